@@ -1,0 +1,1 @@
+"""Reads templates and prescriptions into checked values."""

@@ -1,0 +1,157 @@
+"""One-stroke lettering and exact outlines as values; plane coordinates, x right, y up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labkit.core.numbers import require_finite
+
+Point2 = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Line:
+    """Straight piece from start to end."""
+
+    start: Point2
+    end: Point2
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Arc:
+    """Circular piece, from start_deg turning by sweep_deg (+ counter-clockwise, at most 360).
+
+    Args:
+        center: Centre.
+        radius: Radius, positive.
+        start_deg: Direction of the start point seen from the centre.
+        sweep_deg: Signed turn to the end point.
+    """
+
+    center: Point2
+    radius: float
+    start_deg: float
+    sweep_deg: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Disc:
+    """Filled circle (the decimal point), with a radius of its own."""
+
+    center: Point2
+    radius: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+Piece = Line | Arc
+Mark = Line | Arc | Disc
+
+
+@dataclass(frozen=True)
+class Glyph:
+    """One character; in units of the nominal height, outlines from y = 0 to y = 1.
+
+    Args:
+        char: The character.
+        width: Width of the outline; it reaches from x = 0 to x = width.
+        marks: Centrelines of the strokes (and discs) of the character.
+        space_before, space_after: Clear space to the neighbours' outlines (the larger counts).
+    """
+
+    char: str
+    width: float
+    marks: tuple[Mark, ...]
+    space_before: float
+    space_after: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Lettering:
+    """A lettering: characters as centrelines, drawn with strokes of constant width.
+
+    Args:
+        name: Name of the lettering.
+        stroke: Stroke width, in units of the nominal height.
+        bar_gap: Clear space between the characters and the bar under them.
+        heights_mm: Nominal heights allowed.
+        glyphs: Characters.
+    """
+
+    name: str
+    stroke: float
+    bar_gap: float
+    heights_mm: tuple[float, ...]
+    glyphs: tuple[Glyph, ...]
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Region:
+    """A plane region bounded by exact lines and arcs.
+
+    Args:
+        outer: Closed loop, counter-clockwise; each piece ends where the next starts.
+        holes: Closed loops, clockwise.
+    """
+
+    outer: tuple[Piece, ...]
+    holes: tuple[tuple[Piece, ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class PlacedGlyph:
+    """One character of a laid-out label, in mm, origin at the label's centre.
+
+    Args:
+        char: The character ("_" for the bar).
+        marks: Centrelines in mm.
+        regions: Exact outline of the character's strokes.
+        left, right, bottom, top: Box of the outline.
+    """
+
+    char: str
+    marks: tuple[Mark, ...]
+    regions: tuple[Region, ...]
+    left: float
+    right: float
+    bottom: float
+    top: float
+
+
+@dataclass(frozen=True)
+class Engraving:
+    """A laid-out label in mm: x to the reader's right, y up, origin at its box's centre.
+
+    Args:
+        text: Characters, without the bar.
+        bar: Whether there is a bar under them.
+        height_mm: Nominal height of the characters.
+        stroke_mm: Stroke width.
+        width_mm, depth_mm: Size of the whole box, bar included; depth is along y.
+        glyphs: Placed characters, left to right, the bar last.
+    """
+
+    text: str
+    bar: bool
+    height_mm: float
+    stroke_mm: float
+    width_mm: float
+    depth_mm: float
+    glyphs: tuple[PlacedGlyph, ...]
+
+    def regions(self) -> tuple[Region, ...]:
+        """Give all outlines, in the order of the characters."""
+        return tuple(region for glyph in self.glyphs for region in glyph.regions)

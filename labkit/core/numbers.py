@@ -1,0 +1,36 @@
+"""Refusal of numbers that are not numbers, used by every frozen value."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from decimal import Decimal
+
+from labkit.errors import InputError
+
+
+def require_finite(instance: object) -> None:
+    """Refuse NaN and infinity in any field of a frozen value, nested tuples included.
+
+    Args:
+        instance: A dataclass instance.
+
+    Raises:
+        InputError: A field holds a number that is not finite.
+    """
+    for field in dataclasses.fields(instance):  # type: ignore[arg-type]
+        if not _finite(getattr(instance, field.name)):
+            raise InputError(
+                f"{field.name} must be a finite number", field=field.name,
+                value=getattr(instance, field.name), allowed="a finite number",
+            )
+
+
+def _finite(value: object) -> bool:
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, Decimal):
+        return value.is_finite()
+    if isinstance(value, tuple):
+        return all(_finite(item) for item in value)
+    return True

@@ -1,0 +1,1 @@
+"""Turns checked rod values into boundary-representation solids."""
