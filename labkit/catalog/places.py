@@ -25,3 +25,28 @@ def templates_dir() -> Path:
         f"the program's own templates are missing beside {package}; install labkit again",
         field="templates",
     )
+
+
+def files_in(place: Path | str) -> list[Path]:
+    """List the TOML files that a place stands for.
+
+    Args:
+        place: A file, or a folder whose .toml files are meant.
+
+    Returns:
+        The file itself, or the folder's files by name.
+
+    Raises:
+        InputError: There is no such place, or the folder has no .toml file.
+    """
+    path = Path(place)
+    if path.is_dir():
+        found = sorted(path.glob("*.toml"))
+        if found:
+            return found
+        raise InputError(
+            "holds no .toml file; name a folder or a file of templates", where=str(path)
+        )
+    if path.is_file():
+        return [path]
+    raise InputError("is not there; name an existing file or folder of templates", where=str(path))

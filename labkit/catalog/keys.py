@@ -1,0 +1,75 @@
+"""Building blocks of the schemas: each key with its meaning, unit, range and default."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+#: Marks a key without default.
+REQUIRED: Any = ...
+
+
+class Table(BaseModel):
+    """A TOML table whose unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+def _number(value: object) -> Decimal:
+    """Take a TOML integer or float; text, true and false are not numbers."""
+    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
+        raise PydanticCustomError("number", "a number")
+    number = Decimal(value)
+    if not number.is_finite():
+        raise PydanticCustomError("number", "a finite number")
+    return number
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str) or not value.strip() or value != value.strip():
+        raise PydanticCustomError("text", "text without space at its ends")
+    return value
+
+
+Number = Annotated[Decimal, BeforeValidator(_number)]
+Text = Annotated[str, BeforeValidator(_text)]
+
+
+def key(about: str, allowed: str, *, default: Any = REQUIRED, unit: str = "", **limits: Any) -> Any:
+    """Describe one key.
+
+    Args:
+        about: What it means, a phrase.
+        allowed: What may stand there, a phrase that fits after "allowed is".
+        default: Value when the key is absent; required if not given.
+        unit: Unit of the value.
+        limits: Limits as pydantic's Field takes them.
+
+    Returns:
+        The pydantic field.
+    """
+    extra = {"allowed": allowed, "unit": unit}
+    return Field(default, description=about, json_schema_extra=extra, **limits)
+
+
+def quantity(
+    about: str, low: float, high: float, unit: str = "mm", *, default: Any = REQUIRED
+) -> Any:
+    """Describe a number with unit and range, both ends included.
+
+    Args:
+        about: What it means, a phrase.
+        low, high: Range.
+        unit: Unit, empty for a plain number.
+        default: Value when the key is absent; required if not given.
+
+    Returns:
+        The pydantic field.
+    """
+    words = f"a number{f' in {unit}' if unit else ''} from {low:g} to {high:g}"
+    return key(
+        about, words, default=default, unit=unit, ge=Decimal(str(low)), le=Decimal(str(high))
+    )

@@ -1,0 +1,149 @@
+"""Reads process files: how a lab makes rods."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from labkit.catalog.keys import Number, Table, Text, key, quantity
+from labkit.catalog.places import files_in, templates_dir
+from labkit.catalog.problems import nearest, validated
+from labkit.catalog.rod_schema import NAME, NAME_WORDS
+from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
+from labkit.core.rods import Compensation, Legibility, Plate, Process
+from labkit.errors import InputError
+
+
+class CompensationKeys(Table):
+    """[compensation]."""
+
+    length_scale: Number = quantity("factor on the functional length", 0.9, 1.1, "")
+    length_offset: Number = quantity("added to the functional length", -1, 1)
+    bore_offset: Number = quantity("added to bore diameters", -1, 1)
+    pin_offset: Number = quantity("added to pin diameters", -1, 1)
+    ball_offset: Number = quantity("added to ball diameters", -1, 1)
+
+
+class PlateKeys(Table):
+    """[plate]."""
+
+    width: Number = quantity("bed along X", 20, 2000)
+    depth: Number = quantity("bed along Y", 20, 2000)
+    spacing: Number = quantity("least distance between parts", 0.5, 50)
+    border: Number = quantity("least distance from the edge of the bed", 0, 100)
+
+
+class LegibilityKeys(Table):
+    """[legibility]."""
+
+    least_stroke: Number = quantity("narrowest groove that stays open", 0.05, 2)
+    least_depth: Number = quantity("shallowest readable engraving", 0.05, 2)
+    least_height: Number = quantity("smallest legible digits", 0.5, 20)
+    least_wall: Number = quantity("thinnest wall under an engraving", 0.2, 10)
+
+
+class GaugeKeys(Table):
+    """[gauge]."""
+
+    uncertainty: Number = quantity("standard uncertainty of a length reading", 0.0001, 0.5)
+
+
+class ProcessKeys(Table):
+    """A process file."""
+
+    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    name: Text = key("name used with --process", NAME_WORDS, pattern=NAME)
+    title: Text = key("name for people", "text")
+    machine: Text = key("machine", "text")
+    material: Text = key("material", "text")
+    evidence: Text = key("where the values come from", "text")
+    compensation: CompensationKeys = key("what is added before building", "a table")
+    plate: PlateKeys = key("bed of the machine", "a table")
+    legibility: LegibilityKeys = key("what the process can show", "a table")
+    gauge: GaugeKeys = key("the lab's usual gauge", "a table")
+
+
+def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
+    """Read all processes: the program's own and a lab's.
+
+    Args:
+        extra: Files, or folders of .toml files, of the lab's own processes.
+
+    Returns:
+        Processes by name.
+
+    Raises:
+        InputError: A file is not a process file, or two processes bear one name.
+    """
+    found: dict[str, Process] = {}
+    for path in [
+        *files_in(templates_dir() / "processes"),
+        *(p for e in extra for p in files_in(e)),
+    ]:
+        process = read_process(parse_toml(read_text(path), str(path)))
+        if process.name in found:
+            raise InputError(
+                f"process `{process.name}` is defined twice; give the lab's own process a name "
+                "of its own",
+                where=str(path),
+            )
+        found[process.name] = process
+    return found
+
+
+def find_process(known: dict[str, Process], name: str) -> Process:
+    """Pick a process by name.
+
+    Raises:
+        InputError: There is none; the sentence names the nearest and all known ones.
+    """
+    if name in known:
+        return known[name]
+    near = nearest(name, known)
+    hint = f"did you mean `{near}`? " if near else ""
+    raise InputError(
+        f"process `{name}` is not known; {hint}known are {', '.join(known)}",
+        field="process",
+        value=name,
+    )
+
+
+def read_process(source: TomlSource) -> Process:
+    """Turn one process file into checked values.
+
+    Args:
+        source: The file as read.
+
+    Returns:
+        The process.
+
+    Raises:
+        InputErrors: Every mistake in the file.
+    """
+    keys = validated(ProcessKeys, source)
+    return Process(
+        name=keys.name,
+        title=keys.title,
+        machine=keys.machine,
+        material=keys.material,
+        evidence=keys.evidence,
+        compensation=Compensation(
+            length_scale=float(keys.compensation.length_scale),
+            length_offset_mm=float(keys.compensation.length_offset),
+            bore_offset_mm=float(keys.compensation.bore_offset),
+            pin_offset_mm=float(keys.compensation.pin_offset),
+            ball_offset_mm=float(keys.compensation.ball_offset),
+        ),
+        plate=Plate(
+            width_mm=float(keys.plate.width),
+            depth_mm=float(keys.plate.depth),
+            spacing_mm=float(keys.plate.spacing),
+            border_mm=float(keys.plate.border),
+        ),
+        legibility=Legibility(
+            least_stroke_mm=float(keys.legibility.least_stroke),
+            least_depth_mm=float(keys.legibility.least_depth),
+            least_height_mm=float(keys.legibility.least_height),
+            least_wall_mm=float(keys.legibility.least_wall),
+        ),
+        gauge_uncertainty_mm=float(keys.gauge.uncertainty),
+    )

@@ -1,0 +1,238 @@
+"""Reads rod template files into the values of the core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+
+from labkit.catalog.places import files_in, templates_dir
+from labkit.catalog.problems import at, nearest, together, validated
+from labkit.catalog.rod_schema import (
+    BallKeys,
+    CrosspinKeys,
+    EyeKeys,
+    FlatKeys,
+    RodFileKeys,
+    RoundKeys,
+    RowKeys,
+)
+from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.core.rods import (
+    Ball,
+    Body,
+    Crosspin,
+    Eye,
+    Fitting,
+    FlatBar,
+    LabelPlace,
+    RodTemplate,
+    RoundBar,
+)
+from labkit.errors import InputError
+
+#: ISO 3098 series of nominal heights, mm.
+HEIGHTS = tuple(Decimal(h) for h in ("1.8", "2.5", "3.5", "5", "7", "10"))
+
+
+def rod_templates(extra: tuple[str, ...] = ()) -> dict[str, RodTemplate]:
+    """Read all rod templates: the program's own and a lab's.
+
+    Args:
+        extra: Files, or folders of .toml files, of the lab's own templates.
+
+    Returns:
+        Templates by name, in the order of files and rows.
+
+    Raises:
+        InputErrors: A file is not a template file; all its mistakes.
+        InputError: Two templates bear one name, or a file cannot be read.
+    """
+    found: dict[str, RodTemplate] = {}
+    origin: dict[str, str] = {}
+    for path in [*files_in(templates_dir() / "rods"), *(p for e in extra for p in files_in(e))]:
+        source = parse_toml(read_text(path), str(path))
+        for template in read_rod_templates(source):
+            if template.name in found:
+                raise InputError(
+                    f"template `{template.name}` is already defined in {origin[template.name]}; "
+                    "give the lab's own template a name of its own",
+                    where=str(path),
+                )
+            found[template.name], origin[template.name] = template, path.name
+    return found
+
+
+def find_template(templates: dict[str, RodTemplate], name: str) -> RodTemplate:
+    """Pick a template by name.
+
+    Raises:
+        InputError: There is none; the sentence names the nearest and all known ones.
+    """
+    if name in templates:
+        return templates[name]
+    near = nearest(name, templates)
+    hint = f"did you mean `{near}`? " if near else ""
+    raise InputError(
+        f'appliance.template = "{name}" is not known; {hint}known are {", ".join(templates)}',
+        field="appliance.template",
+        value=name,
+        allowed=", ".join(templates),
+    )
+
+
+def read_rod_templates(source: TomlSource) -> tuple[RodTemplate, ...]:
+    """Turn one template file into checked values.
+
+    Args:
+        source: The file as read.
+
+    Returns:
+        Its rows.
+
+    Raises:
+        InputErrors: Every mistake in the file.
+    """
+    keys = validated(RodFileKeys, source)
+    problems = [
+        at(source, ("row", index, *location), message)
+        for index, row in enumerate(keys.row)
+        for location, message in _row_problems(row)
+    ]
+    if problems:
+        raise together(problems)
+    return tuple(_template(keys, row) for row in keys.row)
+
+
+def _row_problems(row: RowKeys) -> Iterator[tuple[Location, str]]:
+    """Find sizes that cannot go together in one rod."""
+    yield from _end_problems("lower", row)
+    yield from _end_problems("upper", row)
+    if row.limits.longest <= row.limits.shortest:
+        yield ("limits", "longest"), f"= {row.limits.longest} must be above shortest"
+    if row.label.height not in HEIGHTS:
+        yield (
+            ("label", "height"),
+            (
+                f"= {row.label.height} is not in the ISO 3098 series; allowed are "
+                f"{', '.join(map(str, HEIGHTS))} mm"
+            ),
+        )
+    handed = row.lower != row.upper
+    if handed and not row.label.side_mark:
+        yield (
+            ("label", "side_mark"),
+            ("= false leaves mirror parts without L and R; set it to true where the ends differ"),
+        )
+    if not handed and row.label.side_mark:
+        yield (
+            ("label", "side_mark"),
+            "= true marks one part that serves both sides; set it to false",
+        )
+    yield from _body_problems(row)
+
+
+def _body_problems(row: RowKeys) -> Iterator[tuple[Location, str]]:
+    body = row.body
+    if isinstance(body, FlatKeys):
+        if 2 * body.edge_radius >= min(body.thickness, body.height):
+            yield (
+                ("body", "edge_radius"),
+                (f"= {body.edge_radius} must be below half of thickness and of height"),
+            )
+        left = body.thickness - row.label.depth
+    else:
+        if 2 * body.flat_depth >= body.diameter:
+            yield ("body", "flat_depth"), f"= {body.flat_depth} must be below half of the diameter"
+        left = body.diameter - body.flat_depth - row.label.depth
+    if left <= 0:
+        yield ("label", "depth"), f"= {row.label.depth} goes through the bar"
+
+
+def _end_problems(end: str, row: RowKeys) -> Iterator[tuple[Location, str]]:
+    fitting, body = getattr(row, end), row.body
+    if isinstance(fitting, BallKeys) != isinstance(body, RoundKeys):
+        yield (
+            (end, "kind"),
+            (
+                f'= "{fitting.kind}" does not go on a {body.kind} bar; a flat bar takes eyes and '
+                "crosspins, a round bar takes balls"
+            ),
+        )
+    elif isinstance(fitting, BallKeys):
+        yield from _ball_problems(end, fitting, row)
+    else:
+        yield from _disc_problems(end, fitting, body)
+
+
+def _ball_problems(end: str, ball: BallKeys, row: RowKeys) -> Iterator[tuple[Location, str]]:
+    if ball.neck_diameter >= ball.ball_diameter:
+        yield (end, "neck_diameter"), "must be below ball_diameter"
+    if isinstance(row.body, RoundKeys) and ball.neck_diameter >= row.body.diameter:
+        yield (end, "neck_diameter"), "must be below the bar's diameter"
+    if 2 * ball.neck_length <= ball.ball_diameter:
+        yield (end, "neck_length"), "must be above half of ball_diameter, or the ball has no neck"
+
+
+def _disc_problems(
+    end: str, fitting: EyeKeys | CrosspinKeys, body: FlatKeys | RoundKeys
+) -> Iterator[tuple[Location, str]]:
+    if isinstance(fitting, EyeKeys):
+        inner, word = fitting.bore_diameter, "bore_diameter"
+    else:
+        inner, word = fitting.pin_diameter, "pin_diameter"
+        if fitting.lip_diameter <= fitting.pin_diameter:
+            yield (end, "lip_diameter"), "must be above pin_diameter"
+    if isinstance(body, FlatKeys):
+        if fitting.boss_diameter <= inner + 2 * body.edge_radius:
+            yield (end, "boss_diameter"), f"must be above {word} + 2 × edge_radius"
+        if fitting.boss_diameter <= body.height:
+            yield (end, "boss_diameter"), "must be above the bar's height"
+
+
+def _template(family: RodFileKeys, row: RowKeys) -> RodTemplate:
+    return RodTemplate(
+        name=row.name,
+        title=f"{family.title}, {row.size}",
+        description=family.description,
+        hardware=family.hardware,
+        body=_body(row.body),
+        lower=_fitting(row.lower),
+        upper=_fitting(row.upper),
+        label=LabelPlace(
+            height_mm=float(row.label.height),
+            depth_mm=float(row.label.depth),
+            margin_mm=float(row.label.margin),
+            side_mark=row.label.side_mark,
+        ),
+        shortest_mm=row.limits.shortest,
+        longest_mm=row.limits.longest,
+        length_tolerance=row.limits.length_tolerance,
+    )
+
+
+def _body(keys: FlatKeys | RoundKeys) -> Body:
+    if isinstance(keys, RoundKeys):
+        return RoundBar(float(keys.diameter), float(keys.flat_depth))
+    return FlatBar(
+        float(keys.height),
+        float(keys.thickness),
+        float(keys.edge_radius),
+        float(keys.blend_radius),
+    )
+
+
+def _fitting(keys: EyeKeys | BallKeys | CrosspinKeys) -> Fitting:
+    if isinstance(keys, EyeKeys):
+        return Eye(float(keys.bore_diameter), float(keys.boss_diameter), keys.fit)
+    if isinstance(keys, BallKeys):
+        return Ball(
+            float(keys.ball_diameter), float(keys.neck_diameter), float(keys.neck_length), keys.fit
+        )
+    return Crosspin(
+        float(keys.pin_diameter),
+        float(keys.pin_length),
+        float(keys.lip_diameter),
+        float(keys.lip_thickness),
+        float(keys.boss_diameter),
+        keys.fit,
+    )

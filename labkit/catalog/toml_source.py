@@ -1,0 +1,206 @@
+"""Reads TOML with exact decimals and remembers on which line each key stands."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from labkit.errors import InputError
+
+Location = tuple[str | int, ...]
+
+#: A prescription or a template is a page of text; anything larger is the wrong file.
+MOST_BYTES = 1_000_000
+
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(
+    r"""^\s*((?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+))*)\s*="""
+)
+_SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)|\(at end of document\)")
+
+
+@dataclass(frozen=True)
+class TomlSource:
+    """One TOML file as read.
+
+    Args:
+        name: File name for messages, "standard input" for `-`.
+        text: The whole text.
+        data: Parsed content, numbers with a point as Decimal.
+        lines: Line number of every key and table header, by location.
+    """
+
+    name: str
+    text: str
+    data: dict[str, Any]
+    lines: dict[Location, int] = field(repr=False)
+
+    def line_of(self, location: Location) -> int:
+        """Give the line of a key, or of the nearest enclosing table that has one."""
+        for length in range(len(location), 0, -1):
+            if location[:length] in self.lines:
+                return self.lines[location[:length]]
+        return 1
+
+    def place(self, location: Location) -> str:
+        """Give "file:line" of a key."""
+        return f"{self.name}:{self.line_of(location)}"
+
+
+def read_text(path: Path) -> str:
+    """Read a text file as UTF-8.
+
+    Args:
+        path: The file.
+
+    Returns:
+        Its text, without a byte order mark.
+
+    Raises:
+        InputError: The file is missing, not readable, too large or not UTF-8.
+    """
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise InputError(
+            f"cannot be read ({error.strerror or error}); name a readable TOML file",
+            where=str(path),
+        ) from error
+    return decode(raw, str(path))
+
+
+def decode(raw: bytes, name: str) -> str:
+    """Turn the bytes of a TOML file into text.
+
+    Args:
+        raw: The whole file.
+        name: File name for messages.
+
+    Returns:
+        Its text, without a byte order mark.
+
+    Raises:
+        InputError: Too large or not UTF-8.
+    """
+    if len(raw) > MOST_BYTES:
+        raise InputError(
+            f"is larger than {MOST_BYTES // 1_000_000} MB; name a TOML file of this program",
+            where=name,
+        )
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise InputError(
+            "is not UTF-8 text; save the file as UTF-8", where=f"{name}:{line}"
+        ) from error
+
+
+def parse_toml(text: str, name: str) -> TomlSource:
+    r"""Parse TOML text.
+
+    Args:
+        text: The whole text.
+        name: File name for messages.
+
+    Returns:
+        Content with line numbers.
+
+    Raises:
+        InputError: The text is not TOML; the message names the line.
+
+    >>> parse_toml("[bite]\\nretruded = -5.2", "rx.toml").place(("bite", "retruded"))
+    'rx.toml:2'
+    """
+    try:
+        data = tomllib.loads(text, parse_float=Decimal)
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+        found = _SYNTAX_LINE.search(str(error))
+        line = found.group(1) if found and found.group(1) else str(text.count("\n") + 1)
+        reason = _SYNTAX_LINE.sub("", str(error)).strip()
+        raise InputError(
+            f"is not valid TOML: {reason}; a line is `key = value`, text stands in quotes",
+            where=f"{name}:{line}",
+        ) from error
+    return TomlSource(name, text, data, dict(_scan(text)))
+
+
+def _scan(text: str) -> Iterator[tuple[Location, int]]:
+    """Yield the location and line of each header and key; values that span lines are skipped."""
+    table: Location = ()
+    counts: dict[Location, int] = {}
+    rest = _Continuation()
+    for number, line in enumerate(text.splitlines(), 1):
+        if rest.inside:
+            rest.feed(line)
+            continue
+        if header := _HEADER.match(line):
+            table = _split(header.group(2))
+            if header.group(1) == "[[":
+                counts[table] = counts.get(table, -1) + 1
+                yield table, number
+            table = _indexed(table, counts)
+            yield table, number
+        elif key := _KEY.match(line):
+            yield table + _split(key.group(1)), number
+            rest.feed(line[key.end() :])
+
+
+def _split(dotted: str) -> Location:
+    return tuple(
+        part.strip().strip("\"'") for part in re.findall(r'"[^"]*"|\'[^\']*\'|[^.\s]+', dotted)
+    )
+
+
+def _indexed(table: Location, counts: dict[Location, int]) -> Location:
+    """Insert the index of each array of tables along the way."""
+    out: Location = ()
+    for depth, part in enumerate(table, 1):
+        out += (part,)
+        if table[:depth] in counts:
+            out += (counts[table[:depth]],)
+    return out
+
+
+class _Continuation:
+    """Whether the value that was begun goes on in the next line."""
+
+    def __init__(self) -> None:
+        self._quote = ""
+        self._depth = 0
+
+    @property
+    def inside(self) -> bool:
+        return bool(self._quote) or self._depth > 0
+
+    def feed(self, text: str) -> None:
+        """Follow quotes and brackets through one line."""
+        position = 0
+        while position < len(text):
+            token = self._token(text, position)
+            if self._quote:
+                if token == "\\" and self._quote.startswith('"'):
+                    position += 1
+                elif token == self._quote:
+                    self._quote = ""
+            elif token == "#":
+                break
+            elif token[0] in "\"'":
+                self._quote = token
+            else:
+                self._depth += {"[": 1, "{": 1, "]": -1, "}": -1}.get(token, 0)
+            position += len(token)
+        if len(self._quote) == 1:
+            self._quote = ""
+
+    def _token(self, text: str, position: int) -> str:
+        for triple in ('"""', "'''"):
+            if text.startswith(triple, position) and self._quote in ("", triple):
+                return triple
+        return text[position]
