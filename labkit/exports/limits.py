@@ -1,0 +1,66 @@
+"""The tolerances of every check on a written file, each in one place with its reason."""
+
+from __future__ import annotations
+
+#: A template only says what to look for: a fitting's radius may differ by this share from its
+#: nominal and is still taken for that fitting (and then measured and judged).
+FITTING_SEARCH_SHARE = 0.25
+#: Two cylinders belong to one fitting when their axes are this close (a bore may be cut in two
+#: faces or, on a mesh, be seen in pieces).
+SAME_AXIS_MM = 0.05
+
+#: STEP holds 15 digits; reading it back costs far less than this.
+STEP_LENGTH_MM = 1e-6
+#: Diameters in the STEP are plain numbers as well.
+STEP_DIAMETER_MM = 1e-6
+#: An axis in the STEP that should be parallel to y: sine of the angle to it.
+STEP_AXIS_TILT = 1e-9
+#: Optimal bounding boxes of curved faces are found by iteration, to about this.
+STEP_BOX_MM = 1e-5
+#: A volume by Gauss quadrature over trimmed faces, as a share of the volume.
+STEP_VOLUME_SHARE = 1e-6
+
+#: STL holds 24 bits: 60 mm / 2^24 is 4 nm a coordinate. The rest is room for the fit.
+MESH_LENGTH_MM = 0.002
+#: Vertices lie on the bore, pin or ball itself, so a fitted diameter does not shrink with facets.
+MESH_DIAMETER_MM = 0.002
+#: A bore or pin that leans by this sine moves its ends by 3 µm over 3 mm.
+MESH_AXIS_TILT = 1e-3
+#: Largest distance of a fitting's vertices from the fitted circle or sphere.
+MESH_FORM_MM = 0.002
+#: Chord error of the facets on bores and pins (the issue's 0.005 mm, and 5 % for rounding).
+MESH_CHORD_MM = 0.00525
+#: Facets cut off at most the chord error at each side of the part.
+MESH_BOX_MM = 0.012
+#: Facets inscribed in curved faces lose (or, in bores, add) at most 2/3 of the chord error times
+#: the curved area; on these parts that stays under this share of the volume.
+MESH_VOLUME_SHARE = 2e-3
+
+#: A fitting's centre across the rod (z), and the middle of the rod along x, in the rod frame.
+FRAME_MM = 0.002
+
+#: Facets of the label's face and floors look inward to within this cosine; the faces are planes.
+FACE_COSINE = 0.9999
+#: A floor lies at least this far below the label's face; less is not an engraving.
+LEAST_FLOOR_MM = 0.05
+#: Depth of the engraving against the template: floors are planes in the STL too.
+LABEL_DEPTH_MM = 0.005
+#: Position of the label's face along y.
+LABEL_FACE_MM = 0.002
+#: Height of the characters' outline, measured to a pixel.
+LABEL_HEIGHT_SHARE = 0.05
+#: Pixels of the depth picture for one character height: a stroke is then 6 to 9 pixels wide.
+PIXELS_PER_HEIGHT = 64
+#: A character is at least this like the drawn one (overlap / union); sampling costs under 0.1.
+LEAST_SCORE = 0.80
+#: A character must be this much more like the read one than like any other.
+LEAST_MARGIN = 0.08
+#: The outward face follows its smooth shape to within this, facets included.
+OUTWARD_SMOOTH_MM = 0.02
+#: Pixel of the depth picture of the outward face: finer than half of the narrowest stroke.
+OUTWARD_PIXEL_MM = 0.08
+
+#: 3MF text holds the coordinates of the STL; digits written are enough to hit the same float32.
+PLATE_VERTEX_MM = 1e-6
+#: Placements are sums of float32 numbers up to some 300 mm.
+PLATE_PLACE_MM = 1e-3
