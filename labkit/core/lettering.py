@@ -61,9 +61,9 @@ class Glyph:
 
     Args:
         char: The character.
-        width: Width of the outline; it reaches from x = 0 to x = width.
+        width: Width of the cell from x = 0 to x = width in which the outline lies.
         marks: Centrelines of the strokes (and discs) of the character.
-        space_before, space_after: Clear space to the neighbours' outlines (the larger counts).
+        space_before, space_after: Clear space to the neighbours' cells (the larger counts).
     """
 
     char: str
