@@ -1,0 +1,49 @@
+"""How the advancement changes as the mouth opens on a pair of rods."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from labkit.core.bite import bite_scale
+from labkit.core.jaw.build import hinged_jaw
+from labkit.core.jaw.model import require_solved
+from labkit.core.jaw.rotation import Floats
+from labkit.core.prescription import JawModelName, Prescription
+from labkit.errors import RefusedError
+
+
+def advancement_at_opening(
+    prescription: Prescription, lengths_mm: Floats, drops_mm: Floats
+) -> Floats:
+    """Give the advancement that pairs of rods hold as the incisal point drops.
+
+    Args:
+        prescription: A prescription with the hinged jaw model that grading does not refuse.
+        lengths_mm: Pairs of rod lengths, left and right, shape (N, 2).
+        drops_mm: Drops of the incisal point from the registered bite, + downwards, shape (K,).
+
+    Returns:
+        Advancement from zero, mm, shape (N, K).
+
+    Validity: openings that the rods and the condylar guides allow.
+
+    Raises:
+        RefusedError: Another jaw model, which knows nothing of opening.
+        JawModelError: A pose that the jaw cannot reach.
+    """
+    if prescription.jaw.model is not JawModelName.HINGED:
+        raise RefusedError(
+            f"the {prescription.jaw.model} jaw model does not know how the mouth opens; use "
+            'model = "hinged", with anchors on both sides',
+            field="jaw.model", value=prescription.jaw.model, allowed="hinged",
+        )
+    scale = bite_scale(prescription.bite)
+    jaw = hinged_jaw(prescription, scale.sideways_per_mm)
+    pairs, drops = np.atleast_2d(lengths_mm), np.asarray(drops_mm, dtype=float)
+    solved = jaw.opening(
+        np.repeat(pairs, len(drops), axis=0), np.tile(drops, len(pairs))
+    )
+    require_solved(solved.problems, len(solved.poses))
+    forward = solved.poses[:, 0].reshape(len(pairs), len(drops))
+    advancement: Floats = forward + float(scale.registered_advancement_mm)
+    return advancement
