@@ -1,0 +1,38 @@
+"""`labkit about`: versions of the program and of everything that decides its results."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import PackageNotFoundError, version
+
+import click
+import rich_click
+
+from labkit import __version__
+from labkit.catalog.places import templates_dir
+from labkit.cli.common import out, print_json
+
+#: Libraries whose version can change a number or a byte.
+_DECISIVE = ("cadquery", "cadquery-ocp", "lib3mf", "manifold3d", "numpy", "trimesh")
+
+
+@click.command(cls=rich_click.RichCommand)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
+def command(as_json: bool) -> None:
+    """Show versions, for a report or for the lab's records.
+
+    Example: labkit about
+    """
+    found = {"labkit": __version__, "python": platform.python_version()}
+    for name in _DECISIVE:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    if as_json:
+        print_json({"schema": 1, "versions": found, "templates": str(templates_dir())})
+        return
+    console = out()
+    for name, number in found.items():
+        console.print(f"{name:14} {number}", markup=False)
+    console.print(f"{'templates':14} {templates_dir()}", markup=False, soft_wrap=True)

@@ -1,0 +1,127 @@
+"""What the commands share: reading prescriptions, catalogs, printing errors and findings."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
+from labkit.core.cautions import CAUTIONS
+from labkit.core.findings import Finding, Severity
+from labkit.errors import LabkitError
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each case.")
+TEMPLATES = click.option(
+    "--templates", "template_places", multiple=True, metavar="PATH", envvar="LABKIT_TEMPLATES",
+    help="File or folder of the lab's own rod templates; may be repeated.",
+)
+PROCESS = click.option(
+    "--process", "process_name", default="nominal", show_default=True, metavar="NAME",
+    help="How the rods are made: machine, material, compensation, bed.",
+)
+PROCESSES = click.option(
+    "--processes", "process_places", multiple=True, metavar="PATH", envvar="LABKIT_PROCESSES",
+    help="File or folder of the lab's own processes; may be repeated.",
+)
+
+
+def out() -> Console:
+    """Give the console for results (standard output)."""
+    return Console(highlight=False, soft_wrap=False)
+
+
+def err() -> Console:
+    """Give the console for progress and errors (standard error)."""
+    return Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+def open_source(name: str) -> TomlSource:
+    """Read a prescription named on the command line.
+
+    Args:
+        name: A path, or "-" for standard input.
+
+    Returns:
+        The file with line numbers.
+
+    Raises:
+        InputError: It cannot be read or is not TOML.
+    """
+    if name == "-":
+        raw = click.get_binary_stream("stdin").read(MOST_BYTES + 1)
+        return parse_toml(decode(raw, "standard input"), "standard input")
+    return parse_toml(read_text(Path(name)), name)
+
+
+def print_error(error: LabkitError) -> None:
+    """Print an error as its sentences, one line each, on standard error."""
+    for line in str(error).splitlines():
+        err().print(f"labkit: {line}", markup=False, style="red" if sys.stderr.isatty() else None)
+
+
+class Run:
+    """Does one job for each of several prescriptions and remembers the gravest exit status."""
+
+    def __init__(self) -> None:
+        self.exit_code = 0
+
+    def each(self, names: Iterable[str]) -> Iterator[TomlSource]:
+        """Yield every prescription that can be read; report the others."""
+        for name in names:
+            with self.reporting():
+                yield open_source(name)
+
+    def reporting(self) -> _Reporting:
+        """Report a LabkitError raised in the block and go on with the next case."""
+        return _Reporting(self)
+
+    def finish(self) -> None:
+        """Leave the command with the gravest exit status seen."""
+        if self.exit_code:
+            click.get_current_context().exit(self.exit_code)
+
+
+class _Reporting:
+    def __init__(self, run: Run) -> None:
+        self._run = run
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> bool:
+        if not isinstance(error, LabkitError):
+            return False
+        print_error(error)
+        self._run.exit_code = max(self._run.exit_code, error.exit_code)
+        return True
+
+
+def print_json(value: Any) -> None:
+    """Print one JSON object on one line of standard output."""
+    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
+
+
+def print_findings(findings: Iterable[Finding]) -> None:
+    """Print findings, refusals first, a line each."""
+    console = out()
+    for severity, word in ((Severity.REFUSED, "Refused"), (Severity.NOTE, "Note")):
+        for finding in findings:
+            if finding.severity is severity:
+                console.print(f"{word}: {finding.message}", markup=False, soft_wrap=True)
+
+
+def print_cautions() -> None:
+    """Print the cautions that end every run of the main job."""
+    console = out()
+    console.print("Cautions", style="bold")
+    for caution in CAUTIONS:
+        console.print(f"- {caution}", markup=False, soft_wrap=True)

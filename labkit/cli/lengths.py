@@ -1,0 +1,153 @@
+"""`labkit lengths`: graded lengths of one or more prescriptions."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import click
+import rich_click
+from rich import box
+from rich.table import Table
+
+from labkit.catalog.rods import rod_templates
+from labkit.cli.common import (
+    JSON,
+    RX,
+    TEMPLATES,
+    Run,
+    out,
+    print_cautions,
+    print_error,
+    print_findings,
+    print_json,
+)
+from labkit.core.prescription import JawModelName
+from labkit.errors import EXIT_REFUSED, LabkitError
+from labkit.units import millimetres, plain
+from labkit.workflow.cases import Case, lengths_json, opening_json, open_case
+
+
+@click.command(cls=rich_click.RichCommand)
+@RX
+@JSON
+@TEMPLATES
+@click.option(
+    "--opening", "openings", multiple=True, type=click.FloatRange(0, 30), metavar="MM",
+    help="Hinged model: also show the advancement when the incisal point drops by MM; repeatable.",
+)
+def command(
+    prescriptions: tuple[str, ...], as_json: bool, template_places: tuple[str, ...],
+    openings: tuple[float, ...],
+) -> None:
+    """Work out the graded lengths of a spacer set, left and right.
+
+    RX is a prescription file (TOML), or - for standard input. Nothing is written.
+
+    Example: labkit lengths QF-1043.toml --json
+    """
+    run, templates = Run(), rod_templates(template_places)
+    for source in run.each(prescriptions):
+        with run.reporting():
+            case = open_case(source, templates)
+            opened = opening_json(case, openings) if openings and not case.refusals else None
+            _show(case, as_json, opened)
+            if case.refusals:
+                run.exit_code = max(run.exit_code, EXIT_REFUSED)
+    if not as_json:
+        print_cautions()
+    run.finish()
+
+
+def _show(case: Case, as_json: bool, opened: list[dict[str, Any]] | None) -> None:
+    if as_json:
+        print_json({**lengths_json(case), **({"opening": opened} if opened else {})})
+    else:
+        print_lengths(case)
+        if opened:
+            _print_opening(opened)
+    for finding in case.refusals:
+        print_error(LabkitError(finding.message, where=case.source.name))
+
+
+def print_lengths(case: Case) -> None:
+    """Print what was recorded, the table of steps, the poses and the findings of a case.
+
+    Args:
+        case: A graded case.
+    """
+    console, rx, graded = out(), case.prescription, case.spacer_set
+    console.print(f"Case {rx.case}, {rx.date.isoformat()}", style="bold", markup=False)
+    bite = rx.bite
+    readings = ", ".join(
+        f"{name} {plain(value)}"
+        for name, value in (
+            ("retruded", bite.retruded), ("habitual", bite.habitual),
+            ("protruded", bite.protruded), ("registered", bite.registered),
+        )
+        if value is not None
+    )
+    console.print(f"Bite readings in mm: {readings}; 0 % is {graded.zero}", markup=False)
+    range_mm = "unknown" if graded.range_mm is None else f"{plain(graded.range_mm)} mm"
+    console.print(
+        f"Protrusive range {range_mm}; {graded.jaw_model} jaw model; "
+        f"{graded.action} rods; template {case.template.name}",
+        markup=False, soft_wrap=True,
+    )
+    if graded.steps:
+        console.print(_steps_table(case))
+    if graded.steps and graded.jaw_model is JawModelName.HINGED:
+        console.print(_pose_table(case))
+    print_findings(graded.findings)
+    console.print()
+
+
+def _steps_table(case: Case) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title="Steps", title_justify="left")
+    heads = ("step", "asked %", "asked mm", "left rod", "right rod", "made %", "made mm",
+             "made - asked", "rod tolerance", "= advancement")
+    for head in heads:
+        table.add_column(head, justify="right")
+    for number, step in enumerate(case.spacer_set.steps, 1):
+        tolerance = max(step.left.tolerance_mm, step.right.tolerance_mm)
+        reach = max(rod.advancement_tolerance_mm or math.inf for rod in (step.left, step.right))
+        table.add_row(
+            f"{'start ' if step.start else ''}{number}",
+            plain(round(step.percent, 4)),
+            millimetres(step.advancement_mm),
+            step.left.label,
+            step.right.label,
+            millimetres(step.made.percent, 1),
+            millimetres(step.made.advancement_mm),
+            f"{step.rounding_mm:+.3f}",
+            f"± {plain(tolerance)}",
+            f"± {millimetres(reach)}",
+            style="bold" if step.start else None,
+        )
+    return table
+
+
+def _pose_table(case: Case) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title="Jaw as made, from the registered bite",
+                  title_justify="left")
+    for head in ("step", "deviation mm", "pitch °", "yaw °", "roll °", "pad gap left mm",
+                 "pad gap right mm"):
+        table.add_column(head, justify="right")
+    for number, step in enumerate(case.spacer_set.steps, 1):
+        made = step.made
+        values = (made.deviation_mm, made.pitch_deg, made.yaw_deg, made.roll_deg,
+                  made.pad_gap_left_mm, made.pad_gap_right_mm)
+        table.add_row(str(number), *("-" if v is None else f"{v:+.3f}" for v in values))
+    return table
+
+
+def _print_opening(opened: list[dict[str, Any]]) -> None:
+    table = Table(box=box.SIMPLE_HEAD, title="Advancement when the mouth opens (rods as made)",
+                  title_justify="left")
+    for head in ("step", "incisal drop mm", "advancement mm"):
+        table.add_column(head, justify="right")
+    for row in opened:
+        for point in row["points"]:
+            table.add_row(str(row["step"]), plain(point["drop_mm"]),
+                          millimetres(point["advancement_mm"]))
+    out().print(table)

@@ -1,0 +1,92 @@
+"""The command `labkit`: finds the command asked for and turns errors into sentences."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import os
+
+import click
+import rich_click
+
+from labkit import __version__
+from labkit.cli.common import print_error
+from labkit.errors import EXIT_REFUSED, LabkitError
+
+#: Command name → module that holds a click command named `command`.
+_COMMANDS = {
+    "lengths": "labkit.cli.lengths",
+    "make": "labkit.cli.make",
+    "demo": "labkit.cli.demo",
+    "templates": "labkit.cli.templates",
+    "prescription": "labkit.cli.prescription",
+    "about": "labkit.cli.about",
+}
+
+
+class Commands(rich_click.RichGroup):
+    """A group that imports a command only when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """List the commands in the order of a day's work."""
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import one command."""
+        module = _COMMANDS.get(cmd_name)
+        if module is None:
+            return None
+        command: click.Command = importlib.import_module(module).command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find a command, or name the one most like a typing slip."""
+        name = args[0] if args else ""
+        if name and not name.startswith("-") and name not in _COMMANDS:
+            near = difflib.get_close_matches(name, _COMMANDS, n=1)
+            hint = f"did you mean `{near[0]}`?" if near else f"known are {', '.join(_COMMANDS)}"
+            raise click.UsageError(f"`{name}` is not a command; {hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; an error becomes its sentences and its exit status."""
+        try:
+            return super().invoke(ctx)
+        except LabkitError as error:
+            if ctx.params.get("traceback"):
+                raise
+            print_error(error)
+            ctx.exit(error.exit_code)
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise
+        except Exception as error:
+            if ctx.params.get("traceback"):
+                raise
+            print_error(
+                LabkitError(
+                    f"stopped by an unforeseen {type(error).__name__}: {error}; nothing was "
+                    "delivered; run again with `labkit --traceback ...` and report what it shows"
+                )
+            )
+            ctx.exit(EXIT_REFUSED)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--traceback", is_flag=True, help="Show the program's own trace with an error.")
+@click.version_option(__version__, prog_name="labkit")
+def cli(traceback: bool) -> None:  # noqa: ARG001 - read from the context by Commands.invoke
+    """Graded connector rod sets for two-piece mandibular advancement appliances.
+
+    From a prescription file to a finished spacer set: graded lengths, one solid for each rod
+    with its length engraved, STEP, STL and 3MF, and a report of what the written files measure.
+
+    Exit status: 0 done, 1 refused by a rule of the trade, 2 input that cannot be read.
+    """
+
+
+def main() -> None:
+    """Run the command line."""
+    os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    cli()

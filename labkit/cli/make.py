@@ -1,0 +1,133 @@
+"""`labkit make`: finished spacer sets from prescriptions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import rich_click
+from rich import box
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.table import Table
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.processes import find_process, processes
+from labkit.catalog.rods import rod_templates
+from labkit.cli.common import (
+    JSON,
+    PROCESS,
+    PROCESSES,
+    RX,
+    TEMPLATES,
+    Run,
+    err,
+    out,
+    print_cautions,
+    print_findings,
+    print_json,
+)
+from labkit.core.lettering import Lettering
+from labkit.core.rods import Process
+from labkit.workflow.cases import Case, open_case
+from labkit.workflow.make import MadeSet, make_set, planned_parts
+
+if TYPE_CHECKING:
+    from labkit.workflow.make import MadePart
+
+
+@click.command(cls=rich_click.RichCommand)
+@RX
+@click.option("--out", "out_dir", required=True, type=click.Path(path_type=Path, file_okay=False),
+              metavar="DIR", help="Folder that holds the sets; each set is a new folder in it.")
+@PROCESS
+@JSON
+@TEMPLATES
+@PROCESSES
+def command(
+    prescriptions: tuple[str, ...], out_dir: Path, process_name: str, as_json: bool,
+    template_places: tuple[str, ...], process_places: tuple[str, ...],
+) -> None:
+    """Make finished spacer sets: solids, STEP, STL, 3MF, checked as written.
+
+    RX is a prescription file (TOML), or - for standard input. A set becomes the folder
+    DIR/CASE-rN; an existing one is never changed.
+
+    Example: labkit make QF-1043.toml --out sets --process example-resin
+    """
+    run, templates = Run(), rod_templates(template_places)
+    process = find_process(processes(process_places), process_name)
+    lettering = load_lettering()
+    for source in run.each(prescriptions):
+        with run.reporting():
+            case = open_case(source, templates)
+            made = make_with_progress(case, process, lettering, out_dir)
+            if as_json:
+                print_json({"schema": 1, "folder": str(made.folder), **made.spec})
+            else:
+                print_made(case, made)
+    if not as_json:
+        print_cautions()
+    run.finish()
+
+
+def make_with_progress(
+    case: Case, process: Process, lettering: Lettering, out_dir: Path
+) -> MadeSet:
+    """Make one set with a progress bar on standard error.
+
+    Args:
+        case: A graded case.
+        process: Process.
+        lettering: Lettering.
+        out_dir: Folder that holds the sets.
+
+    Returns:
+        The set.
+
+    Raises:
+        RefusedError: As `make_set`.
+    """
+    total = len(planned_parts(case, process, lettering)) + 1
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=err(), transient=True) as bar:
+        task = bar.add_task(f"Building {case.prescription.case}", total=total)
+        return make_set(case, process, lettering, out_dir, lambda _: bar.advance(task))
+
+
+def print_made(case: Case, made: MadeSet) -> None:
+    """Print what was made and what the written files measure.
+
+    Args:
+        case: The graded case.
+        made: Its finished set.
+    """
+    console = out()
+    console.print(f"Case {case.prescription.case}: {made.folder}", style="bold", markup=False,
+                  soft_wrap=True)
+    console.print(_parts_table(made.parts))
+    for plate in made.spec["plates"]:
+        pieces = sum(item["quantity"] for item in plate["items"])
+        console.print(f"{plate['file']}: {pieces} pieces", markup=False, soft_wrap=True)
+    print_findings(case.spacer_set.findings)
+    console.print()
+
+
+def _parts_table(parts: Iterable[MadePart]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title="Rods, as measured from the written files",
+                  title_justify="left")
+    for head in ("rod", "pieces", "for steps", "STEP length", "STL length", "label read", "checks"):
+        table.add_column(head, justify="right")
+    for made in parts:
+        check, uses = made.check, made.part.uses
+        table.add_row(
+            made.part.rod.part,
+            str(made.part.quantity),
+            " ".join(f"{use.step}{use.side[0].upper()}" for use in uses),
+            f"{check.step_length_mm:.6f}",
+            f"{check.stl_length_mm:.4f}",
+            check.label_read,
+            f"{len(check.checks)} passed",
+        )
+    return table

@@ -1,0 +1,172 @@
+"""Lays a finished set down in one rename: whole or absent, and never over another."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from labkit.errors import DeliveryError
+
+SPEC_FILE = "spacer-set.json"
+SUMS_FILE = "SHA256SUMS"
+#: Characters that are safe in a file name on every system a lab uses.
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+#: Names that Windows keeps for devices.
+_RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
+#: Another run for the same case may take this long before we give up waiting.
+WAIT_SECONDS = 600.0
+
+
+def safe_name(text: str) -> str:
+    """Turn a case number into a file name that cannot leave its folder or clash.
+
+    Args:
+        text: A case number; any printable text.
+
+    Returns:
+        The text itself where it is safe, else its safe characters and six of its SHA-256.
+
+    >>> safe_name("QF-1043")
+    'QF-1043'
+    >>> safe_name("../../etc")
+    'etc-74ccf3'
+    """
+    clean = _UNSAFE.sub("-", text).strip("-.")
+    if clean == text and not _RESERVED.match(clean):
+        return clean
+    digest = hashlib.sha256(text.encode()).hexdigest()[:6]
+    return f"{clean}-{digest}" if clean else f"case-{digest}"
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a set is being put together and where it will lie.
+
+    Args:
+        staging: Folder to write into.
+        final: Folder it becomes.
+        revision: Revision number of the set, from 1.
+    """
+
+    staging: Path
+    final: Path
+    revision: int
+
+    @property
+    def name(self) -> str:
+        """Folder name of the set, also the beginning of its files' names."""
+        return self.final.name
+
+
+@contextmanager
+def new_set(out: Path, case: str, inputs_sha256: str) -> Iterator[Place]:
+    """Open a staging folder for a set, and move it into place when the block ends well.
+
+    The folder is written beside its place and renamed once, so that a kill at any moment
+    leaves a whole set or none. Runs for one case wait for each other; what a killed run left
+    behind is removed by the next one.
+
+    Args:
+        out: Folder that holds the sets.
+        case: Case number.
+        inputs_sha256: Digest of everything the set is made from.
+
+    Yields:
+        The place of the set.
+
+    Raises:
+        DeliveryError: The same set lies there already, or the folder cannot be written.
+    """
+    name = safe_name(case)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(out / f".{name}.lock")
+        with lock.acquire(timeout=WAIT_SECONDS):
+            place = _open(out, name, inputs_sha256)
+            try:
+                yield place
+                _seal(place)
+                place.staging.rename(place.final)
+                _sync(out)
+            finally:
+                shutil.rmtree(place.staging, ignore_errors=True)
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still making a set for {case} in {out}; try again when it is done"
+        ) from error
+    except OSError as error:
+        raise DeliveryError(
+            f"the set of {case} cannot be written to {out}: {error.strerror or error}; nothing "
+            "was left there; name a folder that can be written with --out"
+        ) from error
+
+
+def revisions(out: Path, name: str) -> list[int]:
+    """List the revisions of a case that lie in a folder, rising."""
+    pattern = re.compile(re.escape(name) + r"-r(\d+)")
+    found = (pattern.fullmatch(path.name) for path in out.iterdir())
+    return sorted(int(match.group(1)) for match in found if match)
+
+
+def _open(out: Path, name: str, inputs_sha256: str) -> Place:
+    staging = out / f".{name}.unfinished"
+    if staging.exists():
+        shutil.rmtree(staging)
+    last = max(revisions(out, name), default=0)
+    latest = out / f"{name}-r{last}"
+    if last and _inputs_of(latest) == inputs_sha256:
+        raise DeliveryError(
+            f"this set lies in {latest} already, made from the same prescription, template and "
+            "process; nothing was written; remove or move it to make it again"
+        )
+    staging.mkdir()
+    return Place(staging, out / f"{name}-r{last + 1}", last + 1)
+
+
+def _inputs_of(folder: Path) -> str | None:
+    try:
+        return str(json.loads((folder / SPEC_FILE).read_text("utf-8"))["inputs_sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write JSON for people and programs: indented, UTF-8, no NaN, one newline at the end."""
+    text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def sha256_of(path: Path) -> str:
+    """Give the SHA-256 of a file as 64 hexadecimal digits."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _seal(place: Place) -> None:
+    """Write the list of sums and push everything to the disk."""
+    root = place.staging
+    files = sorted(path for path in root.rglob("*") if path.is_file())
+    sums = "".join(f"{sha256_of(path)}  {path.relative_to(root).as_posix()}\n" for path in files)
+    (root / SUMS_FILE).write_text(sums, encoding="utf-8", newline="\n")
+    for path in [*files, root / SUMS_FILE, *(p for p in root.rglob("*") if p.is_dir()), root]:
+        _sync(path)
+
+
+def _sync(path: Path) -> None:
+    """Flush one file or folder to the disk, so that the rename cannot outrun its content."""
+    if path.is_dir() and os.name == "nt":
+        return  # Windows cannot open folders for flushing
+    handle = os.open(path, os.O_RDONLY if os.name != "nt" or path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,168 @@
+"""From a prescription file to graded lengths: the first half of every job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from labkit.catalog.prescriptions import read_prescription
+from labkit.catalog.rods import find_template
+from labkit.catalog.toml_source import TomlSource
+from labkit.core.findings import Finding
+from labkit.core.grading import grade
+from labkit.core.jaw.opening import advancement_at_opening
+from labkit.core.prescription import Prescription
+from labkit.core.rods import RodTemplate
+from labkit.core.steps import LengthLimits, SpacerSet, Step
+from labkit.errors import InputError, RefusedError
+
+
+@dataclass(frozen=True)
+class Case:
+    """A prescription with its template and its graded lengths.
+
+    Args:
+        source: The prescription file.
+        prescription: Its values.
+        template: The rod template it names.
+        spacer_set: The graded set, with findings.
+    """
+
+    source: TomlSource
+    prescription: Prescription
+    template: RodTemplate
+    spacer_set: SpacerSet
+
+    @property
+    def refusals(self) -> tuple[Finding, ...]:
+        """The findings that stop the set."""
+        return self.spacer_set.refused
+
+
+def open_case(source: TomlSource, templates: dict[str, RodTemplate]) -> Case:
+    """Read a prescription and grade it.
+
+    Args:
+        source: The prescription file.
+        templates: Known rod templates.
+
+    Returns:
+        The case; refusals of the trade are among its findings, not raised.
+
+    Raises:
+        InputError: The file is not a usable prescription.
+    """
+    prescription, remarks = read_prescription(source)
+    try:
+        template = find_template(templates, prescription.template)
+    except InputError as error:
+        error.where = source.place(("appliance", "template"))
+        raise
+    graded = grade(prescription, LengthLimits.of(template))
+    return Case(
+        source, prescription, template, replace(graded, findings=(*remarks, *graded.findings))
+    )
+
+
+def refuse_if_refused(case: Case) -> None:
+    """Stop a case that a rule of the trade refuses.
+
+    Raises:
+        RefusedError: With the sentence of every refusal.
+    """
+    if case.refusals:
+        sentences = "\n".join(f"{case.source.name}: {f.message}" for f in case.refusals)
+        raise RefusedError(sentences, field=case.refusals[0].code)
+
+
+def lengths_json(case: Case) -> dict[str, Any]:
+    """Give the graded lengths in the form of `labkit lengths --json`.
+
+    Args:
+        case: A graded case.
+
+    Returns:
+        The object of DESIGN section 9; what a model does not know is None.
+    """
+    graded = case.spacer_set
+    return {
+        "schema": 1,
+        "case": case.prescription.case,
+        "zero": str(graded.zero),
+        "range_mm": graded.range_mm,
+        "jaw_model": str(graded.jaw_model),
+        "action": str(graded.action),
+        "steps": [_step_json(step) for step in graded.steps],
+        "assumed": list(graded.assumed),
+        "findings": [
+            {
+                "code": finding.code,
+                "severity": str(finding.severity),
+                "message": finding.message,
+                "where": finding.where,
+            }
+            for finding in graded.findings
+        ],
+    }
+
+
+def opening_json(case: Case, drops_mm: tuple[float, ...]) -> list[dict[str, Any]]:
+    """Give the advancement of each step's made rods as the mouth opens.
+
+    Args:
+        case: A graded case with the hinged jaw model.
+        drops_mm: Drops of the incisal point from the registered bite.
+
+    Returns:
+        For each step its number, percent and points (drop, advancement).
+
+    Raises:
+        RefusedError: Another jaw model, or a pose that the jaw cannot reach.
+    """
+    steps = case.spacer_set.steps
+    pairs = np.array([[float(s.left.length), float(s.right.length)] for s in steps])
+    found = advancement_at_opening(case.prescription, pairs, np.array(drops_mm))
+    return [
+        {
+            "step": number,
+            "percent": step.percent,
+            "points": [
+                {"drop_mm": drop, "advancement_mm": float(value)}
+                for drop, value in zip(drops_mm, row, strict=True)
+            ],
+        }
+        for number, (step, row) in enumerate(zip(steps, found, strict=True), 1)
+    ]
+
+
+def _step_json(step: Step) -> dict[str, Any]:
+    sides = {
+        name: {
+            "exact_mm": rod.exact_mm,
+            "length_mm": str(rod.length),
+            "label": rod.label,
+            "mm_per_mm": rod.mm_per_mm,
+        }
+        for name, rod in (("left", step.left), ("right", step.right))
+    }
+    made = step.made
+    return {
+        "percent": step.percent,
+        "advancement_mm": step.advancement_mm,
+        "displacement_mm": step.displacement_mm,
+        "start": step.start,
+        **sides,
+        "made": {
+            "advancement_mm": made.advancement_mm,
+            "percent": made.percent,
+            "side_mismatch_mm": made.side_mismatch_mm,
+            "deviation_mm": made.deviation_mm,
+            "pitch_deg": made.pitch_deg,
+            "yaw_deg": made.yaw_deg,
+            "roll_deg": made.roll_deg,
+            "pad_gap_left_mm": made.pad_gap_left_mm,
+            "pad_gap_right_mm": made.pad_gap_right_mm,
+        },
+    }

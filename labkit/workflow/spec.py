@@ -1,0 +1,166 @@
+"""The content of spacer-set.json: the one source of everything else about a set."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import hashlib
+import json
+from decimal import Decimal
+from enum import Enum
+from typing import Any
+
+import labkit
+from labkit.core.cautions import CAUTIONS
+from labkit.core.parts import Part
+from labkit.core.rods import Process
+from labkit.workflow.cases import Case, lengths_json
+
+
+def jsonable(value: Any) -> Any:
+    """Turn frozen values into what JSON can hold: tables, lists, numbers, text.
+
+    Args:
+        value: A frozen value, or tuples and dicts of them.
+
+    Returns:
+        The same content; a fitting keeps its kind as a key.
+
+    >>> jsonable((Decimal("1.5"), None))
+    [1.5, None]
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        kind = getattr(value, "kind", None)
+        own = {f.name: jsonable(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"kind": str(kind), **own} if kind is not None else own
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, Decimal):
+        return float(value)
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {str(name): jsonable(item) for name, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [jsonable(item) for item in value]
+    return value
+
+
+def inputs_sha256(case: Case, process: Process) -> str:
+    """Digest everything that a set is made from, so that equal sets can be told.
+
+    Args:
+        case: Prescription, template and graded lengths.
+        process: Process.
+
+    Returns:
+        SHA-256 over canonical JSON, hexadecimal.
+    """
+    inputs = {
+        "program": labkit.__version__,
+        "prescription": jsonable(case.prescription),
+        "template": jsonable(case.template),
+        "process": jsonable(process),
+    }
+    text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def spec_json(
+    case: Case, process: Process, parts: list[dict[str, Any]], plates: list[dict[str, Any]],
+    revision: int,
+) -> dict[str, Any]:
+    """Put together the content of spacer-set.json.
+
+    Args:
+        case: The graded case.
+        process: Process.
+        parts: Parts as `part_json` gives them.
+        plates: Build plates with their files and pieces.
+        revision: Revision of the set.
+
+    Returns:
+        The whole object.
+    """
+    return {
+        "schema": 1,
+        "program": {"name": "labkit", "version": labkit.__version__},
+        "case": case.prescription.case,
+        "revision": revision,
+        "date": case.prescription.date.isoformat(),
+        "inputs_sha256": inputs_sha256(case, process),
+        "prescription": jsonable(case.prescription),
+        "template": {**jsonable(case.template), "handed": case.template.handed},
+        "process": jsonable(process),
+        "lengths": lengths_json(case),
+        "tolerances_mm": _tolerances(case),
+        "parts": parts,
+        "plates": plates,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def part_json(part: Part, files: dict[str, str], engraving: dict[str, Any]) -> dict[str, Any]:
+    """Describe one part of a set.
+
+    Args:
+        part: The part.
+        files: Names of its files by kind, relative to the set.
+        engraving: Sizes of the label as engraved.
+
+    Returns:
+        The object in spacer-set.json.
+    """
+    rod = part.rod
+    return {
+        "part": rod.part,
+        "label": rod.label,
+        "length_mm": str(rod.length),
+        "mark": rod.mark,
+        "hand": rod.hand.value,
+        "quantity": part.quantity,
+        "uses": [{"step": use.step, "side": str(use.side)} for use in part.uses],
+        "engraving": engraving,
+        "files": files,
+    }
+
+
+def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
+    """Make the rows of spacer-set.csv: one for each step, both sides.
+
+    Args:
+        spec: Content of spacer-set.json.
+
+    Returns:
+        Header and rows, all text.
+    """
+    header = [
+        "case", "revision", "step", "percent", "advancement_mm", "start", "left_label",
+        "right_label", "left_exact_mm", "right_exact_mm", "made_advancement_mm", "made_percent",
+    ]
+    rows = [header]
+    for number, step in enumerate(spec["lengths"]["steps"], 1):
+        rows.append([
+            _cell(spec["case"]), str(spec["revision"]), str(number), repr(step["percent"]),
+            repr(step["advancement_mm"]), "yes" if step["start"] else "no",
+            step["left"]["label"], step["right"]["label"],
+            repr(step["left"]["exact_mm"]), repr(step["right"]["exact_mm"]),
+            repr(step["made"]["advancement_mm"]), repr(step["made"]["percent"]),
+        ])
+    return rows
+
+
+def _cell(text: str) -> str:
+    """Keep a spreadsheet from taking text for a formula: such text gets an apostrophe first.
+
+    >>> _cell("=1+1"), _cell("QF-1043")
+    ("'=1+1", 'QF-1043')
+    """
+    return f"'{text}" if text[:1] in "=+-@" else text
+
+
+def _tolerances(case: Case) -> list[dict[str, float]]:
+    return [
+        {"left": float(step.left.tolerance_mm), "right": float(step.right.tolerance_mm)}
+        for step in case.spacer_set.steps
+    ]
