@@ -1,0 +1,174 @@
+"""Grading: from a prescription and a template's limits to the set of rod lengths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+import numpy as np
+
+from labkit.core.bite import BiteScale, bite_scale, check_bite, protrusive_range
+from labkit.core.findings import Finding, refused
+from labkit.core.grading_notes import set_notes
+from labkit.core.grading_rules import check_grid, check_sides, check_steps
+from labkit.core.jaw.build import jaw_model
+from labkit.core.jaw.model import Designed, ReadBack
+from labkit.core.jaw.rotation import Floats
+from labkit.core.prescription import Grading, Prescription
+from labkit.core.series import AskedStep, asked_steps
+from labkit.core.steps import LengthLimits, Made, RodLength, SpacerSet, Step
+from labkit.units import to_grid
+
+__all__ = ["LengthLimits", "SpacerSet", "grade"]
+
+
+def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
+    """Work out the rod lengths of a prescription, and where they really hold the jaw.
+
+    Formula: percent → advancement → displacement → pose → exact length → length grid → pose →
+    advancement as made.
+
+    Args:
+        prescription: A prescription, checked for form.
+        limits: Limits of its rod template.
+
+    Returns:
+        The set. What a rule of the trade does not allow is a refused finding of the set; steps
+        that cannot be computed are missing from it.
+
+    Validity: any prescription; nothing is raised for a rule of the trade.
+
+    Source: DESIGN, sections 4 to 6.
+    """
+    bite_findings = check_bite(prescription.bite)
+    findings = [
+        *bite_findings, *check_grid(prescription.grading), *check_sides(prescription),
+    ]
+    if bite_findings:
+        return _set(prescription, (), findings)
+    scale = bite_scale(prescription.bite)
+    computable = not findings
+    asked, series_findings = asked_steps(prescription.grading, scale)
+    findings += series_findings
+    steps: tuple[Step, ...] = ()
+    if computable:
+        steps, pose_findings = _computed(asked, scale, prescription, limits)
+        findings += [*pose_findings, *check_steps(steps, prescription, limits)]
+    findings += set_notes(steps, prescription, limits)
+    return _set(prescription, steps, findings)
+
+
+def _set(
+    prescription: Prescription, steps: tuple[Step, ...], findings: list[Finding]
+) -> SpacerSet:
+    span = protrusive_range(prescription.bite)
+    return SpacerSet(
+        zero=prescription.bite.zero,
+        range_mm=None if span is None else float(span),
+        jaw_model=prescription.jaw.model,
+        action=prescription.action,
+        steps=steps,
+        assumed=prescription.jaw.assumed,
+        findings=tuple(findings),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Batch:
+    """All steps of one set, computed together."""
+
+    designed: Designed
+    lengths: tuple[tuple[Decimal, Decimal], ...]
+    made: ReadBack
+
+
+def _computed(
+    asked: tuple[AskedStep, ...], scale: BiteScale, prescription: Prescription,
+    limits: LengthLimits,
+) -> tuple[tuple[Step, ...], tuple[Finding, ...]]:
+    if not asked:
+        return (), ()
+    model = jaw_model(prescription, scale.sideways_per_mm)
+    displacement = np.array([float(scale.displacement(step.advancement_mm)) for step in asked])
+    designed = model.design(displacement)
+    lengths = _rounded(designed, prescription.grading.grid_mm)
+    batch = _Batch(designed, lengths, model.read_back(np.array(lengths, dtype=float), designed))
+    steps, findings = [], []
+    for member, step in enumerate(asked):
+        reason = designed.problems.get(member) or batch.made.problems.get(member)
+        if reason is None:
+            steps.append(_step(batch, member, step, scale, (prescription.grading, limits)))
+        else:
+            findings.append(_unreached(step, reason, made=member not in designed.problems))
+    return tuple(steps), tuple(findings)
+
+
+def _rounded(designed: Designed, grid_mm: Decimal) -> tuple[tuple[Decimal, Decimal], ...]:
+    """Round every pair; a member without an answer keeps a length that is not a number."""
+    unknown = (Decimal("NaN"), Decimal("NaN"))
+    return tuple(
+        unknown if member in designed.problems
+        else (to_grid(float(left), grid_mm), to_grid(float(right), grid_mm))
+        for member, (left, right) in enumerate(designed.lengths_mm)
+    )
+
+
+def _unreached(step: AskedStep, reason: str, *, made: bool) -> Finding:
+    what = "read back from its rounded rods" if made else "computed"
+    return refused(
+        "jaw_pose", f"the step {step.name} cannot be {what}: {reason}", step.name
+    )
+
+
+def _step(
+    batch: _Batch, member: int, asked: AskedStep, scale: BiteScale,
+    rules: tuple[Grading, LengthLimits],
+) -> Step:
+    left, right = (_rod(batch, member, side, rules) for side in (0, 1))
+    return Step(
+        percent=float(asked.percent),
+        advancement_mm=float(asked.advancement_mm),
+        displacement_mm=float(scale.displacement(asked.advancement_mm)),
+        start=asked.start,
+        left=left, right=right,
+        made=_made(batch.made, member, scale),
+    )
+
+
+def _rod(
+    batch: _Batch, member: int, side: int, rules: tuple[Grading, LengthLimits]
+) -> RodLength:
+    grading, limits = rules
+    length = batch.lengths[member][side]
+    stated = grading.tolerance_mm
+    return RodLength(
+        exact_mm=float(batch.designed.lengths_mm[member, side]),
+        length=length,
+        mm_per_mm=float(batch.designed.mm_per_mm[member, side]),
+        tolerance_mm=limits.tolerance_mm(length) if stated is None else stated,
+    )
+
+
+def _made(made: ReadBack, member: int, scale: BiteScale) -> Made:
+    displacement = float(made.displacement_mm[member])
+    advancement = displacement + float(scale.registered_advancement_mm)
+    roll, pitch, yaw = _row(made.rotation_deg, member, 3)
+    gap_left, gap_right = _row(made.pad_gap_mm, member, 2)
+    return Made(
+        advancement_mm=advancement,
+        percent=100.0 * advancement / float(scale.range_mm),
+        side_mismatch_mm=_value(made.side_mismatch_mm, member),
+        deviation_mm=_value(made.deviation_mm, member),
+        pitch_deg=pitch, yaw_deg=yaw, roll_deg=roll,
+        pad_gap_left_mm=gap_left, pad_gap_right_mm=gap_right,
+    )
+
+
+def _value(column: Floats | None, member: int) -> float | None:
+    return None if column is None else float(column[member])
+
+
+def _row(table: Floats | None, member: int, width: int) -> tuple[float | None, ...]:
+    if table is None:
+        return (None,) * width
+    return tuple(float(value) for value in table[member])
