@@ -62,7 +62,8 @@ def quantity(
 
     Args:
         about: What it means, a phrase.
-        low, high: Range.
+        low: Least value.
+        high: Largest value.
         unit: Unit, empty for a plain number.
         default: Value when the key is absent; required if not given.
 

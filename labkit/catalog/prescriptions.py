@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from decimal import Decimal
 
 from labkit.catalog.prescription_schema import (
@@ -13,7 +13,7 @@ from labkit.catalog.prescription_schema import (
     PrescriptionKeys,
     SideKeys,
 )
-from labkit.catalog.problems import at, together, validated
+from labkit.catalog.problems import at, examined, table_of, together, unknown
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.findings import Finding, note
 from labkit.core.jaw.averages import (
@@ -51,11 +51,14 @@ _MODEL_KEYS = {
 }
 
 
-def read_prescription(source: TomlSource) -> tuple[Prescription, tuple[Finding, ...]]:
+def read_prescription(
+    source: TomlSource, templates: Collection[str]
+) -> tuple[Prescription, tuple[Finding, ...]]:
     """Turn a prescription file into checked values.
 
     Args:
         source: The file as read.
+        templates: Names of the known rod templates.
 
     Returns:
         The prescription, and notes on keys that its jaw model does not use.
@@ -63,10 +66,10 @@ def read_prescription(source: TomlSource) -> tuple[Prescription, tuple[Finding, 
     Raises:
         InputErrors: Every mistake of form in the file, and sides that contradict each other.
     """
-    keys = validated(PrescriptionKeys, source)
-    problems = [*_missing(source, keys), *_contradictions(source, keys.appliance)]
-    if problems:
-        raise together(sorted(problems, key=_line))
+    keys, problems = examined(PrescriptionKeys, source)
+    problems += _between_keys(source, templates)
+    if keys is None or problems:
+        raise together(problems)
     prescription = Prescription(
         case=keys.case,
         date=keys.date,
@@ -83,24 +86,43 @@ def read_prescription(source: TomlSource) -> tuple[Prescription, tuple[Finding, 
     return prescription, tuple(_unused(keys.jaw))
 
 
-def _line(error: LabkitError) -> int:
-    return int(error.where.rsplit(":", 1)[-1])
+def _between_keys(source: TomlSource, templates: Collection[str]) -> list[LabkitError]:
+    """Find mistakes that lie between keys, in every table that is sound by itself."""
+    problems: list[LabkitError] = []
+    if bite := table_of(BiteKeys, source, "bite"):
+        problems += _missing_readings(source, bite)
+    if appliance := table_of(ApplianceKeys, source, "appliance"):
+        problems += _missing_anchors(source, appliance)
+        problems += _contradictions(source, appliance)
+        problems += _unknown_template(source, appliance, templates)
+    if grading := table_of(GradingKeys, source, "grading"):
+        problems += _missing_grading(source, grading)
+    return problems
 
 
-def _missing(source: TomlSource, keys: PrescriptionKeys) -> Iterator[LabkitError]:
-    """Find keys that only other keys make necessary, and ways of grading that exclude each other."""
-    bite = keys.bite
+def _unknown_template(
+    source: TomlSource, appliance: ApplianceKeys, templates: Collection[str]
+) -> Iterator[LabkitError]:
+    if appliance.template not in templates:
+        yield at(source, ("appliance", "template"), unknown(appliance.template, templates))
+
+
+def _missing_readings(source: TomlSource, bite: BiteKeys) -> Iterator[LabkitError]:
+    """Find readings that only other keys make necessary."""
     needed = "habitual" if bite.zero == "habitual" else "retruded"
     if getattr(bite, needed) is None:
         yield at(source, ("bite", needed), f'is missing; zero = "{bite.zero}" counts from it')
-    if bite.midline_deviation and bite.retruded is None:
+    if bite.midline_deviation and bite.retruded is None and needed != "retruded":
         yield at(
             source,
             ("bite", "retruded"),
             "is missing; midline_deviation is counted from retruded to protruded",
         )
+
+
+def _missing_anchors(source: TomlSource, appliance: ApplianceKeys) -> Iterator[LabkitError]:
     for side in ("left", "right"):
-        anchors = getattr(keys.appliance, side)
+        anchors = getattr(appliance, side)
         if anchors is not None and (anchors.upper is None) != (anchors.lower is None):
             absent = "upper" if anchors.upper is None else "lower"
             yield at(
@@ -108,7 +130,6 @@ def _missing(source: TomlSource, keys: PrescriptionKeys) -> Iterator[LabkitError
                 ("appliance", side, absent),
                 "is missing; give both anchor points of a side, or only pin_distance",
             )
-    yield from _missing_grading(source, keys.grading)
 
 
 def _missing_grading(source: TomlSource, keys: GradingKeys) -> Iterator[LabkitError]:
@@ -134,6 +155,10 @@ def _missing_grading(source: TomlSource, keys: GradingKeys) -> Iterator[LabkitEr
         )
     elif ways and keys.unit == "mm" and ways == ["percent"]:
         yield at(source, ("grading", "unit"), '= "mm" contradicts a list in percent; remove one')
+
+
+def _given(keys: GradingKeys, names: tuple[str, ...]) -> list[str]:
+    return [name for name in names if getattr(keys, name) is not None]
 
 
 def _contradictions(source: TomlSource, appliance: ApplianceKeys) -> Iterator[LabkitError]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterable
+from decimal import Decimal
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -33,10 +34,43 @@ def validated(model: type[ModelT], source: TomlSource) -> ModelT:
     Raises:
         InputErrors: Every mistake in the file, in the order of its lines.
     """
+    keys, problems = examined(model, source)
+    if keys is None:
+        raise together(problems)
+    return keys
+
+
+def examined(model: type[ModelT], source: TomlSource) -> tuple[ModelT | None, list[LabkitError]]:
+    """Check a TOML file against a schema without raising.
+
+    Args:
+        model: The schema.
+        source: The file as read.
+
+    Returns:
+        The checked content and no errors, or None and every mistake.
+    """
     try:
-        return model.model_validate(source.data)
+        return model.model_validate(source.data), []
     except ValidationError as error:
-        raise together(_sentences(model, source, error.errors())) from error
+        return None, _sentences(model, source, error.errors())
+
+
+def table_of(model: type[ModelT], source: TomlSource, name: str) -> ModelT | None:
+    """Check one table of a file by itself, so that a slip elsewhere does not hide its own.
+
+    Args:
+        model: Schema of the table.
+        source: The file as read.
+        name: Key of the table.
+
+    Returns:
+        The checked table, None where it has mistakes or is not there.
+    """
+    try:
+        return model.model_validate(source.data.get(name))
+    except ValidationError:
+        return None
 
 
 def together(errors: Iterable[LabkitError]) -> InputErrors:
@@ -48,7 +82,7 @@ def together(errors: Iterable[LabkitError]) -> InputErrors:
     Returns:
         One error that shows them all.
     """
-    found = tuple(errors)
+    found = tuple(sorted(errors, key=_line))
     joined = InputErrors(found)
     joined.exit_code = max(error.exit_code for error in found)
     return joined
@@ -94,6 +128,18 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return found[0] if found else None
 
 
+def unknown(name: str, known: Iterable[str]) -> str:
+    """Say that a named thing is not known, with the nearest and all known names.
+
+    >>> unknown("eye", ["eyes", "pins"])
+    '= "eye" is not known; did you mean `eyes`? known are eyes, pins'
+    """
+    names = list(known)
+    near = nearest(name, names)
+    hint = f"did you mean `{near}`? " if near else ""
+    return f'= "{name}" is not known; {hint}known are {", ".join(names)}'
+
+
 def shown(value: object) -> str:
     """Show a value as the file would write it, cut if long.
 
@@ -120,8 +166,15 @@ def _sentences(
     errors: dict[Location, LabkitError] = {}
     for detail in details:
         location = _clean(source.data, detail["loc"])
+        if _unfilled(detail["input"]) and isinstance(location[-1], int):
+            location = location[:-1]  # a point with nan in it is one thing to fill in
         errors.setdefault(location, at(source, location, *_explain(model, location, detail)))
-    return sorted(errors.values(), key=lambda error: int(error.where.rsplit(":", 1)[-1]))
+    return list(errors.values())
+
+
+def _line(error: LabkitError) -> int:
+    line = error.where.rsplit(":", 1)[-1]
+    return int(line) if line.isdigit() else 0
 
 
 def _clean(data: object, loc: tuple[int | str, ...]) -> Location:
@@ -143,7 +196,14 @@ def _explain(model: type[BaseModel], location: Location, detail: ErrorDetails) -
     allowed = _allowed(model, location) or detail["msg"]
     if kind == "missing":
         return f"is missing; give {allowed}", allowed
+    if _unfilled(detail["input"]):
+        return f"is still to be filled in; give {allowed}", allowed
     return f"= {shown(detail['input'])} is not usable; allowed is {allowed}", allowed
+
+
+def _unfilled(value: object) -> bool:
+    """Tell whether a value is one of the placeholders of a blank file."""
+    return value == "" or (isinstance(value, Decimal) and value.is_nan())
 
 
 def _unknown(key: str, known: Iterable[str]) -> str:
@@ -171,14 +231,12 @@ def _walk(model: Any, location: Location, pick: Callable[[Any], Any]) -> Any:
 def _fields_of(node: Any) -> dict[str, Any]:
     """Give the fields of a schema, or of the schemas inside a field's annotation."""
     if isinstance(node, type) and issubclass(node, BaseModel):
-        return dict(node.model_fields)
+        return {field.alias or name: field for name, field in node.model_fields.items()}
     found: dict[str, Any] = {}
     annotation = getattr(node, "annotation", node)
     members = getattr(annotation, "__args__", (annotation,))
     for member in members:
-        if isinstance(member, type) and issubclass(member, BaseModel):
-            found.update(member.model_fields)
-        elif hasattr(member, "__args__"):
+        if (isinstance(member, type) and issubclass(member, BaseModel)) or hasattr(member, "__args__"):
             found.update(_fields_of(member))
     return found
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 from labkit.catalog.keys import Number, Table, Text, key, quantity
 from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import nearest, validated
+from labkit.catalog.problems import unknown, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
 from labkit.core.rods import Compensation, Legibility, Plate, Process
@@ -98,13 +98,7 @@ def find_process(known: dict[str, Process], name: str) -> Process:
     """
     if name in known:
         return known[name]
-    near = nearest(name, known)
-    hint = f"did you mean `{near}`? " if near else ""
-    raise InputError(
-        f"process `{name}` is not known; {hint}known are {', '.join(known)}",
-        field="process",
-        value=name,
-    )
+    raise InputError(f"process {unknown(name, known)}", field="process", value=name)
 
 
 def read_process(source: TomlSource) -> Process:

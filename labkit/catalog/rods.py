@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import at, nearest, together, validated
+from labkit.catalog.problems import at, together, unknown, validated
 from labkit.catalog.rod_schema import (
     BallKeys,
     CrosspinKeys,
@@ -70,14 +70,7 @@ def find_template(templates: dict[str, RodTemplate], name: str) -> RodTemplate:
     """
     if name in templates:
         return templates[name]
-    near = nearest(name, templates)
-    hint = f"did you mean `{near}`? " if near else ""
-    raise InputError(
-        f'appliance.template = "{name}" is not known; {hint}known are {", ".join(templates)}',
-        field="appliance.template",
-        value=name,
-        allowed=", ".join(templates),
-    )
+    raise InputError(f"template {unknown(name, templates)}", field="template", value=name)
 
 
 def read_rod_templates(source: TomlSource) -> tuple[RodTemplate, ...]:

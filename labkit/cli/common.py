@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import click
+from rich import box
 from rich.console import Console
+from rich.table import Table
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
@@ -19,17 +21,31 @@ from labkit.errors import LabkitError
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
-JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each case.")
+JSON = click.option(
+    "--json", "as_json", is_flag=True, help="One JSON object a line, one for each case."
+)
 TEMPLATES = click.option(
-    "--templates", "template_places", multiple=True, metavar="PATH", envvar="LABKIT_TEMPLATES",
+    "--templates",
+    "template_places",
+    multiple=True,
+    metavar="PATH",
+    envvar="LABKIT_TEMPLATES",
     help="File or folder of the lab's own rod templates; may be repeated.",
 )
 PROCESS = click.option(
-    "--process", "process_name", default="nominal", show_default=True, metavar="NAME",
+    "--process",
+    "process_name",
+    default="nominal",
+    show_default=True,
+    metavar="NAME",
     help="How the rods are made: machine, material, compensation, bed.",
 )
 PROCESSES = click.option(
-    "--processes", "process_places", multiple=True, metavar="PATH", envvar="LABKIT_PROCESSES",
+    "--processes",
+    "process_places",
+    multiple=True,
+    metavar="PATH",
+    envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
 )
 
@@ -117,6 +133,29 @@ def print_findings(findings: Iterable[Finding]) -> None:
         for finding in findings:
             if finding.severity is severity:
                 console.print(f"{word}: {finding.message}", markup=False, soft_wrap=True)
+
+
+def plain_table(title: str, heads: Iterable[str]) -> Table:
+    """Make an empty table for numbers, with its title on the left.
+
+    Args:
+        title: Title.
+        heads: Column heads.
+
+    Returns:
+        The table.
+    """
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        padding=(0, 1, 0, 0),
+        min_width=len(title),
+    )
+    for head in heads:
+        table.add_column(head, justify="right", no_wrap=True)
+    return table
 
 
 def print_cautions() -> None:

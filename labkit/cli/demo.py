@@ -22,8 +22,15 @@ DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
 
 
 @click.command(cls=rich_click.RichCommand)
-@click.option("--out", "out_dir", default=Path("labkit-demo"), show_default=True, metavar="DIR",
-              type=click.Path(path_type=Path, file_okay=False), help="Folder for the two sets.")
+@click.option(
+    "--out",
+    "out_dir",
+    default=Path("labkit-demo"),
+    show_default=True,
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the two sets.",
+)
 @PROCESS
 def command(out_dir: Path, process_name: str) -> None:
     """Make the sets of two invented cases: a plain one and a hinged one.

@@ -7,7 +7,6 @@ from typing import Any
 
 import click
 import rich_click
-from rich import box
 from rich.table import Table
 
 from labkit.catalog.rods import rod_templates
@@ -17,6 +16,7 @@ from labkit.cli.common import (
     TEMPLATES,
     Run,
     out,
+    plain_table,
     print_cautions,
     print_error,
     print_findings,
@@ -25,7 +25,7 @@ from labkit.cli.common import (
 from labkit.core.prescription import JawModelName
 from labkit.errors import EXIT_REFUSED, LabkitError
 from labkit.units import millimetres, plain
-from labkit.workflow.cases import Case, lengths_json, opening_json, open_case
+from labkit.workflow.cases import Case, lengths_json, open_case, opening_json
 
 
 @click.command(cls=rich_click.RichCommand)
@@ -33,11 +33,17 @@ from labkit.workflow.cases import Case, lengths_json, opening_json, open_case
 @JSON
 @TEMPLATES
 @click.option(
-    "--opening", "openings", multiple=True, type=click.FloatRange(0, 30), metavar="MM",
+    "--opening",
+    "openings",
+    multiple=True,
+    type=click.FloatRange(0, 30),
+    metavar="MM",
     help="Hinged model: also show the advancement when the incisal point drops by MM; repeatable.",
 )
 def command(
-    prescriptions: tuple[str, ...], as_json: bool, template_places: tuple[str, ...],
+    prescriptions: tuple[str, ...],
+    as_json: bool,
+    template_places: tuple[str, ...],
     openings: tuple[float, ...],
 ) -> None:
     """Work out the graded lengths of a spacer set, left and right.
@@ -82,17 +88,22 @@ def print_lengths(case: Case) -> None:
     readings = ", ".join(
         f"{name} {plain(value)}"
         for name, value in (
-            ("retruded", bite.retruded), ("habitual", bite.habitual),
-            ("protruded", bite.protruded), ("registered", bite.registered),
+            ("retruded", bite.retruded),
+            ("habitual", bite.habitual),
+            ("protruded", bite.protruded),
+            ("registered", bite.registered),
         )
         if value is not None
     )
-    console.print(f"Bite readings in mm: {readings}; 0 % is {graded.zero}", markup=False)
+    console.print(
+        f"Bite readings in mm: {readings}; 0 % is {graded.zero}", markup=False, soft_wrap=True
+    )
     range_mm = "unknown" if graded.range_mm is None else f"{plain(graded.range_mm)} mm"
     console.print(
         f"Protrusive range {range_mm}; {graded.jaw_model} jaw model; "
         f"{graded.action} rods; template {case.template.name}",
-        markup=False, soft_wrap=True,
+        markup=False,
+        soft_wrap=True,
     )
     if graded.steps:
         console.print(_steps_table(case))
@@ -103,16 +114,28 @@ def print_lengths(case: Case) -> None:
 
 
 def _steps_table(case: Case) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, title="Steps", title_justify="left")
-    heads = ("step", "asked %", "asked mm", "left rod", "right rod", "made %", "made mm",
-             "made - asked", "rod tolerance", "= advancement")
-    for head in heads:
-        table.add_column(head, justify="right")
+    table = plain_table(
+        "Steps",
+        (
+            "\nstep",
+            "",
+            "asked\n%",
+            "asked\nmm",
+            "left\nrod",
+            "right\nrod",
+            "made\n%",
+            "made\nmm",
+            "made off\nmm",
+            "rod\n± mm",
+            "jaw\n± mm",
+        ),
+    )
     for number, step in enumerate(case.spacer_set.steps, 1):
         tolerance = max(step.left.tolerance_mm, step.right.tolerance_mm)
         reach = max(rod.advancement_tolerance_mm or math.inf for rod in (step.left, step.right))
         table.add_row(
-            f"{'start ' if step.start else ''}{number}",
+            str(number),
+            "start" if step.start else "",
             plain(round(step.percent, 4)),
             millimetres(step.advancement_mm),
             step.left.label,
@@ -120,34 +143,48 @@ def _steps_table(case: Case) -> Table:
             millimetres(step.made.percent, 1),
             millimetres(step.made.advancement_mm),
             f"{step.rounding_mm:+.3f}",
-            f"± {plain(tolerance)}",
-            f"± {millimetres(reach)}",
+            plain(tolerance),
+            millimetres(reach),
             style="bold" if step.start else None,
         )
     return table
 
 
 def _pose_table(case: Case) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, title="Jaw as made, from the registered bite",
-                  title_justify="left")
-    for head in ("step", "deviation mm", "pitch °", "yaw °", "roll °", "pad gap left mm",
-                 "pad gap right mm"):
-        table.add_column(head, justify="right")
+    table = plain_table(
+        "Jaw as made, from the registered bite",
+        (
+            "\nstep",
+            "deviation\nmm",
+            "pitch\n°",
+            "yaw\n°",
+            "roll\n°",
+            "left pad\ngap mm",
+            "right pad\ngap mm",
+        ),
+    )
     for number, step in enumerate(case.spacer_set.steps, 1):
         made = step.made
-        values = (made.deviation_mm, made.pitch_deg, made.yaw_deg, made.roll_deg,
-                  made.pad_gap_left_mm, made.pad_gap_right_mm)
+        values = (
+            made.deviation_mm,
+            made.pitch_deg,
+            made.yaw_deg,
+            made.roll_deg,
+            made.pad_gap_left_mm,
+            made.pad_gap_right_mm,
+        )
         table.add_row(str(number), *("-" if v is None else f"{v:+.3f}" for v in values))
     return table
 
 
 def _print_opening(opened: list[dict[str, Any]]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, title="Advancement when the mouth opens (rods as made)",
-                  title_justify="left")
-    for head in ("step", "incisal drop mm", "advancement mm"):
-        table.add_column(head, justify="right")
+    table = plain_table(
+        "Advancement when the mouth opens, rods as made",
+        ("step", "incisal drop mm", "advancement mm"),
+    )
     for row in opened:
         for point in row["points"]:
-            table.add_row(str(row["step"]), plain(point["drop_mm"]),
-                          millimetres(point["advancement_mm"]))
+            table.add_row(
+                str(row["step"]), plain(point["drop_mm"]), millimetres(point["advancement_mm"])
+            )
     out().print(table)

@@ -76,7 +76,7 @@ class Commands(rich_click.RichGroup):
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--traceback", is_flag=True, help="Show the program's own trace with an error.")
 @click.version_option(__version__, prog_name="labkit")
-def cli(traceback: bool) -> None:  # noqa: ARG001 - read from the context by Commands.invoke
+def cli(traceback: bool) -> None:
     """Graded connector rod sets for two-piece mandibular advancement appliances.
 
     From a prescription file to a finished spacer set: graded lengths, one solid for each rod

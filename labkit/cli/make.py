@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 import rich_click
-from rich import box
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
@@ -24,6 +23,7 @@ from labkit.cli.common import (
     Run,
     err,
     out,
+    plain_table,
     print_cautions,
     print_findings,
     print_json,
@@ -39,15 +39,25 @@ if TYPE_CHECKING:
 
 @click.command(cls=rich_click.RichCommand)
 @RX
-@click.option("--out", "out_dir", required=True, type=click.Path(path_type=Path, file_okay=False),
-              metavar="DIR", help="Folder that holds the sets; each set is a new folder in it.")
+@click.option(
+    "--out",
+    "out_dir",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Folder that holds the sets; each set is a new folder in it.",
+)
 @PROCESS
 @JSON
 @TEMPLATES
 @PROCESSES
 def command(
-    prescriptions: tuple[str, ...], out_dir: Path, process_name: str, as_json: bool,
-    template_places: tuple[str, ...], process_places: tuple[str, ...],
+    prescriptions: tuple[str, ...],
+    out_dir: Path,
+    process_name: str,
+    as_json: bool,
+    template_places: tuple[str, ...],
+    process_places: tuple[str, ...],
 ) -> None:
     """Make finished spacer sets: solids, STEP, STL, 3MF, checked as written.
 
@@ -104,8 +114,9 @@ def print_made(case: Case, made: MadeSet) -> None:
         made: Its finished set.
     """
     console = out()
-    console.print(f"Case {case.prescription.case}: {made.folder}", style="bold", markup=False,
-                  soft_wrap=True)
+    console.print(
+        f"Case {case.prescription.case}: {made.folder}", style="bold", markup=False, soft_wrap=True
+    )
     console.print(_parts_table(made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
@@ -115,10 +126,10 @@ def print_made(case: Case, made: MadeSet) -> None:
 
 
 def _parts_table(parts: Iterable[MadePart]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, title="Rods, as measured from the written files",
-                  title_justify="left")
-    for head in ("rod", "pieces", "for steps", "STEP length", "STL length", "label read", "checks"):
-        table.add_column(head, justify="right")
+    table = plain_table(
+        "Rods, as measured from the written files",
+        ("rod", "pieces", "for steps", "STEP mm", "STL mm", "label read", "checks"),
+    )
     for made in parts:
         check, uses = made.check, made.part.uses
         table.add_row(

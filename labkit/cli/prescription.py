@@ -22,10 +22,20 @@ def command() -> None:
 
 
 @command.command(cls=rich_click.RichCommand)
-@click.option("--model", type=click.Choice([str(name) for name in JawModelName]),
-              default="straight", show_default=True, help="Jaw model.")
-@click.option("--out", "out_path", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write here instead of standard output; never over an existing file.")
+@click.option(
+    "--model",
+    type=click.Choice([str(name) for name in JawModelName]),
+    default="straight",
+    show_default=True,
+    help="Jaw model.",
+)
+@click.option(
+    "--out",
+    "out_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write here instead of standard output; never over an existing file.",
+)
 def blank(model: str, out_path: Path | None) -> None:
     """Write a commented starting file; `nan` and "" stand where a value has to be filled in.
 
@@ -39,7 +49,9 @@ def blank(model: str, out_path: Path | None) -> None:
         with out_path.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
     except FileExistsError as error:
-        raise InputError("is there already; name a new file with --out", where=str(out_path)) from error
+        raise InputError(
+            "is there already; name a new file with --out", where=str(out_path)
+        ) from error
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror}); name a writable place with --out",

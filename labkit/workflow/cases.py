@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from labkit.catalog.prescriptions import read_prescription
-from labkit.catalog.rods import find_template
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.findings import Finding
 from labkit.core.grading import grade
@@ -16,7 +15,7 @@ from labkit.core.jaw.opening import advancement_at_opening
 from labkit.core.prescription import Prescription
 from labkit.core.rods import RodTemplate
 from labkit.core.steps import LengthLimits, SpacerSet, Step
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
 
 
 @dataclass(frozen=True)
@@ -54,12 +53,8 @@ def open_case(source: TomlSource, templates: dict[str, RodTemplate]) -> Case:
     Raises:
         InputError: The file is not a usable prescription.
     """
-    prescription, remarks = read_prescription(source)
-    try:
-        template = find_template(templates, prescription.template)
-    except InputError as error:
-        error.where = source.place(("appliance", "template"))
-        raise
+    prescription, remarks = read_prescription(source, templates)
+    template = templates[prescription.template]
     graded = grade(prescription, LengthLimits.of(template))
     return Case(
         source, prescription, template, replace(graded, findings=(*remarks, *graded.findings))

@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import labkit
 from labkit.core.label_place import check_label
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving, Lettering
 from labkit.core.parts import Part, parts_of
 from labkit.core.rods import Process
 from labkit.errors import CheckError
-from labkit.exports.set_folder import SPEC_FILE, Place, new_set, write_json
+from labkit.exports.set_folder import Place, new_set
 from labkit.workflow.cases import Case, refuse_if_refused
-from labkit.workflow.spec import csv_rows, inputs_sha256, part_json, spec_json
+from labkit.workflow.spec import inputs_sha256
 
 if TYPE_CHECKING:
     from labkit.exports.check_part import PartCheck
-    from labkit.exports.plates import PlatePlan
 
 #: Told of each part or plate that is done, with a word for people.
 Progress = Callable[[str], None]
@@ -61,7 +58,9 @@ class MadeSet:
     parts: tuple[MadePart, ...]
 
 
-def planned_parts(case: Case, process: Process, lettering: Lettering) -> list[tuple[Part, Engraving]]:
+def planned_parts(
+    case: Case, process: Process, lettering: Lettering
+) -> list[tuple[Part, Engraving]]:
     """List the parts of a case with their labels, before anything is built.
 
     Args:
@@ -117,7 +116,11 @@ def make_set(
 
 
 def _make_part(
-    case: Case, process: Process, lettering: Lettering, place: Place, part: Part,
+    case: Case,
+    process: Process,
+    lettering: Lettering,
+    place: Place,
+    part: Part,
     engraving: Engraving,
 ) -> MadePart:
     from labkit.exports.check_part import check_part

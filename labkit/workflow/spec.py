@@ -2,48 +2,16 @@
 
 from __future__ import annotations
 
-import dataclasses
-import datetime
 import hashlib
 import json
-from decimal import Decimal
-from enum import Enum
 from typing import Any
 
 import labkit
 from labkit.core.cautions import CAUTIONS
+from labkit.core.jsonable import jsonable
 from labkit.core.parts import Part
 from labkit.core.rods import Process
 from labkit.workflow.cases import Case, lengths_json
-
-
-def jsonable(value: Any) -> Any:
-    """Turn frozen values into what JSON can hold: tables, lists, numbers, text.
-
-    Args:
-        value: A frozen value, or tuples and dicts of them.
-
-    Returns:
-        The same content; a fitting keeps its kind as a key.
-
-    >>> jsonable((Decimal("1.5"), None))
-    [1.5, None]
-    """
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        kind = getattr(value, "kind", None)
-        own = {f.name: jsonable(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        return {"kind": str(kind), **own} if kind is not None else own
-    if isinstance(value, Enum):
-        return value.value
-    if isinstance(value, Decimal):
-        return float(value)
-    if isinstance(value, datetime.date):
-        return value.isoformat()
-    if isinstance(value, dict):
-        return {str(name): jsonable(item) for name, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [jsonable(item) for item in value]
-    return value
 
 
 def inputs_sha256(case: Case, process: Process) -> str:
@@ -67,7 +35,10 @@ def inputs_sha256(case: Case, process: Process) -> str:
 
 
 def spec_json(
-    case: Case, process: Process, parts: list[dict[str, Any]], plates: list[dict[str, Any]],
+    case: Case,
+    process: Process,
+    parts: list[dict[str, Any]],
+    plates: list[dict[str, Any]],
     revision: int,
 ) -> dict[str, Any]:
     """Put together the content of spacer-set.json.
@@ -135,18 +106,37 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
         Header and rows, all text.
     """
     header = [
-        "case", "revision", "step", "percent", "advancement_mm", "start", "left_label",
-        "right_label", "left_exact_mm", "right_exact_mm", "made_advancement_mm", "made_percent",
+        "case",
+        "revision",
+        "step",
+        "percent",
+        "advancement_mm",
+        "start",
+        "left_label",
+        "right_label",
+        "left_exact_mm",
+        "right_exact_mm",
+        "made_advancement_mm",
+        "made_percent",
     ]
     rows = [header]
     for number, step in enumerate(spec["lengths"]["steps"], 1):
-        rows.append([
-            _cell(spec["case"]), str(spec["revision"]), str(number), repr(step["percent"]),
-            repr(step["advancement_mm"]), "yes" if step["start"] else "no",
-            step["left"]["label"], step["right"]["label"],
-            repr(step["left"]["exact_mm"]), repr(step["right"]["exact_mm"]),
-            repr(step["made"]["advancement_mm"]), repr(step["made"]["percent"]),
-        ])
+        rows.append(
+            [
+                _cell(spec["case"]),
+                str(spec["revision"]),
+                str(number),
+                repr(step["percent"]),
+                repr(step["advancement_mm"]),
+                "yes" if step["start"] else "no",
+                step["left"]["label"],
+                step["right"]["label"],
+                repr(step["left"]["exact_mm"]),
+                repr(step["right"]["exact_mm"]),
+                repr(step["made"]["advancement_mm"]),
+                repr(step["made"]["percent"]),
+            ]
+        )
     return rows
 
 

@@ -1,0 +1,119 @@
+"""The house: which room may import which, and what quick commands may not load."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "labkit"
+#: Room → rooms it may import; "base" is errors, units and the package itself.
+ALLOWED = {
+    "base": {"base"},
+    "core": {"base", "core"},
+    "catalog": {"base", "core", "catalog"},
+    "solids": {"base", "core", "catalog", "solids"},
+    "exports": {"base", "core", "catalog", "solids", "exports"},
+    "documents": {"base", "core", "catalog", "documents"},
+    "workflow": {"base", "core", "catalog", "solids", "exports", "documents", "workflow"},
+    "cli": {"base", "core", "catalog", "documents", "workflow", "cli"},
+}
+CAD = {"cadquery", "OCP", "vtkmodules"}
+FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(module: str) -> str:
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and (PACKAGE / parts[1]).is_dir() else "base"
+
+
+def imports_of(path: Path) -> list[str]:
+    names: list[str] = []
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            names.append(node.module or "")
+    return names
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_imports_follow_the_arrows(path):
+    module = ".".join(("labkit", *path.relative_to(PACKAGE).with_suffix("").parts))
+    room = room_of(module)
+    wrong = [
+        name
+        for name in imports_of(path)
+        if name.split(".")[0] == "labkit" and room_of(name) not in ALLOWED[room]
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_only_solids_and_exports_know_the_cad_kernel(path):
+    if path.parent.name not in ("solids", "exports"):
+        assert not CAD & {name.split(".")[0] for name in imports_of(path)}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_modules_and_functions_stay_small(path):
+    text = path.read_text("utf-8")
+    assert text.count("\n") <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+            assert node.end_lineno - node.lineno < 60, node.name
+
+
+def loaded_by(code: str) -> set[str]:
+    run = subprocess.run(
+        [sys.executable, "-c", f"{code}\nimport sys\nprint(*sys.modules)"],
+        capture_output=True, text=True, check=True, cwd=ROOT,
+    )
+    return {name.split(".")[0] for name in run.stdout.split()}
+
+
+def test_the_core_is_pure():
+    names = ", ".join(
+        f"labkit.core.{path.relative_to(PACKAGE / 'core').with_suffix('').as_posix()}".replace("/", ".")
+        for path in sorted((PACKAGE / "core").rglob("*.py"))
+        if path.name != "__init__.py"
+    )
+    assert not FORBIDDEN_IN_CORE & loaded_by(f"import {names}")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--help"], ["lengths", "--help"], ["lengths", "templates/prescriptions/demo-hinged.toml"],
+     ["templates"], ["about"], ["prescription", "blank"]],
+    ids=" ".join,
+)
+def test_quick_commands_load_no_cad_kernel(arguments):
+    code = (
+        "import contextlib, io\nfrom labkit.cli.main import cli\n"
+        "with contextlib.redirect_stdout(io.StringIO()):\n"
+        f"    code = cli({arguments!r}, standalone_mode=False)\n"
+        "assert not code, code"
+    )
+    assert not ({*CAD, "trimesh", "manifold3d", "lib3mf", "scipy"}) & loaded_by(code)
+
+
+def test_ruff_finds_nothing():
+    run = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "."],
+        capture_output=True, text=True, cwd=ROOT, check=False,
+    )
+    assert run.returncode == 0, run.stdout
+
+
+def test_strict_types_hold(tmp_path):
+    run = subprocess.run(
+        [sys.executable, "-m", "mypy", f"--cache-dir={tmp_path}"],
+        capture_output=True, text=True, cwd=ROOT, check=False,
+    )
+    assert run.returncode == 0, run.stdout
