@@ -34,11 +34,11 @@ class Window:
 
     def right_mm(self) -> NDArray[np.float64]:
         """Give the viewer's right coordinate of each column's middle, mm."""
-        return self.left_mm + (np.arange(self.columns) + 0.5) * self.pixel_mm
+        return self.left_mm + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.pixel_mm
 
     def up_mm(self) -> NDArray[np.float64]:
         """Give the height of each row's middle, mm; row 0 is the lowest."""
-        return self.bottom_mm + (np.arange(self.rows) + 0.5) * self.pixel_mm
+        return self.bottom_mm + (np.arange(self.rows, dtype=np.float64) + 0.5) * self.pixel_mm
 
 
 def as_seen(points: NDArray[np.float64], toward_y: int) -> NDArray[np.float64]:

@@ -63,7 +63,8 @@ def groups(
 
     Args:
         count: How many items.
-        first, second: Joined items, shape (n,).
+        first: One item of each pair, shape (n,).
+        second: The other item.
 
     Returns:
         For each item the smallest item of its group, shape (count,).

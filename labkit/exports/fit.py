@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,7 +150,7 @@ def _fit_round(points: Array) -> RoundFit:
     system = np.column_stack([2.0 * local, np.ones(len(local))])
     start = _solve(system, (local**2).sum(axis=1))
     center = start[:dimensions]
-    radius = float(np.sqrt(max(start[dimensions] + center @ center, 0.0)))
+    radius = math.sqrt(max(float(start[dimensions] + center @ center), 0.0))
     for _ in range(MOST_STEPS):
         outward = local - center
         distance = np.linalg.norm(outward, axis=1)
@@ -174,13 +175,13 @@ def _solve(system: Array, right: Array) -> Array:
     solution, _, rank, _ = np.linalg.lstsq(system, right, rcond=1e-12)
     if rank < system.shape[1]:
         raise _unfixed(len(system), "circle, cylinder or sphere")
-    return solution
+    return np.asarray(solution, dtype=np.float64)
 
 
 def _across(axis: Array) -> Array:
     """Give two unit vectors at right angles to the axis and to each other, shape (2, 3)."""
     helper = np.zeros(3)
-    helper[int(np.argmin(np.abs(axis)))] = 1.0
+    helper[int(np.abs(axis).argmin())] = 1.0
     first = np.cross(axis, helper)
     first /= np.linalg.norm(first)
     return np.vstack([first, np.cross(axis, first)])

@@ -30,11 +30,10 @@ MESH_AXIS_TILT = 1e-3
 MESH_FORM_MM = 0.002
 #: Chord error of the facets on bores and pins (the issue's 0.005 mm, and 5 % for rounding).
 MESH_CHORD_MM = 0.00525
-#: Facets cut off at most the chord error at each side of the part.
-MESH_BOX_MM = 0.012
-#: Facets inscribed in curved faces lose (or, in bores, add) at most 2/3 of the chord error times
-#: the curved area; on these parts that stays under this share of the volume.
-MESH_VOLUME_SHARE = 2e-3
+#: On balls the facets of the kernel's mesher are up to four times as coarse as asked.
+MESH_BALL_CHORD_MM = 0.025
+#: Facets cut off at most the chord error of a ball at each side of the part.
+MESH_BOX_MM = 0.025
 
 #: A fitting's centre across the rod (z), and the middle of the rod along x, in the rod frame.
 FRAME_MM = 0.002
@@ -43,6 +42,8 @@ FRAME_MM = 0.002
 FACE_COSINE = 0.9999
 #: A floor lies at least this far below the label's face; less is not an engraving.
 LEAST_FLOOR_MM = 0.05
+#: Deeper than this is no floor of an engraving but another part of the rod, such as a lip's back.
+MOST_FLOOR_MM = 1.5
 #: Depth of the engraving against the template: floors are planes in the STL too.
 LABEL_DEPTH_MM = 0.005
 #: Position of the label's face along y.

@@ -151,11 +151,12 @@ def _measure_group(
 
 def _from_axis(points: NDArray[np.float64], fit: RoundFit) -> NDArray[np.float64]:
     """Give the vectors from a cylinder's axis, or a sphere's centre, to points."""
-    offset = points - np.asarray(fit.center)
+    offset: NDArray[np.float64] = points - np.asarray(fit.center)
     if not fit.axis:
         return offset
     axis = np.asarray(fit.axis)
-    return offset - (offset @ axis)[..., None] * axis
+    along: NDArray[np.float64] = (offset @ axis)[..., None] * axis
+    return offset - along
 
 
 def _concave(

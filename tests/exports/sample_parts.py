@@ -1,8 +1,9 @@
-"""Plain parts to measure, made with the fluent CadQuery API and nothing of the program's builder."""
+"""Plain parts to measure, made with the fluent CadQuery API, without the program's builder."""
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from decimal import Decimal
 from pathlib import Path
 
@@ -10,7 +11,15 @@ import numpy as np
 
 from labkit.core.lettering import Disc, Glyph, Lettering, Line, Mark
 from labkit.core.rods import (
-    Ball, Crosspin, Eye, FlatBar, Hand, LabelPlace, Rod, RodTemplate, RoundBar,
+    Ball,
+    Crosspin,
+    Eye,
+    FlatBar,
+    Hand,
+    LabelPlace,
+    Rod,
+    RodTemplate,
+    RoundBar,
 )
 
 _LABEL = LabelPlace(height_mm=2.5, depth_mm=0.3, margin_mm=0.3, side_mark=False)
@@ -63,7 +72,7 @@ _STROKES = {
 
 def _marks(lines: list[list[tuple[float, float]]]) -> tuple[Mark, ...]:
     return tuple(
-        Line(start, end) for line in lines for start, end in zip(line, line[1:], strict=False)
+        Line(start, end) for line in lines for start, end in itertools.pairwise(line)
     )
 
 
@@ -144,7 +153,8 @@ def _round_body(template, half):
     made = cq.Workplane("YZ", origin=(-(apex - radius), 0, 0)).circle(radius)
     made = made.extrude(2 * (apex - radius))
     for sign, fitting in ((-1, template.lower), (1, template.upper)):
-        made = made.union(cq.Workplane("XY").sphere(radius).translate((sign * (apex - radius), 0, 0)))
+        dome = cq.Workplane("XY").sphere(radius)
+        made = made.union(dome.translate((sign * (apex - radius), 0, 0)))
         neck = cq.Workplane("YZ", origin=(sign * (apex - 1), 0, 0))
         neck = neck.circle(fitting.neck_diameter_mm / 2).extrude(sign * (half - apex + 1))
         made = made.union(neck)
@@ -179,7 +189,8 @@ def _text(part: Rod, wrong: Wrong, face: float):
     text = tools[0]
     for tool in tools[1:]:
         text = text.union(tool)
-    solid_text = text.val().translate(cq.Vector(-width / 2, -height / 2, 0))
+    under = (LETTERING.bar_gap + LETTERING.stroke) * height if part.bar else 0.0
+    solid_text = text.val().translate(cq.Vector(-width / 2, (under - height) / 2, 0))
     if wrong.mirrored:
         solid_text = solid_text.mirror("YZ")
     placed = solid_text.rotate(cq.Vector(0, 0, 0), cq.Vector(1, 0, 0), 90)
