@@ -115,7 +115,7 @@ def parse_toml(text: str, name: str) -> TomlSource:
     Raises:
         InputError: The text is not TOML; the message names the line.
 
-    >>> parse_toml("[bite]\\nretruded = -5.2", "rx.toml").place(("bite", "retruded"))
+    >>> parse_toml("[bite]\nretruded = -5.2", "rx.toml").place(("bite", "retruded"))
     'rx.toml:2'
     """
     try:

@@ -1,0 +1,97 @@
+"""Rod templates and processes as data."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.processes import find_process, processes, read_process
+from labkit.catalog.rods import find_template, read_rod_templates, rod_templates
+from labkit.errors import InputError, InputErrors
+from tests.support.prescriptions import changed, source
+
+EYE = (templates_dir() / "rods" / "eye-eye-flat.toml").read_text("utf-8")
+PIN = (templates_dir() / "rods" / "crosspin-eye-flat.toml").read_text("utf-8")
+BALL = (templates_dir() / "rods" / "ball-ball-round.toml").read_text("utf-8")
+NOMINAL = (templates_dir() / "processes" / "nominal.toml").read_text("utf-8")
+
+
+def test_the_rows_that_come_with_the_program():
+    found = rod_templates()
+    assert list(found) == [
+        "ball-ball-round", "ball-ball-round-slim", "crosspin-eye-flat", "crosspin-eye-flat-slim",
+        "eye-eye-flat", "eye-eye-flat-slim",
+    ]
+    for template in found.values():
+        assert template.shortest_mm <= 16
+        assert template.longest_mm >= 60
+        assert template.handed is template.name.startswith("crosspin")
+        assert "not validated" in template.hardware
+
+
+@pytest.mark.parametrize(
+    ("text", "old", "new", "sentence"),
+    [
+        (EYE, "bore_diameter = 2.5", 'bore_diameter = "2.5"',
+         "row[1].lower.bore_diameter = \"2.5\" is not usable; allowed is a number in mm from 0.8 to 10"),
+        (EYE, "bore_diameter", "bore_diametre", "did you mean `bore_diameter`?"),
+        (EYE, 'kind = "eye"', 'kind = "hook"', "row[1].lower"),
+        (EYE, "height = 3.5", "height = 3.0", "is not in the ISO 3098 series"),
+        (EYE, "edge_radius = 0.5", "edge_radius = 1.5", "must be below half of thickness"),
+        (EYE, "shortest = 15", "shortest = 80", "row[1].limits.longest = 70 must be above shortest"),
+        (EYE, 'fit = "H8"', 'fit = "K8"', "a class such as H8, h9, f7 or JS9"),
+        (EYE, "side_mark = false", "side_mark = true", "marks one part that serves both sides"),
+        (EYE, "depth = 0.3", "depth = 2.0", None),
+        (EYE, "boss_diameter = 7.5", "boss_diameter = 6.0", "must be above the bar's height"),
+        (PIN, "side_mark = true", "side_mark = false", "leaves mirror parts without L and R"),
+        (PIN, "lip_diameter = 4.2", "lip_diameter = 3.0", "must be above pin_diameter"),
+        (BALL, "neck_diameter = 2.4", "neck_diameter = 4.0", "must be below ball_diameter"),
+        (BALL, "neck_length = 2.6", "neck_length = 2.0", "the ball has no neck"),
+        (BALL, "flat_depth = 1.2", "flat_depth = 3.0", "must be below half of the diameter"),
+        (EYE, 'kind = "eye"', 'kind = "ball"\nball_diameter = 4\nneck_diameter = 2\nneck_length = 3',
+         "row[1].lower"),
+    ],
+)
+def test_a_lab_template_is_checked_strictly(text, old, new, sentence):
+    broken = changed(text, (old, new))
+    if sentence is None:
+        read_rod_templates(source(broken))
+        return
+    with pytest.raises(InputErrors) as caught:
+        read_rod_templates(source(broken, "own.toml"))
+    assert sentence in str(caught.value)
+    assert all(str(error).startswith("own.toml:") for error in caught.value.errors)
+
+
+def test_a_lab_can_add_its_own(tmp_path):
+    own = tmp_path / "own.toml"
+    own.write_text(changed(EYE, ('"eye-eye-flat"', '"bench-1"'), ('"eye-eye-flat-slim"', '"bench-2"')))
+    assert {"bench-1", "bench-2"} <= set(rod_templates((str(own),)))
+    assert {"bench-1", "bench-2"} <= set(rod_templates((str(tmp_path),)))
+
+
+def test_a_name_used_twice_is_refused(tmp_path):
+    (tmp_path / "own.toml").write_text(EYE)
+    with pytest.raises(InputError, match="`eye-eye-flat` is already defined in eye-eye-flat.toml"):
+        rod_templates((str(tmp_path),))
+
+
+@pytest.mark.parametrize("place", ["missing", "."])
+def test_a_place_without_templates(tmp_path, place):
+    with pytest.raises(InputError, match=r"is not there|holds no \.toml file"):
+        rod_templates((str(tmp_path / place),))
+
+
+def test_unknown_names_show_the_nearest():
+    with pytest.raises(InputError, match="did you mean `eye-eye-flat`"):
+        find_template(rod_templates(), "eye-eye-flt")
+    with pytest.raises(InputError, match="did you mean `nominal`"):
+        find_process(processes(), "nominl")
+
+
+def test_processes():
+    found = processes()
+    assert list(found) == ["example-powder", "example-resin", "nominal"]
+    assert found["nominal"].compensation.length_scale == 1.0
+    with pytest.raises(InputErrors, match=r"compensation\.length_scale = 2 is not usable"):
+        read_process(source(changed(NOMINAL, ("length_scale = 1.0", "length_scale = 2"))))
