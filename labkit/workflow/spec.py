@@ -8,7 +8,9 @@ from typing import Any
 
 import labkit
 from labkit.core.cautions import CAUTIONS
+from labkit.core.identifier import rod_identifier
 from labkit.core.jsonable import jsonable
+from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
 from labkit.core.rods import Process
 from labkit.workflow.cases import Case, lengths_json
@@ -71,13 +73,17 @@ def spec_json(
     }
 
 
-def part_json(part: Part, files: dict[str, str], engraving: dict[str, Any]) -> dict[str, Any]:
+def part_json(
+    part: Part, files: dict[str, str], engraving: Engraving, set_digest: str, revision: int
+) -> dict[str, Any]:
     """Describe one part of a set.
 
     Args:
         part: The part.
         files: Names of its files by kind, relative to the set.
-        engraving: Sizes of the label as engraved.
+        engraving: Its label as laid out.
+        set_digest: Digest of the set's inputs, from which rod identifiers are derived.
+        revision: Revision of the set.
 
     Returns:
         The object in spacer-set.json.
@@ -90,8 +96,22 @@ def part_json(part: Part, files: dict[str, str], engraving: dict[str, Any]) -> d
         "mark": rod.mark,
         "hand": rod.hand.value,
         "quantity": part.quantity,
-        "uses": [{"step": use.step, "side": str(use.side)} for use in part.uses],
-        "engraving": engraving,
+        "uses": [
+            {
+                "step": use.step,
+                "side": str(use.side),
+                "identifier": rod_identifier(set_digest, revision, use.step, use.side),
+            }
+            for use in part.uses
+        ],
+        "engraving": {
+            "text": engraving.text,
+            "bar": engraving.bar,
+            "height_mm": engraving.height_mm,
+            "stroke_mm": engraving.stroke_mm,
+            "width_mm": engraving.width_mm,
+            "box_height_mm": engraving.depth_mm,
+        },
         "files": files,
     }
 
