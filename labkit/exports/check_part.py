@@ -15,6 +15,7 @@ from labkit.exports.expected import (
     Corner,
     built_length_mm,
     expected_box,
+    inward_of,
     label_level,
     offset_of,
 )
@@ -256,7 +257,7 @@ def _box_checks(
 def _check_label(
     checker: Checker, rod: Rod, facets: FacetMesh, mesh: MeshMeasure, lettering: Lettering
 ) -> tuple[LabelReading, list[Check]]:
-    place, inward = rod.template.label, rod.hand.inward_y
+    place, inward = rod.template.label, inward_of(rod)
     label = read_label(facets, inward, lettering, place.height_mm, place.margin_mm)
     outward = outward_roughness(facets, -inward, rod.template, mesh.ends)
     height = limits.LABEL_HEIGHT_SHARE * place.height_mm

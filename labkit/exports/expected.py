@@ -8,6 +8,7 @@ from labkit.core.rods import (
     Crosspin,
     Fitting,
     FittingKind,
+    Hand,
     Rod,
     RodTemplate,
     RoundBar,
@@ -28,6 +29,11 @@ def offset_of(kind: FittingKind, compensation: Compensation) -> float:
         FittingKind.CROSSPIN: compensation.pin_offset_mm,
         FittingKind.BALL: compensation.ball_offset_mm,
     }[kind]
+
+
+def inward_of(rod: Rod) -> int:
+    """Give the sign of y on the inward side; a part that serves both sides lies inward −y."""
+    return rod.hand.inward_y if rod.template.handed else Hand.MINUS_Y.inward_y
 
 
 def label_level(template: RodTemplate) -> float:
@@ -53,8 +59,8 @@ def expected_box(rod: Rod, compensation: Compensation) -> tuple[Corner, Corner]:
         height = max(template.body.height_mm / 2.0, ends)
         outward = template.body.thickness_mm / 2.0
         inward = outward + max(_stands_out(template.lower), _stands_out(template.upper))
-    minus = inward if rod.hand.inward_y < 0 else outward
-    plus = outward if rod.hand.inward_y < 0 else inward
+    minus = inward if inward_of(rod) < 0 else outward
+    plus = outward if inward_of(rod) < 0 else inward
     return (low_x, None if minus is None else -minus, -height), (high_x, plus, height)
 
 

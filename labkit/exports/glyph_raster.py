@@ -23,8 +23,8 @@ def rasters(lettering: Lettering) -> NDArray[np.bool_]:
         lettering: The lettering.
 
     Returns:
-        Ink, shape (characters, rows, columns), row 0 the lowest; a character's box begins at
-        pixel (BORDER_PIXELS, BORDER_PIXELS) and is PIXELS_PER_HEIGHT high.
+        Ink, shape (characters, rows, columns), row 0 the lowest; a character's strokes
+        begin at column BORDER_PIXELS, its cell at row BORDER_PIXELS and is PIXELS_PER_HEIGHT high.
     """
     per_height = limits.PIXELS_PER_HEIGHT
     widest = max(glyph.width for glyph in lettering.glyphs)
@@ -41,7 +41,9 @@ def _ink(glyph: Glyph, stroke: float, x: Grid, y: Grid) -> NDArray[np.bool_]:
     for mark in glyph.marks:
         reach = mark.radius if isinstance(mark, Disc) else stroke / 2.0
         ink |= _distance(mark, x, y) <= reach
-    return ink
+    # A cell may be wider than its character; what is read begins with the character.
+    first = int(np.argmax(ink.any(axis=0)))
+    return np.roll(ink, BORDER_PIXELS - first, axis=1)
 
 
 def _distance(mark: Mark, x: Grid, y: Grid) -> Grid:

@@ -12,6 +12,7 @@ from labkit.core.rods import FittingKind, RodTemplate
 from labkit.errors import InputError
 from labkit.exports import limits
 from labkit.exports.measured import Ends, Found, Wanted, outermost, wanted_ends
+from labkit.exports.step_box import bounding_box
 
 AP242 = "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING"
 #: A face of a bore or pin looks across y: sine of its axis to y below which it is a candidate.
@@ -142,7 +143,7 @@ def measure_step(path: Path, template: RodTemplate) -> StepMeasure:
     volume = GProp_GProps()
     BRepGProp.VolumeProperties_s(shape, volume)
     faces = _parts(shape, Kind.TopAbs_FACE)
-    low, high = _box(shape)
+    low, high = bounding_box(faces)
     return StepMeasure(
         text=text,
         ends=_find_ends(faces, template),
@@ -178,17 +179,6 @@ def _parts(shape: Any, kind: Any, outside: Any = None) -> list[Any]:
         found.append(walk.Current())
         walk.Next()
     return found
-
-
-def _box(shape: Any) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    from OCP.Bnd import Bnd_Box
-    from OCP.BRepBndLib import BRepBndLib
-
-    box = Bnd_Box()
-    # The plain box is that of the control points and may be wider than the part.
-    BRepBndLib.AddOptimal_s(shape, box, False, False)
-    values = box.Get()
-    return tuple(values[:3]), tuple(values[3:])
 
 
 def _find_ends(faces: list[Any], template: RodTemplate) -> Ends:
