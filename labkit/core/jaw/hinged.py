@@ -11,10 +11,6 @@ from labkit.core.jaw.newton import Conditions, Solution, linear_solve, rods, sol
 from labkit.core.jaw.rotation import Floats, rotations
 
 _X, _Y, _Z = np.eye(3)
-_OTHER_BRANCH = (
-    "the pose that gives these rod lengths lies beyond a position in which the rods stand upright, "
-    "so the lengths do not tell which pose is meant; check the anchors"
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,8 +69,7 @@ class HingedJaw:
     def read_back(self, lengths_mm: Floats, near: Designed | None = None) -> ReadBack:
         """Find the poses that pairs of rods hold, shape (N, 2).
 
-        Without `near` the search starts at the registered bite and refuses a pose on the other
-        side of an upright one.
+        The answer is the pose continuous with `near`, or else with the registered bite.
         """
         solved = self._read_poses(lengths_mm, None if near is None else near.poses)
         poses = solved.poses
@@ -115,16 +110,7 @@ class HingedJaw:
         conditions = self._conditions((*self._guides(), self._pad_rows()), with_rods=True)
         targets = np.zeros((len(lengths_mm), 6))
         targets[:, 4:] = lengths_mm
-        registered = np.zeros_like(targets)
-        if start is not None:
-            return solve(conditions, start, targets)
-        solved = solve(conditions, registered, targets)
-        _, jacobian = conditions.measure(registered)
-        turned = np.linalg.slogdet(jacobian).sign != np.linalg.slogdet(solved.jacobian).sign
-        others = {int(member): _OTHER_BRANCH for member in np.flatnonzero(turned)}
-        problems = {**others, **solved.problems}
-        solved.poses[list(problems)] = np.nan
-        return Solution(solved.poses, solved.jacobian, problems)
+        return solve(conditions, np.zeros_like(targets) if start is None else start, targets)
 
     def _lengths(self, solved: Solution) -> tuple[Floats, Floats]:
         """Rod lengths at poses, and dL/dd along the recorded path through each of them."""

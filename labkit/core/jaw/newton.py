@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,13 @@ from numpy.typing import NDArray
 
 from labkit.core.jaw.model import Problems
 from labkit.core.jaw.rotation import Floats, cross, rotations
+
+_NOT_FIXED = "the jaw's pose is singular: the conditions do not fix it"
+_NOT_REACHED = (
+    "the jaw reaches no pose that meets the conditions, or only past a singular one, in which they "
+    "do not fix it (as where rods stand upright, or flare so much that turning the jaw does not "
+    "change them)"
+)
 
 Bools = NDArray[np.bool_]
 Indices = NDArray[np.intp]
@@ -25,6 +33,7 @@ _MOST_MM, _MOST_RAD = 20.0, 0.3
 _PARTS = 24
 #: Typical distance of jaw points, to weigh radians against mm in the condition number.
 _ARM_MM = 50.0
+_WEIGHTS = np.array([1.0] * 3 + [_ARM_MM] * 3)
 #: Above this, 1e-7 mm in a condition moves the jaw by about 1 mm: the pose is not fixed.
 _CONDITION_LIMIT = 1e7
 #: Large batches are solved in parts of this size, which keeps the working memory in the cache.
@@ -134,14 +143,15 @@ def linear_solve(matrices: Floats, sides: Floats) -> Floats:
     Returns:
         Shape (N, 6, R).
     """
-    try:
-        return np.asarray(np.linalg.solve(matrices, sides), dtype=float)
-    except np.linalg.LinAlgError:
-        singular = np.linalg.slogdet(matrices).sign == 0.0
-        usable = np.where(singular[:, None, None], np.eye(matrices.shape[-1]), matrices)
-        answer = np.asarray(np.linalg.solve(usable, sides), dtype=float)
-        answer[singular] = np.nan
-        return answer
+    finite = np.isfinite(matrices).all(axis=(1, 2))
+    if finite.all():
+        with suppress(np.linalg.LinAlgError):  # nearly always every member can be solved
+            return np.asarray(np.linalg.solve(matrices, sides), dtype=float)
+    usable = np.flatnonzero(finite)
+    usable = usable[np.linalg.slogdet(matrices[usable]).sign != 0.0]
+    answer = np.full(sides.shape, np.nan)
+    answer[usable] = np.linalg.solve(matrices[usable], sides[usable])
+    return answer
 
 
 def _slices(count: int) -> list[slice]:
@@ -154,9 +164,7 @@ def _solve_part(
     poses, residual = _newton(conditions, start, targets)
     lost = np.flatnonzero(~(residual <= RESIDUAL_LIMIT_MM))
     if lost.size:
-        poses[lost], residual[lost] = _follow(
-            conditions.take(lost), start[lost], targets[lost]
-        )
+        poses[lost], residual[lost] = _follow(conditions.take(lost), start[lost], targets[lost])
     _, jacobian = conditions.measure(poses)
     return poses, residual, jacobian, _singular(jacobian)
 
@@ -164,20 +172,47 @@ def _solve_part(
 def _newton(
     conditions: Conditions, start: Floats, targets: Floats
 ) -> tuple[Floats, Floats]:
+    """Run Newton's method; the residual of a member that strayed from its start is infinite."""
     poses = np.array(start, dtype=float)
     residual = np.full(len(poses), np.inf)
+    reach, before, after = np.zeros((3, len(poses)))
     active = np.arange(len(poses))
-    for _ in range(_ROUNDS):
+    for round_number in range(_ROUNDS):
         values, jacobian = conditions.take(active).measure(poses[active])
         missed = values - targets[active]
         residual[active] = np.abs(missed).max(axis=1, initial=0.0)
         going = residual[active] > _RESIDUAL_AIM_MM  # NaN stops here: that member is lost
-        if not going.any():
-            break
+        after[active[~going]] = _orientation(jacobian[~going])
+        if round_number == 0:
+            before = _orientation(jacobian)
         active = active[going]
+        if not active.size:
+            break
         step = linear_solve(jacobian[going], missed[going][..., None])[..., 0]
+        if round_number == 0:
+            reach[active] = _size(step)
         poses[active] -= _capped(step)
+    else:  # members held up by rounding between the aim and the limit
+        after[active] = _orientation(conditions.take(active).measure(poses[active])[1])
+    moved = _size(poses - start)
+    # Newton–Kantorovich: where the first step is a good guide, the answer lies within twice its
+    # length and no singular pose lies between, so that the determinant keeps its sign.
+    strayed = (moved > 2.0 * reach + RESIDUAL_LIMIT_MM) | (before != after)
+    residual[strayed] = np.inf
     return poses, residual
+
+
+def _size(step: Floats) -> Floats:
+    """Size of a change of pose, in mm at a typical arm."""
+    weighed = step * _WEIGHTS
+    size: Floats = np.sqrt((weighed * weighed).sum(axis=1))
+    return size
+
+
+def _orientation(jacobian: Floats) -> Floats:
+    """Sign of the determinant; it changes only through a singular pose."""
+    with np.errstate(invalid="ignore"):  # a pose that is lost is not a number
+        return np.asarray(np.linalg.slogdet(jacobian).sign, dtype=float)
 
 
 def _capped(step: Floats) -> Floats:
@@ -190,17 +225,20 @@ def _capped(step: Floats) -> Floats:
 def _follow(
     conditions: Conditions, start: Floats, targets: Floats
 ) -> tuple[Floats, Floats]:
+    """Move the targets in small parts; a member that is lost once stays lost."""
     begin, _ = conditions.measure(start)
-    poses, residual = start, np.full(len(start), np.inf)
+    poses, residual = start.copy(), np.full(len(start), np.inf)
+    kept = np.arange(len(start))
     for part in range(1, _PARTS + 1):
-        wanted = begin + (targets - begin) * (part / _PARTS)
-        poses, residual = _newton(conditions, poses, wanted)
+        wanted = begin[kept] + (targets - begin)[kept] * (part / _PARTS)
+        poses[kept], residual[kept] = _newton(conditions.take(kept), poses[kept], wanted)
+        kept = kept[residual[kept] <= RESIDUAL_LIMIT_MM]
     return poses, residual
 
 
 def _singular(jacobian: Floats) -> Bools:
     """Where the condition number, radians weighed by a typical arm, is beyond use."""
-    weighed = jacobian * np.array([1.0] * 3 + [1.0 / _ARM_MM] * 3)
+    weighed = jacobian / _WEIGHTS
     inverse = linear_solve(weighed, np.broadcast_to(np.eye(6), weighed.shape))
     number = np.abs(weighed).sum(axis=1).max(axis=1) * np.abs(inverse).sum(axis=1).max(axis=1)
     bad: Bools = ~(number <= _CONDITION_LIMIT)
@@ -210,10 +248,7 @@ def _singular(jacobian: Floats) -> Bools:
 def _problems(residual: Floats, singular: Bools) -> dict[int, str]:
     problems = {}
     for member in np.flatnonzero(singular | ~(residual <= RESIDUAL_LIMIT_MM)):
-        if residual[member] <= RESIDUAL_LIMIT_MM:
-            reason = "the jaw's pose is singular: the conditions do not fix it"
-        else:
-            reason = f"no pose of the jaw meets the conditions (the nearest misses one by " \
-                     f"{residual[member]:.2g} mm)"
-        problems[int(member)] = reason + "; check the anchors, the condyles and the pads"
+        reached = residual[member] <= RESIDUAL_LIMIT_MM
+        reason = _NOT_FIXED if reached else _NOT_REACHED
+        problems[int(member)] = f"{reason}; check the anchors, the condyles and the pads"
     return problems
