@@ -61,7 +61,8 @@ OUTWARD_SMOOTH_MM = 0.02
 #: Pixel of the depth picture of the outward face: finer than half of the narrowest stroke.
 OUTWARD_PIXEL_MM = 0.08
 
-#: 3MF text holds the coordinates of the STL; digits written are enough to hit the same float32.
-PLATE_VERTEX_MM = 1e-6
+#: 3MF text holds the float32 coordinates of the STL; lib3mf's decimals are one unit in the last
+#: place off (1.9e-6 mm at 32 mm), whatever the digits.
+PLATE_VERTEX_MM = 4e-6
 #: Placements are sums of float32 numbers up to some 300 mm.
 PLATE_PLACE_MM = 1e-3
