@@ -29,7 +29,7 @@ class StepHeader:
     Args:
         name: Part name; also the name of the product in the file.
         date: Date of the prescription, ISO 8601; the time stamp is its midnight.
-        author: Who made the file, a person or a case number.
+        author: Who answers for the file.
         organisation: The lab.
         description: What the file holds, one line.
         originating_system: Program and version.
@@ -38,8 +38,8 @@ class StepHeader:
 
     name: str
     date: str
-    author: str
-    organisation: str
+    author: str = "Not stated"
+    organisation: str = "Not stated"
     description: str = "Connector rod, nominal shape"
     originating_system: str = "labkit"
     authorisation: str = "Not released"

@@ -1,0 +1,96 @@
+"""STEP files: header, names, units, the same bytes in every process, readable by others.
+
+Second reader: steputils 0.1, a pure-Python Part 21 parser that shares nothing with OCCT.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import cadquery as cq
+import pytest
+from steputils import p21
+
+from labkit.errors import DeliveryError
+from labkit.exports.step import StepHeader, write_step
+from labkit.solids.build import build
+from tests.exports.write_again import hashes
+from tests.solids.rods_to_build import TEMPLATES, label_of, rod_of
+
+ROOT = Path(__file__).parents[2]
+HEADER = StepHeader("27.3", "2031-03-14", "Dr. Demo", "Demo Lab")
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("step")
+    rod = rod_of("eye-eye-flat", "27.3")
+    built = build(rod, label_of(rod))
+    write_step(built.shape, folder / "rod.step", HEADER)
+    return built, folder / "rod.step"
+
+
+def test_header_is_filled_from_the_case(written):
+    # Order of the header: ISO 10303-21:2016 (OUTSIDE_FACTS 9, read in the 2016 text).
+    header = p21.loads(written[1].read_text()).header
+    assert list(header.entities) == ["FILE_DESCRIPTION", "FILE_NAME", "FILE_SCHEMA"]
+    name = header["FILE_NAME"].params
+    assert name[0] == "27.3"
+    assert name[1] == "2031-03-14T00:00:00"
+    assert name[2] == ("Dr. Demo",)
+    assert name[3] == ("Demo Lab",)
+    schema = header["FILE_SCHEMA"].params[0][0]
+    assert schema.startswith("AP242_MANAGED_MODEL_BASED_3D_ENGINEERING_MIM_LF")
+
+
+def test_product_unit_and_surfaces(written):
+    text = written[1].read_text()
+    assert re.search(r"PRODUCT\('27\.3','27\.3'", text)
+    assert "SI_UNIT(.MILLI.,.METRE.)" in text
+    assert "B_SPLINE" not in text
+    assert "SURFACE_CURVE" not in text
+    assert "Open CASCADE" not in text
+    assert str(ROOT) not in text
+
+
+@pytest.mark.parametrize("name", TEMPLATES)
+def test_reads_back_as_the_same_solid(name, tmp_path):
+    rod = rod_of(name, "27.3")
+    built = build(rod, label_of(rod))
+    write_step(built.shape, tmp_path / "rod.step", HEADER)
+    again = cq.importers.importStep(str(tmp_path / "rod.step")).val()
+    assert again.ShapeType() == "Solid"
+    assert again.isValid()
+    assert len(again.Faces()) == len(built.shape.Faces())
+    # Lengths are written with 11 to 12 significant digits; the dome's rim is recomputed.
+    assert again.Volume() == pytest.approx(built.volume_mm3, rel=2e-8)
+    kinds = {face.geomType() for face in again.Faces()}
+    assert kinds <= {"PLANE", "CYLINDER", "SPHERE", "TORUS", "CONE"}
+
+
+def test_same_bytes_in_other_processes(tmp_path):
+    here = hashes(tmp_path)
+    assert hashes(tmp_path) == here
+    for seed in ("0", "4711"):
+        folder = tmp_path / seed
+        folder.mkdir()
+        done = subprocess.run(
+            [sys.executable, "-m", "tests.exports.write_again", str(folder)],
+            cwd=ROOT, env={**os.environ, "PYTHONHASHSEED": seed, "TZ": "Asia/Tokyo"},
+            capture_output=True, text=True, check=True,
+        )
+        assert done.stdout.split() == here
+
+
+def test_missing_folder_is_told(written, tmp_path):
+    with pytest.raises(DeliveryError, match="cannot be written: No such file or directory; make"):
+        write_step(written[0].shape, tmp_path / "missing" / "rod.step", HEADER)
+
+
+def test_folder_in_place_of_the_file(written, tmp_path):
+    with pytest.raises(DeliveryError, match="cannot be written: Is a directory"):
+        write_step(written[0].shape, tmp_path, HEADER)
