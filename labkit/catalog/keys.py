@@ -51,7 +51,7 @@ def key(about: str, allowed: str, *, default: Any = REQUIRED, unit: str = "", **
     Returns:
         The pydantic field.
     """
-    extra = {"allowed": allowed, "unit": unit}
+    extra: dict[str, Any] = {"allowed": allowed, "unit": unit}
     return Field(default, description=about, json_schema_extra=extra, **limits)
 
 

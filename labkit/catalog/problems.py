@@ -259,4 +259,5 @@ def _value_at(data: Any, location: Location) -> object:
             data = data[part]
         except (KeyError, IndexError, TypeError):
             return None
-    return data  # type: ignore[no-any-return]
+    found: object = data
+    return found

@@ -73,7 +73,7 @@ def open_source(name: str) -> TomlSource:
         InputError: It cannot be read or is not TOML.
     """
     if name == "-":
-        raw = click.get_binary_stream("stdin").read(MOST_BYTES + 1)
+        raw = sys.stdin.buffer.read(MOST_BYTES + 1)
         return parse_toml(decode(raw, "standard input"), "standard input")
     return parse_toml(read_text(Path(name)), name)
 

@@ -136,8 +136,8 @@ def _parts_table(parts: Iterable[MadePart]) -> Table:
             made.part.rod.part,
             str(made.part.quantity),
             " ".join(f"{use.step}{use.side[0].upper()}" for use in uses),
-            f"{check.step_length_mm:.6f}",
-            f"{check.stl_length_mm:.4f}",
+            "-" if check.step_length_mm is None else f"{check.step_length_mm:.6f}",
+            "-" if check.stl_length_mm is None else f"{check.stl_length_mm:.4f}",
             check.label_read,
             f"{len(check.checks)} passed",
         )

@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
+import csv
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import labkit
 from labkit.core.label_place import check_label
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving, Lettering
 from labkit.core.parts import Part, parts_of
-from labkit.core.rods import Process
+from labkit.core.rods import Compensation, Process
 from labkit.errors import CheckError
-from labkit.exports.set_folder import Place, new_set
+from labkit.exports.set_folder import SPEC_FILE, Place, new_set, write_json
 from labkit.workflow.cases import Case, refuse_if_refused
-from labkit.workflow.spec import inputs_sha256
+from labkit.workflow.spec import csv_rows, inputs_sha256, part_json, spec_json
 
 if TYPE_CHECKING:
     from labkit.exports.check_part import PartCheck
+    from labkit.exports.mesh import Mesh
+    from labkit.exports.plates import PlatePlan
+    from labkit.exports.threemf import PlateCheck
 
+#: Sizes as drawn.
+NOMINAL = Compensation()
 #: Told of each part or plate that is done, with a word for people.
 Progress = Callable[[str], None]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MadePart:
     """A part with its written files and what they measure.
 
@@ -33,14 +41,14 @@ class MadePart:
         engraving: Its label as laid out.
         files: Names of its files by kind, relative to the set.
         check: The check of its files.
-        vertices, triangles: Its mesh, for the build plate.
+        mesh: Its mesh as in the STL, for the build plate.
     """
 
     part: Part
     engraving: Engraving
     files: dict[str, str]
     check: PartCheck
-    mesh: Any
+    mesh: Mesh
 
 
 @dataclass(frozen=True)
@@ -105,47 +113,148 @@ def make_set(
     """
     planned = planned_parts(case, process, lettering)
     with new_set(out, case.prescription.case, inputs_sha256(case, process)) as place:
+        work = _Work(case, process, lettering, place)
         made = []
         for part, engraving in planned:
-            made.append(_make_part(case, process, lettering, place, part, engraving))
+            made.append(work.make_part(part, engraving))
             progress(part.rod.part)
-        plates = _write_plates(case, process, place, made)
+        plates = work.make_plates(made)
         progress("plates")
-        spec = _write_papers(case, process, place, made, plates)
+        spec = work.write_records(made, plates)
     return MadeSet(place.final, spec, tuple(made))
 
 
-def _make_part(
-    case: Case,
-    process: Process,
-    lettering: Lettering,
-    place: Place,
-    part: Part,
-    engraving: Engraving,
-) -> MadePart:
-    from labkit.exports.check_part import check_part
-    from labkit.exports.mesh import mesh_of
-    from labkit.exports.step import StepHeader, write_step
-    from labkit.exports.stl import write_stl
-    from labkit.solids.build import build
+@dataclass(frozen=True)
+class _Work:
+    """One set in the making: what it is made from and where it is written."""
 
-    stem = f"{place.name}_{part.rod.part}"
-    files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
-    step_path, stl_path = (place.staging / files[kind] for kind in ("step", "stl"))
-    step_path.parent.mkdir(exist_ok=True)
-    stl_path.parent.mkdir(exist_ok=True)
-    nominal = build(part.rod, engraving)
-    write_step(nominal.shape, step_path, StepHeader(stem, case.prescription.date.isoformat()))
-    built = build(part.rod, engraving, process.compensation)
-    mesh = mesh_of(built.shape)
-    write_stl(mesh, stl_path, stem)
-    check = check_part(
-        part.rod, process.compensation, step_path, stl_path, lettering, built.volume_mm3
-    )
-    if check.failures:
-        raise CheckError(
-            f"part {part.rod.part} of case {case.prescription.case} does not measure as it "
-            f"should: {'; '.join(check.failures)}; the set is not delivered",
-            field=part.rod.part,
+    case: Case
+    process: Process
+    lettering: Lettering
+    place: Place
+
+    def make_part(self, part: Part, engraving: Engraving) -> MadePart:
+        """Build one part, write its files, and measure them as written."""
+        from labkit.exports.check_part import check_part
+        from labkit.exports.mesh import mesh_of
+        from labkit.exports.step import StepHeader, write_step
+        from labkit.exports.stl import write_stl
+        from labkit.solids.build import build
+
+        rx = self.case.prescription
+        stem = f"{self.place.name}_{part.rod.part}"
+        files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
+        step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
+        nominal = build(part.rod, engraving)
+        header = StepHeader(stem, rx.date.isoformat(), rx.prescriber or rx.case, "")
+        write_step(nominal.shape, step_path, header)
+        compensation = self.process.compensation
+        built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
+        mesh = mesh_of(built.shape)
+        write_stl(mesh, stl_path, stem)
+        check = check_part(
+            part.rod, compensation, step_path, stl_path, self.lettering, built.volume_mm3
         )
-    return MadePart(part, engraving, files, check, mesh)
+        self._require(f"part {part.rod.part}", check.failures)
+        return MadePart(part, engraving, files, check, mesh)
+
+    def make_plates(self, made: list[MadePart]) -> list[tuple[str, PlatePlan, PlateCheck]]:
+        """Lay the parts out on build plates, write them, and read them back strictly."""
+        from labkit.exports.plates import PlatePart, plan_plates
+        from labkit.exports.threemf import PlateMetadata, check_plate, write_plate
+
+        name, rx = self.place.name, self.case.prescription
+        parts = [
+            PlatePart(
+                name=f"{name}_{m.part.rod.part}",
+                number=m.part.rod.part,
+                vertices=m.mesh.vertices,
+                triangles=m.mesh.triangles,
+                quantity=m.part.quantity,
+                inward_y=m.part.rod.hand.inward_y,
+            )
+            for m in made
+        ]
+        plates = []
+        for plan in plan_plates(parts, self.process.plate):
+            file = f"plates/{name}_plate-{plan.number}.3mf"
+            metadata = PlateMetadata(
+                case=rx.case,
+                title=f"{name}, plate {plan.number} of {plan.of}",
+                designer=f"labkit {labkit.__version__}",
+                description=f"Connector rods, process {self.process.name}",
+                date=rx.date.isoformat(),
+            )
+            write_plate(plan, self._path(file), metadata)
+            check = check_plate(self._path(file), plan)
+            self._require(f"plate {plan.number}", check.failures)
+            plates.append((file, plan, check))
+        return plates
+
+    def write_records(
+        self, made: list[MadePart], plates: list[tuple[str, PlatePlan, PlateCheck]]
+    ) -> dict[str, Any]:
+        """Write the spec, the table of steps and the check report."""
+        digest, revision = inputs_sha256(self.case, self.process), self.place.revision
+        spec = spec_json(
+            self.case,
+            self.process,
+            [part_json(m.part, m.files, m.engraving, digest, revision) for m in made],
+            [plate_json(file, plan) for file, plan, _ in plates],
+            revision,
+        )
+        root = self.place.staging
+        write_json(root / SPEC_FILE, spec)
+        with (root / "spacer-set.csv").open("w", encoding="utf-8", newline="") as stream:
+            csv.writer(stream, lineterminator="\n").writerows(csv_rows(spec))
+        report = {
+            "schema": 1,
+            "case": spec["case"],
+            "revision": revision,
+            "process": self.process.name,
+            "parts": [m.check.to_json() for m in made],
+            "plates": [check.to_json() for _, _, check in plates],
+        }
+        write_json(root / "checks.json", report)
+        return spec
+
+    def _path(self, file: str) -> Path:
+        path = self.place.staging / file
+        path.parent.mkdir(exist_ok=True)
+        return path
+
+    def _require(self, what: str, failures: tuple[str, ...]) -> None:
+        if failures:
+            raise CheckError(
+                f"{what} of case {self.case.prescription.case} does not measure as it should: "
+                f"{' '.join(failures)} The set is not delivered",
+                field=what,
+            )
+
+
+def plate_json(file: str, plan: PlatePlan) -> dict[str, Any]:
+    """Describe one build plate.
+
+    Args:
+        file: Name of its file, relative to the set.
+        plan: Its plan.
+
+    Returns:
+        The object in spacer-set.json.
+    """
+    counts = Counter(plan.parts[placement.part].number for placement in plan.placements)
+    return {
+        "file": file,
+        "bed_mm": [plan.plate.width_mm, plan.plate.depth_mm],
+        "items": [{"part": part, "quantity": pieces} for part, pieces in counts.items()],
+        "placements": [
+            {
+                "part": plan.parts[placement.part].number,
+                "x_mm": round(placement.x_mm, 4),
+                "y_mm": round(placement.y_mm, 4),
+                "width_mm": round(placement.width_mm, 4),
+                "depth_mm": round(placement.depth_mm, 4),
+            }
+            for placement in plan.placements
+        ],
+    }

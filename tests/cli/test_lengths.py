@@ -1,0 +1,202 @@
+"""`labkit lengths`, `prescription`, `templates`, `about` and the command line as such."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.rods import rod_templates
+from labkit.cli import main
+from labkit.cli.main import cli
+from labkit.core.cautions import CAUTIONS
+from tests.support.prescriptions import SMALLEST, changed, hinged, sliding
+
+DEMOS = [str(templates_dir() / "prescriptions" / f"demo-{name}.toml") for name in ("plain", "hinged")]
+
+
+def run(*arguments, stdin=None, columns="100"):
+    return CliRunner().invoke(cli, list(arguments), input=stdin, env={"COLUMNS": columns})
+
+
+def lines(result):
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+@pytest.fixture
+def rx(tmp_path):
+    def write(text, name="rx.toml"):
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        return str(path)
+
+    return write
+
+
+def test_json_has_the_form_of_the_design(rx):
+    result = run("lengths", "--json", rx(hinged()))
+    assert result.exit_code == 0, result.stderr
+    (case,) = lines(result)
+    assert list(case) == [
+        "schema", "case", "zero", "range_mm", "jaw_model", "action", "steps", "assumed", "findings"
+    ]
+    step = case["steps"][0]
+    assert list(step) == [
+        "percent", "advancement_mm", "displacement_mm", "start", "left", "right", "made"
+    ]
+    assert list(step["left"]) == ["exact_mm", "length_mm", "label", "mm_per_mm"]
+    assert list(step["made"]) == [
+        "advancement_mm", "percent", "side_mismatch_mm", "deviation_mm", "pitch_deg", "yaw_deg",
+        "roll_deg", "pad_gap_left_mm", "pad_gap_right_mm",
+    ]
+    assert isinstance(step["left"]["length_mm"], str)
+    assert step["left"]["length_mm"] == step["left"]["label"]
+    assert set(case["findings"][0]) == {"code", "severity", "message", "where"}
+    assert case["assumed"][:2] == ["condylar_inclination", "condyle_left"]
+
+
+def test_lengths_of_the_smallest_prescription_by_hand():
+    """L = 33.6 - d, d = percent of 11.6 mm + (-5.2) - 2.9; ties to the even tenth."""
+    (case,) = lines(run("lengths", "--json", "-", stdin=SMALLEST))
+    assert [s["left"]["label"] for s in case["steps"]] == ["35.9", "34.4", "33.0", "31.6", "30.1"]
+    assert [round(s["right"]["exact_mm"], 9) for s in case["steps"]] == [
+        35.9, 34.45, 33.0, 31.55, 30.1
+    ]
+    assert [s["start"] for s in case["steps"]] == [False, True, False, False, False]
+    assert case["range_mm"] == 11.6
+
+
+def test_what_a_model_does_not_know_is_null(rx):
+    straight, slide = lines(run("lengths", "--json", rx(SMALLEST), rx(sliding(), "b.toml")))
+    for made in (straight["steps"][0]["made"], slide["steps"][0]["made"]):
+        assert made["pitch_deg"] is None
+        assert made["pad_gap_left_mm"] is None
+        assert made["side_mismatch_mm"] is not None
+    assert straight["steps"][0]["made"]["deviation_mm"] is None
+    assert slide["steps"][0]["made"]["deviation_mm"] is not None
+
+
+def test_one_line_for_each_case_and_the_gravest_exit_status(rx):
+    refused = rx(changed(SMALLEST, ("87.5, 100]", "87.5, 110]")), "refused.toml")
+    broken = rx(changed(SMALLEST, ('"pull"', '"tow"')), "broken.toml")
+    result = run("lengths", "--json", rx(SMALLEST), refused)
+    assert result.exit_code == 1
+    assert [case["case"] for case in lines(result)] == ["QF-1043", "QF-1043"]
+    assert lines(result)[1]["findings"][0]["severity"] == "refused"
+    assert result.stderr.startswith(f"labkit: {refused}: ")
+    result = run("lengths", "--json", broken, rx(SMALLEST), "missing.toml")
+    assert result.exit_code == 2
+    assert len(lines(result)) == 1
+    assert 'broken.toml:12: appliance.action = "tow" is not usable' in result.stderr
+    assert "missing.toml: cannot be read (No such file or directory)" in result.stderr
+
+
+def test_the_table_shows_labels_findings_and_cautions():
+    result = run("lengths", *DEMOS)
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    for case in lines(run("lengths", "--json", *DEMOS)):
+        assert case["case"] in result.stdout
+        for step in case["steps"]:
+            assert re.search(rf"\b{step['left']['label']}\s+{step['right']['label']}\b", result.stdout)
+        for finding in case["findings"]:
+            assert finding["message"] in result.stdout
+    for caution in CAUTIONS:
+        assert caution in result.stdout
+
+
+def test_a_table_of_80_columns_cuts_nothing():
+    assert "…" not in run("lengths", *DEMOS, columns="80").stdout
+
+
+def test_opening_for_the_hinged_model_only(rx):
+    (case,) = lines(run("lengths", "--json", "--opening", "0", "--opening", "4", rx(hinged())))
+    at_rest = case["opening"][0]["points"][0]
+    assert at_rest["drop_mm"] == 0
+    assert len(case["opening"]) == len(case["steps"])
+    result = run("lengths", "--opening", "4", rx(SMALLEST))
+    assert result.exit_code == 1
+    assert "the straight jaw model does not know how the mouth opens" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["lengths", "make", "demo", "templates", "prescription", "about"])
+def test_every_command_has_help_with_an_example(name):
+    result = run(name, "--help")
+    assert result.exit_code == 0
+    if name != "prescription":
+        assert "Example" in result.stdout
+
+
+def test_help_lists_every_command():
+    result = run("--help")
+    for name in main._COMMANDS:
+        assert re.search(rf"(?m)^\W*{name}\b", result.stdout), name
+
+
+def test_typing_slips_are_answered_with_the_nearest_command():
+    result = run("lenghts", "rx.toml")
+    assert result.exit_code == 2
+    assert "`lenghts` is not a command; did you mean `lengths`?" in " ".join(result.stderr.split())
+
+
+def test_unforeseen_errors_show_no_traceback(monkeypatch, rx):
+    def broken(*_):
+        raise ZeroDivisionError("by accident")
+
+    monkeypatch.setattr("labkit.cli.lengths.open_case", broken)
+    path = rx(SMALLEST)
+    result = run("lengths", path)
+    assert result.exit_code == 1
+    assert "unforeseen ZeroDivisionError: by accident" in result.stderr
+    assert "Traceback" not in result.output
+    assert isinstance(run("--traceback", "lengths", path).exception, ZeroDivisionError)
+
+
+def test_templates_are_drawn_with_sizes_and_limits():
+    result = run("templates")
+    assert result.exit_code == 0
+    for template in rod_templates().values():
+        assert f"{template.name}: " in result.stdout
+        assert f"{template.shortest_mm} to {template.longest_mm} mm" in result.stdout
+    assert result.stdout.count("from the inward side") == len(rod_templates())
+    assert any("\u2800" < character <= "\u28ff" for character in result.stdout)
+    (one,) = lines(run("templates", "--json", "crosspin-eye-flat"))
+    assert one["handed"] is True
+    assert one["lower"]["kind"] == "crosspin"
+
+
+def test_own_templates_by_option_and_by_environment(tmp_path, rx):
+    text = (templates_dir() / "rods" / "eye-eye-flat.toml").read_text("utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text(text.replace('name = "eye-eye-flat', 'name = "bench'))
+    path = rx(changed(SMALLEST, ('"eye-eye-flat"', '"bench"')))
+    assert run("lengths", path).exit_code == 2
+    assert run("lengths", path, "--templates", str(own)).exit_code == 0
+    by_environment = CliRunner().invoke(cli, ["lengths", path], env={"LABKIT_TEMPLATES": str(own)})
+    assert by_environment.exit_code == 0
+
+
+def test_blank_is_never_written_over_a_file(tmp_path):
+    path = tmp_path / "QF-1.toml"
+    assert run("prescription", "blank", "--model", "hinged", "--out", str(path)).exit_code == 0
+    before = path.read_bytes()
+    result = run("prescription", "blank", "--out", str(path))
+    assert (result.exit_code, path.read_bytes()) == (2, before)
+    assert "is there already; name a new file" in result.stderr
+
+
+def test_check_tells_usable_from_refused(rx):
+    assert "usable; 5 steps for case QF-1043" in run("prescription", "check", rx(SMALLEST)).stdout
+    result = run("prescription", "check", rx(changed(SMALLEST, ("registered = 2.9", "registered = 9"))))
+    assert result.exit_code == 1
+    assert "rx.toml: " in result.stderr
+
+
+def test_about_names_what_decides_the_results():
+    result = run("about")
+    for name in ("labkit", "cadquery", "cadquery-ocp", "lib3mf", "numpy", "trimesh", "manifold3d"):
+        assert re.search(rf"(?m)^{name} +\d", result.stdout), name
+    assert lines(run("about", "--json"))[0]["versions"]["cadquery"] == "2.8.0"

@@ -1,0 +1,103 @@
+"""The set's folder: whole or absent, never over another."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+
+import pytest
+
+from labkit.errors import DeliveryError
+from labkit.exports.set_folder import SPEC_FILE, SUMS_FILE, new_set, revisions, safe_name
+
+
+def make(out, case="QF-1", digest="a", content="x"):
+    with new_set(out, case, digest) as place:
+        (place.staging / "step").mkdir()
+        (place.staging / "step" / "rod.step").write_text(content)
+        (place.staging / SPEC_FILE).write_text(json.dumps({"inputs_sha256": digest}))
+    return place.final
+
+
+def visible(folder):
+    return sorted(path.name for path in folder.iterdir() if not path.name.startswith("."))
+
+
+def test_a_set_is_moved_into_place_with_its_sums(tmp_path):
+    final = make(tmp_path)
+    assert final == tmp_path / "QF-1-r1"
+    assert visible(tmp_path) == ["QF-1-r1"]
+    checked = subprocess.run(
+        ["sha256sum", "--check", "--strict", SUMS_FILE], cwd=final, capture_output=True, text=True,
+        check=False,
+    )
+    assert checked.returncode == 0, checked.stderr
+    assert checked.stdout == "spacer-set.json: OK\nstep/rod.step: OK\n"
+
+
+def test_a_changed_set_is_the_next_revision(tmp_path):
+    first = make(tmp_path, digest="a", content="one")
+    second = make(tmp_path, digest="b", content="two")
+    assert (first.name, second.name) == ("QF-1-r1", "QF-1-r2")
+    assert (first / "step" / "rod.step").read_text() == "one"
+    assert revisions(tmp_path, "QF-1") == [1, 2]
+
+
+def test_the_same_set_is_refused_and_left_alone(tmp_path):
+    first = make(tmp_path)
+    before = {path: path.stat().st_mtime_ns for path in first.rglob("*")}
+    with pytest.raises(DeliveryError, match="lies in .*QF-1-r1 already, made from the same"):
+        make(tmp_path)
+    assert {path: path.stat().st_mtime_ns for path in first.rglob("*")} == before
+    assert visible(tmp_path) == ["QF-1-r1"]
+
+
+def test_an_error_while_making_leaves_nothing(tmp_path):
+    with pytest.raises(RuntimeError, match="broken"), new_set(tmp_path, "QF-1", "a") as place:
+        (place.staging / "half").write_text("half")
+        raise RuntimeError("broken")
+    assert visible(tmp_path) == []
+    assert not place.staging.exists()
+
+
+def test_what_a_killed_run_left_is_removed_by_the_next(tmp_path):
+    left = tmp_path / ".QF-1.unfinished"
+    left.mkdir()
+    (left / "half").write_text("half")
+    make(tmp_path)
+    assert not left.exists()
+    assert not (tmp_path / "QF-1-r1" / "half").exists()
+
+
+def test_a_foreign_folder_in_its_place_is_never_replaced(tmp_path):
+    foreign = tmp_path / "QF-1-r1"
+    foreign.mkdir()
+    (foreign / "notes.txt").write_text("mine")
+    assert make(tmp_path).name == "QF-1-r2"
+    assert (foreign / "notes.txt").read_text() == "mine"
+
+
+def test_a_place_that_cannot_be_written(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    with pytest.raises(DeliveryError, match="cannot be written to .*; nothing was left there"):
+        make(blocked)
+
+
+@pytest.mark.parametrize(
+    "case", ["../up", "a/b", "a\\b", "..", ".hidden", "CON", "com1.txt", "名前", "a b", "=1+1", "x" * 40]
+)
+def test_case_numbers_become_safe_names(case):
+    name = safe_name(case)
+    assert name == os.path.basename(name)
+    assert name not in ("", ".", "..")
+    assert not name.startswith(".")
+    assert name.isascii()
+    assert not set(name) & set('/\\:*?"<>| =')
+    assert safe_name(case + "x") != name
+
+
+def test_safe_names_do_not_clash():
+    cases = ["a b", "a-b", "a/b", "a:b", "CON", "con"]
+    assert len({safe_name(case).lower() for case in cases}) == len(cases)

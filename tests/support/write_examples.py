@@ -1,0 +1,46 @@
+"""Writes output_examples/ anew: what `labkit demo` makes, and what the quick commands print."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from labkit.cli.main import cli
+
+ROOT = Path(__file__).parent.parent.parent
+EXAMPLES = ROOT / "output_examples"
+#: File name → command line whose standard output it holds.
+PRINTED = {
+    "lengths.txt": ["lengths", "templates/prescriptions/demo-plain.toml",
+                    "templates/prescriptions/demo-hinged.toml", "--opening", "3"],
+    "lengths.jsonl": ["lengths", "templates/prescriptions/demo-plain.toml",
+                      "templates/prescriptions/demo-hinged.toml", "--json"],
+    "templates.txt": ["templates"],
+}
+
+
+def write_examples(folder: Path) -> None:
+    """Write all examples into an empty or missing folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, arguments in PRINTED.items():
+        (folder / name).write_text(run(arguments), encoding="utf-8")
+    run(["demo", "--out", str(folder / "demo")])
+    for left in (folder / "demo").glob(".*"):
+        left.unlink()
+
+
+def run(arguments: list[str]) -> str:
+    result = CliRunner().invoke(cli, arguments, env={"COLUMNS": "100"})
+    if result.exit_code:
+        sys.exit(f"labkit {' '.join(arguments)} ended with {result.exit_code}:\n{result.output}")
+    return result.stdout
+
+
+if __name__ == "__main__":
+    if EXAMPLES.exists():
+        shutil.rmtree(EXAMPLES)
+    write_examples(EXAMPLES)
+    print(f"Written: {EXAMPLES}")
