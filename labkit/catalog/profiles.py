@@ -1,0 +1,248 @@
+"""Reads a lab's profile: its name, address, logo, paper, words and templates of documents."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Literal
+from xml.etree import ElementTree
+
+from labkit.catalog.keys import Table, Text, key
+from labkit.catalog.places import templates_dir
+from labkit.catalog.problems import at, nearest, together, validated
+from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
+from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.errors import InputError, LabkitError
+
+#: A letterhead logo; more is a photograph.
+MOST_LOGO_BYTES = 1_000_000
+MOST_ADDRESS_LINES = 4
+MOST_LINE_CHARACTERS = 80
+_PNG = b"\x89PNG\r\n\x1a\n"
+
+
+class Paper(StrEnum):
+    """Paper of the documents."""
+
+    A4 = "a4"
+    US_LETTER = "us-letter"
+
+
+class Projection(StrEnum):
+    """How the views of a drawing are arranged (ISO 5456-2)."""
+
+    FIRST_ANGLE = "first-angle"
+    THIRD_ANGLE = "third-angle"
+
+
+@dataclass(frozen=True)
+class Logo:
+    """A picture for the head of the pages.
+
+    Args:
+        kind: "png" or "svg".
+        content: The file.
+    """
+
+    kind: str
+    content: bytes
+
+
+@dataclass(frozen=True)
+class Profile:
+    """How a lab wants its documents.
+
+    Args:
+        name: Name of the lab, empty if none is printed.
+        address: Lines of its address.
+        logo: Logo for the head of the pages.
+        paper: Paper.
+        projection: Arrangement of the views of drawings.
+        texts: Fixed words of the documents.
+        documents: The lab's own templates by file name, which replace the program's.
+    """
+
+    name: str = ""
+    address: tuple[str, ...] = ()
+    logo: Logo | None = None
+    paper: Paper = Paper.A4
+    projection: Projection = Projection.FIRST_ANGLE
+    texts: Texts = field(default_factory=english_texts)
+    documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+
+
+class ProfileKeys(Table):
+    """A profile file."""
+
+    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    name: Text = key(
+        "name of the lab, printed on every page",
+        f"text of 1 to {MOST_LINE_CHARACTERS} characters",
+        default="", max_length=MOST_LINE_CHARACTERS,
+    )
+    address: tuple[Text, ...] = key(
+        "lines of the address", f"a list of at most {MOST_ADDRESS_LINES} texts",
+        default=(), max_length=MOST_ADDRESS_LINES,
+    )
+    logo: Text = key("PNG or SVG file beside the profile", "a file name", default="")
+    paper: Paper = key("paper of the documents", '"a4" or "us-letter"', default=Paper.A4)
+    projection: Projection = key(
+        "arrangement of the views of drawings", '"first-angle" or "third-angle"',
+        default=Projection.FIRST_ANGLE,
+    )
+    texts: Text = key("the lab's translated copy of the texts file", "a file name", default="")
+    documents: Text = key(
+        "folder with the lab's own copies of document templates", "a folder name", default=""
+    )
+
+
+def default_profile() -> Profile:
+    """Give the profile of a lab that has none: no name, A4, first-angle, English."""
+    return Profile()
+
+
+def read_profile(source: TomlSource) -> Profile:
+    """Turn a profile file, and the files it names beside it, into checked values.
+
+    Args:
+        source: The file as read; its name is its path.
+
+    Returns:
+        The profile.
+
+    Raises:
+        InputErrors: Every mistake in the file and in those it names.
+    """
+    keys = validated(ProfileKeys, source)
+    beside = _Beside(source)
+    profile = Profile(
+        name=keys.name,
+        address=keys.address,
+        logo=beside.logo(keys.logo),
+        paper=keys.paper,
+        projection=keys.projection,
+        texts=beside.texts(keys.texts),
+        documents=beside.documents(keys.documents),
+    )
+    if beside.problems:
+        raise together(beside.problems)
+    return profile
+
+
+def profile_json(profile: Profile) -> dict[str, Any]:
+    """Give a profile as JSON content, to be kept in a set.
+
+    Args:
+        profile: The profile.
+
+    Returns:
+        Everything that the documents need of it; the logo in base64.
+    """
+    logo = profile.logo
+    return {
+        "name": profile.name,
+        "address": list(profile.address),
+        "logo": logo
+        and {"kind": logo.kind, "base64": base64.b64encode(logo.content).decode("ascii")},
+        "paper": str(profile.paper),
+        "projection": str(profile.projection),
+        "texts": texts_json(profile.texts),
+        "documents": dict(profile.documents),
+    }
+
+
+def profile_of(spec: Mapping[str, Any]) -> Profile:
+    """Take the profile out of a set.
+
+    Args:
+        spec: Content of spacer-set.json.
+
+    Returns:
+        The profile kept under "profile", or the default one.
+    """
+    kept = spec.get("profile")
+    if not kept:
+        return default_profile()
+    logo = kept["logo"]
+    return Profile(
+        name=kept["name"],
+        address=tuple(kept["address"]),
+        logo=Logo(logo["kind"], base64.b64decode(logo["base64"])) if logo else None,
+        paper=Paper(kept["paper"]),
+        projection=Projection(kept["projection"]),
+        texts=texts_of(kept["texts"]),
+        documents=MappingProxyType(dict(kept["documents"])),
+    )
+
+
+class _Beside:
+    """The files that a profile names, read from its own folder."""
+
+    def __init__(self, source: TomlSource) -> None:
+        self._source = source
+        self._folder = Path(source.name).parent
+        self.problems: list[LabkitError] = []
+
+    def logo(self, name: str) -> Logo | None:
+        if not name:
+            return None
+        try:
+            with (self._folder / name).open("rb") as stream:
+                content = stream.read(MOST_LOGO_BYTES + 1)
+        except OSError as error:
+            self._say(("logo",), f'= "{name}" cannot be read ({error.strerror}); name a PNG or SVG '
+                                 "file beside the profile")
+            return None
+        if len(content) > MOST_LOGO_BYTES:
+            self._say(("logo",), f'= "{name}" is larger than {MOST_LOGO_BYTES // 1_000_000} MB; '
+                                 "give a smaller picture")
+        kind = _picture_kind(content)
+        if not kind:
+            self._say(("logo",), f'= "{name}" is not a picture that can be printed; allowed is a '
+                                 "PNG or SVG file")
+        return Logo(kind, content)
+
+    def texts(self, name: str) -> Texts:
+        if not name:
+            return english_texts()
+        path = self._folder / name
+        try:
+            return read_texts(parse_toml(read_text(path), str(path)))
+        except InputError as error:
+            self.problems.append(error)
+            return english_texts()
+
+    def documents(self, name: str) -> Mapping[str, str]:
+        if not name:
+            return MappingProxyType({})
+        found = sorted((self._folder / name).glob("*.typ"))
+        if not found:
+            self._say(("documents",), f'= "{name}" holds no template (.typ); name a folder beside '
+                                      "the profile with copies of the program's templates")
+        known = [p.name for p in sorted((templates_dir() / "documents").glob("*.typ"))]
+        for path in found:
+            if path.name not in known:
+                hint = nearest(path.name, known)
+                self._say(
+                    ("documents",),
+                    f"holds {path.name}, which is no template of the program; "
+                    + (f"did you mean {hint}?" if hint else f"known are {', '.join(known)}"),
+                )
+        return MappingProxyType({path.name: read_text(path) for path in found})
+
+    def _say(self, location: Location, message: str) -> None:
+        self.problems.append(at(self._source, location, message))
+
+
+def _picture_kind(content: bytes) -> str:
+    if content.startswith(_PNG):
+        return "png"
+    try:
+        root = ElementTree.fromstring(content)
+    except (ElementTree.ParseError, ValueError):
+        return ""
+    return "svg" if root.tag == "{http://www.w3.org/2000/svg}svg" else ""

@@ -1,0 +1,191 @@
+"""Reads the fixed words of the documents, in English or as a lab has translated them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
+from typing import Any
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.problems import at, nearest, shown, together
+from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.errors import InputError, LabkitError
+
+Words = str | tuple[str, ...]
+
+#: Parts of a sentence that the program fills in, such as {case}.
+_PLACE = re.compile(r"\{[a-z_]+\}")
+_LANGUAGE = re.compile(r"[a-z]{2,3}")
+#: A sentence for paper; more is a slip.
+MOST_CHARACTERS = 600
+
+
+@dataclass(frozen=True)
+class Texts:
+    """The fixed words of the documents.
+
+    Args:
+        language: ISO 639 code, such as "en".
+        tables: Words by document and name: a sentence, or several that make a list.
+    """
+
+    language: str
+    tables: Mapping[str, Mapping[str, Words]]
+
+    def translated(self, sentences: list[str]) -> list[str]:
+        """Put sentences of the program into the language of the texts, where it has them.
+
+        Args:
+            sentences: English sentences as stored in a set.
+
+        Returns:
+            The same number of sentences; one that is not in the texts stays as it is.
+        """
+        ours, theirs = _lines(english_texts()), _lines(self)
+        known = dict(zip(ours, theirs, strict=True))
+        return [known.get(sentence, sentence) for sentence in sentences]
+
+
+def texts_json(texts: Texts) -> dict[str, Any]:
+    """Give texts as JSON content, to be kept in a set."""
+    tables = {
+        table: {name: words if isinstance(words, str) else list(words) for name, words in t.items()}
+        for table, t in texts.tables.items()
+    }
+    return {"language": texts.language, "tables": tables}
+
+
+def texts_of(content: Mapping[str, Any]) -> Texts:
+    """Take texts out of a set; words that are newer than the set come from the English texts.
+
+    Args:
+        content: What `texts_json` gave.
+
+    Returns:
+        The texts.
+    """
+    return Texts(content["language"], _filled(content["tables"]))
+
+
+@lru_cache(maxsize=1)
+def english_texts() -> Texts:
+    """Read the texts that came with the program."""
+    path = templates_dir() / "documents" / "texts-en.toml"
+    data = parse_toml(read_text(path), path.name).data
+    return Texts(data["language"], _frozen(data))
+
+
+def read_texts(source: TomlSource) -> Texts:
+    """Turn a lab's own texts file into texts.
+
+    A table may be left out: its document stays English. A table that is there must be whole, so
+    that no page mixes languages.
+
+    Args:
+        source: The file as read; its form is that of `texts-en.toml`.
+
+    Returns:
+        The texts.
+
+    Raises:
+        InputErrors: Every mistake in the file, with its line.
+    """
+    problems = list(_problems(source))
+    if problems:
+        raise together(problems)
+    return Texts(str(source.data["language"]), _filled(_frozen(source.data)))
+
+
+def _lines(texts: Texts) -> tuple[str, ...]:
+    lines = texts.tables["cautions"]["lines"]
+    return (lines,) if isinstance(lines, str) else lines
+
+
+def _frozen(data: Mapping[str, Any]) -> Mapping[str, Mapping[str, Words]]:
+    return MappingProxyType({
+        table: MappingProxyType({
+            name: words if isinstance(words, str) else tuple(words) for name, words in t.items()
+        })
+        for table, t in data.items()
+        if isinstance(t, Mapping)
+    })
+
+
+def _filled(tables: Mapping[str, Any]) -> Mapping[str, Mapping[str, Words]]:
+    ours = english_texts().tables
+    return _frozen({name: {**table, **tables.get(name, {})} for name, table in ours.items()})
+
+
+def _problems(source: TomlSource) -> Iterator[LabkitError]:
+    language = source.data.get("language")
+    if not isinstance(language, str) or not _LANGUAGE.fullmatch(language):
+        yield at(
+            source, ("language",),
+            f"= {shown(language)} is not usable; allowed is a language code such as \"de\"",
+        )
+    ours = english_texts().tables
+    for name, table in source.data.items():
+        if name in ours and isinstance(table, dict):
+            yield from _table_problems(source, name, table, ours[name])
+        elif name not in ("schema", "language"):
+            yield _unknown(source, (name,), list(ours))
+    if source.data.get("schema") != 1:
+        yield at(source, ("schema",), f"= {shown(source.data.get('schema'))}; allowed is 1")
+
+
+def _table_problems(
+    source: TomlSource, table: str, theirs: dict[str, Any], ours: Mapping[str, Words]
+) -> Iterator[LabkitError]:
+    for name, words in theirs.items():
+        location = (table, name)
+        if name not in ours:
+            yield _unknown(source, location, list(ours))
+        elif problem := _word_problem(words, ours[name]):
+            yield at(source, location, f"= {shown(words)} {problem}")
+    for name in ours.keys() - theirs.keys():
+        yield at(
+            source, (table, name),
+            f"is missing; give a translation of {shown(_sample(ours[name]))}, or leave out the "
+            f"whole table [{table}]",
+        )
+
+
+def _sample(words: Words) -> str:
+    return words if isinstance(words, str) else words[0]
+
+
+def _unknown(source: TomlSource, location: Location, known: list[str]) -> InputError:
+    near = nearest(str(location[-1]), known)
+    hint = f"did you mean `{near}`?" if near else f"known here are {', '.join(known)}"
+    return at(source, location, f"is not a known key; {hint}")
+
+
+def _word_problem(theirs: object, ours: Words) -> str:
+    if isinstance(ours, str):
+        if not isinstance(theirs, str):
+            return "is not usable; allowed is text in quotes"
+        return _sentence_problem(theirs, ours)
+    if not isinstance(theirs, list) or len(theirs) != len(ours):
+        return f"is not usable; allowed is a list of {len(ours)} texts, in the order of the English"
+    for number, (sentence, english) in enumerate(zip(theirs, ours, strict=True), 1):
+        if not isinstance(sentence, str):
+            return f"is not usable; allowed is a list of {len(ours)} texts"
+        if problem := _sentence_problem(sentence, english):
+            return f"(line {number} of the list) {problem}"
+    return ""
+
+
+def _sentence_problem(theirs: str, ours: str) -> str:
+    if not theirs.strip() or len(theirs) > MOST_CHARACTERS:
+        return f"is not usable; allowed is text of 1 to {MOST_CHARACTERS} characters"
+    wanted, given = sorted(_PLACE.findall(ours)), sorted(_PLACE.findall(theirs))
+    if wanted != given:
+        places = ", ".join(wanted) or "none"
+        return (
+            f"does not have the places that the program fills in ({places}); write each of them "
+            "once, unchanged"
+        )
+    return ""

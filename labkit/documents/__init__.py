@@ -1,0 +1,1 @@
+"""The papers of a case: facts for each document, then rendering."""

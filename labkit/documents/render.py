@@ -1,0 +1,151 @@
+"""Sets a document: a typst template with facts as data, in the documents' own fonts."""
+
+from __future__ import annotations
+
+import functools
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.profiles import Profile
+from labkit.catalog.texts import texts_json
+from labkit.documents.glyphs import fonts_dir, showable
+from labkit.errors import InputError
+
+#: Tagged for screen readers, every picture with words, every character with its code (PDF/UA-1).
+STANDARD = "ua-1"
+
+
+def compile_pdf(
+    template: str,
+    facts: Mapping[str, Any],
+    profile: Profile,
+    pictures: Mapping[str, bytes] | None = None,
+) -> bytes:
+    """Set a document as a PDF.
+
+    The template finds its facts as `facts`, the lab's as `lab`, fixed words as `texts` and the
+    names of pictures as `pictures` once it imports common.typ. All of it is data: no text can act
+    as markup. The same input gives the same bytes.
+
+    Args:
+        template: File name in the folder of document templates, such as "case-sheet.typ".
+        facts: JSON content; has at least what `frame_facts` gives.
+        profile: The lab's profile; its own copy of the template comes first.
+        pictures: PNG or SVG files by name.
+
+    Returns:
+        The PDF.
+
+    Raises:
+        InputError: The template cannot be set; the sentence says why and where.
+    """
+    set_pages: bytes = _compile(
+        template, facts, profile, pictures or {}, format="pdf", pdf_standards=STANDARD
+    )
+    return set_pages
+
+
+def page_images(
+    template: str,
+    facts: Mapping[str, Any],
+    profile: Profile,
+    pictures: Mapping[str, bytes] | None = None,
+    ppi: float = 80,
+) -> list[bytes]:
+    """Draw the pages of a document, for looking at them.
+
+    Args:
+        template: As for `compile_pdf`.
+        facts: As for `compile_pdf`.
+        profile: As for `compile_pdf`.
+        pictures: As for `compile_pdf`.
+        ppi: Pixels for each inch of paper.
+
+    Returns:
+        One PNG for each page.
+
+    Raises:
+        InputError: As for `compile_pdf`.
+    """
+    drawn = _compile(template, facts, profile, pictures or {}, format="png", ppi=ppi)
+    return drawn if isinstance(drawn, list) else [drawn]
+
+
+def _compile(
+    template: str,
+    facts: Mapping[str, Any],
+    profile: Profile,
+    pictures: Mapping[str, bytes],
+    **form: Any,
+) -> Any:
+    import typst
+
+    with tempfile.TemporaryDirectory(prefix="labkit-") as folder:
+        root = Path(folder)
+        logo = _lay_out(root, profile, pictures)
+        data = {
+            "facts": facts,
+            "lab": {
+                "name": profile.name,
+                "address": profile.address,
+                "logo": logo,
+                "paper": str(profile.paper),
+                "projection": str(profile.projection),
+            },
+            "texts": texts_json(profile.texts),
+            "pictures": sorted(pictures),
+        }
+        try:
+            return typst.compile(
+                root / template,
+                root=root,
+                font_paths=_fonts(),
+                sys_inputs={"data": json.dumps(showable(data), ensure_ascii=False)},
+                **form,
+            )
+        except typst.TypstError as error:
+            raise InputError(
+                f"the document template {template} cannot be set: {error.message}; correct the "
+                "lab's own copy, or leave it out to use the program's",
+                field="documents",
+                value=template,
+                where=_place(error.diagnostic, root, template),
+            ) from error
+
+
+def _lay_out(root: Path, profile: Profile, pictures: Mapping[str, bytes]) -> str | None:
+    """Put templates, logo and pictures where typst may read them; give the logo's name."""
+    for path in sorted((templates_dir() / "documents").glob("*.typ")):
+        shutil.copyfile(path, root / path.name)
+    for name, text in profile.documents.items():
+        (root / name).write_text(text, "utf-8")
+    (root / "pictures").mkdir()
+    for name, content in pictures.items():
+        (root / "pictures" / name).write_bytes(content)
+    if profile.logo is None:
+        return None
+    (root / f"logo.{profile.logo.kind}").write_bytes(profile.logo.content)
+    return f"logo.{profile.logo.kind}"
+
+
+@functools.lru_cache(maxsize=1)
+def _fonts() -> Any:
+    import typst
+
+    return typst.Fonts(
+        include_system_fonts=False, include_embedded_fonts=False, font_paths=[fonts_dir()]
+    )
+
+
+def _place(diagnostic: str, root: Path, template: str) -> str:
+    """Find "file:line" in typst's own report."""
+    for word in diagnostic.replace(str(root), "").split():
+        name, _, rest = word.strip("/").partition(":")
+        if name.endswith(".typ") and rest.split(":")[0].isdigit():
+            return f"{name}:{rest.split(':')[0]}"
+    return template
