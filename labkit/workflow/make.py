@@ -22,9 +22,9 @@ from labkit.workflow.spec import csv_rows, inputs_sha256, part_json, spec_json
 
 if TYPE_CHECKING:
     from labkit.exports.check_part import PartCheck
+    from labkit.exports.check_plate import PlateCheck
     from labkit.exports.mesh import Mesh
     from labkit.exports.plates import PlatePlan
-    from labkit.exports.threemf import PlateCheck
 
 #: Sizes as drawn.
 NOMINAL = Compensation()
@@ -87,7 +87,7 @@ def planned_parts(
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
-        check_label(rod.template, process, engraving, float(rod.length))
+        check_label(lettering, rod.template, process, engraving, float(rod.length))
         planned.append((part, engraving))
     return planned
 
@@ -160,8 +160,9 @@ class _Work:
 
     def make_plates(self, made: list[MadePart]) -> list[tuple[str, PlatePlan, PlateCheck]]:
         """Lay the parts out on build plates, write them, and read them back strictly."""
+        from labkit.exports.check_plate import check_plate
         from labkit.exports.plates import PlatePart, plan_plates
-        from labkit.exports.threemf import PlateMetadata, check_plate, write_plate
+        from labkit.exports.threemf import PlateMetadata, write_plate
 
         name, rx = self.place.name, self.case.prescription
         parts = [

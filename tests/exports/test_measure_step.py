@@ -1,0 +1,123 @@
+"""STEP files as the program measures them, against the drawing, a parser and another program."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from labkit.core.rods import Hand
+from labkit.errors import InputError
+from labkit.exports.measure_step import measure_step, read_step_text
+from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, Wrong, made, rod
+from tests.support.step_entities import StepEntities, axis_distance, ball_distance
+
+RODS = [
+    rod(EYE_EYE, "33.6"), rod(PIN_EYE, "28.4"), rod(PIN_EYE, "41.7", Hand.PLUS_Y),
+    rod(BALL_BALL, "35.0"),
+]
+
+
+@pytest.mark.parametrize("part", RODS, ids=lambda part: part.part)
+def test_functional_length_to_a_millionth(part):
+    measured = measure_step(made(part)[0], part.template)
+    assert measured.ends.length_mm == pytest.approx(float(part.length), abs=1e-6)
+    assert (measured.solids, measured.loose, measured.valid) == (1, 0, True)
+    assert measured.volume_mm3 == pytest.approx(made(part)[2], rel=1e-9)
+
+
+@pytest.mark.parametrize("part", RODS, ids=lambda part: part.part)
+def test_length_agrees_with_the_parsed_entities(part):
+    # steputils parses the text and knows no geometry; the distance is worked out from entities.
+    step = made(part)[0]
+    entities = StepEntities(step)
+    if part.template is BALL_BALL:
+        other = ball_distance(entities, 2.0)
+    else:
+        other = axis_distance(entities, 1.5 if part.template is PIN_EYE else 1.25, 1.25)
+    measured = measure_step(step, part.template)
+    assert measured.ends.length_mm == pytest.approx(other, abs=1e-9)
+    assert measured.faces == len(entities.named("ADVANCED_FACE"))
+    assert len(entities.named("MANIFOLD_SOLID_BREP")) == measured.solids
+    assert measured.text.schema == entities.header("FILE_SCHEMA")[0][0]
+    assert measured.text.time_stamp == entities.header("FILE_NAME")[1]
+
+
+GMSH = """
+import gmsh, sys
+gmsh.initialize(); gmsh.option.setNumber("General.Terminal", 0)
+gmsh.open(sys.argv[1])
+(solid,) = gmsh.model.getEntities(3)
+print(repr(gmsh.model.occ.getMass(*solid)), len(gmsh.model.getEntities(2)))
+gmsh.finalize()
+"""
+
+
+@pytest.mark.parametrize("part", RODS, ids=lambda part: part.part)
+def test_volume_agrees_with_gmsh(part):
+    # Gmsh is another program with its own copy of the kernel, run in its own process.
+    step = made(part)[0]
+    run = subprocess.run(
+        [sys.executable, "-c", GMSH, str(step)], capture_output=True, text=True, check=True
+    )
+    volume, faces = run.stdout.split()[-2:]
+    measured = measure_step(step, part.template)
+    assert measured.volume_mm3 == pytest.approx(float(volume), rel=1e-9)
+    assert measured.faces == int(faces)
+
+
+def test_box_is_that_of_the_part():
+    part = rod(PIN_EYE, "41.7", Hand.PLUS_Y)
+    measured = measure_step(made(part)[0], PIN_EYE)
+    # Half the length and half the boss; half the thickness, pin and lip; half the boss.
+    assert measured.high == pytest.approx((41.7 / 2 + 3.75, 1.5 + 3.5 + 1.0, 3.75), abs=1e-5)
+    assert measured.low == pytest.approx((-41.7 / 2 - 3.75, -1.5, -3.75), abs=1e-5)
+
+
+@pytest.mark.parametrize("part", RODS, ids=lambda part: part.part)
+def test_a_rod_a_hundredth_too_long_measures_so(part):
+    measured = measure_step(made(part, Wrong(length_by_mm=0.01))[0], part.template)
+    assert measured.ends.length_mm == pytest.approx(float(part.length) + 0.01, abs=1e-6)
+
+
+def test_a_wide_bore_measures_so():
+    part = rod(EYE_EYE, "33.6")
+    measured = measure_step(made(part, Wrong(bore_by_mm=0.02))[0], EYE_EYE)
+    assert measured.ends.lower.diameter_mm == pytest.approx(2.52, abs=1e-9)
+
+
+def test_another_fitting_is_not_found():
+    measured = measure_step(made(rod(BALL_BALL, "35.0"))[0], EYE_EYE)
+    assert measured.ends.lower is None
+    assert measured.ends.length_mm is None
+
+
+def test_units_are_read_from_the_text(tmp_path):
+    text = made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")
+    path = tmp_path / "metres.step"
+    path.write_text(text.replace("SI_UNIT(.MILLI.,.METRE.)", "SI_UNIT($,.METRE.)"), "ascii")
+    assert read_step_text(path).length_units == ("$,.METRE.",)
+
+
+@pytest.mark.parametrize(
+    ("change", "complete"),
+    [
+        (lambda text: text, True),
+        (lambda text: text.replace("ENDSEC;\nDATA;", "DATA;"), False),
+        (lambda text: text[: len(text) // 2], False),
+        (lambda text: text.replace("FILE_SCHEMA", "FILE_SCHEME"), False),
+    ],
+)
+def test_header_and_end(tmp_path, change, complete):
+    path = tmp_path / "changed.step"
+    path.write_text(change(made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")), "ascii")
+    assert read_step_text(path).complete is complete
+
+
+@pytest.mark.parametrize("content", [b"", b"not a step file", b"\xff\xfe"])
+def test_no_step_at_all(tmp_path, content):
+    path = tmp_path / "none.step"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=r"none.step (holds no solid|cannot be read)"):
+        measure_step(path, EYE_EYE)
