@@ -236,7 +236,8 @@ def _fields_of(node: Any) -> dict[str, Any]:
     annotation = getattr(node, "annotation", node)
     members = getattr(annotation, "__args__", (annotation,))
     for member in members:
-        if (isinstance(member, type) and issubclass(member, BaseModel)) or hasattr(member, "__args__"):
+        is_table = isinstance(member, type) and issubclass(member, BaseModel)
+        if is_table or hasattr(member, "__args__"):
             found.update(_fields_of(member))
     return found
 

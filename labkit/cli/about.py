@@ -16,7 +16,7 @@ from labkit.cli.common import out, print_json
 _DECISIVE = ("cadquery", "cadquery-ocp", "lib3mf", "manifold3d", "numpy", "trimesh")
 
 
-@click.command(cls=rich_click.RichCommand)
+@click.command("about", cls=rich_click.RichCommand)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
 def command(as_json: bool) -> None:
     """Show versions, for a report or for the lab's records.

@@ -21,7 +21,7 @@ from labkit.workflow.cases import open_case
 DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
 
 
-@click.command(cls=rich_click.RichCommand)
+@click.command("demo", cls=rich_click.RichCommand)
 @click.option(
     "--out",
     "out_dir",

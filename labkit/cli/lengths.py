@@ -28,7 +28,7 @@ from labkit.units import millimetres, plain
 from labkit.workflow.cases import Case, lengths_json, open_case, opening_json
 
 
-@click.command(cls=rich_click.RichCommand)
+@click.command("lengths", cls=rich_click.RichCommand)
 @RX
 @JSON
 @TEMPLATES

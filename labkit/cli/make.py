@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from labkit.workflow.make import MadePart
 
 
-@click.command(cls=rich_click.RichCommand)
+@click.command("make", cls=rich_click.RichCommand)
 @RX
 @click.option(
     "--out",

@@ -16,7 +16,7 @@ from labkit.errors import EXIT_REFUSED, InputError, LabkitError
 from labkit.workflow.cases import open_case
 
 
-@click.group(cls=rich_click.RichGroup)
+@click.group("prescription", cls=rich_click.RichGroup)
 def command() -> None:
     """Start a prescription file, or check one."""
 

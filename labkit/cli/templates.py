@@ -32,7 +32,7 @@ COLUMNS = 72
 DRAWN_MM = Decimal(30)
 
 
-@click.command(cls=rich_click.RichCommand)
+@click.command("templates", cls=rich_click.RichCommand)
 @click.argument("names", metavar="[NAME]...", nargs=-1)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one per template.")
 @TEMPLATES

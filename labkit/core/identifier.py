@@ -8,7 +8,6 @@ from labkit.errors import InputError
 
 #: Digits before the check digit. Digits alone are told apart in every language and by phone.
 BODY_DIGITS = 9
-_GROUPS = (3, 3, 4)
 
 
 def check_digit(body: str) -> str:
@@ -69,8 +68,7 @@ def grouped(identifier: str) -> str:
     >>> grouped("4829173065")
     '482 917 3065'
     """
-    first, second, _ = _GROUPS
-    return f"{identifier[:first]} {identifier[first : first + second]} {identifier[first + second :]}"
+    return " ".join((identifier[:3], identifier[3:6], identifier[6:]))
 
 
 def parse_identifier(text: str) -> str:

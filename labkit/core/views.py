@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 from labkit.core.bar_outline import flat_outline
 from labkit.core.compensation import RodSizes
@@ -67,7 +68,7 @@ def _flat_end(fitting: Fitting, x: float) -> Iterator[Piece]:
 
 def _rectangle(left: float, right: float, low: float, high: float) -> Iterator[Piece]:
     corners = ((left, low), (right, low), (right, high), (left, high), (left, low))
-    yield from (Line(a, b) for a, b in zip(corners, corners[1:], strict=False))
+    yield from (Line(a, b) for a, b in pairwise(corners))
 
 
 def _flat_top(sizes: RodSizes, bar: FlatBar) -> Iterator[Piece]:
@@ -125,7 +126,8 @@ def _ball_end(ball: Ball, x: float, center: float, radius: float) -> Iterator[Pi
     neck, r = ball.neck_diameter_mm / 2, ball.ball_diameter_mm / 2
     for side in (-1.0, 1.0):
         foot = x + sign * math.sqrt(r**2 - neck**2)
-        yield Line((foot, side * neck), (center - sign * math.sqrt(radius**2 - neck**2), side * neck))
+        shoulder_x = center - sign * math.sqrt(radius**2 - neck**2)
+        yield Line((foot, side * neck), (shoulder_x, side * neck))
     gap = math.degrees(math.asin(neck / r))
     toward = 0.0 if sign > 0 else 180.0
     yield Arc((x, 0.0), r, toward + gap, 360.0 - 2 * gap)

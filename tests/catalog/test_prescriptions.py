@@ -46,8 +46,13 @@ def test_the_smallest_prescription():
 def test_averages_are_filled_in_and_named():
     rx = read(hinged())
     assert rx.jaw.assumed == (
-        "condylar_inclination", "condyle_left", "condyle_right", "contact_inclination",
-        "pads_left", "pads_right", "incisal",
+        "condylar_inclination",
+        "condyle_left",
+        "condyle_right",
+        "contact_inclination",
+        "pads_left",
+        "pads_right",
+        "incisal",
     )
     assert (rx.jaw.condyle_left, rx.jaw.condyle_right) == bonwill_condyles((0.0, 0.0, 0.0))
 
@@ -98,13 +103,16 @@ def test_every_mistake_at_once_in_the_order_of_the_lines():
         ("retruded = -5.2", "retruded = true", "rx.toml:7: bite.retruded = true is not usable"),
         ("retruded = -5.2", "retruded = nan", "rx.toml:7: bite.retruded is still to be filled in"),
         ("retruded = -5.2", "retruded = inf", "bite.retruded = Infinity is not usable"),
-        ("retruded = -5.2", "", "bite.retruded is missing; zero = \"retruded\" counts from it"),
+        ("retruded = -5.2", "", 'bite.retruded is missing; zero = "retruded" counts from it'),
         ("registered = 2.9", "registered = 290", "a number in mm from -30 to 30"),
         ('"pull"', '"tow"', 'appliance.action = "tow" is not usable; allowed is "pull" or "push"'),
         ("pin_distance = 33.6", "pin_distance = 3.36", "a number in mm from 5 to 120"),
-        ("percent = [50,", "percent = [\n50,\n\"x\",", "grading.percent[2] = \"x\""),
-        ("percent = [50, 62.5, 75, 87.5, 100]", "first = 50\nlast = 100",
-         "grading gives first, last; a series needs"),
+        ("percent = [50,", 'percent = [\n50,\n"x",', 'grading.percent[2] = "x"'),
+        (
+            "percent = [50, 62.5, 75, 87.5, 100]",
+            "first = 50\nlast = 100",
+            "grading gives first, last; a series needs",
+        ),
         ("percent = [50, 62.5, 75, 87.5, 100]", "", "grading gives nothing; give the steps"),
         ("start = 62.5", 'unit = "mm"', "contradicts a list in percent"),
         ("start = 62.5", "grid = 0", "grading.grid = 0 is not usable"),
@@ -117,12 +125,21 @@ def test_one_mistake_one_sentence(old, new, sentence):
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ("[appliance.left]", "pin_distance = 27\n[appliance.left]\npin_distance = 27.4",
-         "appliance.left.pin_distance = 27.4 contradicts appliance.pin_distance = 27"),
-        ("upper = [-8, 27, 4]", "upper = [-8, -27, 4]",
-         "appliance.left.upper has y = -27, which is not on the patient's left"),
-        ("lower = [-33, -29, -7]", "lower = [-33, 29, -7]",
-         "appliance.right.lower has y = 29, which is not on the patient's right"),
+        (
+            "[appliance.left]",
+            "pin_distance = 27\n[appliance.left]\npin_distance = 27.4",
+            "appliance.left.pin_distance = 27.4 contradicts appliance.pin_distance = 27",
+        ),
+        (
+            "upper = [-8, 27, 4]",
+            "upper = [-8, -27, 4]",
+            "appliance.left.upper has y = -27, which is not on the patient's left",
+        ),
+        (
+            "lower = [-33, -29, -7]",
+            "lower = [-33, 29, -7]",
+            "appliance.right.lower has y = 29, which is not on the patient's right",
+        ),
     ],
 )
 def test_sides_that_contradict_are_refused(old, new, sentence):
@@ -173,7 +190,9 @@ def test_lines_are_found_in_every_form_of_toml():
 def test_a_blank_file_asks_for_everything_and_then_reads(model):
     text = (templates_dir() / "prescriptions" / f"blank-{model}.toml").read_text("utf-8")
     asked = mistakes(text)
-    assert all("still to be filled in" in str(e) or "grading.percent" in str(e) for e in asked.errors)
+    assert all(
+        "still to be filled in" in str(e) or "grading.percent" in str(e) for e in asked.errors
+    )
     anchors = {"left": "[-8, 27, 4]", "right": "[-8, -27, 4]"}
     for side, upper in anchors.items():
         lower = upper.replace("-8", "-33").replace("4]", "-7]")
@@ -182,11 +201,16 @@ def test_a_blank_file_asks_for_everything_and_then_reads(model):
             f"[appliance.{side}]\nupper = {upper}\nlower = {lower}",
         )
     for key, value in {
-        'case = ""': 'case = "X-1"', 'date = ""': "date = 2031-01-02",
-        'zero = ""': 'zero = "retruded"', "retruded = nan": "retruded = -4",
-        "protruded = nan": "protruded = 6", "registered = nan": "registered = 2",
-        'action = ""': 'action = "pull"', "pin_distance = nan": "pin_distance = 30",
-        "path_inclination = nan": "path_inclination = 5", "percent = []": "percent = [50, 60]",
+        'case = ""': 'case = "X-1"',
+        'date = ""': "date = 2031-01-02",
+        'zero = ""': 'zero = "retruded"',
+        "retruded = nan": "retruded = -4",
+        "protruded = nan": "protruded = 6",
+        "registered = nan": "registered = 2",
+        'action = ""': 'action = "pull"',
+        "pin_distance = nan": "pin_distance = 30",
+        "path_inclination = nan": "path_inclination = 5",
+        "percent = []": "percent = [50, 60]",
     }.items():
         text = re.sub(rf"(?m)^{re.escape(key)}", value, text)
     assert read(text).jaw.model is model

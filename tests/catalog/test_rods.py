@@ -19,8 +19,12 @@ NOMINAL = (templates_dir() / "processes" / "nominal.toml").read_text("utf-8")
 def test_the_rows_that_come_with_the_program():
     found = rod_templates()
     assert list(found) == [
-        "ball-ball-round", "ball-ball-round-slim", "crosspin-eye-flat", "crosspin-eye-flat-slim",
-        "eye-eye-flat", "eye-eye-flat-slim",
+        "ball-ball-round",
+        "ball-ball-round-slim",
+        "crosspin-eye-flat",
+        "crosspin-eye-flat-slim",
+        "eye-eye-flat",
+        "eye-eye-flat-slim",
     ]
     for template in found.values():
         assert template.shortest_mm <= 16
@@ -32,13 +36,22 @@ def test_the_rows_that_come_with_the_program():
 @pytest.mark.parametrize(
     ("text", "old", "new", "sentence"),
     [
-        (EYE, "bore_diameter = 2.5", 'bore_diameter = "2.5"',
-         "row[1].lower.bore_diameter = \"2.5\" is not usable; allowed is a number in mm from 0.8 to 10"),
+        (
+            EYE,
+            "bore_diameter = 2.5",
+            'bore_diameter = "2.5"',
+            'bore_diameter = "2.5" is not usable; allowed is a number in mm from 0.8 to 10',
+        ),
         (EYE, "bore_diameter", "bore_diametre", "did you mean `bore_diameter`?"),
         (EYE, 'kind = "eye"', 'kind = "hook"', "row[1].lower"),
         (EYE, "height = 3.5", "height = 3.0", "is not in the ISO 3098 series"),
         (EYE, "edge_radius = 0.5", "edge_radius = 1.5", "must be below half of thickness"),
-        (EYE, "shortest = 15", "shortest = 80", "row[1].limits.longest = 70 must be above shortest"),
+        (
+            EYE,
+            "shortest = 15",
+            "shortest = 80",
+            "row[1].limits.longest = 70 must be above shortest",
+        ),
         (EYE, 'fit = "H8"', 'fit = "K8"', "a class such as H8, h9, f7 or JS9"),
         (EYE, "side_mark = false", "side_mark = true", "marks one part that serves both sides"),
         (EYE, "depth = 0.3", "depth = 2.0", None),
@@ -48,8 +61,12 @@ def test_the_rows_that_come_with_the_program():
         (BALL, "neck_diameter = 2.4", "neck_diameter = 4.0", "must be below ball_diameter"),
         (BALL, "neck_length = 2.6", "neck_length = 2.0", "the ball has no neck"),
         (BALL, "flat_depth = 1.2", "flat_depth = 3.0", "must be below half of the diameter"),
-        (EYE, 'kind = "eye"', 'kind = "ball"\nball_diameter = 4\nneck_diameter = 2\nneck_length = 3',
-         "row[1].lower"),
+        (
+            EYE,
+            'kind = "eye"',
+            'kind = "ball"\nball_diameter = 4\nneck_diameter = 2\nneck_length = 3',
+            "row[1].lower",
+        ),
     ],
 )
 def test_a_lab_template_is_checked_strictly(text, old, new, sentence):
@@ -65,7 +82,9 @@ def test_a_lab_template_is_checked_strictly(text, old, new, sentence):
 
 def test_a_lab_can_add_its_own(tmp_path):
     own = tmp_path / "own.toml"
-    own.write_text(changed(EYE, ('"eye-eye-flat"', '"bench-1"'), ('"eye-eye-flat-slim"', '"bench-2"')))
+    own.write_text(
+        changed(EYE, ('"eye-eye-flat"', '"bench-1"'), ('"eye-eye-flat-slim"', '"bench-2"'))
+    )
     assert {"bench-1", "bench-2"} <= set(rod_templates((str(own),)))
     assert {"bench-1", "bench-2"} <= set(rod_templates((str(tmp_path),)))
 

@@ -15,7 +15,9 @@ from labkit.cli.main import cli
 from labkit.core.cautions import CAUTIONS
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding
 
-DEMOS = [str(templates_dir() / "prescriptions" / f"demo-{name}.toml") for name in ("plain", "hinged")]
+DEMOS = [
+    str(templates_dir() / "prescriptions" / f"demo-{name}.toml") for name in ("plain", "hinged")
+]
 
 
 def run(*arguments, stdin=None, columns="100"):
@@ -41,16 +43,37 @@ def test_json_has_the_form_of_the_design(rx):
     assert result.exit_code == 0, result.stderr
     (case,) = lines(result)
     assert list(case) == [
-        "schema", "case", "zero", "range_mm", "jaw_model", "action", "steps", "assumed", "findings"
+        "schema",
+        "case",
+        "zero",
+        "range_mm",
+        "jaw_model",
+        "action",
+        "steps",
+        "assumed",
+        "findings",
     ]
     step = case["steps"][0]
     assert list(step) == [
-        "percent", "advancement_mm", "displacement_mm", "start", "left", "right", "made"
+        "percent",
+        "advancement_mm",
+        "displacement_mm",
+        "start",
+        "left",
+        "right",
+        "made",
     ]
     assert list(step["left"]) == ["exact_mm", "length_mm", "label", "mm_per_mm"]
     assert list(step["made"]) == [
-        "advancement_mm", "percent", "side_mismatch_mm", "deviation_mm", "pitch_deg", "yaw_deg",
-        "roll_deg", "pad_gap_left_mm", "pad_gap_right_mm",
+        "advancement_mm",
+        "percent",
+        "side_mismatch_mm",
+        "deviation_mm",
+        "pitch_deg",
+        "yaw_deg",
+        "roll_deg",
+        "pad_gap_left_mm",
+        "pad_gap_right_mm",
     ]
     assert isinstance(step["left"]["length_mm"], str)
     assert step["left"]["length_mm"] == step["left"]["label"]
@@ -63,7 +86,11 @@ def test_lengths_of_the_smallest_prescription_by_hand():
     (case,) = lines(run("lengths", "--json", "-", stdin=SMALLEST))
     assert [s["left"]["label"] for s in case["steps"]] == ["35.9", "34.4", "33.0", "31.6", "30.1"]
     assert [round(s["right"]["exact_mm"], 9) for s in case["steps"]] == [
-        35.9, 34.45, 33.0, 31.55, 30.1
+        35.9,
+        34.45,
+        33.0,
+        31.55,
+        30.1,
     ]
     assert [s["start"] for s in case["steps"]] == [False, True, False, False, False]
     assert case["range_mm"] == 11.6
@@ -101,7 +128,9 @@ def test_the_table_shows_labels_findings_and_cautions():
     for case in lines(run("lengths", "--json", *DEMOS)):
         assert case["case"] in result.stdout
         for step in case["steps"]:
-            assert re.search(rf"\b{step['left']['label']}\s+{step['right']['label']}\b", result.stdout)
+            assert re.search(
+                rf"\b{step['left']['label']}\s+{step['right']['label']}\b", result.stdout
+            )
         for finding in case["findings"]:
             assert finding["message"] in result.stdout
     for caution in CAUTIONS:
@@ -190,7 +219,9 @@ def test_blank_is_never_written_over_a_file(tmp_path):
 
 def test_check_tells_usable_from_refused(rx):
     assert "usable; 5 steps for case QF-1043" in run("prescription", "check", rx(SMALLEST)).stdout
-    result = run("prescription", "check", rx(changed(SMALLEST, ("registered = 2.9", "registered = 9"))))
+    result = run(
+        "prescription", "check", rx(changed(SMALLEST, ("registered = 2.9", "registered = 9")))
+    )
     assert result.exit_code == 1
     assert "rx.toml: " in result.stderr
 

@@ -14,10 +14,19 @@ ROOT = Path(__file__).parent.parent.parent
 EXAMPLES = ROOT / "output_examples"
 #: File name → command line whose standard output it holds.
 PRINTED = {
-    "lengths.txt": ["lengths", "templates/prescriptions/demo-plain.toml",
-                    "templates/prescriptions/demo-hinged.toml", "--opening", "3"],
-    "lengths.jsonl": ["lengths", "templates/prescriptions/demo-plain.toml",
-                      "templates/prescriptions/demo-hinged.toml", "--json"],
+    "lengths.txt": [
+        "lengths",
+        "templates/prescriptions/demo-plain.toml",
+        "templates/prescriptions/demo-hinged.toml",
+        "--opening",
+        "3",
+    ],
+    "lengths.jsonl": [
+        "lengths",
+        "templates/prescriptions/demo-plain.toml",
+        "templates/prescriptions/demo-hinged.toml",
+        "--json",
+    ],
     "templates.txt": ["templates"],
 }
 
