@@ -233,9 +233,9 @@ def _step_volume_checks(
 
 
 def _volume_room(mesh: MeshMeasure) -> float:
-    """Give what facets may lose: the chord error over all curved surfaces."""
+    """Give what facets may lose over all curved surfaces."""
     return (
-        limits.MESH_CHORD_MM * mesh.curved_area_mm2
+        limits.MEAN_CHORD_SHARE * limits.MESH_CHORD_MM * mesh.curved_area_mm2
         + limits.STEP_VOLUME_SHARE * abs(mesh.volume_mm3)
     )
 

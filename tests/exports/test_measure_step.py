@@ -119,5 +119,5 @@ def test_header_and_end(tmp_path, change, complete):
 def test_no_step_at_all(tmp_path, content):
     path = tmp_path / "none.step"
     path.write_bytes(content)
-    with pytest.raises(InputError, match=r"none.step (holds no solid|cannot be read)"):
+    with pytest.raises(InputError, match=r"none\.step (holds no solid|cannot be read)"):
         measure_step(path, EYE_EYE)

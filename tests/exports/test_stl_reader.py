@@ -63,7 +63,7 @@ def test_refused(path, change, what):
 
 
 def test_a_missing_file_is_told(tmp_path):
-    with pytest.raises(InputError, match="none.stl cannot be read: No such file"):
+    with pytest.raises(InputError, match=r"none\.stl cannot be read: No such file"):
         read_stl(tmp_path / "none.stl")
 
 

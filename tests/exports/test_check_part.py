@@ -1,0 +1,182 @@
+"""All checks of a part: right parts pass, each wrong one fails with its own sentence."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import json
+from pathlib import Path
+
+import pytest
+
+from labkit.core.rods import Compensation, Hand
+from labkit.exports import check_part as module
+from labkit.exports.check_part import check_part
+from tests.support.sample_parts import (
+    BALL_BALL,
+    EYE_EYE,
+    LETTERING,
+    PIN_EYE,
+    RIGHT,
+    Wrong,
+    made,
+    rod,
+)
+
+NOMINAL = Compensation()
+PARTS = [
+    rod(EYE_EYE, "33.6", bar=True), rod(PIN_EYE, "41.7"), rod(PIN_EYE, "20.9", Hand.PLUS_Y, True),
+    rod(BALL_BALL, "35.0"),
+]
+
+
+def check(part, wrong=RIGHT, compensation=NOMINAL):
+    step, stl, volume = made(part, wrong)
+    return check_part(part, compensation, step, stl, LETTERING, volume)
+
+
+def failed(result):
+    return {(one.file, one.name) for one in result.checks if not one.passed}
+
+
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: part.part)
+def test_a_right_part_passes_every_check(part):
+    result = check(part)
+    assert result.failures == ()
+    assert result.passed
+    assert len(result.checks) > 50
+    assert result.step_length_mm == pytest.approx(float(part.length), abs=1e-6)
+    assert result.stl_length_mm == pytest.approx(float(part.length), abs=0.002)
+    assert result.label_read == part.engraving
+
+
+def test_the_report_is_plain_json():
+    result = check(PARTS[0])
+    report = json.loads(json.dumps(result.to_json(), allow_nan=False))
+    assert report["passed"] is True
+    assert report["label_read"] == "33.6"
+    assert report["label_bar"] is True
+    assert len(report["checks"]) == len(result.checks)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "expected"),
+    [
+        (Wrong(length_by_mm=0.01), {("STEP", "functional length"), ("STL", "functional length")}),
+        (Wrong(length_by_mm=0.003), {("STL", "functional length")}),
+        (
+            Wrong(bore_by_mm=0.02),
+            {
+                ("STEP", "diameter of the bore at the lower end"),
+                ("STL", "diameter of the bore at the upper end"),
+            },
+        ),
+        (Wrong(text="33.8"), {("STL", "label")}),
+        (Wrong(text="336"), {("STL", "label")}),
+        (Wrong(mirrored=True), {("STL", "label")}),
+        (
+            Wrong(outward=True),
+            {("STL", "label"), ("STL", "unevenness of the outward face")},
+        ),
+        (Wrong(depth_mm=0.29), {("STL", "depth of the engraving")}),
+        (Wrong(omit_bar=True), {("STL", "bar under the label")}),
+        (Wrong(plain=True), {("STL", "label"), ("STL", "bar under the label")}),
+    ],
+    ids=lambda value: "" if isinstance(value, set) else str(value).removeprefix("Wrong"),
+)
+def test_a_wrong_part_fails(wrong, expected):
+    result = check(PARTS[0], wrong)
+    assert expected <= failed(result)
+    assert not result.passed
+    assert len(result.failures) == len(failed(result))
+
+
+def test_a_bar_that_was_not_asked_for_fails():
+    part = dataclasses.replace(PARTS[0], bar=False)
+    step, stl, volume = made(PARTS[0])
+    result = check_part(part, NOMINAL, step, stl, LETTERING, volume)
+    assert failed(result) == {("STL", "bar under the label")}
+
+
+def test_the_other_hand_fails():
+    step, stl, volume = made(PARTS[2])
+    other = dataclasses.replace(PARTS[2], hand=Hand.MINUS_Y, mark="L")
+    assert ("STL", "label") in failed(check_part(other, NOMINAL, step, stl, LETTERING, volume))
+
+
+def test_sentences_say_measured_allowed_and_what_to_do():
+    result = check(PARTS[0], Wrong(length_by_mm=0.01))
+    assert result.failures[0] == (
+        "STEP of 33.6: functional length measures 33.61 mm; 33.6 ± 1e-06 mm is allowed; "
+        "do not deliver it, make it again"
+    )
+
+
+def test_another_solid_s_volume_fails():
+    step, stl, volume = made(PARTS[0])
+    result = check_part(PARTS[0], NOMINAL, step, stl, LETTERING, volume + 1.5)
+    assert failed(result) == {
+        ("STL", "volume against the solid"), ("STEP", "volume against the solid"),
+    }
+
+
+def test_a_compensated_stl_is_held_against_what_was_built():
+    # The STEP is nominal; the STL 0.05 longer with bores 0.04 wider, as the process asks.
+    step = made(PARTS[0])[0]
+    _, stl, volume = made(PARTS[0], Wrong(length_by_mm=0.05, bore_by_mm=0.04))
+    asked = Compensation(length_offset_mm=0.05, bore_offset_mm=0.04)
+    assert check_part(PARTS[0], asked, step, stl, LETTERING, volume).failures == ()
+    other = Compensation(length_offset_mm=0.05, bore_offset_mm=0.03)
+    names = failed(check_part(PARTS[0], other, step, stl, LETTERING, volume))
+    assert names == {
+        ("STL", "diameter of the bore at the lower end"),
+        ("STL", "diameter of the bore at the upper end"),
+    }
+
+
+def test_an_unreadable_stl_is_a_failed_check(tmp_path):
+    step, stl, volume = made(PARTS[0])
+    short = tmp_path / "part.stl"
+    short.write_bytes(stl.read_bytes()[:-50])
+    result = check_part(PARTS[0], NOMINAL, step, short, LETTERING, volume)
+    assert failed(result) == {("STL", "readable")}
+    assert result.label_read == ""
+    assert result.stl_length_mm is None
+
+
+def test_an_unreadable_step_is_a_failed_check(tmp_path):
+    _, stl, volume = made(PARTS[0])
+    none = tmp_path / "part.step"
+    none.write_text("nothing")
+    result = check_part(PARTS[0], NOMINAL, none, stl, LETTERING, volume)
+    assert failed(result) == {("STEP", "readable")}
+    assert json.dumps(result.to_json())
+
+
+def test_old_schema_and_other_units_fail(tmp_path):
+    step, stl, volume = made(PARTS[0])
+    text = step.read_text("ascii").replace("SI_UNIT(.MILLI.,.METRE.)", "SI_UNIT($,.METRE.)")
+    changed = tmp_path / "part.step"
+    changed.write_text(text.replace("AP242_MANAGED", "AP214_MANAGED"), "ascii")
+    names = failed(check_part(PARTS[0], NOMINAL, changed, stl, LETTERING, volume))
+    assert {("STEP", "schema"), ("STEP", "length units"), ("STEP", "functional length")} <= names
+
+
+MEASURING = """
+check_part checks depth_picture expected facet_groups fit glyph_raster limits measure_mesh
+measure_step measured outward_face read_label step_box stl_reader
+""".split()  # noqa: SIM905 — a list of names reads better so
+
+
+@pytest.mark.parametrize("name", MEASURING)
+def test_measuring_shares_nothing_with_building(name):
+    source = Path(module.__file__).with_name(f"{name}.py").read_text("utf-8")
+    imported = {
+        node.module for node in ast.walk(ast.parse(source)) if isinstance(node, ast.ImportFrom)
+    }
+    ours = {one for one in imported if one and one.startswith("labkit.")}
+    allowed = {f"labkit.exports.{other}" for other in MEASURING} | {
+        "labkit.core.lettering", "labkit.core.numbers", "labkit.core.rods", "labkit.errors",
+        "labkit.exports",
+    }
+    assert ours <= allowed
