@@ -130,17 +130,21 @@ def _plausible(turned: str, decimals: int, limits: LengthLimits) -> bool:
 def _shared_labels(steps: tuple[Step, ...], limits: LengthLimits) -> Iterator[Finding]:
     if limits.handed:
         return
-    for left in steps:
-        for right in steps:
-            if left is right or left.left.label != right.right.label:
-                continue
-            yield note(
-                "label_shared_by_sides",
-                f"the left rod at {left.name} and the right rod at {right.name} both bear "
-                f"{left.left.label}; on template {limits.template}, which has no hand, they are "
-                "one part, so go by side and step when handing them out",
-                f"{left.name} left, {right.name} right",
-            )
+    shared = [
+        (left.left.label, left.name, right.name)
+        for left in steps for right in steps
+        if left is not right and left.left.label == right.right.label
+    ]
+    if not shared:
+        return
+    pairs = ", ".join(f"{label} (left {left}, right {right})" for label, left, right in shared)
+    yield note(
+        "label_shared_by_sides",
+        f"left and right rods of different steps bear one label: {pairs}; on template "
+        f"{limits.template}, which has no hand, they are one part, so go by side and step when "
+        "handing them out",
+        ", ".join(label for label, _, _ in shared),
+    )
 
 
 def _averages(prescription: Prescription) -> Iterator[Finding]:

@@ -51,7 +51,7 @@ class HingedJaw:
         """Give the rod lengths at displacements along the recorded path, shape (N,)."""
         forward = np.asarray(displacement_mm, dtype=float)
         solved = self.poses(forward, self.sideways_per_mm * forward)
-        lengths, rates = self._lengths(solved)
+        lengths, rates = self.lengths(solved)
         return Designed(lengths, rates, solved.problems, solved.poses)
 
     def poses(self, forward_mm: Floats, sideways_mm: Floats) -> Solution:
@@ -77,6 +77,24 @@ class HingedJaw:
             displacement_mm=poses[:, 0], problems=solved.problems, deviation_mm=poses[:, 1],
             rotation_deg=np.degrees(poses[:, 3:]), pad_gap_mm=self.pad_gaps(poses), poses=poses,
         )
+
+    def lengths(self, solved: Solution) -> tuple[Floats, Floats]:
+        """Give the rod lengths at designed poses, and dL/dd along the recorded path there.
+
+        Args:
+            solved: Poses found by `poses`.
+
+        Returns:
+            Lengths and rates, each of shape (N, 2), left and right.
+        """
+        rotation, left_jacobian = rotations(solved.poses[:, 3:])
+        lengths, towards, arms = rods(*self._rod_points(), rotation, solved.poses[:, None, :3])
+        asked = np.zeros((len(lengths), 6, 1))
+        asked[:, 4, 0], asked[:, 5, 0] = 1.0, self.sideways_per_mm
+        motion = linear_solve(solved.jacobian, asked)[..., 0]
+        turning = left_jacobian @ motion[:, 3:, None]
+        velocity = motion[:, None, :3] + np.cross(turning.swapaxes(-1, -2), arms)
+        return lengths, -(towards * velocity).sum(axis=-1)
 
     def opening(self, lengths_mm: Floats, drop_mm: Floats) -> Solution:
         """Find the poses that pairs of rods hold, shape (N, 2), as the incisal point drops.
@@ -111,17 +129,6 @@ class HingedJaw:
         targets = np.zeros((len(lengths_mm), 6))
         targets[:, 4:] = lengths_mm
         return solve(conditions, np.zeros_like(targets) if start is None else start, targets)
-
-    def _lengths(self, solved: Solution) -> tuple[Floats, Floats]:
-        """Rod lengths at poses, and dL/dd along the recorded path through each of them."""
-        rotation, left_jacobian = rotations(solved.poses[:, 3:])
-        lengths, towards, arms = rods(*self._rod_points(), rotation, solved.poses[:, None, :3])
-        asked = np.zeros((len(lengths), 6, 1))
-        asked[:, 4, 0], asked[:, 5, 0] = 1.0, self.sideways_per_mm
-        motion = linear_solve(solved.jacobian, asked)[..., 0]
-        turning = left_jacobian @ motion[:, 3:, None]
-        velocity = motion[:, None, :3] + np.cross(turning.swapaxes(-1, -2), arms)
-        return lengths, -(towards * velocity).sum(axis=-1)
 
     def _rod_points(self) -> tuple[Floats, Floats]:
         origin = self.incisal[:, None]

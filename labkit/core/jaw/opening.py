@@ -6,10 +6,9 @@ import numpy as np
 
 from labkit.core.bite import bite_scale
 from labkit.core.jaw.build import hinged_jaw
-from labkit.core.jaw.model import require_solved
 from labkit.core.jaw.rotation import Floats
 from labkit.core.prescription import JawModelName, Prescription
-from labkit.errors import RefusedError
+from labkit.errors import JawModelError, RefusedError
 
 
 def advancement_at_opening(
@@ -40,10 +39,15 @@ def advancement_at_opening(
     scale = bite_scale(prescription.bite)
     jaw = hinged_jaw(prescription, scale.sideways_per_mm)
     pairs, drops = np.atleast_2d(lengths_mm), np.asarray(drops_mm, dtype=float)
-    solved = jaw.opening(
-        np.repeat(pairs, len(drops), axis=0), np.tile(drops, len(pairs))
-    )
-    require_solved(solved.problems, len(solved.poses))
+    every_pair, every_drop = np.repeat(pairs, len(drops), axis=0), np.tile(drops, len(pairs))
+    solved = jaw.opening(every_pair, every_drop)
+    for member in sorted(solved.problems):
+        left, right = every_pair[member]
+        raise JawModelError(
+            f"rods of {left:g} mm left and {right:g} mm right at a drop of {every_drop[member]:g} "
+            f"mm: {solved.problems[member]}",
+            field="drop", value=tuple(sorted(solved.problems)),
+        )
     forward = solved.poses[:, 0].reshape(len(pairs), len(drops))
     advancement: Floats = forward + float(scale.registered_advancement_mm)
     return advancement
