@@ -175,8 +175,8 @@ def test_text_that_is_not_toml_names_the_line(text):
 
 def test_lines_are_found_in_every_form_of_toml():
     text = (
-        'schema = 1\ncase = """\nQF\n"""\ndate = 2031-03-14\nbite = { zero = "retruded",\n'
-        "  }\n[appliance]\n\"action\" = 'tow'\nleft.upper = [1, 2, # three\n 3]\n[[grading]]\n"
+        'schema = 1\ncase = """\nQF\n"""\ndate = 2031-03-14\nbite = { zero = "retruded" }\n\n'
+        "[appliance]\n\"action\" = 'tow'\nleft.upper = [1, 2, # three\n 3]\n[[grading]]\n"
     )
     found = source(text)
     assert found.line_of(("date",)) == 5
