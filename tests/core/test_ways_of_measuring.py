@@ -1,0 +1,161 @@
+"""Ways of measuring: shifts against placed circles, limits against every corner of the sizes."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.rods import rod_templates
+from labkit.core.fitting_gauges import PIN_TOLERANCE_MM, fittings_to_check, gauge_pin_mm
+from labkit.core.rods import Ball, Crosspin, Eye
+from labkit.core.tolerances import fit_limits
+from labkit.core.ways_of_measuring import Method, Role, first_choice, ways_of
+
+TEMPLATES = rod_templates()
+LENGTH, TOLERANCE = Decimal("33.6"), Decimal("0.15")
+FITTED = {"eye": "bore_diameter_mm", "ball": "ball_diameter_mm", "crosspin": "pin_diameter_mm"}
+
+
+def way(template, method):
+    return next(way for way in ways_of(template) if way.method is method)
+
+
+def extreme_sizes(fitting):
+    """Give (gauge pin or nothing, fitting's size) at every corner of what is allowed."""
+    size = fit_limits(fitting.fit, getattr(fitting, FITTED[fitting.kind]))
+    pins = [None]
+    if isinstance(fitting, Eye):
+        pin = gauge_pin_mm(fitting)
+        pins = [pin, pin - PIN_TOLERANCE_MM]
+    return itertools.product(pins, (size.least_mm, size.most_mm))
+
+
+def contact(pin, size, outside):
+    """Outer or inner contact of one end from its centre, by moving a pin until it touches."""
+    if pin is None:
+        return size / 2
+    play = (size - pin) / 2
+    assert play >= 0, "the gauge pin does not enter"
+    return pin / 2 - play if outside else -(play - pin / 2)
+
+
+@pytest.mark.parametrize("name", TEMPLATES)
+@pytest.mark.parametrize("method", [Method.OVER, Method.BETWEEN])
+def test_no_rod_outside_its_tolerance_reads_inside_and_every_shift_is_bounded(name, method):
+    template = TEMPLATES[name]
+    ways = [one for one in ways_of(template) if one.method is method]
+    if not ways:
+        assert method is Method.BETWEEN
+        assert isinstance(template.lower, Ball)
+        return
+    limits = ways[0].limits(LENGTH, TOLERANCE)
+    sign = 1 if method is Method.OVER else -1
+    step = Decimal("0.0001")
+    shifts = []
+    for lower, upper in itertools.product(
+        extreme_sizes(template.lower), extreme_sizes(template.upper)
+    ):
+        shift = sign * (contact(*lower, sign > 0) + contact(*upper, sign > 0))
+        shifts.append(shift)
+        assert LENGTH + TOLERANCE + step + shift > limits.upper_mm
+        assert LENGTH - TOLERANCE - step + shift < limits.lower_mm
+        assert limits.lower_mm < LENGTH + shift < limits.upper_mm
+    assert (min(shifts), max(shifts)) == (ways[0].least_shift_mm, ways[0].most_shift_mm)
+
+
+def test_the_arithmetic_of_two_pins_in_h8_bores_by_hand():
+    """Bores 2.5 H8: 2.500 to 2.514 (ISO 286-1 table: IT8 of 1–3 mm is 14 µm); pins 2.495 to 2.500.
+
+    Over the pins: from 2·2.495 − 2.514 = 2.476 to 2·2.500 − 2.500 = 2.500.
+    """
+    over = way(TEMPLATES["eye-eye-flat"], Method.OVER)
+    assert (over.least_shift_mm, over.most_shift_mm) == (Decimal("2.476"), Decimal("2.500"))
+    assert over.gauge_pins_mm == (Decimal("2.50"), Decimal("2.50"))
+    limits = over.limits(LENGTH, TOLERANCE)
+    assert limits.nominal_mm == Decimal("36.088")
+    assert limits.lower_mm == Decimal("33.45") + Decimal("2.500")
+    assert limits.upper_mm == Decimal("33.75") + Decimal("2.476")
+
+
+def test_the_arithmetic_of_h9_balls_by_hand():
+    """Balls 4 h9: 3.970 to 4.000 (ISO 286-1 table: IT9 of 3 to 6 mm is 30 µm)."""
+    over = way(TEMPLATES["ball-ball-round"], Method.OVER)
+    assert (over.least_shift_mm, over.most_shift_mm) == (Decimal("3.970"), Decimal("4.000"))
+
+
+def test_the_arithmetic_of_an_f7_crosspin_by_hand():
+    """Pin 3 f7: 2.984 to 2.994 (es −6 µm, IT7 10 µm); gauge pin 2.50 in 2.5 H8."""
+    over = way(TEMPLATES["crosspin-eye-flat"], Method.OVER)
+    least = Decimal("2.984") / 2 + Decimal("2.495") - Decimal("2.514") / 2
+    most = Decimal("2.994") / 2 + Decimal("2.500") - Decimal("2.500") / 2
+    assert (over.least_shift_mm, over.most_shift_mm) == (least, most)
+
+
+@pytest.mark.parametrize("name", TEMPLATES)
+def test_over_and_between_are_mirror_readings(name):
+    ways = {one.method: one for one in ways_of(TEMPLATES[name])}
+    if Method.BETWEEN in ways:
+        assert ways[Method.OVER].shift_mm == -ways[Method.BETWEEN].shift_mm
+        assert ways[Method.HALF_SUM].play_mm == 0
+
+
+@pytest.mark.parametrize("name", TEMPLATES)
+def test_exact_ways_carry_the_length_and_its_tolerance_unchanged(name):
+    exact = [one for one in ways_of(TEMPLATES[name]) if one.play_mm == 0]
+    assert {Method.CENTRES} < {one.method for one in exact}
+    for one in exact:
+        limits = one.limits(LENGTH, TOLERANCE)
+        assert (limits.nominal_mm, limits.lower_mm, limits.upper_mm) == (
+            LENGTH, LENGTH - TOLERANCE, LENGTH + TOLERANCE,
+        )
+
+
+@pytest.mark.parametrize("name", [n for n, t in TEMPLATES.items() if not isinstance(t.lower, Ball)])
+def test_over_the_bosses_is_a_check_with_widened_limits(name):
+    template = TEMPLATES[name]
+    ends = ways_of(template)[-1]
+    assert (ends.method, ends.role) == (Method.ENDS, Role.CHECK)
+    assert not ends.decides(Decimal(2))
+    limits = ends.limits(LENGTH, TOLERANCE)
+    bosses = (template.lower.boss_diameter_mm + template.upper.boss_diameter_mm) / 2
+    assert float(limits.nominal_mm) == pytest.approx(33.6 + bosses)
+    # ISO 2768-1 class f: ±0.1 mm above 6 mm, ±0.05 mm from 3 to 6 mm.
+    boss = 0.1 if template.lower.boss_diameter_mm > 6 else 0.05
+    assert float(limits.upper_mm - limits.lower_mm) == pytest.approx(2 * (0.15 + boss))
+
+
+def test_a_tolerance_smaller_than_the_play_moves_the_first_choice():
+    ways = ways_of(TEMPLATES["eye-eye-flat"])
+    assert first_choice(ways, Decimal("0.15")).method is Method.OVER
+    assert first_choice(ways, Decimal("0.012")).method is Method.HALF_SUM
+    assert not ways[0].decides(Decimal("0.012"))
+    limits = ways[0].limits(LENGTH, Decimal("0.012"))
+    assert limits.lower_mm < limits.nominal_mm < limits.upper_mm
+
+
+@pytest.mark.parametrize("fit", ["H7", "H8", "H11", "JS9", "f7", "d9"])
+@pytest.mark.parametrize("diameter", [1.5, 2.0, 2.5, 3.2])
+def test_go_and_no_go_pins_stand_on_either_side_of_the_bore(fit, diameter):
+    eye = Eye(diameter, 8.0, fit)
+    template = replace(TEMPLATES["eye-eye-flat"], lower=eye, upper=eye)
+    (check,) = fittings_to_check(template)
+    assert check.what == "both bores"
+    assert check.size.least_mm - Decimal("0.01") < check.go_pin_mm <= check.size.least_mm
+    smallest_no_go = check.no_go_pin_mm - PIN_TOLERANCE_MM
+    assert check.size.most_mm < smallest_no_go <= check.size.most_mm + Decimal("0.01")
+
+
+def test_unlike_ends_are_checked_one_by_one():
+    template = TEMPLATES["crosspin-eye-flat"]
+    assert isinstance(template.lower, Crosspin)
+    assert [check.what for check in fittings_to_check(template)] == ["lower crosspin", "upper bore"]
+
+
+def test_titles_name_what_is_at_the_ends():
+    titles = {name: ways_of(template)[0].title for name, template in TEMPLATES.items()}
+    assert titles["eye-eye-flat"] == "over gauge pins in both bores"
+    assert titles["ball-ball-round"] == "over both balls"
+    assert titles["crosspin-eye-flat"] == "over the crosspin and the gauge pin in the bore"
