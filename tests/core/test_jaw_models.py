@@ -260,7 +260,7 @@ def test_opening_pulls_the_jaw_and_only_the_hinged_model_knows():
         assert same[0, 0] == pytest.approx(7.0 + pose[0], abs=1e-9)
     with pytest.raises(RefusedError, match='straight jaw model does not know how the mouth opens'):
         advancement_at_opening(plain(), pair, np.array([1.0]))
-    with pytest.raises(JawModelError, match="rods of 31 mm left and 31 mm right at a drop of 60 mm: "):
+    with pytest.raises(JawModelError, match="rods of 31 mm .* at a drop of 60 mm: "):
         advancement_at_opening(prescription, pair[:1], np.array([0.0, 4.0, 60.0]))
 
 
