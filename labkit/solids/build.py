@@ -10,14 +10,15 @@ from OCP.TopoDS import TopoDS_Face, TopoDS_Shell, TopoDS_Solid
 
 from labkit.core.bar_outline import SAME_MM
 from labkit.core.compensation import RodSizes, compensated
+from labkit.core.label_place import label_space
 from labkit.core.lettering import Engraving
 from labkit.core.rods import Ball, Compensation, Crosspin, FlatBar, Hand, Rod
 from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.solids.body import Body
 from labkit.solids.engrave import face_count, label_faces
-from labkit.solids.flat_bar import flat_bar
+from labkit.solids.flat_bar import check_flat_bar, flat_bar
 from labkit.solids.guard import Expectation, guarded, volume_near
-from labkit.solids.round_bar import round_bar
+from labkit.solids.round_bar import check_round_bar, round_bar
 
 NOMINAL = Compensation()
 
@@ -65,21 +66,29 @@ def build(
     """
     sizes = compensated(rod.template, rod.length, compensation)
     hand = rod.hand if rod.template.handed else Hand.MINUS_Y
+    check_sizes(sizes)
     depth = rod.template.label.depth_mm
-    center_x = 0.0
-    volume = body_volume_mm3(sizes)
+    volume, center_u = body_volume_mm3(sizes), 0.0
     if engraving is not None:
         volume -= label_volume_mm3(engraving, depth)
+        center_u = -hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
 
     def make() -> cq.Solid:
         body = make_body(sizes, hand)
-        center_u = -hand.inward_y * center_x
         return _solid([*body.faces, *label_faces(body, engraving, center_u, depth)])
 
     least, most = volume_near(volume)
     expected = Expectation(least, most, _faces(sizes, engraving), envelope_mm(sizes, hand))
     made = guarded("building the solid", rod.part, make, expected)
     return BuiltRod(made.solid, made.volume_mm3, sizes.length_mm)
+
+
+def check_sizes(sizes: RodSizes) -> None:
+    """Refuse sizes that do not make a part, before any arithmetic is done with them."""
+    if isinstance(sizes.body, FlatBar):
+        check_flat_bar(sizes.body, sizes)
+    else:
+        check_round_bar(sizes.body, sizes)
 
 
 def make_body(sizes: RodSizes, hand: Hand) -> Body:

@@ -44,10 +44,11 @@ def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
     Returns:
         The body, open where the label face belongs.
 
+    Validity: sizes that passed check_flat_bar.
+
     Raises:
-        GeometryError: Sizes that do not make a part.
+        GeometryError: A boss lower than the bar, or no straight piece left.
     """
-    _check(bar, sizes)
     frame = ReaderFrame(hand)
     left, right = facing(sizes, hand)
     half, edge = bar.thickness_mm / 2, bar.edge_radius_mm
@@ -75,7 +76,12 @@ def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
     return Body(frame, tuple(faces), half, tuple(inward_edges))
 
 
-def _check(bar: FlatBar, sizes: RodSizes) -> None:
+def check_flat_bar(bar: FlatBar, sizes: RodSizes) -> None:
+    """Refuse sizes that do not make a part.
+
+    Raises:
+        GeometryError: One sentence for the first size that does not fit.
+    """
     least = min(bar.thickness_mm / 2, bar.height_mm / 2)
     if not 0.0 < bar.edge_radius_mm < least:
         raise GeometryError(

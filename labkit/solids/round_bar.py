@@ -89,12 +89,13 @@ def round_bar(bar: RoundBar, sizes: RodSizes, hand: Hand) -> Body:
         The body, open where the flat (the label face) belongs. The flat cuts bar and domes, the
         balls stay whole.
 
+    Validity: sizes that passed check_round_bar.
+
     Raises:
-        GeometryError: Sizes that do not make a part.
+        GeometryError: No straight piece left between the domes.
     """
     frame = ReaderFrame(hand)
     balls = facing(sizes, hand)
-    _check(bar, sizes)
     flat = _flat(bar, sizes, balls)
     left = _Turner(frame, flat, -1, -flat.left_dome).end(balls[0], -sizes.length_mm / 2)
     right = _Turner(frame, flat, 1, flat.right_dome).end(balls[1], sizes.length_mm / 2)
@@ -105,7 +106,12 @@ def round_bar(bar: RoundBar, sizes: RodSizes, hand: Hand) -> Body:
     return Body(frame, (*left.faces, *right.faces, face), flat.height, (boundary,))
 
 
-def _check(bar: RoundBar, sizes: RodSizes) -> None:
+def check_round_bar(bar: RoundBar, sizes: RodSizes) -> None:
+    """Refuse sizes that do not make a part.
+
+    Raises:
+        GeometryError: One sentence for the first size that does not fit.
+    """
     radius = bar.diameter_mm / 2
     if not 0.0 < bar.flat_depth_mm < radius:
         raise GeometryError(

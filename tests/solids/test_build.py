@@ -13,6 +13,7 @@ from OCP.TopAbs import TopAbs_IN
 
 from labkit.core.compensation import compensated
 from labkit.core.curves import at
+from labkit.core.label_place import label_space
 from labkit.core.lettering import Disc
 from labkit.core.rods import Compensation, Crosspin, Hand
 from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
@@ -93,7 +94,7 @@ def test_label_is_on_the_inward_face_upright_and_not_mirrored(name):
         label = label_of(rod)
         shape = build(rod, label).shape
         i, y = hand.inward_y, face_y(rod)
-        center_x = 0.0
+        center_x = label_space(rod.template, 27.3).center_x_mm
         just_under, deep = i * (y - 0.05), i * (y - rod.template.label.depth_mm - 0.05)
         mirrored_misses = 0
         for u, v in stroke_points(label):

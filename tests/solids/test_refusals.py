@@ -103,6 +103,7 @@ EYE, PIN, BALL = "eye-eye-flat", "crosspin-eye-flat", "ball-ball-round"
     (PIN, "30.0", "lower", {"lip_diameter_mm": 3.4}, "does not hold on a pin of 3 mm"),
     (BALL, "30.0", "body", {"flat_depth_mm": 3.0}, "a flat 3 mm deep does not fit"),
     (BALL, "30.0", "lower", {"neck_diameter_mm": 3.7}, "a neck of 3.7 mm does not fit"),
+    (BALL, "30.0", "lower", {"neck_diameter_mm": 7.0}, "a neck of 7 mm does not fit"),
     (BALL, "30.0", "upper", {"neck_length_mm": 1.9}, "leaves no room between a ball"),
     (BALL, "11.0", "body", {}, "has no straight piece left between its domes"),
 ])
