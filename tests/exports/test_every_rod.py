@@ -1,0 +1,48 @@
+"""Every row of every template, at its limits and at 200 random lengths, measured as written."""
+
+from __future__ import annotations
+
+import random
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.lettering import load_lettering
+from labkit.core.rods import Hand
+from labkit.exports.check_part import check_part
+from tests.support.rods import NOMINAL, ROWS, rod_of, templates, written
+
+RANDOM_LENGTHS = 200
+#: Each worker takes a share, so that two cores are used.
+SHARES = 8
+
+
+def lengths_of(row: str, share: int) -> list[str]:
+    """Give a share of the row's limits and of its random lengths on the 0.1 mm grid."""
+    template = templates()[row]
+    tenths = (int(template.shortest_mm * 10), int(template.longest_mm * 10))
+    every = range(tenths[0], tenths[1] + 1)
+    chosen = random.Random(f"lengths of {row}").sample(every, RANDOM_LENGTHS)
+    everything = [*tenths, *chosen]
+    return [str(Decimal(t) / 10 + Decimal("0.0")) for t in everything[share::SHARES]]
+
+
+def test_the_rows_are_those_that_are_pinned():
+    assert len(ROWS) == 6
+
+
+@pytest.mark.parametrize("share", range(SHARES))
+@pytest.mark.parametrize("row", ROWS)
+def test_length_from_step_and_stl_and_all_other_checks(row, share, tmp_path):
+    lettering = load_lettering()
+    for number, length in enumerate(lengths_of(row, share)):
+        hand = Hand.PLUS_Y if number % 2 else Hand.MINUS_Y
+        made = written(rod_of(row, length, hand), tmp_path)
+        check = check_part(made.rod, NOMINAL, made.step, made.stl, lettering, made.volume_mm3)
+        assert check.failures == ()
+        assert abs(check.step_length_mm - float(length)) <= 1e-6
+        assert abs(check.stl_length_mm - float(length)) <= 0.002
+        assert check.label_read == made.rod.engraving
+        assert check.label.bar is made.rod.bar
+        made.step.unlink()
+        made.stl.unlink()

@@ -1,0 +1,63 @@
+"""Rods of every template row, built and written for the tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.rods import rod_templates
+from labkit.core.label_rules import needs_bar
+from labkit.core.layout import lay_out
+from labkit.core.lettering import Engraving
+from labkit.core.rods import Compensation, Hand, Rod
+
+NOMINAL = Compensation()
+ROWS = tuple(rod_templates())
+
+
+@dataclass(frozen=True)
+class WrittenRod:
+    """A rod with its written files."""
+
+    rod: Rod
+    engraving: Engraving
+    step: Path
+    stl: Path
+    volume_mm3: float
+
+
+@cache
+def templates():
+    return rod_templates()
+
+
+def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y) -> Rod:
+    """Give a rod as a set would ask for it; unmarked templates are always built inward -y."""
+    template = templates()[row]
+    mark = ("L" if hand is Hand.MINUS_Y else "R") if template.label.side_mark else ""
+    return Rod(
+        template=template,
+        length=Decimal(length),
+        hand=hand if template.handed else Hand.MINUS_Y,
+        mark=mark,
+        bar=needs_bar(length),
+    )
+
+
+def written(rod: Rod, folder: Path, compensation: Compensation = NOMINAL) -> WrittenRod:
+    """Build a rod and write its nominal STEP and its STL."""
+    from labkit.exports.mesh import mesh_of
+    from labkit.exports.step import StepHeader, write_step
+    from labkit.exports.stl import write_stl
+    from labkit.solids.build import build
+
+    engraving = lay_out(load_lettering(), rod.engraving, rod.bar, rod.template.label.height_mm)
+    step, stl = folder / f"{rod.part}.step", folder / f"{rod.part}.stl"
+    nominal = build(rod, engraving)
+    write_step(nominal.shape, step, StepHeader(rod.part, "2031-03-14", "tests", ""))
+    built = nominal if compensation == NOMINAL else build(rod, engraving, compensation)
+    write_stl(mesh_of(built.shape), stl, rod.part)
+    return WrittenRod(rod, engraving, step, stl, built.volume_mm3)
