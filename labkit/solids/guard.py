@@ -12,12 +12,16 @@ from dataclasses import dataclass
 
 import cadquery as cq
 from OCP.Bnd import Bnd_Box
-from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.BRep import BRep_Tool
 from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
-from OCP.GeomAbs import GeomAbs_Torus
+from OCP.Geom import Geom_SphericalSurface
 from OCP.GProp import GProp_GProps
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
+from OCP.TopExp import TopExp, TopExp_Explorer
+from OCP.TopoDS import TopoDS
+from OCP.TopTools import TopTools_IndexedMapOfShape
 
 from labkit.core.volume import Box
 from labkit.errors import GeometryError, LabkitError
@@ -108,18 +112,23 @@ def volume_of(shape: cq.Shape) -> float:
 
 
 def box_of(shape: cq.Shape) -> Box:
-    """Measure a bounding box in mm, from the exact surfaces.
+    """Measure a bounding box in mm, from the exact curves and spheres.
 
-    Rounded edges are quarter tubes, which reach farthest on their own edges; the kernel's search
-    over a torus takes a hundred times as long as all other faces together.
+    A plane, cylinder or cone is made of straight lines that end on the face's edges, and a quarter
+    tube reaches farthest on its edges, so the edges' box holds them. Spheres bulge beyond theirs.
+    The kernel's own search over whole faces takes up to a hundred times as long.
     """
-    box = Bnd_Box()
-    for face in shape.Faces():
-        if BRepAdaptor_Surface(face.wrapped, False).GetType() != GeomAbs_Torus:
-            BRepBndLib.AddOptimal_s(face.wrapped, box, False, False)
-            continue
-        for edge in face.Edges():
-            BRepBndLib.AddOptimal_s(edge.wrapped, box, False, False)
+    box, edges = Bnd_Box(), TopTools_IndexedMapOfShape()
+    TopExp.MapShapes_s(shape.wrapped, TopAbs_EDGE, edges)
+    for index in range(1, edges.Extent() + 1):
+        BRepBndLib.Add_s(edges.FindKey(index), box, False)
+    box.SetGap(0.0)
+    explorer = TopExp_Explorer(shape.wrapped, TopAbs_FACE)
+    while explorer.More():
+        face = TopoDS.Face_s(explorer.Current())
+        if isinstance(BRep_Tool.Surface_s(face), Geom_SphericalSurface):
+            BRepBndLib.AddOptimal_s(face, box, False, False)
+        explorer.Next()
     low, high = box.CornerMin(), box.CornerMax()
     return (low.X(), low.Y(), low.Z()), (high.X(), high.Y(), high.Z())
 
