@@ -88,18 +88,31 @@ def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends
     """Find the fittings at both ends of a mesh by the form of its surfaces."""
     lower, upper = wanted_ends(template)
     balls = lower.kind is FittingKind.BALL and upper.kind is FittingKind.BALL
-    return Ends(_find(mesh, pairs, lower), _find(mesh, pairs, upper), balls)
+    # Bores and pins are looked for among the same surfaces: those are told apart only once.
+    surfaces = {
+        ball: _surfaces(mesh, pairs, ball)
+        for ball in sorted({end.kind is FittingKind.BALL for end in (lower, upper)})
+    }
+    found = [_find(mesh, *surfaces[end.kind is FittingKind.BALL], end) for end in (lower, upper)]
+    return Ends(found[0], found[1], balls)
 
 
-def _find(mesh: FacetMesh, pairs: Neighbours, wanted: Wanted) -> Found | None:
-    ball = wanted.kind is FittingKind.BALL
+def _surfaces(
+    mesh: FacetMesh, pairs: Neighbours, ball: bool
+) -> tuple[Labels, NDArray[np.bool_]]:
+    """Number the smooth surfaces: all of them for balls, else those that stand across y."""
     smooth = pairs.cosine > SMOOTH_COSINE
     if ball:
         taken = np.ones(len(mesh.triangles), dtype=bool)
     else:
         taken = np.abs(mesh.normals[:, 1]) < WALL_SINE
         smooth = smooth & taken[pairs.first] & taken[pairs.second]
-    labels = groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth])
+    return groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth]), taken
+
+
+def _find(
+    mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted
+) -> Found | None:
     candidates = []
     for label in _likely(mesh, labels, taken, wanted):
         found = _measure_group(mesh, labels == label, wanted)
