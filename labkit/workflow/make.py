@@ -146,8 +146,7 @@ class _Work:
         files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
         step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
         nominal = build(part.rod, engraving)
-        header = StepHeader(stem, rx.date.isoformat(), rx.prescriber or rx.case, "")
-        write_step(nominal.shape, step_path, header)
+        write_step(nominal.shape, step_path, StepHeader(stem, rx.date.isoformat()))
         compensation = self.process.compensation
         built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
         mesh = mesh_of(built.shape)
