@@ -38,7 +38,9 @@ def bite_scale(spec: Mapping[str, Any], words: Mapping[str, Any]) -> Drawing:
     ]
     named, rows = _readings(axis, readings, str(lengths["zero"]), words)
     height = _WORDS_Y + (rows - 1) * _ROW_MM + 2.5
-    listed = ", ".join(f"{words[name]} {as_given(value, sign=True)} mm" for name, value in readings.items())
+    listed = ", ".join(
+        f"{words[name]} {as_given(value, sign=True)} mm" for name, value in readings.items()
+    )
     alt = str(words["alt"]).replace("{readings}", listed)
     return Drawing(WIDTH_MM, height, alt, (*shapes, *named))
 

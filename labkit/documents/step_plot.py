@@ -10,7 +10,7 @@ from labkit.documents.drawing import Drawing, Line, Mark, Shape, Words
 from labkit.documents.figures import fixed, signed, ticks
 
 WIDTH_MM = 84.0
-_LEFT, _RIGHT, _TOP, _PLOT, _GAP, _STRIP = 11.0, 3.0, 6.5, 31.0, 8.0, 9.0
+_LEFT, _RIGHT, _TOP, _PLOT, _GAP, _STRIP = 11.0, 3.0, 6.5, 28.0, 8.0, 9.0
 _HEIGHT = _TOP + _PLOT + _GAP + _STRIP + 8
 #: Half the height of the rounding strip, at least: half of the usual grid of 0.1 mm.
 LEAST_STRIP = 0.05

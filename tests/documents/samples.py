@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 from labkit.catalog.lettering import load_lettering
+from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import Profile, profile_json
 from labkit.catalog.rods import rod_templates
@@ -61,6 +62,12 @@ def fourteen_steps() -> str:
         ("start = 62.5", "start = 60"),
         ('"QF-1043"', f'"{"WMQ8" * 10}"'),
     )
+
+
+def demo(name: str) -> str:
+    """One of the demonstration cases."""
+    path = templates_dir() / "prescriptions" / f"demo-{name}.toml"
+    return path.read_text("utf-8")
 
 
 def unequal_hinged() -> str:
