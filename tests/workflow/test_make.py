@@ -176,7 +176,7 @@ def test_a_set_whose_check_fails_is_not_delivered(tmp_path, monkeypatch):
 
 def test_a_label_the_process_cannot_show_is_refused(tmp_path):
     text = changed(SHORT, ('"eye-eye-flat"', '"ball-ball-round-slim"'))
-    with pytest.raises(LabelError, match=r"1\.8"):
+    with pytest.raises(LabelError, match=r"its stroke width is 0\.18 mm"):
         make(text, tmp_path, "example-powder")
     assert not list(tmp_path.glob("QF*"))
 
