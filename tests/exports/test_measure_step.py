@@ -115,11 +115,27 @@ def test_header_and_end(tmp_path, change, complete):
     assert read_step_text(path).complete is complete
 
 
+def test_half_a_file_is_refused_before_the_kernel_sees_it(tmp_path):
+    path = tmp_path / "half.step"
+    data = made(rod(EYE_EYE, "33.6"))[0].read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    with pytest.raises(InputError, match=r"half\.step is not a whole STEP file"):
+        measure_step(path, EYE_EYE)
+
+
+def test_a_whole_file_without_a_solid(tmp_path):
+    path = tmp_path / "empty.step"
+    text = made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")
+    path.write_text(text[: text.index("DATA;")] + "DATA;\nENDSEC;\nEND-ISO-10303-21;\n", "ascii")
+    with pytest.raises(InputError, match=r"empty\.step holds no solid that can be read back"):
+        measure_step(path, EYE_EYE)
+
+
 @pytest.mark.parametrize("content", [b"", b"not a step file", b"\xff\xfe"])
 def test_no_step_at_all(tmp_path, content):
     path = tmp_path / "none.step"
     path.write_bytes(content)
-    with pytest.raises(InputError, match=r"none\.step (holds no solid|cannot be read)"):
+    with pytest.raises(InputError, match=r"none\.step (is not a whole STEP file|cannot be read)"):
         measure_step(path, EYE_EYE)
 
 
