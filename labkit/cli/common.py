@@ -16,7 +16,7 @@ from rich.table import Table
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
-from labkit.errors import LabkitError
+from labkit.errors import LabkitError, RefusedError
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -89,6 +89,7 @@ class Run:
 
     def __init__(self) -> None:
         self.exit_code = 0
+        self.done = 0
 
     def each(self, names: Iterable[str]) -> Iterator[TomlSource]:
         """Yield every prescription that can be read; report the others."""
@@ -100,8 +101,16 @@ class Run:
         """Report a LabkitError raised in the block and go on with the next case."""
         return _Reporting(self)
 
-    def finish(self) -> None:
-        """Leave the command with the gravest exit status seen."""
+    def refuse(self, name: str, findings: Iterable[Finding]) -> None:
+        """Print the findings that stop a set on standard error, and remember them."""
+        for finding in findings:
+            print_error(RefusedError(finding.message, where=name))
+            self.exit_code = max(self.exit_code, RefusedError.exit_code)
+
+    def finish(self, *, cautions: bool) -> None:
+        """Show the cautions if anything was shown or made; leave with the gravest exit status."""
+        if cautions and self.done:
+            print_cautions()
         if self.exit_code:
             click.get_current_context().exit(self.exit_code)
 
@@ -126,13 +135,11 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
 
 
-def print_findings(findings: Iterable[Finding]) -> None:
-    """Print findings, refusals first, a line each."""
-    console = out()
-    for severity, word in ((Severity.REFUSED, "Refused"), (Severity.NOTE, "Note")):
-        for finding in findings:
-            if finding.severity is severity:
-                console.print(f"{word}: {finding.message}", markup=False, soft_wrap=True)
+def print_notes(findings: Iterable[Finding]) -> None:
+    """Print the findings that do not stop a set, a line each, on standard output."""
+    for finding in findings:
+        if finding.severity is Severity.NOTE:
+            out().print(f"Note: {finding.message}", markup=False, soft_wrap=True)
 
 
 def plain_table(title: str, heads: Iterable[str]) -> Table:

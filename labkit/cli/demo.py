@@ -12,7 +12,7 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
-from labkit.cli.common import PROCESS, Run, out, print_cautions
+from labkit.cli.common import PROCESS, Run
 from labkit.cli.lengths import print_lengths
 from labkit.cli.make import make_with_progress, print_made
 from labkit.workflow.cases import open_case
@@ -45,6 +45,5 @@ def command(out_dir: Path, process_name: str) -> None:
             case = open_case(source, templates)
             print_lengths(case)
             print_made(case, make_with_progress(case, process, lettering, out_dir))
-    print_cautions()
-    run.finish()
-    out().print(f"The sets lie in {out_dir}", markup=False, soft_wrap=True)
+            run.done += 1
+    run.finish(cautions=True)

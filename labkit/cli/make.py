@@ -24,9 +24,8 @@ from labkit.cli.common import (
     err,
     out,
     plain_table,
-    print_cautions,
-    print_findings,
     print_json,
+    print_notes,
 )
 from labkit.core.lettering import Lettering
 from labkit.core.rods import Process
@@ -77,9 +76,9 @@ def command(
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec})
             else:
                 print_made(case, made)
-    if not as_json:
-        print_cautions()
-    run.finish()
+                print_notes(case.spacer_set.findings)
+            run.done += 1
+    run.finish(cautions=not as_json)
 
 
 def make_with_progress(
@@ -121,7 +120,6 @@ def print_made(case: Case, made: MadeSet) -> None:
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         console.print(f"{plate['file']}: {pieces} pieces", markup=False, soft_wrap=True)
-    print_findings(case.spacer_set.findings)
     console.print()
 
 
