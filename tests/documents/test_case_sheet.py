@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -79,8 +80,8 @@ def test_the_difference_to_the_step_before_is_that_of_the_made_advancements():
     spec, pdf = sheet(SMALLEST)
     made = [step["made"]["advancement_mm"] for step in spec["lengths"]["steps"]]
     text = text_of(pdf)
-    assert sum(b > a for a, b in zip(made, made[1:], strict=False)) == len(made) - 1
-    for before, after in zip(made, made[1:], strict=False):
+    assert sum(b > a for a, b in pairwise(made)) == len(made) - 1
+    for before, after in pairwise(made):
         assert f"+{rounded(after - before, 2)}" in text
 
 
@@ -224,8 +225,9 @@ def test_the_plot_sets_asked_and_made_at_their_heights():
     per_mm = (rings[0].y - rings[-1].y) / (asked[-1] - asked[0])
     for ring, value in zip(rings, asked, strict=True):
         assert (rings[0].y - ring.y) / per_mm == pytest.approx(value - asked[0], abs=1e-9)
-    # Black at 1.80 mm, dot inside ring: made lies within the rounding of 0.05 mm of asked.
-    dots = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "dot"][1 : len(asked) + 1]
+    # Made lies within the rounding of 0.05 mm of asked; the first dot is that of the key.
+    dots = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "dot"]
+    dots = dots[1 : len(asked) + 1]
     for dot, step in zip(dots, steps, strict=True):
         made = step["made"]["advancement_mm"]
         assert (rings[0].y - dot.y) / per_mm == pytest.approx(made - asked[0], abs=1e-9)
