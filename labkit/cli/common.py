@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 from rich import box
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
+from labkit.catalog.profiles import Profile, default_profile, read_profile
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
@@ -48,6 +51,45 @@ PROCESSES = click.option(
     envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
 )
+
+
+PROFILE = click.option(
+    "--profile",
+    "profile_path",
+    metavar="FILE",
+    envvar="LABKIT_PROFILE",
+    help="The lab's profile: name, address, logo, paper, own words and templates.",
+)
+
+
+def open_profile(path: str | None) -> Profile:
+    """Read the lab's profile, or give that of a lab that has none."""
+    if path is None:
+        return default_profile()
+    return read_profile(parse_toml(read_text(Path(path)), path))
+
+
+@contextmanager
+def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
+    """Show a progress bar on standard error.
+
+    Args:
+        words: What is being done.
+        total: How many pieces there are, None if not known beforehand.
+
+    Yields:
+        A function to be told of each piece that is done.
+    """
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=err(), transient=True) as bar:
+        task = bar.add_task(words, total=total)
+        yield lambda _: bar.advance(task)
+
+
+def print_problems(problems: Iterable[str]) -> None:
+    """Print what this machine could not make, a line each."""
+    for problem in problems:
+        out().print(f"Note: {problem}", markup=False, soft_wrap=True)
 
 
 def out() -> Console:

@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 import labkit
+from labkit.catalog.profiles import Profile, profile_json
 from labkit.core.cautions import CAUTIONS
 from labkit.core.identifier import rod_identifier
 from labkit.core.jsonable import jsonable
@@ -16,12 +17,13 @@ from labkit.core.rods import Process
 from labkit.workflow.cases import Case, lengths_json
 
 
-def inputs_sha256(case: Case, process: Process) -> str:
+def inputs_sha256(case: Case, process: Process, profile: Profile) -> str:
     """Digest everything that a set is made from, so that equal sets can be told.
 
     Args:
         case: Prescription, template and graded lengths.
         process: Process.
+        profile: The lab's profile.
 
     Returns:
         SHA-256 over canonical JSON, hexadecimal.
@@ -31,29 +33,26 @@ def inputs_sha256(case: Case, process: Process) -> str:
         "prescription": jsonable(case.prescription),
         "template": jsonable(case.template),
         "process": jsonable(process),
+        "profile": profile_json(profile),
     }
     text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def spec_json(
-    case: Case,
-    process: Process,
-    parts: list[dict[str, Any]],
-    plates: list[dict[str, Any]],
-    revision: int,
+    case: Case, process: Process, profile: Profile, revision: int, digest: str
 ) -> dict[str, Any]:
-    """Put together the content of spacer-set.json.
+    """Give the content of spacer-set.json that is known before anything is built.
 
     Args:
         case: The graded case.
         process: Process.
-        parts: Parts as `part_json` gives them.
-        plates: Build plates with their files and pieces.
+        profile: The lab's profile.
         revision: Revision of the set.
+        digest: What `inputs_sha256` gives.
 
     Returns:
-        The whole object.
+        The object; parts and plates are still to be added.
     """
     return {
         "schema": 1,
@@ -61,14 +60,13 @@ def spec_json(
         "case": case.prescription.case,
         "revision": revision,
         "date": case.prescription.date.isoformat(),
-        "inputs_sha256": inputs_sha256(case, process),
+        "inputs_sha256": digest,
         "prescription": jsonable(case.prescription),
         "template": {**jsonable(case.template), "handed": case.template.handed},
         "process": jsonable(process),
+        "profile": profile_json(profile),
         "lengths": lengths_json(case),
         "tolerances_mm": _tolerances(case),
-        "parts": parts,
-        "plates": plates,
         "cautions": list(CAUTIONS),
     }
 

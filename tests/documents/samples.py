@@ -8,7 +8,7 @@ from typing import Any
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import find_process, processes
-from labkit.catalog.profiles import Profile, profile_json
+from labkit.catalog.profiles import Profile, default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.layout import lay_out
 from labkit.core.parts import parts_of
@@ -35,15 +35,14 @@ def sample_spec(text: str = SMALLEST, profile: Profile | None = None) -> dict[st
     case = open_case(source(text), rod_templates(()))
     assert case.refusals == (), case.refusals
     process = find_process(processes(()), "example-resin")
-    lettering, digest = load_lettering(), inputs_sha256(case, process)
+    lab = profile or default_profile()
+    lettering, digest = load_lettering(), inputs_sha256(case, process, lab)
     parts = []
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
         parts.append(part_json(part, {}, engraving, digest, 1))
-    spec = spec_json(case, process, parts, [], 1)
-    if profile is not None:
-        spec["profile"] = profile_json(profile)
+    spec = {**spec_json(case, process, lab, 1, digest), "parts": parts, "plates": []}
     content: dict[str, Any] = json.loads(json.dumps(spec))
     return content
 
