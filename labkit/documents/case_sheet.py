@@ -10,7 +10,7 @@ from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import drawing_json
 from labkit.documents.figures import as_given, column, fixed, percent, sentence, signed
 from labkit.documents.frame import frame_facts
-from labkit.documents.step_plot import step_plot
+from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.units import plain
 
 TEMPLATE = "case-sheet.typ"
@@ -49,7 +49,11 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "steps": _step_rows(steps),
         "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
         "position": _position(steps, words["case_sheet"]),
-        "plot": drawing_json(step_plot(steps, words["step_plot"])),
+        "plots": [
+            drawing_json(step_plot(steps, words["step_plot"], width))
+            for width in (WIDTH_MM, NARROW_MM)
+            if width == WIDTH_MM or len(steps) <= MOST_NARROW_STEPS
+        ],
         "averages": _averages(spec, words["assumed"]),
         "jaw_model": lengths["jaw_model"],
         "findings": [

@@ -112,8 +112,8 @@ def _compile(
             )
         except typst.TypstError as error:
             raise InputError(
-                f"the document template {template} cannot be set: {error.message}; correct the "
-                "lab's own copy, or leave it out to use the program's",
+                f"the document template {template} cannot be set: {error.message}; "
+                f"{_advice(profile)}",
                 field="documents",
                 value=template,
                 where=_place(error.diagnostic, template),
@@ -142,6 +142,14 @@ def _fonts() -> Any:
     return typst.Fonts(
         include_system_fonts=False, include_embedded_fonts=False, font_paths=[fonts_dir()]
     )
+
+
+def _advice(profile: Profile) -> str:
+    if profile.documents:
+        return "correct the lab's own copy, or leave it out to use the program's"
+    if profile.logo is not None:
+        return "check that the logo of the lab profile opens in other programs"
+    return "check that the pictures of the set are whole, or install labkit again"
 
 
 def _place(diagnostic: str, template: str) -> str:

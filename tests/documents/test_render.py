@@ -25,6 +25,7 @@ from labkit.documents.render import compile_pdf, page_images
 from labkit.errors import InputError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import HOSTILE, hostile, sample_spec, six_steps
+from tests.support.prescriptions import SMALLEST, changed
 
 ROOT = Path(__file__).parents[2]
 #: One page that prints a fact; stands in for a lab's own template.
@@ -170,6 +171,32 @@ def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
     )
 
 
+def test_a_logo_that_is_cut_short_is_told():
+    lab = Profile(logo=Logo("png", b"\x89PNG\r\n\x1a\n\x00\x00"))
+    with pytest.raises(InputError, match="check that the logo of the lab profile opens"):
+        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+
+
+def test_notes_of_two_thousand_characters_are_printed_whole():
+    note = " ".join(f"word{n}" for n in range(240))
+    spec = sample_spec(changed(SMALLEST, ("date = ", f'notes = "{note}"\ndate = ')))
+    pdf = compile_pdf(case_sheet.TEMPLATE, case_sheet.facts(spec), default_profile())
+    assert squeezed(note) in _without_frames(pdf)
+
+
+def test_a_long_letterhead_stays_on_the_page():
+    lab = {"name": "W" * 80, "address": tuple("Long Lane " * 8 for _ in range(4))}
+    facts = {"case": "W" * 40, "revision": 10, "date": "2031-03-14", "words": "x"}
+    profile = dataclasses.replace(Profile(documents={"wearers-page.typ": PLAIN}), **lab)
+    page = page_images("wearers-page.typ", facts, profile, ppi=60)[0]
+    ink = np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 128
+    top, side = int(5 / 25.4 * 60), int(17.5 / 25.4 * 60)
+    assert ink.any()
+    assert not ink[:top].any()
+    assert not ink[:, :side].any()
+    assert not ink[:, -side:].any()
+
+
 def test_a_template_reads_no_file_outside_its_folder(tmp_path):
     (tmp_path / "secret.txt").write_text("secret")
     lab = Profile(documents={"wearers-page.typ": f'#read("{tmp_path}/secret.txt")'})
@@ -241,6 +268,16 @@ def test_licences_lie_beside_the_fonts_and_the_folder_stays_small():
 def test_no_template_loads_packages_or_names_the_outside():
     for path in (templates_dir() / "documents").glob("*.typ"):
         assert "@preview" not in path.read_text("utf-8")
+
+
+def _without_frames(pdf: bytes) -> str:
+    """Text without what the frame repeats on every page."""
+    pages = [page.extract_text().splitlines() for page in reader(pdf).pages]
+    repeated = set(pages[0]) & set(pages[1]) if len(pages) > 1 else set()
+    foot = "Page "
+    return squeezed(" ".join(
+        line for page in pages for line in page if line not in repeated and foot not in line
+    ))
 
 
 def _drawn(words: str, **profile: object) -> bytes:
