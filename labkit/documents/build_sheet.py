@@ -18,6 +18,8 @@ from labkit.documents.set_picture import caption_of
 from labkit.units import plain
 
 TEMPLATE = "build-sheet.typ"
+#: Longer names of files would leave no room for the other columns.
+_LONGEST_NAME = 32
 #: A number stays with what it counts.
 _TIMES = "\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}"
 
@@ -32,7 +34,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         JSON content for the template `build-sheet.typ`; numbers are texts, ready for paper.
     """
     template, process = template_of(spec), spec["process"]
-    compensation = compensation_of(spec)
+    compensation, stem = compensation_of(spec), _long_stem(spec)
     return {
         **frame_facts(spec),
         "template": f"{template.title} ({template.name})",
@@ -42,7 +44,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "material": process["material"],
         "evidence": process["evidence"],
         "pieces": sum(part["quantity"] for part in spec["parts"]),
-        "parts": [_part(part, template, compensation) for part in spec["parts"]],
+        "parts": [_part(part, template, compensation, stem) for part in spec["parts"]],
+        "stem": stem,
         "compensation": list(_compensation(template, compensation)),
         "handed": template.handed,
         "fittings": _fittings(template),
@@ -65,8 +68,20 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
     return {f"plate-{index + 1}.svg": plate_svg(spec, index, lettering) for index in plates}
 
 
+def _long_stem(spec: Mapping[str, Any]) -> str:
+    """Give what all files' names begin with, where they are too long for a column."""
+    names = [_stl_name(part) for part in spec["parts"]]
+    stem = names[0].removesuffix(f"{spec['parts'][0]['part']}.stl")
+    long = max(map(len, names)) > _LONGEST_NAME
+    return stem if long and all(name.startswith(stem) for name in names) else ""
+
+
+def _stl_name(part: Mapping[str, Any]) -> str:
+    return PurePosixPath(part["files"].get("stl", "")).name
+
+
 def _part(
-    part: Mapping[str, Any], template: RodTemplate, compensation: Compensation
+    part: Mapping[str, Any], template: RodTemplate, compensation: Compensation, stem: str
 ) -> dict[str, Any]:
     built = compensated(template, rod_of(part, template).length, compensation)
     return {
@@ -75,7 +90,7 @@ def _part(
         "uses": caption_of(part["uses"]),
         "nominal": part["length_mm"],
         "built": f"{built.length_mm:.3f}",
-        "file": PurePosixPath(part["files"].get("stl", "")).name,
+        "file": ("…" if stem else "") + _stl_name(part).removeprefix(stem),
     }
 
 
