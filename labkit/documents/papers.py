@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
-from labkit.documents import case_sheet, wearers_page
+from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, wearers_page
 from labkit.documents.render import compile_pdf
 
 Spec = Mapping[str, Any]
@@ -39,6 +39,17 @@ class Paper:
 PAPERS = (
     Paper("case-sheet", case_sheet.TEMPLATE, case_sheet.facts),
     Paper("wearers-page", wearers_page.TEMPLATE, wearers_page.facts),
+    Paper(
+        "build-sheet", build_sheet.TEMPLATE, build_sheet.facts, pictures=build_sheet.pictures
+    ),
+    Paper(
+        "inspection-form",
+        inspection.TEMPLATE,
+        inspection.facts,
+        inspection.companions,
+        inspection.pictures,
+    ),
+    Paper("bag-labels", bag_labels.TEMPLATE, bag_labels.facts, pictures=bag_labels.pictures),
 )
 
 

@@ -83,6 +83,9 @@ def placed_by_length(rods: Sequence[ShownRod]) -> Placed:
 
 
 def _png(placed: Placed, pixels_per_mm: float) -> bytes:
+    # Imported first: it brings the drawing classes that renderers and mappers are made of. Without
+    # them the picture stays black and nobody says so.
+    import vtkmodules.vtkRenderingOpenGL2  # noqa: F401
     from vtkmodules.vtkCommonCore import vtkLogger
     from vtkmodules.vtkRenderingCore import vtkRenderer
 
@@ -181,8 +184,15 @@ def _drawn(renderer: Any, size_mm: tuple[float, float], pixels_per_mm: float) ->
     writer.WriteToMemoryOn()
     writer.Write()
     content = bytes(writer.GetResult())
+    low, high = mean.GetOutput().GetScalarRange()
     window.RemoveRenderer(renderer)
     window.Finalize()
+    if low == high:
+        raise DeliveryError(
+            "the rods cannot be pictured: this machine's graphics driver drew an empty picture; "
+            "install another (Debian: apt install libegl1 libgl1-mesa-dri) and run again",
+            field="pictures",
+        )
     return content
 
 

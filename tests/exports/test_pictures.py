@@ -228,3 +228,19 @@ def test_without_a_graphics_driver_one_sentence_says_what_to_install():
     assert run.stderr == ""
     assert "no graphics driver that draws without a screen" in run.stdout.splitlines()[1]
     assert "apt install libegl1 libgl1-mesa-dri" in run.stdout
+
+
+def test_the_first_picture_of_a_process_is_not_empty(tmp_path):
+    """The drawing classes have to be there before the first renderer is made."""
+    code = (
+        "import sys, io\nfrom pathlib import Path\nimport numpy as np\nfrom PIL import Image\n"
+        "from labkit.exports.pictures import rod_png\nfrom labkit.exports.shading import ShownRod\n"
+        "from labkit.exports.stl_reader import read_stl\n"
+        "from tests.support.rods import rod_of, written\n"
+        f"made = written(rod_of('eye-eye-flat', '20.0'), Path({str(tmp_path)!r}))\n"
+        "png = rod_png(ShownRod(made.rod, read_stl(made.stl)))\n"
+        "print(np.ptp(np.array(Image.open(io.BytesIO(png)))))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert int(run.stdout) > 100
+    assert run.stderr == ""
