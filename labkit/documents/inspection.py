@@ -42,7 +42,10 @@ CSV_COLUMNS = (
     ("nominal_mm", "reading of a rod in the middle of everything"),
     ("lower_mm", "least reading that shows a length within its tolerance"),
     ("upper_mm", "greatest reading that shows a length within its tolerance"),
-    *((f"reading_{k}_mm", f"to fill in: reading {k}") for k in range(1, READINGS + 1)),
+    *(
+        (f"reading_{k}_mm", f"to fill in: reading {k}; for half-sum and over-less-own what they give")
+        for k in range(1, READINGS + 1)
+    ),
     ("label_read", "to fill in: the label as read from the rod"),
     ("instrument", "to fill in: identification of the instrument"),
     ("calibration_due", "to fill in: when its calibration is due, such as 2031-09-30"),
@@ -213,6 +216,7 @@ def _way_facts(way: Way, chosen: bool, tolerance: Decimal) -> dict[str, Any]:
         "rule": _rule(way),
         "reason": way.reason,
         "role": str(role),
+        "exact": way.play_mm == 0,
     }
 
 
