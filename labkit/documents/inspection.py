@@ -43,7 +43,7 @@ CSV_COLUMNS = (
     ("lower_mm", "least reading that shows a length within its tolerance"),
     ("upper_mm", "greatest reading that shows a length within its tolerance"),
     *(
-        (f"reading_{k}_mm", f"to fill in: reading {k}; for half-sum and over-less-own what they give")
+        (f"reading_{k}_mm", f"to fill in: reading {k}; half-sum, over-less-own: what they give")
         for k in range(1, READINGS + 1)
     ),
     ("label_read", "to fill in: the label as read from the rod"),
