@@ -12,6 +12,7 @@ from labkit.catalog.lettering import load_lettering
 from labkit.core.fitting_gauges import PIN_TOLERANCE_MM, FittingCheck, fittings_to_check
 from labkit.core.identifier import grouped
 from labkit.core.rods import RodTemplate
+from labkit.core.spreadsheet import cell
 from labkit.core.ways_of_measuring import Role, Way, first_choice, ways_of
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
@@ -152,15 +153,6 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
 def companions(spec: Mapping[str, Any], _pictures: Mapping[str, bytes]) -> dict[str, bytes]:
     """Give the files that go with the form, by ending."""
     return {"csv": csv_file(spec)}
-
-
-def cell(text: str) -> str:
-    """Keep a spreadsheet from taking text for a formula: such text gets an apostrophe first.
-
-    >>> cell("=1+1"), cell(" +1"), cell("QF-1043")
-    ("'=1+1", "' +1", 'QF-1043')
-    """
-    return f"'{text}" if text.lstrip()[:1] in tuple("=+-@＝＋－＠") else text
 
 
 def lines_of(spec: Mapping[str, Any]) -> list[Line]:

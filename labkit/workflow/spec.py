@@ -14,6 +14,7 @@ from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
 from labkit.core.rods import Process
+from labkit.core.spreadsheet import cell
 from labkit.workflow.cases import Case, lengths_json
 
 
@@ -141,7 +142,7 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
     for number, step in enumerate(spec["lengths"]["steps"], 1):
         rows.append(
             [
-                _cell(spec["case"]),
+                cell(spec["case"]),
                 str(spec["revision"]),
                 str(number),
                 repr(step["percent"]),
@@ -156,15 +157,6 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
             ]
         )
     return rows
-
-
-def _cell(text: str) -> str:
-    """Keep a spreadsheet from taking text for a formula: such text gets an apostrophe first.
-
-    >>> _cell("=1+1"), _cell("QF-1043")
-    ("'=1+1", 'QF-1043')
-    """
-    return f"'{text}" if text[:1] in "=+-@" else text
 
 
 def _tolerances(case: Case) -> list[dict[str, float]]:
