@@ -55,17 +55,24 @@ def printed(
 
 
 def line_image(depth_map: DepthMap) -> Image.Image:
-    """Turn a depth picture into black writing on white, 40 px high, with a border."""
+    """Turn a depth picture into black writing on white, characters 40 px high, with a border."""
     low, high = float(depth_map.min()), float(depth_map.max())
     deep = depth_map > (low + high) / 2.0
     rows, columns = np.flatnonzero(deep.any(axis=1)), np.flatnonzero(deep.any(axis=0))
     cropped = deep[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     writing = Image.fromarray(np.where(cropped, 0, 255).astype(np.uint8))
-    width = max(1, round(writing.width * TEXT_HEIGHT_PX / writing.height))
-    writing = writing.resize((width, TEXT_HEIGHT_PX), Image.Resampling.LANCZOS)
-    framed = Image.new("L", (width + 2 * BORDER_PX, TEXT_HEIGHT_PX + 2 * BORDER_PX), 255)
+    scale = TEXT_HEIGHT_PX / _text_height(cropped)
+    width, height = (max(1, round(size * scale)) for size in writing.size)
+    writing = writing.resize((width, height), Image.Resampling.LANCZOS)
+    framed = Image.new("L", (width + 2 * BORDER_PX, height + 2 * BORDER_PX), 255)
     framed.paste(writing, (BORDER_PX, BORDER_PX))
     return framed
+
+
+def _text_height(deep: NDArray[np.bool_]) -> int:
+    """Rows down to the first empty one: the characters without a bar under them."""
+    empty = np.flatnonzero(~deep.any(axis=1))
+    return int(empty[0]) if empty.size else deep.shape[0]
 
 
 def read_many(depth_maps: list[DepthMap], characters: str = NUMBERS) -> list[str]:
