@@ -59,8 +59,12 @@ def collisions(sheet: Sheet) -> list[str]:
             for other, two in boxes[index + 1 :] if _overlap(one, two)
         ]
     for stroke in sheet.all_strokes():
+        around = box((stroke.piece,))
         for text, one in boxes:
-            if stroke.pen is not Pen.CENTRE and _crosses(stroke.piece, one):
+            near = around[0] <= one[1] and one[0] <= around[1] and (
+                around[2] <= one[3] and one[2] <= around[3]
+            )
+            if near and stroke.pen is not Pen.CENTRE and _crosses(stroke.piece, one):
                 found.append(f"{text.words!r} is crossed by a {stroke.pen} line {stroke.piece}")
     return found
 
@@ -110,3 +114,27 @@ def _cuts(a, b, one):
         near, far = sorted(((least - start) / step, (most - start) / step))
         low, high = max(low, near), min(high, far)
     return high - low > 1e-9
+
+
+@functools.cache
+def _single_views(template: str, length: str, action: str) -> RodViews:
+    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.solids.build import build
+
+    subject = subject_of(sample_spec(_single_text(template, length, action)))
+    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
+
+
+def single(
+    template: str, length: str, action: str = "pull", profile: Profile | None = None
+) -> tuple[dict[str, Any], RodViews]:
+    """Spec of a set with one step whose rods have a given length, and views of its left rod."""
+    text = _single_text(template, length, action)
+    return sample_spec(text, profile), _single_views(template, length, action)
+
+
+def _single_text(template: str, length: str, action: str) -> str:
+    # 62.5 % of the range lies 0.85 mm behind the registered bite.
+    change = -0.85 if action == "pull" else 0.85
+    text = prescription(template, f"{float(length) + change:.2f}", action)
+    return changed(text, ("[50, 62.5, 75, 87.5, 100]", "[62.5]"))

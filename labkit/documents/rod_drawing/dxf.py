@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.core.lettering import Line, Point2
 from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
-from labkit.documents.rod_drawing.dxf_words import dimension_words, literal_pieces
+from labkit.documents.rod_drawing.dxf_words import content, dimension_words, literal_pieces
 from labkit.documents.rod_drawing.letters import width_mm
 from labkit.documents.rod_drawing.sheet import (
     DASHES_MM,
@@ -176,7 +176,7 @@ class _Writer:
         from ezdxf.enums import TextEntityAlignment
 
         entity = space.add_text(
-            words, height=text.height_mm * self._unit,
+            content(words), height=text.height_mm * self._unit,
             dxfattribs={
                 "layer": TEXT_LAYER, "style": TEXT_STYLE, "rotation": text.turn_deg,
                 "width": round(text.squeeze, 4),

@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 import unicodedata
 
-#: Behind a percent sign that another follows, behind a caret and behind a backslash.
-_CUT = re.compile(r"(?<=%)(?=%)|(?<=\^)|(?<=\\)")
+#: Behind a percent sign that another follows, and behind a backslash.
+_CUT = re.compile(r"(?<=%)(?=%)|(?<=\\)")
 #: Fonts of CAD programs seldom have the minus sign and the dash.
 _PLAINER = {"−": "-", "–": "-"}
 
 
 def literal_pieces(words: str) -> list[str]:
-    r"""Cut words where a program would take characters for a code (%%c, ^J, \P, \U+0041).
+    r"""Cut words where a program would take characters for a code (%%c, \P, \U+0041).
 
     The pieces, set side by side, show every character as typed, in every program; there is no
     spelling of such codes that all programs read alike.
@@ -24,10 +24,21 @@ def literal_pieces(words: str) -> list[str]:
         Contents of TEXT entities, from left to right; usually one.
 
     >>> literal_pieces("50%%c ^J"), literal_pieces("a-b")
-    (['50%', '%c ^', 'J'], ['a-b'])
+    (['50%', '%c ^J'], ['a-b'])
     """
     shown = "".join(_one(character) for character in words)
     return [piece for piece in _CUT.split(shown) if piece]
+
+
+def content(piece: str) -> str:
+    """Give the content of the TEXT entity for a piece.
+
+    By the DXF reference a caret starts a control code; followed by a space it is a caret.
+
+    >>> content("50%"), content("x^J")
+    ('50%', 'x^ J')
+    """
+    return piece.replace("^", "^ ")
 
 
 def dimension_words(words: str) -> str:
