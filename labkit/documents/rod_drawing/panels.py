@@ -106,10 +106,9 @@ def _cell(ink: Ink, corner: Point2, caption: str, words: str, wide: float) -> No
     elif width_mm(words, TEXT_MM) <= room / LEAST_SQUEEZE:
         lines = [(words, TEXT_MM, 1.7)]
     else:
-        lines = [
-            (line, SMALL_MM, base)
-            for line, base in zip(in_two(words, SMALL_MM, room), (3.6, 0.9), strict=False)
-        ]
+        broken = in_two(words, SMALL_MM, room)
+        bases = (3.6, 0.9) if len(broken) > 1 else (1.7,)
+        lines = [(line, SMALL_MM, base) for line, base in zip(broken, bases, strict=True)]
     ink.texts += [
         Text(line, (x + _INSET_MM, y + base), own, most_mm=room, own=True)
         for line, own, base in lines if line
