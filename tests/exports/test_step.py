@@ -105,7 +105,7 @@ def test_gmsh_finds_the_closed_form_volume(name, tmp_path):
     path = tmp_path / "rod.step"
     write_step(build(rod, label_of(rod)).shape, path, HEADER)
     done = subprocess.run(
-        [sys.executable, "-m", "tests.exports.gmsh_volume", str(path)],
+        [sys.executable, "-m", "tests.support.gmsh_volume", str(path)],
         cwd=ROOT, capture_output=True, text=True, check=True,
     )
     count, volume = done.stdout.split()

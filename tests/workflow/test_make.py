@@ -193,22 +193,37 @@ def test_a_refused_case_is_not_built(tmp_path):
     assert not (tmp_path / "sets").exists() or not list((tmp_path / "sets").glob("QF*"))
 
 
-@pytest.mark.parametrize("after_seconds", [0.4, 1.5, 2.5, 3.0, 3.5])
-def test_a_kill_at_any_moment_leaves_a_whole_set_or_none(tmp_path, after_seconds):
-    path = tmp_path / "rx.toml"
+@pytest.fixture(scope="module")
+def whole_run_seconds(tmp_path_factory):
+    """Time one undisturbed run, so that the kills can be spread over its whole length."""
+    folder = tmp_path_factory.mktemp("whole")
+    path = folder / "rx.toml"
     path.write_text(SHORT)
-    out = tmp_path / "sets"
-    command = [sys.executable, "-m", "labkit", "make", str(path), "--out", str(out)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    time.sleep(after_seconds)
+    begin = time.monotonic()
+    subprocess.run(making(path, folder / "sets"), check=True, capture_output=True)
+    return time.monotonic() - begin
+
+
+def making(path, out):
+    return [sys.executable, "-m", "labkit", "make", str(path), "--out", str(out)]
+
+
+@pytest.mark.parametrize("share", [0.15, 0.4, 0.55, 0.7, 0.8, 0.88, 0.94, 0.98])
+def test_a_kill_at_any_moment_leaves_a_whole_set_or_none(tmp_path, whole_run_seconds, share):
+    path, out = tmp_path / "rx.toml", tmp_path / "sets"
+    path.write_text(SHORT)
+    silent = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    process = subprocess.Popen(making(path, out), **silent)
+    time.sleep(share * whole_run_seconds)
     process.send_signal(signal.SIGKILL)
     process.wait()
     whole = out / "QF-1043-r1"
-    if whole.exists():
-        subprocess.run(["sha256sum", "-c", "--quiet", "SHA256SUMS"], cwd=whole, check=True)
-    else:
-        subprocess.run(command, check=True, capture_output=True)
-        assert whole.exists()
+    if not whole.exists():
+        again = subprocess.run(making(path, out), check=True, capture_output=True, text=True)
+        assert "QF-1043-r1" in again.stdout
+    subprocess.run(["sha256sum", "-c", "--quiet", "SHA256SUMS"], cwd=whole, check=True)
+    listed = (whole / "SHA256SUMS").read_text().splitlines()
+    assert len(listed) == len(files_of(whole)) - 1
     assert not list(out.glob("*.unfinished"))
 
 
