@@ -13,7 +13,18 @@ from labkit.catalog.places import templates_dir
 from labkit.cli.common import out, print_json
 
 #: Libraries whose version can change a number or a byte.
-_DECISIVE = ("cadquery", "cadquery-ocp", "lib3mf", "manifold3d", "numpy", "trimesh")
+_DECISIVE = (
+    "cadquery",
+    "cadquery-ocp",
+    "ezdxf",
+    "lib3mf",
+    "manifold3d",
+    "numpy",
+    "segno",
+    "trimesh",
+    "typst",
+    "vtk",
+)
 
 
 @click.command("about", cls=rich_click.RichCommand)

@@ -21,8 +21,6 @@ from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
 from labkit.errors import LabkitError, RefusedError
 
-Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
-
 RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
 JSON = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object a line, one for each case."
@@ -31,6 +29,7 @@ TEMPLATES = click.option(
     "--templates",
     "template_places",
     multiple=True,
+    type=click.Path(),
     metavar="PATH",
     envvar="LABKIT_TEMPLATES",
     help="File or folder of the lab's own rod templates; may be repeated.",
@@ -47,6 +46,7 @@ PROCESSES = click.option(
     "--processes",
     "process_places",
     multiple=True,
+    type=click.Path(),
     metavar="PATH",
     envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
@@ -144,7 +144,12 @@ class Run:
         return _Reporting(self)
 
     def refuse(self, name: str, findings: Iterable[Finding]) -> None:
-        """Print the findings that stop a set on standard error, and remember them."""
+        """Print the findings that stop a set on standard error, and remember them.
+
+        Args:
+            name: The prescription they belong to.
+            findings: Refusals.
+        """
         for finding in findings:
             print_error(RefusedError(finding.message, where=name))
             self.exit_code = max(self.exit_code, RefusedError.exit_code)

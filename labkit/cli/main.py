@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import importlib
-import os
 
 import click
 import rich_click
 
 from labkit import __version__
+from labkit.catalog.problems import nearest
 from labkit.cli.common import print_error
 from labkit.errors import EXIT_REFUSED, LabkitError
 
@@ -46,8 +45,8 @@ class Commands(rich_click.RichGroup):
         """Find a command, or name the one most like a typing slip."""
         name = args[0] if args else ""
         if name and not name.startswith("-") and name not in _COMMANDS:
-            near = difflib.get_close_matches(name, _COMMANDS, n=1)
-            hint = f"did you mean `{near[0]}`?" if near else f"known are {', '.join(_COMMANDS)}"
+            near = nearest(name, _COMMANDS)
+            hint = f"did you mean `{near}`?" if near else f"known are {', '.join(_COMMANDS)}"
             raise click.UsageError(f"`{name}` is not a command; {hint}", ctx)
         return super().resolve_command(ctx, args)
 
@@ -89,5 +88,4 @@ def cli(traceback: bool) -> None:
 
 def main() -> None:
     """Run the command line."""
-    os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     cli()

@@ -1,1 +1,1 @@
-"""The use cases, in the words of the lab; clock, paths and session are passed in."""
+"""The use cases, in the words of the lab; the means of making and all places are passed in."""

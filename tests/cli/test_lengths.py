@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from labkit.catalog.places import templates_dir
 from labkit.catalog.rods import rod_templates
-from labkit.cli import main
+from labkit.cli import about, main
 from labkit.cli.main import cli
 from labkit.core.cautions import CAUTIONS
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding
@@ -151,7 +153,7 @@ def test_opening_for_the_hinged_model_only(rx):
     assert "the straight jaw model does not know how the mouth opens" in result.stderr
 
 
-@pytest.mark.parametrize("name", ["lengths", "make", "demo", "templates", "prescription", "about"])
+@pytest.mark.parametrize("name", main._COMMANDS)
 def test_every_command_has_help_with_an_example(name):
     result = run(name, "--help")
     assert result.exit_code == 0
@@ -228,6 +230,10 @@ def test_check_tells_usable_from_refused(rx):
 
 def test_about_names_what_decides_the_results():
     result = run("about")
-    for name in ("labkit", "cadquery", "cadquery-ocp", "lib3mf", "numpy", "trimesh", "manifold3d"):
+    pyproject = Path(__file__).parent.parent.parent / "pyproject.toml"
+    wanted = tomllib.loads(pyproject.read_text("utf-8"))["project"]["dependencies"]
+    pinned = {name for name, equal, _ in (line.partition("==") for line in wanted) if equal}
+    assert pinned == set(about._DECISIVE)
+    for name in ("labkit", *pinned):
         assert re.search(rf"(?m)^{name} +\d", result.stdout), name
     assert lines(run("about", "--json"))[0]["versions"]["cadquery"] == "2.8.0"
