@@ -13,6 +13,8 @@ from labkit.errors import InputError
 from labkit.exports import limits
 from labkit.exports.measured import Ends, Found, Wanted, outermost, wanted_ends
 from labkit.exports.step_box import bounding_box
+from labkit.exports.step_label import facing_facets
+from labkit.exports.stl_reader import FacetMesh
 
 AP242 = "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING"
 #: A face of a bore or pin looks across y: sine of its axis to y below which it is a candidate.
@@ -47,7 +49,7 @@ class StepText:
     complete: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class StepMeasure:
     """What a STEP file measures.
 
@@ -60,6 +62,7 @@ class StepMeasure:
         volume_mm3: Volume.
         low, high: Corners of the bounding box, mm.
         faces: Number of faces.
+        inward: Facets of the plane faces that look inward: the label's face and its floors.
     """
 
     text: StepText
@@ -71,6 +74,7 @@ class StepMeasure:
     low: tuple[float, ...]
     high: tuple[float, ...]
     faces: int
+    inward: FacetMesh
 
 
 @dataclass(frozen=True)
@@ -118,12 +122,13 @@ def read_step_text(path: Path) -> StepText:
     )
 
 
-def measure_step(path: Path, template: RodTemplate) -> StepMeasure:
+def measure_step(path: Path, template: RodTemplate, inward_y: int = -1) -> StepMeasure:
     """Measure a STEP file that should be a rod of this template.
 
     Args:
         path: The file.
         template: What kind of fitting to look for at each end, and about how wide.
+        inward_y: Sign of y on the inward side.
 
     Returns:
         The measurements; a fitting that was not found is None.
@@ -158,6 +163,7 @@ def measure_step(path: Path, template: RodTemplate) -> StepMeasure:
         valid=bool(BRepCheck_Analyzer(shape).IsValid()),
         volume_mm3=float(volume.Mass()),
         low=low, high=high, faces=len(faces),
+        inward=facing_facets(faces, inward_y),
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
 import re
 import shutil
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,8 @@ SUMS_FILE = "SHA256SUMS"
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 #: Names that Windows keeps for devices.
 _RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
+#: Failures that come without a file name: no room, quota, broken disk, disk gone read-only.
+_DISK_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS}
 #: Another run for the same case may take this long before we give up waiting.
 WAIT_SECONDS = 600.0
 
@@ -88,23 +91,58 @@ def new_set(out: Path, case: str, inputs_sha256: str) -> Iterator[Place]:
         DeliveryError: The same set lies there already, or the folder cannot be written.
     """
     name = safe_name(case)
-    try:
+    with _told(out, case):
         out.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(out / f".{name}.lock")
-        with lock.acquire(timeout=WAIT_SECONDS):
+    lock = FileLock(out / f".{name}.lock")
+    with _locked(lock, out, case):
+        with _told(out, case):
             place = _open(out, name, inputs_sha256)
-            try:
+        try:
+            with _told(out, case, place.staging):
                 yield place
+            with _told(out, case):
                 seal(place.staging)
                 place.staging.rename(place.final)
-                _sync(out)
-            finally:
-                shutil.rmtree(place.staging, ignore_errors=True)
+        finally:
+            shutil.rmtree(place.staging, ignore_errors=True)
+        # The set lies whole in its place; a folder that cannot be flushed does not change that.
+        with suppress(OSError):
+            _sync(out)
+
+
+@contextmanager
+def _locked(lock: FileLock, out: Path, case: str) -> Iterator[None]:
+    """Hold the lock of a case's sets in a folder."""
+    try:
+        with _told(out, case):
+            lock.acquire(timeout=WAIT_SECONDS)
     except Timeout as error:
         raise DeliveryError(
             f"another run is still making a set for {case} in {out}; try again when it is done"
         ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
+    """Tell a failure of the disk or the folder in one sentence.
+
+    Args:
+        out: Folder that holds the sets.
+        case: Case number.
+        inside: Only failures of the disk, or below this folder, are meant; others pass.
+    """
+    try:
+        yield
+    except Timeout:
+        raise
     except OSError as error:
+        foreign = inside is not None and str(inside) not in str(error.filename)
+        if foreign and error.errno not in _DISK_TROUBLE:
+            raise
         raise DeliveryError(
             f"the set of {case} cannot be written to {out}: {error.strerror or error}; nothing "
             "was left there; name a folder that can be written with --out"
@@ -113,7 +151,8 @@ def new_set(out: Path, case: str, inputs_sha256: str) -> Iterator[Place]:
 
 def revisions(out: Path, name: str) -> list[int]:
     """List the revisions of a case that lie in a folder, rising."""
-    pattern = re.compile(re.escape(name) + r"-r(\d+)")
+    # Folders of Windows and macOS do not tell capitals from small letters.
+    pattern = re.compile(re.escape(name) + r"-r(\d+)", re.IGNORECASE)
     found = (pattern.fullmatch(path.name) for path in out.iterdir())
     return sorted(int(match.group(1)) for match in found if match)
 

@@ -178,9 +178,14 @@ class _Work:
         compensation = self.means.process.compensation
         built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
         mesh = mesh_of(built.shape)
-        write_stl(mesh, stl_path, stem)
+        write_stl(mesh, stl_path, f"labkit {stem}")
         check = check_part(
-            part.rod, compensation, step_path, stl_path, self.means.lettering, built.volume_mm3
+            part.rod,
+            compensation,
+            step_path,
+            stl_path,
+            self.means.lettering,
+            (nominal.volume_mm3, built.volume_mm3),
         )
         self._require(f"part {part.rod.part}", check.failures)
         return MadePart(part, engraving, files, check, mesh)

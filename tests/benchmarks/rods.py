@@ -75,7 +75,7 @@ def theirs(rod: Rod, folder: Path, watch: Stopwatch, chord: float, turn: float) 
 def checks(rod: Rod, folder: Path, watch: Stopwatch, volume: float) -> None:
     def check():
         return check_part(rod, Compensation(), folder / "ours.step", folder / "ours.stl",
-                          LETTERING, volume)
+                          LETTERING, (volume, volume))
 
     result = watch.run("checks", check)
     if not result.passed:

@@ -206,6 +206,13 @@ def test_own_templates_by_option_and_by_environment(tmp_path, rx):
     path = rx(changed(SMALLEST, ('"eye-eye-flat"', '"bench"')))
     assert run("lengths", path).exit_code == 2
     assert run("lengths", path, "--templates", str(own)).exit_code == 0
+    spaced = tmp_path / "lab files"
+    spaced.mkdir()
+    (spaced / "own.toml").write_text(own.read_text())
+    by_environment = CliRunner().invoke(
+        cli, ["lengths", path], env={"LABKIT_TEMPLATES": str(spaced)}
+    )
+    assert by_environment.exit_code == 0
     by_environment = CliRunner().invoke(cli, ["lengths", path], env={"LABKIT_TEMPLATES": str(own)})
     assert by_environment.exit_code == 0
 

@@ -33,7 +33,7 @@ PARTS = [
 
 def check(part, wrong=RIGHT, compensation=NOMINAL):
     step, stl, volume = made(part, wrong)
-    return check_part(part, compensation, step, stl, LETTERING, volume)
+    return check_part(part, compensation, step, stl, LETTERING, (volume, volume))
 
 
 def failed(result):
@@ -95,14 +95,15 @@ def test_a_wrong_part_fails(wrong, expected):
 def test_a_bar_that_was_not_asked_for_fails():
     part = dataclasses.replace(PARTS[0], bar=False)
     step, stl, volume = made(PARTS[0])
-    result = check_part(part, NOMINAL, step, stl, LETTERING, volume)
-    assert failed(result) == {("STL", "bar under the label")}
+    result = check_part(part, NOMINAL, step, stl, LETTERING, (volume, volume))
+    assert failed(result) == {("STL", "bar under the label"), ("STEP", "bar under the label")}
 
 
 def test_the_other_hand_fails():
     step, stl, volume = made(PARTS[2])
     other = dataclasses.replace(PARTS[2], hand=Hand.MINUS_Y, mark="L")
-    assert ("STL", "label") in failed(check_part(other, NOMINAL, step, stl, LETTERING, volume))
+    names = failed(check_part(other, NOMINAL, step, stl, LETTERING, (volume, volume)))
+    assert {("STL", "label"), ("STEP", "label")} <= names
 
 
 def test_sentences_say_measured_allowed_and_what_to_do():
@@ -115,31 +116,57 @@ def test_sentences_say_measured_allowed_and_what_to_do():
 
 def test_another_solid_s_volume_fails():
     step, stl, volume = made(PARTS[0])
-    result = check_part(PARTS[0], NOMINAL, step, stl, LETTERING, volume + 1.5)
+    result = check_part(PARTS[0], NOMINAL, step, stl, LETTERING, (volume, volume + 1.5))
     assert failed(result) == {
-        ("STL", "volume against the solid"), ("STEP", "volume against the solid"),
+        ("STL", "volume against the solid"), ("STL", "volume against the STEP"),
     }
 
 
 def test_a_compensated_stl_is_held_against_what_was_built():
     # The STEP is nominal; the STL 0.05 longer with bores 0.04 wider, as the process asks.
-    step = made(PARTS[0])[0]
-    _, stl, volume = made(PARTS[0], Wrong(length_by_mm=0.05, bore_by_mm=0.04))
+    step, _, nominal = made(PARTS[0])
+    _, stl, built = made(PARTS[0], Wrong(length_by_mm=0.05, bore_by_mm=0.04))
     asked = Compensation(length_offset_mm=0.05, bore_offset_mm=0.04)
-    assert check_part(PARTS[0], asked, step, stl, LETTERING, volume).failures == ()
+    assert check_part(PARTS[0], asked, step, stl, LETTERING, (nominal, built)).failures == ()
     other = Compensation(length_offset_mm=0.05, bore_offset_mm=0.03)
-    names = failed(check_part(PARTS[0], other, step, stl, LETTERING, volume))
+    names = failed(check_part(PARTS[0], other, step, stl, LETTERING, (nominal, built)))
     assert names == {
         ("STL", "diameter of the bore at the lower end"),
         ("STL", "diameter of the bore at the upper end"),
     }
 
 
+@pytest.mark.parametrize(
+    ("wrong", "expected"),
+    [
+        (Wrong(plain=True), ("STEP", "label")),
+        (Wrong(text="44.9"), ("STEP", "label")),
+        (Wrong(mirrored=True), ("STEP", "label")),
+        (Wrong(outward=True), ("STEP", "label")),
+        (Wrong(depth_mm=0.29), ("STEP", "depth of the engraving")),
+        (Wrong(omit_bar=True), ("STEP", "bar under the label")),
+    ],
+    ids=lambda value: "" if isinstance(value, tuple) else str(value).removeprefix("Wrong"),
+)
+@pytest.mark.parametrize("compensated", [False, True])
+def test_a_wrong_step_beside_a_right_stl_fails(wrong, expected, compensated):
+    """The STEP is measured by itself, whatever the process adds in the STL."""
+    nominal = made(PARTS[0])[2]
+    step = made(PARTS[0], wrong)[0]
+    change = Wrong(length_by_mm=0.05, bore_by_mm=0.04) if compensated else Wrong()
+    _, stl, built = made(PARTS[0], change)
+    asked = Compensation(length_offset_mm=0.05, bore_offset_mm=0.04) if compensated else NOMINAL
+    names = failed(check_part(PARTS[0], asked, step, stl, LETTERING, (nominal, built)))
+    assert expected in names
+    assert {file for file, _ in names} <= {"STEP", "STL"}
+    assert not {name for file, name in names if file == "STL"} - {"volume against the STEP"}
+
+
 def test_an_unreadable_stl_is_a_failed_check(tmp_path):
     step, stl, volume = made(PARTS[0])
     short = tmp_path / "part.stl"
     short.write_bytes(stl.read_bytes()[:-50])
-    result = check_part(PARTS[0], NOMINAL, step, short, LETTERING, volume)
+    result = check_part(PARTS[0], NOMINAL, step, short, LETTERING, (volume, volume))
     assert failed(result) == {("STL", "readable")}
     assert result.label_read == ""
     assert result.stl_length_mm is None
@@ -149,7 +176,7 @@ def test_an_unreadable_step_is_a_failed_check(tmp_path):
     _, stl, volume = made(PARTS[0])
     none = tmp_path / "part.step"
     none.write_text("nothing")
-    result = check_part(PARTS[0], NOMINAL, none, stl, LETTERING, volume)
+    result = check_part(PARTS[0], NOMINAL, none, stl, LETTERING, (volume, volume))
     assert failed(result) == {("STEP", "readable")}
     assert json.dumps(result.to_json())
 
@@ -159,13 +186,13 @@ def test_old_schema_and_other_units_fail(tmp_path):
     text = step.read_text("ascii").replace("SI_UNIT(.MILLI.,.METRE.)", "SI_UNIT($,.METRE.)")
     changed = tmp_path / "part.step"
     changed.write_text(text.replace("AP242_MANAGED", "AP214_MANAGED"), "ascii")
-    names = failed(check_part(PARTS[0], NOMINAL, changed, stl, LETTERING, volume))
+    names = failed(check_part(PARTS[0], NOMINAL, changed, stl, LETTERING, (volume, volume)))
     assert {("STEP", "schema"), ("STEP", "length units"), ("STEP", "functional length")} <= names
 
 
 MEASURING = """
 check_part checks depth_picture expected facet_groups fit glyph_raster limits measure_mesh
-measure_step measured outward_face read_label step_box stl_reader
+measure_step measured outward_face read_label step_box step_label stl_reader
 """.split()  # noqa: SIM905 — a list of names reads better so
 
 
@@ -193,4 +220,4 @@ def test_a_corrupted_coordinate_never_passes(seed, tmp_path):
     data[84 + 50 * facet + 12 + 4 * int(random.integers(9)) + 2] ^= 0x80
     path = tmp_path / "part.stl"
     path.write_bytes(data)
-    assert not check_part(PARTS[1], NOMINAL, step, path, LETTERING, volume).passed
+    assert not check_part(PARTS[1], NOMINAL, step, path, LETTERING, (volume, volume)).passed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -9,6 +10,7 @@ import subprocess
 import pytest
 
 from labkit.errors import DeliveryError
+from labkit.exports import set_folder
 from labkit.exports.set_folder import SPEC_FILE, SUMS_FILE, new_set, revisions, safe_name
 
 
@@ -105,3 +107,34 @@ def test_case_numbers_become_safe_names(case):
 def test_safe_names_do_not_clash():
     cases = ["a b", "a-b", "a/b", "a:b", "CON", "con"]
     assert len({safe_name(case).lower() for case in cases}) == len(cases)
+
+
+def test_a_full_disk_while_making_is_told_in_one_sentence(tmp_path):
+    with pytest.raises(DeliveryError, match="No space left on device; nothing was left there"):
+        with new_set(tmp_path, "QF-1", "a"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    assert visible(tmp_path) == []
+
+
+def test_a_file_missing_elsewhere_is_not_blamed_on_the_place_of_the_sets(tmp_path):
+    with pytest.raises(FileNotFoundError):
+        with new_set(tmp_path, "QF-1", "a"):
+            (tmp_path / "elsewhere" / "template.toml").read_text()
+
+
+def test_a_folder_that_cannot_be_flushed_does_not_undo_a_set(tmp_path, monkeypatch):
+    real = set_folder._sync
+
+    def refuse(path):
+        if path == tmp_path:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
+        real(path)
+
+    monkeypatch.setattr(set_folder, "_sync", refuse)
+    assert make(tmp_path).is_dir()
+
+
+def test_capitals_do_not_make_another_case(tmp_path):
+    """Folders of Windows and macOS do not tell capitals from small letters."""
+    assert make(tmp_path, case="QF-1").name == "QF-1-r1"
+    assert make(tmp_path, case="qf-1", digest="b").name == "qf-1-r2"

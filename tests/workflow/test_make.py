@@ -252,3 +252,9 @@ def test_the_demo_is_refused_a_second_time_and_says_where_it_lies(tmp_path):
     assert again.exit_code == 1
     assert "HLB-0107-r1 already" in again.stderr.replace("\n", "")
     assert templates_dir().exists()
+
+
+def test_a_case_number_may_begin_with_any_word(tmp_path):
+    """A binary STL must not begin with "solid"; a case number may."""
+    made = make(changed(SHORT, ("QF-1043", "solid-77")), tmp_path)
+    assert next((made.folder / "stl").iterdir()).read_bytes().startswith(b"labkit solid-77-r1_")
