@@ -29,7 +29,7 @@ def sketch(pieces: tuple[Piece, ...], columns: int, span_mm: float) -> list[str]
 
     >>> from labkit.core.lettering import Line
     >>> sketch((Line((-1.0, 0.0), (1.0, 0.0)),), 4, 2.0)
-    ['⠤⠤⠤⠤']
+    ['⠒⠒⠒⠒']
     """
     scale = (2 * columns - 1) / span_mm
     points = np.concatenate([_along(piece, scale) for piece in pieces])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from decimal import Decimal
 
 import cadquery as cq
@@ -17,7 +18,7 @@ from labkit.core.label_place import label_space
 from labkit.core.lettering import Disc
 from labkit.core.rods import Compensation, Crosspin, Hand
 from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
-from labkit.solids.build import NOMINAL, build
+from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, hands, label_of, rod_of
 
 # OCCT's integration over these surfaces repeats to 1e-11 of the whole rod (measured: 6e-12).
@@ -61,9 +62,11 @@ def in_a_stroke(engraving, u, v):
 
 
 def clear_of_strokes(engraving, u, v):
-    """Whether a point is at least 0.8 stroke widths from every centreline."""
+    """Whether a point is at least 0.8 stroke widths from every centreline and out of every disc."""
     wide = dataclasses.replace(engraving, stroke_mm=engraving.stroke_mm * 0.8 / 0.3)
-    return not in_a_stroke(wide, u, v)
+    discs = [m for g in engraving.glyphs for m in g.marks if isinstance(m, Disc)]
+    beside = all(math.dist((u, v), disc.center) > 1.1 * disc.radius for disc in discs)
+    return beside and not in_a_stroke(wide, u, v)
 
 
 @pytest.mark.parametrize(("name", "length", "hand"), every_rod())
