@@ -10,8 +10,9 @@ from typing import Any
 from labkit.core.curves import at, box
 from labkit.core.lettering import Piece, Point2
 from labkit.core.projected import ProjectedView, RodViews, ViewRequest
-from labkit.errors import GeometryError, InputError
+from labkit.errors import GeometryError
 from labkit.exports.flat_edges import merged, piece_through, without
+from labkit.exports.step_reader import read_shape
 
 #: An edge lies on the contour if a look past it at this distance meets nothing.
 PAST_EDGE_MM = 2e-3
@@ -44,25 +45,29 @@ def views_of(step: Path, request: ViewRequest) -> RodViews:
     seen square on or edge on, and every contour a line or an arc.
 
     Raises:
-        InputError: The file holds no solid.
+        InputError: The file is not whole or holds no solid.
         GeometryError: An edge whose projection is neither a line nor an arc.
 
     Source: ISO 128-3:2020 (visible and hidden edges; smooth transitions are not drawn).
     """
-    from OCP.IFSelect import IFSelect_ReturnStatus
-    from OCP.STEPControl import STEPControl_Reader
-
-    reader = STEPControl_Reader()
-    done = reader.ReadFile(str(step)) == IFSelect_ReturnStatus.IFSelect_RetDone
-    if not done or reader.TransferRoots() < 1 or reader.OneShape().IsNull():
-        raise InputError(
-            f"{step.name} holds no solid to draw; make the set again", where=step.name
-        )
-    return views_of_solid(reader.OneShape(), request)
+    return views_of_solid(read_shape(step), request)
 
 
 def views_of_solid(shape: Any, request: ViewRequest) -> RodViews:
-    """Project a solid; see `views_of`."""
+    """Project a solid.
+
+    Args:
+        shape: Kernel shape of one rod, in the rod frame; it is left as it was.
+        request: Its hand, where to cut it, and the place of its label.
+
+    Returns:
+        Three views and a section, in mm.
+
+    Validity: as `views_of`.
+
+    Raises:
+        GeometryError: An edge whose projection is neither a line nor an arc.
+    """
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
     from OCP.BRepLib import BRepLib
 

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.rods import FittingKind, RodTemplate
-from labkit.errors import InputError
 from labkit.exports import limits
 from labkit.exports.measured import Ends, Found, Wanted, outermost, wanted_ends
 from labkit.exports.step_box import bounding_box
 from labkit.exports.step_label import facing_facets
+from labkit.exports.step_reader import HEADER, is_whole, read_shape, step_text
 from labkit.exports.stl_reader import FacetMesh
 
 AP242 = "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING"
@@ -22,11 +22,6 @@ CANDIDATE_TILT = 0.05
 #: Faces about one axis must together go all round (a full turn less 1 %).
 FULL_TURN_RAD = 2.0 * math.pi * 0.99
 
-_HEADER = re.compile(
-    r"ISO-10303-21;\s*HEADER;\s*FILE_DESCRIPTION\s*\(.*?\);\s*FILE_NAME\s*\((?P<name>.*?)\);"
-    r"\s*FILE_SCHEMA\s*\(\s*\(\s*'(?P<schema>[^']*)'\s*\)\s*\);\s*ENDSEC;\s*DATA;",
-    re.DOTALL,
-)
 _SI_UNIT = re.compile(r"SI_UNIT\s*\(([^)]*\.METRE\.[^)]*)\)")
 _OTHER_UNIT = re.compile(r"CONVERSION_BASED_UNIT\s*\(\s*'([^']*(?:INCH|FOOT|METRE)[^']*)'", re.I)
 _TIME = re.compile(r"'(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[^']*)'")
@@ -103,14 +98,8 @@ def read_step_text(path: Path) -> StepText:
 
     Source: ISO 10303-21 (header sections and their order).
     """
-    try:
-        text = path.read_text(encoding="ascii")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"{path.name} cannot be read as a STEP text file: {error}; write it again",
-            where=path.name,
-        ) from None
-    header = _HEADER.match(text)
+    text = step_text(path)
+    header = HEADER.match(text)
     times = _TIME.findall(header["name"]) if header else []
     units = {re.sub(r"\s", "", unit) for unit in _SI_UNIT.findall(text)}
     units |= set(_OTHER_UNIT.findall(text))
@@ -118,7 +107,7 @@ def read_step_text(path: Path) -> StepText:
         schema=header["schema"] if header else "",
         time_stamp=times[0] if times else "",
         length_units=tuple(sorted(units)),
-        complete=header is not None and text.rstrip().endswith("ENDSEC;\nEND-ISO-10303-21;"),
+        complete=is_whole(text),
     )
 
 
@@ -143,14 +132,7 @@ def measure_step(path: Path, template: RodTemplate, inward_y: int = -1) -> StepM
     from OCP.GProp import GProp_GProps
     from OCP.TopAbs import TopAbs_ShapeEnum as Kind
 
-    text = read_step_text(path)
-    if not text.complete:  # the kernel may end the whole program on half a file
-        raise InputError(
-            f"{path.name} is not a whole STEP file (header, data, end, as ISO 10303-21 has them); "
-            "write it again",
-            where=path.name,
-        )
-    shape = _read(path)
+    text, shape = read_step_text(path), read_shape(path)
     volume = GProp_GProps()
     BRepGProp.VolumeProperties_s(shape, volume)
     faces = _parts(shape, Kind.TopAbs_FACE)
@@ -165,19 +147,6 @@ def measure_step(path: Path, template: RodTemplate, inward_y: int = -1) -> StepM
         low=low, high=high, faces=len(faces),
         inward=facing_facets(faces, inward_y),
     )
-
-
-def _read(path: Path) -> Any:
-    from OCP.IFSelect import IFSelect_ReturnStatus
-    from OCP.STEPControl import STEPControl_Reader
-
-    reader = STEPControl_Reader()
-    done = reader.ReadFile(str(path)) == IFSelect_ReturnStatus.IFSelect_RetDone
-    if not done or reader.TransferRoots() < 1 or reader.OneShape().IsNull():
-        raise InputError(
-            f"{path.name} holds no solid that can be read back; write it again", where=path.name
-        )
-    return reader.OneShape()
 
 
 def _parts(shape: Any, kind: Any, outside: Any = None) -> list[Any]:

@@ -16,6 +16,9 @@ from OCP.TCollection import TCollection_HAsciiString
 
 from labkit import __version__
 from labkit.errors import DeliveryError
+from labkit.exports.put import put
+
+__all__ = ["StepHeader", "put", "step_bytes", "write_step"]
 
 #: The kernel's settings for writing. Parameter curves are left out: every reader recomputes them
 #: exactly for planes, cylinders, cones, spheres and tori, and they are half of the file.
@@ -69,7 +72,20 @@ def write_step(shape: cq.Shape, path: Path, header: StepHeader) -> None:
 
 
 def step_bytes(shape: cq.Shape, header: StepHeader) -> bytes:
-    """Give the bytes of a solid's STEP file."""
+    """Give the bytes of a solid's STEP file.
+
+    Args:
+        shape: The solid.
+        header: What the header says.
+
+    Returns:
+        The whole file; the same for the same solid, header and kernel.
+
+    Raises:
+        DeliveryError: The kernel refuses the shape or writes nothing.
+
+    Source: ISO 10303-21:2016, 8.2 (header), ISO 10303-242 (schema).
+    """
     # Without this the first file of a process is written with the kernel's own settings.
     STEPControl_Controller.Init_s()
     for key, value in SETTINGS.items():
@@ -84,26 +100,6 @@ def step_bytes(shape: cq.Shape, header: StepHeader) -> bytes:
     if writer.WriteStream(stream) != IFSelect_RetDone or not stream.getvalue():
         raise DeliveryError(f"the STEP file of part {header.name} came out empty; try again")
     return stream.getvalue()
-
-
-def put(path: Path, data: bytes) -> None:
-    """Write a file's bytes, telling a missing folder or a full disk in one sentence.
-
-    Args:
-        path: File to write.
-        data: All of it.
-
-    Raises:
-        DeliveryError: The file cannot be written.
-    """
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise DeliveryError(
-            f"{path} cannot be written: {error.strerror or error}; make its folder and give it "
-            "room and rights",
-            field="out", value=str(path),
-        ) from error
 
 
 def _fill_header(writer: STEPControl_Writer, header: StepHeader) -> None:

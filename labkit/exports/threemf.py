@@ -12,6 +12,7 @@ import numpy as np
 
 from labkit.errors import DeliveryError
 from labkit.exports.plates import Placement, PlatePart, PlatePlan
+from labkit.exports.put import put
 
 #: Name space of our identifiers: they follow from case, plate and part alone.
 NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:labkit:build-plate")
@@ -61,14 +62,7 @@ def write_plate(plan: PlatePlan, path: Path, metadata: PlateMetadata) -> None:
         data = bytes(writer.WriteToBuffer())
     except lib3mf.ELib3MFException as error:
         raise DeliveryError(f"build plate {path.name} cannot be made: {error}") from error
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise DeliveryError(
-            f"{path} cannot be written: {error.strerror or error}; make its folder and give it "
-            "room and rights",
-            field="out", value=str(path),
-        ) from error
+    put(path, data)
 
 
 def _model(plan: PlatePlan, metadata: PlateMetadata) -> Any:

@@ -227,9 +227,17 @@ def test_right_and_left_parts_are_mirror_images_with_their_own_label():
 
 def test_a_file_without_a_solid_is_refused(tmp_path):
     path = tmp_path / "empty.step"
+    request = made("eye-eye-flat", Hand.MINUS_Y)[2]
     path.write_text("nothing")
-    with pytest.raises(InputError, match="no solid to draw"):
-        views_of(path, made("eye-eye-flat", Hand.MINUS_Y)[2])
+    with pytest.raises(InputError, match=r"empty\.step is not a whole STEP file"):
+        views_of(path, request)
+    path.write_text(
+        "ISO-10303-21;\nHEADER;\nFILE_DESCRIPTION((''),'2;1');\n"
+        "FILE_NAME('','',(''),(''),'','','');\nFILE_SCHEMA(('AP242'));\nENDSEC;\n"
+        "DATA;\nENDSEC;\nEND-ISO-10303-21;\n"
+    )
+    with pytest.raises(InputError, match=r"empty\.step holds no solid"):
+        views_of(path, request)
 
 
 def test_a_cut_beside_the_rod_is_refused():
