@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
 
 from labkit.catalog.places import files_in, templates_dir
 from labkit.catalog.problems import at, together, unknown, validated
@@ -17,6 +16,7 @@ from labkit.catalog.rod_schema import (
     RowKeys,
 )
 from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.core.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rods import (
     Ball,
     Body,
@@ -29,9 +29,6 @@ from labkit.core.rods import (
     RoundBar,
 )
 from labkit.errors import InputError
-
-#: ISO 3098 series of nominal heights, mm.
-HEIGHTS = tuple(Decimal(h) for h in ("1.8", "2.5", "3.5", "5", "7", "10"))
 
 
 def rod_templates(extra: tuple[str, ...] = ()) -> dict[str, RodTemplate]:
@@ -102,12 +99,12 @@ def _row_problems(row: RowKeys) -> Iterator[tuple[Location, str]]:
     yield from _end_problems("upper", row)
     if row.limits.longest <= row.limits.shortest:
         yield ("limits", "longest"), f"= {row.limits.longest} must be above shortest"
-    if row.label.height not in HEIGHTS:
+    if row.label.height not in ISO_3098_HEIGHTS_MM:
         yield (
             ("label", "height"),
             (
                 f"= {row.label.height} is not in the ISO 3098 series; allowed are "
-                f"{', '.join(map(str, HEIGHTS))} mm"
+                f"{', '.join(map(str, ISO_3098_HEIGHTS_MM))} mm"
             ),
         )
     handed = row.lower != row.upper

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 
 from labkit.core.numbers import require_finite
 
 Point2 = tuple[float, float]
+
+#: Series of nominal heights, mm: ISO 3098-1.
+ISO_3098_HEIGHTS_MM = tuple(Decimal(h) for h in ("1.8", "2.5", "3.5", "5", "7", "10"))
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,9 @@ from enum import StrEnum
 
 from labkit.core.numbers import require_finite
 
+#: Part of a crosspin's lip thickness by which both its edges are chamfered.
+CHAMFER_PART = 0.25
+
 
 class FittingKind(StrEnum):
     """The three end fittings."""
@@ -67,7 +70,7 @@ class Crosspin:
         pin_diameter_mm: Cylinder.
         pin_length_mm: From the boss's inward face to the lip.
         lip_diameter_mm: Retaining lip at the free end, wider than the pin.
-        lip_thickness_mm: Thickness of the lip; both its edges are chamfered by a quarter of it.
+        lip_thickness_mm: Thickness of the lip; both its edges are chamfered by CHAMFER_PART of it.
         boss_diameter_mm: Disc boss that carries the pin.
         fit: ISO 286 tolerance class of the pin, such as "f7".
     """
@@ -206,6 +209,10 @@ class Compensation:
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+
+#: A process that adds nothing: parts are built as drawn.
+NOMINAL = Compensation()
 
 
 @dataclass(frozen=True)

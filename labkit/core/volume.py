@@ -10,13 +10,10 @@ import math
 from labkit.core.compensation import RodSizes
 from labkit.core.lettering import Engraving
 from labkit.core.outlines import region_area_mm2
-from labkit.core.rods import Ball, Crosspin, Eye, Fitting, FlatBar, Hand, RoundBar
+from labkit.core.rods import CHAMFER_PART, Ball, Crosspin, Eye, Fitting, FlatBar, Hand, RoundBar
 from labkit.errors import GeometryError
 
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
-
-#: Part of the lip's thickness by which both its edges are chamfered (rod template, Crosspin).
-CHAMFER_PART = 0.25
 
 
 def body_volume_mm3(sizes: RodSizes) -> float:

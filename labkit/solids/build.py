@@ -12,15 +12,13 @@ from labkit.core.bar_outline import SAME_MM
 from labkit.core.compensation import RodSizes, compensated
 from labkit.core.label_place import label_space
 from labkit.core.lettering import Engraving
-from labkit.core.rods import Ball, Compensation, Crosspin, FlatBar, Hand, Rod
+from labkit.core.rods import NOMINAL, Ball, Compensation, Crosspin, FlatBar, Hand, Rod
 from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.solids.body import Body
 from labkit.solids.engrave import face_count, label_faces
 from labkit.solids.flat_bar import check_flat_bar, flat_bar
 from labkit.solids.guard import Expectation, guarded, volume_near
 from labkit.solids.round_bar import check_round_bar, round_bar
-
-NOMINAL = Compensation()
 
 #: A piece of a flat bar's outline gives a wall and two quarter rounds.
 FACES_PER_PIECE = 3

@@ -8,7 +8,7 @@ from OCP.Geom import Geom_ConicalSurface, Geom_Line
 from OCP.TopoDS import TopoDS_Face
 
 from labkit.core.lettering import Arc, Point2
-from labkit.core.rods import Crosspin
+from labkit.core.rods import CHAMFER_PART, Crosspin
 from labkit.errors import GeometryError
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
@@ -22,9 +22,6 @@ from labkit.solids.topology import (
     ring,
     walls,
 )
-
-#: Part of the lip's thickness by which both its edges are chamfered (rod template, Crosspin).
-CHAMFER_PART = 0.25
 
 
 def crosspin(frame: ReaderFrame, pin: Crosspin, foot: Ring, center: Point2) -> list[TopoDS_Face]:

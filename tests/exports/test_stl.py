@@ -13,11 +13,11 @@ import pytest
 import trimesh
 
 from labkit.core.compensation import compensated
-from labkit.core.rods import Ball, Crosspin, Eye, FlatBar
+from labkit.core.rods import NOMINAL, Ball, Crosspin, Eye, FlatBar
 from labkit.errors import DeliveryError
 from labkit.exports.mesh import mesh_of
 from labkit.exports.stl import write_stl
-from labkit.solids.build import NOMINAL, build
+from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, label_of, rod_of
 
 CHORD = 0.005

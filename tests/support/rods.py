@@ -12,9 +12,8 @@ from labkit.catalog.rods import rod_templates
 from labkit.core.label_rules import needs_bar
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving
-from labkit.core.rods import Compensation, Hand, Rod
+from labkit.core.rods import NOMINAL, Compensation, Hand, Rod
 
-NOMINAL = Compensation()
 ROWS = tuple(rod_templates())
 
 
