@@ -133,10 +133,8 @@ def _missing_anchors(source: TomlSource, appliance: ApplianceKeys) -> Iterator[L
 
 
 def _missing_grading(source: TomlSource, keys: GradingKeys) -> Iterator[LabkitError]:
-    series = [
-        name for name in ("first", "last", "step", "steps") if getattr(keys, name) is not None
-    ]
-    ways = [name for name in ("percent", "advancement") if getattr(keys, name) is not None]
+    series = _given(keys, ("first", "last", "step", "steps"))
+    ways = _given(keys, ("percent", "advancement"))
     place = ("grading",)
     if len(ways) + bool(series) != 1:
         given = ", ".join(ways + series) or "nothing"

@@ -32,10 +32,6 @@ class Window:
     columns: int
     rows: int
 
-    def right_mm(self) -> NDArray[np.float64]:
-        """Give the viewer's right coordinate of each column's middle, mm."""
-        return self.left_mm + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.pixel_mm
-
     def up_mm(self) -> NDArray[np.float64]:
         """Give the height of each row's middle, mm; row 0 is the lowest."""
         return self.bottom_mm + (np.arange(self.rows, dtype=np.float64) + 0.5) * self.pixel_mm

@@ -119,7 +119,7 @@ def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundF
     for _ in range(MOST_STEPS):
         across = _across(axis)
         along = (points - middle) @ axis
-        flat = _fit_round((points - middle) @ across.T)
+        flat = fit_circle((points - middle) @ across.T)
         outward = (points - middle) @ across.T - np.asarray(flat.center)
         distance = np.linalg.norm(outward, axis=1)
         unit = outward / distance[:, None]
@@ -133,7 +133,7 @@ def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundF
             break
     else:
         raise _unfixed(len(points), "cylinder")
-    flat = _fit_round((points - middle) @ _across(axis).T)
+    flat = fit_circle((points - middle) @ _across(axis).T)
     center = middle + np.asarray(flat.center) @ _across(axis)
     center = center + float(((points - center) @ axis).mean()) * axis
     return RoundFit(

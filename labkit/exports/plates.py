@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -236,19 +235,3 @@ def _plan(
         for p in placed
     )
     return PlatePlan(number, of, plate, tuple(parts[index] for index in used), renumbered)
-
-
-def least_gap_mm(plan: PlatePlan) -> float:
-    """Give the least distance between two boxes of a plate, infinite for a single one."""
-    gaps = [
-        _gap(one, other)
-        for index, one in enumerate(plan.placements)
-        for other in plan.placements[index + 1 :]
-    ]
-    return min(gaps, default=math.inf)
-
-
-def _gap(one: Placement, other: Placement) -> float:
-    along = max(other.x_mm - one.x_mm - one.width_mm, one.x_mm - other.x_mm - other.width_mm)
-    across = max(other.y_mm - one.y_mm - one.depth_mm, one.y_mm - other.y_mm - other.depth_mm)
-    return max(along, across)

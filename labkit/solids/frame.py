@@ -27,32 +27,62 @@ class ReaderFrame:
 
     hand: Hand
 
-    def to_rod(self, uvn: Vector) -> Vector:
-        """Turn a point or direction into the rod frame.
+    def point(self, u: float, v: float, n: float) -> gp_Pnt:
+        """Make a kernel point in the rod frame.
 
-        >>> ReaderFrame(Hand.MINUS_Y).to_rod((1.0, 2.0, 3.0))
-        (1.0, -3.0, 2.0)
-        >>> ReaderFrame(Hand.PLUS_Y).to_rod((1.0, 2.0, 3.0))
+        Args:
+            u: To the reader's right, mm.
+            v: Up, mm.
+            n: Out of the inward face, mm.
+
+        Returns:
+            The point.
+
+        >>> point = ReaderFrame(Hand.PLUS_Y).point(1.0, 2.0, 3.0)
+        >>> point.X(), point.Y(), point.Z()
         (-1.0, 3.0, 2.0)
         """
-        u, v, n = uvn
+        return gp_Pnt(*self._to_rod(u, v, n))
+
+    def direction(self, u: float, v: float, n: float) -> gp_Dir:
+        """Make a kernel direction in the rod frame.
+
+        Args:
+            u: Component to the reader's right; not all three are 0.
+            v: Component upward.
+            n: Component out of the inward face.
+
+        Returns:
+            The unit direction.
+        """
+        return gp_Dir(*self._to_rod(u, v, n))
+
+    def _to_rod(self, u: float, v: float, n: float) -> Vector:
         i = self.hand.inward_y
         return (-i * u, i * n, v)
 
-    def point(self, u: float, v: float, n: float) -> gp_Pnt:
-        """Make a kernel point."""
-        i = self.hand.inward_y
-        return gp_Pnt(-i * u, i * n, v)
-
-    def direction(self, u: float, v: float, n: float) -> gp_Dir:
-        """Make a kernel direction."""
-        i = self.hand.inward_y
-        return gp_Dir(-i * u, i * n, v)
-
     def axes(self, origin: Vector, main: Vector, first: Vector) -> gp_Ax3:
-        """Make a kernel coordinate system from origin, main (z) and first (x) direction."""
+        """Make a kernel coordinate system.
+
+        Args:
+            origin: Its origin, (u, v, n) in mm.
+            main: Direction of its z, (u, v, n).
+            first: Direction of its x, (u, v, n).
+
+        Returns:
+            The right-handed system in the rod frame.
+        """
         return gp_Ax3(self.point(*origin), self.direction(*main), self.direction(*first))
 
     def circle_axes(self, origin: Vector, main: Vector, first: Vector) -> gp_Ax2:
-        """Make the kernel's right-handed coordinate system that circles stand in."""
+        """Make the kernel's coordinate system that circles stand in.
+
+        Args:
+            origin: Centre of the circle, (u, v, n) in mm.
+            main: Direction of its axis, (u, v, n).
+            first: Direction in which its parameter is 0, (u, v, n).
+
+        Returns:
+            The right-handed system in the rod frame.
+        """
         return gp_Ax2(self.point(*origin), self.direction(*main), self.direction(*first))

@@ -11,8 +11,8 @@ from labkit.catalog.lettering import load_lettering
 from labkit.core.curves import box, enclosed_area
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Disc
-from labkit.core.stroke_field import coverage
 from labkit.errors import LabelError
+from tests.support.stroke_field import coverage
 
 LETTERING = load_lettering()
 GLYPHS = {glyph.char: glyph for glyph in LETTERING.glyphs}

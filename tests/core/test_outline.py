@@ -12,8 +12,8 @@ from labkit.core.curves import at, box, cut, enclosed_area, length, loop_vertice
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Arc, Disc, Line
 from labkit.core.outline import distance, outline
-from labkit.core.stroke_field import coverage
 from labkit.errors import LabelError
+from tests.support.stroke_field import coverage
 
 LETTERING = load_lettering()
 GLYPHS = {glyph.char: glyph for glyph in LETTERING.glyphs}

@@ -12,6 +12,7 @@ from labkit.exports.stl_reader import FacetMesh
 def slow(mesh: FacetMesh, window: Window) -> np.ndarray:
     """One ray a pixel, one facet after the other, by barycentric coordinates."""
     picture = np.full((window.rows, window.columns), -np.inf)
+    middles = window.left_mm + (np.arange(window.columns) + 0.5) * window.pixel_mm
     for corners, cross in zip(
         as_seen(mesh.corners, window.toward_y), mesh.crosses, strict=True
     ):
@@ -19,7 +20,7 @@ def slow(mesh: FacetMesh, window: Window) -> np.ndarray:
             continue
         system = np.vstack([corners[:, 0], corners[:, 1], np.ones(3)])
         for row, up in enumerate(window.up_mm()):
-            for column, right in enumerate(window.right_mm()):
+            for column, right in enumerate(middles):
                 share = np.linalg.solve(system, [right, up, 1.0])
                 if share.min() >= 0:
                     near = float(share @ corners[:, 2])

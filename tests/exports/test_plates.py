@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from labkit.core.rods import Plate
 from labkit.errors import RefusedError
-from labkit.exports.plates import PlatePart, least_gap_mm, plan_plates
+from labkit.exports.plates import PlatePart, plan_plates
+from tests.support.plate_gaps import least_gap_mm
 
 
 def box_part(name, size, quantity, inward_y=-1):
@@ -97,7 +98,7 @@ def test_any_parts_are_laid_out_once_inside_and_apart(sizes, spacing, border):
         for name, count in plan.quantities().items():
             assert count > 0
             counted[name] += count
-        assert least_gap_mm(plan) >= spacing - 1e-6
+        assert least_gap_mm(plan) >= spacing - 1e-5  # float32
         for placement in plan.placements:
             rotation, shift = plan.transform(placement)
             points = plan.parts[placement.part].vertices @ rotation.T + shift

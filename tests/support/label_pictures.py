@@ -19,7 +19,7 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 from labkit.core.lettering import Engraving
-from labkit.core.stroke_field import coverage
+from tests.support.stroke_field import coverage
 
 DepthMap = NDArray[np.float64]
 
