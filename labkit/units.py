@@ -69,6 +69,13 @@ def label_decimals(grid_mm: Decimal) -> int:
 def millimetres(value_mm: float, decimals: int = 2) -> str:
     """Format a length for people, with a fixed number of decimals and no unit.
 
+    Args:
+        value_mm: Length, mm.
+        decimals: Number of decimals.
+
+    Returns:
+        The number alone; never −0.
+
     >>> millimetres(7.25), millimetres(-0.0001)
     ('7.25', '0.00')
     """

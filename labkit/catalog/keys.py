@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
@@ -34,8 +34,17 @@ def _text(value: object) -> str:
     return value
 
 
+def _version(value: object) -> object:
+    """Take the whole number 1 only: true and 1.0 compare equal to it."""
+    if type(value) is not int:
+        raise PydanticCustomError("version", "a whole number")
+    return value
+
+
 Number = Annotated[Decimal, BeforeValidator(_number)]
 Text = Annotated[str, BeforeValidator(_text)]
+#: Version of a file's form.
+Version = Annotated[Literal[1], BeforeValidator(_version)]
 
 
 def key(about: str, allowed: str, *, default: Any = REQUIRED, unit: str = "", **limits: Any) -> Any:

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
-from labkit.catalog.keys import Number, Table, Text, key, quantity
+from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
 
 #: Gauges read along some 30 mm; a reading beyond that is a slip of the decimal point.
 READING = 30.0
@@ -46,6 +46,12 @@ def _inclinations(value: object) -> object:
     return value if isinstance(value, list) else [value, value]
 
 
+def _trimmed(value: object) -> object:
+    """Drop space and line breaks at the ends: a text in triple quotes always ends in one."""
+    return value.strip() if isinstance(value, str) else value
+
+
+Notes = Annotated[Text, BeforeValidator(_trimmed)]
 Case = Annotated[str, BeforeValidator(_printable)]
 Day = Annotated[datetime.date, BeforeValidator(_date)]
 Coordinate = Annotated[Number, Field(ge=-int(REACH), le=int(REACH))]
@@ -188,7 +194,7 @@ class GradingKeys(Table):
         strict=True,
     )
     unit: Literal["percent", "mm"] = key(
-        "what first, last, step (and start of a listed or graded advancement) are counted in",
+        "what first, last, step and start of a series are counted in",
         '"percent" or "mm"',
         default="percent",
     )
@@ -198,7 +204,15 @@ class GradingKeys(Table):
         default=None,
         unit="% or mm",
     )
-    grid: Number = quantity("length grid: rods are rounded to it", 0.01, 1, default=Decimal("0.1"))
+    grid: Number = key(
+        "length grid: rods are rounded to it",
+        "a multiple of 0.01 mm from 0.01 to 1",
+        default=Decimal("0.1"),
+        unit="mm",
+        ge=Decimal("0.01"),
+        le=Decimal(1),
+        multiple_of=Decimal("0.01"),
+    )
     tolerance: Number | None = quantity(
         "length tolerance, ±; default: the template's ISO 2768-1 class", 0.001, 2, default=None
     )
@@ -207,7 +221,7 @@ class GradingKeys(Table):
 class PrescriptionKeys(Table):
     """The top of the file."""
 
-    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    schema_: Version = key("version of this file's form", "1", alias="schema")
     case: Case = key(
         "the lab's case number, never a patient's name",
         f"printable text of 1 to {CASE_CHARACTERS} characters, no space at its ends",
@@ -219,9 +233,9 @@ class PrescriptionKeys(Table):
     prescriber: Text | None = key(
         "code or name of the prescriber", "text without space at its ends", default=None
     )
-    notes: Text | None = key(
+    notes: Notes | None = key(
         "free text, shown on the papers",
-        f"text of at most {NOTES_CHARACTERS} characters without space at its ends",
+        f"text of at most {NOTES_CHARACTERS} characters",
         default=None,
         max_length=NOTES_CHARACTERS,
     )

@@ -151,8 +151,20 @@ def _missing_grading(source: TomlSource, keys: GradingKeys) -> Iterator[LabkitEr
             f"gives {', '.join(series)}; a series needs `first`, `last` and "
             "one of `step` and `steps`",
         )
-    elif ways and keys.unit == "mm" and ways == ["percent"]:
-        yield at(source, ("grading", "unit"), '= "mm" contradicts a list in percent; remove one')
+    elif ways and "unit" in keys.model_fields_set:
+        yield from _contradicting_unit(source, keys, ways[0])
+
+
+def _contradicting_unit(
+    source: TomlSource, keys: GradingKeys, way: str
+) -> Iterator[LabkitError]:
+    """Find a `unit` beside a list that is in the other unit."""
+    own = "percent" if way == "percent" else "mm"
+    if keys.unit != own:
+        yield at(
+            source, ("grading", "unit"),
+            f'= "{keys.unit}" contradicts `{way}`, a list in {own}; remove one of the two',
+        )
 
 
 def _given(keys: GradingKeys, names: tuple[str, ...]) -> list[str]:

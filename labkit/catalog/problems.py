@@ -114,12 +114,20 @@ def dotted(location: Location) -> str:
     """
     text = ""
     for part in location:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+        word = part if isinstance(part, int) or part.isprintable() else repr(part)
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{word}" if text else f"{word}"
     return text
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Name the known word most like a mistyped one, None if none is near.
+
+    Args:
+        word: What was written.
+        known: What may be written.
+
+    Returns:
+        The nearest of them, None if none is near.
 
     >>> nearest("retrudet", ["retruded", "protruded"])
     'retruded'
@@ -130,6 +138,13 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 def unknown(name: str, known: Iterable[str]) -> str:
     """Say that a named thing is not known, with the nearest and all known names.
+
+    Args:
+        name: What was written.
+        known: What may be written.
+
+    Returns:
+        Words to follow the name of the key.
 
     >>> unknown("eye", ["eyes", "pins"])
     '= "eye" is not known; did you mean `eyes`? known are eyes, pins'

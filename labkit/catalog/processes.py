@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
-from labkit.catalog.keys import Number, Table, Text, key, quantity
+from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
 from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import unknown, validated
+from labkit.catalog.problems import at, unknown, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
 from labkit.core.rods import Compensation, Legibility, Plate, Process
@@ -50,7 +48,7 @@ class GaugeKeys(Table):
 class ProcessKeys(Table):
     """A process file."""
 
-    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    schema_: Version = key("version of this file's form", "1", alias="schema")
     name: Text = key("name used with --process", NAME_WORDS, pattern=NAME)
     title: Text = key("name for people", "text")
     machine: Text = key("machine", "text")
@@ -93,6 +91,13 @@ def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
 def find_process(known: dict[str, Process], name: str) -> Process:
     """Pick a process by name.
 
+    Args:
+        known: Processes by name.
+        name: Name as asked.
+
+    Returns:
+        The process.
+
     Raises:
         InputError: There is none; the sentence names the nearest and all known ones.
     """
@@ -114,6 +119,12 @@ def read_process(source: TomlSource) -> Process:
         InputErrors: Every mistake in the file.
     """
     keys = validated(ProcessKeys, source)
+    if 2 * keys.plate.border >= min(keys.plate.width, keys.plate.depth):
+        raise at(
+            source,
+            ("plate", "border"),
+            f"= {keys.plate.border} leaves no bed; it must be below half of width and of depth",
+        )
     return Process(
         name=keys.name,
         title=keys.title,

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import base64
+import binascii
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any
 from xml.etree import ElementTree
 
-from labkit.catalog.keys import Table, Text, key
+from labkit.catalog.keys import Table, Text, Version, key
 from labkit.catalog.places import templates_dir
 from labkit.catalog.problems import at, nearest, together, validated
 from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
@@ -22,6 +24,8 @@ from labkit.errors import InputError, LabkitError
 MOST_LOGO_BYTES = 1_000_000
 MOST_ADDRESS_LINES = 4
 MOST_LINE_CHARACTERS = 80
+#: Something typst would fetch from the network: papers are set from what is on the machine.
+_PACKAGE = re.compile(r'"(?:@|\\u\{0*40\})')
 _PNG = b"\x89PNG\r\n\x1a\n"
 
 
@@ -78,7 +82,7 @@ class Profile:
 class ProfileKeys(Table):
     """A profile file."""
 
-    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    schema_: Version = key("version of this file's form", "1", alias="schema")
     name: Text = key(
         "name of the lab, printed on every page",
         f"text of 1 to {MOST_LINE_CHARACTERS} characters",
@@ -167,16 +171,58 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
     kept = spec.get("profile")
     if not kept:
         return default_profile()
-    logo = kept["logo"]
-    return Profile(
-        name=kept["name"],
-        address=tuple(kept["address"]),
-        logo=Logo(logo["kind"], base64.b64decode(logo["base64"])) if logo else None,
-        paper=Paper(kept["paper"]),
-        projection=Projection(kept["projection"]),
-        texts=texts_of(kept["texts"]),
-        documents=MappingProxyType(dict(kept["documents"])),
+    try:
+        logo = kept["logo"]
+        profile = Profile(
+            name=_text(kept["name"]),
+            address=tuple(_text(line) for line in kept["address"]),
+            logo=Logo(logo["kind"], base64.b64decode(logo["base64"])) if logo else None,
+            paper=Paper(kept["paper"]),
+            projection=Projection(kept["projection"]),
+            texts=texts_of(kept["texts"]),
+            documents=MappingProxyType(
+                {name: _text(text) for name, text in kept["documents"].items()}
+            ),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
+        reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error
+        raise _unusable(f"cannot be read ({reason})") from error
+    if profile.logo and profile.logo.kind not in ("png", "svg"):
+        raise _unusable(f'has a logo of kind "{profile.logo.kind}"; allowed is png or svg')
+    for name, text in profile.documents.items():
+        if problem := _template_problem(name, text):
+            raise _unusable(problem)
+    return profile
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r:.40} is no text")
+    return value
+
+
+def _unusable(problem: str) -> InputError:
+    return InputError(
+        f"the profile kept in the set {problem}; use the spacer-set.json that `labkit make` wrote, "
+        "unchanged, or name a profile and --out",
+        field="profile",
     )
+
+
+def _template_problem(name: str, text: str) -> str:
+    """Say what makes a lab's own template unusable; empty if nothing does."""
+    known = [path.name for path in sorted((templates_dir() / "documents").glob("*.typ"))]
+    if name not in known:
+        hint = nearest(name, known)
+        return f"holds {name}, which is no template of the program; " + (
+            f"did you mean {hint}?" if hint else f"known are {', '.join(known)}"
+        )
+    if _PACKAGE.search(text):
+        return (
+            f"holds {name}, which imports a package (@…) from the network; papers are set without "
+            "one: write what it gives into the template"
+        )
+    return ""
 
 
 class _Beside:
@@ -223,16 +269,20 @@ class _Beside:
         if not found:
             self._say(("documents",), f'= "{name}" holds no template (.typ); name a folder beside '
                                       "the profile with copies of the program's templates")
-        known = [p.name for p in sorted((templates_dir() / "documents").glob("*.typ"))]
-        for path in found:
-            if path.name not in known:
-                hint = nearest(path.name, known)
-                self._say(
-                    ("documents",),
-                    f"holds {path.name}, which is no template of the program; "
-                    + (f"did you mean {hint}?" if hint else f"known are {', '.join(known)}"),
-                )
-        return MappingProxyType({path.name: read_text(path) for path in found})
+        texts = {path.name: self._template(name, path) for path in found}
+        return MappingProxyType(texts)
+
+    def _template(self, folder: str, path: Path) -> str:
+        try:
+            text = path.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = "is not UTF-8" if isinstance(error, ValueError) else error.strerror
+            self._say(("documents",), f'= "{folder}": {path.name} cannot be read ({reason}); give '
+                                      "a typst template that can be read")
+            return ""
+        if problem := _template_problem(path.name, text):
+            self._say(("documents",), problem)
+        return text
 
     def _say(self, location: Location, message: str) -> None:
         self.problems.append(at(self._source, location, message))

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from labkit.catalog.keys import Number, Table, Text, key, quantity
+from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
 
 #: ISO 286-1 classes that the built-in tables know.
 FIT = r"^(H|h|JS|js|d|e|f|g)(5|6|7|8|9|10|11|12|13|14)$"
@@ -16,7 +16,7 @@ NAME_WORDS = "lower-case letters, digits and hyphens, 1 to 40 characters"
 
 def _fit() -> Text:
     return key(  # type: ignore[no-any-return]
-        "ISO 286-1 class", "a class such as H8, h9, f7 or JS9, grades 5 to 14", pattern=FIT
+        "ISO 286-1 class", "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7", pattern=FIT
     )
 
 
@@ -73,7 +73,7 @@ class LabelKeys(Table):
     """Label place."""
 
     height: Number = quantity("height of the digits, ISO 3098 series", 1.8, 10)
-    depth: Number = quantity("depth of the engraving", 0.1, 2)
+    depth: Number = quantity("depth of the engraving", 0.1, 1)
     margin: Number = quantity("least distance from the border of the label place", 0, 5)
     side_mark: bool = key("whether L or R follows the length", "true or false", strict=True)
 
@@ -107,7 +107,7 @@ class RowKeys(Table):
 class RodFileKeys(Table):
     """A rod template file: a family and its rows."""
 
-    schema_: Literal[1] = key("version of this file's form", "1", alias="schema")
+    schema_: Version = key("version of this file's form", "1", alias="schema")
     family: Text = key("name of the family", NAME_WORDS, pattern=NAME)
     title: Text = key("name for people", "text")
     description: Text = key("one sentence", "text")

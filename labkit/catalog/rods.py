@@ -18,6 +18,7 @@ from labkit.catalog.rod_schema import (
 from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
 from labkit.core.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rods import (
+    CHAMFER_PART,
     Ball,
     Body,
     Crosspin,
@@ -29,6 +30,10 @@ from labkit.core.rods import (
     RoundBar,
 )
 from labkit.errors import InputError
+
+
+#: Part of a lip's thickness that each chamfer takes, exactly.
+CHAMFER = Decimal(str(CHAMFER_PART))
 
 
 def rod_templates(extra: tuple[str, ...] = ()) -> dict[str, RodTemplate]:
@@ -61,6 +66,13 @@ def rod_templates(extra: tuple[str, ...] = ()) -> dict[str, RodTemplate]:
 
 def find_template(templates: dict[str, RodTemplate], name: str) -> RodTemplate:
     """Pick a template by name.
+
+    Args:
+        templates: Templates by name.
+        name: Name as asked.
+
+    Returns:
+        The template.
 
     Raises:
         InputError: There is none; the sentence names the nearest and all known ones.
@@ -157,8 +169,15 @@ def _end_problems(end: str, row: RowKeys) -> Iterator[tuple[Location, str]]:
 def _ball_problems(end: str, ball: BallKeys, row: RowKeys) -> Iterator[tuple[Location, str]]:
     if ball.neck_diameter >= ball.ball_diameter:
         yield (end, "neck_diameter"), "must be below ball_diameter"
-    if isinstance(row.body, RoundKeys) and ball.neck_diameter >= row.body.diameter:
-        yield (end, "neck_diameter"), "must be below the bar's diameter"
+    if isinstance(row.body, RoundKeys):
+        # The flat must pass beside the neck, or it would cut into it.
+        free = row.body.diameter - 2 * row.body.flat_depth
+        if ball.neck_diameter >= free:
+            yield (
+                (end, "neck_diameter"),
+                f"= {ball.neck_diameter} reaches the flat; it must be below diameter − 2 × "
+                f"flat_depth = {free}, or the flat less deep",
+            )
     if 2 * ball.neck_length <= ball.ball_diameter:
         yield (end, "neck_length"), "must be above half of ball_diameter, or the ball has no neck"
 
@@ -170,13 +189,25 @@ def _disc_problems(
         inner, word = fitting.bore_diameter, "bore_diameter"
     else:
         inner, word = fitting.pin_diameter, "pin_diameter"
-        if fitting.lip_diameter <= fitting.pin_diameter:
-            yield (end, "lip_diameter"), "must be above pin_diameter"
+        yield from _lip_problems(end, fitting)
     if isinstance(body, FlatKeys):
         if fitting.boss_diameter <= inner + 2 * body.edge_radius:
             yield (end, "boss_diameter"), f"must be above {word} + 2 × edge_radius"
         if fitting.boss_diameter <= body.height:
             yield (end, "boss_diameter"), "must be above the bar's height"
+
+
+def _lip_problems(end: str, pin: CrosspinKeys) -> Iterator[tuple[Location, str]]:
+    if pin.lip_diameter <= pin.pin_diameter:
+        yield (end, "lip_diameter"), "must be above pin_diameter"
+    elif 2 * CHAMFER * pin.lip_thickness >= pin.lip_diameter - pin.pin_diameter:
+        yield (
+            (end, "lip_thickness"),
+            f"= {pin.lip_thickness} leaves no face behind the lip's chamfers; it must be below "
+            f"{(pin.lip_diameter - pin.pin_diameter) / (2 * CHAMFER)}, or the lip wider",
+        )
+    if pin.lip_diameter > pin.boss_diameter:
+        yield (end, "lip_diameter"), f"= {pin.lip_diameter} must not be above boss_diameter"
 
 
 def _template(family: RodFileKeys, row: RowKeys) -> RodTemplate:

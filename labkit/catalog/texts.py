@@ -45,8 +45,23 @@ class Texts:
             The same number of sentences; one that is not in the texts stays as it is.
         """
         ours, theirs = _lines(english_texts()), _lines(self)
-        known = dict(zip(ours, theirs, strict=True))
+        known = dict(zip(ours, theirs, strict=True)) if len(ours) == len(theirs) else {}
         return [known.get(sentence, sentence) for sentence in sentences]
+
+
+    def of(self, document: str) -> Texts:
+        """Give the texts of one document, so that no page is said to be in another language.
+
+        Args:
+            document: Name of the document, such as "case-sheet".
+
+        Returns:
+            These texts where they translate the document's own table; else the English ones, frame
+            and all. The technical papers have no table: they are English.
+        """
+        table, ours = document.replace("-", "_"), english_texts()
+        same = self.tables.get(table) == ours.tables.get(table)
+        return ours if same else self
 
 
 def texts_json(texts: Texts) -> dict[str, Any]:
@@ -66,8 +81,18 @@ def texts_of(content: Mapping[str, Any]) -> Texts:
 
     Returns:
         The texts.
+
+    Raises:
+        ValueError, KeyError, TypeError, AttributeError: It is not what `texts_json` gave.
     """
-    return Texts(content["language"], _filled(content["tables"]))
+    language, tables = content["language"], content["tables"]
+    if not isinstance(language, str) or not _LANGUAGE.fullmatch(language):
+        raise ValueError(f"{language!r:.40} is no language code")
+    for name, table in english_texts().tables.items():
+        for key, words in tables.get(name, {}).items():
+            if key in table and not _same_form(words, table[key]):
+                raise ValueError(f"the words {name}.{key} are not of the form of the English")
+    return Texts(language, _filled(tables))
 
 
 @lru_cache(maxsize=1)
@@ -81,8 +106,9 @@ def english_texts() -> Texts:
 def read_texts(source: TomlSource) -> Texts:
     """Turn a lab's own texts file into texts.
 
-    A table may be left out: its document stays English. A table that is there must be whole, so
-    that no page mixes languages.
+    A table may be left out: its words stay English, and where it is a document's own table
+    ([case_sheet], [wearers_page]) the whole document does. A table that is there must be whole.
+    Findings, names of templates and the technical papers are English in any case.
 
     Args:
         source: The file as read; its form is that of `texts-en.toml`.
@@ -97,6 +123,12 @@ def read_texts(source: TomlSource) -> Texts:
     if problems:
         raise together(problems)
     return Texts(str(source.data["language"]), _filled(_frozen(source.data)))
+
+
+def _same_form(theirs: object, ours: Words) -> bool:
+    if isinstance(ours, str):
+        return isinstance(theirs, str)
+    return isinstance(theirs, list | tuple) and all(isinstance(one, str) for one in theirs)
 
 
 def _lines(texts: Texts) -> tuple[str, ...]:

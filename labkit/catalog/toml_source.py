@@ -120,7 +120,18 @@ def parse_toml(text: str, name: str) -> TomlSource:
     """
     try:
         data = tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+    except RecursionError as error:
+        raise InputError(
+            "is not valid TOML: tables or lists are nested too deeply; name a file of this program",
+            where=name,
+        ) from error
+    except (tomllib.TOMLDecodeError, ValueError) as error:
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            raise InputError(
+                "is not valid TOML: a number or date in it cannot be read; a number has at most "
+                "a few dozen digits, a date looks like 2031-03-14",
+                where=name,
+            ) from error
         found = _SYNTAX_LINE.search(str(error))
         line = found.group(1) if found and found.group(1) else str(text.count("\n") + 1)
         reason = _SYNTAX_LINE.sub("", str(error)).strip()

@@ -19,7 +19,7 @@ from labkit.catalog.profiles import Profile, default_profile, read_profile
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
-from labkit.errors import LabkitError, RefusedError
+from labkit.errors import InputErrors, LabkitError, RefusedError
 
 RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
 JSON = click.option(
@@ -139,9 +139,13 @@ class Run:
             with self.reporting():
                 yield open_source(name)
 
-    def reporting(self) -> _Reporting:
-        """Report a LabkitError raised in the block and go on with the next case."""
-        return _Reporting(self)
+    def reporting(self, name: str = "") -> _Reporting:
+        """Report a LabkitError raised in the block and go on with the next case.
+
+        Args:
+            name: Prescription at work, named in the sentence where it names no place itself.
+        """
+        return _Reporting(self, name)
 
     def refuse(self, name: str, findings: Iterable[Finding]) -> None:
         """Print the findings that stop a set on standard error, and remember them.
@@ -163,8 +167,9 @@ class Run:
 
 
 class _Reporting:
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, name: str) -> None:
         self._run = run
+        self._name = name
 
     def __enter__(self) -> None:
         return None
@@ -172,6 +177,8 @@ class _Reporting:
     def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> bool:
         if not isinstance(error, LabkitError):
             return False
+        if not isinstance(error, InputErrors) and not error.where:
+            error.where = self._name
         print_error(error)
         self._run.exit_code = max(self._run.exit_code, error.exit_code)
         return True

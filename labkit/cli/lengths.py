@@ -51,7 +51,7 @@ def command(
     """
     run, templates = Run(), rod_templates(template_places)
     for source in run.each(prescriptions):
-        with run.reporting():
+        with run.reporting(source.name):
             case = open_case(source, templates)
             opened = opening_json(case, openings) if openings and not case.refusals else None
             _show(case, as_json, opened)

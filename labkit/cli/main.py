@@ -32,7 +32,15 @@ class Commands(rich_click.RichGroup):
         return list(_COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        """Import one command."""
+        """Import one command.
+
+        Args:
+            ctx: The command line so far.
+            cmd_name: Name of the command.
+
+        Returns:
+            The command, None if there is none of that name.
+        """
         module = _COMMANDS.get(cmd_name)
         if module is None:
             return None
@@ -42,7 +50,18 @@ class Commands(rich_click.RichGroup):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Find a command, or name the one most like a typing slip."""
+        """Find a command, or name the one most like a typing slip.
+
+        Args:
+            ctx: The command line so far.
+            args: The rest of it, the name of the command first.
+
+        Returns:
+            Name, command and the rest.
+
+        Raises:
+            UsageError: There is no such command.
+        """
         name = args[0] if args else ""
         if name and not name.startswith("-") and name not in _COMMANDS:
             near = nearest(name, _COMMANDS)

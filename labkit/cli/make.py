@@ -60,7 +60,7 @@ def command(
     """
     run, templates = Run(), rod_templates(template_places)
     for source in run.each(prescriptions):
-        with run.reporting():
+        with run.reporting(source.name):
             case = open_case(source, templates)
             made = make_with_progress(case, means, out_dir)
             if as_json:

@@ -8,7 +8,7 @@ import click
 import rich_click
 
 from labkit.cli.common import PROFILE, counting, open_profile, out, print_problems
-from labkit.workflow.papers import remake_papers
+from labkit.workflow.papers import count_papers, open_set, remake_papers
 
 
 @click.command("papers", cls=rich_click.RichCommand)
@@ -30,7 +30,8 @@ def command(folder: Path, out_dir: Path | None, profile_path: str | None) -> Non
     Example: labkit papers sets/QF-1043-r1
     """
     profile = open_profile(profile_path) if profile_path else None
-    with counting(f"Papers of {folder.name}") as step:
-        problems = remake_papers(folder, out_dir, profile, step)
+    spec = open_set(folder)
+    with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
+        problems = remake_papers(folder, spec, out_dir, profile, step)
     print_problems(problems)
     out().print(f"Papers written to {out_dir or folder}", markup=False, soft_wrap=True)

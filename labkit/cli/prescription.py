@@ -40,6 +40,10 @@ def blank(model: str, out_path: Path | None) -> None:
     """Write a commented starting file; `nan` and "" stand where a value has to be filled in.
 
     Example: labkit prescription blank --model hinged --out QF-1043.toml
+
+    \f
+    Raises:
+        InputError: The file is there already or cannot be written.
     """
     text = read_text(templates_dir() / "prescriptions" / f"blank-{model}.toml")
     if out_path is None:
@@ -70,7 +74,7 @@ def check(prescriptions: tuple[str, ...], template_places: tuple[str, ...]) -> N
     """
     run, templates = Run(), rod_templates(template_places)
     for source in run.each(prescriptions):
-        with run.reporting():
+        with run.reporting(source.name):
             case = open_case(source, templates)
             run.refuse(source.name, case.refusals)
             if case.refusals:

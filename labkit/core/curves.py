@@ -16,6 +16,13 @@ ON_CURVE = 1e-9
 def at(piece: Piece, share: float) -> Point2:
     """Give the point of a piece at a share of its length, 0 at its start, 1 at its end.
 
+    Args:
+        piece: Line or arc.
+        share: Share of its length, from 0 to 1; beyond it, the piece is continued.
+
+    Returns:
+        The point.
+
     >>> at(Line((0.0, 0.0), (2.0, 0.0)), 0.5)
     (1.0, 0.0)
     """
@@ -43,7 +50,16 @@ def length(piece: Piece) -> float:
 
 
 def cut(piece: Piece, first: float, last: float) -> Piece:
-    """Give the part of a piece between two shares of its length; last may exceed 1 on a circle."""
+    """Give the part of a piece between two shares of its length.
+
+    Args:
+        piece: Line or arc.
+        first: Share of the length at which the part starts.
+        last: Share at which it ends, above `first`; may exceed 1 on a full circle.
+
+    Returns:
+        The part, running the same way.
+    """
     if isinstance(piece, Line):
         return Line(at(piece, first), at(piece, last))
     return Arc(
@@ -94,6 +110,13 @@ def meetings(a: Piece, b: Piece) -> list[Point2]:
     """Find where the full lines or circles of two pieces cross or touch.
 
     Coincident and parallel ones give nothing: their ends are looked at by the caller.
+
+    Args:
+        a: Line or arc.
+        b: Line or arc.
+
+    Returns:
+        None, one or two points, on the full lines or circles.
     """
     if isinstance(a, Line):
         return _line_line(a, b) if isinstance(b, Line) else _line_circle(a, b)
@@ -146,6 +169,14 @@ def _circle_circle(a: Arc, b: Arc) -> list[Point2]:
 def moved(mark: Mark, factor: float, shift: Point2) -> Mark:
     """Scale a mark about the origin, then shift it.
 
+    Args:
+        mark: Line, arc or disc.
+        factor: Scale, above 0.
+        shift: Shift after scaling.
+
+    Returns:
+        The moved mark.
+
     >>> moved(Disc((1.0, 0.0), 0.5), 2.0, (0.0, 3.0))
     Disc(center=(2.0, 3.0), radius=1.0)
     """
@@ -155,7 +186,16 @@ def moved(mark: Mark, factor: float, shift: Point2) -> Mark:
 
 
 def moved_piece(piece: Piece, factor: float, shift: Point2) -> Piece:
-    """Scale a piece about the origin, then shift it."""
+    """Scale a piece about the origin, then shift it.
+
+    Args:
+        piece: Line or arc.
+        factor: Scale, above 0.
+        shift: Shift after scaling.
+
+    Returns:
+        The moved piece.
+    """
     if isinstance(piece, Line):
         return Line(_placed(piece.start, factor, shift), _placed(piece.end, factor, shift))
     center = _placed(piece.center, factor, shift)

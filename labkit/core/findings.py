@@ -32,12 +32,30 @@ class Finding:
 
 
 def refused(code: str, message: str, where: str = "") -> Finding:
-    """Make a finding that stops the set."""
+    """Make a finding that stops the set.
+
+    Args:
+        code: Name of the rule, for programs.
+        message: The sentence: what was asked, what is wrong, what is allowed, what to do.
+        where: Step, side or key that it is about.
+
+    Returns:
+        The finding.
+    """
     return Finding(code, Severity.REFUSED, message, where)
 
 
 def note(code: str, message: str, where: str = "") -> Finding:
-    """Make a finding that is shown and does not stop the set."""
+    """Make a finding that is shown and does not stop the set.
+
+    Args:
+        code: Name of the rule, for programs.
+        message: The sentence.
+        where: Step, side or key that it is about.
+
+    Returns:
+        The finding.
+    """
     return Finding(code, Severity.NOTE, message, where)
 
 

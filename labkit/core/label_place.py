@@ -162,6 +162,12 @@ def require_fit(
 ) -> None:
     """Refuse a label that does not fit its place.
 
+    Args:
+        lettering: Lettering, for the heights that would fit.
+        template: Template with the label place.
+        engraving: The label laid out, mm.
+        length_mm: Functional length of the rod, mm.
+
     Raises:
         LabelError: By how much it does not fit, and which height or length would.
     """

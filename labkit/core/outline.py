@@ -173,6 +173,13 @@ def _clearance(point: Point2, mark: Mark, half: float) -> float:
 def distance(point: Point2, piece: Piece) -> float:
     """Measure the distance of a point from a line or an arc.
 
+    Args:
+        point: Point.
+        piece: Line or arc.
+
+    Returns:
+        Distance in the unit of both.
+
     >>> distance((3.0, 1.0), Line((0.0, 0.0), (2.0, 0.0))) == 2.0 ** 0.5
     True
     """

@@ -13,7 +13,8 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.units import plain
 
-TEMPLATE = "case-sheet.typ"
+NAME = "case-sheet"
+TEMPLATE = f"{NAME}.typ"
 #: A side mismatch below this is lost in the seats and not worth a table.
 SHOWN_MISMATCH_MM = 0.005
 FULL_PERCENT = 100.0
@@ -39,11 +40,11 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
     """
-    texts, lengths = profile_of(spec).texts, spec["lengths"]
+    texts, lengths = profile_of(spec).texts.of(NAME), spec["lengths"]
     steps = lengths["steps"]
     words = texts.tables
     return {
-        **frame_facts(spec),
+        **frame_facts(spec, NAME),
         "about": _about(spec, words),
         "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
         "steps": _step_rows(steps),

@@ -8,20 +8,19 @@ from typing import Any
 from labkit.catalog.profiles import profile_of
 
 
-def frame_facts(spec: Mapping[str, Any]) -> dict[str, Any]:
+def frame_facts(spec: Mapping[str, Any], document: str = "") -> dict[str, Any]:
     """Give what the frame of every page needs.
 
     Args:
         spec: Content of spacer-set.json.
+        document: Name of the document if it may be translated, such as "case-sheet".
 
     Returns:
-        Case, revision, date, prescriber, program and cautions, the last in the lab's language.
+        Case, revision, date and cautions, the last in the document's language.
     """
     return {
         "case": spec["case"],
         "revision": spec["revision"],
         "date": spec["date"],
-        "prescriber": spec["prescription"]["prescriber"],
-        "program": f"{spec['program']['name']} {spec['program']['version']}",
-        "cautions": profile_of(spec).texts.translated(spec["cautions"]),
+        "cautions": profile_of(spec).texts.of(document).translated(spec["cautions"]),
     }

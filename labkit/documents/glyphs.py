@@ -14,6 +14,10 @@ from labkit.catalog.places import templates_dir
 #: Characters that space, break or join letters and need no shape. All other control and format
 #: characters, among them those that turn the direction of a line, are shown by their code point.
 STEERING = frozenset(map(ord, "\t\n\u00ad\u061c\u200b\u200c\u200d\u200e\u200f\u2028\u2029\u2060"))
+#: They choose between the plain and the coloured look of the emoji before them; both are printed
+#: in black, from this font.
+VARIATIONS = frozenset((0xFE0E, 0xFE0F))
+EMOJI_FONT = "NotoEmoji-Regular.ttf"
 
 _TABLE = struct.Struct(">4sLLL")
 _SUBTABLE = struct.Struct(">HHL")
@@ -38,7 +42,11 @@ def showable(value: Any) -> Any:
     ['plain', '⟨U+10FFFD⟩']
     """
     if isinstance(value, str):
-        return "".join(c if _has_shape(c) else f"⟨U+{ord(c):04X}⟩" for c in _lines(value))
+        text = _lines(value)
+        return "".join(
+            c if _has_shape(c) and not _is_stray(text, at) else f"⟨U+{ord(c):04X}⟩"
+            for at, c in enumerate(text)
+        )
     if isinstance(value, dict):
         return {name: showable(item) for name, item in value.items()}
     if isinstance(value, (list, tuple)):
@@ -55,6 +63,22 @@ def _has_shape(character: str) -> bool:
     if code in STEERING:
         return True
     return unicodedata.category(character) not in ("Cc", "Cf") and code in covered()
+
+
+def _is_stray(text: str, at: int) -> bool:
+    """Tell whether a variation selector stands where no emoji can take it.
+
+    >>> _is_stray("\u2764\ufe0f", 1), _is_stray("a\ufe0f", 1), _is_stray("a", 0)
+    (False, True, False)
+    """
+    if ord(text[at]) not in VARIATIONS:
+        return False
+    return at == 0 or ord(text[at - 1]) not in _emoji()
+
+
+@lru_cache(maxsize=1)
+def _emoji() -> frozenset[int]:
+    return frozenset(code_points((fonts_dir() / EMOJI_FONT).read_bytes())) - VARIATIONS - {0x20}
 
 
 @lru_cache(maxsize=1)

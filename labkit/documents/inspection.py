@@ -48,11 +48,16 @@ CSV_COLUMNS = (
         for k in range(1, READINGS + 1)
     ),
     ("label_read", "to fill in: the label as read from the rod"),
+    ("fittings", "to fill in: whether both fittings are within their limits, yes or no"),
+    ("result", "to fill in: conforms, does not or undecided"),
     ("instrument", "to fill in: identification of the instrument"),
     ("calibration_due", "to fill in: when its calibration is due, such as 2031-09-30"),
     ("temperature_c", "to fill in: temperature of the rods, °C"),
+    ("decision_rule", "to fill in: how a result follows from a mean and its uncertainty"),
     ("measured_on", "to fill in: date of the readings, such as 2031-03-20"),
     ("measured_by", "to fill in: code of who measured"),
+    ("checked_on", "to fill in: date of the check, such as 2031-03-21"),
+    ("checked_by", "to fill in: code of who checked"),
     ("remark", "to fill in: anything else"),
 )
 _TO_FILL_IN = sum(1 for _, meaning in CSV_COLUMNS if meaning.startswith("to fill in"))
@@ -150,7 +155,7 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
     return stream.getvalue().encode()
 
 
-def companions(spec: Mapping[str, Any], _pictures: Mapping[str, bytes]) -> dict[str, bytes]:
+def companions(spec: Mapping[str, Any]) -> dict[str, bytes]:
     """Give the files that go with the form, by ending."""
     return {"csv": csv_file(spec)}
 

@@ -23,15 +23,14 @@ class Paper:
         name: File name without ending.
         template: Its typst template.
         facts: Works out its facts from the set.
-        companions: Makes further files of it, such as a CSV, by ending; they get the set and
-            the pictures.
+        companions: Makes further files of it, such as a CSV, by ending.
         pictures: Makes pictures that only this paper shows, by name.
     """
 
     name: str
     template: str
     facts: Callable[[Spec], dict[str, Any]]
-    companions: Callable[[Spec, Mapping[str, bytes]], Mapping[str, bytes]] | None = None
+    companions: Callable[[Spec], Mapping[str, bytes]] | None = None
     pictures: Callable[[Spec], Mapping[str, bytes]] | None = None
 
 
@@ -55,7 +54,7 @@ PAPERS = (
 
 def write_documents(
     spec: Spec, out_dir: Path, pictures: Mapping[str, bytes], progress: Callable[[str], None]
-) -> list[str]:
+) -> None:
     """Write all documents of a set.
 
     Args:
@@ -64,23 +63,18 @@ def write_documents(
         pictures: PNG and SVG files by name, such as "set.svg"; a paper shows those it knows.
         progress: Told the name of each file that is written.
 
-    Returns:
-        Names of the files, relative to `out_dir`.
-
     Raises:
         InputError: A lab's own template cannot be set.
     """
     folder = out_dir / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    profile, written = profile_of(spec), []
+    profile = profile_of(spec)
     for paper in PAPERS:
         own = {**pictures, **(paper.pictures(spec) if paper.pictures else {})}
         files = {"pdf": compile_pdf(paper.template, paper.facts(spec), profile, own)}
         if paper.companions:
-            files.update(paper.companions(spec, own))
+            files.update(paper.companions(spec))
         for ending, content in files.items():
             name = f"{paper.name}.{ending}"
             (folder / name).write_bytes(content)
-            written.append(f"{FOLDER}/{name}")
             progress(name)
-    return written

@@ -99,7 +99,7 @@ def _compile(
                 "paper": str(profile.paper),
                 "projection": str(profile.projection),
             },
-            "texts": texts_json(profile.texts),
+            "texts": texts_json(profile.texts.of(Path(template).stem)),
             "pictures": sorted(pictures),
         }
         try:

@@ -7,7 +7,8 @@ from typing import Any
 
 from labkit.documents.frame import frame_facts
 
-TEMPLATE = "wearers-page.typ"
+NAME = "wearers-page"
+TEMPLATE = f"{NAME}.typ"
 
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
@@ -19,4 +20,4 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `wearers-page.typ`.
     """
-    return frame_facts(spec)
+    return frame_facts(spec, NAME)

@@ -57,7 +57,18 @@ class Checker:
         self, name: str, measured: float | None, expected: float, tolerance: float,
         unit: str = "mm",
     ) -> Check:
-        """Check a number against what was asked."""
+        """Check a number against what was asked.
+
+        Args:
+            name: What is checked.
+            measured: What was found, None where nothing was.
+            expected: What was asked.
+            tolerance: Largest difference allowed.
+            unit: Unit of the three.
+
+        Returns:
+            The check.
+        """
         if measured is None:
             sentence = self._says(f"{name} could not be measured; {expected:.6g} {unit} was asked")
             return Check(self.file, name, None, expected, tolerance, unit, False, sentence)
@@ -72,7 +83,16 @@ class Checker:
         )
 
     def same(self, name: str, measured: Value, expected: Value) -> Check:
-        """Check that two values are equal."""
+        """Check that two values are equal.
+
+        Args:
+            name: What is checked.
+            measured: What was found.
+            expected: What was asked.
+
+        Returns:
+            The check.
+        """
         passed = measured == expected
         sentence = self._says(f"{name} is {measured!r}; it must be {expected!r}")
         return Check(
@@ -80,13 +100,32 @@ class Checker:
         )
 
     def at_least(self, name: str, measured: float, least: float) -> Check:
-        """Check that a number reaches a limit."""
+        """Check that a number reaches a limit.
+
+        Args:
+            name: What is checked.
+            measured: What was found.
+            least: Least value allowed.
+
+        Returns:
+            The check.
+        """
         passed = measured >= least
         sentence = self._says(f"{name} is {measured:.3g}; at least {least:g} is allowed")
         return Check(self.file, name, measured, least, None, "", passed, "" if passed else sentence)
 
     def at_most(self, name: str, measured: float | None, most: float, unit: str = "mm") -> Check:
-        """Check that a number stays within a limit."""
+        """Check that a number stays within a limit.
+
+        Args:
+            name: What is checked.
+            measured: What was found, None where nothing was.
+            most: Largest value allowed.
+            unit: Unit of both.
+
+        Returns:
+            The check.
+        """
         passed = measured is not None and measured <= most
         found = "could not be measured" if measured is None else f"is {measured:.6g} {unit}"
         sentence = self._says(f"{name} {found}; at most {most:g} {unit} is allowed")

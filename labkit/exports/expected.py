@@ -18,12 +18,28 @@ Corner = tuple[float | None, ...]
 
 
 def built_length_mm(rod: Rod, compensation: Compensation) -> float:
-    """Give the functional length that the compensated part should have, mm."""
+    """Give the functional length that the compensated part should have.
+
+    Args:
+        rod: Rod with its nominal length, mm.
+        compensation: What the process adds.
+
+    Returns:
+        Length, mm.
+    """
     return compensation.length_scale * float(rod.length) + compensation.length_offset_mm
 
 
 def offset_of(kind: FittingKind, compensation: Compensation) -> float:
-    """Give what the process adds to the diameters of a kind of fitting, mm."""
+    """Give what the process adds to the diameters of a kind of fitting.
+
+    Args:
+        kind: Kind of fitting.
+        compensation: What the process adds.
+
+    Returns:
+        Offset, mm.
+    """
     return {
         FittingKind.EYE: compensation.bore_offset_mm,
         FittingKind.CROSSPIN: compensation.pin_offset_mm,
@@ -44,7 +60,15 @@ def label_level(template: RodTemplate) -> float:
 
 
 def expected_box(rod: Rod, compensation: Compensation) -> tuple[Corner, Corner]:
-    """Give the corners of the part's bounding box; None where the template leaves it open."""
+    """Give the corners of the part's bounding box.
+
+    Args:
+        rod: Rod with its nominal length, mm.
+        compensation: What the process adds.
+
+    Returns:
+        Least and greatest corner in the rod frame, mm; None where the template leaves it open.
+    """
     half = built_length_mm(rod, compensation) / 2.0
     template = rod.template
     low_x = -half - _reach(template.lower, compensation)

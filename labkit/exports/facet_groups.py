@@ -86,7 +86,15 @@ def groups(
 
 
 def curved_area(mesh: FacetMesh, pairs: Neighbours) -> float:
-    """Give the area of the facets that belong to curved surfaces, mm²."""
+    """Give the area of the facets that belong to curved surfaces.
+
+    Args:
+        mesh: The mesh.
+        pairs: Its neighbouring facets.
+
+    Returns:
+        Area, mm².
+    """
     bent = (pairs.cosine < FLAT_COSINE) & (pairs.cosine > SMOOTH_COSINE)
     curved = np.unique(np.concatenate([pairs.first[bent], pairs.second[bent]]))
     return float(np.linalg.norm(mesh.crosses[curved], axis=1).sum() / 2.0)

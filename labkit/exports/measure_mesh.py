@@ -85,7 +85,16 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
 
 
 def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends:
-    """Find the fittings at both ends of a mesh by the form of its surfaces."""
+    """Find the fittings at both ends of a mesh by the form of its surfaces.
+
+    Args:
+        mesh: The mesh, in the rod frame.
+        pairs: Its neighbouring facets.
+        template: What kind of fitting to look for, and about how wide.
+
+    Returns:
+        The fittings; one that was not found is None.
+    """
     lower, upper = wanted_ends(template)
     balls = lower.kind is FittingKind.BALL and upper.kind is FittingKind.BALL
     # Bores and pins are looked for among the same surfaces: those are told apart only once.

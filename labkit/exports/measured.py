@@ -114,6 +114,13 @@ def outermost(wanted: Wanted, candidates: Sequence[Found]) -> Found | None:
 
     Rounds of the engraving and blends may look alike, but lie nearer to the middle: the outermost
     axis counts, and of the surfaces about that axis (pin and lip) the one of the nearest diameter.
+
+    Args:
+        wanted: Kind, end and size looked for.
+        candidates: Surfaces of that kind.
+
+    Returns:
+        The fitting, None if no surface can be it.
     """
     sense = wanted.sense
     there = [

@@ -140,7 +140,15 @@ def read_label(
 
 
 def count_floors(mesh: FacetMesh, toward_y: int) -> int:
-    """Count the facets engraved below the plane face that looks along ±y, 0 without such a face."""
+    """Count the facets engraved below the plane face that looks along ±y.
+
+    Args:
+        mesh: The mesh, in the rod frame.
+        toward_y: Sign of y on whose side the face looks.
+
+    Returns:
+        Number of facets, 0 without such a face.
+    """
     face = _face(mesh, toward_y)
     return 0 if face is None else int(face[1].sum())
 

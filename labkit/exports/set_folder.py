@@ -213,14 +213,7 @@ def require_unchanged(root: Path, names: Iterable[str]) -> None:
     Raises:
         InputError: The list or a file is missing, or a file is not as it was made.
     """
-    try:
-        lines = (root / SUMS_FILE).read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"is not a finished set ({SUMS_FILE} cannot be read); name the folder of a set",
-            where=str(root),
-        ) from error
-    sums = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    sums = sums_of(root)
     for name in names:
         path = root / name
         if not path.is_file() or sha256_of(path) != sums.get(name):
@@ -241,3 +234,72 @@ def _sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def sums_of(root: Path) -> dict[str, str]:
+    """Read the list of sums of a finished set.
+
+    Args:
+        root: Folder of the set.
+
+    Returns:
+        SHA-256 by name of file, relative to the folder.
+
+    Raises:
+        InputError: The list is missing, or names a file outside of the set.
+    """
+    try:
+        lines = (root / SUMS_FILE).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"is not a finished set ({SUMS_FILE} cannot be read); name the folder of a set",
+            where=str(root),
+        ) from error
+    sums = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    for name in sums:
+        if not is_inside(name):
+            raise InputError(
+                f'{SUMS_FILE} names "{name}", which is no file of the set; take the set from its '
+                "backup or make it again",
+                where=str(root),
+            )
+    return sums
+
+
+def is_inside(name: str) -> bool:
+    """Tell whether a name with slashes stays in the folder that it is relative to.
+
+    >>> [is_inside(name) for name in ("stl/a.stl", "../a", "/a", "a/../../b", "C:/a", "")]
+    [True, False, False, False, False, False]
+    """
+    parts = name.split("/")
+    return not any(part in ("", ".", "..") or ":" in part or "\\" in part for part in parts)
+
+
+def replace_files(root: Path, staging: Path) -> None:
+    """Move files from beside a finished set into it, and renew their sums, the sums last.
+
+    A kill in between leaves whole files, old or new. Sums of all other files stay as they are.
+
+    Args:
+        root: Folder of the set.
+        staging: Folder with the new files, on the same disk; it is empty afterwards.
+    """
+    sums = sums_of(root)
+    new = sorted(path for path in staging.rglob("*") if path.is_file())
+    for path in new:
+        name = path.relative_to(staging).as_posix()
+        sums[name] = sha256_of(path)
+        _sync(path)
+    for path in new:
+        place = root / path.relative_to(staging)
+        place.parent.mkdir(exist_ok=True)
+        path.replace(place)
+        _sync(place.parent)
+    # In the order in which `seal` writes them.
+    ordered = sorted(sums, key=lambda name: root / name)
+    text = "".join(f"{sums[name]}  {name}\n" for name in ordered)
+    (staging / SUMS_FILE).write_text(text, encoding="utf-8", newline="\n")
+    _sync(staging / SUMS_FILE)
+    (staging / SUMS_FILE).replace(root / SUMS_FILE)
+    _sync(root)

@@ -35,7 +35,17 @@ class Limits:
     turn_rad: float
 
     def step_rad(self, radius_mm: float, share: float = 1.0) -> float:
-        """Give the greatest step round a circle: sagitta r (1 − cos(step/2)) within the chord."""
+        """Give the greatest step round a circle.
+
+        Formula: sagitta r (1 − cos(step/2)) within the chord error.
+
+        Args:
+            radius_mm: Radius of the circle, mm.
+            share: Share of the chord error that may be used up.
+
+        Returns:
+            Step, radians; infinite for a point.
+        """
         if radius_mm <= 0.0:
             return math.inf
         depth = min(1.0, share * self.chord_mm / radius_mm)
@@ -58,7 +68,17 @@ class Grid:
 
 
 def grid_of(face: SolidFace) -> Grid:
-    """Sort a curved face's boundary into four runs."""
+    """Sort a curved face's boundary into four runs.
+
+    Args:
+        face: Curved face; its boundary runs along the lines of its parameters.
+
+    Returns:
+        The four runs.
+
+    Raises:
+        GeometryError: The boundary is not that of a grid.
+    """
     uses = face.loops[0]
     turns = [index for index, use in enumerate(uses) if use.across]
     if len(face.loops) != 1 or len(turns) != 2:

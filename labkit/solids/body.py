@@ -31,7 +31,15 @@ class Body:
 
 
 def facing(sizes: RodSizes, hand: Hand) -> tuple[Any, Any]:
-    """Give the fittings as the reader of the inward face sees them, left then right."""
+    """Give the fittings as the reader of the inward face sees them.
+
+    Args:
+        sizes: Sizes as built.
+        hand: Which way the inward face looks.
+
+    Returns:
+        Left and right fitting.
+    """
     if hand is Hand.MINUS_Y:
         return sizes.lower, sizes.upper
     return sizes.upper, sizes.lower

@@ -90,7 +90,15 @@ def check_sizes(sizes: RodSizes) -> None:
 
 
 def make_body(sizes: RodSizes, hand: Hand) -> Body:
-    """Make the faces of a rod without its label face."""
+    """Make the faces of a rod without its label face.
+
+    Args:
+        sizes: Sizes as built, mm.
+        hand: Which way the inward face looks.
+
+    Returns:
+        All faces but the one that bears the label, and its boundary.
+    """
     if isinstance(sizes.body, FlatBar):
         return flat_bar(sizes.body, sizes, hand)
     return round_bar(sizes.body, sizes, hand)

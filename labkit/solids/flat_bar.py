@@ -79,6 +79,10 @@ def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
 def check_flat_bar(bar: FlatBar, sizes: RodSizes) -> None:
     """Refuse sizes that do not make a part.
 
+    Args:
+        bar: The bar, mm.
+        sizes: Length and fittings as built, mm.
+
     Raises:
         GeometryError: One sentence for the first size that does not fit.
     """

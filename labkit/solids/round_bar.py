@@ -109,6 +109,10 @@ def round_bar(bar: RoundBar, sizes: RodSizes, hand: Hand) -> Body:
 def check_round_bar(bar: RoundBar, sizes: RodSizes) -> None:
     """Refuse sizes that do not make a part.
 
+    Args:
+        bar: The bar, mm.
+        sizes: Length and fittings as built, mm.
+
     Raises:
         GeometryError: One sentence for the first size that does not fit.
     """

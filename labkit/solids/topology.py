@@ -94,7 +94,16 @@ def make_vertex(point: gp_Pnt) -> TopoDS_Vertex:
 def make_edge(
     curve: Geom_Curve, ends: tuple[TopoDS_Vertex, TopoDS_Vertex], span: tuple[float, float]
 ) -> TopoDS_Edge:
-    """Make an edge on a curve between two vertices (twice the same one on a full circle)."""
+    """Make an edge on a curve between two vertices.
+
+    Args:
+        curve: The curve.
+        ends: Vertices at its first and last parameter; twice the same one on a full circle.
+        span: First and last parameter.
+
+    Returns:
+        The edge.
+    """
     edge = TopoDS_Edge()
     _BUILDER.MakeEdge(edge, curve, TOLERANCE_MM)
     _BUILDER.Add(edge, ends[0])
@@ -104,7 +113,16 @@ def make_edge(
 
 
 def ring(frame: ReaderFrame, loop: Loop, height: float) -> Ring:
-    """Make the vertices and edges of a loop at one height."""
+    """Make the vertices and edges of a loop at one height.
+
+    Args:
+        frame: Reader's frame.
+        loop: Closed loop of the (u, v) plane, mm.
+        height: n of the ring, mm.
+
+    Returns:
+        The ring.
+    """
     points = loop_vertices(loop)
     vertices = tuple(make_vertex(frame.point(u, v, height)) for u, v in points)
     edges = []
@@ -130,25 +148,55 @@ def _piece_edge(
 def lie_on(
     edge: TopoDS_Edge, surface: Geom_Surface, start: Point2, direction: Point2
 ) -> None:
-    """Give an edge its straight course in a surface's parameters: start + parameter · direction."""
+    """Give an edge its straight course in a surface's parameters.
+
+    Formula: start + parameter · direction.
+
+    Args:
+        edge: The edge.
+        surface: A surface that it lies on.
+        start: Surface parameters at the edge's parameter 0.
+        direction: Change of the surface parameters for one unit of it.
+    """
     _BUILDER.UpdateEdge(edge, _line2d(start, direction), surface, _HERE, TOLERANCE_MM)
 
 
 def lie_on_seam(
     edge: TopoDS_Edge, surface: Geom_Surface, starts: tuple[Point2, Point2], direction: Point2
 ) -> None:
-    """Give a seam its two courses: the one of its forward use, then the one of its reversed."""
+    """Give a seam its two courses: the one of its forward use, then the one of its reversed.
+
+    Args:
+        edge: The seam.
+        surface: The surface that it closes.
+        starts: Surface parameters at the edge's parameter 0, of its forward and its reversed use.
+        direction: Change of the surface parameters for one unit of it.
+    """
     forward, backward = (_line2d(start, direction) for start in starts)
     _BUILDER.UpdateEdge(edge, forward, backward, surface, _HERE, TOLERANCE_MM)
 
 
 def lie_on_curve(edge: TopoDS_Edge, surface: Geom_Surface, curve2d: Geom2d_Curve) -> None:
-    """Give an edge a curved course in a surface's parameters."""
+    """Give an edge a curved course in a surface's parameters.
+
+    Args:
+        edge: The edge.
+        surface: A surface that it lies on.
+        curve2d: Surface parameters at each of the edge's parameters.
+    """
     _BUILDER.UpdateEdge(edge, curve2d, surface, _HERE, TOLERANCE_MM)
 
 
 def interpolated2d(points: Sequence[Point2], parameters: Sequence[float]) -> Geom2d_Curve:
-    """Interpolate a parameter curve through points at given parameters."""
+    """Interpolate a parameter curve through points at given parameters.
+
+    Args:
+        points: Surface parameters to pass through.
+        parameters: Parameter of the curve at each, rising.
+
+    Returns:
+        The curve.
+    """
     array = TColgp_HArray1OfPnt2d(1, len(points))
     knots = TColStd_HArray1OfReal(1, len(points))
     for index, (point, parameter) in enumerate(zip(points, parameters, strict=True), start=1):
@@ -160,7 +208,16 @@ def interpolated2d(points: Sequence[Point2], parameters: Sequence[float]) -> Geo
 
 
 def make_pole(vertex: TopoDS_Vertex, surface: Geom_Surface, latitude: float) -> TopoDS_Edge:
-    """Make the edge without length at which a sphere's parameters close."""
+    """Make the edge without length at which a sphere's parameters close.
+
+    Args:
+        vertex: The pole.
+        surface: The sphere.
+        latitude: Its second parameter there, radians.
+
+    Returns:
+        The edge.
+    """
     edge = TopoDS_Edge()
     _BUILDER.MakeEdge(edge)
     _BUILDER.Add(edge, vertex)
@@ -217,7 +274,16 @@ def flat_face(
 
 
 def walls(frame: ReaderFrame, low: Ring, high: Ring) -> list[TopoDS_Face]:
-    """Make the walls between two rings of one loop, with the material on the loop's left."""
+    """Make the walls between two rings of one loop, with the material on the loop's left.
+
+    Args:
+        frame: Reader's frame.
+        low: Ring at the foot.
+        high: Ring of the same loop at the head, at a greater n.
+
+    Returns:
+        One face for each piece of the loop.
+    """
     rise = high.height - low.height
     posts = [
         make_edge(

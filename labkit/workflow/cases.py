@@ -68,8 +68,10 @@ def refuse_if_refused(case: Case) -> None:
         RefusedError: With the sentence of every refusal.
     """
     if case.refusals:
-        sentences = "\n".join(f"{case.source.name}: {f.message}" for f in case.refusals)
-        raise RefusedError(sentences, field=case.refusals[0].code)
+        raise together(
+            RefusedError(finding.message, field=finding.code, where=case.source.name)
+            for finding in case.refusals
+        )
 
 
 def lengths_json(case: Case) -> dict[str, Any]:

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-import json
-import tempfile
-from collections.abc import Callable, Mapping
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labkit.catalog.lettering import load_lettering
+from filelock import FileLock, Timeout
+
 from labkit.catalog.profiles import Profile, profile_json, profile_of
 from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.set_picture import set_svg
+from labkit.documents.spec_reader import read_spec
 from labkit.errors import DeliveryError, InputError
-from labkit.exports.set_folder import SPEC_FILE, require_unchanged, seal
+from labkit.exports.set_folder import (
+    SPEC_FILE,
+    SUMS_FILE,
+    WAIT_SECONDS,
+    replace_files,
+    require_unchanged,
+    safe_name,
+    sums_of,
+)
 
 if TYPE_CHECKING:
     from labkit.exports.shading import ShownRod
@@ -25,6 +36,9 @@ Spec = Mapping[str, Any]
 Progress = Callable[[str], None]
 PICTURES = "pictures"
 DRAWING = "rod-drawing"
+#: What is made besides one PNG for each rod and one PDF for each paper.
+SET_PICTURES = ("set.svg", "set.glb", "set.png")
+DRAWING_ENDINGS = ("pdf", "svg", "dxf")
 
 
 def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> tuple[str, ...]:
@@ -51,8 +65,8 @@ def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> t
 
 def count_papers(parts: int) -> int:
     """Count the files that `write_papers` writes for a set of so many parts."""
-    companions = 1  # the inspection form's CSV
-    return 3 + parts + len(PAPERS) + companions + 3
+    companions = sum(1 for paper in PAPERS if paper.companions)
+    return len(SET_PICTURES) + parts + len(PAPERS) + companions + len(DRAWING_ENDINGS)
 
 
 def _write(folder: Path, files: Mapping[str, bytes], progress: Progress) -> None:
@@ -65,18 +79,17 @@ def _write(folder: Path, files: Mapping[str, bytes], progress: Progress) -> None
 def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]]:
     """Make the pictures; without a graphics driver only the drawn ones, and say so."""
     from labkit.exports.glb import set_glb
-    from labkit.exports.pictures import rod_png, set_png
+    from labkit.exports.pictures import set_pngs
+    from labkit.exports.placing import placed_by_length
 
-    shown = _shown(root, spec)
+    placed = placed_by_length(_shown(root, spec))
     title = f"{spec['case']}, revision {spec['revision']}"
-    pictures = {"set.svg": set_svg(spec, load_lettering()), "set.glb": set_glb(shown, title)}
+    drawn = (set_svg(spec, load_lettering()), set_glb(placed, title))
+    pictures = dict(zip(SET_PICTURES, drawn, strict=False))
     try:
-        pictures["set.png"] = set_png(shown)
-        for one in shown:
-            pictures[f"{one.rod.part}.png"] = rod_png(one)
+        return pictures | set_pngs(placed), ()
     except DeliveryError as error:
         return pictures, (str(error),)
-    return pictures, ()
 
 
 def _shown(root: Path, spec: Spec) -> list[ShownRod]:
@@ -96,15 +109,13 @@ def _drawing(root: Path, spec: Spec) -> dict[str, bytes]:
     subject = rod_drawing.subject_of(spec)
     sheet = rod_drawing.draw(spec, views_of(root / rod_drawing.step_file(spec), subject.request))
     facts, lines = rod_drawing.pdf_facts(spec, sheet), rod_drawing.pdf_pictures(sheet)
-    return {
-        f"{DRAWING}.pdf": compile_pdf(rod_drawing.TEMPLATE, facts, profile_of(spec), lines),
-        f"{DRAWING}.svg": rod_drawing.to_svg(sheet),
-        f"{DRAWING}.dxf": rod_drawing.to_dxf(sheet),
-    }
+    pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_of(spec), lines)
+    files = (pdf, rod_drawing.to_svg(sheet), rod_drawing.to_dxf(sheet))
+    return {f"{DRAWING}.{end}": file for end, file in zip(DRAWING_ENDINGS, files, strict=True)}
 
 
 def open_set(root: Path) -> dict[str, Any]:
-    """Read the spec of a finished set, after checking that its parts are as they were made.
+    """Read the spec of a finished set, after checking that the set is as it was made.
 
     Args:
         root: Folder of the set.
@@ -113,27 +124,27 @@ def open_set(root: Path) -> dict[str, Any]:
         Content of its spacer-set.json.
 
     Raises:
-        InputError: The folder is not a set, or a file of it is missing or was changed.
+        InputError: The folder is not a set, its spec cannot be read, or a file of it besides the
+            papers and pictures is missing or was changed.
     """
-    try:
-        spec: dict[str, Any] = json.loads((root / SPEC_FILE).read_text("utf-8"))
-        needed = [SPEC_FILE, *(name for part in spec["parts"] for name in part["files"].values())]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError(
-            f"is not a finished set ({SPEC_FILE} cannot be read); name the folder of a set",
-            where=str(root),
-        ) from error
-    require_unchanged(root, needed)
+    sealed = [name for name in sums_of(root) if name.split("/")[0] not in (FOLDER, PICTURES)]
+    require_unchanged(root, [SPEC_FILE, *sealed])
+    spec = read_spec(root / SPEC_FILE)
+    require_unchanged(root, [name for part in spec["parts"] for name in part["files"].values()])
     return spec
 
 
 def remake_papers(
-    root: Path, out: Path | None, profile: Profile | None, progress: Progress
+    root: Path, spec: Spec, out: Path | None, profile: Profile | None, progress: Progress
 ) -> tuple[str, ...]:
     """Make the papers of a finished set again.
 
+    They are written beside their place and moved there file by file, so that a kill at any moment
+    leaves whole files; what a killed run left behind is removed by the next one.
+
     Args:
         root: Folder of the set.
+        spec: What `open_set` gave of it.
         out: Where the folders `documents` and `pictures` go; None for the set itself.
         profile: Another profile than the set's own; only with `out`.
         progress: Told the name of each file.
@@ -142,31 +153,64 @@ def remake_papers(
         Sentences on what this machine could not make.
 
     Raises:
-        InputError: The folder is not a set, a file of it was changed, or another profile is to
-            go into the set itself.
+        InputError: Another profile is to go into the set itself, or `out` is a finished set.
+        DeliveryError: The papers cannot be written.
     """
-    spec = open_set(root)
+    root = root.resolve()
+    target = root if out is None else out.resolve()
     if profile is not None:
-        if out is None:
+        if target == root:
             raise InputError(
                 "another profile than the set's own needs --out; the set keeps its own",
                 field="profile",
             )
         spec = {**spec, "profile": profile_json(profile)}
-    target = root if out is None else out
+    if target != root and (root in target.parents or (target / SUMS_FILE).exists()):
+        raise InputError(
+            "is a finished set or lies in one; name another folder with --out", where=str(out)
+        )
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".papers-", dir=target) as folder:
-            problems = write_papers(root, spec, Path(folder), progress)
-            _put_in_place(Path(folder), target)
-        if out is None:
-            seal(root)
+        with _staging(target, spec if target == root else None) as folder:
+            problems = write_papers(root, spec, folder, progress)
+            if target == root:
+                replace_files(root, folder)
+            else:
+                _put_in_place(folder, target)
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still writing to {target}; try again when it is done"
+        ) from error
     except OSError as error:
         raise DeliveryError(
             f"the papers cannot be written to {target}: {error.strerror or error}; name a folder "
             "that can be written with --out"
         ) from error
     return problems
+
+
+@contextmanager
+def _staging(target: Path, spec: Spec | None) -> Iterator[Path]:
+    """Open a folder for papers in the making: beside a set, so that it never gets into it."""
+    for name in (FOLDER, PICTURES):
+        if (target / name).is_symlink():
+            raise InputError(
+                f"{name} is a link; put a folder in its place", where=str(target), field=name
+            )
+    if spec is None:
+        target.mkdir(parents=True, exist_ok=True)
+        staging = target / ".papers.unfinished"
+        lock = target / ".papers.lock"
+    else:
+        staging = target.parent / f".{target.name}.papers.unfinished"
+        # The one that runs that make sets of this case wait for.
+        lock = target.parent / f".{safe_name(spec['case'])}.lock"
+    with FileLock(lock).acquire(timeout=WAIT_SECONDS):
+        shutil.rmtree(staging, ignore_errors=True)
+        staging.mkdir()
+        try:
+            yield staging
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
 
 
 def _put_in_place(staging: Path, target: Path) -> None:

@@ -90,10 +90,31 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     assert {len(row) for row in rows} == {len(header)}
     blank = [header.index(name) for name, meaning in inspection.CSV_COLUMNS
              if meaning.startswith("to fill in")]
-    assert len(blank) >= 9
+    assert [header[k] for k in blank] == [
+        "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result",
+        "instrument", "calibration_due", "temperature_c", "decision_rule", "measured_on",
+        "measured_by", "checked_on", "checked_by", "remark",
+    ]
+    # The columns for people stand together at the end, in the order of the paper form.
+    assert blank == list(range(len(header) - len(blank), len(header)))
     for row in rows:
         assert all(row[k] == "" for k in blank)
         assert all(row[k] != "" for k in range(len(header)) if k not in blank)
+
+
+def test_whatever_the_paper_form_asks_has_its_column():
+    text = words_of(pdf_of(specs.spec_of(specs.SIX))).lower()
+    asked = {
+        "reading_1_mm": "Reading 1", "reading_2_mm": "Reading 2", "reading_3_mm": "Reading 3",
+        "label_read": "Label read", "fittings": "Fittings", "result": "Conforms",
+        "instrument": "Instrument", "calibration_due": "Calibration due",
+        "temperature_c": "Temperature", "decision_rule": "Decision rule",
+        "measured_by": "Measured by", "checked_by": "Checked by", "remark": "Remarks",
+    }
+    (row, *_) = rows_of(specs.spec_of(specs.SIX))
+    for column, words in asked.items():
+        assert packed(words).lower() in text
+        assert row[column] == ""
 
 
 @pytest.mark.parametrize("case", ["=1+1", "+A1", "-A1", "@SUM(A1)", "＝1"])

@@ -56,6 +56,13 @@ def jaw_model(prescription: Prescription, sideways_per_mm: float) -> JawModel:
 def hinged_jaw(prescription: Prescription, sideways_per_mm: float) -> HingedJaw:
     """Make the hinged jaw model of a prescription, whichever model it names.
 
+    Args:
+        prescription: Anchors and jaw, mm and degrees.
+        sideways_per_mm: Midline deviation for each mm forward.
+
+    Returns:
+        The model, a batch of one.
+
     Raises:
         ValueError: A side lacks an anchor point.
     """

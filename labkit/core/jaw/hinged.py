@@ -55,7 +55,15 @@ class HingedJaw:
         return Designed(lengths, rates, solved.problems, solved.poses)
 
     def poses(self, forward_mm: Floats, sideways_mm: Floats) -> Solution:
-        """Find the poses with the incisal point moved forward and to the left, shapes (N,)."""
+        """Find the poses with the incisal point moved forward and to the left.
+
+        Args:
+            forward_mm: Displacement of the incisal point along x, shape (N,).
+            sideways_mm: Displacement along y, + to the patient's left, shape (N,).
+
+        Returns:
+            The poses; members without an answer are named in it.
+        """
         asked = self._incisal_rows(_X, _Y)
         conditions = self._conditions((*self._guides(), self._pad_rows(), asked))
         targets = np.zeros((len(forward_mm), 6))
@@ -67,9 +75,16 @@ class HingedJaw:
         return solve(conditions, start, targets)
 
     def read_back(self, lengths_mm: Floats, near: Designed | None = None) -> ReadBack:
-        """Find the poses that pairs of rods hold, shape (N, 2).
+        """Find the poses that pairs of rods hold.
 
         The answer is the pose continuous with `near`, or else with the registered bite.
+
+        Args:
+            lengths_mm: Lengths of the rods, left and right, shape (N, 2).
+            near: Designed poses to start from.
+
+        Returns:
+            The positions; members without an answer are named in it.
         """
         solved = self._read_poses(lengths_mm, None if near is None else near.poses)
         poses = solved.poses

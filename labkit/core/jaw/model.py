@@ -81,5 +81,13 @@ class JawModel(Protocol):
         ...
 
     def read_back(self, lengths_mm: Floats, near: Designed | None = None) -> ReadBack:
-        """Give the positions that pairs of rods hold, shape (N, 2); `near` starts the search."""
+        """Give the positions that pairs of rods hold.
+
+        Args:
+            lengths_mm: Lengths of the rods, left and right, shape (N, 2).
+            near: Designed poses to start from, where the model searches.
+
+        Returns:
+            The positions; members without an answer are named in it.
+        """
         ...

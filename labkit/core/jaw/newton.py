@@ -80,7 +80,17 @@ class Conditions:
 def rods(
     upper: Floats, lower: Floats, rotation: Floats, shift: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Give the rods' lengths (N, R), unit vectors from lower to upper and turned lower points."""
+    """Give the rods' lengths, directions and turned lower points.
+
+    Args:
+        upper: Upper anchors from the incisal point I, mm, shape (…, R, 3).
+        lower: Lower anchors from I at the registered bite, mm, shape (…, R, 3).
+        rotation: Rotations of the jaw, shape (N, 3, 3).
+        shift: Translation of I, mm, shape (N, 1, 3).
+
+    Returns:
+        Lengths (N, R), unit vectors from lower to upper and turned lower points (N, R, 3).
+    """
     arms = lower @ rotation.swapaxes(-1, -2)
     spans = upper - arms - shift
     lengths = np.sqrt((spans * spans).sum(axis=-1))

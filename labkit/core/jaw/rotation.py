@@ -30,7 +30,15 @@ def skew(vectors: Floats) -> Floats:
 
 
 def cross(first: Floats, second: Floats) -> Floats:
-    """Give first × second along the last axis (several times quicker than numpy's own)."""
+    """Give first × second along the last axis (several times quicker than numpy's own).
+
+    Args:
+        first: Vectors, shape (…, 3).
+        second: Vectors, shape (…, 3).
+
+    Returns:
+        The vector products, shape (…, 3).
+    """
     ax, ay, az = first[..., 0], first[..., 1], first[..., 2]
     bx, by, bz = second[..., 0], second[..., 1], second[..., 2]
     return np.stack((ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx), axis=-1)

@@ -53,7 +53,15 @@ class SlidingJaw:
         return Designed(lengths, -(rods @ self._path) / lengths)
 
     def read_back(self, lengths_mm: Floats, near: Designed | None = None) -> ReadBack:  # noqa: ARG002
-        """Read each side by itself; the mean is the displacement. Shape (N, 2)."""
+        """Read each side by itself; the mean is the displacement.
+
+        Args:
+            lengths_mm: Lengths of the rods, left and right, mm, shape (N, 2).
+            near: Not needed: the equation is solved in closed form.
+
+        Returns:
+            The positions; members without an answer are named in it.
+        """
         spans = np.array(self.upper) - np.array(self.lower)
         along = spans @ self._path
         registered = np.sqrt((spans * spans).sum(axis=-1))

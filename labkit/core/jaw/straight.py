@@ -39,6 +39,14 @@ class StraightJaw:
         return Designed(lengths, np.full_like(lengths, -float(self.sigma)))
 
     def read_back(self, lengths_mm: Floats, near: Designed | None = None) -> ReadBack:  # noqa: ARG002
-        """Read each side by itself; the mean is the displacement. Shape (N, 2)."""
+        """Read each side by itself; the mean is the displacement.
+
+        Args:
+            lengths_mm: Lengths of the rods, left and right, mm, shape (N, 2).
+            near: Not needed: the equation is linear.
+
+        Returns:
+            The positions.
+        """
         sides = self.sigma * (np.array(self.registered_mm) - lengths_mm)
         return ReadBack(sides.mean(axis=1), side_mismatch_mm=sides[:, 0] - sides[:, 1])
