@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 
 from labkit.catalog.places import files_in, templates_dir
 from labkit.catalog.problems import at, together, unknown, validated
@@ -30,7 +31,6 @@ from labkit.core.rods import (
     RoundBar,
 )
 from labkit.errors import InputError
-
 
 #: Part of a lip's thickness that each chamfer takes, exactly.
 CHAMFER = Decimal(str(CHAMFER_PART))

@@ -40,15 +40,25 @@ def blank(model: str, out_path: Path | None) -> None:
     """Write a commented starting file; `nan` and "" stand where a value has to be filled in.
 
     Example: labkit prescription blank --model hinged --out QF-1043.toml
-
-    \f
-    Raises:
-        InputError: The file is there already or cannot be written.
     """
     text = read_text(templates_dir() / "prescriptions" / f"blank-{model}.toml")
     if out_path is None:
         click.echo(text, nl=False)
         return
+    _write_new(out_path, text)
+    click.echo(f"Written: {out_path}")
+
+
+def _write_new(out_path: Path, text: str) -> None:
+    """Write a new file.
+
+    Args:
+        out_path: File to write.
+        text: All of it.
+
+    Raises:
+        InputError: The file is there already or cannot be written.
+    """
     try:
         with out_path.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
@@ -61,7 +71,6 @@ def blank(model: str, out_path: Path | None) -> None:
             f"cannot be written ({error.strerror}); name a writable place with --out",
             where=str(out_path),
         ) from error
-    click.echo(f"Written: {out_path}")
 
 
 @command.command(cls=rich_click.RichCommand)
