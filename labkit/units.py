@@ -83,6 +83,15 @@ def millimetres(value_mm: float, decimals: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0.0 else text
 
 
+def counted(count: int, noun: str) -> str:
+    """Write a count with its noun.
+
+    >>> counted(1, "step"), counted(2, "step")
+    ('1 step', '2 steps')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def plain(value: float | Decimal) -> str:
     """Format a number without trailing zeros or an exponent.
 

@@ -155,14 +155,13 @@ def _missing_grading(source: TomlSource, keys: GradingKeys) -> Iterator[LabkitEr
         yield from _contradicting_unit(source, keys, ways[0])
 
 
-def _contradicting_unit(
-    source: TomlSource, keys: GradingKeys, way: str
-) -> Iterator[LabkitError]:
+def _contradicting_unit(source: TomlSource, keys: GradingKeys, way: str) -> Iterator[LabkitError]:
     """Find a `unit` beside a list that is in the other unit."""
     own = "percent" if way == "percent" else "mm"
     if keys.unit != own:
         yield at(
-            source, ("grading", "unit"),
+            source,
+            ("grading", "unit"),
             f'= "{keys.unit}" contradicts `{way}`, a list in {own}; remove one of the two',
         )
 

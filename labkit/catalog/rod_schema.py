@@ -16,7 +16,9 @@ NAME_WORDS = "lower-case letters, digits and hyphens, 1 to 40 characters"
 
 def _fit() -> Text:
     return key(  # type: ignore[no-any-return]
-        "ISO 286-1 class", "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7", pattern=FIT
+        "ISO 286-1 class",
+        "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7",
+        pattern=FIT,
     )
 
 

@@ -24,6 +24,7 @@ from labkit.cli.common import (
     print_problems,
 )
 from labkit.cli.means import takes_means
+from labkit.units import counted
 from labkit.workflow.cases import Case, open_case
 from labkit.workflow.make import MadeSet, Means, count_files, make_set
 
@@ -104,7 +105,7 @@ def print_made(case: Case, made: MadeSet) -> None:
     console.print(_parts_table(made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
-        console.print(f"{plate['file']}: {pieces} pieces", markup=False, soft_wrap=True)
+        console.print(f"{plate['file']}: {counted(pieces, 'piece')}", markup=False, soft_wrap=True)
     print_problems(made.problems)
     console.print()
 

@@ -13,6 +13,7 @@ from labkit.catalog.toml_source import read_text
 from labkit.cli.common import RX, TEMPLATES, Run, print_notes
 from labkit.core.prescription import JawModelName
 from labkit.errors import InputError
+from labkit.units import counted
 from labkit.workflow.cases import open_case
 
 
@@ -89,7 +90,7 @@ def check(prescriptions: tuple[str, ...], template_places: tuple[str, ...]) -> N
             if case.refusals:
                 continue
             click.echo(
-                f"{source.name}: usable; {len(case.spacer_set.steps)} steps for case "
+                f"{source.name}: usable; {counted(len(case.spacer_set.steps), 'step')} for case "
                 f"{case.prescription.case}"
             )
             print_notes(case.spacer_set.findings)

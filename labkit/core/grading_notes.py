@@ -52,7 +52,7 @@ def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
     widest, below, above = max(wide, key=lambda gap: gap[0])
     yield note(
         "wide_steps",
-        f"{len(wide)} of {len(gaps)} steps are over 1 mm of advancement, the widest "
+        f"{len(wide)} of {len(gaps)} increments are over 1 mm of advancement, the widest "
         f"{millimetres(widest)} mm from {below.name} to {above.name}; the professional definition "
         "of an effective appliance asks for increments of 1 mm or less, so ask for rods in "
         "between if the patient needs them",

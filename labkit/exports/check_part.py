@@ -264,7 +264,7 @@ def _reading_checks(checker: Checker, rod: Rod, label: LabelReading) -> list[Che
     place = rod.template.label
     height = limits.LABEL_HEIGHT_SHARE * place.height_mm
     return [
-        checker.same("why the label cannot be read", label.problem, ""),
+        checker.holds("label can be read", not label.problem, label.problem),
         checker.same("label", label.text, rod.engraving),
         checker.same("bar under the label", label.bar, rod.bar),
         checker.at_least("score of the least certain character", label.least_score,

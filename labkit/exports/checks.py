@@ -99,6 +99,20 @@ class Checker:
             self.file, name, measured, expected, None, "", passed, "" if passed else sentence
         )
 
+    def holds(self, name: str, passed: bool, reason: str) -> Check:
+        """Check that something holds, with the reason if it does not.
+
+        Args:
+            name: What is checked, as a statement.
+            passed: Whether it holds.
+            reason: Why it does not.
+
+        Returns:
+            The check.
+        """
+        sentence = "" if passed else self._says(f'"{name}" does not hold: {reason}')
+        return Check(self.file, name, passed, True, None, "", passed, sentence)
+
     def at_least(self, name: str, measured: float, least: float) -> Check:
         """Check that a number reaches a limit.
 

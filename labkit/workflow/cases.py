@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from labkit.catalog.lettering import load_lettering
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.findings import Finding
+from labkit.core.findings import Finding, refused
 from labkit.core.grading import grade
 from labkit.core.jaw.opening import advancement_at_opening
+from labkit.core.label_place import require_fit
+from labkit.core.layout import lay_out
+from labkit.core.parts import parts_of
 from labkit.core.prescription import Prescription
 from labkit.core.rods import RodTemplate
 from labkit.core.steps import LengthLimits, SpacerSet, Step
-from labkit.errors import RefusedError
+from labkit.errors import LabelError, RefusedError
 
 
 @dataclass(frozen=True)
@@ -56,9 +61,22 @@ def open_case(source: TomlSource, templates: dict[str, RodTemplate]) -> Case:
     prescription, remarks = read_prescription(source, templates)
     template = templates[prescription.template]
     graded = grade(prescription, LengthLimits.of(template))
-    return Case(
-        source, prescription, template, replace(graded, findings=(*remarks, *graded.findings))
-    )
+    found = (*_labels_without_room(graded, template), *remarks, *graded.findings)
+    return Case(source, prescription, template, replace(graded, findings=found))
+
+
+def _labels_without_room(graded: SpacerSet, template: RodTemplate) -> Iterator[Finding]:
+    """Find labels that do not fit their rods: such a set cannot be made."""
+    if graded.refused:
+        return
+    lettering = load_lettering()
+    for part in parts_of(graded, template):
+        rod = part.rod
+        try:
+            engraving = lay_out(lettering, rod.engraving, rod.bar, template.label.height_mm)
+            require_fit(lettering, template, engraving, float(rod.length))
+        except LabelError as error:
+            yield refused("label_does_not_fit", error.message, rod.part)
 
 
 def refuse_if_refused(case: Case) -> None:
@@ -68,10 +86,8 @@ def refuse_if_refused(case: Case) -> None:
         RefusedError: With the sentence of every refusal.
     """
     if case.refusals:
-        raise together(
-            RefusedError(finding.message, field=finding.code, where=case.source.name)
-            for finding in case.refusals
-        )
+        name, messages = case.source.name, [finding.message for finding in case.refusals]
+        raise RefusedError(f"\n{name}: ".join(messages), field=case.refusals[0].code, where=name)
 
 
 def lengths_json(case: Case) -> dict[str, Any]:
@@ -81,7 +97,7 @@ def lengths_json(case: Case) -> dict[str, Any]:
         case: A graded case.
 
     Returns:
-        The object of DESIGN section 9; what a model does not know is None.
+        The object that DEVELOPERS.md describes; what a model does not know is None.
     """
     graded = case.spacer_set
     return {

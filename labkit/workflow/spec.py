@@ -13,9 +13,25 @@ from labkit.core.identifier import rod_identifier
 from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
+from labkit.core.prescription import JawModelName
 from labkit.core.rods import Process
 from labkit.core.spreadsheet import cell
 from labkit.workflow.cases import Case, lengths_json
+
+#: Values of [jaw] that each model computes with.
+_JAW_VALUES = {
+    JawModelName.STRAIGHT: (),
+    JawModelName.SLIDING: ("path_inclination_deg",),
+    JawModelName.HINGED: (
+        "condylar_inclination_deg",
+        "condyle_left",
+        "condyle_right",
+        "contact_inclination_deg",
+        "pads_left",
+        "pads_right",
+        "incisal",
+    ),
+}
 
 
 def inputs_sha256(case: Case, process: Process, profile: Profile) -> str:
@@ -62,7 +78,7 @@ def spec_json(
         "revision": revision,
         "date": case.prescription.date.isoformat(),
         "inputs_sha256": digest,
-        "prescription": jsonable(case.prescription),
+        "prescription": _prescription(case),
         "template": {**jsonable(case.template), "handed": case.template.handed},
         "process": jsonable(process),
         "profile": profile_json(profile),
@@ -70,6 +86,14 @@ def spec_json(
         "tolerances_mm": _tolerances(case),
         "cautions": list(CAUTIONS),
     }
+
+
+def _prescription(case: Case) -> dict[str, Any]:
+    """Give the prescription's values; what its jaw model does not know is None."""
+    content: dict[str, Any] = jsonable(case.prescription)
+    used = {"model", "assumed", *_JAW_VALUES[case.prescription.jaw.model]}
+    jaw = content["jaw"]
+    return {**content, "jaw": {k: v if k in used else None for k, v in jaw.items()}}
 
 
 def part_json(

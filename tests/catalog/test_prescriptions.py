@@ -114,8 +114,16 @@ def test_every_mistake_at_once_in_the_order_of_the_lines():
             "grading gives first, last; a series needs",
         ),
         ("percent = [50, 62.5, 75, 87.5, 100]", "", "grading gives nothing; give the steps"),
-        ("start = 62.5", 'unit = "mm"', "contradicts a list in percent"),
+        ("start = 62.5", 'unit = "mm"', "contradicts `percent`, a list in percent"),
         ("start = 62.5", "grid = 0", "grading.grid = 0 is not usable"),
+        ("start = 62.5", "grid = 0.0123", "allowed is a multiple of 0.01 mm from 0.01 to 1"),
+        (
+            "percent = [50, 62.5, 75, 87.5, 100]\nstart = 62.5",
+            'advancement = [5, 6, 7]\nunit = "percent"',
+            "contradicts `advancement`, a list in mm",
+        ),
+        ("schema = 1", "schema = 1.0", "schema = 1.0 is not usable; allowed is 1"),
+        ("start = 62.5", '"sta\\nrt" = 62.5', "grading.'sta\\nrt' is not a known key"),
     ],
 )
 def test_one_mistake_one_sentence(old, new, sentence):
@@ -165,6 +173,25 @@ def test_keys_of_another_model_are_noted():
     _, notes = read_prescription(source(text), TEMPLATES)
     assert [finding.code for finding in notes] == ["unused_key"]
     assert notes[0].message == "jaw.incisal is given, but the sliding jaw model does not use it"
+
+
+def test_notes_in_triple_quotes_lose_the_line_break_at_their_end():
+    text = changed(SMALLEST, ("date = 2031", 'notes = """\nfirst\nsecond\n"""\ndate = 2031'))
+    assert read(text).notes == "first\nsecond"
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("a = " + "9" * 5000, "a number or date in it cannot be read"),
+        ("a = " + "[" * 5000, "nested too deeply"),
+    ],
+)
+def test_text_that_python_cannot_read_is_told_in_our_words(text, sentence):
+    with pytest.raises(InputError, match=sentence) as caught:
+        read(text)
+    assert "sys." not in str(caught.value)
+    assert "recursion" not in str(caught.value)
 
 
 @pytest.mark.parametrize("text", ["a = ", "[bite\n", "x = 1\nx = 2", "\x00", "a = 1979-13-01"])

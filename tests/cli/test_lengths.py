@@ -226,6 +226,19 @@ def test_blank_is_never_written_over_a_file(tmp_path):
     assert "is there already; name a new file" in result.stderr
 
 
+def test_a_label_without_room_is_refused_before_anything_is_built(tmp_path, rx):
+    text = (templates_dir() / "rods" / "eye-eye-flat.toml").read_text("utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text(
+        text.replace('name = "eye-eye-flat', 'name = "bench').replace("height = 3.5", "height = 10")
+    )
+    path = rx(changed(SMALLEST, ('"eye-eye-flat"', '"bench"')))
+    result = run("prescription", "check", path, "--templates", str(own))
+    assert result.exit_code == 1
+    assert "label 35.9 at 10 mm height is" in result.stderr
+    assert "a height of 3.5 mm would fit" in result.stderr
+
+
 def test_check_tells_usable_from_refused(rx):
     assert "usable; 5 steps for case QF-1043" in run("prescription", "check", rx(SMALLEST)).stdout
     result = run(

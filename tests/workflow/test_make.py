@@ -62,6 +62,14 @@ def test_the_folder_holds_what_the_spec_names(made):
     assert found == named
 
 
+def test_what_a_jaw_model_does_not_know_is_null_in_the_spec(made, tmp_path):
+    jaw = made.spec["prescription"]["jaw"]
+    assert jaw["path_inclination_deg"] is None
+    assert jaw["condyle_left"] is not None
+    straight = make(SHORT, tmp_path).spec["prescription"]["jaw"]
+    assert {k for k, v in straight.items() if v not in (None, [])} == {"model"}
+
+
 def test_every_step_and_side_has_one_rod_with_an_identifier_of_its_own(made):
     uses = [(u["step"], u["side"]) for part in made.spec["parts"] for u in part["uses"]]
     steps = made.spec["lengths"]["steps"]
