@@ -10,7 +10,7 @@ from labkit.core.grading import length_tolerance
 from labkit.core.grading_rules import swap_room_mm
 from labkit.core.numbers import require_finite
 from labkit.core.prescription import Grading, Side
-from labkit.core.rods_out import RodOut, rods_of
+from labkit.core.rods_out import RodOut
 from labkit.core.steps import LengthLimits, RodLength, Step
 
 
@@ -123,8 +123,7 @@ def cover_step(step: Step, rods: tuple[TolerancedRod, ...]) -> StepCover:
 
 
 def _on(rods: tuple[TolerancedRod, ...], side: Side) -> tuple[TolerancedRod, ...]:
-    allowed = set(rods_of((toleranced.rod for toleranced in rods), side))
-    return tuple(toleranced for toleranced in rods if toleranced.rod in allowed)
+    return tuple(toleranced for toleranced in rods if toleranced.rod.side is side)
 
 
 def _within(
