@@ -96,7 +96,7 @@ def with_tolerance(
 def cannot_be_told(wanted: RodLength, rods: Iterable[TolerancedRod]) -> TolerancedRod | None:
     """Give the nearest rod out that can measure as the wanted one; None if all can be told."""
     close = [rod for rod in rods if swap_room_mm(wanted, rod) <= 0]
-    return min(close, key=lambda rod: swap_room_mm(wanted, rod), default=None)
+    return min(close, key=lambda rod: abs(wanted.length - rod.length), default=None)
 
 
 def cover_step(step: Step, rods: tuple[TolerancedRod, ...]) -> StepCover:

@@ -148,7 +148,8 @@ def shared_labels(pairs: tuple[LabelPair, ...], limits: LengthLimits) -> Iterato
     """Note labels that a left and a right rod of different steps share on a part without hand.
 
     Args:
-        pairs: Name, left label and right label of every step in the case box.
+        pairs: Name, left label and right label of every step in the case box; a label is empty
+            where that side has no rod.
         limits: Limits of the rod template.
 
     Yields:
@@ -159,7 +160,7 @@ def shared_labels(pairs: tuple[LabelPair, ...], limits: LengthLimits) -> Iterato
     shared = [
         (left[1], left[0], right[0])
         for left in pairs for right in pairs
-        if left is not right and left[1] == right[2]
+        if left is not right and left[1] and left[1] == right[2]
     ]
     if not shared:
         return

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, create_engine, event, select, text
+from sqlalchemy import Connection, create_engine, event, inspect, select, text
 from sqlalchemy.engine import URL, Engine
 from sqlalchemy.exc import NoSuchModuleError
 from sqlalchemy.pool import NullPool
@@ -101,7 +101,7 @@ def _engine(url: URL, wait_seconds: float) -> Engine:
             field="ledger",
         ) from error
     if url.get_backend_name() == "sqlite":
-        event.listen(engine, "connect", lambda raw, _: _prepare(raw, wait_seconds))
+        event.listen(engine, "connect", _prepare)
         event.listen(engine, "begin", _begin)
     return engine
 
@@ -112,17 +112,16 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
 
-def _prepare(raw: sqlite3.Connection, wait_seconds: float) -> None:
+def _prepare(raw: sqlite3.Connection, _record: object) -> None:
     """Set what SQLite forgets with each connection: full sync, foreign keys, checked cells."""
     raw.execute("PRAGMA synchronous = FULL")
     raw.execute("PRAGMA foreign_keys = ON")
     raw.execute("PRAGMA cell_size_check = ON")
     raw.execute("PRAGMA trusted_schema = OFF")
-    del wait_seconds
 
 
 def use_write_ahead_log(path: Path, wait_seconds: float = WAIT_SECONDS) -> None:
-    """Switch a new SQLite file to the write-ahead log, which it keeps.
+    """Switch an SQLite file to the write-ahead log, which it keeps.
 
     SQLite does not wait for other connections here, so this does.
 
@@ -158,5 +157,5 @@ def _take_lock(connection: Connection, wait_seconds: float, *, writing: bool) ->
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_KEY})
         else:
             connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY"))
-    elif name != "sqlite" and writing:
+    elif name != "sqlite" and writing and inspect(connection).has_table(HEAD.name):
         connection.execute(select(HEAD.c.id).with_for_update())

@@ -73,7 +73,9 @@ def table(*, named: bool = False, optional: bool = False) -> Rule:
     """Ask for any JSON table; where named, one whose `name` is text."""
     if named:
         name = text(200)
-        return Rule("a table with a name", lambda v: isinstance(v, dict) and name.holds(v.get("name")))
+        return Rule(
+            "a table with a name", lambda v: isinstance(v, dict) and name.holds(v.get("name"))
+        )
     return Rule("a table", lambda v: isinstance(v, dict), optional)
 
 

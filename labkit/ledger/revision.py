@@ -49,6 +49,8 @@ def open_database(
     try:
         with told(database.place):
             _bring_up_to_date(database, create=create)
+            if path is not None and create and _journal(database) != "wal":
+                use_write_ahead_log(path, wait_seconds)  # a backup that became the ledger
     except BaseException:
         database.close()
         raise
@@ -190,6 +192,11 @@ def _need_mark(database: Database) -> None:
             "nothing was changed; name the lab's ledger with --ledger",
             field="ledger",
         )
+
+
+def _journal(database: Database) -> str:
+    with database.reading() as connection:
+        return str(connection.exec_driver_sql("PRAGMA journal_mode").scalar())
 
 
 def _unknown(database: Database, what: str) -> InputError:
