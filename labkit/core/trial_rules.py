@@ -14,7 +14,7 @@ from labkit.core.bite import (
     check_bite,
 )
 from labkit.core.findings import Finding, note, refused
-from labkit.core.prescription import Bite
+from labkit.core.prescription import Bite, Side
 from labkit.core.trial_values import TrialProposal
 from labkit.units import millimetres, plain
 
@@ -135,6 +135,7 @@ def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
             "bite.protruded",
         )
     yield from _rods_above(proposal)
+    yield from _too_near(proposal)
 
 
 def _rods_above(proposal: TrialProposal) -> Iterator[Finding]:
@@ -162,4 +163,20 @@ def _rods_above(proposal: TrialProposal) -> Iterator[Finding]:
             f"these rods stand a little above 100 %, within their length tolerance: {named}; they "
             "count as 100 % rods",
             ", ".join(pair.rods.pair for pair in barely),
+        )
+
+
+def _too_near(proposal: TrialProposal) -> Iterator[Finding]:
+    close = [
+        f"{side} {cover.wanted} from {cover.too_near}"
+        for step in proposal.prescribed
+        for side, cover in ((Side.LEFT, step.left), (Side.RIGHT, step.right)) if cover.too_near
+    ]
+    if close:
+        yield note(
+            "missing_rod_too_near",
+            f"rods missing for prescribed steps could not be told from rods that are out: "
+            f"{', '.join(close)}; use the rods that are out, or take them back before the new "
+            "ones are made",
+            "grading",
         )

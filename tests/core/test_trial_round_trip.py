@@ -74,7 +74,8 @@ def test_a_gap_tells_the_true_maximum(model, action, listed):
         seen = TrialSeen(gap_left_mm=gaps[0], gap_right_mm=gaps[1])
         proposal, codes = proposal_of(prescription, rods_out(graded.steps), seen)
         if proposal is None:
-            assert codes == {"rod_stands_upright"}
+            # Next to a singular pose the rounded 100 % rods hold no pose: nothing to propose.
+            assert codes in ({"rod_stands_upright"}, {"jaw_pose"})
             continue
         told += 1
         worst = max(worst, abs(proposal.range_mm - maximum))
@@ -91,8 +92,7 @@ def test_a_gap_tells_the_true_maximum(model, action, listed):
         # The path stays where it was: the same sideways shift for each mm forward.
         slope = bite_scale(prescription.bite).sideways_per_mm
         assert bite_scale(proposal.bite).sideways_per_mm == pytest.approx(slope, abs=1e-9)
-    print(f"{model} {action}: {told}/{PATIENTS}, worst {worst:.1e}")
-    assert told >= 0.85 * PATIENTS
+    assert told >= 0.95 * PATIENTS
     assert worst < 1e-6
 
 
