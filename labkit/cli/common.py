@@ -49,6 +49,24 @@ PROCESSES = click.option(
     help="File or folder of the lab's own processes; may be repeated.",
 )
 
+LEDGER = click.option(
+    "--ledger",
+    "ledger_url",
+    metavar="URL",
+    envvar="LABKIT_LEDGER",
+    show_envvar=True,
+    help="The lab's ledger: path of an SQLite file or a database URL; without it, the file in "
+    "your data folder.",
+)
+BY = click.option(
+    "--by",
+    required=True,
+    metavar="CODE",
+    envvar="LABKIT_BY",
+    show_envvar=True,
+    help="Operator code of whoever does it; it is recorded.",
+)
+
 
 def out() -> Console:
     """Give the console for results (standard output)."""

@@ -20,6 +20,7 @@ _COMMANDS = {
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
     "prescription": "labkit.cli.prescription",
+    "ledger": "labkit.cli.ledger",
     "about": "labkit.cli.about",
 }
 

@@ -6,6 +6,7 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +44,8 @@ class Database:
         self.wait_seconds = wait_seconds
         self._depth = 0
         self._writing = False
-        self._engine = _engine(url, wait_seconds)
         with told(self.place):
-            self.connection: Connection = self._engine.connect()
+            self.connection: Connection = _engine(url, wait_seconds).connect()
 
     @property
     def is_sqlite(self) -> bool:
@@ -56,7 +56,6 @@ class Database:
         """Close the connection."""
         with told(self.place):
             self.connection.close()
-        self._engine.dispose()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -88,6 +87,7 @@ class Database:
                     self._depth, self._writing = 0, False
 
 
+@lru_cache(maxsize=16)  # an engine remembers compiled queries; with NullPool, nothing else
 def _engine(url: URL, wait_seconds: float) -> Engine:
     arguments: dict[str, Any] = {}
     if url.get_backend_name() == "sqlite":

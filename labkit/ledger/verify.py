@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Table, or_, select
+from sqlalchemy import Connection, Select, bindparam, not_, or_, select
 
 from labkit.errors import LabkitError, LedgerError
 from labkit.ledger.chain import event_of
@@ -22,6 +22,14 @@ from labkit.ledger.trouble import told
 
 #: Problems named one by one; a ledger with more is not repaired by reading them.
 MOST_PROBLEMS = 100
+_LOW: Any = bindparam("low")
+_HIGH: Any = bindparam("high")
+#: Table → rows of the events from `low` to `high`, and rows of none of them.
+_WITHIN = {t.name: select(t).where(t.c.seq.between(_LOW, _HIGH)) for t in DERIVED}
+_OUTSIDE = {
+    t.name: select(t).where(or_(not_(t.c.seq.between(_LOW, _HIGH)), t.c.seq.is_(None)))
+    for t in DERIVED
+}
 
 
 @dataclass(frozen=True)
@@ -145,7 +153,7 @@ def _check_rows(
         for row in rows_of(event):
             derived[row.table][_key(row.values.items())] += 1
     for table in DERIVED:
-        stored = Counter(_rows(connection, table, table.c.seq.between(*span)))
+        stored = Counter(_rows(connection, _WITHIN[table.name], span))
         _compare(run, table.name, derived[table.name], stored)
 
 
@@ -159,8 +167,8 @@ def _compare(run: _Run, name: str, derived: Counter[Any], stored: Counter[Any]) 
 def _check_strays(connection: Connection, run: _Run) -> None:
     """Look for derived rows outside the span of the events."""
     for table in DERIVED:
-        outside = or_(table.c.seq < 1, table.c.seq > run.count, table.c.seq.is_(None))
-        _compare(run, table.name, Counter(), Counter(_rows(connection, table, outside)))
+        stored = Counter(_rows(connection, _OUTSIDE[table.name], (1, run.count)))
+        _compare(run, table.name, Counter(), stored)
 
 
 def _check_head(connection: Connection, run: _Run) -> None:
@@ -173,8 +181,8 @@ def _check_head(connection: Connection, run: _Run) -> None:
         )
 
 
-def _rows(connection: Connection, table: Table, condition: Any) -> list[Any]:
-    rows = connection.execute(select(table).where(condition))
+def _rows(connection: Connection, query: Select[Any], span: tuple[int, int]) -> list[Any]:
+    rows = connection.execute(query, {"low": span[0], "high": span[1]})
     return [_key(row._mapping.items()) for row in rows]
 
 
