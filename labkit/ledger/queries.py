@@ -313,7 +313,7 @@ def _cases(connection: Connection) -> tuple[CaseSummary, ...]:
 
 
 def _by_case(connection: Connection, query: Any) -> dict[str, int]:
-    return dict(connection.execute(query).tuples().all())
+    return {case: number for case, number in connection.execute(query)}
 
 
 def stamp(event: Event) -> Stamp:

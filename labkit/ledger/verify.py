@@ -94,9 +94,7 @@ class _Run:
 
 def _check(ledger: Ledger, run: _Run) -> None:
     with ledger.database.reading() as connection:
-        if ledger.database.is_sqlite:
-            _check_sqlite(connection, run)
-        if run.problems:  # pages that contradict each other cannot be read in order
+        if ledger.database.is_sqlite and not _check_sqlite(connection, run):
             return
         for batch in _batches(connection):
             events = [event for row in batch if (event := _check_event(row, run)) is not None]
@@ -105,15 +103,23 @@ def _check(ledger: Ledger, run: _Run) -> None:
         _check_head(connection, run)
 
 
-def _check_sqlite(connection: Connection, run: _Run) -> None:
-    """Let SQLite check its pages and indexes, and compare the definitions."""
+def _check_sqlite(connection: Connection, run: _Run) -> bool:
+    """Let SQLite check its pages and indexes, and compare the definitions.
+
+    Returns:
+        Whether the pages can be read further; where they contradict each other, what is read
+        from them may not even come in order.
+    """
     for (line,) in connection.exec_driver_sql("PRAGMA integrity_check(20)"):
         if line != "ok":
             run.problem(f"the database finds: {line}")
+    if run.problems:
+        return False
     for table, *_ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
         run.problem(f"the database finds: a row of {table} refers to nothing")
     if schema_of(connection) != expected_schema():
         run.problem("the definitions of tables or indexes are not those of this revision")
+    return True
 
 
 def _batches(connection: Connection) -> Iterator[Sequence[Any]]:
@@ -159,7 +165,7 @@ def _check_rows(
 
 def _compare(run: _Run, name: str, derived: Counter[Any], stored: Counter[Any]) -> None:
     for key in derived - stored:
-        run.problem(f"{name}: the row of event {_seq(key)} is missing or was changed: {_show(key)}")
+        run.problem(f"{name}: a row of event {_seq(key)} is missing or was changed: {_show(key)}")
     for key in stored - derived:
         run.problem(f"{name}: no event gives the row {_show(key)}")
 
