@@ -124,11 +124,11 @@ def _proposed(
     before, _ = step_at_100(case.scale, case.prescription, case.limits)
     graded = grade(renewed, case.limits)
     rods = with_tolerance(case.rods, renewed.grading, case.limits)
-    labels = _labels(at_100)
     proposal = TrialProposal(
         seats_mm=seats, advancement_mm=measured[0], side_mismatch_mm=measured[1],
         range_before_mm=float(case.scale.range_mm), range_mm=float(scale.range_mm), bite=bite,
-        labels_at_100=labels, confirmed=before is not None and _labels(before) == labels,
+        labels_at_100=(at_100.left.label, at_100.right.label),
+        confirmed=before is not None and _serves(before, at_100),
         pairs=tuple(_pair_now(pair, at_100, case) for pair in pairs),
         prescribed=tuple(cover_step(step, rods) for step in graded.steps),
         set_findings=graded.findings,
@@ -136,8 +136,12 @@ def _proposed(
     return TrialOutcome(proposal, (*found, *trial_notes(proposal)))
 
 
-def _labels(step: Step) -> tuple[str, str]:
-    return (step.left.label, step.right.label)
+def _serves(before: Step, at_100: Step) -> bool:
+    """Whether the 100 % rods of the record are, within their tolerance, the true ones."""
+    return all(
+        abs(before.rod(side).length - at_100.rod(side).length) <= at_100.rod(side).tolerance_mm
+        for side in Side
+    )
 
 
 def _pair_now(pair: PairOut, at_100: Step, case: _Case) -> PairNow:

@@ -120,8 +120,8 @@ def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
     if proposal.confirmed:
         yield note(
             "range_confirmed",
-            f"the true 100 % rods are those of the record, {left} left and {right} right; the "
-            f"range read back, {millimetres(after)} mm, agrees with the recorded "
+            f"the true 100 % rods, {left} left and {right} right, are those of the record within "
+            f"their length tolerance; the range read back is {millimetres(after)} mm, recorded is "
             f"{millimetres(before)} mm, so no new revision is needed",
             "trial",
         )

@@ -41,7 +41,8 @@ class TrialProposal:
         range_before_mm, range_mm: Protrusive range as recorded and as proposed.
         bite: Bite readings as proposed; the jaw's path is that of the record.
         labels_at_100: Labels of the true 100 % rods, left and right.
-        confirmed: Whether these are the 100 % rods of the record: the range stands as it is.
+        confirmed: Whether the 100 % rods of the record are these within their length tolerance:
+            the range stands as it is.
         pairs: Rods out, by rising advancement.
         prescribed: Steps of the grading on the new range, with the rods out that serve them.
         set_findings: What grading says of the prescription with the new range.

@@ -128,7 +128,10 @@ def test_a_fit_confirms_the_range():
     assert outcome.proposal.confirmed
     assert outcome.proposal.bite == plain().bite
     assert "no new revision is needed" in notes(outcome)["range_confirmed"]
-    assert not proposed(gaps("0.1")).confirmed
+    # ±0.15 mm: a gap of 0.1 mm is still the recorded rod, 0.2 mm is another one.
+    assert [proposed(gaps(gap)).confirmed for gap in ("0.1", "-0.1", "0.2", "-0.2")] == [
+        True, True, False, False,
+    ]
 
 
 def test_met_labels_say_the_same_as_gaps():
