@@ -12,7 +12,14 @@ from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.revise import with_bite
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.prescription import Bite, Zero
+from labkit.core.extra_requests import ByPercent
+from labkit.core.extra_rods import extra_rods
+from labkit.core.grading import grade
+from labkit.core.prescription import Bite, Side, Zero
+from labkit.core.rods_out import RodOut
+from labkit.core.steps import LengthLimits
+from labkit.core.trial_fit import trial_fit
+from labkit.core.trial_seen import TrialSeen
 from labkit.errors import InputError
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, sliding, source
 
@@ -95,3 +102,23 @@ def test_a_change_that_another_key_would_show_is_refused(monkeypatch):
     monkeypatch.setattr("labkit.catalog.revise.tomlkit.dumps", lambda document: ANCHORED)
     with pytest.raises(InputError, match="write the new revision by hand, with protruded = 7 in"):
         revised(SMALLEST, "7")
+
+
+@pytest.mark.parametrize("path", DEMOS, ids=lambda path: path.stem)
+def test_an_accepted_trial_fit_reads_back_as_proposed(path):
+    text = path.read_text("utf-8")
+    prescription = read(text)
+    limits = LengthLimits.of(TEMPLATES[prescription.template])
+    met = grade(prescription, limits).steps[-2]
+    rods = (RodOut("1", Side.LEFT, met.left.label), RodOut("1", Side.RIGHT, met.right.label))
+    seen = TrialSeen(left=met.left.label, right=met.right.label)
+    proposal = trial_fit(prescription, rods, seen, limits).proposal
+    renewed = read(with_bite(source(text), proposal.bite))
+    assert renewed == replace(prescription, bite=proposal.bite)
+    assert renewed.bite != prescription.bite
+    graded = grade(renewed, limits)
+    assert graded.range_mm == proposal.range_mm
+    assert graded.steps[-1].advancement_mm == pytest.approx(met.made.advancement_mm, abs=1e-8)
+    # Extra rods then count on the new range: the rods met are 100 % now.
+    (row,) = extra_rods(renewed, rods, (ByPercent(D(80)),), limits).series[-1:]
+    assert (row.pair, row.new, round(row.percent, 6)) == ("1", False, 100)
