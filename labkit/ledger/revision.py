@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
-import tempfile
 from functools import cache
 from pathlib import Path
 
@@ -13,6 +11,7 @@ from sqlalchemy.engine import URL
 
 from labkit.errors import InputError, LedgerError
 from labkit.ledger.database import APPLICATION_ID, WAIT_SECONDS, Database, use_write_ahead_log
+from labkit.ledger.new_file import beside, put
 from labkit.ledger.place import file_of
 from labkit.ledger.trouble import told
 
@@ -113,22 +112,18 @@ def _begin_file(path: Path, wait_seconds: float) -> None:
     quicker, its file stands.
     """
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
-        os.close(handle)
+        with beside(path) as fresh:
+            with told(str(path)):
+                _fill(fresh, wait_seconds)
+            put(fresh, path)
+    except FileExistsError:
+        return
     except OSError as error:
         raise LedgerError(
-            f"a ledger cannot be begun at {path}: {error.strerror}; allow writing in its folder "
-            "or name another place with --ledger",
+            f"a ledger cannot be begun at {path}: {error.strerror}; allow writing in its folder, "
+            "make room on the disk, or name another place with --ledger",
             field="ledger",
         ) from error
-    fresh = Path(name)
-    try:
-        with told(str(path)):
-            _fill(fresh, wait_seconds)
-        _put(fresh, path)
-    finally:
-        for litter in (fresh, Path(f"{fresh}-wal"), Path(f"{fresh}-shm")):
-            litter.unlink(missing_ok=True)
 
 
 def _fill(fresh: Path, wait_seconds: float) -> None:
@@ -144,22 +139,6 @@ def _fill(fresh: Path, wait_seconds: float) -> None:
             upgrade(connection)
     finally:
         database.close()
-
-
-def _put(fresh: Path, path: Path) -> None:
-    """Give a new file its name unless there is one; never over another."""
-    handle = os.open(fresh, os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-    try:
-        os.link(fresh, path)
-    except FileExistsError:
-        return
-    except OSError:  # a file system without links
-        if not path.exists():
-            fresh.rename(path)
 
 
 def _bring_up_to_date(database: Database, *, create: bool) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +12,7 @@ from typing import Any, TextIO
 from labkit.errors import InputError, LabkitError, LedgerError
 from labkit.ledger.chain import event_of_json, line_of
 from labkit.ledger.events import Event, Head, canonical_json
+from labkit.ledger.new_file import beside, put
 from labkit.ledger.store import Ledger, open_ledger
 from labkit.ledger.trouble import told
 from labkit.ledger.verify import require_sound
@@ -271,30 +270,17 @@ def _write_new(target: Path, write: Callable[[Path], None]) -> None:
 
 @contextmanager
 def _write_beside(target: Path) -> Iterator[Path]:
-    """Give a file beside a target, synced and linked there once when the block ends well."""
+    """Give a file beside a target that gets its name when the block ends well."""
     if target.exists() or target.is_symlink():
         raise _there_already(target)
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent)
-        os.close(handle)
-    except OSError as error:
-        raise _cannot("write", target, error) from error
-    fresh = Path(name)
-    try:
-        yield fresh
-        handle = os.open(fresh, os.O_RDWR)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        os.link(fresh, target)
+        with beside(target) as fresh:
+            yield fresh
+            put(fresh, target)
     except FileExistsError as error:
         raise _there_already(target) from error
     except OSError as error:
         raise _cannot("write", target, error) from error
-    finally:
-        for litter in (fresh, Path(f"{fresh}-wal"), Path(f"{fresh}-shm")):
-            litter.unlink(missing_ok=True)
 
 
 def _there_already(target: Path) -> InputError:

@@ -55,7 +55,8 @@ def running_server():
     try:
         _run(str(BINARIES / "initdb"), "-A", "trust", "-U", "lab", "-E", "UTF8", "-D", data)
         # No test kills the server, so it need not wait for the disk.
-        options = f"-p {port} -c fsync=off -c listen_addresses=127.0.0.1 -c unix_socket_directories={folder}"
+        settings = ("fsync=off", "listen_addresses=127.0.0.1", f"unix_socket_directories={folder}")
+        options = " ".join((f"-p {port}", *(f"-c {setting}" for setting in settings)))
         control = str(BINARIES / "pg_ctl")
         log = f"{folder}/log"
         _run(control, "-D", data, "-l", log, "-o", options, "-w", "start")
