@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from labkit.ledger.events import Kind
+from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredSet
 
@@ -133,8 +133,10 @@ def reconcile(
         A decision for each set, carried out where it says that something is recorded.
 
     Raises:
+        InputError: The operator code is none.
         LedgerError: The ledger cannot be written.
     """
+    checked_operator(by)
     done = []
     for stored in _all_sets(ledger, case):
         found = look(stored)

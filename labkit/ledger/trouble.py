@@ -30,6 +30,10 @@ _FOREIGN = "is not a ledger; nothing was changed; name the lab's ledger with --l
 _CLOSED = (
     "cannot be opened; check that its folder is there and that you may read and write in it"
 )
+_MIXED = (
+    "does not hold the tables of a ledger, or has other tables in their place; nothing was "
+    "recorded; give the ledger a database or schema of its own"
+)
 _TWICE = (
     "does not take the entry: it repeats something that is recorded already, or refers to "
     "something that is not; nothing was recorded"
@@ -59,6 +63,9 @@ _SERVER = (
     ("25006", _READ_ONLY),
     ("42501", _READ_ONLY),
     ("23", _TWICE),
+    ("42P", _MIXED),
+    ("42703", _MIXED),
+    ("3F", _MIXED),
     ("28", _UNREACHABLE),
     ("08", _UNREACHABLE),
     ("3D", _UNREACHABLE),
