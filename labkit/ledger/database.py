@@ -151,7 +151,10 @@ def _take_lock(connection: Connection, wait_seconds: float, *, writing: bool) ->
     if name == "postgresql":
         if writing:
             connection.execute(
-                text("SELECT set_config('lock_timeout', :wait, true)"),
+                text(
+                    "SELECT set_config('lock_timeout', :wait, true), "
+                    "set_config('synchronous_commit', 'on', true)"
+                ),
                 {"wait": f"{max(1, int(wait_seconds * 1000))}ms"},
             )
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_KEY})

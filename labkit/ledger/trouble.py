@@ -22,6 +22,10 @@ _FULL = (
     "cannot be written: the disk is full or a limit on file sizes is reached; nothing was "
     "recorded; make room and try again"
 )
+_FAILING = (
+    "cannot be read or written: the disk is full or a limit on file sizes is reached, or the "
+    "disk is failing; nothing was recorded; make room and try again"
+)
 _DAMAGED = (
     "is damaged; nothing was recorded; look with `labkit ledger verify`, keep the damaged "
     "file, and go on from a backup with `labkit ledger restore`"
@@ -48,7 +52,7 @@ _SQLITE = (
     ("SQLITE_LOCKED", _LOCKED),
     ("SQLITE_READONLY", _READ_ONLY),
     ("SQLITE_FULL", _FULL),
-    ("SQLITE_IOERR", _FULL),
+    ("SQLITE_IOERR", _FAILING),
     ("SQLITE_NOTADB", _FOREIGN),
     ("SQLITE_CORRUPT", _DAMAGED),
     ("SQLITE_CANTOPEN", _CLOSED),
