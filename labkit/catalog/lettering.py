@@ -114,8 +114,9 @@ class _Reader:
         if left < cell[0] or right > cell[1] or bottom < cell[2] or top > cell[3]:
             raise self._wrong(
                 f"{key}.strokes",
-                f"an outline from ({left:.4f}, {bottom:.4f}) to ({right:.4f}, {top:.4f})",
+                (left, bottom, right, top),
                 f"an outline inside its cell from (0, 0) to ({glyph.width:g}, 1)",
+                f"draw an outline from ({left:.4f}, {bottom:.4f}) to ({right:.4f}, {top:.4f})",
             )
 
     def _stroke(self, entry: Any, key: str) -> list[Mark]:
@@ -139,6 +140,11 @@ class _Reader:
     def _rounded(self, corners: list[tuple[float, ...]], key: str, *, closed: bool) -> list[Mark]:
         """Lines between corners, arcs in rounded corners, in the order of the path."""
         points = [(corner[0], corner[1]) for corner in corners]
+        for k in range(0 if closed else 1, len(points)):
+            if math.dist(points[k - 1], points[k]) < _NO_LEG:
+                raise self._wrong(
+                    f"{key}[{k}]", list(points[k]), "a corner away from the one before"
+                )
         radii = [corner[2] if len(corner) == 3 else 0.0 for corner in corners]
         count = len(points)
         arcs: list[Arc | None] = []
@@ -183,8 +189,9 @@ class _Reader:
         if left < -_NO_LEG:
             raise self._wrong(
                 key,
-                f"roundings that need {taken[0] + taken[1]:.4f}",
-                f"at most the leg's {size:.4f}",
+                taken,
+                f"roundings that take at most the leg's {size:.4f}",
+                f"has roundings that take {taken[0] + taken[1]:.4f} of the leg after it",
             )
         if left <= _NO_LEG:
             return None
@@ -230,8 +237,8 @@ class _Reader:
             raise self._wrong(key, value, f"a list of {span} numbers")
         return tuple(self._number(item, key, *limits) for item in value)
 
-    def _wrong(self, key: str, value: object, allowed: str) -> InputError:
-        found = "is missing" if value is None else f"is {value!r}"
+    def _wrong(self, key: str, value: object, allowed: str, found: str = "") -> InputError:
+        found = found or ("is missing" if value is None else f"is {value!r}")
         return InputError(
             f"{key or 'the file'} {found}; allowed: {allowed}",
             field=key,
@@ -243,6 +250,4 @@ class _Reader:
 
 def _direction(start: Point2, end: Point2) -> Point2:
     size = math.dist(start, end)
-    if size == 0.0:
-        return (0.0, 0.0)
     return ((end[0] - start[0]) / size, (end[1] - start[1]) / size)

@@ -21,6 +21,8 @@ ROD = (5.0, 120.0)
 MOST_STEPS = 60
 #: Characters of a case number.
 CASE_CHARACTERS = 40
+#: Characters of the notes: what still leaves room on a case sheet.
+NOTES_CHARACTERS = 2000
 
 
 def _printable(value: object) -> str:
@@ -219,9 +221,9 @@ class PrescriptionKeys(Table):
     )
     notes: Text | None = key(
         "free text, shown on the papers",
-        "text without space at its ends",
+        f"text of at most {NOTES_CHARACTERS} characters without space at its ends",
         default=None,
-        max_length=2000,
+        max_length=NOTES_CHARACTERS,
     )
     bite: BiteKeys = key("bite readings", "a table [bite]")
     appliance: ApplianceKeys = key("splints and rods", "a table [appliance]")

@@ -145,7 +145,7 @@ def _table_problems(
             yield _unknown(source, location, list(ours))
         elif problem := _word_problem(words, ours[name]):
             yield at(source, location, f"= {shown(words)} {problem}")
-    for name in ours.keys() - theirs.keys():
+    for name in (name for name in ours if name not in theirs):
         yield at(
             source, (table, name),
             f"is missing; give a translation of {shown(_sample(ours[name]))}, or leave out the "
@@ -183,7 +183,7 @@ def _sentence_problem(theirs: str, ours: str) -> str:
         return f"is not usable; allowed is text of 1 to {MOST_CHARACTERS} characters"
     wanted, given = sorted(_PLACE.findall(ours)), sorted(_PLACE.findall(theirs))
     if wanted != given:
-        places = ", ".join(wanted) or "none"
+        places = ", ".join(_PLACE.findall(ours)) or "none"
         return (
             f"does not have the places that the program fills in ({places}); write each of them "
             "once, unchanged"

@@ -5,18 +5,21 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 from rich import box
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
+from labkit.catalog.profiles import Profile, default_profile, read_profile
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
-from labkit.errors import LabkitError
+from labkit.errors import LabkitError, RefusedError
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -68,6 +71,45 @@ BY = click.option(
 )
 
 
+PROFILE = click.option(
+    "--profile",
+    "profile_path",
+    metavar="FILE",
+    envvar="LABKIT_PROFILE",
+    help="The lab's profile: name, address, logo, paper, own words and templates.",
+)
+
+
+def open_profile(path: str | None) -> Profile:
+    """Read the lab's profile, or give that of a lab that has none."""
+    if path is None:
+        return default_profile()
+    return read_profile(parse_toml(read_text(Path(path)), path))
+
+
+@contextmanager
+def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
+    """Show a progress bar on standard error.
+
+    Args:
+        words: What is being done.
+        total: How many pieces there are, None if not known beforehand.
+
+    Yields:
+        A function to be told of each piece that is done.
+    """
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=err(), transient=True) as bar:
+        task = bar.add_task(words, total=total)
+        yield lambda _: bar.advance(task)
+
+
+def print_problems(problems: Iterable[str]) -> None:
+    """Print what this machine could not make, a line each."""
+    for problem in problems:
+        out().print(f"Note: {problem}", markup=False, soft_wrap=True)
+
+
 def out() -> Console:
     """Give the console for results (standard output)."""
     return Console(highlight=False, soft_wrap=False)
@@ -107,6 +149,7 @@ class Run:
 
     def __init__(self) -> None:
         self.exit_code = 0
+        self.done = 0
 
     def each(self, names: Iterable[str]) -> Iterator[TomlSource]:
         """Yield every prescription that can be read; report the others."""
@@ -118,8 +161,16 @@ class Run:
         """Report a LabkitError raised in the block and go on with the next case."""
         return _Reporting(self)
 
-    def finish(self) -> None:
-        """Leave the command with the gravest exit status seen."""
+    def refuse(self, name: str, findings: Iterable[Finding]) -> None:
+        """Print the findings that stop a set on standard error, and remember them."""
+        for finding in findings:
+            print_error(RefusedError(finding.message, where=name))
+            self.exit_code = max(self.exit_code, RefusedError.exit_code)
+
+    def finish(self, *, cautions: bool) -> None:
+        """Show the cautions if anything was shown or made; leave with the gravest exit status."""
+        if cautions and self.done:
+            print_cautions()
         if self.exit_code:
             click.get_current_context().exit(self.exit_code)
 
@@ -144,13 +195,11 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
 
 
-def print_findings(findings: Iterable[Finding]) -> None:
-    """Print findings, refusals first, a line each."""
-    console = out()
-    for severity, word in ((Severity.REFUSED, "Refused"), (Severity.NOTE, "Note")):
-        for finding in findings:
-            if finding.severity is severity:
-                console.print(f"{word}: {finding.message}", markup=False, soft_wrap=True)
+def print_notes(findings: Iterable[Finding]) -> None:
+    """Print the findings that do not stop a set, a line each, on standard output."""
+    for finding in findings:
+        if finding.severity is Severity.NOTE:
+            out().print(f"Note: {finding.message}", markup=False, soft_wrap=True)
 
 
 def plain_table(title: str, heads: Iterable[str]) -> Table:

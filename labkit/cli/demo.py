@@ -7,15 +7,15 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.catalog.lettering import load_lettering
 from labkit.catalog.places import templates_dir
-from labkit.catalog.processes import find_process, processes
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
-from labkit.cli.common import PROCESS, Run, out, print_cautions
+from labkit.cli.common import Run
 from labkit.cli.lengths import print_lengths
 from labkit.cli.make import make_with_progress, print_made
+from labkit.cli.means import takes_means
 from labkit.workflow.cases import open_case
+from labkit.workflow.make import Means
 
 #: The two cases of the demonstration, in templates/prescriptions/.
 DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
@@ -31,20 +31,18 @@ DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the two sets.",
 )
-@PROCESS
-def command(out_dir: Path, process_name: str) -> None:
+@takes_means
+def command(out_dir: Path, means: Means) -> None:
     """Make the sets of two invented cases: a plain one and a hinged one.
 
     Example: labkit demo --out demo
     """
     run, templates = Run(), rod_templates()
-    process, lettering = find_process(processes(), process_name), load_lettering()
     for name in DEMO_CASES:
         with run.reporting():
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
             print_lengths(case)
-            print_made(case, make_with_progress(case, process, lettering, out_dir))
-    print_cautions()
-    run.finish()
-    out().print(f"The sets lie in {out_dir}", markup=False, soft_wrap=True)
+            print_made(case, make_with_progress(case, means, out_dir))
+            run.done += 1
+    run.finish(cautions=True)

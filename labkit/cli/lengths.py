@@ -17,13 +17,10 @@ from labkit.cli.common import (
     Run,
     out,
     plain_table,
-    print_cautions,
-    print_error,
-    print_findings,
     print_json,
+    print_notes,
 )
 from labkit.core.prescription import JawModelName
-from labkit.errors import EXIT_REFUSED, LabkitError
 from labkit.units import millimetres, plain
 from labkit.workflow.cases import Case, lengths_json, open_case, opening_json
 
@@ -58,11 +55,9 @@ def command(
             case = open_case(source, templates)
             opened = opening_json(case, openings) if openings and not case.refusals else None
             _show(case, as_json, opened)
-            if case.refusals:
-                run.exit_code = max(run.exit_code, EXIT_REFUSED)
-    if not as_json:
-        print_cautions()
-    run.finish()
+            run.refuse(source.name, case.refusals)
+            run.done += 1
+    run.finish(cautions=not as_json)
 
 
 def _show(case: Case, as_json: bool, opened: list[dict[str, Any]] | None) -> None:
@@ -72,8 +67,6 @@ def _show(case: Case, as_json: bool, opened: list[dict[str, Any]] | None) -> Non
         print_lengths(case)
         if opened:
             _print_opening(opened)
-    for finding in case.refusals:
-        print_error(LabkitError(finding.message, where=case.source.name))
 
 
 def print_lengths(case: Case) -> None:
@@ -109,7 +102,7 @@ def print_lengths(case: Case) -> None:
         console.print(_steps_table(case))
     if graded.steps and graded.jaw_model is JawModelName.HINGED:
         console.print(_pose_table(case))
-    print_findings(graded.findings)
+    print_notes(graded.findings)
     console.print()
 
 

@@ -17,6 +17,7 @@ from labkit.errors import EXIT_REFUSED, LabkitError
 _COMMANDS = {
     "lengths": "labkit.cli.lengths",
     "make": "labkit.cli.make",
+    "papers": "labkit.cli.papers",
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
     "prescription": "labkit.cli.prescription",

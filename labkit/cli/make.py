@@ -8,30 +8,24 @@ from typing import TYPE_CHECKING
 
 import click
 import rich_click
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
-from labkit.catalog.lettering import load_lettering
-from labkit.catalog.processes import find_process, processes
 from labkit.catalog.rods import rod_templates
 from labkit.cli.common import (
     JSON,
-    PROCESS,
-    PROCESSES,
     RX,
     TEMPLATES,
     Run,
-    err,
+    counting,
     out,
     plain_table,
-    print_cautions,
-    print_findings,
     print_json,
+    print_notes,
+    print_problems,
 )
-from labkit.core.lettering import Lettering
-from labkit.core.rods import Process
+from labkit.cli.means import takes_means
 from labkit.workflow.cases import Case, open_case
-from labkit.workflow.make import MadeSet, make_set, planned_parts
+from labkit.workflow.make import MadeSet, Means, count_files, make_set
 
 if TYPE_CHECKING:
     from labkit.workflow.make import MadePart
@@ -47,19 +41,17 @@ if TYPE_CHECKING:
     metavar="DIR",
     help="Folder that holds the sets; each set is a new folder in it.",
 )
-@PROCESS
+@takes_means
 @JSON
 @TEMPLATES
-@PROCESSES
 def command(
     prescriptions: tuple[str, ...],
     out_dir: Path,
-    process_name: str,
     as_json: bool,
     template_places: tuple[str, ...],
-    process_places: tuple[str, ...],
+    means: Means,
 ) -> None:
-    """Make finished spacer sets: solids, STEP, STL, 3MF, checked as written.
+    """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
     DIR/CASE-rN; an existing one is never changed.
@@ -67,30 +59,25 @@ def command(
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """
     run, templates = Run(), rod_templates(template_places)
-    process = find_process(processes(process_places), process_name)
-    lettering = load_lettering()
     for source in run.each(prescriptions):
         with run.reporting():
             case = open_case(source, templates)
-            made = make_with_progress(case, process, lettering, out_dir)
+            made = make_with_progress(case, means, out_dir)
             if as_json:
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec})
             else:
                 print_made(case, made)
-    if not as_json:
-        print_cautions()
-    run.finish()
+                print_notes(case.spacer_set.findings)
+            run.done += 1
+    run.finish(cautions=not as_json)
 
 
-def make_with_progress(
-    case: Case, process: Process, lettering: Lettering, out_dir: Path
-) -> MadeSet:
+def make_with_progress(case: Case, means: Means, out_dir: Path) -> MadeSet:
     """Make one set with a progress bar on standard error.
 
     Args:
         case: A graded case.
-        process: Process.
-        lettering: Lettering.
+        means: Process, lettering and profile.
         out_dir: Folder that holds the sets.
 
     Returns:
@@ -99,11 +86,8 @@ def make_with_progress(
     Raises:
         RefusedError: As `make_set`.
     """
-    total = len(planned_parts(case, process, lettering)) + 1
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=err(), transient=True) as bar:
-        task = bar.add_task(f"Building {case.prescription.case}", total=total)
-        return make_set(case, process, lettering, out_dir, lambda _: bar.advance(task))
+    with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
+        return make_set(case, means, out_dir, step)
 
 
 def print_made(case: Case, made: MadeSet) -> None:
@@ -121,7 +105,7 @@ def print_made(case: Case, made: MadeSet) -> None:
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         console.print(f"{plate['file']}: {pieces} pieces", markup=False, soft_wrap=True)
-    print_findings(case.spacer_set.findings)
+    print_problems(made.problems)
     console.print()
 
 

@@ -10,9 +10,9 @@ import rich_click
 from labkit.catalog.places import templates_dir
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import read_text
-from labkit.cli.common import RX, TEMPLATES, Run, print_error, print_findings
+from labkit.cli.common import RX, TEMPLATES, Run, print_notes
 from labkit.core.prescription import JawModelName
-from labkit.errors import EXIT_REFUSED, InputError, LabkitError
+from labkit.errors import InputError
 from labkit.workflow.cases import open_case
 
 
@@ -72,14 +72,12 @@ def check(prescriptions: tuple[str, ...], template_places: tuple[str, ...]) -> N
     for source in run.each(prescriptions):
         with run.reporting():
             case = open_case(source, templates)
-            for finding in case.refusals:
-                print_error(LabkitError(finding.message, where=source.name))
+            run.refuse(source.name, case.refusals)
             if case.refusals:
-                run.exit_code = max(run.exit_code, EXIT_REFUSED)
                 continue
             click.echo(
                 f"{source.name}: usable; {len(case.spacer_set.steps)} steps for case "
                 f"{case.prescription.case}"
             )
-            print_findings(case.spacer_set.findings)
-    run.finish()
+            print_notes(case.spacer_set.findings)
+    run.finish(cautions=False)

@@ -198,5 +198,7 @@ def _remedy(
             return f"a height of {height:g} mm would fit"
     wide, high = excess_mm(engraving, space, margin_mm)
     if high <= ROOM_MM:
-        return f"no height of the series fits; a rod of {length_mm + wide:.1f} mm or longer would"
-    return "no height of the series fits"
+        # Rounded up, so that the rod named does fit.
+        shortest = math.ceil((length_mm + wide - ROOM_MM) * 10) / 10
+        return f"no height of the series fits; a rod of {shortest:.1f} mm or longer would"
+    return "no height of the series fits: choose a template with a higher bar"

@@ -58,7 +58,9 @@ def outline(marks: tuple[Mark, ...], stroke: float) -> tuple[Region, ...]:
     half = stroke / 2.0
     candidates = _candidates(marks, half)
     kept = [piece for piece in _split(candidates) if _outside(at(piece, 0.5), marks, half)]
-    loops = [_tidy(loop) for loop in _chain(_distinct(kept))]
+    boundary = _distinct(kept)
+    _refuse_touching(boundary)
+    loops = [_tidy(loop) for loop in _chain(boundary)]
     for loop in loops:
         _check_lengths(loop)
     return _regions(loops)
@@ -205,25 +207,35 @@ def _same(a: Piece, b: Piece, *, ahead: bool) -> bool:
     return all(math.dist(at(a, s), at(b, t)) <= JOINT for s, t in pairs)
 
 
+def _near(a: Point2, b: Point2) -> bool:
+    return math.dist(a, b) <= JOINT
+
+
+def _refuse_touching(pieces: list[Piece]) -> None:
+    """Refuse a boundary that meets itself: a solid with such an edge is not a solid."""
+    starts = [at(piece, 0.0) for piece in pieces]
+    for k, (x, y) in enumerate(starts):
+        if any(_near((x, y), other) for other in starts[:k]):
+            raise LabelError(
+                f"the outline of a character touches itself at ({x:.4f}, {y:.4f}); strokes must "
+                "overlap or stay apart, not touch at a point: move one of them",
+                field="strokes",
+                value=(x, y),
+            )
+
+
 def _chain(pieces: list[Piece]) -> list[list[Piece]]:
     loops = [[piece] for piece in pieces if _closed(piece)]
     loose = [piece for piece in pieces if not _closed(piece)]
     while loose:
         loop = [loose.pop(0)]
         start = at(loop[0], 0.0)
-        while math.dist(at(loop[-1], 1.0), start) > JOINT:
+        while not _near(at(loop[-1], 1.0), start):
             end = at(loop[-1], 1.0)
-            following = [piece for piece in loose if math.dist(at(piece, 0.0), end) <= JOINT]
-            if len(following) != 1:
-                raise LabelError(
-                    f"the outline of a character has {len(following)} ways on at "
-                    f"({end[0]:.4f}, {end[1]:.4f}); strokes must overlap or stay apart, not "
-                    "touch at a point: move one of them",
-                    field="strokes",
-                    value=end,
-                )
-            loose.remove(following[0])
-            loop.append(following[0])
+            # One piece starts there and no more: boundaries are closed, and do not touch.
+            following = next(piece for piece in loose if _near(at(piece, 0.0), end))
+            loose.remove(following)
+            loop.append(following)
         loops.append(loop)
     return loops
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import unicodedata
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -10,11 +11,9 @@ from typing import Any
 
 from labkit.catalog.places import templates_dir
 
-#: Characters that steer a line and need no shape: kept where they steer, dropped where they only
-#: mark a place (tab and the end of a line are made spaces and breaks by the typesetter).
-STEERING = frozenset(map(ord, "\t\n\u00ad\u200b\u200c\u200d\u200e\u200f\u2028\u2029\u2060"))
-#: Overrides and embeddings that would turn the rest of a line round; isolates close themselves.
-BIDI_CONTROLS = frozenset((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
+#: Characters that space, break or join letters and need no shape. All other control and format
+#: characters, among them those that turn the direction of a line, are shown by their code point.
+STEERING = frozenset(map(ord, "\t\n\u00ad\u061c\u200b\u200c\u200d\u200e\u200f\u2028\u2029\u2060"))
 
 _TABLE = struct.Struct(">4sLLL")
 _SUBTABLE = struct.Struct(">HHL")
@@ -53,9 +52,9 @@ def _lines(text: str) -> str:
 
 def _has_shape(character: str) -> bool:
     code = ord(character)
-    if code in BIDI_CONTROLS:
-        return False
-    return code in STEERING or code in covered()
+    if code in STEERING:
+        return True
+    return unicodedata.category(character) not in ("Cc", "Cf") and code in covered()
 
 
 @lru_cache(maxsize=1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -18,6 +19,7 @@ from labkit.errors import InputError
 
 #: Tagged for screen readers, every picture with words, every character with its code (PDF/UA-1).
 STANDARD = "ua-1"
+_PLACE = re.compile(r"(?P<file>[\w.-]+\.typ):(?P<line>\d+):\d+")
 
 
 def compile_pdf(
@@ -110,11 +112,11 @@ def _compile(
             )
         except typst.TypstError as error:
             raise InputError(
-                f"the document template {template} cannot be set: {error.message}; correct the "
-                "lab's own copy, or leave it out to use the program's",
+                f"the document template {template} cannot be set: {error.message}; "
+                f"{_advice(profile)}",
                 field="documents",
                 value=template,
-                where=_place(error.diagnostic, root, template),
+                where=_place(error.diagnostic, template),
             ) from error
 
 
@@ -142,10 +144,15 @@ def _fonts() -> Any:
     )
 
 
-def _place(diagnostic: str, root: Path, template: str) -> str:
+def _advice(profile: Profile) -> str:
+    if profile.documents:
+        return "correct the lab's own copy, or leave it out to use the program's"
+    if profile.logo is not None:
+        return "check that the logo of the lab profile opens in other programs"
+    return "check that the pictures of the set are whole, or install labkit again"
+
+
+def _place(diagnostic: str, template: str) -> str:
     """Find "file:line" in typst's own report."""
-    for word in diagnostic.replace(str(root), "").split():
-        name, _, rest = word.strip("/").partition(":")
-        if name.endswith(".typ") and rest.split(":")[0].isdigit():
-            return f"{name}:{rest.split(':')[0]}"
-    return template
+    found = _PLACE.search(diagnostic)
+    return f"{found['file']}:{found['line']}" if found else template

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from labkit.core.bar_outline import flat_outline
 from labkit.core.compensation import RodSizes, compensated
 from labkit.core.curves import box
+from labkit.core.label_place import label_space
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Arc, Lettering, Line, Piece
 from labkit.core.rods import (
@@ -52,6 +53,11 @@ def box_mm(rod: Rod) -> tuple[float, float, float, float]:
     return box(seen(side_view(_sizes(rod)), rod.hand))
 
 
+def label_right_mm(rod: Rod) -> float:
+    """Give how far the label's middle lies to the reader's right of the rod's middle, mm."""
+    return -rod.hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
+
+
 def draw_rod(rod: Rod, lettering: Lettering) -> list[str]:
     """Draw a rod with its label, its middle at the origin.
 
@@ -69,7 +75,7 @@ def draw_rod(rod: Rod, lettering: Lettering) -> list[str]:
         *_body(sizes, rod.hand),
         svg.path(edges, fill="none", stroke=svg.INK, stroke_width=svg.number(_EDGE_MM),
                  stroke_linecap="round"),
-        svg.region(label.regions(), fill=svg.INK),
+        svg.group([svg.region(label.regions(), fill=svg.INK)], label_right_mm(rod), 0.0),
     ]
 
 

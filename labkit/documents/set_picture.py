@@ -6,14 +6,13 @@ from collections.abc import Iterator, Mapping
 from itertools import groupby
 from typing import Any
 
+from labkit.core.by_length import columns_by_length
 from labkit.core.lettering import Lettering
 from labkit.core.rods import Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod
 from labkit.documents.rod_values import rod_of, template_of
 
-#: More rods than this in a column go into a second one.
-_LONGEST_COLUMN = 8
 _MARGIN_MM = 3.0
 _ROW_GAP_MM = 3.6
 _CAPTION_GAP_MM = 3.0
@@ -79,14 +78,7 @@ def caption_of(uses: list[dict[str, Any]]) -> str:
 def _columns(spec: Mapping[str, Any]) -> list[list[Row]]:
     template = template_of(spec)
     rows = [(rod_of(part, template), caption_of(part["uses"])) for part in spec["parts"]]
-    by_mark = [
-        sorted(group, key=lambda row: -row[0].length)
-        for _, group in groupby(sorted(rows, key=lambda r: r[0].mark), key=lambda r: r[0].mark)
-    ]
-    if len(by_mark) > 1 or len(rows) <= _LONGEST_COLUMN:
-        return by_mark
-    half = (len(rows) + 1) // 2
-    return [by_mark[0][:half], by_mark[0][half:]]
+    return [[rows[k] for k in column] for column in columns_by_length([rod for rod, _ in rows])]
 
 
 def _row(

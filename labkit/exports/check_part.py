@@ -182,11 +182,10 @@ def _end_checks(
 
 
 def _facet_checks(checker: Checker, wanted: Wanted, found: Found) -> list[Check]:
-    ball = wanted.kind is FittingKind.BALL
-    chord = limits.MESH_BALL_CHORD_MM if ball else limits.MESH_CHORD_MM
     return [
         checker.at_most(f"form error of the {wanted.named()}", found.form_mm, limits.MESH_FORM_MM),
-        checker.at_most(f"chord error of the {wanted.named()}", found.chord_mm, chord),
+        checker.at_most(f"chord error of the {wanted.named()}", found.chord_mm,
+                        limits.MESH_CHORD_MM),
     ]
 
 

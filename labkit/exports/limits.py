@@ -26,17 +26,16 @@ MESH_LENGTH_MM = 0.002
 MESH_DIAMETER_MM = 0.002
 #: A bore or pin that leans by this sine moves its ends by 3 µm over 3 mm.
 MESH_AXIS_TILT = 1e-3
-#: Largest distance of a fitting's vertices from the fitted circle or sphere.
-MESH_FORM_MM = 0.002
-#: Chord error of the facets on bores and pins (the issue's 0.005 mm, and 5 % for rounding).
+#: Largest distance of a fitting's vertices from the fitted cylinder or sphere: they are written
+#: on the surface, and float32 moves them by 4e-6 mm at most.
+MESH_FORM_MM = 1e-4
+#: Chord error of the facets on bores, pins and balls: 0.005 mm, and 5 % for rounding.
 MESH_CHORD_MM = 0.00525
 #: A facet between two points of a cylinder lies inside it by 2/3 of its chord error on average
 #: (the mean height of a flat arc), which is what the volume loses.
 MEAN_CHORD_SHARE = 2.0 / 3.0
-#: On balls the facets of the kernel's mesher are up to four times as coarse as asked.
-MESH_BALL_CHORD_MM = 0.025
-#: Facets cut off at most the chord error of a ball at each side of the part.
-MESH_BOX_MM = 0.025
+#: Facets cut off at most the chord error at each side of the part.
+MESH_BOX_MM = 0.00525
 
 #: A fitting's centre across the rod (z), and the middle of the rod along x, in the rod frame.
 FRAME_MM = 0.002
@@ -60,7 +59,7 @@ LEAST_SCORE = 0.80
 #: A character must be this much more like the read one than like any other.
 LEAST_MARGIN = 0.08
 #: The outward face follows its smooth shape to within this, facets included.
-OUTWARD_SMOOTH_MM = 0.02
+OUTWARD_SMOOTH_MM = 0.01
 #: Pixel of the depth picture of the outward face: finer than half of the narrowest stroke.
 OUTWARD_PIXEL_MM = 0.08
 

@@ -36,7 +36,7 @@ class MeshMeasure:
         ends: Fittings found.
         watertight: Every edge has two facets (trimesh).
         winding: Neighbouring facets run the same way round (trimesh).
-        volume_mm3: Volume by the facets (trimesh), negative inside out.
+        volume_mm3: Volume by the facets, negative inside out.
         manifold: Status of manifold3d, "NoError" for a closed oriented body.
         genus: Number of through holes (manifold3d), −1 where it is no manifold.
         bodies: Number of separate bodies.
@@ -71,11 +71,11 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
     Validity: rod frame; fittings within 25 % of the template's diameters.
     """
     pairs = neighbours(mesh)
-    watertight, winding, volume = _trimesh_says(mesh)
+    watertight, winding = _trimesh_says(mesh)
     status, genus = _manifold_says(mesh)
     return MeshMeasure(
         ends=find_ends(mesh, pairs, template),
-        watertight=watertight, winding=winding, volume_mm3=volume,
+        watertight=watertight, winding=winding, volume_mm3=_volume(mesh),
         manifold=status, genus=genus, bodies=_bodies(mesh),
         curved_area_mm2=curved_area(mesh, pairs),
         low=tuple(map(float, mesh.vertices.min(axis=0))),
@@ -88,18 +88,31 @@ def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends
     """Find the fittings at both ends of a mesh by the form of its surfaces."""
     lower, upper = wanted_ends(template)
     balls = lower.kind is FittingKind.BALL and upper.kind is FittingKind.BALL
-    return Ends(_find(mesh, pairs, lower), _find(mesh, pairs, upper), balls)
+    # Bores and pins are looked for among the same surfaces: those are told apart only once.
+    surfaces = {
+        ball: _surfaces(mesh, pairs, ball)
+        for ball in sorted({end.kind is FittingKind.BALL for end in (lower, upper)})
+    }
+    found = [_find(mesh, *surfaces[end.kind is FittingKind.BALL], end) for end in (lower, upper)]
+    return Ends(found[0], found[1], balls)
 
 
-def _find(mesh: FacetMesh, pairs: Neighbours, wanted: Wanted) -> Found | None:
-    ball = wanted.kind is FittingKind.BALL
+def _surfaces(
+    mesh: FacetMesh, pairs: Neighbours, ball: bool
+) -> tuple[Labels, NDArray[np.bool_]]:
+    """Number the smooth surfaces: all of them for balls, else those that stand across y."""
     smooth = pairs.cosine > SMOOTH_COSINE
     if ball:
         taken = np.ones(len(mesh.triangles), dtype=bool)
     else:
         taken = np.abs(mesh.normals[:, 1]) < WALL_SINE
         smooth = smooth & taken[pairs.first] & taken[pairs.second]
-    labels = groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth])
+    return groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth]), taken
+
+
+def _find(
+    mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted
+) -> Found | None:
     candidates = []
     for label in _likely(mesh, labels, taken, wanted):
         found = _measure_group(mesh, labels == label, wanted)
@@ -186,11 +199,16 @@ def _bodies(mesh: FacetMesh) -> int:
     return len(np.unique(labels[used]))
 
 
-def _trimesh_says(mesh: FacetMesh) -> tuple[bool, bool, float]:
+def _volume(mesh: FacetMesh) -> float:
+    """Add up the tetrahedra between the facets and the origin."""
+    return float(np.einsum("ij,ij->", mesh.corners[:, 0], mesh.crosses) / 6.0)
+
+
+def _trimesh_says(mesh: FacetMesh) -> tuple[bool, bool]:
     import trimesh
 
     body = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False)
-    return bool(body.is_watertight), bool(body.is_winding_consistent), float(body.volume)
+    return bool(body.is_watertight), bool(body.is_winding_consistent)
 
 
 def _manifold_says(mesh: FacetMesh) -> tuple[str, int]:

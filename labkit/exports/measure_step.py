@@ -139,6 +139,12 @@ def measure_step(path: Path, template: RodTemplate) -> StepMeasure:
     from OCP.TopAbs import TopAbs_ShapeEnum as Kind
 
     text = read_step_text(path)
+    if not text.complete:  # the kernel may end the whole program on half a file
+        raise InputError(
+            f"{path.name} is not a whole STEP file (header, data, end, as ISO 10303-21 has them); "
+            "write it again",
+            where=path.name,
+        )
     shape = _read(path)
     volume = GProp_GProps()
     BRepGProp.VolumeProperties_s(shape, volume)

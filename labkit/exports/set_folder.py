@@ -7,7 +7,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +15,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from labkit.errors import DeliveryError
+from labkit.errors import DeliveryError, InputError
 
 SPEC_FILE = "spacer-set.json"
 SUMS_FILE = "SHA256SUMS"
@@ -95,7 +95,7 @@ def new_set(out: Path, case: str, inputs_sha256: str) -> Iterator[Place]:
             place = _open(out, name, inputs_sha256)
             try:
                 yield place
-                _seal(place)
+                seal(place.staging)
                 place.staging.rename(place.final)
                 _sync(out)
             finally:
@@ -151,14 +151,46 @@ def sha256_of(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def _seal(place: Place) -> None:
-    """Write the list of sums and push everything to the disk."""
-    root = place.staging
-    files = sorted(path for path in root.rglob("*") if path.is_file())
+def seal(root: Path) -> None:
+    """Write the list of sums of a folder and push everything to the disk.
+
+    Args:
+        root: Folder of a set, in the making or finished.
+    """
+    files = sorted(p for p in root.rglob("*") if p.is_file() and p != root / SUMS_FILE)
     sums = "".join(f"{sha256_of(path)}  {path.relative_to(root).as_posix()}\n" for path in files)
     (root / SUMS_FILE).write_text(sums, encoding="utf-8", newline="\n")
     for path in [*files, root / SUMS_FILE, *(p for p in root.rglob("*") if p.is_dir()), root]:
         _sync(path)
+
+
+def require_unchanged(root: Path, names: Iterable[str]) -> None:
+    """Hold files of a finished set against its list of sums.
+
+    Args:
+        root: Folder of the set.
+        names: Files, relative to it.
+
+    Raises:
+        InputError: The list or a file is missing, or a file is not as it was made.
+    """
+    try:
+        lines = (root / SUMS_FILE).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"is not a finished set ({SUMS_FILE} cannot be read); name the folder of a set",
+            where=str(root),
+        ) from error
+    sums = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    for name in names:
+        path = root / name
+        if not path.is_file() or sha256_of(path) != sums.get(name):
+            raise InputError(
+                f"{name} is missing or not as it was made; take the set from its backup or make "
+                "it again",
+                where=str(root),
+                field=name,
+            )
 
 
 def _sync(path: Path) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +30,9 @@ from OCP.TopTools import TopTools_IndexedMapOfShape
 from labkit.errors import GeometryError
 
 Floats = NDArray[np.float64]
+
+#: Ends of neighbouring edges agree to this, in mm or in a surface's parameters.
+SAME = 1e-6
 
 
 @dataclass(frozen=True)
@@ -81,14 +85,21 @@ class Use:
         """Whether it runs at constant u (a line of the surface's profile)."""
         return self.step is not None and abs(self.step[0]) < 0.5
 
+    def parameter(self, station: float) -> tuple[float, float]:
+        """Give (u, v) at one station of the edge's parameter."""
+        if self.step is not None:
+            (u, v), (du, dv) = self.origin, self.step
+            return u + station * du, v + station * dv
+        assert self.course is not None
+        point = self.course.Value(station)
+        return point.X(), point.Y()
+
     def parameters(self, stations: Floats) -> Floats:
         """Give (u, v) at stations of the edge's parameter, shape (N, 2)."""
         if self.step is not None:
             straight: Floats = np.asarray(self.origin) + stations[:, None] * np.asarray(self.step)
             return straight
-        assert self.course is not None
-        points = [self.course.Value(float(station)) for station in stations]
-        return np.array([(point.X(), point.Y()) for point in points])
+        return np.array([self.parameter(float(station)) for station in stations])
 
 
 @dataclass(frozen=True)
@@ -152,11 +163,34 @@ class _Reader:
         kind, radius, more = _surface(surface)
         upright = face.Oriented(TopAbs_FORWARD)
         loops = tuple(
-            tuple(self._use(edge, upright, kind) for edge in _parts(wire))
+            self._in_order([self._use(edge, upright, kind) for edge in _parts(wire)])
             for wire in _parts(upright)
         )
         turned = face.Orientation() == TopAbs_REVERSED
         return SolidFace(kind, _axes(surface.Position()), radius, more, turned, loops)
+
+    def _in_order(self, uses: list[Use]) -> tuple[Use, ...]:
+        """Put a boundary's edges end to end; ours are, the kernel's own shapes need not be."""
+        rest = [(use, *self._ends(use)) for use in uses]
+        ordered = [rest.pop(0)]
+        while rest:
+            here = ordered[-1][2]
+            at = next((i for i, one in enumerate(rest) if math.dist(one[1], here) < SAME), None)
+            if at is None:
+                raise GeometryError("a face's boundary has a gap; the solid cannot be meshed")
+            ordered.append(rest.pop(at))
+        return tuple(use for use, _, _ in ordered)
+
+    def _ends(self, use: Use) -> tuple[Sequence[float], Sequence[float]]:
+        """Give where a use starts and ends: in the parameters, which tell a seam's sides apart."""
+        edge = self.edges[use.edge]
+        first: Sequence[float]
+        last: Sequence[float]
+        if use.course is None:
+            first, last = (self.vertices[number] for number in edge.vertices)
+        else:
+            first, last = (use.parameter(at) for at in edge.span)
+        return (first, last) if use.forward else (last, first)
 
     def _use(self, shape: Any, face: Any, kind: str) -> Use:
         edge = TopoDS.Edge_s(shape)

@@ -14,6 +14,7 @@ from OCP.StepBasic import StepBasic_Product
 from OCP.STEPControl import STEPControl_AsIs, STEPControl_Controller, STEPControl_Writer
 from OCP.TCollection import TCollection_HAsciiString
 
+from labkit import __version__
 from labkit.errors import DeliveryError
 
 #: The kernel's settings for writing. Parameter curves are left out: every reader recomputes them
@@ -41,7 +42,7 @@ class StepHeader:
     author: str = "Not stated"
     organisation: str = "Not stated"
     description: str = "Connector rod, nominal shape"
-    originating_system: str = "labkit"
+    originating_system: str = f"labkit {__version__}"
     authorisation: str = "Not released"
 
     @property

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import labkit
+from labkit.catalog.profiles import Profile
 from labkit.core.label_place import check_label
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving, Lettering
@@ -18,6 +19,7 @@ from labkit.core.rods import Compensation, Process
 from labkit.errors import CheckError
 from labkit.exports.set_folder import SPEC_FILE, Place, new_set, write_json
 from labkit.workflow.cases import Case, refuse_if_refused
+from labkit.workflow.papers import count_papers, write_papers
 from labkit.workflow.spec import csv_rows, inputs_sha256, part_json, spec_json
 
 if TYPE_CHECKING:
@@ -59,11 +61,38 @@ class MadeSet:
         folder: Where it lies.
         spec: Content of its spacer-set.json.
         parts: Its parts.
+        problems: Sentences on papers that this machine could not make.
     """
 
     folder: Path
     spec: dict[str, Any]
     parts: tuple[MadePart, ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Means:
+    """What a lab makes a set with.
+
+    Args:
+        process: Process.
+        lettering: Lettering of the labels.
+        profile: The lab's profile, for the papers.
+    """
+
+    process: Process
+    lettering: Lettering
+    profile: Profile
+
+
+def count_files(case: Case, means: Means) -> int:
+    """Count what a set consists of, for a progress bar.
+
+    Raises:
+        RefusedError: As `planned_parts`.
+    """
+    parts = len(planned_parts(case, means.process, means.lettering))
+    return parts + 1 + count_papers(parts)
 
 
 def planned_parts(
@@ -92,17 +121,14 @@ def planned_parts(
     return planned
 
 
-def make_set(
-    case: Case, process: Process, lettering: Lettering, out: Path, progress: Progress
-) -> MadeSet:
+def make_set(case: Case, means: Means, out: Path, progress: Progress) -> MadeSet:
     """Make a finished set of one case.
 
     Args:
         case: A graded case.
-        process: Process.
-        lettering: Lettering.
+        means: What the lab makes it with.
         out: Folder that holds the sets.
-        progress: Told after each part and plate.
+        progress: Told after each part, plate and paper.
 
     Returns:
         The set as it lies in `out`.
@@ -111,9 +137,10 @@ def make_set(
         RefusedError: A rule refuses the case, a file does not measure as it should, or the set
             cannot be put in its place. Nothing is left behind.
     """
-    planned = planned_parts(case, process, lettering)
-    with new_set(out, case.prescription.case, inputs_sha256(case, process)) as place:
-        work = _Work(case, process, lettering, place)
+    planned = planned_parts(case, means.process, means.lettering)
+    digest = inputs_sha256(case, means.process, means.profile)
+    with new_set(out, case.prescription.case, digest) as place:
+        work = _Work(case, means, place, digest)
         made = []
         for part, engraving in planned:
             made.append(work.make_part(part, engraving))
@@ -121,7 +148,8 @@ def make_set(
         plates = work.make_plates(made)
         progress("plates")
         spec = work.write_records(made, plates)
-    return MadeSet(place.final, spec, tuple(made))
+        problems = write_papers(place.staging, spec, place.staging, progress)
+    return MadeSet(place.final, spec, tuple(made), problems)
 
 
 @dataclass(frozen=True)
@@ -129,9 +157,9 @@ class _Work:
     """One set in the making: what it is made from and where it is written."""
 
     case: Case
-    process: Process
-    lettering: Lettering
+    means: Means
     place: Place
+    digest: str
 
     def make_part(self, part: Part, engraving: Engraving) -> MadePart:
         """Build one part, write its files, and measure them as written."""
@@ -146,14 +174,13 @@ class _Work:
         files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
         step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
         nominal = build(part.rod, engraving)
-        header = StepHeader(stem, rx.date.isoformat(), rx.prescriber or rx.case, "")
-        write_step(nominal.shape, step_path, header)
-        compensation = self.process.compensation
+        write_step(nominal.shape, step_path, StepHeader(stem, rx.date.isoformat()))
+        compensation = self.means.process.compensation
         built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
         mesh = mesh_of(built.shape)
         write_stl(mesh, stl_path, stem)
         check = check_part(
-            part.rod, compensation, step_path, stl_path, self.lettering, built.volume_mm3
+            part.rod, compensation, step_path, stl_path, self.means.lettering, built.volume_mm3
         )
         self._require(f"part {part.rod.part}", check.failures)
         return MadePart(part, engraving, files, check, mesh)
@@ -177,13 +204,13 @@ class _Work:
             for m in made
         ]
         plates = []
-        for plan in plan_plates(parts, self.process.plate):
+        for plan in plan_plates(parts, self.means.process.plate):
             file = f"plates/{name}_plate-{plan.number}.3mf"
             metadata = PlateMetadata(
                 case=rx.case,
                 title=f"{name}, plate {plan.number} of {plan.of}",
                 designer=f"labkit {labkit.__version__}",
-                description=f"Connector rods, process {self.process.name}",
+                description=f"Connector rods, process {self.means.process.name}",
                 date=rx.date.isoformat(),
             )
             write_plate(plan, self._path(file), metadata)
@@ -196,14 +223,12 @@ class _Work:
         self, made: list[MadePart], plates: list[tuple[str, PlatePlan, PlateCheck]]
     ) -> dict[str, Any]:
         """Write the spec, the table of steps and the check report."""
-        digest, revision = inputs_sha256(self.case, self.process), self.place.revision
-        spec = spec_json(
-            self.case,
-            self.process,
-            [part_json(m.part, m.files, m.engraving, digest, revision) for m in made],
-            [plate_json(file, plan) for file, plan, _ in plates],
-            revision,
-        )
+        digest, revision = self.digest, self.place.revision
+        spec = {
+            **spec_json(self.case, self.means.process, self.means.profile, revision, digest),
+            "parts": [part_json(m.part, m.files, m.engraving, digest, revision) for m in made],
+            "plates": [plate_json(file, plan) for file, plan, _ in plates],
+        }
         root = self.place.staging
         write_json(root / SPEC_FILE, spec)
         with (root / "spacer-set.csv").open("w", encoding="utf-8", newline="") as stream:
@@ -212,7 +237,7 @@ class _Work:
             "schema": 1,
             "case": spec["case"],
             "revision": revision,
-            "process": self.process.name,
+            "process": self.means.process.name,
             "parts": [m.check.to_json() for m in made],
             "plates": [check.to_json() for _, _, check in plates],
         }

@@ -7,21 +7,24 @@ import json
 from typing import Any
 
 import labkit
+from labkit.catalog.profiles import Profile, profile_json
 from labkit.core.cautions import CAUTIONS
 from labkit.core.identifier import rod_identifier
 from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
 from labkit.core.rods import Process
+from labkit.core.spreadsheet import cell
 from labkit.workflow.cases import Case, lengths_json
 
 
-def inputs_sha256(case: Case, process: Process) -> str:
+def inputs_sha256(case: Case, process: Process, profile: Profile) -> str:
     """Digest everything that a set is made from, so that equal sets can be told.
 
     Args:
         case: Prescription, template and graded lengths.
         process: Process.
+        profile: The lab's profile.
 
     Returns:
         SHA-256 over canonical JSON, hexadecimal.
@@ -31,29 +34,26 @@ def inputs_sha256(case: Case, process: Process) -> str:
         "prescription": jsonable(case.prescription),
         "template": jsonable(case.template),
         "process": jsonable(process),
+        "profile": profile_json(profile),
     }
     text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def spec_json(
-    case: Case,
-    process: Process,
-    parts: list[dict[str, Any]],
-    plates: list[dict[str, Any]],
-    revision: int,
+    case: Case, process: Process, profile: Profile, revision: int, digest: str
 ) -> dict[str, Any]:
-    """Put together the content of spacer-set.json.
+    """Give the content of spacer-set.json that is known before anything is built.
 
     Args:
         case: The graded case.
         process: Process.
-        parts: Parts as `part_json` gives them.
-        plates: Build plates with their files and pieces.
+        profile: The lab's profile.
         revision: Revision of the set.
+        digest: What `inputs_sha256` gives.
 
     Returns:
-        The whole object.
+        The object; parts and plates are still to be added.
     """
     return {
         "schema": 1,
@@ -61,14 +61,13 @@ def spec_json(
         "case": case.prescription.case,
         "revision": revision,
         "date": case.prescription.date.isoformat(),
-        "inputs_sha256": inputs_sha256(case, process),
+        "inputs_sha256": digest,
         "prescription": jsonable(case.prescription),
         "template": {**jsonable(case.template), "handed": case.template.handed},
         "process": jsonable(process),
+        "profile": profile_json(profile),
         "lengths": lengths_json(case),
         "tolerances_mm": _tolerances(case),
-        "parts": parts,
-        "plates": plates,
         "cautions": list(CAUTIONS),
     }
 
@@ -143,7 +142,7 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
     for number, step in enumerate(spec["lengths"]["steps"], 1):
         rows.append(
             [
-                _cell(spec["case"]),
+                cell(spec["case"]),
                 str(spec["revision"]),
                 str(number),
                 repr(step["percent"]),
@@ -158,15 +157,6 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
             ]
         )
     return rows
-
-
-def _cell(text: str) -> str:
-    """Keep a spreadsheet from taking text for a formula: such text gets an apostrophe first.
-
-    >>> _cell("=1+1"), _cell("QF-1043")
-    ("'=1+1", 'QF-1043')
-    """
-    return f"'{text}" if text[:1] in "=+-@" else text
 
 
 def _tolerances(case: Case) -> list[dict[str, float]]:

@@ -7,10 +7,12 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
+from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.layout import lay_out
 from labkit.core.parts import parts_of
 from labkit.documents.rod_picture import box_mm
+from labkit.exports.set_folder import safe_name
 from labkit.workflow.cases import open_case
 from labkit.workflow.spec import inputs_sha256, part_json, spec_json
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
@@ -24,7 +26,10 @@ FOURTEEN = changed(
 UNEQUAL = changed(
     SIX, ("pin_distance = 33.6",
           "[appliance.left]\npin_distance = 33.6\n[appliance.right]\npin_distance = 33.9"))
-LONG_CASE = changed(SIX, ("QF-1043", "QF-1043/2031-ORTHO-DISTAL-00000000001234"))
+LONG_CASE = changed(SIX, ("QF-1043", "QF-1043/2031-ORTHO_DISTAL-00000000001234"))
+assert len("QF-1043/2031-ORTHO_DISTAL-00000000001234") == 40
+#: Upside down, 66.9 reads as 6.99.
+BARRED = changed(SIX, ("pin_distance = 33.6", "pin_distance = 66.9"))
 HOSTILE_CASE = changed(SIX, ('"QF-1043"', "'" + HOSTILE + "'"))
 BALLS = changed(SIX, ("eye-eye-flat", "ball-ball-round"))
 MIRRORED = hinged()
@@ -38,18 +43,20 @@ def spec_of(
     case = open_case(source(text), rod_templates())
     assert case.refusals == ()
     process, lettering = find_process(processes(), process_name), load_lettering()
-    digest = inputs_sha256(case, process)
+    profile = default_profile()
+    digest = inputs_sha256(case, process, profile)
     parts, boxes = [], []
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
-        stem = f"{case.prescription.case[:8].strip('=* ')}-r{revision}_{rod.part}"
+        stem = f"{safe_name(case.prescription.case)}-r{revision}_{rod.part}"
         files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
         parts.append(part_json(part, files, engraving, digest, revision))
         left, right, bottom, top = box_mm(rod)
         boxes += [(rod.part, right - left, top - bottom)] * part.quantity
     plates = plates_of(boxes, process.plate)
-    return json.loads(json.dumps(spec_json(case, process, parts, plates, revision)))
+    known = spec_json(case, process, profile, revision, digest)
+    return json.loads(json.dumps({**known, "parts": parts, "plates": plates}))
 
 
 def plates_of(boxes, plate) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ import dataclasses
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from labkit.core.rods import Compensation, Hand
@@ -180,3 +181,16 @@ def test_measuring_shares_nothing_with_building(name):
         "labkit.exports",
     }
     assert ours <= allowed
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_corrupted_coordinate_never_passes(seed, tmp_path):
+    step, stl, volume = made(PARTS[1])
+    random = np.random.default_rng(seed)
+    data = bytearray(stl.read_bytes())
+    facet = int(random.integers((len(data) - 84) // 50))
+    # The lowest bit of the exponent of one coordinate: it doubles or halves.
+    data[84 + 50 * facet + 12 + 4 * int(random.integers(9)) + 2] ^= 0x80
+    path = tmp_path / "part.stl"
+    path.write_bytes(data)
+    assert not check_part(PARTS[1], NOMINAL, step, path, LETTERING, volume).passed

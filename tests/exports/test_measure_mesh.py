@@ -50,6 +50,21 @@ def test_three_thousandths_are_seen(part):
     assert abs(length - float(part.length)) > limits.MESH_LENGTH_MM
 
 
+@pytest.mark.parametrize("part", RODS, ids=lambda part: part.part)
+def test_volume_agrees_with_trimesh_and_manifold3d(part):
+    import manifold3d
+    import trimesh
+
+    mesh = read_stl(made(part)[1])
+    volume = measured(part).volume_mm3
+    by_trimesh = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False).volume
+    by_manifold = manifold3d.Manifold(
+        manifold3d.Mesh(mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32))
+    ).volume()
+    assert volume == pytest.approx(by_trimesh, rel=1e-12)
+    assert volume == pytest.approx(by_manifold, rel=1e-9)
+
+
 def test_a_wide_bore_is_seen():
     mesh = measured(RODS[0], Wrong(bore_by_mm=0.02))
     assert mesh.ends.upper.diameter_mm == pytest.approx(2.52, abs=limits.MESH_DIAMETER_MM)

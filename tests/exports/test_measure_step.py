@@ -10,7 +10,7 @@ import pytest
 from labkit.core.rods import Hand
 from labkit.errors import InputError
 from labkit.exports.measure_step import measure_step, read_step_text
-from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, Wrong, made, rod
+from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, Wrong, made, rod, write
 from tests.support.step_entities import StepEntities, axis_distance, ball_distance
 
 RODS = [
@@ -115,9 +115,51 @@ def test_header_and_end(tmp_path, change, complete):
     assert read_step_text(path).complete is complete
 
 
+def test_half_a_file_is_refused_before_the_kernel_sees_it(tmp_path):
+    path = tmp_path / "half.step"
+    data = made(rod(EYE_EYE, "33.6"))[0].read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    with pytest.raises(InputError, match=r"half\.step is not a whole STEP file"):
+        measure_step(path, EYE_EYE)
+
+
+def test_a_whole_file_without_a_solid(tmp_path):
+    path = tmp_path / "empty.step"
+    text = made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")
+    path.write_text(text[: text.index("DATA;")] + "DATA;\nENDSEC;\nEND-ISO-10303-21;\n", "ascii")
+    with pytest.raises(InputError, match=r"empty\.step holds no solid that can be read back"):
+        measure_step(path, EYE_EYE)
+
+
 @pytest.mark.parametrize("content", [b"", b"not a step file", b"\xff\xfe"])
 def test_no_step_at_all(tmp_path, content):
     path = tmp_path / "none.step"
     path.write_bytes(content)
-    with pytest.raises(InputError, match=r"none\.step (holds no solid|cannot be read)"):
+    with pytest.raises(InputError, match=r"none\.step (is not a whole STEP file|cannot be read)"):
         measure_step(path, EYE_EYE)
+
+
+def test_a_bore_cut_in_two_faces_is_one_bore(tmp_path):
+    import cadquery as cq
+
+    bar = cq.Workplane("XZ").rect(40, 7).extrude(3)
+    for x in (-15, 15):  # half bores side by side, met in a common plane
+        for side in (-1, 1):
+            half = cq.Workplane("XZ", origin=(x, 0, 0)).circle(1.25).extrude(3)
+            half = half.intersect(cq.Workplane("XZ", origin=(x, 0, side)).rect(9, 2).extrude(3))
+            bar = bar.cut(half, clean=False)
+    step, _ = write(bar.val(), tmp_path)
+    assert len(StepEntities(step).cylinders()) == 4
+    measured = measure_step(step, EYE_EYE)
+    assert measured.ends.length_mm == pytest.approx(30.0, abs=1e-9)
+    assert measured.ends.upper.diameter_mm == pytest.approx(2.5, abs=1e-9)
+
+
+def test_half_a_bore_is_no_bore(tmp_path):
+    import cadquery as cq
+
+    bar = cq.Workplane("XZ").rect(40, 7).extrude(3)
+    for x in (-20, 20):  # at the ends of the bar: only half of each cylinder is left
+        bar = bar.cut(cq.Workplane("XZ", origin=(x, 0, 0)).circle(1.25).extrude(3))
+    step, _ = write(bar.val(), tmp_path)
+    assert measure_step(step, EYE_EYE).ends.lower is None

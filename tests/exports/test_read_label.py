@@ -8,13 +8,15 @@ import numpy as np
 import pytest
 
 from labkit.catalog.lettering import load_lettering
+from labkit.core.layout import lay_out
 from labkit.core.lettering import Arc, Disc, Glyph, Lettering, Line
 from labkit.core.rods import Hand
 from labkit.exports import limits
-from labkit.exports.glyph_raster import BORDER_PIXELS, rasters
+from labkit.exports.glyph_raster import BORDER_PIXELS, _distance, rasters
 from labkit.exports.measure_mesh import measure_mesh
+from labkit.exports.measured import Ends
 from labkit.exports.outward_face import outward_roughness
-from labkit.exports.read_label import _grown, _read_line, read_label
+from labkit.exports.read_label import _grown, _lines, _read_line, read_label
 from labkit.exports.stl_reader import FacetMesh, read_stl
 from tests.support.sample_parts import (
     BALL_BALL,
@@ -114,6 +116,91 @@ def test_the_outward_face_is_smooth_and_an_engraving_there_is_seen(part):
         found[wrong] = outward_roughness(mesh, -part.hand.inward_y, part.template, ends)
     assert found[RIGHT] <= limits.OUTWARD_SMOOTH_MM
     assert found[Wrong(outward=True)] > 2 * limits.OUTWARD_SMOOTH_MM
+
+
+def drawn_label(engraving, phase):
+    """Pixels of a laid-out label by distance to its centrelines, one pixel grid shifted."""
+    pixel = engraving.height_mm / limits.PIXELS_PER_HEIGHT
+    columns, rows = (int(size / pixel) + 4 for size in (engraving.width_mm, engraving.depth_mm))
+    y, x = np.indices((rows, columns)) + phase
+    x, y = x * pixel - engraving.width_mm / 2 - pixel, y * pixel - engraving.depth_mm / 2 - pixel
+    ink = np.zeros(x.shape, dtype=bool)
+    for glyph in engraving.glyphs:
+        columns = np.flatnonzero((x[0] > glyph.left - pixel) & (x[0] < glyph.right + pixel))
+        part = (slice(None), slice(columns[0], columns[-1] + 1))
+        for mark in glyph.marks:
+            reach = mark.radius if isinstance(mark, Disc) else engraving.stroke_mm / 2
+            ink[part] |= _distance(mark, x[part], y[part]) <= reach
+    return ink
+
+
+@pytest.mark.parametrize("tens", range(1, 7))
+def test_every_label_of_the_program_s_lettering_reads_back(tens):
+    lettering, phases = load_lettering(), np.random.default_rng(tens)
+    for tenths in range(max(80, 100 * (tens - 1)), min(601, 100 * tens)):
+        text, bar = f"{tenths / 10:.1f}" + ("", "L", "R")[tenths % 3], tenths % 2 == 0
+        ink = drawn_label(lay_out(lettering, text, bar, 2.5), phases.random())
+        lines = _lines(ink, lettering.stroke * limits.PIXELS_PER_HEIGHT)
+        chars = _read_line(ink[lines.text[0] : lines.text[1]], lettering)
+        assert "".join(char.char for char in chars) == text
+        assert (lines.bar, lines.problem) == (bar, "")
+        assert min(char.margin for char in chars) > 2 * limits.LEAST_MARGIN
+        assert min(char.score for char in chars) > limits.LEAST_SCORE
+
+
+def test_a_covered_engraving_is_not_read():
+    mesh = read_stl(made(PARTS[0])[1])
+    lid = np.array([[-9.0, -4, -4], [9, -4, -4], [9, -4, 4], [-9, -4, 4]])
+    covered = FacetMesh(
+        np.vstack([mesh.vertices, lid]),
+        np.vstack([mesh.triangles, np.array([[0, 1, 2], [0, 2, 3]]) + len(mesh.vertices)]),
+    )
+    # The lid is smaller than the face, so the face is still the label's.
+    assert read_label(covered, -1, LETTERING, 2.5, 0.3).problem == "the engraving is covered"
+
+
+def test_a_label_too_near_the_edge_is_not_clear():
+    mesh = read_stl(made(PARTS[0])[1])
+    # The bar's lower edge lies 3.25 − 3.475/2 = 1.51 mm from the edge of the face.
+    assert read_label(mesh, -1, LETTERING, 2.5, 1.4).clear
+    assert not read_label(mesh, -1, LETTERING, 2.5, 1.65).clear
+
+
+@pytest.mark.parametrize(
+    ("under", "problem"),
+    [
+        ((slice(0, 5), slice(0, 60)), ""),
+        ((slice(0, 5), slice(0, 20)), "no bar"),
+        ((slice(0, 12), slice(0, 60)), "no bar"),
+        ((slice(0, 5), slice(0, 60, 2)), "no bar"),
+        ((slice(95, 100), slice(0, 60)), "above"),
+    ],
+    ids=["bar", "too short", "too high", "broken", "above"],
+)
+def test_what_counts_as_a_bar(under, problem):
+    ink = np.zeros((100, 60), dtype=bool)
+    ink[20:84, ::3] = True
+    ink[under] = True
+    lines = _lines(ink, 5.0)
+    assert lines.text == (20, 84)
+    assert lines.bar is (problem == "")
+    assert problem in lines.problem
+
+
+def test_outward_face_of_a_part_without_fittings_is_not_judged():
+    part = rod(EYE_EYE, "33.6")
+    mesh = read_stl(made(part)[1])
+    assert outward_roughness(mesh, 1, EYE_EYE, Ends(None, None, False)) is None
+
+
+def test_a_hole_in_the_outward_face_is_seen():
+    part = rod(EYE_EYE, "33.6")
+    mesh = read_stl(made(part)[1])
+    ends = measure_mesh(mesh, EYE_EYE).ends
+    outward = np.flatnonzero(mesh.normals[:, 1] > 0.999)
+    largest = outward[np.argmax(mesh.crosses[outward, 1])]
+    holed = FacetMesh(mesh.vertices, np.delete(mesh.triangles, largest, axis=0))
+    assert outward_roughness(holed, 1, EYE_EYE, ends) == 99.0
 
 
 # The lettering of the program: every character against every other, and how it is drawn.

@@ -29,7 +29,10 @@ def test_a_set_is_moved_into_place_with_its_sums(tmp_path):
     assert final == tmp_path / "QF-1-r1"
     assert visible(tmp_path) == ["QF-1-r1"]
     checked = subprocess.run(
-        ["sha256sum", "--check", "--strict", SUMS_FILE], cwd=final, capture_output=True, text=True,
+        ["sha256sum", "--check", "--strict", SUMS_FILE],
+        cwd=final,
+        capture_output=True,
+        text=True,
         check=False,
     )
     assert checked.returncode == 0, checked.stderr
@@ -86,7 +89,8 @@ def test_a_place_that_cannot_be_written(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "case", ["../up", "a/b", "a\\b", "..", ".hidden", "CON", "com1.txt", "名前", "a b", "=1+1", "x" * 40]
+    "case",
+    ["../up", "a/b", "a\\b", "..", ".hidden", "CON", "com1.txt", "名前", "a b", "=1+1", "x" * 40],
 )
 def test_case_numbers_become_safe_names(case):
     name = safe_name(case)

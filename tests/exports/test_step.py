@@ -15,9 +15,11 @@ import cadquery as cq
 import pytest
 from steputils import p21
 
+from labkit.core.compensation import compensated
+from labkit.core.volume import body_volume_mm3, label_volume_mm3
 from labkit.errors import DeliveryError
 from labkit.exports.step import StepHeader, write_step
-from labkit.solids.build import build
+from labkit.solids.build import NOMINAL, build
 from tests.exports.write_again import hashes
 from tests.solids.rods_to_build import TEMPLATES, label_of, rod_of
 
@@ -94,3 +96,20 @@ def test_missing_folder_is_told(written, tmp_path):
 def test_folder_in_place_of_the_file(written, tmp_path):
     with pytest.raises(DeliveryError, match="cannot be written: Is a directory"):
         write_step(written[0].shape, tmp_path, HEADER)
+
+
+@pytest.mark.parametrize("name", TEMPLATES)
+def test_gmsh_finds_the_closed_form_volume(name, tmp_path):
+    # Gmsh 4.15.2 has a copy of OCCT of its own: another build and reader, not another kernel.
+    rod = rod_of(name, "27.3")
+    path = tmp_path / "rod.step"
+    write_step(build(rod, label_of(rod)).shape, path, HEADER)
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.exports.gmsh_volume", str(path)],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )
+    count, volume = done.stdout.split()
+    sizes = compensated(rod.template, rod.length, NOMINAL)
+    closed = body_volume_mm3(sizes) - label_volume_mm3(label_of(rod), rod.template.label.depth_mm)
+    assert count == "1"
+    assert float(volume) == pytest.approx(closed, rel=1e-6)

@@ -259,7 +259,9 @@ def corners_of(shape) -> np.ndarray:
     """Mesh a shape; corners of its facets, float32, shape (m, 3, 3), none without area."""
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
 
-    BRepMesh_IncrementalMesh(shape.wrapped, 0.005, False, 0.3, False)  # absolute, unlike tessellate
+    # Absolute, unlike tessellate; on spheres the kernel heeds only the angle.
+    turn = 0.06 if any(face.geomType() == "SPHERE" for face in shape.Faces()) else 0.3
+    BRepMesh_IncrementalMesh(shape.wrapped, 0.005, False, turn, False)
     vertices, triangles = shape.tessellate(0.005, 0.3)
     points = np.array([v.toTuple() for v in vertices], dtype=np.float32)
     corners = points[np.array(triangles)]

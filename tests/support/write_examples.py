@@ -12,21 +12,12 @@ from labkit.cli.main import cli
 
 ROOT = Path(__file__).parent.parent.parent
 EXAMPLES = ROOT / "output_examples"
+DEMOS = [f"templates/prescriptions/demo-{name}.toml" for name in ("plain", "hinged")]
 #: File name → command line whose standard output it holds.
 PRINTED = {
-    "lengths.txt": [
-        "lengths",
-        "templates/prescriptions/demo-plain.toml",
-        "templates/prescriptions/demo-hinged.toml",
-        "--opening",
-        "3",
-    ],
-    "lengths.jsonl": [
-        "lengths",
-        "templates/prescriptions/demo-plain.toml",
-        "templates/prescriptions/demo-hinged.toml",
-        "--json",
-    ],
+    "lengths.txt": ["lengths", *DEMOS],
+    "lengths-opening.txt": ["lengths", DEMOS[1], "--opening", "3", "--opening", "6"],
+    "lengths.jsonl": ["lengths", *DEMOS, "--json"],
     "templates.txt": ["templates"],
 }
 

@@ -1,0 +1,152 @@
+"""Facts of the build sheet: what the technician builds, from which files, and what follows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
+from pathlib import PurePosixPath
+from typing import Any
+
+from labkit.catalog.lettering import load_lettering
+from labkit.core.compensation import compensated
+from labkit.core.rods import Ball, Compensation, Crosspin, Eye, Fitting, RodTemplate
+from labkit.documents.figures import sentence, signed
+from labkit.documents.frame import frame_facts
+from labkit.documents.plate_picture import plate_svg
+from labkit.documents.rod_values import compensation_of, rod_of, template_of
+from labkit.documents.set_picture import caption_of
+from labkit.units import plain
+
+TEMPLATE = "build-sheet.typ"
+#: Longer names of files would leave no room for the other columns.
+_LONGEST_NAME = 32
+#: A number stays with what it counts.
+_TIMES = "\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}"
+
+
+def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Work out what stands on the build sheet.
+
+    Args:
+        spec: Content of spacer-set.json.
+
+    Returns:
+        JSON content for the template `build-sheet.typ`; numbers are texts, ready for paper.
+    """
+    template, process = template_of(spec), spec["process"]
+    compensation, stem = compensation_of(spec), _long_stem(spec)
+    return {
+        **frame_facts(spec),
+        "template": f"{template.title} ({template.name})",
+        "hardware": template.hardware,
+        "process": f"{process['title']} ({process['name']})",
+        "machine": process["machine"],
+        "material": process["material"],
+        "evidence": process["evidence"],
+        "pieces": sum(part["quantity"] for part in spec["parts"]),
+        "parts": [_part(part, template, compensation, stem) for part in spec["parts"]],
+        "stem": stem,
+        "compensation": list(_compensation(template, compensation)),
+        "handed": template.handed,
+        "fittings": _fittings(template),
+        "barred": [part["label"] for part in spec["parts"] if part["engraving"]["bar"]],
+        "plates": [_plate(plate, number) for number, plate in enumerate(spec["plates"], 1)],
+    }
+
+
+def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
+    """Draw the build plates.
+
+    Args:
+        spec: Content of spacer-set.json.
+
+    Returns:
+        SVG files by name, "plate-1.svg" and so on.
+    """
+    lettering = load_lettering()
+    plates = range(len(spec["plates"]))
+    return {f"plate-{index + 1}.svg": plate_svg(spec, index, lettering) for index in plates}
+
+
+def _long_stem(spec: Mapping[str, Any]) -> str:
+    """Give what all files' names begin with, where they are too long for a column."""
+    names = [_stl_name(part) for part in spec["parts"]]
+    stem = names[0].removesuffix(f"{spec['parts'][0]['part']}.stl")
+    long = max(map(len, names)) > _LONGEST_NAME
+    return stem if long and all(name.startswith(stem) for name in names) else ""
+
+
+def _stl_name(part: Mapping[str, Any]) -> str:
+    return PurePosixPath(part["files"].get("stl", "")).name
+
+
+def _part(
+    part: Mapping[str, Any], template: RodTemplate, compensation: Compensation, stem: str
+) -> dict[str, Any]:
+    built = compensated(template, rod_of(part, template).length, compensation)
+    return {
+        "part": part["part"],
+        "quantity": part["quantity"],
+        "uses": caption_of(part["uses"]),
+        "nominal": part["length_mm"],
+        "built": f"{built.length_mm:.3f}",
+        "file": ("…" if stem else "") + _stl_name(part).removeprefix(stem),
+    }
+
+
+def _plate(plate: Mapping[str, Any], number: int) -> dict[str, Any]:
+    width, depth = (plain(size) for size in plate["bed_mm"])
+    return {
+        "picture": f"plate-{number}.svg",
+        "number": number,
+        "file": PurePosixPath(plate["file"]).name,
+        "pieces": len(plate["placements"]),
+        "bed": f"{width} × {depth} mm",
+        "items": ", ".join(f"{item['quantity']}{_TIMES}{item['part']}" for item in plate["items"]),
+    }
+
+
+def _fittings(template: RodTemplate) -> str:
+    """Say what to look for at the ends."""
+    ends = (template.lower, template.upper)
+    found = [
+        words
+        for kind, words in ((Eye, "bores open and round"), (Crosspin, "pins and lips whole"),
+                            (Ball, "balls round and smooth"))
+        if any(isinstance(end, kind) for end in ends)
+    ]
+    return sentence(", ".join(found)).rstrip(".")
+
+
+def _compensation(template: RodTemplate, by: Compensation) -> Iterator[dict[str, str]]:
+    """List what the process adds: the length's formula, then each kind of fitting once."""
+    scale, offset = plain(by.length_scale), signed(by.length_offset_mm, 3)
+    yield {
+        "what": "Functional length",
+        "nominal": "see list",
+        "rule": f"× {scale}, {offset} mm",
+        "built": "see list",
+    }
+    seen = set()
+    for nominal, built in zip(_ends(template, Compensation()), _ends(template, by), strict=True):
+        if nominal not in seen:
+            seen.add(nominal)
+            yield {
+                "what": nominal[0],
+                "nominal": f"{nominal[1]} mm",
+                "rule": f"{signed(float(Decimal(built[1]) - Decimal(nominal[1])), 3)} mm",
+                "built": f"{built[1]} mm",
+            }
+
+
+def _ends(template: RodTemplate, by: Compensation) -> Iterator[tuple[str, str]]:
+    for fitting in compensated(template, template.shortest_mm, by).fittings:
+        yield _size(fitting)
+
+
+def _size(fitting: Fitting) -> tuple[str, str]:
+    if isinstance(fitting, Eye):
+        return "Bore diameter", f"{fitting.bore_diameter_mm:.3f}"
+    if isinstance(fitting, Ball):
+        return "Ball diameter", f"{fitting.ball_diameter_mm:.3f}"
+    return "Crosspin diameter", f"{fitting.pin_diameter_mm:.3f}"

@@ -1,0 +1,157 @@
+"""Facts of the case sheet: what the dentist judges a set by, fits it with and writes on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from labkit.catalog.profiles import profile_of
+from labkit.documents.bite_scale_drawing import bite_scale
+from labkit.documents.drawing import drawing_json
+from labkit.documents.figures import as_given, column, fixed, percent, sentence, signed
+from labkit.documents.frame import frame_facts
+from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
+from labkit.units import plain
+
+TEMPLATE = "case-sheet.typ"
+#: A side mismatch below this is lost in the seats and not worth a table.
+SHOWN_MISMATCH_MM = 0.005
+FULL_PERCENT = 100.0
+#: The list of averages says in plain words, with values, what this finding says by key.
+SHOWN_ELSEWHERE = frozenset({"average_values"})
+_POSITION_COLUMNS = (
+    ("side_mismatch_mm", "mismatch", 2),
+    ("deviation_mm", "sideways", 2),
+    ("pitch_deg", "pitch", 1),
+    ("yaw_deg", "yaw", 1),
+    ("roll_deg", "roll", 1),
+    ("pad_gap_left_mm", "gap_left", 2),
+    ("pad_gap_right_mm", "gap_right", 2),
+)
+
+
+def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Work out what stands on the case sheet.
+
+    Args:
+        spec: Content of spacer-set.json.
+
+    Returns:
+        JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
+    """
+    texts, lengths = profile_of(spec).texts, spec["lengths"]
+    steps = lengths["steps"]
+    words = texts.tables
+    return {
+        **frame_facts(spec),
+        "about": _about(spec, words),
+        "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
+        "steps": _step_rows(steps),
+        "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
+        "position": _position(steps, words["case_sheet"]),
+        "plots": [
+            drawing_json(step_plot(steps, words["step_plot"], width))
+            for width in (WIDTH_MM, NARROW_MM)
+            if width == WIDTH_MM or len(steps) <= MOST_NARROW_STEPS
+        ],
+        "averages": _averages(spec, words["assumed"]),
+        "jaw_model": lengths["jaw_model"],
+        "findings": [
+            sentence(finding["message"])
+            for finding in lengths["findings"]
+            if finding["code"] not in SHOWN_ELSEWHERE
+        ],
+        "full": any(step["percent"] == FULL_PERCENT for step in steps),
+    }
+
+
+def _about(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[list[str]]:
+    """List the lines at the head: name and value."""
+    sheet, models = words["case_sheet"], words["models"]
+    prescription, lengths = spec["prescription"], spec["lengths"]
+    bite, zero = prescription["bite"], lengths["zero"]
+    rows = [
+        ("prescriber", prescription["prescriber"]),
+        ("start", _start(lengths["steps"], sheet)),
+        ("zero", models[zero].replace("{mm}", as_given(bite[zero], sign=True))),
+        ("action", models[lengths["action"]]),
+        ("template", f"{spec['template']['title']} ({spec['template']['name']})"),
+        ("model", models[lengths["jaw_model"]]),
+    ]
+    if bite["vertical_opening_mm"] is not None:
+        opening = as_given(bite["vertical_opening_mm"])
+        rows.append(("opening", sheet["opening_value"].replace("{mm}", opening)))
+    if bite["midline_deviation_mm"]:
+        deviation = as_given(bite["midline_deviation_mm"], sign=True)
+        rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
+    rows.append(("notes", prescription["notes"]))
+    return [[sheet[name], value] for name, value in rows if value]
+
+
+def _start(steps: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]) -> str:
+    for number, step in enumerate(steps, 1):
+        if step["start"]:
+            named = str(sheet["start_named"]).replace("{step}", str(number))
+            return named.replace("{percent}", percent(step["percent"]))
+    return str(sheet["start_none"])
+
+
+def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    asked = column(step["percent"] for step in steps)
+    made = [step["made"]["advancement_mm"] for step in steps]
+    return [
+        {
+            "step": str(number),
+            "start": step["start"],
+            "percent": asked[number - 1],
+            "percent_made": fixed(step["made"]["percent"], 1),
+            "advancement": fixed(step["advancement_mm"], 2),
+            "advancement_made": fixed(made[number - 1], 2),
+            "change": signed(made[number - 1] - made[number - 2], 2) if number > 1 else "",
+            "left": step["left"]["label"],
+            "right": step["right"]["label"],
+        }
+        for number, step in enumerate(steps, 1)
+    ]
+
+
+def _position(
+    steps: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]
+) -> dict[str, Any] | None:
+    """Give the table of what the made pair does besides advancing; None if it says nothing."""
+    columns = [
+        (key, name, decimals)
+        for key, name, decimals in _POSITION_COLUMNS
+        if any(step["made"][key] is not None for step in steps)
+    ]
+    hinged = any(key == "pitch_deg" for key, _, _ in columns)
+    apart = any(abs(step["made"]["side_mismatch_mm"] or 0) >= SHOWN_MISMATCH_MM for step in steps)
+    if not hinged and not apart:
+        return None
+    return {
+        "head": [sheet["step"], *(sheet[name] for _, name, _ in columns)],
+        "rows": [
+            [str(number), *(signed(step["made"][key], decimals) for key, _, decimals in columns)]
+            for number, step in enumerate(steps, 1)
+        ],
+        "note": sheet["position_note" if hinged else "mismatch_note"],
+    }
+
+
+def _averages(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[str]:
+    jaw = spec["prescription"]["jaw"]
+    out = []
+    for name in spec["lengths"]["assumed"]:
+        value = jaw.get(name, jaw.get(f"{name}_deg"))
+        unit = "mm" if name in jaw else "°"
+        out.append(f"{words[name]}: {_value(value, unit)}")
+    return out
+
+
+def _value(value: float | Sequence[float], unit: str) -> str:
+    space = "" if unit == "°" else " "
+    if isinstance(value, (int, float)):
+        return f"{fixed(value, 1)}{space}{unit}"
+    if unit == "°":
+        return " / ".join(f"{fixed(v, 1)}°" for v in value)
+    return f"({', '.join(fixed(v, 1) for v in value)}) mm"

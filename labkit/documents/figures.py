@@ -1,0 +1,112 @@
+"""How numbers look on paper: a true minus sign, the same decimals down a column."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from labkit.units import millimetres, plain
+
+MINUS = "\u2212"
+#: Percentages for people show at most this many decimals (as in the sentences of findings).
+PERCENT_DECIMALS = 4
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Write a number with a fixed number of decimals and a true minus sign.
+
+    >>> fixed(-5.25, 1), fixed(0.0, 2)
+    ('−5.2', '0.00')
+    """
+    return millimetres(value, decimals).replace("-", MINUS)
+
+
+def signed(value: float, decimals: int) -> str:
+    """Write a number with its sign; nothing stands before a zero.
+
+    >>> signed(1.16, 2), signed(-0.4, 1), signed(0.001, 2)
+    ('+1.16', '−0.4', '0.00')
+    """
+    text = fixed(value, decimals)
+    return f"+{text}" if value > 0 and float(text) != 0.0 else text
+
+
+def as_given(value: float, *, sign: bool = False) -> str:
+    """Write a recorded number with the decimals it was recorded with, at least one.
+
+    >>> as_given(2.9, sign=True), as_given(-4.0), as_given(11.600000000000001)
+    ('+2.9', '−4.0', '11.6')
+    """
+    decimals = max(1, len(plain(round(value, PERCENT_DECIMALS)).partition(".")[2]))
+    return signed(value, decimals) if sign else fixed(value, decimals)
+
+
+def column(values: Iterable[float], most: int = PERCENT_DECIMALS) -> list[str]:
+    """Write a column of numbers with the decimals that its longest needs.
+
+    Args:
+        values: The numbers.
+        most: Most decimals shown.
+
+    Returns:
+        One text each, all with the same number of decimals.
+
+    >>> column([50.0, 62.5, 100.0])
+    ['50.0', '62.5', '100.0']
+    """
+    numbers = list(values)
+    decimals = max((len(plain(round(v, most)).partition(".")[2]) for v in numbers), default=0)
+    return [fixed(v, decimals) for v in numbers]
+
+
+def percent(value: float) -> str:
+    """Write a percentage by itself.
+
+    >>> percent(62.5)
+    '62.5 %'
+    """
+    return f"{plain(round(value, PERCENT_DECIMALS) + 0.0)} %".replace("-", MINUS)
+
+
+def sentence(text: str) -> str:
+    """Give a message a capital letter and a full stop.
+
+    >>> sentence("the set spans 3.00 mm; ask for more")
+    'The set spans 3.00 mm; ask for more.'
+    """
+    stopped = text if text.endswith((".", "!", "?")) else f"{text}."
+    return stopped[:1].upper() + stopped[1:]
+
+
+def ticks(low: float, high: float, most: int, steps: Sequence[float] = (1, 2, 5)) -> list[float]:
+    """Choose round values between two ends.
+
+    Args:
+        low: Lower end.
+        high: Upper end, above the lower one.
+        most: Most values wanted.
+        steps: Steps allowed, as multiples of a power of ten.
+
+    Returns:
+        Multiples of the smallest allowed step that gives at most `most` values.
+
+    >>> ticks(0, 11.6, 7)
+    [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+    """
+    scale = 10.0 ** _magnitude((high - low) / max(most, 1))
+    for step in (scale * s for s in (*steps, *(10 * s for s in steps))):
+        first, last = _up(low / step), _down(high / step)
+        if last - first + 1 <= most:
+            return [round(n * step, 9) for n in range(first, last + 1)]
+    return [low, high]
+
+
+def _magnitude(value: float) -> int:
+    return int(f"{value:e}".partition("e")[2])
+
+
+def _up(value: float) -> int:
+    return -_down(-value)
+
+
+def _down(value: float) -> int:
+    return int(round(value, 9) // 1)

@@ -1,0 +1,86 @@
+"""All papers of a set, made from spacer-set.json and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from labkit.catalog.profiles import profile_of
+from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, wearers_page
+from labkit.documents.render import compile_pdf
+
+Spec = Mapping[str, Any]
+FOLDER = "documents"
+
+
+@dataclass(frozen=True)
+class Paper:
+    """One document of a set.
+
+    Args:
+        name: File name without ending.
+        template: Its typst template.
+        facts: Works out its facts from the set.
+        companions: Makes further files of it, such as a CSV, by ending; they get the set and
+            the pictures.
+        pictures: Makes pictures that only this paper shows, by name.
+    """
+
+    name: str
+    template: str
+    facts: Callable[[Spec], dict[str, Any]]
+    companions: Callable[[Spec, Mapping[str, bytes]], Mapping[str, bytes]] | None = None
+    pictures: Callable[[Spec], Mapping[str, bytes]] | None = None
+
+
+#: Every document of a set, in the order in which a case uses them.
+PAPERS = (
+    Paper("case-sheet", case_sheet.TEMPLATE, case_sheet.facts),
+    Paper("wearers-page", wearers_page.TEMPLATE, wearers_page.facts),
+    Paper(
+        "build-sheet", build_sheet.TEMPLATE, build_sheet.facts, pictures=build_sheet.pictures
+    ),
+    Paper(
+        "inspection-form",
+        inspection.TEMPLATE,
+        inspection.facts,
+        inspection.companions,
+        inspection.pictures,
+    ),
+    Paper("bag-labels", bag_labels.TEMPLATE, bag_labels.facts, pictures=bag_labels.pictures),
+)
+
+
+def write_documents(
+    spec: Spec, out_dir: Path, pictures: Mapping[str, bytes], progress: Callable[[str], None]
+) -> list[str]:
+    """Write all documents of a set.
+
+    Args:
+        spec: Content of spacer-set.json.
+        out_dir: Folder of the set; the documents go into its folder `documents`.
+        pictures: PNG and SVG files by name, such as "set.svg"; a paper shows those it knows.
+        progress: Told the name of each file that is written.
+
+    Returns:
+        Names of the files, relative to `out_dir`.
+
+    Raises:
+        InputError: A lab's own template cannot be set.
+    """
+    folder = out_dir / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    profile, written = profile_of(spec), []
+    for paper in PAPERS:
+        own = {**pictures, **(paper.pictures(spec) if paper.pictures else {})}
+        files = {"pdf": compile_pdf(paper.template, paper.facts(spec), profile, own)}
+        if paper.companions:
+            files.update(paper.companions(spec, own))
+        for ending, content in files.items():
+            name = f"{paper.name}.{ending}"
+            (folder / name).write_bytes(content)
+            written.append(f"{FOLDER}/{name}")
+            progress(name)
+    return written

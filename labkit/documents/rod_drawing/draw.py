@@ -1,0 +1,67 @@
+"""Puts the drawing of a set's rod together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from labkit.core.projected import RodViews
+from labkit.core.rods import FlatBar
+from labkit.documents.rod_drawing.arrange import arrange
+from labkit.documents.rod_drawing.common_dimensions import (
+    depth_dimension,
+    label_note,
+    length_dimensions,
+)
+from labkit.documents.rod_drawing.flat_dimensions import flat_dimensions
+from labkit.documents.rod_drawing.panels import draw_panels
+from labkit.documents.rod_drawing.round_dimensions import round_dimensions
+from labkit.documents.rod_drawing.sheet import Ink, Sheet
+from labkit.documents.rod_drawing.subject import subject_of
+from labkit.documents.rod_drawing.views import draw_views
+
+
+def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
+    """Draw the rod of a set: views, section, dimensions, table of lengths, title block.
+
+    Args:
+        spec: Content of spacer-set.json.
+        views: Edges of the rod that `subject_of` chooses, seen as its `request` asks.
+
+    Returns:
+        The sheet, in mm of paper.
+
+    Validity: rods that fit the paper at one of the scales 5:1, 2:1, 1:1 or 1:2.
+
+    Raises:
+        InputError: A set that cannot be read, or a rod too large for the paper.
+
+    Source: ISO 128 (lines), ISO 129-1 (dimensions), ISO 3098 (lettering), ISO 5455 (scales),
+    ISO 5456-2 (views), ISO 5457 (sheet), ISO 7200 (title block); clauses from memory.
+    """
+    subject = subject_of(spec)
+    layout = arrange(subject)
+    ink = Ink()
+    draw_views(ink, subject, views, layout)
+    length_dimensions(ink, subject, layout)
+    body = subject.rod.template.body
+    if isinstance(body, FlatBar):
+        flat_dimensions(ink, subject, body, layout)
+    else:
+        round_dimensions(ink, subject, body, layout)
+    label_note(ink, subject, layout)
+    depth_dimension(ink, subject, views, layout)
+    draw_panels(ink, subject, layout)
+    return Sheet(
+        width_mm=layout.paper[0],
+        height_mm=layout.paper[1],
+        per_mm=layout.per_mm,
+        title=f"Rod drawing {spec['case']}",
+        date=spec["date"],
+        frame=layout.frame,
+        views=layout.views,
+        strokes=tuple(ink.strokes),
+        fills=tuple(ink.fills),
+        texts=tuple(ink.texts),
+        dimensions=tuple(ink.dimensions),
+    )

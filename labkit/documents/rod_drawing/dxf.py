@@ -1,0 +1,233 @@
+"""The sheet as DXF: model space at 1:1 in mm, with real dimensions."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from labkit.core.lettering import Line, Point2
+from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
+from labkit.documents.rod_drawing.dxf_words import dimension_words, literal_pieces
+from labkit.documents.rod_drawing.letters import width_mm
+from labkit.documents.rod_drawing.sheet import (
+    DASHES_MM,
+    TEXT_MM,
+    WIDTH_MM,
+    Align,
+    Dimension,
+    Fill,
+    Kind,
+    Pen,
+    Sheet,
+    Stroke,
+    Text,
+)
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.layouts.base import BaseLayout
+
+VERSION = "R2010"
+TEXT_STYLE, FONT_FILE = "LETTERING", "NotoSans-Regular.ttf"
+TEXT_LAYER, DIMENSION_LAYER = "TEXT", "DIMENSIONS"
+#: DIMENSION types of the DXF reference; 32: the block is this dimension's own; 128: placed words.
+_TYPES = {Kind.HORIZONTAL: 0, Kind.VERTICAL: 0, Kind.RADIUS: 4, Kind.DIAMETER: 3}
+_OWN_BLOCK, _WORDS_PLACED = 32, 128
+_MILLIMETRES, _METRIC = 4, 1
+#: Names of line types that CAD programs know by themselves.
+_LINE_TYPES = {Pen.HIDDEN: "HIDDEN", Pen.CENTRE: "CENTER"}
+#: Words that fill more than this part of their place are fitted into their width, as another
+#: program's font may be wider.
+_FILLED = 0.7
+_PLACES = {Align.LEFT: "LEFT", Align.CENTRE: "CENTER", Align.RIGHT: "RIGHT"}
+_ATTACHED = {Align.LEFT: 7, Align.CENTRE: 8, Align.RIGHT: 9}
+
+
+def to_dxf(sheet: Sheet) -> bytes:
+    """Write the sheet as a DXF file.
+
+    Everything is divided by the sheet's scale, so that the main views are at 1:1 and a dimension
+    measures the size of the part; in the enlarged section its measure times the dimension style's
+    linear factor does. Each dimension's block holds the very lines of the sheet.
+
+    Args:
+        sheet: The sheet.
+
+    Returns:
+        The file, DXF R2010 in UTF-8; the same bytes each time, in every process.
+    """
+    from ezdxf.filemanagement import new
+
+    with _same_each_time():
+        document = new(VERSION, setup=False)
+        writer = _Writer(document, sheet)
+        writer.write()
+        # The library collects these in a set; the order of a set of names changes by process.
+        document.classes.add_required_classes(document.dxfversion)
+        ordered = dict(sorted(document.classes.classes.items()))
+        document.classes.classes = ordered
+        stream = io.StringIO()
+        document.write(stream)
+    return stream.getvalue().encode("utf-8")
+
+
+@contextmanager
+def _same_each_time() -> Iterator[None]:
+    """Keep time stamps and random identifiers out of the file."""
+    from ezdxf._options import options
+
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        options.write_fixed_meta_data_for_testing = before
+
+
+class _Writer:
+    """Writes one sheet into one document.
+
+    Args:
+        document: Empty DXF document.
+        sheet: The sheet.
+    """
+
+    def __init__(self, document: Drawing, sheet: Sheet) -> None:
+        self._document = document
+        self._sheet = sheet
+        self._unit = 1.0 / sheet.per_mm
+        self._styles: dict[float, str] = {}
+
+    def write(self) -> None:
+        """Write settings, lines, words and dimensions."""
+        self._settings()
+        space = self._document.modelspace()
+        for stroke in self._sheet.strokes:
+            self._stroke(space, stroke, {"layer": stroke.pen.name})
+        for fill in self._sheet.fills:
+            self._fill(space, fill, {"layer": Pen.THIN.name})
+        for text in self._sheet.texts:
+            self._text(space, text)
+        for dimension in self._sheet.dimensions:
+            self._dimension(space, dimension)
+
+    def _settings(self) -> None:
+        document, unit = self._document, self._unit
+        header = document.header
+        header["$INSUNITS"], header["$MEASUREMENT"] = _MILLIMETRES, _METRIC
+        header["$LTSCALE"], header["$DIMSCALE"], header["$LWDISPLAY"] = 1.0, 1.0, 1
+        # Some programs draw dimensions anew and take their sizes from here, not from the styles.
+        header["$DIMTXT"], header["$DIMASZ"] = TEXT_MM * unit, ARROW_MM * unit
+        header["$DIMEXO"], header["$DIMEXE"] = GAP_MM * unit, PAST_MM * unit
+        header["$DIMGAP"], header["$DIMTAD"], header["$DIMLFAC"] = ABOVE_MM * unit, 1, 1.0
+        header["$DIMTIH"], header["$DIMTOH"], header["$DIMTSZ"] = 0, 0, 0.0
+        header["$DIMZIN"], header["$DIMDSEP"] = 8, ord(".")
+        low, high = self._at((0.0, 0.0)), self._at((self._sheet.width_mm, self._sheet.height_mm))
+        header["$EXTMIN"], header["$EXTMAX"] = (*low, 0.0), (*high, 0.0)
+        header["$LIMMIN"], header["$LIMMAX"] = low, high
+        document.styles.add(TEXT_STYLE, font=FONT_FILE)
+        for pen in Pen:
+            dashes = DASHES_MM.get(pen)
+            if dashes:
+                signs = [unit * one * (-1) ** index for index, one in enumerate(dashes)]
+                document.linetypes.add(_LINE_TYPES[pen], [sum(map(abs, signs)), *signs])
+            layer = document.layers.add(pen.name, linetype=_LINE_TYPES.get(pen, "Continuous"))
+            layer.dxf.lineweight = round(WIDTH_MM[pen] * 100)
+        for name in (TEXT_LAYER, DIMENSION_LAYER):
+            document.layers.add(name).dxf.lineweight = round(WIDTH_MM[Pen.THIN] * 100)
+
+    def _at(self, point: Point2) -> Point2:
+        return (round(point[0] * self._unit, 6), round(point[1] * self._unit, 6))
+
+    def _stroke(self, space: BaseLayout, stroke: Stroke, attributes: dict[str, Any]) -> None:
+        piece = stroke.piece
+        if isinstance(piece, Line):
+            space.add_line(self._at(piece.start), self._at(piece.end), attributes)
+            return
+        center, radius = self._at(piece.center), round(piece.radius * self._unit, 6)
+        if abs(piece.sweep_deg) >= 360.0:
+            space.add_circle(center, radius, attributes)
+            return
+        ends = sorted((0.0, piece.sweep_deg))
+        first, last = (round((piece.start_deg + end) % 360.0, 6) for end in ends)
+        space.add_arc(center, radius, first, last, dxfattribs=attributes)
+
+    def _fill(self, space: BaseLayout, fill: Fill, attributes: dict[str, Any]) -> None:
+        space.add_solid([self._at(corner) for corner in fill.corners], attributes)
+
+    def _text(self, space: BaseLayout, text: Text) -> None:
+        pieces = literal_pieces(text.words)
+        filled = text.width_mm > _FILLED * text.most_mm
+        if len(pieces) == 1 and (text.turn_deg or not filled):
+            self._placed(space, pieces[0], text, text.at, None)
+            return
+        left, _, bottom, _ = text.box()
+        for piece in pieces:
+            right = left + width_mm(piece, text.height_mm) * text.squeeze
+            self._placed(space, piece, text, (left, bottom), (right, bottom))
+            left = right
+
+    def _placed(
+        self, space: BaseLayout, words: str, text: Text, at: Point2, to: Point2 | None
+    ) -> None:
+        """Add one TEXT, at a point or fitted between two."""
+        from ezdxf.enums import TextEntityAlignment
+
+        entity = space.add_text(
+            words, height=text.height_mm * self._unit,
+            dxfattribs={
+                "layer": TEXT_LAYER, "style": TEXT_STYLE, "rotation": text.turn_deg,
+                "width": round(text.squeeze, 4),
+            },
+        )
+        if to is None:
+            align = TextEntityAlignment[_PLACES[text.align]]
+            entity.set_placement(self._at(at), align=align)
+        else:
+            entity.set_placement(self._at(at), self._at(to), align=TextEntityAlignment.FIT)
+
+    def _style(self, per_mm: float) -> str:
+        """Give the dimension style of views at a scale, made on first use."""
+        if per_mm not in self._styles:
+            factor, unit = self._sheet.per_mm / per_mm, self._unit
+            name = "ISO-129" if factor == 1.0 else f"ISO-129-{factor:g}"
+            style = self._document.dimstyles.add(name)
+            style.dxf.dimlfac, style.dxf.dimscale = factor, 1.0
+            style.dxf.dimtxt, style.dxf.dimasz = TEXT_MM * unit, ARROW_MM * unit
+            style.dxf.dimexo, style.dxf.dimexe = GAP_MM * unit, PAST_MM * unit
+            style.dxf.dimgap, style.dxf.dimtad = ABOVE_MM * unit, 1
+            style.dxf.dimtih, style.dxf.dimtoh = 0, 0
+            style.dxf.dimtsz, style.dxf.dimblk = 0.0, ""
+            style.dxf.dimdsep, style.dxf.dimzin, style.dxf.dimdec = ord("."), 8, 3
+            style.dxf.dimtxsty = TEXT_STYLE
+            self._styles[per_mm] = name
+        return self._styles[per_mm]
+
+    def _dimension(self, space: BaseLayout, one: Dimension) -> None:
+        block = self._document.blocks.new_anonymous_block(type_char="D")
+        for stroke in one.strokes:
+            self._stroke(block, stroke, {"layer": "0"})
+        for fill in one.fills:
+            self._fill(block, fill, {"layer": "0"})
+        words, height = dimension_words(one.text.words), one.text.height_mm * self._unit
+        block.add_mtext(words, {
+            "layer": "0", "style": TEXT_STYLE, "char_height": height,
+            "insert": self._at(one.text.at), "attachment_point": _ATTACHED[one.text.align],
+            "rotation": one.text.turn_deg,
+        })
+        left, right, bottom, top = one.text.box()
+        first, second = (self._at(point) for point in one.points)
+        attributes: dict[str, Any] = {
+            "layer": DIMENSION_LAYER, "dimstyle": self._style(one.per_mm), "geometry": block.name,
+            "dimtype": _TYPES[one.kind] + _OWN_BLOCK + _WORDS_PLACED, "text": words,
+            "actual_measurement": one.value_mm,
+            "text_midpoint": self._at(((left + right) / 2, (bottom + top) / 2)),
+        }
+        if one.kind in (Kind.HORIZONTAL, Kind.VERTICAL):
+            turn = 90.0 if one.kind is Kind.VERTICAL else 0.0
+            place = {"defpoint": self._at(one.line_at), "defpoint2": first, "defpoint3": second}
+            space.new_entity("DIMENSION", attributes | place | {"angle": turn})
+        else:
+            space.new_entity("DIMENSION", attributes | {"defpoint": first, "defpoint4": second})

@@ -1,0 +1,222 @@
+"""The edges of the views on the sheet, with centre lines, hatching and the cutting plane."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from labkit.core.curves import box, meetings, moved_piece, share_of
+from labkit.core.lettering import Arc, Line, Piece, Point2
+from labkit.core.projected import ProjectedView, RodViews
+from labkit.core.rods import Ball, Crosspin, RoundBar
+from labkit.documents.rod_drawing.arrange import Layout
+from labkit.documents.rod_drawing.dimensioning import arrow
+from labkit.documents.rod_drawing.sheet import (
+    LARGE_MM,
+    Align,
+    Ink,
+    Pen,
+    Place,
+    Stroke,
+    Text,
+)
+from labkit.documents.rod_drawing.subject import CHAMFER_PART, End, Subject
+
+#: How far centre lines run past the edge.
+PAST_MM = 3.0
+HATCH_MM = 2.0
+#: The cutting plane's thick ends: from the outline, how long, their arrows, and their letters.
+CUT_GAP_MM, CUT_MM, CUT_ARROW_MM, CUT_LETTER_MM = 1.2, 3.5, 5.0, 0.7
+#: The section's title stands this far above it, over the dimension of the label's depth.
+SECTION_TITLE_MM = 13.0
+_SLACK_MM = 1e-3
+
+
+def draw_views(ink: Ink, subject: Subject, views: RodViews, layout: Layout) -> None:
+    """Put the edges of all views on the sheet.
+
+    Args:
+        ink: Collects the lines.
+        subject: The rod.
+        views: Its edges, mm of the part.
+        layout: Where the views lie.
+    """
+    label = _label_box(subject)
+    _view(ink, views.front, layout.front, lambda p: _within(p, label) or _is_chamfer(subject, p))
+    _view(ink, views.top, layout.top, lambda p: _is_lip_edge(subject, p, 1, -1.0))
+    way = 1.0 if subject.from_left else -1.0
+    _view(ink, views.side, layout.side, lambda p: _is_lip_edge(subject, p, 0, way))
+    pieces = [_placed(piece, layout.section) for piece in views.section]
+    ink.strokes += [Stroke(piece, Pen.VISIBLE) for piece in pieces]
+    ink.strokes += [Stroke(line, Pen.THIN) for line in hatching(tuple(pieces))]
+    _centre_lines(ink, subject, layout)
+    _cutting_plane(ink, subject, layout)
+
+
+def _placed(piece: Piece, place: Place) -> Piece:
+    return moved_piece(piece, place.per_mm, place.origin)
+
+
+def _view(
+    ink: Ink, view: ProjectedView, place: Place, is_fine: Callable[[Piece], bool]
+) -> None:
+    for piece in view.visible:
+        pen = Pen.THIN if is_fine(piece) else Pen.VISIBLE
+        ink.strokes.append(Stroke(_placed(piece, place), pen))
+    ink.strokes += [Stroke(_placed(piece, place), Pen.HIDDEN) for piece in view.hidden]
+
+
+def _label_box(subject: Subject) -> tuple[float, float, float, float]:
+    """Give the label's box; its outlines are drawn thin, or they would run into one another."""
+    half, rise, u = subject.label.width_mm / 2, subject.label.depth_mm / 2, subject.label_u_mm
+    return (u - half, u + half, -rise, rise)
+
+
+def _is_chamfer(subject: Subject, piece: Piece) -> bool:
+    """Tell whether a circle is the inner edge of a lip's chamfer, close beside its rim."""
+    return isinstance(piece, Arc) and any(
+        isinstance(pin := end.fitting, Crosspin)
+        and math.dist(piece.center, (end.u_mm, 0.0)) < _SLACK_MM
+        and abs(piece.radius - pin.lip_diameter_mm / 2 + CHAMFER_PART * pin.lip_thickness_mm)
+        < _SLACK_MM
+        for end in subject.ends
+    )
+
+
+def _is_lip_edge(subject: Subject, piece: Piece, axis: int, inward: float) -> bool:
+    """Tell whether a line is the edge between a lip and its chamfer, seen from the side.
+
+    Args:
+        subject: The rod.
+        piece: Edge of the view.
+        axis: Coordinate that runs along the pin in this view.
+        inward: Its sign towards the pin's end.
+    """
+    if not isinstance(piece, Line):
+        return False
+    start, end = inward * piece.start[axis], inward * piece.end[axis]
+    for pin in (one.fitting for one in subject.ends):
+        if isinstance(pin, Crosspin) and abs(start - end) < _SLACK_MM:
+            under = subject.face_mm + pin.pin_length_mm
+            chamfer = CHAMFER_PART * pin.lip_thickness_mm
+            edges = (under + chamfer, under + pin.lip_thickness_mm - chamfer)
+            return any(abs(start - edge) < _SLACK_MM for edge in edges)
+    return False
+
+
+def _within(piece: Piece, outer: tuple[float, float, float, float]) -> bool:
+    left, right, bottom, top = box((piece,))
+    return (
+        left > outer[0] - _SLACK_MM and right < outer[1] + _SLACK_MM
+        and bottom > outer[2] - _SLACK_MM and top < outer[3] + _SLACK_MM
+    )
+
+
+def hatching(outline: tuple[Piece, ...]) -> list[Line]:
+    """Hatch a cut face at 45°.
+
+    Args:
+        outline: Closed outline, paper mm, pieces in any order.
+
+    Returns:
+        Lines inside the outline.
+
+    Source: ISO 128-3:2020 (hatching: narrow lines, preferably at 45°).
+    """
+    left, right, bottom, top = box(outline)
+    lines = []
+    steps = int((right - left + top - bottom) / (HATCH_MM * math.sqrt(2.0)))
+    for index in range(steps + 1):
+        # y = x + offset, from the lower right corner to the upper left one.
+        offset = bottom - right + (index + 0.5) * HATCH_MM * math.sqrt(2.0)
+        ray = Line((left - 1.0, left - 1.0 + offset), (right + 1.0, right + 1.0 + offset))
+        hits = sorted({
+            (round(x, 6), round(y, 6))
+            for piece in outline
+            for x, y in meetings(ray, piece)
+            if share_of(piece, (x, y)) is not None
+        })
+        lines += [
+            Line(a, b) for a, b in zip(hits[::2], hits[1::2], strict=False)
+            if math.dist(a, b) > 0.3
+        ]
+    return lines
+
+
+def _centre(ink: Ink, a: Point2, b: Point2) -> None:
+    ink.strokes.append(Stroke(Line(a, b), Pen.CENTRE))
+
+
+def _centre_lines(ink: Ink, subject: Subject, layout: Layout) -> None:
+    front, top, side = layout.front, layout.top, layout.side
+    half = subject.length_mm / 2
+    left, right = (half + end.reach_mm for end in subject.ends)
+    for place in (front, top) if isinstance(subject.rod.template.body, RoundBar) else (front,):
+        (x1, y), (x2, _) = place.at(-left, 0.0), place.at(right, 0.0)
+        _centre(ink, (x1 - PAST_MM, y), (x2 + PAST_MM, y))
+    for end in subject.ends:
+        x, y = front.at(end.u_mm, 0.0)
+        reach = front.per_mm * end.reach_mm + PAST_MM
+        _centre(ink, (x, y - reach), (x, y + reach))
+        x, y = top.at(end.u_mm, 0.0)
+        inward, outward = (top.per_mm * reach for reach in _across(subject, end))
+        _centre(ink, (x, y - inward - PAST_MM), (x, y + outward + PAST_MM))
+    _side_centre_lines(ink, subject, side)
+    _section_centre_lines(ink, subject, layout.section)
+
+
+def _across(subject: Subject, end: End) -> tuple[float, float]:
+    """Tell how far a fitting reaches inward and outward."""
+    one = end.fitting
+    if isinstance(one, Ball):
+        return end.reach_mm, end.reach_mm
+    if isinstance(one, Crosspin):
+        return subject.inward_mm, subject.outward_mm
+    return subject.face_mm, subject.outward_mm
+
+
+def _side_centre_lines(ink: Ink, subject: Subject, side: Place) -> None:
+    x, y = side.origin
+    low, high = subject.outward_mm, subject.inward_mm
+    if not subject.from_left:
+        low, high = high, low
+    _centre(ink, (x - side.per_mm * low - PAST_MM, y), (x + side.per_mm * high + PAST_MM, y))
+    if isinstance(subject.rod.template.body, RoundBar):
+        reach = side.per_mm * subject.half_height_mm + PAST_MM
+        _centre(ink, (x, y - reach), (x, y + reach))
+
+
+def _section_centre_lines(ink: Ink, subject: Subject, place: Place) -> None:
+    x, y = place.origin
+    out, inward = place.per_mm * subject.outward_mm, place.per_mm * subject.face_mm
+    _centre(ink, (x - out - PAST_MM, y), (x + inward + PAST_MM, y))
+    if isinstance(subject.rod.template.body, RoundBar):
+        _centre(ink, (x, y - out - PAST_MM), (x, y + out + PAST_MM))
+
+
+def _cutting_plane(ink: Ink, subject: Subject, layout: Layout) -> None:
+    """Mark the cut A–A at its two ends, and name the section; it is seen from the left."""
+    x, y = layout.front.at(subject.section_u_mm, 0.0)
+    edge = layout.front.per_mm * subject.bar_half_mm + CUT_GAP_MM
+    for way in (-1.0, 1.0):
+        end = y + way * (edge + CUT_MM)
+        ink.strokes.append(Stroke(Line((x, y + way * edge), (x, end)), Pen.CUT))
+        shaft = end - way * 0.35
+        ink.strokes.append(Stroke(Line((x - CUT_ARROW_MM, shaft), (x, shaft)), Pen.THIN))
+        ink.fills.append(arrow((x - 0.35, shaft), (1.0, 0.0)))
+        base = end + CUT_LETTER_MM if way > 0 else end - CUT_LETTER_MM - LARGE_MM
+        ink.texts.append(Text("A", (x - CUT_ARROW_MM / 2, base), LARGE_MM, Align.CENTRE))
+    own = layout.section
+    above = own.origin[1] + own.per_mm * subject.bar_half_mm + SECTION_TITLE_MM
+    words = "A–A" if own.per_mm == layout.per_mm else f"A–A ({scale_words(own.per_mm)})"
+    ink.texts.append(Text(words, (own.origin[0], above), LARGE_MM, Align.CENTRE))
+
+
+def scale_words(per_mm: float) -> str:
+    """Write a scale.
+
+    >>> scale_words(2.0), scale_words(0.5)
+    ('2:1', '1:2')
+    """
+    return f"{per_mm:g}:1" if per_mm >= 1 else f"1:{1 / per_mm:g}"
+

@@ -1,0 +1,50 @@
+"""How sizes are written on the drawing."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from labkit.core.tolerances import SizeLimits, fit_limits
+from labkit.units import plain
+
+DIAMETER, PLUS_MINUS, TIMES, MINUS = "Ø", "±", "×", "−"
+
+
+def size(value_mm: float) -> str:
+    """Write a size without trailing zeros.
+
+    >>> size(7.50), size(3.0)
+    ('7.5', '3')
+    """
+    return plain(round(value_mm, 4))
+
+
+def deviation(value_mm: Decimal) -> str:
+    """Write a limit deviation with its sign; zero has none (ISO 129-1).
+
+    >>> deviation(Decimal("0.014")), deviation(Decimal("-0.03")), deviation(Decimal("0.000"))
+    ('+0.014', '−0.03', '0')
+    """
+    if value_mm == 0:
+        return "0"
+    return ("+" if value_mm > 0 else MINUS) + plain(abs(value_mm))
+
+
+def fitted(prefix: str, value_mm: float, fit: str) -> str:
+    """Write a diameter with its ISO 286 class and limit deviations.
+
+    >>> fitted("Ø", 2.5, "H8")
+    'Ø2.5 H8 (+0.014/0)'
+    """
+    limits: SizeLimits = fit_limits(fit, value_mm)
+    both = f"{deviation(limits.upper_mm)}/{deviation(limits.lower_mm)}"
+    return f"{prefix}{size(value_mm)} {fit} ({both})"
+
+
+def times(count: int, words: str) -> str:
+    """Say that a size stands for several equal features.
+
+    >>> times(1, "R3"), times(4, "R3")
+    ('R3', '4× R3')
+    """
+    return f"{count}{TIMES} {words}" if count > 1 else words

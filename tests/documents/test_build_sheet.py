@@ -1,0 +1,215 @@
+"""The build sheet says what the set's JSON says, draws each plate to scale, runs nothing."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import pytest
+from pypdf import PdfReader
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.profiles import Paper, default_profile
+from labkit.catalog.rods import rod_templates
+from labkit.core.curves import box
+from labkit.core.layout import lay_out
+from labkit.core.rods import Hand
+from labkit.documents import build_sheet, svg
+from labkit.documents.plate_picture import plate_svg
+from labkit.documents.render import compile_pdf
+from labkit.documents.rod_picture import box_mm, draw_rod
+from labkit.documents.rod_values import compensation_of, rod_of, template_of
+from labkit.documents.set_picture import caption_of, set_svg
+from labkit.errors import InputError
+from tests.documents import bench_specs as specs
+
+SETS = {
+    "six": specs.SIX, "fourteen": specs.FOURTEEN, "unequal": specs.UNEQUAL,
+    "mirrored": specs.MIRRORED, "balls": specs.BALLS, "push": specs.PUSH,
+    "long": specs.LONG_CASE, "hostile": specs.HOSTILE_CASE,
+}
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def pdf_of(spec, profile=None) -> bytes:
+    pictures = build_sheet.pictures(spec)
+    return compile_pdf(
+        build_sheet.TEMPLATE, build_sheet.facts(spec), profile or default_profile(), pictures
+    )
+
+
+def words_of(pdf: bytes) -> str:
+    """Take the text back out of a PDF, without spaces and line ends."""
+    reader = PdfReader(io.BytesIO(pdf))
+    text = "".join(page.extract_text() for page in reader.pages)
+    return re.sub(r"[\s\u200b]+", "", text)
+
+
+def packed(text: object) -> str:
+    return re.sub(r"\s+", "", str(text))
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_every_part_file_and_number_of_the_set_stands_on_the_sheet(name):
+    spec = specs.spec_of(SETS[name])
+    text = words_of(pdf_of(spec))
+    process = spec["process"]
+    scale, offset = (process["compensation"][k] for k in ("length_scale", "length_offset_mm"))
+    assert packed(spec["case"]) in text
+    for key in ("machine", "material", "evidence", "title"):
+        assert packed(process[key]) in text
+    for part in spec["parts"]:
+        built = scale * float(part["length_mm"]) + offset
+        row = f"{part['part']}{part['quantity']}{caption_of(part['uses'])}{part['length_mm']}"
+        file = part["files"]["stl"].removeprefix("stl/")
+        assert packed(f"{row}{built:.3f}") in text
+        stem = file.removesuffix(f"{part['part']}.stl")
+        # Long names are parted into their common beginning and the rest.
+        assert packed(file) in text or (
+            f"begin with {stem}".replace(" ", "") in text and f"…{part['part']}.stl" in text
+        )
+    for plate in spec["plates"]:
+        assert packed(plate["file"]) in text
+        for item in plate["items"]:
+            assert f"{item['quantity']}×{item['part']}" in text
+    for caution in spec["cautions"]:
+        assert packed(caution) in text
+    assert packed("Material and lot") in text
+    assert packed("Machine, serial number") in text
+
+
+@pytest.mark.parametrize("paper", Paper)
+def test_same_bytes_each_time_on_both_papers(paper):
+    spec = specs.spec_of(specs.UNEQUAL)
+    profile = replace(default_profile(), paper=paper, name="Hollow Lane Bench")
+    first, second = pdf_of(spec, profile), pdf_of(specs.spec_of(specs.UNEQUAL), profile)
+    assert first == second
+    page = PdfReader(io.BytesIO(first)).pages[0].mediabox
+    assert (round(page.width), round(page.height)) == (
+        (595, 842) if paper is Paper.A4 else (612, 792)
+    )
+    assert "HollowLaneBench" in words_of(first)
+
+
+def test_compensation_is_listed_once_for_each_kind_of_fitting():
+    rows = build_sheet.facts(specs.spec_of(specs.MIRRORED))["compensation"]
+    assert [(row["what"], row["nominal"], row["rule"], row["built"]) for row in rows[1:]] == [
+        ("Crosspin diameter", "3.000 mm", "−0.050 mm", "2.950 mm"),
+        ("Bore diameter", "2.500 mm", "+0.060 mm", "2.560 mm"),
+    ]
+    assert rows[0]["rule"] == "× 1.0012, +0.010 mm"
+
+
+def test_mirror_parts_and_barred_labels_are_pointed_out():
+    mirrored = words_of(pdf_of(specs.spec_of(specs.MIRRORED)))
+    assert packed("Left (L) and right (R) are mirror parts") in mirrored
+    plain = specs.spec_of(specs.SIX)
+    assert "mirrorparts" not in words_of(pdf_of(plain))
+    barred = specs.spec_of(specs.BARRED)
+    labels = [part["label"] for part in barred["parts"] if set(part["label"]) <= set("01689.")]
+    assert "66.9" in labels
+    assert packed(f"have a bar under them: {', '.join(labels)}.") in words_of(pdf_of(barred))
+
+
+@pytest.mark.parametrize("name", rod_templates())
+@pytest.mark.parametrize("process", ["nominal", "example-resin", "example-powder"])
+def test_templates_and_compensation_come_back_as_they_were(name, process):
+    mirrored = "crosspin" in name
+    text = specs.changed(
+        specs.MIRRORED if mirrored else specs.SIX,
+        ("crosspin-eye-flat" if mirrored else "eye-eye-flat", name),
+    )
+    spec = specs.spec_of(text, process)
+    assert template_of(spec) == rod_templates()[name]
+    given = specs.find_process(specs.processes(), process).compensation
+    assert compensation_of(spec) == given
+
+
+def test_a_spec_that_is_not_one_is_refused_in_a_sentence():
+    spec = specs.spec_of()
+    del spec["template"]["upper"]["fit"]
+    with pytest.raises(InputError, match="the set's template cannot be read"):
+        template_of(spec)
+    spec["process"]["compensation"]["stretch"] = 2
+    with pytest.raises(InputError, match=r"process\.compensation cannot be read"):
+        compensation_of(spec)
+    part = {**spec["parts"][0], "length_mm": "long"}
+    with pytest.raises(InputError, match="parts cannot be read"):
+        rod_of(part, rod_templates()["eye-eye-flat"])
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_pieces_are_drawn_inside_their_boxes_on_the_bed(name):
+    spec = specs.spec_of(SETS[name])
+    template = template_of(spec)
+    rods = {part["part"]: rod_of(part, template) for part in spec["parts"]}
+    for index, plate in enumerate(spec["plates"]):
+        root = ElementTree.fromstring(plate_svg(spec, index, load_lettering()))
+        bed = root.find(f"{SVG}g")
+        pieces = [group for group in bed.findall(f"{SVG}g") if not group.findall(f"{SVG}text")]
+        assert len(pieces) == len(plate["placements"])
+        for piece, placement in zip(pieces, plate["placements"], strict=True):
+            x, y = map(float, re.findall(r"translate\((\S+) (\S+)\)", piece.get("transform"))[0])
+            left, right, bottom, top = box_mm(rods[placement["part"]])
+            depth = plate["bed_mm"][1]
+            assert x + left == pytest.approx(placement["x_mm"], abs=0.002)
+            assert x + right == pytest.approx(
+                placement["x_mm"] + placement["width_mm"], abs=0.002
+            )
+            assert depth - y + bottom == pytest.approx(placement["y_mm"], abs=0.002)
+            assert depth - y + top == pytest.approx(
+                placement["y_mm"] + placement["depth_mm"], abs=0.002
+            )
+
+
+def test_a_piece_that_lies_turned_is_drawn_turned():
+    spec = specs.spec_of()
+    placement = spec["plates"][0]["placements"][0]
+    placement["width_mm"], placement["depth_mm"] = placement["depth_mm"], placement["width_mm"]
+    drawn = plate_svg(spec, 0, load_lettering()).decode()
+    assert drawn.count("rotate(-90)") == 2  # the piece, and the words along the bed's side
+
+
+@pytest.mark.parametrize("hand", Hand)
+def test_labels_are_drawn_with_their_exact_outlines_and_never_mirrored(hand):
+    spec = specs.spec_of(specs.MIRRORED)
+    template = template_of(spec)
+    part = next(part for part in spec["parts"] if part["hand"] == hand.value)
+    rod = rod_of(part, template)
+    label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
+    assert svg.region(label.regions(), fill=svg.INK) in "".join(draw_rod(rod, load_lettering()))
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_the_picture_of_a_set_is_whole_and_the_same_each_time(name):
+    spec = specs.spec_of(SETS[name])
+    drawn = set_svg(spec, load_lettering())
+    assert drawn == set_svg(specs.spec_of(SETS[name]), load_lettering())
+    root = ElementTree.fromstring(drawn)
+    width, height = (float(size) for size in root.get("viewBox").split()[2:])
+    assert root.get("width") == f"{svg.number(width)}mm"
+    template = template_of(spec)
+    rods = {part["part"]: rod_of(part, template) for part in spec["parts"]}
+    groups = root.findall(f"{SVG}g")
+    assert len(groups) == len(rods)
+    captions = [text.text for text in root.findall(f"{SVG}text")]
+    assert sorted(captions[:-1]) == sorted(caption_of(part["uses"]) for part in spec["parts"])
+    assert captions[-1] == "10 mm"
+    for group in groups:
+        x, y = map(float, re.findall(r"translate\((\S+) (\S+)\)", group.get("transform"))[0])
+        assert 0 < x < width
+        assert 0 < y < height
+    assert spec["case"] in root.find(f"{SVG}title").text
+
+
+def test_arcs_and_circles_are_written_as_they_run():
+    from labkit.core.lettering import Arc, Line
+
+    half = Arc((0.0, 0.0), 2.0, 0.0, 180.0)
+    closed = svg.path([[half, Line((-2.0, 0.0), (2.0, 0.0))]])
+    assert closed == '<path d="M2 0A2 2 0 0 0 -2 0L2 0Z"/>'
+    assert box((half,)) == (-2.0, 2.0, 0.0, 2.0)
+    circle = svg.path([[Arc((0.0, 0.0), 1.0, 0.0, -360.0)]])
+    assert circle == '<path d="M1 0A1 1 0 0 1 -1 0A1 1 0 0 1 1 0Z"/>'

@@ -1,0 +1,290 @@
+"""The case sheet and the wearer's page: what is read back from the PDF equals the JSON."""
+
+from __future__ import annotations
+
+import io
+import json
+from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.profiles import Paper, Profile, default_profile
+from labkit.catalog.texts import english_texts
+from labkit.documents import case_sheet, wearers_page
+from labkit.documents.bite_scale_drawing import bite_scale
+from labkit.documents.drawing import Mark, Words, in_rows, words_width_mm
+from labkit.documents.figures import as_given, column, percent, ticks
+from labkit.documents.render import compile_pdf, page_images
+from labkit.documents.set_picture import set_svg
+from labkit.documents.step_plot import step_plot
+from tests.documents.pdfs import reader, squeezed, text_of
+from tests.documents.samples import fourteen_steps, hostile, sample_spec, six_steps, unequal_hinged
+from tests.support.prescriptions import SMALLEST, changed, sliding
+
+CASES = {
+    "plain": SMALLEST,
+    "six": six_steps(),
+    "fourteen": fourteen_steps(),
+    "unequal hinged": unequal_hinged(),
+    "sliding": sliding(),
+    "hostile": hostile(),
+    "thirds": changed(
+        SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", "first = 0\nlast = 100\nsteps = 4"),
+        ("start = 62.5\n", ""),
+    ),
+}
+#: What the sheet prints of what can differ from set to set.
+DECIMALS = {"percent": 1, "advancement_mm": 2}
+
+
+def sheet(text: str, *, picture: bool = True, profile: Profile | None = None) -> tuple[dict, bytes]:
+    spec = sample_spec(text, profile)
+    pictures = {"set.svg": set_svg(spec, load_lettering())} if picture else {}
+    facts = case_sheet.facts(spec)
+    return spec, compile_pdf(case_sheet.TEMPLATE, facts, profile or default_profile(), pictures)
+
+
+def rounded(value: float, decimals: int) -> str:
+    """Round by decimal arithmetic, apart from the code under test."""
+    quantum = Decimal(1).scaleb(-decimals)
+    result = Decimal(value).quantize(quantum, ROUND_HALF_EVEN)
+    return str(abs(result) if result == 0 else result).replace("-", "−")
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_step_is_printed_as_the_json_has_it(name):
+    spec, pdf = sheet(CASES[name])
+    lines = [line.split() for line in text_of(pdf).splitlines()]
+    for number, step in enumerate(spec["lengths"]["steps"], 1):
+        row = [
+            rounded(step["made"]["percent"], 1),
+            rounded(step["advancement_mm"], 2),
+            rounded(step["made"]["advancement_mm"], 2),
+        ]
+        tail = [step["left"]["label"], step["right"]["label"]]
+        found = [
+            line for line in lines
+            if line[:1] == [str(number)] and line[-2:] == tail and all(cell in line for cell in row)
+        ]
+        assert len(found) == 1, (number, row, tail)
+        assert ("start" in found[0]) is step["start"]
+        asked = next(cell for cell in found[0][1:] if cell != "start")
+        assert float(asked) == pytest.approx(step["percent"], abs=5e-5)
+
+
+def test_the_difference_to_the_step_before_is_that_of_the_made_advancements():
+    spec, pdf = sheet(SMALLEST)
+    made = [step["made"]["advancement_mm"] for step in spec["lengths"]["steps"]]
+    text = text_of(pdf)
+    assert sum(b > a for a, b in pairwise(made)) == len(made) - 1
+    for before, after in pairwise(made):
+        assert f"+{rounded(after - before, 2)}" in text
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_case_bite_and_findings_are_printed_as_the_json_has_them(name):
+    spec, pdf = sheet(CASES[name])
+    text = squeezed(text_of(pdf))
+    assert squeezed(spec["case"]) in text
+    assert spec["date"] in text
+    bite = spec["prescription"]["bite"]
+    for reading in ("retruded", "habitual", "protruded"):
+        if bite[reading] is not None:
+            assert f"{reading}{as_given(bite[reading], sign=True)}" in text
+    assert f"registeredbite{as_given(bite['registered'], sign=True)}" in text
+    assert f"protrusiverange{as_given(spec['lengths']['range_mm'])}mm" in text
+    for finding in spec["lengths"]["findings"]:
+        if finding["code"] != "average_values":
+            assert squeezed(finding["message"])[1:] in text
+
+
+def test_averages_are_named_in_plain_words_with_their_values():
+    spec, pdf = sheet(unequal_hinged())
+    text = squeezed(text_of(pdf))
+    assert set(spec["lengths"]["assumed"]) >= {"condyle_left", "pads_right", "incisal"}
+    # Bonwill triangle of 101.6 mm at 22° (Christensen 1959; DESIGN 5): ±50.8 mm sideways.
+    for expected in (
+        "condylar inclination, left and right: 30.0° / 30.0°",
+        "left condyle: (−81.6, 50.8, 33.0) mm",
+        "right pad: (−30.0, −22.0, 0.0) mm",
+    ):
+        assert squeezed(expected) in text
+
+
+def test_every_average_of_every_model_has_plain_words():
+    for text in (sliding().replace("path_inclination = 8\n", ""), unequal_hinged()):
+        spec = sample_spec(text)
+        assert spec["lengths"]["assumed"]
+        assert len(case_sheet.facts(spec)["averages"]) == len(spec["lengths"]["assumed"])
+    words = english_texts().tables["assumed"]
+    assert set(sample_spec(unequal_hinged())["lengths"]["assumed"]) <= set(words)
+
+
+def test_a_sheet_without_averages_says_so():
+    assert "None used." in text_of(sheet(SMALLEST)[1])
+    text = squeezed(text_of(sheet(sliding())[1]))
+    assert squeezed("Everything that the jaw model needs was recorded on this patient.") in text
+
+
+def test_the_hinged_model_shows_where_the_jaw_stands():
+    spec, pdf = sheet(unequal_hinged())
+    made = spec["lengths"]["steps"][2]["made"]
+    row = [rounded(made["pitch_deg"], 1), f"+{rounded(made['yaw_deg'], 1)}"]
+    lines = [line.split() for line in text_of(pdf).splitlines()]
+    assert any(line[:1] == ["3"] and all(cell in line for cell in row) for line in lines)
+    assert made["pitch_deg"] < -1  # so that the row above cannot be met by zeros
+
+
+def test_start_is_named_or_said_to_be_missing():
+    assert "step 2, 60 %" in text_of(sheet(six_steps())[1])
+    text = text_of(sheet(changed(SMALLEST, ("start = 62.5\n", "")))[1])
+    assert "none named on the prescription" in text
+    assert "\n2 start " not in text
+
+
+@pytest.mark.common_practice
+def test_the_trial_fit_is_asked_for_with_the_rods_of_100_percent_if_the_set_has_them():
+    assert "with the 100 % rods in" in text_of(sheet(six_steps())[1])
+    assert "has no rods for 100 %" in text_of(sheet(unequal_hinged())[1])
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+@pytest.mark.parametrize("picture", [False, True])
+def test_six_steps_take_one_or_two_pages(paper, picture):
+    _, pdf = sheet(six_steps(), picture=picture, profile=Profile(paper=paper))
+    assert len(reader(pdf).pages) <= 2
+
+
+@pytest.mark.parametrize("name", ["fourteen", "unequal hinged", "hostile"])
+def test_larger_sets_take_at_most_three_pages(name):
+    assert len(reader(sheet(CASES[name])[1]).pages) <= 3
+
+
+def test_the_record_and_the_log_have_their_fields():
+    text = squeezed(text_of(sheet(six_steps())[1]))
+    for words in (
+        "Hold of each splint", "Pain or pressure", "Both sides meet at once on articulating paper",
+        "Rod that met at true maximum", "Step inserted", "mm left to maximum", "Follow-up",
+    ):
+        assert squeezed(words) in text
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+@pytest.mark.parametrize("name", ["fourteen", "hostile", "unequal hinged"])
+def test_nothing_is_printed_outside_the_margins(name, paper):
+    lab = Profile(name="Harrow Lane Bench", address=("12 Harrow Lane", "Anytown"), paper=paper)
+    spec = sample_spec(CASES[name], lab)
+    pictures = {"set.svg": set_svg(spec, load_lettering())}
+    ppi = 60
+    for page in page_images(case_sheet.TEMPLATE, case_sheet.facts(spec), lab, pictures, ppi=ppi):
+        ink = np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 128
+        margin = int(17.5 / 25.4 * ppi)  # 18 mm, less half a millimetre for the softened edge
+        assert ink.any()
+        assert not ink[:, :margin].any()
+        assert not ink[:, -margin:].any()
+        assert not ink[: int(8 / 25.4 * ppi)].any()
+        assert not ink[-int(5 / 25.4 * ppi) :].any()
+
+
+def test_the_bite_scale_places_readings_and_steps_in_proportion():
+    spec = sample_spec(SMALLEST)
+    drawing = bite_scale(spec, english_texts().tables["bite_scale"])
+    marks = [s for s in drawing.shapes if isinstance(s, Mark)]
+    start, retruded, registered, protruded = (mark.x for mark in marks)
+    # DESIGN 4: percent is the part of the way from zero to protruded; the start is 62.5 %.
+    assert (start - retruded) / (protruded - retruded) == pytest.approx(0.625)
+    assert (registered - retruded) / (protruded - retruded) == pytest.approx(8.1 / 11.6)
+    assert [mark.shape for mark in marks] == ["dot", "dot", "square", "dot"]
+
+
+@pytest.mark.parametrize("habitual", ["-5.1", "-3.0", "2.8", "2.95", "6.3"])
+def test_words_on_the_bite_scale_never_overlap(habitual):
+    spec = sample_spec(changed(SMALLEST, ("protruded", f"habitual = {habitual}\nprotruded")))
+    drawing = bite_scale(spec, english_texts().tables["bite_scale"])
+    words = [s for s in drawing.shapes if isinstance(s, Words)]
+    for i, a in enumerate(words):
+        for b in words[i + 1 :]:
+            apart = abs(a.y - b.y) >= 3 or _gap(a, b) >= 0
+            assert apart, (a.text, b.text)
+        assert _left(a) >= -0.01
+        assert _left(a) + a.width_mm <= drawing.width_mm + 0.01
+        assert a.y + 1.5 <= drawing.height_mm
+
+
+def test_the_plot_sets_asked_and_made_at_their_heights():
+    steps = sample_spec(six_steps())["lengths"]["steps"]
+    drawing = step_plot(steps, english_texts().tables["step_plot"])
+    rings = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "ring"][1:]
+    asked = [step["advancement_mm"] for step in steps]
+    assert len(rings) == len(asked)
+    per_mm = (rings[0].y - rings[-1].y) / (asked[-1] - asked[0])
+    for ring, value in zip(rings, asked, strict=True):
+        assert (rings[0].y - ring.y) / per_mm == pytest.approx(value - asked[0], abs=1e-9)
+    # Made lies within the rounding of 0.05 mm of asked; the first dot is that of the key.
+    dots = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "dot"]
+    dots = dots[1 : len(asked) + 1]
+    for dot, step in zip(dots, steps, strict=True):
+        made = step["made"]["advancement_mm"]
+        assert (rings[0].y - dot.y) / per_mm == pytest.approx(made - asked[0], abs=1e-9)
+        assert abs(made - step["advancement_mm"]) <= 0.05 + 1e-9
+
+
+def test_one_step_alone_can_be_drawn():
+    spec, pdf = sheet(changed(
+        SMALLEST, ("[50, 62.5, 75, 87.5, 100]", "[75]"), ("start = 62.5", "start = 75")))
+    assert len(spec["lengths"]["steps"]) == 1
+    assert "step 1, 75 %" in text_of(pdf)
+
+
+def test_numbers_on_paper():
+    assert column([50, 62.5, 100]) == ["50.0", "62.5", "100.0"]
+    assert column([100 / 3, 50]) == ["33.3333", "50.0000"]
+    assert percent(100 / 3) == "33.3333 %"
+    assert as_given(-5.25, sign=True) == "−5.25"
+    assert ticks(0, 11.6, 8) == [0, 2, 4, 6, 8, 10]
+    assert ticks(0, 0.9, 8) == pytest.approx([0, 0.2, 0.4, 0.6, 0.8])
+    assert in_rows([10, 10, 10], [0, 5, 9]) == [0, 1, 2]
+    assert words_width_mm("x" * 10, 9) == pytest.approx(17.78, abs=0.01)
+
+
+def test_the_wearers_page_is_large_print_and_tells_when_to_stop():
+    spec = sample_spec(six_steps())
+    pdf = compile_pdf(wearers_page.TEMPLATE, wearers_page.facts(spec), default_profile())
+    text = squeezed(text_of(pdf))
+    words = english_texts().tables["wearers_page"]
+    for content in words.values():
+        for line in [content] if isinstance(content, str) else content:
+            assert squeezed(line) in text, line
+    sizes = _sizes(pdf, "Wash your hands")
+    assert sizes
+    assert min(sizes) >= 14
+    assert len(reader(pdf).pages) <= 2
+
+
+def test_facts_are_plain_json():
+    facts = case_sheet.facts(sample_spec(unequal_hinged()))
+    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+
+
+def _left(words: Words) -> float:
+    return words.x - {"start": 0, "middle": 0.5, "end": 1}[words.anchor] * words.width_mm
+
+
+def _gap(a: Words, b: Words) -> float:
+    return max(_left(b) - (_left(a) + a.width_mm), _left(a) - (_left(b) + b.width_mm))
+
+
+def _sizes(pdf: bytes, words: str) -> list[float]:
+    found: list[float] = []
+
+    def visit(text, _cm, matrix, _font, size):
+        if squeezed(words) in squeezed(text):
+            found.append(abs(size * matrix[3]))
+
+    for page in reader(pdf).pages:
+        page.extract_text(visitor_text=visit)
+    return found

@@ -1,0 +1,153 @@
+"""The inspection form and its CSV: limits against the spec, formula-safe, readable again."""
+
+from __future__ import annotations
+
+import csv
+import io
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.profiles import default_profile
+from labkit.core.identifier import grouped, parse_identifier
+from labkit.core.ways_of_measuring import Method, ways_of
+from labkit.documents import inspection
+from labkit.documents.render import compile_pdf
+from labkit.documents.rod_values import template_of
+from tests.documents import bench_specs as specs
+from tests.documents.test_build_sheet import SETS, packed, words_of
+
+
+def pdf_of(spec) -> bytes:
+    pictures = inspection.pictures(spec)
+    return compile_pdf(inspection.TEMPLATE, inspection.facts(spec), default_profile(), pictures)
+
+
+def rows_of(spec) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(inspection.csv_file(spec).decode("utf-8"))))
+
+
+def used(spec):
+    """Walk the rods of a set straight through its JSON, by step, left first."""
+    found = [
+        (use["step"], use["side"], use["identifier"], part)
+        for part in spec["parts"] for use in part["uses"]
+    ]
+    return sorted(found, key=lambda item: item[:2])
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_every_rod_has_its_line_with_limits_on_paper_and_in_the_csv(name):
+    spec = specs.spec_of(SETS[name])
+    text, rows = words_of(pdf_of(spec)), rows_of(spec)
+    way = ways_of(template_of(spec))[0]
+    assert len(rows) == 2 * len(spec["lengths"]["steps"])
+    for row, (step, side, identifier, part) in zip(rows, used(spec), strict=True):
+        tolerance = Decimal(repr(spec["tolerances_mm"][step - 1][side]))
+        limits = way.limits(Decimal(part["length_mm"]), tolerance)
+        assert parse_identifier(row["identifier"]) == identifier
+        assert (int(row["step"]), row["side"], row["label"]) == (step, side, part["label"])
+        assert (row["nominal_mm"], row["lower_mm"], row["upper_mm"]) == (
+            str(limits.nominal_mm), str(limits.lower_mm), str(limits.upper_mm),
+        )
+        assert Decimal(row["tolerance_mm"]) == tolerance
+        assert Decimal(row["nominal_mm"]) - Decimal(row["subtract_mm"]) == pytest.approx(
+            Decimal(row["label"]), abs=Decimal("0.0005")
+        )
+        line = (f"{grouped(identifier)}{step}{side}{part['part']}{limits.nominal_mm}"
+                f"{limits.lower_mm}to{limits.upper_mm}")
+        assert packed(line) in text
+    for caution in spec["cautions"]:
+        assert packed(caution) in text
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_every_way_has_its_formula_and_limits_on_paper(name):
+    spec = specs.spec_of(SETS[name])
+    text = words_of(pdf_of(spec)).lower()
+    ways = ways_of(template_of(spec))
+    for way in ways:
+        assert packed(way.title).lower() in text
+        assert packed(way.formula).lower() in text
+        assert packed(way.reason).lower() in text
+    for step, side, _, part in used(spec):
+        tolerance = Decimal(repr(spec["tolerances_mm"][step - 1][side]))
+        cells = "".join(
+            f"{limits.nominal_mm}{limits.lower_mm}to{limits.upper_mm}"
+            for limits in (way.limits(Decimal(part["length_mm"]), tolerance) for way in ways[1:])
+        )
+        assert part["label"] + cells in text
+
+
+def test_the_csv_is_regular_and_its_columns_are_documented():
+    content = inspection.csv_file(specs.spec_of(specs.HOSTILE_CASE))
+    text = content.decode("utf-8")
+    assert text.endswith("\n")
+    assert "\r" not in text
+    header, *rows = list(csv.reader(io.StringIO(text)))
+    assert header == [name for name, _ in inspection.CSV_COLUMNS]
+    assert len(set(header)) == len(header)
+    assert {len(row) for row in rows} == {len(header)}
+    blank = [header.index(name) for name, meaning in inspection.CSV_COLUMNS
+             if meaning.startswith("to fill in")]
+    assert len(blank) >= 9
+    for row in rows:
+        assert all(row[k] == "" for k in blank)
+        assert all(row[k] != "" for k in range(len(header)) if k not in blank)
+
+
+@pytest.mark.parametrize("case", ["=1+1", "+A1", "-A1", "@SUM(A1)", "＝1"])
+def test_a_case_number_never_becomes_a_formula(case):
+    spec = specs.spec_of(specs.changed(specs.SIX, ("QF-1043", case)))
+    assert {row["case"] for row in rows_of(spec)} == {"'" + case}
+
+
+def test_identifiers_stay_text_where_they_begin_with_a_zero():
+    """A spreadsheet makes 0123456789 the number 123456789; groups with hyphens stay text."""
+    for row in rows_of(specs.spec_of(specs.FOURTEEN)):
+        first, second, third = row["identifier"].split("-")
+        assert (len(first), len(second), len(third)) == (3, 3, 4)
+
+
+def test_a_narrow_tolerance_moves_the_form_to_a_way_that_decides():
+    spec = specs.spec_of(specs.changed(specs.SIX, ("start = 60", "start = 60\ntolerance = 0.01")))
+    assert {row["way"] for row in rows_of(spec)} == {str(Method.HALF_SUM)}
+    facts = inspection.facts(spec)
+    assert facts["ways"][0]["role"] == "first choice"
+    over = next(way for way in facts["ways"] if way["method"] == "over")
+    assert over["role"] == "check only"
+    text = words_of(pdf_of(spec))
+    assert packed("Write down the length that the readings give") in text
+    assert "narrowed" not in text
+
+
+def test_symbols_that_stand_in_formulas_are_explained():
+    symbols = {name: inspection.facts(specs.spec_of(SETS[name]))["symbols"]
+               for name in ("six", "balls", "mirrored")}
+    assert "d: gauge pin; D: bore; H: boss" in symbols["six"]
+    assert "B: ball;" in symbols["balls"]
+    assert "P: crosspin;" in symbols["mirrored"]
+    assert "P:" not in symbols["six"]
+
+
+@pytest.mark.parametrize("name", ["six", "balls", "mirrored"])
+def test_each_way_is_drawn_with_its_measuring_faces_where_they_touch(name):
+    import re
+
+    spec = specs.spec_of(SETS[name])
+    template = template_of(spec)
+    length = Decimal(spec["parts"][len(spec["parts"]) // 2]["length_mm"])
+    drawn = inspection.pictures(spec)
+    for way in ways_of(template):
+        text = drawn[f"way-{way.method}.svg"].decode()
+        spans = [tuple(map(float, found)) for found in re.findall(r"M(\S+) \S+H(\S+)\"", text)]
+        expected = float(length + way.shift_mm)
+        if way.method is Method.HALF_SUM:
+            assert sum(right - left for left, right in spans) / 2 == pytest.approx(
+                float(length), abs=1e-3
+            )
+        elif way.method is Method.OVER_LESS_OWN:
+            assert spans[0][1] - spans[0][0] == pytest.approx(float(length) + 4.0, abs=1e-3)
+        else:
+            # Drawn at nominal size: the sizes' own limits move the contact by hundredths.
+            assert spans[0][1] - spans[0][0] == pytest.approx(expected, abs=0.03)

@@ -1,0 +1,291 @@
+"""The typesetting of every document: data stays data, same bytes, tagged, own fonts."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
+from labkit.core.cautions import CAUTIONS
+from labkit.documents import case_sheet, wearers_page
+from labkit.documents.glyphs import code_points, covered, fonts_dir, showable
+from labkit.documents.papers import PAPERS, write_documents
+from labkit.documents.render import compile_pdf, page_images
+from labkit.errors import InputError
+from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
+from tests.documents.samples import HOSTILE, hostile, sample_spec, six_steps
+from tests.support.prescriptions import SMALLEST, changed
+
+ROOT = Path(__file__).parents[2]
+#: One page that prints a fact; stands in for a lab's own template.
+PLAIN = (
+    '#import "common.typ": *\n#show: frame.with(title: "Plain")\n#headline("Plain")\n'
+    "#own-words(facts.words)\n"
+)
+BROKEN = PLAIN.replace("#own-words(facts.words)\n", "\n#nothing-of-that-name\n")
+RED_SQUARE_SVG = (
+    b'<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20">'
+    b'<rect width="20" height="20" fill="#ff0000"/></svg>'
+)
+
+
+def plain(words: str, **profile: object) -> bytes:
+    facts = {"case": "QF-1", "revision": 1, "date": "2031-03-14", "words": words}
+    lab = dataclasses.replace(Profile(documents={"wearers-page.typ": PLAIN}), **profile)
+    return compile_pdf("wearers-page.typ", facts, lab)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "#strong[x]", "#import \"x\"", "*bold* _it_", "$x^2$", "`raw`", "@ref", "<label>",
+        "\\ \\u{41}", "// not a comment", "/* neither */", "= no heading", "- no list", "+ 1. 2.",
+        "{case} {page}", "\"straight\" 'quotes'", "a -- b --- c ...", "https://example.org/#x",
+        "~", "]", ")#", "&lt;",
+        "100 % ± 0.1 × −5 ≤ σ", "Größe, façade, Łódź, Ελλάδα, Кириллица, Tiếng Việt",
+    ],
+)
+def test_text_appears_as_it_was_typed(words):
+    assert squeezed(words) in squeezed(text_of(plain(words)))
+
+
+@pytest.mark.parametrize("words", ["中文測試", "日本語テスト", "한국어", "हिन्दी", "ไทย"])
+def test_other_scripts_are_printed_in_fonts_of_the_repository(words):
+    pdf = plain(words)
+    assert "U+" not in text_of(pdf)
+    fonts = reader(pdf).pages[0]["/Resources"]["/Font"]
+    own = {name for path in fonts_dir().glob("*.ttf") for name in [path.stem.replace("-", "")]}
+    for font in fonts.values():
+        base = font.get_object()["/BaseFont"].split("+")[1].split("-Identity")[0].replace("-", "")
+        assert any(base in name or name in base for name in own), base
+
+
+def test_right_to_left_text_keeps_its_letters_and_turns_nothing_else():
+    text = text_of(plain("abc שלום العربية def"))
+    assert sorted(set("שלום")) == sorted(set(text) & set("שלום"))
+    assert text.index("abc") < text.index("def")
+
+
+def test_what_no_font_has_or_what_turns_lines_is_printed_as_its_code_point():
+    text = text_of(plain("a\U0001f642b\u202ec\u2067d\x00e"))
+    assert "a⟨U+1F642⟩b⟨U+202E⟩c⟨U+2067⟩d⟨U+0000⟩e" in squeezed(text)
+
+
+def test_a_word_longer_than_the_line_is_broken_and_lost_nowhere():
+    word = "W" * 400
+    pdf = plain(word)
+    assert squeezed(text_of(pdf)).count("W") == 400
+    wide = 0.0
+
+    def visit(text, _cm, matrix, _font, size):
+        nonlocal wide
+        if "W" in text:
+            wide = max(wide, matrix[4])
+
+    reader(pdf).pages[0].extract_text(visitor_text=visit)
+    assert wide < 210 / 25.4 * 72
+
+
+def test_covered_characters_are_those_that_a_font_tool_finds():
+    tool = pytest.importorskip("fontTools.ttLib")
+    for path in fonts_dir().glob("*.ttf"):
+        found = set(code_points(path.read_bytes()))
+        assert found - {0} == set(tool.TTFont(path).getBestCmap()) - {0}, path
+    assert {ord("a"), ord("−"), ord("☐"), 0x4E2D, 0xD55C} <= covered()
+
+
+def test_showable_leaves_numbers_and_names_alone():
+    assert showable({"a\u202e": [1, None, "x\r\ny"]}) == {"a\u202e": [1, None, "x\ny"]}
+
+
+@pytest.mark.parametrize("paper", PAPERS, ids=lambda p: p.name)
+def test_documents_are_tagged_pdf_ua_with_title_language_and_the_prescriptions_date(paper):
+    pdf = compile_pdf(paper.template, paper.facts(sample_spec()), default_profile())
+    document = reader(pdf)
+    root = document.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"].value is True
+    assert root["/StructTreeRoot"]["/K"]
+    assert root["/Lang"] == "en"
+    assert b"pdfuaid:part>1<" in root["/Metadata"].get_data()
+    assert document.metadata.title.endswith("QF-1043")
+    assert document.metadata["/CreationDate"].startswith("D:20310314")
+
+
+@pytest.mark.parametrize("paper", PAPERS, ids=lambda p: p.name)
+def test_only_fonts_of_the_repository_are_embedded(paper):
+    pdf = compile_pdf(paper.template, paper.facts(sample_spec()), default_profile())
+    for page in reader(pdf).pages:
+        for font in page["/Resources"]["/Font"].values():
+            inner = font.get_object()["/DescendantFonts"][0].get_object()
+            assert "Noto" in inner["/BaseFont"]
+            assert {"/FontFile2", "/FontFile3"} & set(inner["/FontDescriptor"])
+
+
+def test_paper_is_a4_or_us_letter():
+    assert page_sizes_mm(plain("x")) == {(210.0, 297.0)}
+    assert page_sizes_mm(plain("x", paper=Paper.US_LETTER)) == {(215.9, 279.4)}
+
+
+def test_the_lab_stands_at_the_head_with_its_logo():
+    named = {"name": "Harrow & Lane #1", "address": ("12 *Harrow* Lane", "Anytown")}
+    pdf = plain("x", **named, logo=Logo("svg", RED_SQUARE_SVG))
+    text = squeezed(text_of(pdf))
+    assert squeezed("Harrow & Lane #1") in text
+    assert squeezed("12 *Harrow* Lane") in text
+    assert reader(pdf).metadata.author == "Harrow & Lane #1"
+    assert _red(_drawn("x", logo=Logo("svg", RED_SQUARE_SVG))) > 100
+    assert _red(_drawn("x")) == 0
+
+
+def test_a_png_logo_is_printed(tmp_path):
+    Image.new("RGB", (40, 20), (255, 0, 0)).save(tmp_path / "logo.png")
+    logo = Logo("png", (tmp_path / "logo.png").read_bytes())
+    assert _red(_drawn("x", logo=logo)) > 100
+
+
+def test_a_labs_own_template_is_used():
+    facts = wearers_page.facts(sample_spec())
+    lab = Profile(documents={"wearers-page.typ": PLAIN.replace("facts.words", '"Our own page"')})
+    assert "Our own page" in text_of(compile_pdf("wearers-page.typ", facts, lab))
+
+
+def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
+    lab = Profile(documents={"wearers-page.typ": BROKEN})
+    with pytest.raises(InputError) as caught:
+        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+    assert str(caught.value) == (
+        "wearers-page.typ:5: the document template wearers-page.typ cannot be set: unknown "
+        "variable: nothing-of-that-name; correct the lab's own copy, or leave it out to use the "
+        "program's"
+    )
+
+
+def test_a_logo_that_is_cut_short_is_told():
+    lab = Profile(logo=Logo("png", b"\x89PNG\r\n\x1a\n\x00\x00"))
+    with pytest.raises(InputError, match="check that the logo of the lab profile opens"):
+        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+
+
+def test_notes_of_two_thousand_characters_are_printed_whole():
+    note = " ".join(f"word{n}" for n in range(240))
+    spec = sample_spec(changed(SMALLEST, ("date = ", f'notes = "{note}"\ndate = ')))
+    pdf = compile_pdf(case_sheet.TEMPLATE, case_sheet.facts(spec), default_profile())
+    assert squeezed(note) in _without_frames(pdf)
+
+
+def test_a_long_letterhead_stays_on_the_page():
+    lab = {"name": "W" * 80, "address": tuple("Long Lane " * 8 for _ in range(4))}
+    facts = {"case": "W" * 40, "revision": 10, "date": "2031-03-14", "words": "x"}
+    profile = dataclasses.replace(Profile(documents={"wearers-page.typ": PLAIN}), **lab)
+    page = page_images("wearers-page.typ", facts, profile, ppi=60)[0]
+    ink = np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 128
+    top, side = int(5 / 25.4 * 60), int(17.5 / 25.4 * 60)
+    assert ink.any()
+    assert not ink[:top].any()
+    assert not ink[:, :side].any()
+    assert not ink[:, -side:].any()
+
+
+def test_a_template_reads_no_file_outside_its_folder(tmp_path):
+    (tmp_path / "secret.txt").write_text("secret")
+    lab = Profile(documents={"wearers-page.typ": f'#read("{tmp_path}/secret.txt")'})
+    with pytest.raises(InputError, match="wearers-page.typ"):
+        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+
+
+def test_hostile_words_reach_every_document_literally():
+    spec = sample_spec(hostile())
+    pdf = compile_pdf(case_sheet.TEMPLATE, case_sheet.facts(spec), default_profile())
+    text = squeezed(text_of(pdf))
+    first = HOSTILE.split("\n")[0]
+    assert squeezed(first) in text
+    assert squeezed("#emph[x] $y$") in text
+    assert squeezed("#a*b_c$d{e}") in text
+    for part in ("中文", "日本語", "한국어", "⟨U+1F642⟩end"):
+        assert part in text
+
+
+def test_same_bytes_in_other_processes(tmp_path):
+    spec = tmp_path / "spec.json"
+    spec.write_text(json.dumps(sample_spec(hostile())), "utf-8")
+    code = (
+        "import json, sys, pathlib\n"
+        "from labkit.documents.papers import write_documents\n"
+        "spec = json.loads(pathlib.Path(sys.argv[1]).read_text('utf-8'))\n"
+        "out = pathlib.Path(sys.argv[2])\n"
+        "write_documents(spec, out, {}, lambda name: None)\n"
+    )
+    digests = []
+    for seed, zone in (("0", "UTC"), ("4711", "Pacific/Auckland")):
+        out = tmp_path / f"deep/{seed}"
+        subprocess.run(
+            [sys.executable, "-c", code, str(spec), str(out)], check=True, cwd=ROOT,
+            env={**os.environ, "PYTHONHASHSEED": seed, "TZ": zone},
+        )
+        files = sorted(out.rglob("*.*"))
+        assert len(files) >= len(PAPERS)
+        digests.append([(f.name, hashlib.sha256(f.read_bytes()).hexdigest()) for f in files])
+    assert digests[0] == digests[1]
+
+
+def test_write_documents_names_and_tells_every_file(tmp_path):
+    told: list[str] = []
+    names = write_documents(sample_spec(six_steps()), tmp_path, {}, told.append)
+    assert {"documents/case-sheet.pdf", "documents/wearers-page.pdf"} <= set(names)
+    assert [Path(name).name for name in names] == told
+    on_disk = {f.relative_to(tmp_path).as_posix() for f in tmp_path.rglob("*") if f.is_file()}
+    assert set(names) == on_disk
+
+
+def test_every_template_takes_all_cautions():
+    spec = sample_spec()
+    for paper in (case_sheet, wearers_page):
+        pdf = compile_pdf(paper.TEMPLATE, paper.facts(spec), default_profile())
+        for caution in CAUTIONS:
+            assert squeezed(caution) in squeezed(text_of(pdf))
+
+
+def test_licences_lie_beside_the_fonts_and_the_folder_stays_small():
+    files = list(fonts_dir().iterdir())
+    assert {"LICENCE-OFL-1.1.txt", "LICENCE-Apache-2.0.txt"} <= {f.name for f in files}
+    assert sum(f.stat().st_size for f in files) < 12_000_000
+    listed = (fonts_dir() / "README.md").read_text("utf-8")
+    for font in fonts_dir().glob("*.ttf"):
+        assert font.name in listed or font.name.startswith("Noto")
+
+
+def test_no_template_loads_packages_or_names_the_outside():
+    for path in (templates_dir() / "documents").glob("*.typ"):
+        assert "@preview" not in path.read_text("utf-8")
+
+
+def _without_frames(pdf: bytes) -> str:
+    """Text without what the frame repeats on every page."""
+    pages = [page.extract_text().splitlines() for page in reader(pdf).pages]
+    repeated = set(pages[0]) & set(pages[1]) if len(pages) > 1 else set()
+    foot = "Page "
+    return squeezed(" ".join(
+        line for page in pages for line in page if line not in repeated and foot not in line
+    ))
+
+
+def _drawn(words: str, **profile: object) -> bytes:
+    facts = {"case": "QF-1", "revision": 1, "date": "2031-03-14", "words": words}
+    lab = dataclasses.replace(Profile(documents={"wearers-page.typ": PLAIN}), **profile)
+    return page_images("wearers-page.typ", facts, lab, ppi=60)[0]
+
+
+def _red(png: bytes) -> int:
+    red, green, blue = np.moveaxis(np.asarray(Image.open(io.BytesIO(png)).convert("RGB")), -1, 0)
+    return int(((red > 200) & (green < 60) & (blue < 60)).sum())

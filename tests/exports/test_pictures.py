@@ -1,0 +1,246 @@
+"""Shaded pictures and the GLB of a set: what they show, their bytes, no screen, no driver."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import subprocess
+import sys
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from PIL import Image, ImageDraw
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.rods import rod_templates
+from labkit.core.curves import at
+from labkit.core.label_place import label_space
+from labkit.core.layout import lay_out
+from labkit.core.lettering import Engraving
+from labkit.core.rods import Hand, Rod
+from labkit.exports.glb import set_glb
+from labkit.exports.mesh import mesh_of
+from labkit.exports.pictures import PIXELS_PER_MM, rod_png, set_png
+from labkit.exports.shading import ShownRod, label_level_mm, shaded
+from labkit.exports.stl import write_stl
+from labkit.exports.stl_reader import read_stl
+from labkit.solids.build import build
+
+TEMPLATES = rod_templates()
+ROOT = Path(__file__).parent.parent.parent
+#: Ink is darker than this, paper lighter than that.
+DARK, LIGHT = 90, 250
+#: How far the reader looks down.
+TILT = np.radians(27.0)
+
+
+def engraving_of(rod: Rod) -> Engraving:
+    height = rod.template.label.height_mm
+    return lay_out(load_lettering(), rod.engraving, rod.bar, height)
+
+
+def shown(name: str, length: str, hand: Hand = Hand.MINUS_Y) -> ShownRod:
+    template = TEMPLATES[name]
+    mark = "" if not template.label.side_mark else "L" if hand is Hand.MINUS_Y else "R"
+    rod = Rod(template, Decimal(length), hand, mark, bar=False)
+    return ShownRod(rod, mesh_of(build(rod, engraving_of(rod)).shape))
+
+
+@pytest.fixture(scope="module")
+def eye_rods() -> list[ShownRod]:
+    return [shown("eye-eye-flat", length) for length in ("35.9", "33.6", "30.1")]
+
+
+@pytest.fixture(scope="module")
+def mirrored_rods() -> list[ShownRod]:
+    return [shown("crosspin-eye-flat", "27.4", hand) for hand in (Hand.MINUS_Y, Hand.PLUS_Y)]
+
+
+def grey(png: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(png)).convert("L"))
+
+
+def test_a_rod_fills_its_picture_and_nothing_is_clipped(eye_rods):
+    picture = grey(rod_png(eye_rods[0]))
+    rows, columns = np.nonzero(picture < LIGHT)
+    assert columns.max() - columns.min() == pytest.approx((35.9 + 7.5) * PIXELS_PER_MM, abs=3)
+    for edge in (picture[0], picture[-1], picture[:, 0], picture[:, -1]):
+        assert edge.min() == 255
+    assert rows.min() > 0
+
+
+def inked(one: ShownRod) -> np.ndarray:
+    """Cut the label place out of a rod's picture, row 0 at its top; True where it is dark."""
+    picture = grey(rod_png(one))
+    inward = one.rod.hand.inward_y
+    x, y, z = one.mesh.vertices.T
+    up = z * np.cos(TILT) - inward * y * np.sin(TILT)
+    level = -label_level_mm(one.rod) * np.sin(TILT)
+    row = picture.shape[0] / 2 + ((up.max() + up.min()) / 2 - level) * PIXELS_PER_MM
+    label_x = label_space(one.rod.template, float(one.rod.length)).center_x_mm
+    across = -inward * (label_x - (x.max() + x.min()) / 2)
+    column = picture.shape[1] / 2 + across * PIXELS_PER_MM
+    engraving = engraving_of(one.rod)
+    half_rows = (engraving.depth_mm / 2 * np.cos(TILT) + 0.25) * PIXELS_PER_MM
+    half_columns = (engraving.width_mm / 2 + 0.25) * PIXELS_PER_MM
+    rows = slice(round(row - half_rows), round(row + half_rows))
+    return picture[rows, round(column - half_columns) : round(column + half_columns)] < DARK
+
+
+@pytest.mark.parametrize("name", ["eye-eye-flat", "ball-ball-round", "crosspin-eye-flat-slim"])
+@pytest.mark.parametrize("hand", Hand)
+def test_the_label_is_dark_where_its_outlines_say(name, hand):
+    """Dark pixels against the lettering's exact outlines, drawn by PIL and seen at 27°."""
+    one = shown(name, "28.5", hand if TEMPLATES[name].handed else Hand.MINUS_Y)
+    dark = inked(one)
+    expected = drawn_outlines(engraving_of(one.rod), dark.shape)
+    agreeing = np.count_nonzero(dark & expected) / np.count_nonzero(dark | expected)
+    mirrored = np.count_nonzero(dark & expected[:, ::-1]) / np.count_nonzero(dark | expected)
+    assert agreeing > 0.85
+    assert mirrored < 0.5
+
+
+def drawn_outlines(engraving: Engraving, shape: tuple[int, ...]) -> np.ndarray:
+    fine = 8
+    picture = Image.new("L", (fine * shape[1], fine * shape[0]))
+    draw = ImageDraw.Draw(picture)
+    scale = fine * PIXELS_PER_MM
+    for region in engraving.regions():
+        for loop, ink in ((region.outer, 255), *((hole, 0) for hole in region.holes)):
+            points = [at(piece, share) for piece in loop for share in np.linspace(0, 1, 24)]
+            draw.polygon([(fine * shape[1] / 2 + px * scale,
+                           fine * shape[0] / 2 - py * scale * np.cos(TILT))
+                          for px, py in points], fill=ink)
+    return np.asarray(picture.resize((shape[1], shape[0]), Image.Resampling.BOX)) > 127
+
+
+def test_a_set_shows_every_rod_longest_first(eye_rods):
+    picture = grey(set_png(list(reversed(eye_rods))))
+    inside = (picture < LIGHT).any(axis=1).astype(int)
+    starts = np.nonzero(np.diff(inside) == 1)[0]
+    ends = np.nonzero(np.diff(inside) == -1)[0]
+    assert len(starts) == len(ends) == 3
+    lengths = [np.ptp(np.nonzero((picture[a:b] < LIGHT).any(axis=0))[0])
+               for a, b in zip(starts + 1, ends + 1, strict=True)]
+    assert lengths == sorted(lengths, reverse=True)
+    assert lengths[0] / lengths[2] == pytest.approx((35.9 + 7.5) / (30.1 + 7.5), rel=0.01)
+
+
+def test_a_rod_read_back_from_its_stl_gives_the_same_label(tmp_path, eye_rods):
+    write_stl(eye_rods[0].mesh, tmp_path / "a.stl", "a")
+    again = ShownRod(eye_rods[0].rod, read_stl(tmp_path / "a.stl"))
+    dark, dark_again = (grey(rod_png(one)) < DARK for one in (eye_rods[0], again))
+    assert dark.shape == dark_again.shape
+    assert np.count_nonzero(dark ^ dark_again) <= 0.01 * np.count_nonzero(dark)
+
+
+def test_ink_is_the_engraving_and_normals_are_units(mirrored_rods):
+    for one in mirrored_rods:
+        mesh = shaded(one)
+        level = label_level_mm(one.rod)
+        heights = mesh.vertices[mesh.triangles[mesh.inked]][..., 2]
+        assert heights.max() == pytest.approx(level, abs=1e-4)
+        assert heights.min() == pytest.approx(level - 0.3, abs=1e-4)
+        assert np.abs(np.linalg.norm(mesh.normals, axis=1) - 1).max() < 1e-5
+
+
+def test_glb_names_the_rods_and_is_in_metres(eye_rods):
+    content = set_glb(eye_rods, "QF-1043-r1")
+    scene = trimesh.load(io.BytesIO(content), file_type="glb")
+    names = {scene.graph[node][1] for node in scene.graph.nodes_geometry}
+    assert {name.split("_")[0] for name in names} == {"35.9", "33.6", "30.1"}
+    assert {"35.9", "33.6", "30.1"} <= set(scene.graph.nodes)
+    for one in eye_rods:
+        parts = [scene.geometry[g].copy().apply_transform(t) for t, g in
+                 (scene.graph[n] for n in scene.graph.nodes_geometry)
+                 if g.split("_")[0] == one.rod.part]
+        whole = trimesh.util.concatenate(parts)
+        assert whole.extents[0] * 1000 == pytest.approx(float(one.rod.length) + 7.5, abs=0.02)
+        assert whole.extents[1] * 1000 == pytest.approx(7.5, abs=0.02)
+        whole.merge_vertices(merge_norm=True, merge_tex=True)
+        assert whole.volume * 1e9 == pytest.approx(
+            trimesh.Trimesh(one.mesh.vertices, one.mesh.triangles).volume, rel=1e-4
+        )
+
+
+def test_glb_keeps_to_the_rules_of_its_format(mirrored_rods):
+    """Chunk lengths, alignment and bounds as the glTF 2.0 specification, 4.4 and 3.6, asks."""
+    content = set_glb(mirrored_rods, "a title with “quotes” \" and \\")
+    assert content[:4] == b"glTF"
+    assert int.from_bytes(content[8:12], "little") == len(content)
+    length = int.from_bytes(content[12:16], "little")
+    assert length % 4 == 0
+    data = json.loads(content[20 : 20 + length])
+    binary = content[28 + length :]
+    assert int.from_bytes(content[20 + length : 24 + length], "little") == len(binary)
+    assert data["scenes"][0]["name"] == "a title with “quotes” \" and \\"
+    assert [node["name"] for node in data["nodes"]] == ["27.4L", "27.4R"]
+    for accessor in data["accessors"]:
+        view = data["bufferViews"][accessor["bufferView"]]
+        assert view["byteOffset"] % 4 == 0
+        kind = np.dtype("<f4") if accessor["componentType"] == 5126 else np.dtype("<u4")
+        values = np.frombuffer(binary, kind, view["byteLength"] // 4, view["byteOffset"])
+        if "min" in accessor:
+            assert accessor["min"] == values.reshape(-1, 3).min(axis=0).tolist()
+            assert accessor["max"] == values.reshape(-1, 3).max(axis=0).tolist()
+        if accessor["type"] == "SCALAR":
+            assert len(values) == accessor["count"]
+
+
+SCRIPT = """
+import hashlib, sys
+from tests.exports.test_pictures import shown
+from labkit.errors import DeliveryError
+from labkit.exports.pictures import rod_png
+from labkit.exports.glb import set_glb
+one = shown("eye-eye-flat", "31.4")
+print(hashlib.sha256(set_glb([one], "t")).hexdigest())
+try:
+    print(hashlib.sha256(rod_png(one)).hexdigest())
+except DeliveryError as error:
+    print(error)
+"""
+
+
+def run_alone(**variables: str) -> subprocess.CompletedProcess[str]:
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    return subprocess.run(
+        [sys.executable, "-c", SCRIPT], capture_output=True, text=True, cwd=ROOT, check=True,
+        env={**environment, **variables},
+    )
+
+
+def test_same_bytes_in_another_process_without_a_screen_and_a_silent_terminal():
+    one = shown("eye-eye-flat", "31.4")
+    run = run_alone(PYTHONHASHSEED="7")
+    here = [hashlib.sha256(b).hexdigest() for b in (set_glb([one], "t"), rod_png(one))]
+    assert run.stdout.split() == here
+    assert run.stderr == ""
+
+
+def test_without_a_graphics_driver_one_sentence_says_what_to_install():
+    run = run_alone(__EGL_VENDOR_LIBRARY_FILENAMES="/nowhere/none.json")
+    assert run.stderr == ""
+    assert "no graphics driver that draws without a screen" in run.stdout.splitlines()[1]
+    assert "apt install libegl1 libgl1-mesa-dri" in run.stdout
+
+
+def test_the_first_picture_of_a_process_is_not_empty(tmp_path):
+    """The drawing classes have to be there before the first renderer is made."""
+    code = (
+        "import sys, io\nfrom pathlib import Path\nimport numpy as np\nfrom PIL import Image\n"
+        "from labkit.exports.pictures import rod_png\nfrom labkit.exports.shading import ShownRod\n"
+        "from labkit.exports.stl_reader import read_stl\n"
+        "from tests.support.rods import rod_of, written\n"
+        f"made = written(rod_of('eye-eye-flat', '20.0'), Path({str(tmp_path)!r}))\n"
+        "png = rod_png(ShownRod(made.rod, read_stl(made.stl)))\n"
+        "print(np.ptp(np.array(Image.open(io.BytesIO(png)))))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert int(run.stdout) > 100
+    assert run.stderr == ""

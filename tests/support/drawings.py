@@ -1,0 +1,112 @@
+"""Drawings of sets for the tests, without writing a set: specs, solids, sheets."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+from typing import Any
+
+from labkit.catalog.profiles import Profile
+from labkit.core.curves import at, box
+from labkit.core.lettering import Line
+from labkit.core.projected import RodViews
+from labkit.documents.rod_drawing import Sheet, draw, subject_of
+from labkit.documents.rod_drawing.sheet import Pen
+from tests.documents.samples import sample_spec
+from tests.support.prescriptions import SMALLEST, changed
+
+
+def prescription(template: str, distance: str = "33.6", action: str = "pull") -> str:
+    """The smallest prescription with another template, pin distance or action."""
+    return changed(
+        SMALLEST, ("eye-eye-flat", template), ("33.6", distance), ('"pull"', f'"{action}"')
+    )
+
+
+@functools.cache
+def views_for(template: str, distance: str = "33.6", action: str = "pull") -> RodViews:
+    """Views of the rod that is drawn for a prescription, from its solid."""
+    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.solids.build import build
+
+    subject = subject_of(sample_spec(prescription(template, distance, action)))
+    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
+
+
+def sheet_for(
+    template: str, distance: str = "33.6", action: str = "pull", profile: Profile | None = None
+) -> tuple[dict[str, Any], Sheet]:
+    """Spec and sheet of a prescription."""
+    spec = sample_spec(prescription(template, distance, action), profile)
+    return spec, draw(spec, views_for(template, distance, action))
+
+
+def collisions(sheet: Sheet) -> list[str]:
+    """Find words that overlap one another, leave the frame, or are crossed by a line.
+
+    The box of a line of words reaches from a quarter of its height below the base line (for
+    commas and letters that hang) to the top of its capitals.
+    """
+    boxes = [
+        (text, _roomy(text.box(), text.height_mm, text.turn_deg)) for text in sheet.all_texts()
+    ]
+    found = []
+    for index, (text, one) in enumerate(boxes):
+        if not _inside(one, sheet.frame):
+            found.append(f"{text.words!r} leaves the frame")
+        found += [
+            f"{text.words!r} overlaps {other.words!r}"
+            for other, two in boxes[index + 1 :] if _overlap(one, two)
+        ]
+    for stroke in sheet.all_strokes():
+        for text, one in boxes:
+            if stroke.pen is not Pen.CENTRE and _crosses(stroke.piece, one):
+                found.append(f"{text.words!r} is crossed by a {stroke.pen} line {stroke.piece}")
+    return found
+
+
+def loose_lines(sheet: Sheet) -> list[str]:
+    """Find lines that leave the frame."""
+    return [
+        f"a {stroke.pen} line leaves the frame: {stroke.piece}"
+        for stroke in sheet.all_strokes() if not _inside(box((stroke.piece,)), sheet.frame)
+    ]
+
+
+def _roomy(box_of, height, turn):
+    left, right, bottom, top = box_of
+    if turn:
+        return left, right + height / 4, bottom, top
+    return left, right, bottom - height / 4, top
+
+
+def _inside(one, frame):
+    slack = 1e-6
+    return (
+        one[0] >= frame[0] - slack and one[1] <= frame[1] + slack
+        and one[2] >= frame[2] - slack and one[3] <= frame[3] + slack
+    )
+
+
+def _overlap(one, two):
+    return one[0] < two[1] and two[0] < one[1] and one[2] < two[3] and two[2] < one[3]
+
+
+def _crosses(piece, one):
+    count = 2 if isinstance(piece, Line) else 32
+    points = [at(piece, index / (count - 1)) for index in range(count)]
+    return any(_cuts(a, b, one) for a, b in itertools.pairwise(points))
+
+
+def _cuts(a, b, one):
+    """Clip a segment at a box (Liang and Barsky)."""
+    low, high = 0.0, 1.0
+    for axis, (least, most) in enumerate(((one[0], one[1]), (one[2], one[3]))):
+        start, step = a[axis], b[axis] - a[axis]
+        if abs(step) < 1e-12:
+            if not least < start < most:
+                return False
+            continue
+        near, far = sorted(((least - start) / step, (most - start) / step))
+        low, high = max(low, near), min(high, far)
+    return high - low > 1e-9
