@@ -14,8 +14,8 @@ from labkit.core.findings import Finding, refused
 from labkit.core.grading import made_at
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import LEFT, RIGHT, displacements_at, read_back_near_path
-from labkit.core.prescription import Side
-from labkit.core.steps import Made
+from labkit.core.prescription import Action, Side
+from labkit.core.steps import Made, RodLength
 from labkit.errors import InputError
 
 _LABEL = re.compile(r"[0-9]{1,3}(\.[0-9]{1,4})?")
@@ -98,6 +98,22 @@ def length_of(label: str) -> Decimal:
             field="label", value=label, allowed="a length in mm above 0",
         )
     return Decimal(label)
+
+
+def reaches_past(label: str, at_100: RodLength, action: Action) -> bool:
+    """Tell whether a rod would hold the jaw beyond the 100 % rod of its side.
+
+    Formula: σ (L₁₀₀ − L) > tolerance, σ = +1 pull, −1 push.
+
+    Args:
+        label: Label of the rod.
+        at_100: The 100 % rod of the same side.
+        action: Rod action.
+
+    Returns:
+        Whether it reaches past by more than the length tolerance.
+    """
+    return action.sigma * (at_100.length - length_of(label)) > at_100.tolerance_mm
 
 
 def rods_of(rods: Iterable[RodOut], side: Side) -> tuple[RodOut, ...]:

@@ -16,7 +16,7 @@ from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import read_back_near_path, side_mismatch
 from labkit.core.prescription import Bite, Prescription, Side
-from labkit.core.rods_out import PairOut, RodOut, pairs_out
+from labkit.core.rods_out import PairOut, RodOut, pairs_out, reaches_past
 from labkit.core.steps import LengthLimits, Step
 from labkit.core.trial_rules import implausible, sides_disagree, trial_notes
 from labkit.core.trial_seen import TrialSeen, seats_apart, step_at_100
@@ -145,11 +145,9 @@ def _serves(before: Step, at_100: Step) -> bool:
 
 
 def _pair_now(pair: PairOut, at_100: Step, case: _Case) -> PairNow:
-    past = False
-    for side in Side:
-        limit, label = at_100.rod(side), pair.label(side)
-        if label:
-            reach = case.prescription.action.sigma * (limit.length - Decimal(label))
-            past = past or reach > limit.tolerance_mm
+    past = any(
+        reaches_past(pair.label(side), at_100.rod(side), case.prescription.action)
+        for side in Side if pair.label(side)
+    )
     before = 100.0 * pair.made.advancement_mm / float(case.scale.range_mm)
     return PairNow(pair, before, past)
