@@ -17,7 +17,11 @@ from labkit.errors import EXIT_REFUSED, LabkitError
 _COMMANDS = {
     "lengths": "labkit.cli.lengths",
     "make": "labkit.cli.make",
+    "trial": "labkit.cli.trial",
     "papers": "labkit.cli.papers",
+    "cases": "labkit.cli.cases",
+    "show": "labkit.cli.show",
+    "find": "labkit.cli.find",
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
     "prescription": "labkit.cli.prescription",
