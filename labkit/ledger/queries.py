@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -199,8 +199,17 @@ class Reader:
 
     def is_used(self, identifier: str) -> bool:
         """Tell whether an identifier was ever reserved, also for a set that was abandoned."""
+        return bool(self.used_among([identifier]))
+
+    def used_among(self, identifiers: Iterable[str]) -> frozenset[str]:
+        """Tell which of some identifiers were ever reserved, also for an abandoned set."""
+        asked = sorted(set(identifiers))
+        used: set[str] = set()
         with self._database.reading() as connection:
-            return _exists(connection, RODS.c.identifier == identifier)
+            for at in range(0, len(asked), BATCH):
+                part = RODS.c.identifier.in_(asked[at : at + BATCH])
+                used.update(connection.scalars(select(RODS.c.identifier).where(part)))
+        return frozenset(used)
 
     def readings(self, identifier: str) -> tuple[StoredReading, ...]:
         """Give the readings of a rod that nothing has corrected, in time order."""

@@ -80,22 +80,19 @@ def _set_started(reader: Reader, event: Event, body: dict[str, Any]) -> None:
     reader.prescription(event.case, body["revision"])
     if reader.set_named(body["set"]) is not None:
         raise _refuse(event, f"cannot have a set {body['set']}: that name is taken")
-    for name, key in (("identifier", "identifier"), ("step and side", "place")):
-        values = [_place(rod) if key == "place" else rod["identifier"] for rod in body["rods"]]
+    for name, values in (
+        ("identifier", [rod["identifier"] for rod in body["rods"]]),
+        ("step and side", [f"{rod['step']} {rod['side']}" for rod in body["rods"]]),
+    ):
         value, times = Counter(values).most_common(1)[0]
         if times > 1:
             raise _refuse(event, f"has two rods of the {name} {value} in one set")
-    for rod in body["rods"]:
-        if reader.is_used(rod["identifier"]):
-            raise _refuse(
-                event,
-                f"cannot use the identifier {grouped(rod['identifier'])}: a rod bears it "
-                "already; take the next attempt",
-            )
-
-
-def _place(rod: Mapping[str, Any]) -> str:
-    return f"{rod['step']} {rod['side']}"
+    for taken in reader.used_among(rod["identifier"] for rod in body["rods"]):
+        raise _refuse(
+            event,
+            f"cannot use the identifier {grouped(taken)}: a rod bears it already; take the "
+            "next attempt",
+        )
 
 
 def _set_ended(reader: Reader, event: Event, body: dict[str, Any]) -> None:

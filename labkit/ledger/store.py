@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import insert, update
@@ -103,8 +105,8 @@ class Ledger(Reader):
             if event.digest != digest_of(event):
                 raise LedgerError(f"event {event.seq} does not match its digest; not recorded")
             connection.execute(insert(EVENTS), values_of(event))
-            for row in rows_of(event):
-                connection.execute(insert(METADATA.tables[row.table]), dict(row.values))
+            for name, rows in groupby(rows_of(event), key=attrgetter("table")):
+                connection.execute(insert(METADATA.tables[name]), [dict(r.values) for r in rows])
             moved = {"event_count": event.seq, "digest": event.digest}
             connection.execute(update(HEAD).where(HEAD.c.id == 1), moved)
 
