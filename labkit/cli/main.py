@@ -18,6 +18,7 @@ _COMMANDS = {
     "lengths": "labkit.cli.lengths",
     "make": "labkit.cli.make",
     "trial": "labkit.cli.trial",
+    "extra": "labkit.cli.extra",
     "papers": "labkit.cli.papers",
     "cases": "labkit.cli.cases",
     "show": "labkit.cli.show",

@@ -118,7 +118,13 @@ def decide(stored: StoredSet, found: Found) -> Decision:
 
 
 def reconcile(
-    ledger: Ledger, look: Look, by: str, at: datetime.datetime, case: str | None = None
+    ledger: Ledger,
+    look: Look,
+    by: str,
+    at: datetime.datetime,
+    case: str | None = None,
+    *,
+    open_only: bool = False,
 ) -> tuple[Decision, ...]:
     """Settle every set that was started and not finished; tell of any other disagreement.
 
@@ -128,6 +134,7 @@ def reconcile(
         by: Operator code.
         at: When.
         case: Only the sets of this case; None for all.
+        open_only: Only the sets that were started and not finished.
 
     Returns:
         A decision for each set, carried out where it says that something is recorded.
@@ -139,6 +146,8 @@ def reconcile(
     checked_operator(by)
     done = []
     for stored in _all_sets(ledger, case):
+        if open_only and stored.state is not SetState.STARTED:
+            continue
         found = look(stored)
         # The set may have been finished while its folder was looked at: decide by what the
         # record says under the lock.

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
+from filelock import Timeout
 
-from labkit.exports.set_folder import SPEC_FILE, SUMS_FILE, safe_name, sha256_of
+from labkit.exports.set_folder import SPEC_FILE, SUMS_FILE, lock_of, sha256_of
 from labkit.ledger.reconcile import Found, Lying
 from labkit.ledger.stored import StoredSet
 
@@ -21,14 +21,15 @@ def look_at(stored: StoredSet) -> Found:
         stored: The set as recorded.
 
     Returns:
-        What lies there; busy while another run holds the case's lock.
+        What lies there; busy while another run holds the case's lock (a run that holds it
+        itself may look).
     """
     folder = Path(stored.folder)
-    lock = folder.parent / f".{safe_name(stored.case)}.lock"
-    if not lock.exists():
+    lock = lock_of(folder.parent, stored.case)
+    if not Path(lock.lock_file).exists():
         return _look(folder, stored)
     try:
-        with FileLock(lock).acquire(timeout=0):
+        with lock.acquire(timeout=0):
             return _look(folder, stored)
     except Timeout:
         return Found(Lying.BUSY)
@@ -38,6 +39,8 @@ def look_at(stored: StoredSet) -> Found:
 
 def _look(folder: Path, stored: StoredSet) -> Found:
     if not folder.is_dir():
+        if folder.exists():
+            return Found(Lying.DAMAGED, "something else than a folder lies there")
         return Found(Lying.ABSENT, "the folder is not there")
     try:
         wrong = _wrong_sums(folder)
