@@ -19,13 +19,13 @@ CASE = "QF-8"
 def one_set(ledger, name, number):
     """Record a set of this writer, named by what the ledger holds: read, decide, append."""
     with ledger.transaction():
-        known = len(ledger.rods(CASE))
+        known = ledger.head().count
         body = started(f"{name}-{number}", 1)
         # All writers ask for the same identifiers, and take the next attempt where one is taken.
         for rod in body["rods"]:
             attempt = 0
             while ledger.is_used(rod["identifier"]) or attempt == 0:
-                rod["identifier"] = rod_identifier("s", 1, known // 2, rod["side"], attempt)
+                rod["identifier"] = rod_identifier("s", 1, 1 + known // 2, rod["side"], attempt)
                 attempt += 1
         ledger.record(Kind.SET_STARTED, CASE, body, name, moment(number))
     ledger.record(Kind.SET_MADE, CASE, made(f"{name}-{number}"), name, moment(number))
