@@ -116,7 +116,7 @@ def need_case(reader: Reader, case: str) -> None:
     if reader.has_case(case):
         return
     known = [summary.case for summary in reader.cases()]
-    near = difflib.get_close_matches(case, known, n=MOST_NEAR, cutoff=0.75)
+    near = _near_cases(case, known)
     if near:
         hint = f"did you mean {' or '.join(near)}?"
     elif known:
@@ -126,6 +126,15 @@ def need_case(reader: Reader, case: str) -> None:
     raise InputError(
         f"the ledger {reader.place} has no case {case!r}; {hint}", field="case", value=case
     )
+
+
+def _near_cases(case: str, known: list[str]) -> list[str]:
+    """Give the cases most like a text, capitals or not."""
+    folded: dict[str, list[str]] = {}
+    for each in known:
+        folded.setdefault(each.casefold(), []).append(each)
+    near = difflib.get_close_matches(case.casefold(), folded, n=MOST_NEAR, cutoff=0.75)
+    return [each for name in near for each in folded[name]][:MOST_NEAR]
 
 
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
@@ -224,7 +233,7 @@ def _settings(reader: Reader, case: str) -> tuple[dict[str, SettingNow], str]:
     try:
         return settings_now(read_case(reader, case)), ""
     except LabkitError as error:
-        return {}, str(error)
+        return {}, "; ".join(str(error).splitlines())
 
 
 def _now(rod: StoredRod, settings: dict[str, SettingNow]) -> RodNow:

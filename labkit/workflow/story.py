@@ -58,8 +58,9 @@ def _opened(_: Event, __: dict[str, Any]) -> str:
 
 def _prescription(_: Event, body: dict[str, Any]) -> str:
     why = f": {body['reason']}" if body.get("reason") else ""
-    trial = f", after the trial fit of event {body['trial']}" if body.get("trial") else ""
-    return f"prescription revision {body['revision']} recorded{why}{trial}"
+    if body.get("trial"):
+        why = f" after the trial fit of event {body['trial']}"
+    return f"prescription revision {body['revision']} recorded{why}"
 
 
 def _started(_: Event, body: dict[str, Any]) -> str:
