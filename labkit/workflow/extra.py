@@ -18,7 +18,6 @@ from labkit.core.extra_requests import (
 )
 from labkit.core.extra_rods import ExtraRods, SeriesRow, extra_rods
 from labkit.core.lettering import Lettering
-from labkit.core.prescription import Side
 from labkit.core.rods import Process, RodTemplate
 from labkit.core.rods_out import RodOut
 from labkit.core.steps import LengthLimits
@@ -30,12 +29,11 @@ from labkit.units import plain
 from labkit.workflow.as_stored import process_as_stored, template_as_stored
 from labkit.workflow.cases import Case
 from labkit.workflow.job import Job, Means, SeriesPlace, Ticket
+from labkit.workflow.lookup import need_case
 from labkit.workflow.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.record import Recorder
 from labkit.workflow.spec import inputs_sha256
-
-#: States of rods that are in nobody's drawer, so that nothing can be confused with them.
-NOT_OUT = frozenset({"abandoned", "withheld", "withdrawn", "broken", "lost"})
+from labkit.workflow.stored_case import pair_of, rods_out
 
 
 @dataclass(frozen=True)
@@ -92,7 +90,8 @@ def make_extra(
         LedgerError: The case has no recorded set, or the ledger cannot be written.
     """
     ledger = recorder.ledger
-    last_set(ledger, order.case)  # an unknown case leaves no folder and no lock behind
+    need_case(ledger, order.case)  # an unknown case leaves no folder and no lock behind
+    last_set(ledger, order.case)
     asked = tuple(dict.fromkeys(words for request in order.requests for words in _words(request)))
 
     def begin(last: int) -> tuple[Job, Ticket]:
@@ -128,12 +127,12 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
     process = process_as_stored(
         made.process, installed.processes, made.name, accept=order.process_as_stored
     )
-    out = rods_out(ledger, order.case)
-    found, case = _graded(ledger, order, template, (installed.templates, tuple(out)))
+    rods = ledger.rods(order.case)
+    found, case = _graded(ledger, order, template, (installed.templates, rods_out(rods)))
     profile = installed.profile or profile_of(made.spec.content if made.spec else {})
     means = Means(process, installed.lettering, profile)
     planned = planned_parts(case, process, installed.lettering)
-    series = _series(found.series, out, _revisions(ledger, order.case))
+    series = _series(found.series, rods, _revisions(ledger, order.case))
     asked = {"extra": [vars(place) for place in series]}
     digest = inputs_sha256(case, process, profile, asked)
     return Job(case, means, tuple(planned), digest, series)
@@ -148,29 +147,11 @@ def last_set(ledger: Ledger, case: str) -> StoredSet:
     made = [stored for stored in ledger.sets(case) if stored.state is SetState.MADE]
     if not made:
         raise LedgerError(
-            f"the ledger has no made set of a case {case!r}; list the cases with `labkit cases`, "
-            "or make and record its first set with `labkit make --by`",
+            f"the ledger has no finished set of the case {case!r}, to which rods could be added; "
+            "make its first set with `labkit make --by`",
             field="case", value=case,
         )  # fmt: skip
     return made[-1]
-
-
-def rods_out(ledger: Ledger, case: str) -> dict[RodOut, StoredRod]:
-    """List the rods of a case that are out or being made.
-
-    Args:
-        ledger: The open ledger.
-        case: Case number.
-
-    Returns:
-        Each rod, its pair named by set and step, with what is recorded of it.
-    """
-    return {
-        RodOut(f"{rod.set_name}/{rod.step}", Side(rod.side), rod.label, rod.state != "reserved"):
-            rod
-        for rod in ledger.rods(case)
-        if rod.state not in NOT_OUT
-    }  # fmt: skip
 
 
 def _graded(
@@ -198,9 +179,9 @@ def _revisions(ledger: Ledger, case: str) -> dict[str, int]:
 
 
 def _series(
-    rows: tuple[SeriesRow, ...], out: Mapping[RodOut, StoredRod], revisions: Mapping[str, int]
+    rows: tuple[SeriesRow, ...], rods: tuple[StoredRod, ...], revisions: Mapping[str, int]
 ) -> tuple[SeriesPlace, ...]:
-    known = {rod.pair: stored for rod, stored in out.items()}
+    known = {pair_of(rod): rod for rod in rods}
     return tuple(
         SeriesPlace(
             set_revision=0 if row.new else revisions[known[row.pair].set_name],
