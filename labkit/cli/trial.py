@@ -196,7 +196,7 @@ def _print_order(trial: Trial) -> None:
         _say(f"Cannot be ordered: {finding.message}")
     if order.command:
         when = "now" if trial.accepted or not trial.text else "after acceptance"
-        _say(f"To order the missing rods {when}:")
+        _say(f"To order the missing rods {when} (with --by, unless LABKIT_BY names you):")
         _say(f"  {order.command}")
     elif not order.cannot:
         _say("No rod is missing.")

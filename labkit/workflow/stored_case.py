@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 from labkit.catalog.prescriptions import read_prescription
@@ -34,6 +35,7 @@ class StoredCase:
         source: The text of that revision.
         prescription: Its values.
         limits: Limits of the rod template that the rods were made from.
+        sets_folder: Folder that holds the last of its sets.
         rods: Every rod, also those that are not out.
     """
 
@@ -42,6 +44,7 @@ class StoredCase:
     source: TomlSource
     prescription: Prescription
     limits: LengthLimits
+    sets_folder: str
     rods: tuple[StoredRod, ...]
 
     @property
@@ -87,12 +90,14 @@ def read_case(reader: Reader, case: str) -> StoredCase:
     stored = reader.prescription(case)
     source = parse_toml(stored.text, f"{case}, revision {stored.revision}")
     prescription, _ = read_prescription(source, _stated_template(source))
+    last = _telling_set(reader.sets(case), prescription)
     return StoredCase(
         case=case,
         revision=stored.revision,
         source=source,
         prescription=prescription,
-        limits=_limits(reader.sets(case), prescription),
+        limits=limits_of(last.template.content),
+        sets_folder=str(Path(last.folder).parent),
         rods=reader.rods(case),
     )
 
@@ -104,21 +109,20 @@ def _stated_template(source: TomlSource) -> tuple[str, ...]:
     return (name,) if isinstance(name, str) else ()
 
 
-def _limits(sets: tuple[StoredSet, ...], prescription: Prescription) -> LengthLimits:
-    """Take the template of the last set made, rather one that the prescription names."""
+def _telling_set(sets: tuple[StoredSet, ...], prescription: Prescription) -> StoredSet:
+    """Take the last set made, rather one of the template that the prescription names."""
     if not sets:
         raise RefusedError(
             f"no set of the case {prescription.case!r} was made yet, so there is no rod; make "
             "one with `labkit make`",
             field="case",
         )
-    best = max(
+    return max(
         sets,
         key=lambda s: (
             s.template.name == prescription.template, s.state is SetState.MADE, s.started.seq
         ),
     )  # fmt: skip
-    return limits_of(best.template.content)
 
 
 def limits_of(template: dict[str, Any]) -> LengthLimits:

@@ -122,7 +122,7 @@ def _next_order(
         together = extra_rods(holds, stored.out, tuple(good), stored.limits).refused
         cannot += together
         good = [] if together else good
-    return NextOrder(_command(stored.case, good) if good else "", tuple(good), tuple(cannot))
+    return NextOrder(_command(stored, good) if good else "", tuple(good), tuple(cannot))
 
 
 def _missing(
@@ -137,14 +137,15 @@ def _missing(
             yield ByAdvancement(asked.value) if in_mm else ByPercent(asked.value)
 
 
-def _command(case: str, requests: Iterable[ExtraRequest]) -> str:
+def _command(stored: StoredCase, requests: Iterable[ExtraRequest]) -> str:
     """Write the command as it is typed; a case number that looks like an option comes last."""
-    words = []
+    case, words = stored.case, []
     for request in requests:
         if isinstance(request, ByPercent):
             words += ["--percent", plain(request.percent)]
         elif isinstance(request, ByAdvancement):
             words += ["--advancement", plain(request.advancement_mm)]
+    words += ["--out", stored.sets_folder]
     named = [*words, "--", case] if case.startswith("-") else [case, *words]
     return shlex.join(["labkit", "extra", *named])
 

@@ -156,7 +156,8 @@ def test_what_is_printed(run, record, file):
         "above 100 %: not to be worn",
         "missing 30.7",
         "Cannot be ordered: the left rod 29.8 asked for at 80 % differs from the rod 30.0",
-        "To order the missing rods after acceptance:\n  labkit extra QF-1043 --percent 70\n",
+        "To order the missing rods after acceptance (with --by",
+        "\n  labkit extra QF-1043 --percent 70 --out sets\n",
         "Nothing has changed.",
     ):
         assert piece in result.stdout
@@ -169,7 +170,9 @@ def test_the_order_asks_only_for_rods_that_can_be_made(run, record):
     shown = one(run("trial", CASE, "--gap-left", "-0.4", "--gap-right", "-0.4", "--json"))
     words = shlex.split(shown["order"]["command"])
     assert words[:3] == ["labkit", "extra", CASE]
-    asked = {float(value) for value in words[4::2]}
+    assert words[-2:] == ["--out", "sets"]
+    assert set(words[3:-2:2]) == {"--percent"}
+    asked = {float(value) for value in words[4:-2:2]}
     missing = {m["percent"] for m in shown["missing"]}
     blocked = {f["where"] for f in shown["order"]["cannot"]}
     assert asked <= missing

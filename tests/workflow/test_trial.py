@@ -117,7 +117,7 @@ def test_a_series_in_mm_is_ordered_in_mm(ledger):
     ledger.record(Kind.ROD_STATE, CASE, {"identifier": right, "state": "lost"}, "anna", moment(99))
     order = propose(ledger, CASE, gaps("1")).order
     assert order.requests == (ByAdvancement(Decimal(7)),)
-    assert order.command == "labkit extra QF-1043 --advancement 7"
+    assert order.command == "labkit extra QF-1043 --advancement 7 --out sets"
 
 
 def test_lost_rods_are_not_out(ledger):
