@@ -79,3 +79,7 @@ class CheckError(RefusedError):
 
 class DeliveryError(RefusedError):
     """A finished set that cannot be put in its place."""
+
+
+class LedgerError(RefusedError):
+    """A ledger that cannot be read or written now, is damaged, or does not allow the entry."""

@@ -18,9 +18,12 @@ ALLOWED = {
     "catalog": {"base", "core", "catalog"},
     "solids": {"base", "core", "catalog", "solids"},
     "exports": {"base", "core", "catalog", "solids", "exports"},
+    "ledger": {"base", "core", "ledger"},
     "documents": {"base", "core", "catalog", "documents"},
-    "workflow": {"base", "core", "catalog", "solids", "exports", "documents", "workflow"},
-    "cli": {"base", "core", "catalog", "documents", "workflow", "cli"},
+    "workflow": {
+        *("base", "core", "catalog", "solids", "exports", "ledger", "documents", "workflow"),
+    },
+    "cli": {"base", "core", "catalog", "ledger", "documents", "workflow", "cli"},
 }
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
@@ -92,6 +95,14 @@ def test_the_core_is_pure():
         if path.name != "__init__.py"
     )
     assert not FORBIDDEN_IN_CORE & loaded_by(f"import {names}")
+
+
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["ledger", "--help"], ["lengths", "--help"]], ids=" ".join
+)
+def test_help_loads_no_database(arguments):
+    code = f"from labkit.cli.main import cli\ncli({arguments!r}, standalone_mode=False)"
+    assert not {"sqlalchemy", "alembic", "psycopg", "sqlite3"} & loaded_by(code)
 
 
 @pytest.mark.parametrize(

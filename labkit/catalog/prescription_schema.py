@@ -10,9 +10,9 @@ from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
+from labkit.core.bite import MOST_MIDLINE_DEVIATION_MM, MOST_READING_MM
 
-#: Gauges read along some 30 mm; a reading beyond that is a slip of the decimal point.
-READING = 30.0
+READING = MOST_READING_MM
 #: No point of the jaws lies farther than this from the incisors.
 REACH = 200.0
 #: Rods between these are thinkable at all; a template's own limits are narrower.
@@ -84,8 +84,8 @@ class BiteKeys(Table):
     registered: Number = quantity("where the bite was taken", -READING, READING)
     midline_deviation: Number = quantity(
         "sideways shift of the lower midline from retruded to protruded, + to the patient's left",
-        -15,
-        15,
+        -MOST_MIDLINE_DEVIATION_MM,
+        MOST_MIDLINE_DEVIATION_MM,
         default=Decimal(0),
     )
     vertical_opening: Number | None = quantity(

@@ -21,6 +21,8 @@ from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
 from labkit.errors import InputErrors, LabkitError, RefusedError
 
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
 RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
 JSON = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object a line, one for each case."
@@ -50,6 +52,24 @@ PROCESSES = click.option(
     metavar="PATH",
     envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
+)
+
+LEDGER = click.option(
+    "--ledger",
+    "ledger_url",
+    metavar="URL",
+    envvar="LABKIT_LEDGER",
+    show_envvar=True,
+    help="The lab's ledger: path of an SQLite file or a database URL; without it, the file in "
+    "your data folder.",
+)
+BY = click.option(
+    "--by",
+    required=True,
+    metavar="CODE",
+    envvar="LABKIT_BY",
+    show_envvar=True,
+    help="Operator code of whoever does it; it is recorded.",
 )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import rich_click
@@ -14,8 +15,12 @@ from labkit.cli.common import Run
 from labkit.cli.lengths import print_lengths
 from labkit.cli.make import make_with_progress, print_made
 from labkit.cli.means import takes_means
+from labkit.cli.recording import may_record, not_recorded, said
 from labkit.workflow.cases import open_case
-from labkit.workflow.make import Means
+from labkit.workflow.job import Means
+
+if TYPE_CHECKING:
+    from labkit.workflow.record import Recorder
 
 #: The two cases of the demonstration, in templates/prescriptions/.
 DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
@@ -32,8 +37,12 @@ DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
     help="Folder for the two sets.",
 )
 @takes_means
-def command(out_dir: Path, means: Means) -> None:
+@may_record(default_ledger=False)
+def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
     """Make the sets of two invented cases: a plain one and a hinged one.
+
+    They are recorded only where both --by and --ledger are given: invented cases never go
+    into the lab's own ledger unasked.
 
     Example: labkit demo --out demo
     """
@@ -43,6 +52,8 @@ def command(out_dir: Path, means: Means) -> None:
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
             print_lengths(case)
-            print_made(case, make_with_progress(case, means, out_dir))
+            print_made(case, make_with_progress(case, means, out_dir, recorder))
             run.done += 1
+    if run.done:
+        said(recorder or not_recorded("name who makes it with --by and a ledger with --ledger"))
     run.finish(cautions=True)

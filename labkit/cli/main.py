@@ -16,10 +16,16 @@ from labkit.errors import EXIT_REFUSED, LabkitError
 _COMMANDS = {
     "lengths": "labkit.cli.lengths",
     "make": "labkit.cli.make",
+    "trial": "labkit.cli.trial",
+    "extra": "labkit.cli.extra",
     "papers": "labkit.cli.papers",
+    "cases": "labkit.cli.cases",
+    "show": "labkit.cli.show",
+    "find": "labkit.cli.find",
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
     "prescription": "labkit.cli.prescription",
+    "ledger": "labkit.cli.ledger",
     "about": "labkit.cli.about",
 }
 

@@ -24,12 +24,15 @@ from labkit.cli.common import (
     print_problems,
 )
 from labkit.cli.means import takes_means
+from labkit.cli.recording import may_record, not_recorded, said
 from labkit.units import counted
 from labkit.workflow.cases import Case, open_case
-from labkit.workflow.make import MadeSet, Means, count_files, make_set
+from labkit.workflow.job import Means
+from labkit.workflow.make import MadeSet, count_files, make_set
 
 if TYPE_CHECKING:
     from labkit.workflow.make import MadePart
+    from labkit.workflow.record import Recorder
 
 
 @click.command("make", cls=rich_click.RichCommand)
@@ -43,6 +46,7 @@ if TYPE_CHECKING:
     help="Folder that holds the sets; each set is a new folder in it.",
 )
 @takes_means
+@may_record(default_ledger=True)
 @JSON
 @TEMPLATES
 def command(
@@ -51,11 +55,13 @@ def command(
     as_json: bool,
     template_places: tuple[str, ...],
     means: Means,
+    recorder: Recorder | None,
 ) -> None:
     """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
-    DIR/CASE-rN; an existing one is never changed.
+    DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
+    extra rods can be made for it later.
 
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """
@@ -63,23 +69,28 @@ def command(
     for source in run.each(prescriptions):
         with run.reporting(source.name):
             case = open_case(source, templates)
-            made = make_with_progress(case, means, out_dir)
+            made = make_with_progress(case, means, out_dir, recorder)
             if as_json:
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec})
             else:
                 print_made(case, made)
                 print_notes(case.spacer_set.findings)
             run.done += 1
+    if run.done:
+        said(recorder or not_recorded("name who makes it with --by"), to_stderr=as_json)
     run.finish(cautions=not as_json)
 
 
-def make_with_progress(case: Case, means: Means, out_dir: Path) -> MadeSet:
+def make_with_progress(
+    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None
+) -> MadeSet:
     """Make one set with a progress bar on standard error.
 
     Args:
         case: A graded case.
         means: Process, lettering and profile.
         out_dir: Folder that holds the sets.
+        recorder: Records it; None where it is not recorded.
 
     Returns:
         The set.
@@ -88,7 +99,7 @@ def make_with_progress(case: Case, means: Means, out_dir: Path) -> MadeSet:
         RefusedError: As `make_set`.
     """
     with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
-        return make_set(case, means, out_dir, step)
+        return make_set(case, means, out_dir, step, recorder)
 
 
 def print_made(case: Case, made: MadeSet) -> None:
@@ -98,9 +109,19 @@ def print_made(case: Case, made: MadeSet) -> None:
         case: The graded case.
         made: Its finished set.
     """
+    print_parts(case.prescription.case, made)
+
+
+def print_parts(case: str, made: MadeSet) -> None:
+    """Print the folder of a set, its parts as measured, and its plates.
+
+    Args:
+        case: Case number.
+        made: A finished set.
+    """
     console = out()
     console.print(
-        f"Case {case.prescription.case}: {made.folder}", style="bold", markup=False, soft_wrap=True
+        f"Case {case}: {made.folder}", style="bold", markup=False, soft_wrap=True
     )
     console.print(_parts_table(made.parts))
     for plate in made.spec["plates"]:

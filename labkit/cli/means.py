@@ -9,7 +9,7 @@ from typing import Any
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
 from labkit.cli.common import PROCESS, PROCESSES, PROFILE, open_profile
-from labkit.workflow.make import Means
+from labkit.workflow.job import Means
 
 
 def takes_means(command: Callable[..., None]) -> Callable[..., None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -19,7 +20,10 @@ from labkit.core.series import AskedStep, asked_steps
 from labkit.core.steps import LengthLimits, Made, RodLength, SpacerSet, Step
 from labkit.units import to_grid
 
-__all__ = ["LengthLimits", "SpacerSet", "grade"]
+__all__ = [
+    "LengthLimits", "SpacerSet", "check_recorded", "compute_steps", "grade", "length_tolerance",
+    "made_at", "set_of",
+]
 
 
 def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
@@ -40,27 +44,33 @@ def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
 
     Source: DESIGN, sections 4 to 6.
     """
-    bite_findings = check_bite(prescription.bite)
-    findings = [
-        *bite_findings, *check_grid(prescription.grading), *check_sides(prescription),
-    ]
-    if bite_findings:
-        return _set(prescription, (), findings)
+    findings = list(check_recorded(prescription))
+    if check_bite(prescription.bite):
+        return set_of(prescription, (), findings)
     scale = bite_scale(prescription.bite)
     computable = not findings
     asked, series_findings = asked_steps(prescription.grading, scale)
     findings += series_findings
     steps: tuple[Step, ...] = ()
     if computable:
-        steps, pose_findings = _computed(asked, scale, prescription, limits)
+        steps, pose_findings = compute_steps(asked, scale, prescription, limits)
         findings += [*pose_findings, *check_steps(steps, prescription, limits)]
     findings += set_notes(steps, prescription, limits)
-    return _set(prescription, steps, findings)
+    return set_of(prescription, steps, findings)
 
 
-def _set(
-    prescription: Prescription, steps: tuple[Step, ...], findings: list[Finding]
+def check_recorded(prescription: Prescription) -> tuple[Finding, ...]:
+    """Check what no length can be computed without: readings, length grid and both sides."""
+    return (
+        *check_bite(prescription.bite), *check_grid(prescription.grading),
+        *check_sides(prescription),
+    )
+
+
+def set_of(
+    prescription: Prescription, steps: tuple[Step, ...], findings: Iterable[Finding]
 ) -> SpacerSet:
+    """Put steps and findings together with what the prescription says of them."""
     span = protrusive_range(prescription.bite)
     return SpacerSet(
         zero=prescription.bite.zero,
@@ -82,10 +92,21 @@ class _Batch:
     made: ReadBack
 
 
-def _computed(
+def compute_steps(
     asked: tuple[AskedStep, ...], scale: BiteScale, prescription: Prescription,
     limits: LengthLimits,
 ) -> tuple[tuple[Step, ...], tuple[Finding, ...]]:
+    """Work out the rods of steps and where the jaw stands with them.
+
+    Args:
+        asked: Steps asked for, inside the range.
+        scale: Bite scale.
+        prescription: A prescription that `check_recorded` does not refuse.
+        limits: Limits of its rod template.
+
+    Returns:
+        The steps, in their order, and a refusal for each that cannot be computed.
+    """
     if not asked:
         return (), ()
     model = jaw_model(prescription, scale.sideways_per_mm)
@@ -131,25 +152,39 @@ def _step(
         displacement_mm=float(scale.displacement(asked.advancement_mm)),
         start=asked.start,
         left=left, right=right,
-        made=_made(batch.made, member, scale),
+        made=made_at(batch.made, member, scale),
     )
 
 
 def _rod(
     batch: _Batch, member: int, side: int, rules: tuple[Grading, LengthLimits]
 ) -> RodLength:
-    grading, limits = rules
     length = batch.lengths[member][side]
-    stated = grading.tolerance_mm
     return RodLength(
         exact_mm=float(batch.designed.lengths_mm[member, side]),
         length=length,
         mm_per_mm=float(batch.designed.mm_per_mm[member, side]),
-        tolerance_mm=limits.tolerance_mm(length) if stated is None else stated,
+        tolerance_mm=length_tolerance(length, *rules),
     )
 
 
-def _made(made: ReadBack, member: int, scale: BiteScale) -> Made:
+def length_tolerance(length: Decimal, grading: Grading, limits: LengthLimits) -> Decimal:
+    """Give the tolerance (±) of a length: the stated one, or else the template's own."""
+    stated = grading.tolerance_mm
+    return limits.tolerance_mm(length) if stated is None else stated
+
+
+def made_at(made: ReadBack, member: int, scale: BiteScale) -> Made:
+    """Take one pair's position out of a batch that was read back.
+
+    Args:
+        made: Pairs read back.
+        member: Which of them; one with an answer.
+        scale: Bite scale, which gives advancement and percent.
+
+    Returns:
+        Where the jaw stands with this pair.
+    """
     displacement = float(made.displacement_mm[member])
     advancement = displacement + float(scale.registered_advancement_mm)
     roll, pitch, yaw = _row(made.rotation_deg, member, 3)

@@ -12,6 +12,9 @@ from labkit.core.prescription import Grading, JawModelName, Prescription, Side
 from labkit.core.steps import LengthLimits, Step
 from labkit.units import label_decimals, millimetres, plain
 
+#: A step's name, its left and its right label.
+LabelPair = tuple[str, str, str]
+
 #: The professional definition of an effective appliance: increments of 1 mm or less over a
 #: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
 WIDEST_STEP_MM = 1.0
@@ -36,9 +39,9 @@ def set_notes(
         Notes.
     """
     return (
-        *_wide_steps(steps), *_short_span(steps), *_sides_apart(steps),
-        *_turned_labels(steps, prescription.grading, limits),
-        *_shared_labels(steps, limits), *_averages(prescription),
+        *_wide_steps(steps), *_short_span(steps), *sides_apart(steps),
+        *turned_labels(_labels(steps), prescription.grading, limits),
+        *shared_labels(_label_pairs(steps), limits), *average_values(prescription),
         *_no_start(prescription.grading),
     )
 
@@ -74,7 +77,8 @@ def _short_span(steps: tuple[Step, ...]) -> Iterator[Finding]:
     )
 
 
-def _sides_apart(steps: tuple[Step, ...]) -> Iterator[Finding]:
+def sides_apart(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    """Note steps whose left and right rods differ much."""
     apart = [(abs(step.left.length - step.right.length), step) for step in steps]
     unlike = [pair for pair in apart if pair[0] > SIDES_APART_MM]
     if not unlike:
@@ -94,10 +98,23 @@ def _labels(steps: tuple[Step, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(step.rod(side).label for step in steps for side in Side))
 
 
-def _turned_labels(
-    steps: tuple[Step, ...], grading: Grading, limits: LengthLimits
+def _label_pairs(steps: tuple[Step, ...]) -> tuple[LabelPair, ...]:
+    return tuple((step.name, step.left.label, step.right.label) for step in steps)
+
+
+def turned_labels(
+    labels: tuple[str, ...], grading: Grading, limits: LengthLimits
 ) -> Iterator[Finding]:
-    labels = _labels(steps)
+    """Note labels that, turned upside down, read as another rod or as a plausible length.
+
+    Args:
+        labels: Every label that lies in the case box, once.
+        grading: Gives the length grid, and with it the decimals of a label.
+        limits: Limits of the rod template.
+
+    Yields:
+        Notes.
+    """
     decimals = label_decimals(grading.grid_mm)
     for label in labels:
         turned = upside_down(label)
@@ -127,27 +144,38 @@ def _plausible(turned: str, decimals: int, limits: LengthLimits) -> bool:
     return str(int(whole)) == whole and limits.allows(Decimal(turned))
 
 
-def _shared_labels(steps: tuple[Step, ...], limits: LengthLimits) -> Iterator[Finding]:
+def shared_labels(pairs: tuple[LabelPair, ...], limits: LengthLimits) -> Iterator[Finding]:
+    """Note labels that a left and a right rod of different steps share on a part without hand.
+
+    Args:
+        pairs: Name, left label and right label of every step in the case box; a label is empty
+            where that side has no rod.
+        limits: Limits of the rod template.
+
+    Yields:
+        At most one note.
+    """
     if limits.handed:
         return
     shared = [
-        (left.left.label, left.name, right.name)
-        for left in steps for right in steps
-        if left is not right and left.left.label == right.right.label
+        (left[1], left[0], right[0])
+        for left in pairs for right in pairs
+        if left is not right and left[1] and left[1] == right[2]
     ]
     if not shared:
         return
-    pairs = ", ".join(f"{label} (left {left}, right {right})" for label, left, right in shared)
+    named = ", ".join(f"{label} (left {left}, right {right})" for label, left, right in shared)
     yield note(
         "label_shared_by_sides",
-        f"left and right rods of different steps bear one label: {pairs}; on template "
+        f"left and right rods of different steps bear one label: {named}; on template "
         f"{limits.template}, which has no hand, they are one part, so go by side and step when "
         "handing them out",
         ", ".join(label for label, _, _ in shared),
     )
 
 
-def _averages(prescription: Prescription) -> Iterator[Finding]:
+def average_values(prescription: Prescription) -> Iterator[Finding]:
+    """Note the averages that stand for what was not recorded on this patient."""
     assumed = prescription.jaw.assumed
     if not assumed or prescription.jaw.model is JawModelName.STRAIGHT:
         return

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from decimal import Decimal
 from itertools import pairwise
+from typing import Protocol
 
 from labkit.core.findings import Finding, refused
 from labkit.core.jaw.build import anchor_distance, registered_length
@@ -161,7 +162,7 @@ def check_steps(
     findings: list[Finding] = []
     for side in Side:
         findings += _within_limits(steps, side, limits)
-        findings += _tells_position(steps, side, prescription.action)
+        findings += tells_position(steps, side, prescription.action)
         findings += _labels_differ(steps, side)
         findings += _cannot_swap(steps, side)
     return tuple(findings)
@@ -180,7 +181,8 @@ def _within_limits(steps: tuple[Step, ...], side: Side, limits: LengthLimits) ->
     ]
 
 
-def _tells_position(steps: tuple[Step, ...], side: Side, action: Action) -> list[Finding]:
+def tells_position(steps: tuple[Step, ...], side: Side, action: Action) -> list[Finding]:
+    """Refuse rods that stand so upright that their length does not tell the position."""
     findings = []
     for step in steps:
         rate = step.rod(side).mm_per_mm
@@ -217,12 +219,33 @@ def _cannot_swap(steps: tuple[Step, ...], side: Side) -> list[Finding]:
     worst: tuple[Decimal, Step, Step] | None = None
     for shorter, longer in pairwise(by_length):
         first, second = shorter.rod(side), longer.rod(side)
-        difference = second.length - first.length
-        room = difference - first.tolerance_mm - second.tolerance_mm
+        room = swap_room_mm(first, second)
         # Equal labels have a refusal of their own, which says what to do about them.
-        if difference > 0 and room <= 0 and (worst is None or room < worst[0]):
+        if second.length > first.length and room <= 0 and (worst is None or room < worst[0]):
             worst = (room, shorter, longer)
     return [] if worst is None else [_too_wide(worst[1], worst[2], side)]
+
+
+class Toleranced(Protocol):
+    """A length with its tolerance."""
+
+    @property
+    def length(self) -> Decimal:
+        """Made length, mm."""
+        ...
+
+    @property
+    def tolerance_mm(self) -> Decimal:
+        """Tolerance of the length, ±."""
+        ...
+
+
+def swap_room_mm(first: Toleranced, second: Toleranced) -> Decimal:
+    """Give what is left between two rods at the worst of both tolerances.
+
+    Formula: |L₁ − L₂| − t₁ − t₂; at 0 or below, one rod can measure as the other.
+    """
+    return abs(second.length - first.length) - first.tolerance_mm - second.tolerance_mm
 
 
 def _too_wide(shorter: Step, longer: Step, side: Side) -> Finding:

@@ -140,10 +140,11 @@ def _at_most(
 ) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
     if len(values) <= MOST_STEPS:
         return values, findings
-    return (), (*findings, _too_many(len(values)))
+    return (), (*findings, too_many(len(values)))
 
 
-def _too_many(count: int) -> Finding:
+def too_many(count: int) -> Finding:
+    """Refuse a series of more steps than a case box holds."""
     return refused(
         "too_many_steps",
         f"the grading asks for {count} steps; a set has at most {MOST_STEPS}, so widen the step",
@@ -155,7 +156,7 @@ def _counted(
     first: Decimal, last: Decimal, steps: int
 ) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
     if steps > MOST_STEPS:
-        return (), (_too_many(steps),)
+        return (), (too_many(steps),)
     if steps < 1 or (steps == 1) != (first == last):
         return (), (refused(
             "steps_count",
@@ -180,7 +181,7 @@ def _stepped(
         ),)
     count = int(((last - first) / step).to_integral_value())
     if count + 1 > MOST_STEPS:
-        return (), (_too_many(count + 1),)
+        return (), (too_many(count + 1),)
     reached = first + count * step
     if abs(reached - last) > RELATIVE_NOISE * max(abs(last), step):
         return (), (_misses_last(grading, last, step, reached),)

@@ -20,6 +20,8 @@ SHOWN_MISMATCH_MM = 0.005
 FULL_PERCENT = 100.0
 #: The list of averages says in plain words, with values, what this finding says by key.
 SHOWN_ELSEWHERE = frozenset({"average_values"})
+#: Stands where a side's rod is not out any more.
+NO_ROD = "–"
 _POSITION_COLUMNS = (
     ("side_mismatch_mm", "mismatch", 2),
     ("deviation_mm", "sideways", 2),
@@ -48,6 +50,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "about": _about(spec, words),
         "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
         "steps": _step_rows(steps),
+        "series": _series_rows(spec.get("series", ()), words["case_sheet"]),
         "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
         "position": _position(steps, words["case_sheet"]),
         "plots": [
@@ -113,6 +116,27 @@ def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
             "right": step["right"]["label"],
         }
         for number, step in enumerate(steps, 1)
+    ]
+
+
+def _series_rows(
+    series: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """Give the rows of the whole series, which only a set of extra rods has."""
+    made = [row["advancement_mm"] for row in series]
+    return [
+        {
+            "new": row["new"],
+            "place": str(sheet["series_place"])
+            .replace("{revision}", str(row["set_revision"]))
+            .replace("{step}", str(row["step"])),
+            "percent": fixed(row["percent"], 1),
+            "advancement": fixed(made[number], 2),
+            "change": signed(made[number] - made[number - 1], 2) if number else "",
+            "left": row["left"] or NO_ROD,
+            "right": row["right"] or NO_ROD,
+        }
+        for number, row in enumerate(series)
     ]
 
 

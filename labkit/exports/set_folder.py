@@ -8,13 +8,13 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, Timeout
 
 from labkit.errors import DeliveryError, InputError
 
@@ -71,48 +71,29 @@ class Place:
         return self.final.name
 
 
-@contextmanager
-def new_set(out: Path, case: str, inputs_sha256: str) -> Iterator[Place]:
-    """Open a staging folder for a set, and move it into place when the block ends well.
+#: Told the highest revision of the case that lies in the folder, gives that of the new set.
+Choose = Callable[[int], int]
 
-    The folder is written beside its place and renamed once, so that a kill at any moment
-    leaves a whole set or none. Runs for one case wait for each other; what a killed run left
-    behind is removed by the next one.
+
+def lock_of(folder: Path, case: str) -> BaseFileLock:
+    """Give the lock of a case in a folder; a run that holds it may take it again."""
+    return FileLock(folder.resolve() / f".{safe_name(case)}.lock", is_singleton=True)
+
+
+@contextmanager
+def held(out: Path, case: str) -> Iterator[None]:
+    """Hold a case in a folder: other runs for it wait until the block ends.
 
     Args:
-        out: Folder that holds the sets.
+        out: Folder that holds the sets; begun where it is not there.
         case: Case number.
-        inputs_sha256: Digest of everything the set is made from.
-
-    Yields:
-        The place of the set.
 
     Raises:
-        DeliveryError: The same set lies there already, or the folder cannot be written.
+        DeliveryError: Another run takes too long, or the folder cannot be written.
     """
-    name = safe_name(case)
     with _told(out, case):
         out.mkdir(parents=True, exist_ok=True)
-    lock = FileLock(out / f".{name}.lock")
-    with _locked(lock, out, case):
-        with _told(out, case):
-            place = _open(out, name, inputs_sha256)
-        try:
-            with _told(out, case, place.staging):
-                yield place
-            with _told(out, case):
-                seal(place.staging)
-                place.staging.rename(place.final)
-        finally:
-            shutil.rmtree(place.staging, ignore_errors=True)
-        # The set lies whole in its place; a folder that cannot be flushed does not change that.
-        with suppress(OSError):
-            _sync(out)
-
-
-@contextmanager
-def _locked(lock: FileLock, out: Path, case: str) -> Iterator[None]:
-    """Hold the lock of a case's sets in a folder."""
+    lock = lock_of(out, case)
     try:
         with _told(out, case):
             lock.acquire(timeout=WAIT_SECONDS)
@@ -149,6 +130,47 @@ def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
         ) from error
 
 
+@contextmanager
+def new_set(out: Path, case: str, choose: Choose) -> Iterator[Place]:
+    """Open a staging folder for a set, and move it into place when the block ends well.
+
+    The folder is written beside its place and renamed once, so that a kill at any moment
+    leaves a whole set or none. Runs for one case wait for each other; what a killed run left
+    behind is removed by the next one.
+
+    Args:
+        out: Folder that holds the sets.
+        case: Case number.
+        choose: Chooses the revision, once the case is held and the staging folder stands.
+
+    Yields:
+        The place of the set.
+
+    Raises:
+        DeliveryError: The folder cannot be written; whatever `choose` raises.
+    """
+    name = safe_name(case)
+    staging = out / f".{name}.unfinished"
+    with held(out, case):
+        with _told(out, case):
+            if staging.exists():
+                shutil.rmtree(staging)
+            staging.mkdir()
+        try:
+            revision = choose(max(revisions(out, name), default=0))
+            place = Place(staging, out / f"{name}-r{revision}", revision)
+            with _told(out, case, staging):
+                yield place
+            with _told(out, case):
+                seal(staging)
+                staging.rename(place.final)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+        # The set lies whole in its place; a folder that cannot be flushed does not change that.
+        with suppress(OSError):
+            _sync(out)
+
+
 def revisions(out: Path, name: str) -> list[int]:
     """List the revisions of a case that lie in a folder, rising."""
     # Folders of Windows and macOS do not tell capitals from small letters.
@@ -157,19 +179,24 @@ def revisions(out: Path, name: str) -> list[int]:
     return sorted(int(match.group(1)) for match in found if match)
 
 
-def _open(out: Path, name: str, inputs_sha256: str) -> Place:
-    staging = out / f".{name}.unfinished"
-    if staging.exists():
-        shutil.rmtree(staging)
-    last = max(revisions(out, name), default=0)
-    latest = out / f"{name}-r{last}"
+def refuse_same(out: Path, case: str, last: int, inputs_sha256: str) -> None:
+    """Refuse a set that lies there already as the last one of its case.
+
+    Args:
+        out: Folder that holds the sets.
+        case: Case number.
+        last: Highest revision that lies there, 0 if none.
+        inputs_sha256: Digest of everything the new set is made from.
+
+    Raises:
+        DeliveryError: It is the same as that of the last set.
+    """
+    latest = out / f"{safe_name(case)}-r{last}"
     if last and _inputs_of(latest) == inputs_sha256:
         raise DeliveryError(
             f"this set lies in {latest} already, made from the same prescription, template and "
             "process; nothing was written; remove or move it to make it again"
         )
-    staging.mkdir()
-    return Place(staging, out / f"{name}-r{last + 1}", last + 1)
 
 
 def _inputs_of(folder: Path) -> str | None:

@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import labkit
-from labkit.catalog.profiles import Profile
 from labkit.core.label_place import check_label
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving, Lettering
 from labkit.core.parts import Part, parts_of
 from labkit.core.rods import Compensation, Process
 from labkit.errors import CheckError
-from labkit.exports.set_folder import SPEC_FILE, Place, new_set, write_json
+from labkit.exports.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
 from labkit.workflow.cases import Case, refuse_if_refused
+from labkit.workflow.job import Job, Means, Ticket
 from labkit.workflow.papers import count_papers, write_papers
 from labkit.workflow.spec import csv_rows, inputs_sha256, part_json, spec_json
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from labkit.exports.check_plate import PlateCheck
     from labkit.exports.mesh import Mesh
     from labkit.exports.plates import PlatePlan
+    from labkit.workflow.record import Recorder
 
 #: Sizes as drawn.
 NOMINAL = Compensation()
@@ -70,21 +71,6 @@ class MadeSet:
     problems: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Means:
-    """What a lab makes a set with.
-
-    Args:
-        process: Process.
-        lettering: Lettering of the labels.
-        profile: The lab's profile, for the papers.
-    """
-
-    process: Process
-    lettering: Lettering
-    profile: Profile
-
-
 def count_files(case: Case, means: Means) -> int:
     """Count what a set consists of, for a progress bar.
 
@@ -121,7 +107,20 @@ def planned_parts(
     return planned
 
 
-def make_set(case: Case, means: Means, out: Path, progress: Progress) -> MadeSet:
+def job_of(case: Case, means: Means) -> Job:
+    """Work out the set of a case, before anything is built.
+
+    Raises:
+        RefusedError: As `planned_parts`.
+    """
+    planned = planned_parts(case, means.process, means.lettering)
+    digest = inputs_sha256(case, means.process, means.profile)
+    return Job(case, means, tuple(planned), digest)
+
+
+def make_set(
+    case: Case, means: Means, out: Path, progress: Progress, recorder: Recorder | None = None
+) -> MadeSet:
     """Make a finished set of one case.
 
     Args:
@@ -129,37 +128,101 @@ def make_set(case: Case, means: Means, out: Path, progress: Progress) -> MadeSet
         means: What the lab makes it with.
         out: Folder that holds the sets.
         progress: Told after each part, plate and paper.
+        recorder: Records it; None where it is not recorded.
 
     Returns:
         The set as it lies in `out`.
 
     Raises:
-        RefusedError: A rule refuses the case, a file does not measure as it should, or the set
-            cannot be put in its place. Nothing is left behind.
+        RefusedError: A rule refuses the case, a file does not measure as it should, the set
+            cannot be put in its place, or it cannot be recorded. Nothing is left behind.
     """
-    planned = planned_parts(case, means.process, means.lettering)
-    digest = inputs_sha256(case, means.process, means.profile)
-    with new_set(out, case.prescription.case, digest) as place:
-        work = _Work(case, means, place, digest)
-        made = []
-        for part, engraving in planned:
-            made.append(work.make_part(part, engraving))
-            progress(part.rod.part)
-        plates = work.make_plates(made)
-        progress("plates")
-        spec = work.write_records(made, plates)
-        problems = write_papers(place.staging, spec, place.staging, progress)
-    return MadeSet(place.final, spec, tuple(made), problems)
+    job = job_of(case, means)
+
+    def begin(last: int) -> tuple[Job, Ticket]:
+        refuse_same(out, job.number, last, job.inputs_sha256)
+        if recorder is None:
+            return job, Ticket(job.inputs_sha256, last + 1)
+        return job, recorder.start(job, out, last)
+
+    with held(out, job.number):
+        if recorder is not None:
+            recorder.settle(job.number)
+        return build_set(out, job.number, begin, progress, recorder)
+
+
+#: Told the highest revision that lies in the folder; works out the set and reserves its names.
+Begin = Callable[[int], tuple[Job, Ticket]]
+
+
+def build_set(
+    out: Path, case: str, begin: Begin, progress: Progress, recorder: Recorder | None
+) -> MadeSet:
+    """Build a set that is worked out and reserved once its place is held.
+
+    Args:
+        out: Folder that holds the sets.
+        case: Case number.
+        begin: Works out the set and reserves its revision and identifiers.
+        progress: Told after each part, plate and paper.
+        recorder: Records how it ends.
+
+    Returns:
+        The set as it lies in `out`.
+
+    Raises:
+        RefusedError: As `make_set`.
+    """
+    begun: list[tuple[Job, Ticket]] = []
+
+    def choose(last: int) -> int:
+        begun.append(begin(last))
+        return begun[0][1].revision
+
+    try:
+        with new_set(out, case, choose) as place:
+            work = _Work(*begun[0], place)
+            made, spec, problems = work.do(progress)
+    except BaseException as error:
+        if begun and recorder is not None:
+            recorder.failed(out, *begun[0], error)
+        raise
+    if recorder is not None:
+        recorder.made(place, begun[0][0], spec)
+    return MadeSet(place.final, spec, made, problems)
 
 
 @dataclass(frozen=True)
 class _Work:
     """One set in the making: what it is made from and where it is written."""
 
-    case: Case
-    means: Means
+    job: Job
+    ticket: Ticket
     place: Place
-    digest: str
+
+    @property
+    def case(self) -> Case:
+        """The graded case."""
+        return self.job.case
+
+    @property
+    def means(self) -> Means:
+        """What it is made with."""
+        return self.job.means
+
+    def do(
+        self, progress: Progress
+    ) -> tuple[tuple[MadePart, ...], dict[str, Any], tuple[str, ...]]:
+        """Make everything: parts, spec, and sentences on papers that could not be made."""
+        made = []
+        for part, engraving in self.job.planned:
+            made.append(self.make_part(part, engraving))
+            progress(part.rod.part)
+        plates = self.make_plates(made)
+        progress("plates")
+        spec = self.write_records(made, plates)
+        staging = self.place.staging
+        return tuple(made), spec, write_papers(staging, spec, staging, progress)
 
     def make_part(self, part: Part, engraving: Engraving) -> MadePart:
         """Build one part, write its files, and measure them as written."""
@@ -228,10 +291,10 @@ class _Work:
         self, made: list[MadePart], plates: list[tuple[str, PlatePlan, PlateCheck]]
     ) -> dict[str, Any]:
         """Write the spec, the table of steps and the check report."""
-        digest, revision = self.digest, self.place.revision
+        revision = self.place.revision
         spec = {
-            **spec_json(self.case, self.means.process, self.means.profile, revision, digest),
-            "parts": [part_json(m.part, m.files, m.engraving, digest, revision) for m in made],
+            **spec_json(self.job, revision),
+            "parts": [part_json(m.part, m.files, m.engraving, self.ticket) for m in made],
             "plates": [plate_json(file, plan) for file, plan, _ in plates],
         }
         root = self.place.staging

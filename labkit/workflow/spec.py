@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import labkit
 from labkit.catalog.profiles import Profile, profile_json
 from labkit.core.cautions import CAUTIONS
-from labkit.core.identifier import rod_identifier
 from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
@@ -17,6 +17,7 @@ from labkit.core.prescription import JawModelName
 from labkit.core.rods import Process
 from labkit.core.spreadsheet import cell
 from labkit.workflow.cases import Case, lengths_json
+from labkit.workflow.job import Job, Ticket, series_json
 
 #: Values of [jaw] that each model computes with.
 _JAW_VALUES = {
@@ -34,13 +35,16 @@ _JAW_VALUES = {
 }
 
 
-def inputs_sha256(case: Case, process: Process, profile: Profile) -> str:
+def inputs_sha256(
+    case: Case, process: Process, profile: Profile, extra: Mapping[str, Any] | None = None
+) -> str:
     """Digest everything that a set is made from, so that equal sets can be told.
 
     Args:
         case: Prescription, template and graded lengths.
         process: Process.
         profile: The lab's profile.
+        extra: Of extra rods, the steps asked for and the rods beside them.
 
     Returns:
         SHA-256 over canonical JSON, hexadecimal.
@@ -51,38 +55,38 @@ def inputs_sha256(case: Case, process: Process, profile: Profile) -> str:
         "template": jsonable(case.template),
         "process": jsonable(process),
         "profile": profile_json(profile),
+        **(extra or {}),
     }
     text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def spec_json(
-    case: Case, process: Process, profile: Profile, revision: int, digest: str
-) -> dict[str, Any]:
+def spec_json(job: Job, revision: int) -> dict[str, Any]:
     """Give the content of spacer-set.json that is known before anything is built.
 
     Args:
-        case: The graded case.
-        process: Process.
-        profile: The lab's profile.
+        job: The set to be made.
         revision: Revision of the set.
-        digest: What `inputs_sha256` gives.
 
     Returns:
-        The object; parts and plates are still to be added.
+        The object; parts and plates are still to be added. Extra rods have the whole series
+        of the case under "series".
     """
+    case, process, profile = job.case, job.means.process, job.means.profile
+    series = {"series": series_json(job.series, revision)} if job.series else {}
     return {
         "schema": 1,
         "program": {"name": "labkit", "version": labkit.__version__},
         "case": case.prescription.case,
         "revision": revision,
         "date": case.prescription.date.isoformat(),
-        "inputs_sha256": digest,
+        "inputs_sha256": job.inputs_sha256,
         "prescription": _prescription(case),
         "template": {**jsonable(case.template), "handed": case.template.handed},
         "process": jsonable(process),
         "profile": profile_json(profile),
         "lengths": lengths_json(case),
+        **series,
         "tolerances_mm": _tolerances(case),
         "cautions": list(CAUTIONS),
     }
@@ -97,7 +101,7 @@ def _prescription(case: Case) -> dict[str, Any]:
 
 
 def part_json(
-    part: Part, files: dict[str, str], engraving: Engraving, set_digest: str, revision: int
+    part: Part, files: dict[str, str], engraving: Engraving, ticket: Ticket
 ) -> dict[str, Any]:
     """Describe one part of a set.
 
@@ -105,8 +109,7 @@ def part_json(
         part: The part.
         files: Names of its files by kind, relative to the set.
         engraving: Its label as laid out.
-        set_digest: Digest of the set's inputs, from which rod identifiers are derived.
-        revision: Revision of the set.
+        ticket: The identifiers of the set's rods.
 
     Returns:
         The object in spacer-set.json.
@@ -123,7 +126,7 @@ def part_json(
             {
                 "step": use.step,
                 "side": str(use.side),
-                "identifier": rod_identifier(set_digest, revision, use.step, use.side),
+                "identifier": ticket.identifier(use.step, use.side),
             }
             for use in part.uses
         ],

@@ -14,6 +14,7 @@ from labkit.core.parts import parts_of
 from labkit.documents.rod_picture import box_mm
 from labkit.exports.set_folder import safe_name
 from labkit.workflow.cases import open_case
+from labkit.workflow.job import Job, Means, Ticket
 from labkit.workflow.spec import inputs_sha256, part_json, spec_json
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
@@ -44,18 +45,21 @@ def spec_of(
     assert case.refusals == ()
     process, lettering = find_process(processes(), process_name), load_lettering()
     profile = default_profile()
-    digest = inputs_sha256(case, process, profile)
+    job = Job(
+        case, Means(process, lettering, profile), (), inputs_sha256(case, process, profile)
+    )
+    ticket = Ticket(job.inputs_sha256, revision)
     parts, boxes = [], []
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
         stem = f"{safe_name(case.prescription.case)}-r{revision}_{rod.part}"
         files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
-        parts.append(part_json(part, files, engraving, digest, revision))
+        parts.append(part_json(part, files, engraving, ticket))
         left, right, bottom, top = box_mm(rod)
         boxes += [(rod.part, right - left, top - bottom)] * part.quantity
     plates = plates_of(boxes, process.plate)
-    known = spec_json(case, process, profile, revision, digest)
+    known = spec_json(job, revision)
     return json.loads(json.dumps({**known, "parts": parts, "plates": plates}))
 
 

@@ -13,6 +13,7 @@ from labkit.catalog.rods import rod_templates
 from labkit.core.layout import lay_out
 from labkit.core.parts import parts_of
 from labkit.workflow.cases import open_case
+from labkit.workflow.job import Job, Means, Ticket
 from labkit.workflow.spec import inputs_sha256, part_json, spec_json
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, source
 
@@ -36,13 +37,16 @@ def sample_spec(text: str = SMALLEST, profile: Profile | None = None) -> dict[st
     assert case.refusals == (), case.refusals
     process = find_process(processes(()), "example-resin")
     lab = profile or default_profile()
-    lettering, digest = load_lettering(), inputs_sha256(case, process, lab)
-    parts = []
-    for part in parts_of(case.spacer_set, case.template):
-        rod = part.rod
-        engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
-        parts.append(part_json(part, {}, engraving, digest, 1))
-    spec = {**spec_json(case, process, lab, 1, digest), "parts": parts, "plates": []}
+    means = Means(process, load_lettering(), lab)
+    planned = tuple(
+        (part, lay_out(means.lettering, r.engraving, r.bar, r.template.label.height_mm))
+        for part in parts_of(case.spacer_set, case.template)
+        for r in (part.rod,)
+    )
+    job = Job(case, means, planned, inputs_sha256(case, process, lab))
+    ticket = Ticket(job.inputs_sha256, 1)
+    parts = [part_json(part, {}, engraving, ticket) for part, engraving in planned]
+    spec = {**spec_json(job, 1), "parts": parts, "plates": []}
     content: dict[str, Any] = json.loads(json.dumps(spec))
     return content
 

@@ -11,11 +11,30 @@ import pytest
 
 from labkit.errors import DeliveryError
 from labkit.exports import set_folder
-from labkit.exports.set_folder import SPEC_FILE, SUMS_FILE, new_set, revisions, safe_name
+from labkit.exports.set_folder import (
+    SPEC_FILE,
+    SUMS_FILE,
+    new_set,
+    refuse_same,
+    revisions,
+    safe_name,
+)
+
+
+def one_more(last):
+    return last + 1
+
+
+def unless_same(out, digest):
+    def choose(last):
+        refuse_same(out, "QF-1", last, digest)
+        return last + 1
+
+    return choose
 
 
 def make(out, case="QF-1", digest="a", content="x"):
-    with new_set(out, case, digest) as place:
+    with new_set(out, case, unless_same(out, digest)) as place:
         (place.staging / "step").mkdir()
         (place.staging / "step" / "rod.step").write_text(content)
         (place.staging / SPEC_FILE).write_text(json.dumps({"inputs_sha256": digest}))
@@ -59,11 +78,24 @@ def test_the_same_set_is_refused_and_left_alone(tmp_path):
 
 
 def test_an_error_while_making_leaves_nothing(tmp_path):
-    with pytest.raises(RuntimeError, match="broken"), new_set(tmp_path, "QF-1", "a") as place:
+    with pytest.raises(RuntimeError, match="broken"), new_set(tmp_path, "QF-1", one_more) as place:
         (place.staging / "half").write_text("half")
         raise RuntimeError("broken")
     assert visible(tmp_path) == []
     assert not place.staging.exists()
+
+
+def test_a_revision_that_is_not_given_leaves_nothing(tmp_path):
+    def no_more(last):
+        raise DeliveryError(f"{last} sets are enough")
+
+    with (
+        pytest.raises(DeliveryError, match="^1 sets are enough$"),
+        new_set(make(tmp_path).parent, "QF-1", no_more),
+    ):
+        raise AssertionError("the block was entered")
+    assert visible(tmp_path) == ["QF-1-r1"]
+    assert not (tmp_path / ".QF-1.unfinished").exists()
 
 
 def test_what_a_killed_run_left_is_removed_by_the_next(tmp_path):
@@ -111,14 +143,14 @@ def test_safe_names_do_not_clash():
 
 def test_a_full_disk_while_making_is_told_in_one_sentence(tmp_path):
     with pytest.raises(DeliveryError, match="No space left on device; nothing was left there"):
-        with new_set(tmp_path, "QF-1", "a"):
+        with new_set(tmp_path, "QF-1", one_more):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     assert visible(tmp_path) == []
 
 
 def test_a_file_missing_elsewhere_is_not_blamed_on_the_place_of_the_sets(tmp_path):
     with pytest.raises(FileNotFoundError):
-        with new_set(tmp_path, "QF-1", "a"):
+        with new_set(tmp_path, "QF-1", one_more):
             (tmp_path / "elsewhere" / "template.toml").read_text()
 
 

@@ -26,7 +26,8 @@ from labkit.core.identifier import parse_identifier
 from labkit.errors import CheckError, LabelError
 from labkit.exports.set_folder import sha256_of
 from labkit.workflow.cases import open_case
-from labkit.workflow.make import Means, make_set
+from labkit.workflow.job import Means
+from labkit.workflow.make import make_set
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 ROOT = Path(__file__).parent.parent.parent

@@ -13,7 +13,8 @@ from labkit.cli.main import cli
 from labkit.errors import DeliveryError
 from labkit.exports.set_folder import sha256_of
 from labkit.workflow.cases import open_case
-from labkit.workflow.make import Means, make_set
+from labkit.workflow.job import Means
+from labkit.workflow.make import make_set
 from labkit.workflow.papers import count_papers
 from tests.support.prescriptions import SMALLEST, changed, source
 

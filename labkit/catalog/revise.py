@@ -1,0 +1,88 @@
+"""Writes the next revision of a prescription: other bite readings, every comment kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from copy import deepcopy
+from decimal import Decimal
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from labkit.catalog.toml_source import TomlSource, parse_toml
+from labkit.core.prescription import Bite
+from labkit.errors import InputError
+from labkit.units import plain
+
+
+def with_bite(source: TomlSource, bite: Bite) -> str:
+    r"""Write a prescription with the protruded reading and the midline deviation of a bite.
+
+    Args:
+        source: The prescription as stored.
+        bite: Bite readings; the other ones must be those of the prescription.
+
+    Returns:
+        The new text. Order, comments, spacing and line ends are those of the stored one; a
+        value that stays the same stays as it was written.
+
+    Raises:
+        InputError: The text has no [bite] with a protruded reading, or could not be changed
+            without changing something else.
+
+    >>> from labkit.core.prescription import Zero
+    >>> source = parse_toml("[bite]\nprotruded = 6.4  # gauge 2\n", "rx.toml")
+    >>> with_bite(source, Bite(Zero.RETRUDED, Decimal("7.15"), Decimal("2.9")))
+    '[bite]\nprotruded = 7.15  # gauge 2\n'
+    """
+    changes = {
+        name: value for name, value in _wanted(bite).items()
+        if _stored(source, name) != value
+    }
+    if not changes:
+        return source.text
+    text = _changed(source, changes)
+    expected = deepcopy(source.data)
+    expected["bite"].update(changes)
+    if parse_toml(text, source.name).data != expected:
+        raise InputError(
+            "the readings cannot be changed without changing other keys; write the new revision "
+            f"by hand, with {_listed(changes)} in [bite]",
+            field="bite", where=source.name,
+        )
+    return text
+
+
+def _wanted(bite: Bite) -> dict[str, Decimal]:
+    return {"protruded": bite.protruded, "midline_deviation": bite.midline_deviation_mm}
+
+
+def _stored(source: TomlSource, name: str) -> Any:
+    """Give a reading as stored; a midline deviation that is not written is 0."""
+    table = source.data.get("bite")
+    if not isinstance(table, dict) or "protruded" not in table:
+        raise InputError(
+            "has no [bite] with a protruded reading, so it is not a prescription of this program",
+            field="bite.protruded", where=source.name,
+        )
+    return table.get(name, 0)
+
+
+def _changed(source: TomlSource, changes: Mapping[str, Decimal]) -> str:
+    try:
+        document = tomlkit.parse(source.text)
+        table: Any = document["bite"]
+        for name, value in changes.items():
+            table[name] = tomlkit.value(plain(value))
+        return tomlkit.dumps(document)
+    except (TOMLKitError, TypeError) as error:
+        raise InputError(
+            f"cannot be rewritten ({error}); write the new revision by hand, with "
+            f"{_listed(changes)} in [bite]",
+            field="bite", where=source.name,
+        ) from error
+
+
+def _listed(changes: Mapping[str, Decimal]) -> str:
+    return " and ".join(f"{name} = {plain(value)}" for name, value in changes.items())

@@ -1,0 +1,1 @@
+"""The ledger: what was prescribed, made, ordered, tried, measured and released, and by whom."""

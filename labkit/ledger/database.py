@@ -1,0 +1,164 @@
+"""One connection to the database of a ledger: durable, serial for writers, errors as sentences."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, create_engine, event, inspect, select, text
+from sqlalchemy.engine import URL, Engine
+from sqlalchemy.exc import NoSuchModuleError
+from sqlalchemy.pool import NullPool
+
+from labkit.errors import InputError
+from labkit.ledger.place import file_of, shown
+from labkit.ledger.tables import HEAD
+from labkit.ledger.trouble import told
+
+#: Marks an SQLite file as a ledger ("LBKT" in ASCII), so that no other program's file is taken
+#: for one.
+APPLICATION_ID = 0x4C424B54
+#: Key of the advisory lock that writers hold on PostgreSQL.
+ADVISORY_KEY = 0x4C424B54
+#: How long a writer waits for others. A record takes milliseconds; half a minute means trouble.
+WAIT_SECONDS = 30.0
+_WRITING = "labkit_writing"
+
+
+class Database:
+    """One open connection; not to be shared between threads.
+
+    Args:
+        url: Where the ledger lies.
+        wait_seconds: How long to wait for other writers.
+    """
+
+    def __init__(self, url: URL, wait_seconds: float = WAIT_SECONDS) -> None:
+        self.place = shown(url)
+        self.file = file_of(url)
+        self.wait_seconds = wait_seconds
+        self._depth = 0
+        self._writing = False
+        with told(self.place):
+            self.connection: Connection = _engine(url, wait_seconds).connect()
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether the ledger is an SQLite file."""
+        return self.file is not None
+
+    def close(self) -> None:
+        """Close the connection."""
+        with told(self.place):
+            self.connection.close()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open one unchanging view of the ledger; inside a transaction, that transaction."""
+        with self._transaction(writing=False) as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Hold the write lock: what is read in the block cannot change before it ends."""
+        with self._transaction(writing=True) as connection:
+            yield connection
+
+    @contextmanager
+    def _transaction(self, *, writing: bool) -> Iterator[Connection]:
+        with told(self.place):
+            if self._depth:
+                if writing and not self._writing:
+                    raise AssertionError("writing was asked for inside a block that only reads")
+                yield self.connection
+                return
+            self.connection.execution_options(**{_WRITING: writing})
+            with self.connection.begin():
+                self._depth, self._writing = 1, writing
+                try:
+                    _take_lock(self.connection, self.wait_seconds, writing=writing)
+                    yield self.connection
+                finally:
+                    self._depth, self._writing = 0, False
+
+
+@lru_cache(maxsize=16)  # an engine remembers compiled queries; with NullPool, nothing else
+def _engine(url: URL, wait_seconds: float) -> Engine:
+    arguments: dict[str, Any] = {}
+    if url.get_backend_name() == "sqlite":
+        arguments = {"timeout": wait_seconds, "isolation_level": None}
+    try:
+        engine = create_engine(url, poolclass=NullPool, connect_args=arguments)
+    except (NoSuchModuleError, ModuleNotFoundError) as error:
+        raise InputError(
+            f"the ledger {shown(url)} needs a database driver that is not installed ({error}); "
+            "for PostgreSQL install labkit[postgresql]",
+            field="ledger",
+        ) from error
+    if url.get_backend_name() == "sqlite":
+        event.listen(engine, "connect", _prepare)
+        event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _begin(connection: Connection) -> None:
+    """Begin as SQLite should: a writer takes the lock at once, so that it never has to give up."""
+    writing = connection.get_execution_options().get(_WRITING, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def _prepare(raw: sqlite3.Connection, _record: object) -> None:
+    """Set what SQLite forgets with each connection: full sync, foreign keys, checked cells."""
+    raw.execute("PRAGMA synchronous = FULL")
+    raw.execute("PRAGMA foreign_keys = ON")
+    raw.execute("PRAGMA cell_size_check = ON")
+    raw.execute("PRAGMA trusted_schema = OFF")
+
+
+def use_write_ahead_log(path: Path, wait_seconds: float = WAIT_SECONDS) -> None:
+    """Switch an SQLite file to the write-ahead log, which it keeps.
+
+    SQLite does not wait for other connections here, so this does.
+
+    Args:
+        path: The file.
+        wait_seconds: How long to try.
+    """
+    until = time.monotonic() + wait_seconds
+    raw = sqlite3.connect(path, timeout=wait_seconds, isolation_level=None)
+    try:
+        while True:
+            try:
+                raw.execute("PRAGMA journal_mode = WAL")
+            except sqlite3.OperationalError:
+                if time.monotonic() > until:
+                    raise
+                time.sleep(0.01)
+            else:
+                return
+    finally:
+        raw.close()
+
+
+def _take_lock(connection: Connection, wait_seconds: float, *, writing: bool) -> None:
+    """Take the write lock where BEGIN did not, or make a reader's view unchanging."""
+    name = connection.dialect.name
+    if name == "postgresql":
+        if writing:
+            connection.execute(
+                text(
+                    "SELECT set_config('lock_timeout', :wait, true), "
+                    "set_config('synchronous_commit', 'on', true)"
+                ),
+                {"wait": f"{max(1, int(wait_seconds * 1000))}ms"},
+            )
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_KEY})
+        else:
+            connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY"))
+    elif name != "sqlite" and writing and inspect(connection).has_table(HEAD.name):
+        connection.execute(select(HEAD.c.id).with_for_update())

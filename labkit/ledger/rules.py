@@ -1,0 +1,149 @@
+"""What an entry may say, given what the ledger holds: asked under the write lock."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from labkit.core.identifier import grouped
+from labkit.errors import LedgerError
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import SetState, StoredSet
+
+#: Kinds that a later event of the same kind, or a correction, may put right. Sets and their
+#: identifiers are facts on a shelf: they are abandoned or remade, not corrected.
+CORRECTABLE = (
+    Kind.ORDER, Kind.TRIAL_FIT, Kind.READING, Kind.RELEASE, Kind.ROD_STATE,
+)  # fmt: skip
+
+
+def check_rules(reader: Reader, event: Event) -> None:
+    """Refuse an event that contradicts what is recorded.
+
+    Args:
+        reader: The ledger, with the write lock held.
+        event: The event to be appended, its body of the right form.
+
+    Raises:
+        LedgerError: One sentence that says what contradicts what.
+    """
+    if event.kind is Kind.CASE_OPENED:
+        if reader.has_case(event.case):
+            raise _refuse(event, "was opened already; record what is new under it")
+    elif not reader.has_case(event.case):
+        raise _refuse(event, "is not in the ledger; open it first")
+    _check_correction(reader, event)
+    rule = _RULES.get(event.kind)
+    if rule:
+        rule(reader, event, event.body)
+
+
+def _refuse(event: Event, what: str) -> LedgerError:
+    return LedgerError(
+        f"{event.kind}: case {event.case} {what}; nothing was recorded",
+        field=str(event.kind),
+        value=event.case,
+    )
+
+
+def _check_correction(reader: Reader, event: Event) -> None:
+    if event.corrects is None:
+        if event.kind is Kind.CORRECTION:
+            raise _refuse(event, "is to be corrected, but no event is named; name its number")
+        return
+    earlier = reader.event(event.corrects)
+    if earlier is None or earlier.case != event.case:
+        raise _refuse(event, f"has no event {event.corrects} that could be corrected")
+    if earlier.kind not in CORRECTABLE:
+        kinds = ", ".join(CORRECTABLE)
+        raise _refuse(
+            event, f"has {earlier.kind} as event {earlier.seq}; only {kinds} can be corrected"
+        )
+    if event.kind not in (Kind.CORRECTION, earlier.kind):
+        raise _refuse(event, f"has {earlier.kind} as event {earlier.seq}, not {event.kind}")
+    later = reader.corrected(event.case).get(earlier.seq)
+    if later is not None:
+        raise _refuse(
+            event, f"has event {earlier.seq} corrected by event {later} already; correct that one"
+        )
+
+
+def _prescription(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    due = len(reader.prescriptions(event.case)) + 1
+    if body["revision"] != due:
+        raise _refuse(event, f"is due for revision {due}, not {body['revision']}; read it again")
+
+
+def _set_started(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    reader.prescription(event.case, body["revision"])
+    if reader.set_named(body["set"]) is not None:
+        raise _refuse(event, f"cannot have a set {body['set']}: that name is taken")
+    for name, values in (
+        ("identifier", [rod["identifier"] for rod in body["rods"]]),
+        ("step and side", [f"{rod['step']} {rod['side']}" for rod in body["rods"]]),
+    ):
+        value, times = Counter(values).most_common(1)[0]
+        if times > 1:
+            raise _refuse(event, f"has two rods of the {name} {value} in one set")
+    for taken in reader.used_among(rod["identifier"] for rod in body["rods"]):
+        raise _refuse(
+            event,
+            f"cannot use the identifier {grouped(taken)}: a rod bears it already; take the "
+            "next attempt",
+        )
+
+
+def _set_ended(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    found = _set_of(reader, event, body["set"])
+    if found.state is not SetState.STARTED:
+        raise _refuse(event, f"has the set {found.name} {found.state} already")
+
+
+def _release(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    found = _set_of(reader, event, body["set"])
+    if found.state is not SetState.MADE:
+        raise _refuse(event, f"has the set {found.name} {found.state}; only a made set is released")
+
+
+def _set_of(reader: Reader, event: Event, name: str) -> StoredSet:
+    found = reader.set_named(name)
+    if found is None or found.case != event.case:
+        raise _refuse(event, f"has no set {name}")
+    return found
+
+
+def _of_a_rod(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    rod = reader.find(body["identifier"])
+    shown = grouped(body["identifier"])
+    if rod is None or rod.case != event.case:
+        raise _refuse(event, f"has no rod {shown}; find its case with `labkit find`")
+    if rod.state in ("reserved", "abandoned"):
+        raise _refuse(event, f"has the rod {shown} {rod.state}, not made")
+
+
+def _trial_fit(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    reader.prescription(event.case, body["revision"])
+
+
+def _trial_accepted(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    trials = {trial.seq for trial in reader.current(event.case, Kind.TRIAL_FIT)}
+    if body["trial"] not in trials:
+        raise _refuse(event, f"has no trial fit as event {body['trial']}, or it was corrected")
+    for earlier in reader.current(event.case, Kind.TRIAL_ACCEPTED):
+        if earlier.body["trial"] == body["trial"]:
+            raise _refuse(event, f"has the trial fit {body['trial']} accepted as {earlier.seq}")
+
+
+_RULES: Mapping[Kind, Callable[[Reader, Event, dict[str, Any]], None]] = {
+    Kind.PRESCRIPTION: _prescription,
+    Kind.SET_STARTED: _set_started,
+    Kind.SET_MADE: _set_ended,
+    Kind.SET_ABANDONED: _set_ended,
+    Kind.TRIAL_FIT: _trial_fit,
+    Kind.TRIAL_ACCEPTED: _trial_accepted,
+    Kind.READING: _of_a_rod,
+    Kind.RELEASE: _release,
+    Kind.ROD_STATE: _of_a_rod,
+}

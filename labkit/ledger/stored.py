@@ -1,0 +1,195 @@
+"""What the ledger answers, as frozen values; lengths are whole micrometres."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from typing import Any
+
+
+class SetState(StrEnum):
+    """How far a set has come."""
+
+    STARTED = "started"
+    MADE = "made"
+    ABANDONED = "abandoned"
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """When an event was recorded, and by whom.
+
+    Args:
+        seq: Number of the event.
+        at: UTC.
+        by: Operator code.
+    """
+
+    seq: int
+    at: str
+    by: str
+
+
+@dataclass(frozen=True)
+class CaseSummary:
+    """One line about a case.
+
+    Args:
+        case: Case number.
+        opened: Its first event.
+        revision: Last revision of its prescription, 0 where there is none.
+        sets: Sets made.
+        rods: Rods in those sets.
+        last: Its last event.
+        last_kind: Kind of that.
+    """
+
+    case: str
+    opened: Stamp
+    revision: int
+    sets: int
+    rods: int
+    last: Stamp
+    last_kind: str
+
+
+@dataclass(frozen=True)
+class StoredPrescription:
+    """One revision of a prescription.
+
+    Args:
+        case: Case number.
+        revision: From 1.
+        text: The whole text.
+        sha256: SHA-256 of the text in UTF-8.
+        reason: Why it was revised, empty for the first.
+        stamp: When and by whom it was recorded.
+    """
+
+    case: str
+    revision: int
+    text: str
+    sha256: str
+    reason: str
+    stamp: Stamp
+
+
+@dataclass(frozen=True)
+class StoredContent:
+    """A template, a process or a spec as it was.
+
+    Args:
+        name: Its name.
+        sha256: SHA-256 over its canonical JSON.
+        json: The canonical JSON.
+    """
+
+    name: str
+    sha256: str
+    json: str
+
+    @property
+    def content(self) -> dict[str, Any]:
+        """The content, read anew each time."""
+        content: dict[str, Any] = json.loads(self.json)
+        return content
+
+
+@dataclass(frozen=True)
+class StoredSet:
+    """One set.
+
+    Args:
+        name: Its name, as of its folder.
+        case: Case number.
+        state: Started, made or abandoned.
+        purpose: "set" or "extra".
+        set_revision: Revision of the set.
+        folder: Where it was laid.
+        inputs_sha256: Digest of everything it is made from.
+        program: Version of the program.
+        prescription: The revision it was made from.
+        template: Its rod template as it was.
+        process: Its process as it was.
+        spec: Its spacer-set.json, None unless made.
+        sums_sha256: SHA-256 of its list of sums, None unless made.
+        started: When and by whom it was started.
+        ended: When and by whom it was made or abandoned.
+    """
+
+    name: str
+    case: str
+    state: SetState
+    purpose: str
+    set_revision: int
+    folder: str
+    inputs_sha256: str
+    program: str
+    prescription: StoredPrescription
+    template: StoredContent
+    process: StoredContent
+    spec: StoredContent | None
+    sums_sha256: str | None
+    started: Stamp
+    ended: Stamp | None
+
+
+@dataclass(frozen=True)
+class StoredRod:
+    """One rod.
+
+    Args:
+        identifier: Ten digits.
+        case: Case number.
+        set_name: Set it belongs to.
+        step: Number of the step in its set.
+        side: "left" or "right".
+        length_um: Functional length, micrometres.
+        label: What is engraved.
+        percent: Percent at which it was made, as text; a later trial fit may have changed it.
+        state: "reserved", "made", "abandoned", "released", "withheld", or as given by hand.
+        state_since: The event that says so.
+        made: When and by whom its set was started.
+    """
+
+    identifier: str
+    case: str
+    set_name: str
+    step: int
+    side: str
+    length_um: int
+    label: str
+    percent: str | None
+    state: str
+    state_since: Stamp
+    made: Stamp
+
+    @property
+    def length_mm(self) -> Decimal:
+        """The functional length in mm, exact."""
+        return Decimal(self.length_um).scaleb(-3)
+
+
+@dataclass(frozen=True)
+class StoredReading:
+    """One measurement of a rod that nothing has corrected.
+
+    Args:
+        identifier: The rod.
+        quantity: What was measured, such as "length".
+        value_um: Value, micrometres.
+        uncertainty_nm: Standard uncertainty, nanometres, None if not given.
+        gauge: With what.
+        note: Free text, empty if none.
+        stamp: When and by whom.
+    """
+
+    identifier: str
+    quantity: str
+    value_um: int
+    uncertainty_nm: int | None
+    gauge: str
+    note: str
+    stamp: Stamp

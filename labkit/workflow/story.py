@@ -1,0 +1,154 @@
+"""The story of a case in plain words: what each event of the record tells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from labkit.core.identifier import grouped
+from labkit.core.steps import percent_name
+from labkit.ledger.events import Event, Kind
+from labkit.units import plain
+
+
+def told(event: Event) -> str:
+    """Tell an event in one sentence.
+
+    Args:
+        event: Any event of the ledger.
+
+    Returns:
+        The sentence; free text that was recorded with the event stands at its end.
+    """
+    body = event.body
+    sentence = _WORDS[event.kind](event, body)
+    added = body.get("note") or (body.get("reason") if event.kind is Kind.ROD_STATE else None)
+    return f"{sentence} ({added})" if added else sentence
+
+
+def moment(at: str) -> str:
+    """Write a moment for people, to the second.
+
+    >>> moment("2031-03-14T09:26:53.589793Z")
+    '2031-03-14 09:26:53 UTC'
+    """
+    return f"{at[:10]} {at[11:19]} UTC"
+
+
+def mm_of(um: int) -> str:
+    """Write whole micrometres as mm.
+
+    >>> mm_of(31_700), mm_of(-50)
+    ('31.7', '-0.05')
+    """
+    return plain(um / 1000)
+
+
+def _percent(text: str | None) -> str:
+    """Write a percentage as stored for people; what is no number stays as it is."""
+    try:
+        return percent_name(float(text)) if text else ""
+    except ValueError:
+        return f"{text} %"
+
+
+def _opened(_: Event, __: dict[str, Any]) -> str:
+    return "case opened"
+
+
+def _prescription(_: Event, body: dict[str, Any]) -> str:
+    why = f": {body['reason']}" if body.get("reason") else ""
+    if body.get("trial"):
+        why = f" after the trial fit of event {body['trial']}"
+    return f"prescription revision {body['revision']} recorded{why}"
+
+
+def _started(_: Event, body: dict[str, Any]) -> str:
+    rods = body["rods"]
+    count = "1 rod" if len(rods) == 1 else f"{len(rods)} rods"
+    what = "extra rods" if body["purpose"] == "extra" else "set"
+    return (
+        f"{what} {body['set']} begun: {count} from prescription revision {body['revision']}, "
+        f"template {body['template']['name']}, process {body['process']['name']}"
+    )
+
+
+def _made(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} made, in {body['folder']}"
+
+
+def _abandoned(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} abandoned: {body['reason']}"
+
+
+def _order(_: Event, body: dict[str, Any]) -> str:
+    lines = ", ".join(
+        f"{line['label']} {line['side']} (asked: {line['asked']})" for line in body["lines"]
+    )
+    return f"ordered: {lines}"
+
+
+def _trial(_: Event, body: dict[str, Any]) -> str:
+    sides = " and ".join(_tried(side, body[side]) for side in ("left", "right"))
+    return f"trial fit on prescription revision {body['revision']}: {sides}"
+
+
+def _tried(side: str, seen: dict[str, Any]) -> str:
+    """Tell what one side of a trial fit has shown.
+
+    >>> _tried("left", {"gap_um": -750})
+    'the left 100 % rod fell short of its seat by 0.75 mm'
+    """
+    gap = seen.get("gap_um")
+    if seen.get("label"):
+        return f"the {side} rod {seen['label']} met its seat"
+    if gap is None:
+        return f"nothing is told of the {side} side"
+    if gap == 0:
+        return f"the {side} 100 % rod met its seat"
+    how = "reached past its seat" if gap > 0 else "fell short of its seat"
+    return f"the {side} 100 % rod {how} by {mm_of(abs(gap))} mm"
+
+
+def _accepted(_: Event, body: dict[str, Any]) -> str:
+    return (
+        f"trial fit of event {body['trial']} accepted; prescription revision {body['revision']} "
+        "holds"
+    )
+
+
+def _reading(_: Event, body: dict[str, Any]) -> str:
+    uncertain = body.get("uncertainty_nm")
+    by = "" if uncertain is None else f", standard uncertainty {plain(uncertain / 1e6)} mm"
+    return (
+        f"rod {grouped(body['identifier'])} measured: {body['quantity']} "
+        f"{mm_of(body['value_um'])} mm, gauge {body['gauge']}{by}"
+    )
+
+
+def _release(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} {body['decision']}"
+
+
+def _rod_state(_: Event, body: dict[str, Any]) -> str:
+    return f"rod {grouped(body['identifier'])} {body['state']}"
+
+
+def _correction(event: Event, body: dict[str, Any]) -> str:
+    return f"event {event.corrects} taken back: {body['reason']}"
+
+
+_WORDS: Mapping[Kind, Callable[[Event, dict[str, Any]], str]] = {
+    Kind.CASE_OPENED: _opened,
+    Kind.PRESCRIPTION: _prescription,
+    Kind.SET_STARTED: _started,
+    Kind.SET_MADE: _made,
+    Kind.SET_ABANDONED: _abandoned,
+    Kind.ORDER: _order,
+    Kind.TRIAL_FIT: _trial,
+    Kind.TRIAL_ACCEPTED: _accepted,
+    Kind.READING: _reading,
+    Kind.RELEASE: _release,
+    Kind.ROD_STATE: _rod_state,
+    Kind.CORRECTION: _correction,
+}

@@ -1,0 +1,98 @@
+"""Facts of the trade about the first fitting, with rods parallel to the path."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from labkit.core.grading import grade
+from labkit.core.prescription import Action, Anchors, Side
+from labkit.core.rods_out import RodOut
+from labkit.core.trial_fit import trial_fit
+from labkit.core.trial_seen import TrialSeen
+from tests.support.patients import LIMITS, percents, plain, sliding
+
+MODELS = ["straight", "sliding"]
+ACTIONS = list(Action)
+
+
+def along_the_path(model, action):
+    """A 10 mm range, bite at 7 mm, rods along the path: 100 % is 27 mm for pull, 33 for push."""
+    grading = percents(70, 80, 90, 100, start=70)
+    if model == "straight":
+        return plain(action=action, grading=grading, left=Anchors(30.0), right=Anchors(30.0))
+    ahead = 30.0 * action.sigma
+    sides = {
+        name: Anchors(upper=(ahead - 25, y, 2.0), lower=(-25.0, y, 2.0))
+        for name, y in (("left", 24.0), ("right", -24.0))
+    }
+    return plain(action=action, grading=grading, jaw=sliding(0.0), **sides)
+
+
+def trial(prescription, overshoot):
+    rods = tuple(
+        RodOut(f"1/{number}", side, step.rod(side).label)
+        for number, step in enumerate(grade(prescription, LIMITS).steps, 1) for side in Side
+    )
+    gap = Decimal(overshoot)
+    outcome = trial_fit(
+        prescription, rods, TrialSeen(gap_left_mm=gap, gap_right_mm=gap), LIMITS
+    )
+    return rods, outcome
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("overshoot", ["0.5", "1.0", "2.3"])
+@pytest.mark.parametrize("action", ACTIONS)
+@pytest.mark.parametrize("model", MODELS)
+def test_an_overshoot_shortens_the_true_100_percent_rod_by_as_much(model, action, overshoot):
+    # Rods that reach past their seats at the true maximum: the bite was not taken at 100 %, and
+    # the true 100 % rod is shorter by the overshoot, for pull and push alike.
+    recorded = grade(along_the_path(model, action), LIMITS).steps[-1].left.length
+    _, outcome = trial(along_the_path(model, action), overshoot)
+    expected = str(recorded - Decimal(overshoot))
+    assert outcome.proposal.labels_at_100 == (expected, expected)
+    assert not outcome.proposal.confirmed
+    assert "bite_not_at_100" in {finding.code for finding in outcome.findings}
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(("action", "further"), [(Action.PULL, 1), (Action.PUSH, -1)])
+@pytest.mark.parametrize("model", MODELS)
+def test_which_way_the_jaw_really_went(model, action, further):
+    # A shorter true rod is more advancement for pull, less for push (what the actions mean).
+    _, outcome = trial(along_the_path(model, action), "1.5")
+    assert outcome.proposal.range_mm == pytest.approx(10 + 1.5 * further, abs=1e-9)
+    _, outcome = trial(along_the_path(model, action), "-1.5")
+    assert outcome.proposal.range_mm == pytest.approx(10 - 1.5 * further, abs=1e-9)
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("gap", ["1.0", "-1.0"])
+@pytest.mark.parametrize("action", ACTIONS)
+@pytest.mark.parametrize("model", MODELS)
+def test_labels_never_change_but_percentages_do(model, action, gap):
+    rods, outcome = trial(along_the_path(model, action), gap)
+    pairs = {pair.rods.pair: pair for pair in outcome.proposal.pairs}
+    for rod in rods:
+        assert pairs[rod.pair].rods.label(rod.side) == rod.label
+    true_range = outcome.proposal.range_mm
+    for number, advancement in enumerate((7, 8, 9, 10), 1):
+        pair = pairs[f"1/{number}"]
+        assert pair.percent_before == pytest.approx(10 * advancement, abs=1e-9)
+        assert pair.rods.made.advancement_mm == pytest.approx(advancement, abs=1e-9)
+        assert pair.rods.made.percent == pytest.approx(100 * advancement / true_range, abs=1e-7)
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(("action", "gap"), [(Action.PULL, "-1.0"), (Action.PUSH, "1.0")])
+@pytest.mark.parametrize("model", MODELS)
+def test_rods_made_for_a_range_that_was_too_long_are_above_100_percent(model, action, gap):
+    # The patient reaches 9 mm only: the old 90 % rods are the 100 % ones, the old 100 % rods
+    # would hold the jaw beyond its maximum.
+    _, outcome = trial(along_the_path(model, action), gap)
+    pairs = outcome.proposal.pairs
+    assert [pair.above_100 for pair in pairs] == [False, False, False, True]
+    assert pairs[2].rods.made.percent == pytest.approx(100, abs=1e-7)
+    assert outcome.proposal.prescribed[-1].pair == "1/3"

@@ -1,0 +1,61 @@
+"""Recorded sets for the tests, made in process."""
+
+from __future__ import annotations
+
+import datetime
+from contextlib import contextmanager
+from decimal import Decimal
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.processes import processes
+from labkit.catalog.profiles import default_profile
+from labkit.catalog.rods import rod_templates
+from labkit.core.extra_requests import ByPercent
+from labkit.ledger.store import open_ledger
+from labkit.workflow.cases import open_case
+from labkit.workflow.extra import ExtraOrder, Installed, make_extra
+from labkit.workflow.job import Means
+from labkit.workflow.make import make_set
+from labkit.workflow.record import Recorder
+from tests.support.prescriptions import SMALLEST, changed, source
+
+CASE = "QF-1043"
+ONE = changed(SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]\nstart = 62.5", "percent = [50]"))
+INSTALLED = Installed(rod_templates(), processes(), load_lettering())
+MEANS = Means(INSTALLED.processes["nominal"], INSTALLED.lettering, default_profile())
+START = datetime.datetime(2031, 3, 14, 9, 0, tzinfo=datetime.UTC)
+
+
+def still(_):
+    """Take no notice of progress."""
+
+
+@contextmanager
+def recorder_for(url, by="anna", say=still):
+    """Open a ledger to record in, with a clock that stands still."""
+    with open_ledger(str(url)) as ledger:
+        yield Recorder(ledger, by, lambda: START, say)
+
+
+def make(text, out, recorder, templates=None):
+    """Make a recorded set of a prescription's text."""
+    case = open_case(source(text), templates or dict(INSTALLED.templates))
+    return make_set(case, MEANS, out, still, recorder)
+
+
+def extra(out, recorder, *requests, installed=INSTALLED, case=CASE, **as_stored):
+    """Make extra rods; a plain number is a percentage."""
+    wanted = tuple(
+        ByPercent(Decimal(str(each))) if isinstance(each, (int, float)) else each
+        for each in requests
+    )
+    return make_extra(ExtraOrder(case, wanted, **as_stored), installed, out, still, recorder)
+
+
+def identifiers_in(spec):
+    """Collect the identifiers of a set as its spec has them."""
+    return {
+        (use["step"], use["side"]): use["identifier"]
+        for part in spec["parts"]
+        for use in part["uses"]
+    }
