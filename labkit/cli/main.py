@@ -10,7 +10,7 @@ import rich_click
 from labkit import __version__
 from labkit.catalog.problems import nearest
 from labkit.cli.common import print_error
-from labkit.errors import EXIT_REFUSED, LabkitError
+from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
 #: Command name → module that holds a click command named `command`.
 _COMMANDS = {
@@ -86,6 +86,16 @@ class Commands(rich_click.RichGroup):
             ctx.exit(error.exit_code)
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
+        except ImportError as error:
+            if ctx.params.get("traceback"):
+                raise
+            print_error(
+                LabkitError(
+                    f"a library cannot be loaded ({error}); install labkit again, and on Linux the "
+                    "system library that is named (Debian: apt install libgl1 libegl1)"
+                )
+            )
+            ctx.exit(EXIT_UNREADABLE)
         except Exception as error:
             if ctx.params.get("traceback"):
                 raise

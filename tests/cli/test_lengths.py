@@ -186,6 +186,16 @@ def test_unforeseen_errors_show_no_traceback(monkeypatch, rx):
     assert isinstance(run("--traceback", "lengths", path).exception, ZeroDivisionError)
 
 
+def test_a_missing_system_library_is_named(monkeypatch, rx):
+    def broken(*_):
+        raise ImportError("libGL.so.1: cannot open shared object file")
+
+    monkeypatch.setattr("labkit.cli.lengths.open_case", broken)
+    result = run("lengths", rx(SMALLEST))
+    assert result.exit_code == 2
+    assert "a library cannot be loaded (libGL.so.1" in result.stderr
+
+
 def test_templates_are_drawn_with_sizes_and_limits():
     result = run("templates")
     assert result.exit_code == 0
