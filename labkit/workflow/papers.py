@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from labkit.catalog.lettering import load_lettering
 from filelock import FileLock, Timeout
 
+from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Profile, profile_json, profile_of
 from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
