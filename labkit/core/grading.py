@@ -38,7 +38,7 @@ def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
 
     Validity: any prescription; nothing is raised for a rule of the trade.
 
-    Source: DESIGN, sections 4 to 6.
+    Source: DEVELOPERS.md, The design.
     """
     bite_findings = check_bite(prescription.bite)
     findings = [

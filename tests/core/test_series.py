@@ -15,7 +15,7 @@ from labkit.core.series import asked_steps
 from tests.support.patients import decimals, percents
 
 D = Decimal
-#: 11.6 mm of range, as in DESIGN, section 9.
+#: 11.6 mm of range, as in the smallest prescription of the README.
 SCALE = BiteScale(D("-5.2"), D("6.4"), D("2.9"))
 PERCENT = Grading(GradingUnit.PERCENT, first=D(50), last=D(100), step=D(10))
 ADVANCEMENT = Grading(GradingUnit.ADVANCEMENT, first=D("5.6"), last=D("11.6"), step=D(1))

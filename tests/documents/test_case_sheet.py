@@ -112,7 +112,7 @@ def test_averages_are_named_in_plain_words_with_their_values():
     spec, pdf = sheet(unequal_hinged())
     text = squeezed(text_of(pdf))
     assert set(spec["lengths"]["assumed"]) >= {"condyle_left", "pads_right", "incisal"}
-    # Bonwill triangle of 101.6 mm at 22° (Christensen 1959; DESIGN 5): ±50.8 mm sideways.
+    # Bonwill triangle of 101.6 mm at 22° (Christensen 1959): ±50.8 mm sideways.
     for expected in (
         "condylar inclination, left and right: 30.0° / 30.0°",
         "left condyle: (−81.6, 50.8, 33.0) mm",
@@ -201,7 +201,7 @@ def test_the_bite_scale_places_readings_and_steps_in_proportion():
     drawing = bite_scale(spec, english_texts().tables["bite_scale"])
     marks = [s for s in drawing.shapes if isinstance(s, Mark)]
     start, retruded, registered, protruded = (mark.x for mark in marks)
-    # DESIGN 4: percent is the part of the way from zero to protruded; the start is 62.5 %.
+    # Percent is the part of the way from zero to protruded; the start is 62.5 %.
     assert (start - retruded) / (protruded - retruded) == pytest.approx(0.625)
     assert (registered - retruded) / (protruded - retruded) == pytest.approx(8.1 / 11.6)
     assert [mark.shape for mark in marks] == ["dot", "dot", "square", "dot"]
