@@ -28,6 +28,17 @@ ALLOWED = {
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
 MODULES = sorted(PACKAGE.rglob("*.py"))
+EVERY_FILE = [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))]
+#: What measures written files, and what none of it may import: the code that made them.
+MEASURING = (
+    "measure_*", "read_label", "check_*", "checks", "fit", "facet_groups", "depth_picture",
+    "outward_face", "expected", "stl_reader", "step_box", "step_label", "step_reader",
+    "glyph_raster", "measured",
+)
+BUILDING = (
+    "labkit.solids",
+    *(f"labkit.exports.{name}" for name in ("step", "mesh", "stl", "solid_reader", "stations")),
+)
 
 
 def room_of(module: str) -> str:
@@ -35,6 +46,10 @@ def room_of(module: str) -> str:
         return "cli"
     parts = module.split(".")
     return parts[1] if len(parts) > 1 and (PACKAGE / parts[1]).is_dir() else "base"
+
+
+def module_of(path: Path) -> str:
+    return ".".join(("labkit", *path.relative_to(PACKAGE).with_suffix("").parts))
 
 
 def imports_of(path: Path) -> list[str]:
@@ -45,13 +60,14 @@ def imports_of(path: Path) -> list[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             names.append(node.module or "")
+            # "from labkit import solids" imports a room, too.
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
     return names
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
 def test_imports_follow_the_arrows(path):
-    module = ".".join(("labkit", *path.relative_to(PACKAGE).with_suffix("").parts))
-    room = room_of(module)
+    room = room_of(module_of(path))
     wrong = [
         name
         for name in imports_of(path)
@@ -66,13 +82,45 @@ def test_only_solids_and_exports_know_the_cad_kernel(path):
         assert not CAD & {name.split(".")[0] for name in imports_of(path)}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
+@pytest.mark.parametrize("path", EVERY_FILE, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_modules_and_functions_stay_small(path):
     text = path.read_text("utf-8")
     assert text.count("\n") <= 400
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
             assert node.end_lineno - node.lineno < 60, node.name
+
+
+def reached_from(path: Path) -> set[str]:
+    """Modules of labkit that a module imports, directly or through others."""
+    files = {module_of(file): file for file in MODULES}
+    seen: set[str] = set()
+    waiting = [module_of(path)]
+    while waiting:
+        module = waiting.pop()
+        if module in files and module not in seen:
+            seen.add(module)
+            waiting += imports_of(files[module])
+    return seen
+
+
+def is_building(module: str) -> bool:
+    return any(module == name or module.startswith(f"{name}.") for name in BUILDING)
+
+
+@pytest.mark.parametrize("pattern", MEASURING)
+def test_what_measures_shares_nothing_with_what_builds(pattern):
+    paths = sorted((PACKAGE / "exports").glob(f"{pattern}.py"))
+    assert paths
+    for path in paths:
+        assert [name for name in reached_from(path) if is_building(name)] == [], path.name
+
+
+def test_the_search_through_imports_finds_what_is_there():
+    assert is_building("labkit.solids.build")
+    assert not is_building("labkit.exports.step_reader")
+    assert any(map(is_building, reached_from(PACKAGE / "exports" / "mesh.py")))
+    assert "labkit.core.rods" in reached_from(PACKAGE / "exports" / "check_part.py")
 
 
 def loaded_by(code: str) -> set[str]:

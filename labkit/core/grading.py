@@ -42,7 +42,7 @@ def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
 
     Validity: any prescription; nothing is raised for a rule of the trade.
 
-    Source: DESIGN, sections 4 to 6.
+    Source: DEVELOPERS.md, The design.
     """
     findings = list(check_recorded(prescription))
     if check_bite(prescription.bite):

@@ -19,7 +19,7 @@ LabelPair = tuple[str, str, str]
 #: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
 WIDEST_STEP_MM = 1.0
 LEAST_SPAN_MM = 5.0
-#: More difference than this between left and right is worth a look (DESIGN, section 6).
+#: More difference than this between left and right is worth a look (DEVELOPERS.md, The design).
 SIDES_APART_MM = Decimal("0.5")
 #: Binary noise of an advancement, so that steps of exactly 1 mm are not noted.
 _NOISE_MM = 1e-9

@@ -22,7 +22,7 @@ from labkit.core.prescription import (
 from labkit.core.steps import LengthLimits, RodLength, Step
 from labkit.units import millimetres, plain
 
-#: A stated pin distance and the anchors may differ by this much (DESIGN, section 6).
+#: A stated pin distance and the anchors may differ by this much (DEVELOPERS.md, The design).
 PIN_DISTANCE_AGREEMENT_MM = 0.05
 #: Binary noise in a distance of anchors, so that exactly 0.05 mm counts as agreeing.
 _NOISE_MM = 1e-9

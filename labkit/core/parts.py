@@ -56,7 +56,7 @@ def hand_of(side: Side, action: Action) -> Hand:
     >>> hand_of(Side.LEFT, Action.PULL), hand_of(Side.LEFT, Action.PUSH)
     (<Hand.MINUS_Y: 'inward -y'>, <Hand.PLUS_Y: 'inward +y'>)
 
-    Source: DESIGN section 3 (rod frame y = z × x, x from lower to upper fitting).
+    Source: DEVELOPERS.md, The design (rod frame y = z × x, x from lower to upper fitting).
     """
     outward_plus = (side is Side.LEFT) == (action is Action.PULL)
     return Hand.MINUS_Y if outward_plus else Hand.PLUS_Y

@@ -13,17 +13,31 @@ from labkit.core.tolerances import linear_tolerance
 from labkit.errors import InputError
 from labkit.units import plain
 
-#: Percentages for people show at most this many decimals; the value itself is not rounded.
-PERCENT_DECIMALS = 4
+#: A percentage with no more decimals than these was stated so, and is shown so.
+STATED_PERCENT_DECIMALS = 2
+#: Other percentages, such as those of a series cut into equal parts, are shown with these.
+PERCENT_DECIMALS = 1
+
+
+def percent_decimals(percent: float | Decimal) -> int:
+    """Give the number of decimals a percentage is shown with; the value itself is not rounded.
+
+    >>> [percent_decimals(p) for p in (60, 62.5, 33.33, 100 / 13, 200 / 3)]
+    [0, 1, 2, 1, 1]
+    """
+    stated = round(float(percent), STATED_PERCENT_DECIMALS)
+    if abs(stated - float(percent)) > 1e-9:
+        stated = round(float(percent), PERCENT_DECIMALS)
+    return len(plain(stated).partition(".")[2])
 
 
 def percent_name(percent: float | Decimal) -> str:
     """Name a step by its percentage.
 
-    >>> percent_name(62.5), percent_name(100 / 3)
-    ('62.5 %', '33.3333 %')
+    >>> percent_name(62.5), percent_name(33.33), percent_name(100 / 3)
+    ('62.5 %', '33.33 %', '33.3 %')
     """
-    return f"{plain(round(float(percent), PERCENT_DECIMALS) + 0.0)} %"
+    return f"{plain(round(float(percent), percent_decimals(percent)) + 0.0)} %"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Any
 from labkit.catalog.profiles import profile_of
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import drawing_json
-from labkit.documents.figures import as_given, column, fixed, percent, sentence, signed
+from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.units import plain
@@ -101,7 +101,7 @@ def _start(steps: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]) -> str:
 
 
 def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    asked = column(step["percent"] for step in steps)
+    asked = percents(step["percent"] for step in steps)
     made = [step["made"]["advancement_mm"] for step in steps]
     return [
         {

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from labkit.core.steps import percent_decimals, percent_name
 from labkit.units import millimetres, plain
 
 MINUS = "\u2212"
-#: Percentages for people show at most this many decimals (as in the sentences of findings).
-PERCENT_DECIMALS = 4
+#: Readings show at most this many decimals; more is noise of binary numbers.
+MOST_DECIMALS = 4
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -36,35 +37,34 @@ def as_given(value: float, *, sign: bool = False) -> str:
     >>> as_given(2.9, sign=True), as_given(-4.0), as_given(11.600000000000001)
     ('+2.9', '−4.0', '11.6')
     """
-    decimals = max(1, len(plain(round(value, PERCENT_DECIMALS)).partition(".")[2]))
+    decimals = max(1, len(plain(round(value, MOST_DECIMALS)).partition(".")[2]))
     return signed(value, decimals) if sign else fixed(value, decimals)
 
 
-def column(values: Iterable[float], most: int = PERCENT_DECIMALS) -> list[str]:
-    """Write a column of numbers with the decimals that its longest needs.
+def percents(values: Iterable[float]) -> list[str]:
+    """Write a column of percentages with the decimals that its longest is shown with.
 
     Args:
-        values: The numbers.
-        most: Most decimals shown.
+        values: The percentages.
 
     Returns:
         One text each, all with the same number of decimals.
 
-    >>> column([50.0, 62.5, 100.0])
-    ['50.0', '62.5', '100.0']
+    >>> percents([50.0, 62.5, 100.0]), percents([100 / 13, 200 / 13])
+    (['50.0', '62.5', '100.0'], ['7.7', '15.4'])
     """
     numbers = list(values)
-    decimals = max((len(plain(round(v, most)).partition(".")[2]) for v in numbers), default=0)
+    decimals = max((percent_decimals(v) for v in numbers), default=0)
     return [fixed(v, decimals) for v in numbers]
 
 
 def percent(value: float) -> str:
-    """Write a percentage by itself.
+    """Write a percentage by itself, as the sentences of findings do.
 
     >>> percent(62.5)
     '62.5 %'
     """
-    return f"{plain(round(value, PERCENT_DECIMALS) + 0.0)} %".replace("-", MINUS)
+    return percent_name(value).replace("-", MINUS)
 
 
 def sentence(text: str) -> str:

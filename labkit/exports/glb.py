@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import labkit
-from labkit.exports.pictures import placed_by_length
-from labkit.exports.shading import ShadedMesh, ShownRod
+from labkit.exports.placing import PlacedRod
+from labkit.exports.shading import ShadedMesh
 
 #: glTF counts in metres.
 _METRES_PER_MM = 0.001
@@ -25,11 +25,11 @@ _MATERIALS = (
 )
 
 
-def set_glb(rods: Sequence[ShownRod], title: str) -> bytes:
+def set_glb(rods: Sequence[PlacedRod], title: str) -> bytes:
     """Write a set as one GLB file: rods by length, labels towards the viewer and upright.
 
     Args:
-        rods: Each rod of the set once.
+        rods: Each rod of the set once, in its place.
         title: Name of the scene, such as the name of the set.
 
     Returns:
@@ -39,8 +39,8 @@ def set_glb(rods: Sequence[ShownRod], title: str) -> bytes:
     Source: Khronos glTF 2.0 specification, 3.4 (units and axes), 4.4 (binary layout).
     """
     scene = _Scene()
-    for shown, (mesh, shift) in zip(rods, placed_by_length(rods), strict=True):
-        scene.add(shown.rod.part, mesh, shift)
+    for one in rods:
+        scene.add(one.part, one.mesh, one.shift_mm)
     return scene.to_bytes(title)
 
 

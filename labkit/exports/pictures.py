@@ -3,108 +3,144 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from labkit.core.by_length import columns_by_length
 from labkit.errors import DeliveryError
-from labkit.exports.shading import ShadedMesh, ShownRod, arrays, poly_data, shaded
+from labkit.exports.placing import TILT_DEG, PlacedRod
+from labkit.exports.shading import ShadedMesh, arrays, poly_data
 
-#: Pixels for each millimetre in the finished picture: a 2.5 mm digit is 60 pixels high.
-PIXELS_PER_MM = 24.0
-#: A set is drawn smaller, so that 28 rods stay a picture and not a poster.
-SET_PIXELS_PER_MM = 14.0
+#: Pixels for each millimetre in the finished pictures: a 2.5 mm digit is 40 pixels high.
+PIXELS_PER_MM = 16.0
 #: Each pixel is the mean of this many squared: smooth edges, and no driver's own smoothing.
 _OVERSAMPLING = 2
 #: Graphics drivers refuse larger pictures than this; larger sets are drawn smaller.
 _MOST_PIXELS = 8000
 _MARGIN_MM = 3.0
-_GAP_MM = (7.0, 4.0)
-#: The reader looks down by this much from the normal of the face, so that depth is seen.
-_TILT_DEG = 27.0
+#: As much around a rod of the set's picture belongs to it alone; the rest of a margin is white.
+_OWN_MM = 1.0
+_WHITE = 255
 _MATERIAL = (0.97, 0.95, 0.90)
 _INK = (0.16, 0.15, 0.14)
 #: Direction to each light in the reader's coordinates, and its strength.
 _LIGHTS = (((-0.6, 0.8, 1.0), 0.80), ((0.8, -0.1, 1.0), 0.32), ((0.0, -1.0, 0.3), 0.12))
 
-Placed = list[tuple[ShadedMesh, tuple[float, float]]]
+Pixels = NDArray[np.uint8]
 
 
-def rod_png(shown: ShownRod) -> bytes:
-    """Picture one rod, its label towards the reader.
+def set_pngs(rods: Sequence[PlacedRod]) -> dict[str, bytes]:
+    """Picture a set, and each of its rods alone, labels towards the reader.
+
+    The set is drawn once and the rods are cut out of it: drawing is what takes the time, and a
+    rod looks the same wherever it lies, as nothing gets smaller with distance.
 
     Args:
-        shown: Rod and mesh.
+        rods: Each rod of the set once, in its place.
 
     Returns:
-        A PNG file; the same bytes for the same rod on the same graphics driver.
+        PNG files by name, "set.png" and "PART.png"; the same bytes for the same set on the same
+        graphics driver.
 
     Raises:
         DeliveryError: The machine has no driver that can draw without a screen.
     """
-    return _png([(shaded(shown), (0.0, 0.0))], PIXELS_PER_MM)
-
-
-def set_png(rods: Sequence[ShownRod]) -> bytes:
-    """Picture a set by length, longest first; mirror parts left and right beside one another.
-
-    Args:
-        rods: Each rod of the set once.
-
-    Returns:
-        A PNG file; the same bytes for the same set on the same graphics driver.
-
-    Raises:
-        DeliveryError: The machine has no driver that can draw without a screen.
-    """
-    return _png(placed_by_length(rods), SET_PIXELS_PER_MM)
-
-
-def placed_by_length(rods: Sequence[ShownRod]) -> Placed:
-    """Lay rods out in the reader's plane, their left ends below one another.
-
-    Args:
-        rods: Each rod of the set once.
-
-    Returns:
-        Meshes in the order of `rods`, with the shift (right, up) of each, mm.
-    """
-    meshes = [shaded(shown) for shown in rods]
-    boxes = [(mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)) for mesh in meshes]
-    widest = max(float(high[0] - low[0]) for low, high in boxes)
-    highest = max(float(high[1] - low[1]) for low, high in boxes)
-    shifts: dict[int, tuple[float, float]] = {}
-    for column, places in enumerate(columns_by_length([shown.rod for shown in rods])):
-        for row, place in enumerate(places):
-            left = column * (widest + _GAP_MM[0]) - float(boxes[place][0][0])
-            shifts[place] = (left, -row * (highest + _GAP_MM[1]))
-    return [(mesh, shifts[place]) for place, mesh in enumerate(meshes)]
-
-
-def _png(placed: Placed, pixels_per_mm: float) -> bytes:
     # Imported first: it brings the drawing classes that renderers and mappers are made of. Without
     # them the picture stays black and nobody says so.
     import vtkmodules.vtkRenderingOpenGL2  # noqa: F401
     from vtkmodules.vtkCommonCore import vtkLogger
-    from vtkmodules.vtkRenderingCore import vtkRenderer
 
-    renderer = vtkRenderer()
-    renderer.SetBackground(1.0, 1.0, 1.0)
-    for mesh, shift in placed:
-        for actor in _actors(mesh, shift):
-            renderer.AddActor(actor)
-    _light(renderer)
+    view = _View(rods)
     before = vtkLogger.GetCurrentVerbosityCutoff()
     # What a driver has to say goes into our own sentence, not onto the terminal.
     vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
     try:
-        return _drawn(renderer, _camera(renderer, placed), pixels_per_mm)
+        pixels = _drawn(_scene(rods, view), view)
     finally:
         vtkLogger.SetStderrVerbosity(before)
+    pictures = {"set.png": _png(pixels)}
+    for one, frame in zip(rods, view.frames, strict=True):
+        pictures[f"{one.part}.png"] = _png(_cut_out(pixels, frame, view.scale))
+    return pictures
 
 
-def _actors(mesh: ShadedMesh, shift: tuple[float, float]) -> list[Any]:
+class _Frame(NamedTuple):
+    """A rod in the picture, pixels from its left and top: middle, and half of the rod's size."""
+
+    middle: tuple[int, int]
+    half: tuple[float, float]
+
+
+class _View:
+    """What the reader sees, and where each rod is in the picture."""
+
+    def __init__(self, rods: Sequence[PlacedRod]) -> None:
+        tilt = np.radians(TILT_DEG)
+        right, toward = np.array([1.0, 0.0, 0.0]), np.array([0.0, np.sin(tilt), np.cos(tilt)])
+        #: The reader's right, up and nearness.
+        self.axes = np.stack([right, np.cross(toward, right), toward], axis=1)
+        lows, highs = (np.array(side) for side in zip(*map(self._box, rods), strict=True))
+        low, high = lows.min(axis=0)[:2] - _MARGIN_MM, highs.max(axis=0)[:2] + _MARGIN_MM
+        most = _MOST_PIXELS / _OVERSAMPLING
+        self.scale = min(PIXELS_PER_MM, (most - 1) / float((high - low).max()))
+        self.size = [int(np.ceil(self.scale * side)) for side in high - low]
+        #: Left and top of the picture, and the point in its middle, mm.
+        corner = np.array([low[0], high[1]])
+        away = np.array([self.size[0], -self.size[1]]) / self.scale / 2
+        depth = (lows[:, 2].min() + highs[:, 2].max()) / 2
+        self.middle = self.axes @ np.array([*(corner + away), depth])
+        self.frames: list[_Frame] = []
+        #: Where each rod's mesh goes, so that its middle is on a corner of pixels: cut out, it
+        #: looks the same wherever it lies.
+        self.positions: list[NDArray[np.float64]] = []
+        for one, a, b in zip(rods, lows[:, :2], highs[:, :2], strict=True):
+            from_corner = ((a + b) / 2 - corner) * np.array([1, -1]) * self.scale
+            place = np.rint(from_corner)
+            moved = (place - from_corner) * np.array([1, -1]) / self.scale
+            self.positions.append(np.array([*one.shift_mm, 0.0]) + self.axes[:, :2] @ moved)
+            half = (b - a) / 2 * self.scale
+            self.frames.append(_Frame((int(place[0]), int(place[1])), (half[0], half[1])))
+
+    def _box(self, one: PlacedRod) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        shift = np.array([*one.shift_mm, 0.0]) @ self.axes
+        seen = one.mesh.vertices @ self.axes
+        return seen.min(axis=0) + shift, seen.max(axis=0) + shift
+
+
+def _cut_out(pixels: Pixels, frame: _Frame, scale: float) -> Pixels:
+    """Cut a rod out of the set's picture and give it its margin."""
+    own, whole = (
+        [int(np.ceil(half + margin * scale)) for half in frame.half]
+        for margin in (_OWN_MM, _MARGIN_MM)
+    )
+    (x, y), (dx, dy) = frame.middle, own
+    out = np.full((2 * whole[1], 2 * whole[0], 3), _WHITE, dtype=np.uint8)
+    inside = (slice(whole[1] - dy, whole[1] + dy), slice(whole[0] - dx, whole[0] + dx))
+    out[inside] = pixels[y - dy : y + dy, x - dx : x + dx]
+    return out
+
+
+def _scene(rods: Sequence[PlacedRod], view: _View) -> Any:
+    from vtkmodules.vtkRenderingCore import vtkRenderer
+
+    renderer = vtkRenderer()
+    renderer.SetBackground(1.0, 1.0, 1.0)
+    for one, position in zip(rods, view.positions, strict=True):
+        for actor in _actors(one.mesh, position):
+            renderer.AddActor(actor)
+    _light(renderer)
+    camera = renderer.GetActiveCamera()
+    camera.ParallelProjectionOn()
+    camera.SetFocalPoint(*view.middle)
+    camera.SetPosition(*(view.middle + 200.0 * view.axes[:, 2]))
+    camera.SetViewUp(*view.axes[:, 1])
+    camera.SetParallelScale(view.size[1] / view.scale / 2)
+    camera.SetClippingRange(50.0, 400.0)
+    return renderer
+
+
+def _actors(mesh: ShadedMesh, position: NDArray[np.float64]) -> list[Any]:
     from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper
 
     actors = []
@@ -114,7 +150,7 @@ def _actors(mesh: ShadedMesh, shift: tuple[float, float]) -> list[Any]:
         mapper, actor = vtkPolyDataMapper(), vtkActor()
         mapper.SetInputData(data)
         actor.SetMapper(mapper)
-        actor.SetPosition(*shift, 0.0)
+        actor.SetPosition(*position)
         look = actor.GetProperty()
         look.SetInterpolationToPhong()
         look.SetColor(*colour)
@@ -141,59 +177,50 @@ def _light(renderer: Any) -> None:
         renderer.AddLight(light)
 
 
-def _camera(renderer: Any, placed: Placed) -> tuple[float, float]:
-    """Point the camera at everything; give the width and height that it sees, mm."""
-    tilt = np.radians(_TILT_DEG)
-    right = np.array([1.0, 0.0, 0.0])
-    toward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
-    axes = np.stack([right, np.cross(toward, right), toward], axis=1)
-    points = np.concatenate([mesh.vertices + np.array([*by, 0.0]) for mesh, by in placed])
-    seen = points @ axes
-    low, high = seen.min(axis=0), seen.max(axis=0)
-    middle = axes @ ((low + high) / 2)
-    width, height = (high - low)[:2] + 2 * _MARGIN_MM
-    camera = renderer.GetActiveCamera()
-    camera.ParallelProjectionOn()
-    camera.SetFocalPoint(*middle)
-    camera.SetPosition(*(middle + 200.0 * toward))
-    camera.SetViewUp(*axes[:, 1])
-    camera.SetParallelScale(height / 2)
-    camera.SetClippingRange(50.0, 400.0)
-    return float(width), float(height)
-
-
-def _drawn(renderer: Any, size_mm: tuple[float, float], pixels_per_mm: float) -> bytes:
+def _drawn(renderer: Any, view: _View) -> Pixels:
+    """Draw a scene; give the picture from its top down."""
     from vtkmodules.vtkImagingCore import vtkImageShrink3D
-    from vtkmodules.vtkIOImage import vtkPNGWriter
     from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
 
-    scale = min(pixels_per_mm, _MOST_PIXELS / (_OVERSAMPLING * max(size_mm)))
-    size = [_OVERSAMPLING * round(scale * side) for side in size_mm]
     window = _window()
     window.SetMultiSamples(0)
-    window.SetSize(*size)
+    window.SetSize(*(_OVERSAMPLING * side for side in view.size))
     window.AddRenderer(renderer)
     window.Render()
-    grab, mean, writer = vtkWindowToImageFilter(), vtkImageShrink3D(), vtkPNGWriter()
+    grab, mean = vtkWindowToImageFilter(), vtkImageShrink3D()
     grab.SetInput(window)
     grab.ReadFrontBufferOff()
+    grab.ShouldRerenderOff()
     mean.SetInputConnection(grab.GetOutputPort())
     mean.SetShrinkFactors(_OVERSAMPLING, _OVERSAMPLING, 1)
     mean.AveragingOn()
-    writer.SetInputConnection(mean.GetOutputPort())
-    writer.WriteToMemoryOn()
-    writer.Write()
-    content = bytes(writer.GetResult())
-    low, high = mean.GetOutput().GetScalarRange()
+    mean.Update()
+    values = arrays().vtk_to_numpy(mean.GetOutput().GetPointData().GetScalars())
+    pixels: Pixels = values.reshape(view.size[1], view.size[0], -1)[::-1].copy()
     window.RemoveRenderer(renderer)
     window.Finalize()
-    if low == high:
+    if pixels.min() == pixels.max():
         raise DeliveryError(
             "the rods cannot be pictured: this machine's graphics driver drew an empty picture; "
             "install another (Debian: apt install libegl1 libgl1-mesa-dri) and run again",
             field="pictures",
         )
-    return content
+    return pixels
+
+
+def _png(pixels: Pixels) -> bytes:
+    from vtkmodules.vtkCommonDataModel import vtkImageData
+    from vtkmodules.vtkIOImage import vtkPNGWriter
+
+    height, width, _ = pixels.shape
+    image, writer = vtkImageData(), vtkPNGWriter()
+    image.SetDimensions(width, height, 1)
+    upwards = np.ascontiguousarray(pixels[::-1]).reshape(-1, 3)
+    image.GetPointData().SetScalars(arrays().numpy_to_vtk(upwards, deep=1))
+    writer.SetInputData(image)
+    writer.WriteToMemoryOn()
+    writer.Write()
+    return bytes(writer.GetResult())
 
 
 def _window() -> Any:

@@ -16,6 +16,7 @@ from typing import Any
 
 from filelock import BaseFileLock, FileLock, Timeout
 
+from labkit.core.file_names import is_inside
 from labkit.errors import DeliveryError, InputError
 
 SPEC_FILE = "spacer-set.json"
@@ -291,16 +292,6 @@ def sums_of(root: Path) -> dict[str, str]:
                 where=str(root),
             )
     return sums
-
-
-def is_inside(name: str) -> bool:
-    """Tell whether a name with slashes stays in the folder that it is relative to.
-
-    >>> [is_inside(name) for name in ("stl/a.stl", "../a", "/a", "a/../../b", "C:/a", "")]
-    [True, False, False, False, False, False]
-    """
-    parts = name.split("/")
-    return not any(part in ("", ".", "..") or ":" in part or "\\" in part for part in parts)
 
 
 def replace_files(root: Path, staging: Path) -> None:

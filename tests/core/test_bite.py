@@ -14,7 +14,7 @@ from labkit.core.prescription import Bite, Zero
 from tests.support.patients import decimals
 
 D = Decimal
-#: The readings of DESIGN, section 9.
+#: The readings of the smallest prescription of the README.
 EXAMPLE = Bite(Zero.RETRUDED, D("6.4"), D("2.9"), D("-5.2"))
 FULL = replace(EXAMPLE, habitual=D("-4.1"))
 

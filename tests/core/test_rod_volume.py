@@ -1,7 +1,7 @@
 """Closed-form volume against numerical integration that knows only what a point in a rod is.
 
 Source of the expected values: SciPy's adaptive quadrature over the half widths of the cross
-sections, written from DESIGN 7 and the docstrings of the rod values; nothing of the builder.
+sections, written from the docstrings of the rod values; nothing of the builder.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from labkit.core.series import asked_steps
 from tests.support.patients import decimals, percents
 
 D = Decimal
-#: 11.6 mm of range, as in DESIGN, section 9.
+#: 11.6 mm of range, as in the smallest prescription of the README.
 SCALE = BiteScale(D("-5.2"), D("6.4"), D("2.9"))
 PERCENT = Grading(GradingUnit.PERCENT, first=D(50), last=D(100), step=D(10))
 ADVANCEMENT = Grading(GradingUnit.ADVANCEMENT, first=D("5.6"), last=D("11.6"), step=D(1))
@@ -43,7 +43,7 @@ def test_a_series_with_a_step():
 
 def test_a_series_with_a_number_of_steps():
     steps, _ = asked_steps(replace(PERCENT, step=None, steps=4), SCALE)
-    assert [step.name for step in steps] == ["50 %", "66.6667 %", "83.3333 %", "100 %"]
+    assert [step.name for step in steps] == ["50 %", "66.7 %", "83.3 %", "100 %"]
     assert steps[-1].advancement_mm == D("11.6")
 
 
@@ -141,7 +141,7 @@ def test_a_step_and_a_number_of_steps_say_the_same(count, first, step):
         ),
         (
             replace(ADVANCEMENT, last=D("12.6")), "percent_above_100",
-            "the step 12.6 mm of advancement (108.6207 %) is more than the jaw",
+            "the step 12.6 mm of advancement (108.6 %) is more than the jaw",
         ),
         (
             percents(-1, 50), "percent_below_0",

@@ -17,7 +17,7 @@ from labkit.catalog.texts import english_texts
 from labkit.documents import case_sheet, wearers_page
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import Mark, Words, in_rows, words_width_mm
-from labkit.documents.figures import as_given, column, percent, ticks
+from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import set_svg
 from labkit.documents.step_plot import step_plot
@@ -32,6 +32,11 @@ CASES = {
     "unequal hinged": unequal_hinged(),
     "sliding": sliding(),
     "hostile": hostile(),
+    "thirteenths": changed(
+        SMALLEST,
+        ("percent = [50, 62.5, 75, 87.5, 100]", "first = 0\nlast = 100\nsteps = 14"),
+        ("start = 62.5\n", ""),
+    ),
     "thirds": changed(
         SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", "first = 0\nlast = 100\nsteps = 4"),
         ("start = 62.5\n", ""),
@@ -73,7 +78,8 @@ def test_every_step_is_printed_as_the_json_has_it(name):
         assert len(found) == 1, (number, row, tail)
         assert ("start" in found[0]) is step["start"]
         asked = next(cell for cell in found[0][1:] if cell != "start")
-        assert float(asked) == pytest.approx(step["percent"], abs=5e-5)
+        # As stated, or with one decimal where equal parts of a way gave it.
+        assert float(asked) == pytest.approx(step["percent"], abs=0.05)
 
 
 def test_the_difference_to_the_step_before_is_that_of_the_made_advancements():
@@ -106,7 +112,7 @@ def test_averages_are_named_in_plain_words_with_their_values():
     spec, pdf = sheet(unequal_hinged())
     text = squeezed(text_of(pdf))
     assert set(spec["lengths"]["assumed"]) >= {"condyle_left", "pads_right", "incisal"}
-    # Bonwill triangle of 101.6 mm at 22° (Christensen 1959; DESIGN 5): ±50.8 mm sideways.
+    # Bonwill triangle of 101.6 mm at 22° (Christensen 1959): ±50.8 mm sideways.
     for expected in (
         "condylar inclination, left and right: 30.0° / 30.0°",
         "left condyle: (−81.6, 50.8, 33.0) mm",
@@ -195,7 +201,7 @@ def test_the_bite_scale_places_readings_and_steps_in_proportion():
     drawing = bite_scale(spec, english_texts().tables["bite_scale"])
     marks = [s for s in drawing.shapes if isinstance(s, Mark)]
     start, retruded, registered, protruded = (mark.x for mark in marks)
-    # DESIGN 4: percent is the part of the way from zero to protruded; the start is 62.5 %.
+    # Percent is the part of the way from zero to protruded; the start is 62.5 %.
     assert (start - retruded) / (protruded - retruded) == pytest.approx(0.625)
     assert (registered - retruded) / (protruded - retruded) == pytest.approx(8.1 / 11.6)
     assert [mark.shape for mark in marks] == ["dot", "dot", "square", "dot"]
@@ -241,9 +247,10 @@ def test_one_step_alone_can_be_drawn():
 
 
 def test_numbers_on_paper():
-    assert column([50, 62.5, 100]) == ["50.0", "62.5", "100.0"]
-    assert column([100 / 3, 50]) == ["33.3333", "50.0000"]
-    assert percent(100 / 3) == "33.3333 %"
+    assert percents([50, 62.5, 100]) == ["50.0", "62.5", "100.0"]
+    assert percents([33.33, 50]) == ["33.33", "50.00"]
+    assert percents([100 / 13, 50]) == ["7.7", "50.0"]
+    assert percent(100 / 3) == "33.3 %"
     assert as_given(-5.25, sign=True) == "−5.25"
     assert ticks(0, 11.6, 8) == [0, 2, 4, 6, 8, 10]
     assert ticks(0, 0.9, 8) == pytest.approx([0, 0.2, 0.4, 0.6, 0.8])

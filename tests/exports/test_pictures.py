@@ -25,7 +25,8 @@ from labkit.core.lettering import Engraving
 from labkit.core.rods import Hand, Rod
 from labkit.exports.glb import set_glb
 from labkit.exports.mesh import mesh_of
-from labkit.exports.pictures import PIXELS_PER_MM, rod_png, set_png
+from labkit.exports.pictures import PIXELS_PER_MM, set_pngs
+from labkit.exports.placing import placed_by_length
 from labkit.exports.shading import ShownRod, label_level_mm, shaded
 from labkit.exports.stl import write_stl
 from labkit.exports.stl_reader import read_stl
@@ -49,6 +50,14 @@ def shown(name: str, length: str, hand: Hand = Hand.MINUS_Y) -> ShownRod:
     mark = "" if not template.label.side_mark else "L" if hand is Hand.MINUS_Y else "R"
     rod = Rod(template, Decimal(length), hand, mark, bar=False)
     return ShownRod(rod, mesh_of(build(rod, engraving_of(rod)).shape))
+
+
+def rod_png(one: ShownRod) -> bytes:
+    return set_pngs(placed_by_length([one]))[f"{one.rod.part}.png"]
+
+
+def set_png(rods: list[ShownRod]) -> bytes:
+    return set_pngs(placed_by_length(rods))["set.png"]
 
 
 @pytest.fixture(scope="module")
@@ -131,6 +140,27 @@ def test_a_set_shows_every_rod_longest_first(eye_rods):
     assert lengths[0] / lengths[2] == pytest.approx((35.9 + 7.5) / (30.1 + 7.5), rel=0.01)
 
 
+@pytest.mark.parametrize("rods", ["eye_rods", "mirrored_rods"])
+def test_a_rod_cut_out_of_a_set_looks_as_if_drawn_alone(rods, request):
+    """Only edges may differ, by the rounding of a graphics driver's sums."""
+    those = request.getfixturevalue(rods)
+    cut = set_pngs(placed_by_length(those))
+    assert set(cut) == {"set.png", *(f"{one.rod.part}.png" for one in those)}
+    for one in those:
+        alone, other = (grey(png).astype(int) for png in (rod_png(one), cut[f"{one.rod.part}.png"]))
+        assert alone.shape == other.shape
+        assert np.count_nonzero(np.abs(alone - other) > 8) <= 0.002 * alone.size
+
+
+def test_rows_are_clear_of_one_another_however_thick_the_rods():
+    """White between the rows of pins that stand 3.5 mm proud, over the whole width."""
+    rods = [shown("crosspin-eye-flat", length) for length in ("27.4", "26.4", "25.4")]
+    light = (grey(set_png(rods)) > LIGHT).all(axis=1)
+    clear = np.diff(np.nonzero(np.diff(light.astype(int)))[0])[1::2]
+    assert len(clear) == 2
+    assert clear.min() >= 2.0 * PIXELS_PER_MM
+
+
 def test_a_rod_read_back_from_its_stl_gives_the_same_label(tmp_path, eye_rods):
     write_stl(eye_rods[0].mesh, tmp_path / "a.stl", "a")
     again = ShownRod(eye_rods[0].rod, read_stl(tmp_path / "a.stl"))
@@ -150,7 +180,7 @@ def test_ink_is_the_engraving_and_normals_are_units(mirrored_rods):
 
 
 def test_glb_names_the_rods_and_is_in_metres(eye_rods):
-    content = set_glb(eye_rods, "QF-1043-r1")
+    content = set_glb(placed_by_length(eye_rods), "QF-1043-r1")
     scene = trimesh.load(io.BytesIO(content), file_type="glb")
     names = {scene.graph[node][1] for node in scene.graph.nodes_geometry}
     assert {name.split("_")[0] for name in names} == {"35.9", "33.6", "30.1"}
@@ -170,7 +200,7 @@ def test_glb_names_the_rods_and_is_in_metres(eye_rods):
 
 def test_glb_keeps_to_the_rules_of_its_format(mirrored_rods):
     """Chunk lengths, alignment and bounds as the glTF 2.0 specification, 4.4 and 3.6, asks."""
-    content = set_glb(mirrored_rods, "a title with “quotes” \" and \\")
+    content = set_glb(placed_by_length(mirrored_rods), "a title with “quotes” \" and \\")
     assert content[:4] == b"glTF"
     assert int.from_bytes(content[8:12], "little") == len(content)
     length = int.from_bytes(content[12:16], "little")
@@ -194,12 +224,12 @@ def test_glb_keeps_to_the_rules_of_its_format(mirrored_rods):
 
 SCRIPT = """
 import hashlib, sys
-from tests.exports.test_pictures import shown
+from tests.exports.test_pictures import rod_png, shown
 from labkit.errors import DeliveryError
-from labkit.exports.pictures import rod_png
+from labkit.exports.placing import placed_by_length
 from labkit.exports.glb import set_glb
 one = shown("eye-eye-flat", "31.4")
-print(hashlib.sha256(set_glb([one], "t")).hexdigest())
+print(hashlib.sha256(set_glb(placed_by_length([one]), "t")).hexdigest())
 try:
     print(hashlib.sha256(rod_png(one)).hexdigest())
 except DeliveryError as error:
@@ -218,7 +248,8 @@ def run_alone(**variables: str) -> subprocess.CompletedProcess[str]:
 def test_same_bytes_in_another_process_without_a_screen_and_a_silent_terminal():
     one = shown("eye-eye-flat", "31.4")
     run = run_alone(PYTHONHASHSEED="7")
-    here = [hashlib.sha256(b).hexdigest() for b in (set_glb([one], "t"), rod_png(one))]
+    files = (set_glb(placed_by_length([one]), "t"), rod_png(one))
+    here = [hashlib.sha256(content).hexdigest() for content in files]
     assert run.stdout.split() == here
     assert run.stderr == ""
 
@@ -234,7 +265,8 @@ def test_the_first_picture_of_a_process_is_not_empty(tmp_path):
     """The drawing classes have to be there before the first renderer is made."""
     code = (
         "import sys, io\nfrom pathlib import Path\nimport numpy as np\nfrom PIL import Image\n"
-        "from labkit.exports.pictures import rod_png\nfrom labkit.exports.shading import ShownRod\n"
+        "from tests.exports.test_pictures import rod_png\n"
+        "from labkit.exports.shading import ShownRod\n"
         "from labkit.exports.stl_reader import read_stl\n"
         "from tests.support.rods import rod_of, written\n"
         f"made = written(rod_of('eye-eye-flat', '20.0'), Path({str(tmp_path)!r}))\n"

@@ -38,7 +38,7 @@ def written(tmp_path_factory):
 
 
 def test_header_is_filled_from_the_case(written):
-    # Order of the header: ISO 10303-21:2016 (OUTSIDE_FACTS 9, read in the 2016 text).
+    # Order of the header: ISO 10303-21:2016, 8.2.
     header = p21.loads(written[1].read_text()).header
     assert list(header.entities) == ["FILE_DESCRIPTION", "FILE_NAME", "FILE_SCHEMA"]
     name = header["FILE_NAME"].params

@@ -120,7 +120,8 @@ def test_meshing_leaves_nothing_on_the_solid():
 
 
 def test_binary_stl_byte_by_byte(tmp_path):
-    # Binary STL as commonly described (OUTSIDE_FACTS 9): 80 + 4 + 50 n bytes, little-endian.
+    # Binary STL as commonly described (no standard defines it; from memory): 80 + 4 + 50 n
+    # bytes, little-endian.
     _, _, mesh = meshed("eye-eye-flat")
     path = tmp_path / "rod.stl"
     write_stl(mesh, path, "labkit 27.3")

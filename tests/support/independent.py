@@ -1,4 +1,6 @@
-"""A slow, obvious solution of DESIGN 5, written from its text and from nothing of labkit's solver.
+"""A slow, obvious solution of the jaw models as DEVELOPERS.md, The design, states them.
+
+It uses nothing of labkit's solver.
 
 Points are moved one at a time with SciPy's Rotation; SciPy's root finder meets the six conditions.
 Only the prescription values are shared with the program.
@@ -167,7 +169,7 @@ def side_displacement(prescription, side, length):
 
 
 def made(prescription, d, lengths):
-    """What DESIGN 9 calls made, by name; None where the model does not know.
+    """What the JSON calls made, by name; None where the model does not know.
 
     The search starts from the pose asked for, at the displacement d.
     """

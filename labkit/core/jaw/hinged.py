@@ -34,7 +34,7 @@ class HingedJaw:
     B is 1, or the size of every batch asked of it; each array may choose for itself. Lengths in
     mm, angles in degrees, lower-jaw points as they lie at the registered bite.
 
-    Source: DESIGN, section 5; with the pads at the incisal point, F. T. Christensen's
+    Source: DEVELOPERS.md, The design; with the pads at the incisal point, F. T. Christensen's
     construction, J Prosthet Dent 1959.
     """
 

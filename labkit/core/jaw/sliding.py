@@ -29,7 +29,7 @@ class SlidingJaw:
 
     Validity: −90° < φ < 90°, anchors apart.
 
-    Source: DESIGN, section 5.
+    Source: DEVELOPERS.md, The design.
     """
 
     upper: tuple[Point, Point]

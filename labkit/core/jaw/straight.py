@@ -24,7 +24,7 @@ class StraightJaw:
     >>> StraightJaw((33.6, 33.6), 1).design(np.array([2.0])).lengths_mm.tolist()
     [[31.6, 31.6]]
 
-    Source: DESIGN, section 5.
+    Source: DEVELOPERS.md, The design.
     """
 
     registered_mm: tuple[float, float]
