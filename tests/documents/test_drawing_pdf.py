@@ -8,8 +8,9 @@ import pytest
 
 from labkit.catalog.profiles import Paper, Profile, Projection
 from labkit.catalog.rods import rod_templates
+from labkit.catalog.texts import english_texts
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, pdf_pictures, to_svg
+from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, pdf_pictures, to_dxf, to_svg
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import sample_spec
 from tests.documents.test_drawing_dxf import HOSTILE, hostile_sheet
@@ -111,3 +112,16 @@ def test_words_of_other_scripts_keep_their_own_width_in_svg():
     root = ElementTree.fromstring(to_svg(draw(spec, views_for("eye-eye-flat"))))
     other = next(one for one in root.iter(f"{SVG}text") if "漢字" in (one.text or ""))
     assert other.get("textLength") is None
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+def test_every_sheet_of_the_drawing_bears_the_short_caution(paper):
+    profile = Profile(paper=paper)
+    caution = str(english_texts().tables["frame"]["short_caution"])
+    spec, views = large(20, profile)
+    sheet = draw(spec, views)
+    pages = reader(pdf_of(spec, sheet, profile)).pages
+    assert len(pages) == 2
+    assert all(squeezed(caution) in squeezed(page.extract_text()) for page in pages)
+    assert caution in to_svg(sheet).decode()
+    assert caution in to_dxf(sheet).decode()

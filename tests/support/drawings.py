@@ -52,7 +52,9 @@ def collisions(sheet: Sheet) -> list[str]:
     ]
     found = []
     for index, (text, one) in enumerate(boxes):
-        if not _inside(one, sheet.frame):
+        left, right, bottom, _ = sheet.frame
+        # Below the frame a caution may stand, as far down as printers reach.
+        if not _inside(one, sheet.frame) and not _inside(one, (left, right, 5.0, bottom - 0.5)):
             found.append(f"{text.words!r} leaves the frame")
         found += [
             f"{text.words!r} overlaps {other.words!r}"

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from labkit.catalog.profiles import Paper, Projection
+from labkit.catalog.texts import english_texts
 from labkit.core.lettering import Arc, Point2
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
 from labkit.documents.rod_drawing.letters import in_lines, width_mm
@@ -24,6 +25,8 @@ from labkit.documents.rod_drawing.views import scale_words
 
 #: Words are squeezed down to this factor on their width rather than set small or broken.
 LEAST_SQUEEZE = 0.85
+#: From the frame down to the caution's base line; printers reach to 5 mm from the edge.
+_CAUTION_DROP_MM = 4.0
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,15 @@ def title_block(ink: Ink, subject: Subject, layout: Layout, sheet: SheetNumber) 
             _cell(ink, (x, low), caption, words, wide)
             x += wide
     _projection_symbol(ink, subject, (right - 12.0, bottom + TITLE_MM[1] / 8))
+    _caution(ink, layout)
+
+
+def _caution(ink: Ink, layout: Layout) -> None:
+    """Write the short caution below the frame, where it is in nobody's way on any sheet."""
+    left, right, bottom, _ = layout.frame
+    words = str(english_texts().tables["frame"]["short_caution"])
+    place = (left, bottom - _CAUTION_DROP_MM)
+    ink.texts.append(Text(words, place, SMALL_MM, most_mm=right - left))
 
 
 def _cells(
