@@ -204,7 +204,7 @@ def _text(value: object) -> str:
 def _unusable(problem: str) -> InputError:
     return InputError(
         f"the profile kept in the set {problem}; use the spacer-set.json that `labkit make` wrote, "
-        "unchanged, or name a profile and --out",
+        "unchanged",
         field="profile",
     )
 

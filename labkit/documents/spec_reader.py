@@ -34,10 +34,8 @@ def read_spec(path: Path) -> dict[str, Any]:
     """
     try:
         with path.open("rb") as stream:
-            raw = stream.read(MOST_BYTES + 1)
-        if len(raw) > MOST_BYTES:
-            raise ValueError(f"it is larger than {MOST_BYTES // 1_000_000} MB")
-        content = json.loads(raw.decode("utf-8"))
+            # What is cut off here is no JSON any more.
+            content = json.loads(stream.read(MOST_BYTES).decode("utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise InputError(
             f"is not a finished set ({path.name} cannot be read: {error}); name the folder of a "
@@ -89,6 +87,9 @@ def _check_steps(spec: Mapping[str, Any]) -> None:
     steps, uses = spec["lengths"]["steps"], [u for part in spec["parts"] for u in part["uses"]]
     if len(spec["tolerances_mm"]) != len(steps):
         raise _unlike("tolerances_mm", f"is not of {len(steps)} steps")
+    for name in steps[0]["made"]:
+        if len({step["made"][name] is None for step in steps}) > 1:
+            raise _unlike(f"lengths.steps.made.{name}", "is given for some steps only")
     places = [(use["step"], use["side"]) for use in uses]
     wanted = [(n, side) for n in range(1, len(steps) + 1) for side in ("left", "right")]
     if sorted(places) != wanted:

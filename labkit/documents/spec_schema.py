@@ -54,6 +54,9 @@ class Table(BaseModel):
 Text = Annotated[str, Field(max_length=10_000)]
 Word = Annotated[str, Field(min_length=1, max_length=2_000)]
 Mm = Annotated[float, Field(allow_inf_nan=False, ge=-1e4, le=1e4)]
+Size = Annotated[float, Field(gt=0, le=1_000)]
+NoSize = Annotated[float, Field(ge=0, le=1_000)]
+Fit = Annotated[str, Field(pattern=r"^[A-Za-z]{1,2}\d{1,2}$")]
 Count = Annotated[int, Field(ge=1, le=100_000)]
 Length = Annotated[str, Field(pattern=r"^\d{1,3}(\.\d{1,3})?$")]
 Date = Annotated[str, AfterValidator(_date)]
@@ -97,17 +100,84 @@ class Prescription(Table):
     notes: Text
 
 
+class Sizes(Table):
+    """Sizes of a rod: these and no others."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid")
+
+
+class FlatBar(Sizes):
+    """A flat body."""
+
+    height_mm: Size
+    thickness_mm: Size
+    edge_radius_mm: NoSize
+    blend_radius_mm: Size
+
+
+class RoundBar(Sizes):
+    """A round body."""
+
+    diameter_mm: Size
+    flat_depth_mm: NoSize
+
+
+class Eye(Sizes):
+    """An end with a bore."""
+
+    kind: Literal["eye"]
+    bore_diameter_mm: Size
+    boss_diameter_mm: Size
+    fit: Fit
+
+
+class Ball(Sizes):
+    """An end with a ball."""
+
+    kind: Literal["ball"]
+    ball_diameter_mm: Size
+    neck_diameter_mm: Size
+    neck_length_mm: NoSize
+    fit: Fit
+
+
+class Crosspin(Sizes):
+    """An end with a pin."""
+
+    kind: Literal["crosspin"]
+    pin_diameter_mm: Size
+    pin_length_mm: Size
+    lip_diameter_mm: Size
+    lip_thickness_mm: NoSize
+    boss_diameter_mm: Size
+    fit: Fit
+
+
+Fitting = Annotated[Eye | Ball | Crosspin, Field(discriminator="kind")]
+
+
+class LabelPlace(Sizes):
+    """Where the label is."""
+
+    height_mm: Size
+    depth_mm: Size
+    margin_mm: NoSize
+    side_mark: bool
+
+
 class Template(Table):
-    """The rod template; its sizes are checked where it is rebuilt."""
+    """The rod template."""
 
     name: Word
     title: Word
     description: Text
     hardware: Text
-    body: dict[str, Mm]
-    lower: dict[str, Mm | str]
-    upper: dict[str, Mm | str]
-    label: dict[str, Mm | bool]
+    body: FlatBar | RoundBar
+    lower: Fitting
+    upper: Fitting
+    label: LabelPlace
+    shortest_mm: Size
+    longest_mm: Size
     length_tolerance: Literal["f", "m", "c", "v"]
 
 

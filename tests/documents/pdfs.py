@@ -19,8 +19,7 @@ def text_of(pdf: bytes) -> str:
 
 def squeezed(text: str) -> str:
     """Text without the spaces and breaks that a line of print may or may not have."""
-    plain = unicodedata.normalize("NFKC", text).replace("\u200b", "")
-    return "".join(plain.split())
+    return "".join(unicodedata.normalize("NFKC", text).split())
 
 
 def page_sizes_mm(pdf: bytes) -> set[tuple[float, float]]:

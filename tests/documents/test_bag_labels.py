@@ -11,9 +11,11 @@ import zxingcpp
 from PIL import Image, ImageFilter
 
 from labkit.catalog.profiles import Paper, default_profile
+from labkit.catalog.texts import english_texts
 from labkit.documents import bag_labels
 from labkit.documents.render import compile_pdf, page_images
 from tests.documents import bench_specs as specs
+from tests.documents.pdfs import reader, text_of
 from tests.documents.test_build_sheet import SETS, packed, words_of
 from tests.documents.test_inspection import used
 
@@ -89,7 +91,11 @@ def test_each_label_says_case_step_side_length_and_revision_but_no_percentage(na
 def test_labels_lie_on_their_grid_and_nothing_reaches_over_an_edge(paper, width_mm, across):
     """At 254 dpi a millimetre is ten pixels; only the thin border is on a label's edge."""
     spec = specs.spec_of(specs.LONG_CASE)
-    page = pages(spec, paper, 254)[0]
+    whole = pages(spec, paper, 254)[0]
+    foot = {Paper.A4: 151, Paper.US_LETTER: 127}[paper]  # margin below the grid, a caution in it
+    page = whole[:-foot]
+    assert (whole[-foot + 15 :] < 128).any()
+    assert whole[-50:].min() > 250  # printers reach to 5 mm from the edge
     width = round(10 * width_mm)
     gap = {Paper.A4: 25, Paper.US_LETTER: 48}[paper]
     left = (page.shape[1] - across * width - (across - 1) * gap) / 2
@@ -107,3 +113,27 @@ def test_a_code_is_small_enough_for_the_bag_and_large_enough_to_scan():
     modules = 21 + 2 * 4  # version 1 with its quiet zone
     assert f'width="{modules}"' in svg
     assert 21.0 / modules > 0.5
+
+
+@pytest.mark.parametrize("paper", Paper)
+def test_every_sheet_of_labels_bears_the_short_caution(paper):
+    spec = specs.spec_of(specs.FOURTEEN)
+    pdf = compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(paper),
+                      bag_labels.pictures(spec))
+    caution = str(english_texts().tables["frame"]["short_caution"])
+    sheets = [packed(page.extract_text()) for page in reader(pdf).pages]
+    assert len(sheets) > 1
+    assert all(packed(caution) in sheet for sheet in sheets)
+
+
+def test_a_case_number_is_copied_as_it_is():
+    """Neither a short one, which stays in one piece, nor a long one gets characters added."""
+    for text in (specs.SIX, specs.LONG_CASE):
+        spec = specs.spec_of(text)
+        pdf = compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(Paper.A4),
+                          bag_labels.pictures(spec))
+        copied = text_of(pdf)
+        assert "\u200b" not in copied
+        assert packed(spec["case"]) in packed(copied)
+        if len(spec["case"]) < 10:
+            assert spec["case"] in copied

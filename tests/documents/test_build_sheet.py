@@ -44,7 +44,7 @@ def words_of(pdf: bytes) -> str:
     """Take the text back out of a PDF, without spaces and line ends."""
     reader = PdfReader(io.BytesIO(pdf))
     text = "".join(page.extract_text() for page in reader.pages)
-    return re.sub(r"[\s\u200b]+", "", text)
+    return re.sub(r"\s+", "", text)
 
 
 def packed(text: object) -> str:

@@ -22,7 +22,7 @@ from labkit.core.rods import FlatBar
 from labkit.documents.rod_drawing import draw, to_dxf, to_svg
 from labkit.documents.rod_drawing.dxf_words import literal_pieces
 from tests.documents.samples import sample_spec
-from tests.support.drawings import prescription, sheet_for, single, views_for
+from tests.support.drawings import large, prescription, sheet_for, single, views_for
 from tests.support.prescriptions import changed
 
 ROWS = sorted(rod_templates())
@@ -114,7 +114,7 @@ def test_the_file_passes_the_audit_and_holds_every_line(name):
 
 def hostile_sheet():
     text = changed(prescription("eye-eye-flat"), ('"QF-1043"', f"'{HOSTILE}'"))
-    profile = Profile(name="Lab %%d {\\H3x;big} אבג 漢字", address=("^I \\~ %%p",))
+    profile = Profile(name="Lab %%d {\\H3x;big} אבג 漢字 ^I \\~ %%p")
     spec = sample_spec(text, profile)
     return draw(spec, views_for("eye-eye-flat"))
 
@@ -127,7 +127,7 @@ def test_codes_in_words_are_literal():
         by_line.setdefault(round(at.y, 3), []).append((at.x, one.plain_text()))
     lines = ["".join(words for _, words in sorted(line)) for line in by_line.values()]
     assert any(HOSTILE in line for line in lines)
-    assert any("Lab %%d {\\H3x;big} אבג 漢字, ^I \\~ %%p" in line for line in lines)
+    assert any("Lab %%d {\\H3x;big} אבג 漢字 ^I \\~ %%p" in line for line in lines)
 
 
 @pytest.mark.parametrize("words", ["%%c", "%%%", "%%%%d", "^J", "^", "\\P", "\\U+0041", "\\\\M+1",
@@ -138,6 +138,15 @@ def test_no_piece_holds_a_code(words):
     for piece in pieces:
         assert "%%" not in piece
         assert "\\" not in piece[:-1]
+
+
+def test_a_long_table_leaves_word_of_the_sheets_in_the_pdf():
+    spec, views = large(60)
+    sheet = draw(spec, views)
+    words = [one.plain_text() for one in read(to_dxf(sheet)).modelspace().query("TEXT")]
+    assert "More parts: sheet 2 of the PDF" in words
+    assert "1 of 2" in words
+    assert b"More parts: sheet 2 of the PDF" in to_svg(sheet)
 
 
 def test_control_characters_become_spaces():

@@ -8,12 +8,13 @@ import pytest
 
 from labkit.catalog.profiles import Paper, Profile, Projection
 from labkit.catalog.rods import rod_templates
+from labkit.catalog.texts import english_texts
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, pdf_pictures, to_svg
+from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, pdf_pictures, to_dxf, to_svg
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import sample_spec
 from tests.documents.test_drawing_dxf import HOSTILE, hostile_sheet
-from tests.support.drawings import prescription, sheet_for, views_for
+from tests.support.drawings import large, prescription, sheet_for, views_for
 from tests.support.prescriptions import changed
 
 ROWS = sorted(rod_templates())
@@ -38,6 +39,24 @@ def test_words_taken_back_out_of_the_pdf_equal_the_set(name):
     for one in sheet.all_texts():
         assert squeezed(one.words) in text, one.words
     assert squeezed(spec["case"]) in text
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+@pytest.mark.parametrize(("steps", "pages"), [(17, 1), (20, 2), (60, 2)])
+def test_every_part_of_a_large_set_has_its_row_in_the_pdf(paper, steps, pages):
+    profile = Profile(paper=paper)
+    spec, views = large(steps, profile)
+    assert len(spec["parts"]) == 2 * steps
+    pdf = pdf_of(spec, draw(spec, views), profile)
+    assert len(reader(pdf).pages) == pages
+    assert len(page_sizes_mm(pdf)) == 1
+    text = squeezed(text_of(pdf))
+    for part in spec["parts"]:
+        (use,) = part["uses"]
+        row = f"{part['part']}{part['length_mm']}0.031{use['step']}{use['side'][0].upper()}"
+        assert text.count(row) == 1, row
+    for number in range(1, pages + 1):
+        assert f"{number}of{pages}" in text
 
 
 @pytest.mark.parametrize(("paper", "size"), [
@@ -93,3 +112,16 @@ def test_words_of_other_scripts_keep_their_own_width_in_svg():
     root = ElementTree.fromstring(to_svg(draw(spec, views_for("eye-eye-flat"))))
     other = next(one for one in root.iter(f"{SVG}text") if "漢字" in (one.text or ""))
     assert other.get("textLength") is None
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+def test_every_sheet_of_the_drawing_bears_the_short_caution(paper):
+    profile = Profile(paper=paper)
+    caution = str(english_texts().tables["frame"]["short_caution"])
+    spec, views = large(20, profile)
+    sheet = draw(spec, views)
+    pages = reader(pdf_of(spec, sheet, profile)).pages
+    assert len(pages) == 2
+    assert all(squeezed(caution) in squeezed(page.extract_text()) for page in pages)
+    assert caution in to_svg(sheet).decode()
+    assert caution in to_dxf(sheet).decode()

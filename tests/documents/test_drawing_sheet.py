@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 
@@ -15,7 +16,9 @@ from labkit.core.rods import Crosspin, Eye, FlatBar
 from labkit.core.tolerances import fit_limits
 from labkit.documents.glyphs import fonts_dir
 from labkit.documents.rod_drawing import draw, subject_of
-from labkit.documents.rod_drawing.letters import _WIDTH, width_mm, wrapped
+from labkit.documents.rod_drawing.arrange import arrange
+from labkit.documents.rod_drawing.lengths_table import rows_by_sheet
+from labkit.documents.rod_drawing.letters import _WIDTH, in_lines, width_mm, wrapped
 from labkit.documents.rod_drawing.panels import note_words
 from labkit.documents.rod_drawing.sheet import DASHES_MM, WIDTH_MM, Kind, Pen
 from labkit.documents.rod_drawing.views import hatching
@@ -23,6 +26,7 @@ from labkit.errors import InputError
 from tests.documents.samples import sample_spec
 from tests.support.drawings import (
     collisions,
+    large,
     loose_lines,
     prescription,
     sheet_for,
@@ -62,8 +66,6 @@ def test_nothing_collides(name, action):
 
 def test_the_collision_check_finds_collisions():
     """Words moved onto others, onto a line and out of the frame are each found."""
-    import dataclasses
-
     _, sheet = sheet_for("eye-eye-flat")
     first = sheet.texts[0]
     for at, what in (
@@ -97,20 +99,79 @@ def test_a_table_of_28_parts_fits():
             assert words.count(part["part"]) == 1
 
 
-def test_long_and_hostile_words_stay_in_their_cells():
-    case = "QF-1043-WWWWWWWWWW-MMMMMMMMMM-0123456789"
-    assert len(case) == 40
-    hostile = "%%c \\P{x} #strong[1] $x$ אבג 漢字 <b>&amp;"
-    profile = Profile(name=hostile, address=("A long street with many letters 1234",) * 4)
-    spec = sample_spec(changed(prescription("eye-eye-flat"), ("QF-1043", case)), profile)
-    sheet = draw(spec, views_for("eye-eye-flat"))
-    assert collisions(sheet) == []
-    words = " ".join(text.words for text in sheet.texts)
-    assert case in words
-    assert hostile in words
-    long = next(text for text in sheet.texts if text.words == case)
-    assert long.height_mm == 2.5
-    assert 0.75 <= long.squeeze < 1.0
+@pytest.mark.parametrize("steps", [17, 18, 20, 60])
+def test_a_long_table_goes_on_on_further_sheets_and_nothing_collides(steps):
+    for profile in PROFILES:
+        spec, views = large(steps, profile)
+        sheet = draw(spec, views)
+        sheets = (sheet, *sheet.further)
+        assert len(sheets) == (1 if steps == 17 else 2)
+        parts = []
+        for number, one in enumerate(sheets, 1):
+            assert collisions(one) == []
+            assert loose_lines(one) == []
+            words = [text.words for text in one.texts]
+            assert f"{number} of {len(sheets)}" in words
+            assert ("More parts: sheet 2 of the PDF" in words) is (one is not sheets[-1])
+            parts += [part["part"] for part in spec["parts"] if part["part"] in words]
+        wanted = [part["part"] for part in spec["parts"]]
+        # The drawn rod's part is the first of them; its notes name it in a sentence only.
+        assert parts == wanted
+
+
+def test_more_rows_than_two_sheets_hold_take_a_third():
+    spec, _ = sheet_for("eye-eye-flat")
+    layout = arrange(subject_of(spec))
+    rows = [(f"P{k}", "1", "1", "1", "1") for k in range(400)]
+    shared = rows_by_sheet(rows, layout)
+    assert [row for sheet in shared for row in sheet] == rows
+    # A4: 190 high less title block 36, gap 3 and head 6 is 145, by 4.2: 34 rows; four columns.
+    assert [len(sheet) for sheet in shared] == [33, 136, 136, 95]
+    assert rows_by_sheet(rows[:34], layout) == [rows[:34]]
+
+
+CELLS = [
+    Profile(name="%%c \\P{x} #strong[1] $x$ אבג 漢字 <b>&amp;"), Profile(name="W" * 80),
+    Profile(name="Long words of a lab " * 4 + "x"), Profile(name="漢" * 80),
+    Profile(name="👩🏽‍🚀" * 16), Profile(name="a"),
+]
+
+
+@pytest.mark.parametrize("profile", CELLS, ids=range(len(CELLS)))
+def test_words_in_the_title_block_stay_legible_and_in_their_cells(profile):
+    """Never lower than 1.8 mm, never narrower than 85 %, never more than two lines."""
+    profile = dataclasses.replace(profile, address=("A street of the lab's address",))
+    for case in ("QF-1043", "QF-1043-WWWWWWWWWW-MMMMMMMMMM-0123456789", "W " + "W" * 38):
+        spec = sample_spec(changed(prescription("eye-eye-flat"), ("QF-1043", case)), profile)
+        sheet = draw(spec, views_for("eye-eye-flat"))
+        assert collisions(sheet) == []
+        assert min(text.height_mm for text in sheet.texts) >= 1.8
+        assert min(text.squeeze for text in sheet.texts if text.own) >= 0.85 - 1e-9
+        words = [text.words for text in sheet.texts]
+        at = words.index("Laboratory") + 1
+        name = words[at : words.index("Title")]
+        assert 1 <= len(name) <= 2
+        shown = "".join(name).replace(" ", "")
+        whole = profile.name.replace(" ", "")
+        assert shown == whole or (shown.endswith("…") and whole.startswith(shown[:-1]))
+        # A case number is never cut.
+        own = words[words.index("Case") + 1 : words.index("Template")]
+        assert "".join(own).replace(" ", "") == case.replace(" ", "")
+        assert "street" not in " ".join(words)
+
+
+def test_a_name_is_cut_with_an_ellipsis_only_where_two_lines_do_not_hold_it():
+    room = 40.0
+    assert in_lines("Dental works", 1.8, (room, room)) == ["Dental works"]
+    first, second = in_lines("Dental works of the northern district", 1.8, (room, room))
+    assert f"{first} {second}" == "Dental works of the northern district"
+    first, second = in_lines("W" * 80, 1.8, (room, room))
+    assert second.endswith("W…")
+    for line in (first, second):
+        assert room - 3.0 < width_mm(line, 1.8) <= room
+    # What is joined to a letter is not parted from it.
+    for line in in_lines("👩🏽‍🚀" * 16, 1.8, (room, room)):
+        assert line.removesuffix("…").replace("👩🏽‍🚀", "") == ""
 
 
 @pytest.mark.parametrize("projection", list(Projection))

@@ -5,10 +5,12 @@ from __future__ import annotations
 import base64
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+import labkit
 from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import (
     Paper,
@@ -22,7 +24,7 @@ from labkit.catalog.texts import english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.documents import wearers_page
-from labkit.documents.papers import write_documents
+from labkit.documents.papers import PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.errors import InputError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
@@ -264,3 +266,95 @@ def test_a_right_to_left_translation_is_set_from_the_right():
     reader(pdf).pages[0].extract_text(visitor_text=visit)
     at = next(x for words, x in starts.items() if set("הכנסה") <= set(words))
     assert at > 300  # points; the left margin is at 51
+
+
+def drawn(spec, paper):
+    pictures = paper.pictures(spec) if paper.pictures else {}
+    return compile_pdf(paper.template, paper.facts(spec), profile_of(spec), pictures)
+
+
+@pytest.mark.parametrize("paper", PAPERS, ids=lambda p: p.name)
+def test_a_page_is_said_to_be_in_the_language_of_its_words(lab, paper):
+    """Papers that have no table in the texts file are English, frame and cautions too."""
+    text = german(english()).replace('title = "Case sheet"', 'title = "Fallblatt"')
+    (lab / "texts-de.toml").write_text(text, "utf-8")
+    spec = sample_spec(profile=read(lab / "profile.toml"))
+    pdf = drawn({**spec, "plates": []}, paper)
+    german_page = paper.name in ("case-sheet", "wearers-page")
+    assert reader(pdf).trailer["/Root"]["/Lang"] == ("de" if german_page else "en")
+    text = text_of(pdf)
+    assert ("Seite 1 von" in text) == german_page
+    assert ("Vorschriften für Sonderanfertigungen" in text) == german_page
+
+
+def test_a_document_whose_table_was_left_out_is_english_throughout(lab):
+    text = german(english())
+    head, rest = text.split("\n[case_sheet]\n")
+    tail = rest[rest.index("\n[wearers_page]\n") :]
+    (lab / "texts-de.toml").write_text(head + tail, "utf-8")
+    spec = sample_spec(profile=read(lab / "profile.toml"))
+    pdf = drawn(spec, next(paper for paper in PAPERS if paper.name == "case-sheet"))
+    assert reader(pdf).trailer["/Root"]["/Lang"] == "en"
+    assert "Page 1 of" in text_of(pdf)
+    assert CAUTIONS[1] in " ".join(text_of(pdf).split())
+
+
+def test_findings_on_a_translated_case_sheet_are_said_to_be_english(lab):
+    text = german(english()).replace('title = "Case sheet"', 'title = "Fallblatt"')
+    (lab / "texts-de.toml").write_text(text, "utf-8")
+    spec = sample_spec(profile=read(lab / "profile.toml"))
+    spec["lengths"]["findings"] = [
+        {"code": "x", "severity": "note", "message": "an English finding", "where": ""}
+    ]
+    pdf = drawn(spec, next(paper for paper in PAPERS if paper.name == "case-sheet"))
+    assert "n English finding." in text_of(pdf)
+    root = reader(pdf).trailer["/Root"]
+    assert "en" in set(languages(root["/StructTreeRoot"]))
+
+
+def languages(element):
+    """Languages that parts of a page are said to be in, through the tree of its structure."""
+    here = element.get_object()
+    if isinstance(here, list):
+        for one in here:
+            yield from languages(one)
+    elif isinstance(here, dict):
+        if "/Lang" in here:
+            yield here["/Lang"]
+        if "/K" in here:
+            yield from languages(here["/K"])
+
+
+@pytest.mark.parametrize("line", [
+    '#import "@preview/cetz:0.3.0"', '#include "@local/a:1.0.0"',
+    '#import("@" + "preview/a:1.0.0")',
+    r'#import "\u{40}preview/a:1.0.0"',
+])
+def test_a_template_that_wants_a_package_from_the_network_is_refused(lab, line):
+    path = lab / "own" / "wearers-page.typ"
+    path.write_text(path.read_text("utf-8") + line, "utf-8")
+    assert (
+        "profile.toml:8: documents holds wearers-page.typ, which imports a package (@…) from the "
+        "network"
+    ) in refused(lab / "profile.toml")
+
+
+def test_a_template_that_cannot_be_read_is_told_with_the_others(lab):
+    (lab / "own" / "wearers-page.typ").write_bytes(b"\xff\xfe")
+    (lab / "logo.svg").unlink()
+    told = refused(lab / "profile.toml")
+    assert "profile.toml:8: documents" in told
+    assert '= "own": wearers-page.typ cannot be read (is not UTF-8)' in told
+    assert "logo.svg" in told
+    assert "TOML" not in told
+
+
+def test_every_key_of_the_texts_is_used():
+    """A key that no template and no drawing names would be translated for nothing."""
+    templates = (templates_dir() / "documents").glob("*.typ")
+    code = (Path(labkit.__file__).parent / "documents").rglob("*.py")
+    used = " ".join(path.read_text("utf-8") for path in (*templates, *code))
+    by_value = {"models", "assumed", "cautions"}  # looked up by what the set says
+    for table, words in english_texts().tables.items():
+        for name in words:
+            assert table in by_value or re.search(rf"\b{name}\b", used), f"{table}.{name}"

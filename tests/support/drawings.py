@@ -13,7 +13,7 @@ from labkit.core.projected import RodViews
 from labkit.documents.rod_drawing import Sheet, draw, subject_of
 from labkit.documents.rod_drawing.sheet import Pen
 from tests.documents.samples import sample_spec
-from tests.support.prescriptions import SMALLEST, changed
+from tests.support.prescriptions import SMALLEST, changed, hinged
 
 
 def prescription(template: str, distance: str = "33.6", action: str = "pull") -> str:
@@ -52,7 +52,9 @@ def collisions(sheet: Sheet) -> list[str]:
     ]
     found = []
     for index, (text, one) in enumerate(boxes):
-        if not _inside(one, sheet.frame):
+        left, right, bottom, _ = sheet.frame
+        # Below the frame a caution may stand, as far down as printers reach.
+        if not _inside(one, sheet.frame) and not _inside(one, (left, right, 5.0, bottom - 0.5)):
             found.append(f"{text.words!r} leaves the frame")
         found += [
             f"{text.words!r} overlaps {other.words!r}"
@@ -138,3 +140,25 @@ def _single_text(template: str, length: str, action: str) -> str:
     change = -0.85 if action == "pull" else 0.85
     text = prescription(template, f"{float(length) + change:.2f}", action)
     return changed(text, ("[50, 62.5, 75, 87.5, 100]", "[62.5]"))
+
+
+def _large_text(steps: int) -> str:
+    percent = ", ".join(f"{5 + 95 * k / (steps - 1):.4f}" for k in range(steps))
+    return changed(
+        hinged(), ("[60, 75, 90]", f"[{percent}]"), ("start = 75", "start = 5\ntolerance = 0.03"),
+        ("retruded = -4.0", "retruded = -9.0"), ("protruded = 6.0", "protruded = 9.0"),
+    )
+
+
+@functools.cache
+def _large_views(steps: int) -> RodViews:
+    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.solids.build import build
+
+    subject = subject_of(sample_spec(_large_text(steps)))
+    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
+
+
+def large(steps: int, profile: Profile | None = None) -> tuple[dict[str, Any], RodViews]:
+    """Spec of a set of many steps, left unlike right: two parts a step; views of its rod."""
+    return sample_spec(_large_text(steps), profile), _large_views(steps)

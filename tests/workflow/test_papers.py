@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 from click.testing import CliRunner
 
@@ -11,7 +18,7 @@ from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
 from labkit.errors import DeliveryError
-from labkit.exports.set_folder import sha256_of
+from labkit.exports.set_folder import seal, sha256_of
 from labkit.workflow.cases import open_case
 from labkit.workflow.job import Means
 from labkit.workflow.make import make_set
@@ -119,8 +126,188 @@ def test_without_a_graphics_driver_the_set_is_made_and_says_what_is_missing(tmp_
     def no_driver(_):
         raise DeliveryError("the rods cannot be pictured: no driver")
 
-    monkeypatch.setattr("labkit.exports.pictures.set_png", no_driver)
+    monkeypatch.setattr("labkit.exports.pictures.set_pngs", no_driver)
     made = make(tmp_path)
     assert made.problems == ("the rods cannot be pictured: no driver",)
     assert {p.name for p in (made.folder / "pictures").iterdir()} == {"set.svg", "set.glb"}
     assert {p.name for p in (made.folder / "documents").iterdir()} == DOCUMENTS
+
+
+def resealed(folder, change):
+    """Change the spec of a set and its list of sums, as one who means harm would."""
+    path = folder / "spacer-set.json"
+    spec = json.loads(path.read_text("utf-8"))
+    change(spec)
+    path.write_text(json.dumps(spec), "utf-8")
+    seal(folder)
+
+
+def put(*places):
+    """Make a change that puts a value at a place of the spec."""
+    *course, last, value = places
+
+    def change(spec):
+        for key in course:
+            spec = spec[key]
+        spec[last] = value
+
+    return change
+
+
+HARM = {
+    "template outside": (
+        put("profile", "documents", {"/OUT/evil.typ": "x"}), "no template of the program"),
+    "template above": (
+        put("profile", "documents", {"../evil.typ": "x"}), "no template of the program"),
+    "template with a package": (
+        put("profile", "documents", {"wearers-page.typ": '#import "@preview/a:1.0.0"'}),
+        "imports a package"),
+    "logo": (
+        put("profile", "logo", {"kind": "/../../OUT/evil", "base64": "AAAA"}), "png or svg"),
+    "identifier outside": (
+        put("parts", 0, "uses", 0, "identifier", "/../../OUT/evil"), "ten digits"),
+    "identifier long": (put("parts", 0, "uses", 0, "identifier", "1" * 40), "ten digits"),
+    "identifier without its check digit": (
+        put("parts", 0, "uses", 0, "identifier", "1234567890"), "right check digit"),
+    "part": (put("parts", 0, "part", "../../OUT/evil"), "parts.0.part"),
+    "mark": (put("parts", 0, "mark", "/"), "parts.0.mark"),
+    "file outside": (put("parts", 0, "files", "stl", "/etc/hostname"), "in the set's folder stl/"),
+    "file above": (put("parts", 0, "files", "step", "step/../../a"), "in the set's folder step/"),
+    "file of another kind": (
+        put("parts", 0, "files", "stl", "documents/case-sheet.pdf"), "in the set's folder stl/"),
+    "profile without keys": (put("profile", {"name": "x"}), "logo is missing"),
+    "profile of the wrong type": (put("profile", "address", 3), "profile kept in the set"),
+    "older, without tolerances": (lambda spec: spec.pop("tolerances_mm"), "is missing"),
+    "revision": (put("revision", "1"), "revision = "),
+    "step": (put("lengths", "steps", 0, "percent", None), "lengths.steps.0.percent"),
+    "date": (put("date", "yesterday"), "a date such as 2031-03-14"),
+    "plate": (put("plates", 0, "placements", 0, "part", "99.9"), "no part of the set"),
+}
+
+
+@pytest.mark.parametrize("name", HARM)
+def test_a_spec_that_cannot_be_trusted_is_told_in_one_sentence(made, tmp_path, name):
+    change, words = HARM[name]
+    (tmp_path / "out").mkdir()
+
+    def harm(spec):
+        change(spec)
+        text = json.dumps(spec).replace("/OUT", str(tmp_path / "out"))
+        spec.clear()
+        spec.update(json.loads(text))
+
+    resealed(made.folder, harm)
+    before = sums(tmp_path)
+    result = papers(made.folder)
+    assert result.exit_code == 2, result.output
+    assert words in result.stderr
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert "Traceback" not in result.stderr
+    assert sums(tmp_path) == before
+
+
+def test_sums_that_name_a_file_outside_are_refused(made):
+    with (made.folder / "SHA256SUMS").open("a") as stream:
+        stream.write(f"{'0' * 64}  ../../elsewhere\n")
+    result = papers(made.folder)
+    assert result.exit_code == 2
+    assert "which is no file of the set" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["checks.json", "spacer-set.csv", "plates/QF-1043-r1_plate-1.3mf"])
+def test_another_damaged_file_is_told_and_never_sealed_anew(made, name):
+    path = made.folder / name
+    path.write_bytes(path.read_bytes() + b"\n")
+    kept = (made.folder / "SHA256SUMS").read_text()
+    result = papers(made.folder)
+    assert result.exit_code == 2
+    assert f"{name} is missing or not as it was made" in result.stderr
+    assert (made.folder / "SHA256SUMS").read_text() == kept
+
+
+def test_only_papers_and_pictures_get_new_sums_and_foreign_files_are_left(made):
+    kept = (made.folder / "SHA256SUMS").read_text().splitlines()
+    damaged = made.folder / "documents" / "build-sheet.pdf"
+    damaged.write_bytes(b"damaged")
+    (made.folder / "note.txt").write_text("ours")
+    (made.folder / "documents" / "signed.pdf").write_text("ours")
+    assert papers(made.folder).exit_code == 0
+    assert (made.folder / "SHA256SUMS").read_text().splitlines() == kept
+    assert damaged.read_bytes() != b"damaged"
+    assert (made.folder / "note.txt").read_text() == "ours"
+    assert (made.folder / "documents" / "signed.pdf").read_text() == "ours"
+
+
+def test_a_link_in_place_of_a_folder_is_refused(made, tmp_path):
+    (made.folder / "documents").rename(tmp_path / "elsewhere")
+    (made.folder / "documents").symlink_to(tmp_path / "elsewhere")
+    result = papers(made.folder)
+    assert result.exit_code == 2
+    assert "documents is a link" in result.stderr
+
+
+def test_out_is_no_finished_set(made, tmp_path):
+    other = make(tmp_path / "other")
+    for place in (other.folder, made.folder / "documents"):
+        result = papers(made.folder, "--out", place)
+        assert result.exit_code == 2
+        assert "is a finished set or lies in one" in result.stderr
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from labkit.workflow.papers import open_set, remake_papers
+root, when, out = Path(sys.argv[1]), sys.argv[2], sys.argv[3:]
+def kill():
+    os.kill(os.getpid(), 9)
+moved, replace = [], Path.replace
+def counted(path, place):
+    moved.append(place)
+    kill() if when == f"move {len(moved)}" else replace(path, place)
+Path.replace = counted
+told = lambda name: kill() if when == name else None
+remake_papers(root, open_set(root), Path(out[0]) if out else None, None, told)
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL")
+@pytest.mark.parametrize("when", ["set.svg", "case-sheet.pdf", "rod-drawing.dxf", "move 1",
+                                  "move 4", "move 12"])
+def test_a_kill_leaves_a_whole_set_that_the_next_run_finishes(made, when):
+    before = sums(made.folder)
+    code = [sys.executable, "-c", KILLED, str(made.folder), when]
+    run = subprocess.run(code, cwd=Path(__file__).parents[2], check=False)
+    assert run.returncode == -signal.SIGKILL
+    assert sums(made.folder) == before
+    beside = {p.name for p in made.folder.parent.iterdir()}
+    assert f".{made.folder.name}.papers.unfinished" in beside
+    assert papers(made.folder).exit_code == 0
+    assert sums(made.folder) == before
+    left = {p.name for p in made.folder.parent.iterdir()}
+    assert left - {".QF-1043.lock"} == {made.folder.name}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL")
+def test_a_kill_elsewhere_is_tidied_by_the_next_run(made, tmp_path):
+    out = tmp_path / "out"
+    code = [sys.executable, "-c", KILLED, str(made.folder), "case-sheet.pdf", str(out)]
+    run = subprocess.run(code, cwd=Path(__file__).parents[2], check=False)
+    assert run.returncode == -signal.SIGKILL
+    assert papers(made.folder, "--out", out).exit_code == 0
+    assert {p.name for p in out.iterdir()} - {".papers.lock"} == {"documents", "pictures"}
+
+
+def test_the_command_counts_its_files(made, monkeypatch):
+    totals = []
+    from labkit.cli import papers as command
+
+    counting = command.counting
+    monkeypatch.setattr(
+        command, "counting", lambda words, total: (totals.append(total), counting(words, total))[1]
+    )
+    assert papers(made.folder).exit_code == 0
+    assert totals == [count_papers(len(made.parts))]
+    if not made.problems:
+        folders = [made.folder / name for name in ("documents", "pictures")]
+        assert totals == [sum(len(list(folder.iterdir())) for folder in folders)]

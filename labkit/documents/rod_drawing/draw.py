@@ -7,7 +7,7 @@ from typing import Any
 
 from labkit.core.projected import RodViews
 from labkit.core.rods import FlatBar
-from labkit.documents.rod_drawing.arrange import arrange
+from labkit.documents.rod_drawing.arrange import Layout, arrange
 from labkit.documents.rod_drawing.common_dimensions import (
     depth_dimension,
     label_note,
@@ -16,7 +16,7 @@ from labkit.documents.rod_drawing.common_dimensions import (
 from labkit.documents.rod_drawing.flat_dimensions import flat_dimensions
 from labkit.documents.rod_drawing.panels import draw_panels
 from labkit.documents.rod_drawing.round_dimensions import round_dimensions
-from labkit.documents.rod_drawing.sheet import Ink, Sheet
+from labkit.documents.rod_drawing.sheet import Ink, Place, Sheet
 from labkit.documents.rod_drawing.subject import subject_of
 from labkit.documents.rod_drawing.views import draw_views
 
@@ -29,7 +29,7 @@ def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
         views: Edges of the rod that `subject_of` chooses, seen as its `request` asks.
 
     Returns:
-        The sheet, in mm of paper.
+        The sheet, in mm of paper, with further sheets where its table of lengths is longer.
 
     Validity: rods that fit the paper at one of the scales 5:1, 2:1, 1:1 or 1:2.
 
@@ -51,7 +51,19 @@ def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
         round_dimensions(ink, subject, body, layout)
     label_note(ink, subject, layout)
     depth_dimension(ink, subject, views, layout)
-    draw_panels(ink, subject, layout)
+    further = draw_panels(ink, subject, layout)
+    return _sheet(
+        ink, spec, layout, layout.views, tuple(_sheet(one, spec, layout, {}) for one in further)
+    )
+
+
+def _sheet(
+    ink: Ink,
+    spec: Mapping[str, Any],
+    layout: Layout,
+    views: dict[str, Place],
+    further: tuple[Sheet, ...] = (),
+) -> Sheet:
     return Sheet(
         width_mm=layout.paper[0],
         height_mm=layout.paper[1],
@@ -59,9 +71,10 @@ def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
         title=f"Rod drawing {spec['case']}",
         date=spec["date"],
         frame=layout.frame,
-        views=layout.views,
+        views=views,
         strokes=tuple(ink.strokes),
         fills=tuple(ink.fills),
         texts=tuple(ink.texts),
         dimensions=tuple(ink.dimensions),
+        further=further,
     )

@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from labkit.documents.frame import frame_facts
-from labkit.documents.rod_drawing.sheet import Sheet
+from labkit.documents.rod_drawing.sheet import Sheet, Text
 from labkit.documents.rod_drawing.svg import FONT_SIZE, to_svg
 
 TEMPLATE = "rod-drawing.typ"
-#: The lines of the sheet, under the words.
-LINES = "rod-drawing-lines.svg"
+#: The lines of a sheet, under the words.
+LINES = "rod-drawing-lines-{}.svg"
 
 
 def pdf_facts(spec: Mapping[str, Any], sheet: Sheet) -> dict[str, Any]:
@@ -22,32 +22,38 @@ def pdf_facts(spec: Mapping[str, Any], sheet: Sheet) -> dict[str, Any]:
         sheet: The sheet.
 
     Returns:
-        Facts of the page and every line of words with its place, y downwards from the top, mm.
+        Facts of the pages and every line of words with its place, y downwards from the top, mm.
     """
     return {
         **frame_facts(spec),
-        "sheet": {
-            "width_mm": sheet.width_mm,
-            "height_mm": sheet.height_mm,
-            "title": sheet.title,
-            "lines": LINES,
-            "texts": [
-                {
-                    "words": text.words,
-                    "x_mm": round(text.at[0], 4),
-                    "y_mm": round(sheet.height_mm - text.at[1], 4),
-                    "size_mm": round(text.height_mm * FONT_SIZE, 4),
-                    "width_mm": round(text.width_mm, 4),
-                    "align": str(text.align),
-                    "turn_deg": text.turn_deg,
-                    "own": text.own,
-                }
-                for text in sheet.all_texts()
-            ],
-        },
+        "title": sheet.title,
+        "width_mm": sheet.width_mm,
+        "height_mm": sheet.height_mm,
+        "sheets": [
+            {"lines": name, "texts": [_text_facts(one, text) for text in one.all_texts()]}
+            for name, one in _named(sheet).items()
+        ],
+    }
+
+
+def _named(sheet: Sheet) -> dict[str, Sheet]:
+    """Give all sheets by the name of the picture with their lines."""
+    return {LINES.format(number): one for number, one in enumerate((sheet, *sheet.further), 1)}
+
+
+def _text_facts(sheet: Sheet, text: Text) -> dict[str, Any]:
+    return {
+        "words": text.words,
+        "x_mm": round(text.at[0], 4),
+        "y_mm": round(sheet.height_mm - text.at[1], 4),
+        "size_mm": round(text.height_mm * FONT_SIZE, 4),
+        "width_mm": round(text.width_mm, 4),
+        "align": str(text.align),
+        "turn_deg": text.turn_deg,
+        "own": text.own,
     }
 
 
 def pdf_pictures(sheet: Sheet) -> dict[str, bytes]:
-    """Give the picture that the document template puts under the words."""
-    return {LINES: to_svg(sheet, lettered=False)}
+    """Give the pictures that the document template puts under the words, one for each sheet."""
+    return {name: to_svg(one, lettered=False) for name, one in _named(sheet).items()}

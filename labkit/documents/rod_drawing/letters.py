@@ -65,6 +65,7 @@ _BY_WIDTH = {
     760: "N",
     781: "OQØ",
     786: "w",
+    791: "…",
     831: "%",
     899: "@",
     907: "M",
@@ -75,6 +76,9 @@ _BY_WIDTH = {
 _WIDTH = {character: width for width, group in _BY_WIDTH.items() for character in group}
 #: Letters of other scripts come from other fonts: a generous guess, and a full em for wide ones.
 _OTHER, _WIDE = 650, 1000
+#: Advance of Noto Emoji: 2600 of 2048.
+_EMOJI = 1270
+ELLIPSIS, JOINER = "…", "\u200d"
 
 
 def width_mm(words: str, height_mm: float) -> float:
@@ -105,6 +109,8 @@ def _letter(one: str) -> int:
         return known
     if unicodedata.combining(one) or unicodedata.category(one) in ("Mn", "Cf"):
         return 0
+    if unicodedata.category(one) in ("So", "Sk"):
+        return _EMOJI
     return _WIDE if unicodedata.east_asian_width(one) in ("W", "F") else _OTHER
 
 
@@ -126,13 +132,55 @@ def wrapped(words: str, height_mm: float, most_mm: float) -> list[str]:
     return [*lines, line] if line else lines
 
 
-def in_two(words: str, height_mm: float, most_mm: float) -> list[str]:
-    """Break words into at most two lines, the second one taking whatever does not fit the first.
+def in_lines(words: str, height_mm: float, rooms_mm: tuple[float, float]) -> list[str]:
+    """Break words into at most two lines, and cut them with an ellipsis if they are longer still.
 
-    >>> in_two("one two three four", 2.5, 14.0)
+    Args:
+        words: The words.
+        height_mm: Height of capitals, mm.
+        rooms_mm: Width wished for, and the greatest width, mm.
+
+    Returns:
+        One or two lines, broken at a space unless only a break inside a word saves all words.
+
+    >>> in_lines("one two three four", 2.5, (19.0, 20.0))
     ['one two', 'three four']
+    >>> in_lines("one two three four five six", 2.5, (16.0, 18.0))
+    ['one two', 'three fou…']
     """
-    lines = wrapped(words, height_mm, most_mm)
-    if len(lines) < 2 or " ".join(lines) != words:
-        return [words]
-    return [lines[0], " ".join(lines[1:])]
+    for room in rooms_mm:
+        if width_mm(words, height_mm) <= room:
+            return [words]
+        for first in _first_lines(words, height_mm, room):
+            rest = words[len(first):].lstrip()
+            if width_mm(rest, height_mm) <= room:
+                return [first.rstrip(), rest]
+    first = _first_lines(words, height_mm, rooms_mm[1])[0]
+    left = rooms_mm[1] - width_mm(ELLIPSIS, height_mm)
+    rest = words[len(first):].lstrip()
+    return [first.rstrip(), _head(rest, height_mm, left).rstrip() + ELLIPSIS]
+
+
+def _first_lines(words: str, height_mm: float, most_mm: float) -> list[str]:
+    """Give what the first line may hold: up to the last space that fits, and up to any letter."""
+    head = _head(words, height_mm, most_mm)
+    space = len(head) if words[len(head):].startswith(" ") else head.rfind(" ")
+    return [words[:space], head] if space > 0 else [head]
+
+
+def _head(words: str, height_mm: float, most_mm: float) -> str:
+    """Give the longest beginning that fits, with what belongs to its last letter."""
+    end = 0
+    for at in range(1, len(words) + 1):
+        whole = at == len(words) or not (_joins(words[at]) or words[at - 1] == JOINER)
+        if whole and width_mm(words[:at], height_mm) > most_mm:
+            break
+        end = at if whole else end
+    return words[:end]
+
+
+def _joins(one: str) -> bool:
+    """Tell whether a character belongs to the one before it: accents, joiners, skin tones."""
+    return unicodedata.category(one) in ("Mn", "Me", "Mc", "Cf") or "\U0001f3fb" <= one <= (
+        "\U0001f3ff"
+    )

@@ -176,6 +176,7 @@ class Sheet:
         views: Places of the views by name: front, top, side, section.
         strokes, fills, texts, dimensions: Everything drawn; a dimension's own lines and words
             are in it alone.
+        further: Sheets that continue the table of lengths; in the PDF alone.
     """
 
     width_mm: float
@@ -189,6 +190,7 @@ class Sheet:
     fills: tuple[Fill, ...]
     texts: tuple[Text, ...]
     dimensions: tuple[Dimension, ...]
+    further: tuple[Sheet, ...] = ()
 
     def all_texts(self) -> tuple[Text, ...]:
         """Give all words, those of dimensions included."""
