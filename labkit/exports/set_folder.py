@@ -26,7 +26,7 @@ _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 #: Names that Windows keeps for devices.
 _RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
 #: Failures that come without a file name: no room, quota, broken disk, disk gone read-only.
-_DISK_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS}
+_DISK_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS}
 #: Another run for the same case may take this long before we give up waiting.
 WAIT_SECONDS = 600.0
 

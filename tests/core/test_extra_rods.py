@@ -88,7 +88,7 @@ def test_between_two_percentages_evenly_in_advancement():
     assert [step.advancement_mm for step in found] == pytest.approx(
         [6.25 + 1.25 / 3, 7.5 - 1.25 / 3]
     )
-    assert [step.name for step in found] == ["66.6667 %", "70.8333 %"]
+    assert [step.name for step in found] == ["66.7 %", "70.8 %"]
     (middle,) = steps(Between(D(80), D(90), 1))
     assert middle.percent == 85
 

@@ -71,7 +71,8 @@ class Lab:
     """A ledger and a folder, in which commands are killed at random moments."""
 
     def __init__(self, folder, seed):
-        self.url, self.out, self.rng = folder / "ledger.sqlite", folder / "sets", random.Random(seed)
+        self.url, self.out = folder / "ledger.sqlite", folder / "sets"
+        self.rng = random.Random(seed)
         self.folder, self.number = folder, 0
         self.counts = {"kills": 0, "ended before": 0, "made": 0, "abandoned": 0, "settled": 0}
         with recorder_for(self.url) as recorder:

@@ -325,13 +325,6 @@ def test_case_numbers_become_neither_paths_nor_formulas(no_papers, recorder, out
     assert verify(recorder.ledger).ok
 
 
-def test_a_length_finer_than_the_record_is_refused(recorder, out):
-    text = changed(ONE, ("percent = [50]", "percent = [50]\ngrid = 0.0125"))
-    with pytest.raises(RefusedError, match="the ledger keeps whole micrometres"):
-        make(changed(text, ("33.6", "33.6125")), out, recorder)
-    assert list(recorder.ledger.events()) == []
-
-
 def test_an_old_text_with_a_comment_is_a_revision_of_its_own(no_papers, recorder, out):
     for text in (ONE, TWO, ONE + "# the prescriber goes back\n"):
         made = make(text, out, recorder)
