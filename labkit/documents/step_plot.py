@@ -15,6 +15,8 @@ NARROW_MM = 62.0
 MOST_NARROW_STEPS = 8
 _LEFT, _RIGHT, _TOP, _PLOT, _GAP, _STRIP = 11.0, 3.0, 6.5, 28.0, 8.0, 9.0
 _HEIGHT = _TOP + _PLOT + _GAP + _STRIP + 8
+#: Least space between the numbers of two steps.
+_NUMBER_GAP = 0.8
 #: Half the height of the rounding strip, at least: half of the usual grid of 0.1 mm.
 LEAST_STRIP = 0.05
 
@@ -42,10 +44,7 @@ def step_plot(
         *_above(across, asked, made, highest, str(words["advancement"])),
         *_below(across, [m - a for m, a in zip(made, asked, strict=True)]),
         Words(0, _TOP + _PLOT + _GAP - 3.4, str(words["rounding"]), "start", 8),
-        *(
-            Words(across(n), _HEIGHT - 5.5, str(n), size_pt=8, bold=step["start"])
-            for n, step in enumerate(steps, 1)
-        ),
+        *_numbers(across, [step["start"] for step in steps]),
         Words(across.middle, _HEIGHT - 1.5, str(words["step"]), size_pt=8.5),
     ]
     pairs = enumerate(zip(asked, made, strict=True), 1)
@@ -60,14 +59,30 @@ class _Across:
 
     def __init__(self, count: int, width_mm: float) -> None:
         self.right = width_mm - _RIGHT
-        self._room = (self.right - _LEFT) / count
+        self.room = (self.right - _LEFT) / count
 
     @property
     def middle(self) -> float:
         return (_LEFT + self.right) / 2
 
     def __call__(self, number: int) -> float:
-        return _LEFT + (number - 0.5) * self._room
+        return _LEFT + (number - 0.5) * self.room
+
+
+def _numbers(across: _Across, starts: Sequence[bool]) -> list[Shape]:
+    """Number the steps: every one, every second, every fifth and so on, and always the start."""
+    labels = [
+        Words(across(n), _HEIGHT - 5.5, str(n), size_pt=8, bold=start)
+        for n, start in enumerate(starts, 1)
+    ]
+    room = max(label.width_mm for label in labels) + _NUMBER_GAP
+    every = next((e for e in (1, 2, 5, 10) if e * across.room >= room), 20)
+    kept = [label for label in labels if label.bold]
+    for n, label in enumerate(labels, 1):
+        clear = all(abs(label.x - other.x) >= room for other in kept if other is not label)
+        if clear and (n == 1 or n % every == 0):
+            kept.append(label)
+    return [label for label in labels if label in kept]
 
 
 def _key(words: Mapping[str, Any], width_mm: float) -> list[Shape]:

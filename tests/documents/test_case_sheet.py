@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from itertools import pairwise
 
@@ -12,14 +13,14 @@ import pytest
 from PIL import Image
 
 from labkit.catalog.lettering import load_lettering
-from labkit.catalog.profiles import Paper, Profile, default_profile
+from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
 from labkit.documents import case_sheet, wearers_page
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import Mark, Words, in_rows, words_width_mm
 from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.render import compile_pdf, page_images
-from labkit.documents.set_picture import set_svg
+from labkit.documents.set_picture import caption_of, set_svg
 from labkit.documents.step_plot import step_plot
 from tests.documents.pdfs import reader, squeezed, text_of
 from tests.documents.samples import fourteen_steps, hostile, sample_spec, six_steps, unequal_hinged
@@ -42,6 +43,13 @@ CASES = {
         ("start = 62.5\n", ""),
     ),
 }
+BENCH = Profile(
+    name="Harrow Lane Bench",
+    address=("12 Harrow Lane", "Unit 4", "Anytown AB1 2CD", "Phone 0100 555 010"),
+    logo=Logo("svg", b'<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="10mm" '
+                     b'viewBox="0 0 60 10"><rect width="60" height="10"/></svg>'),
+)
+PPI = 80
 #: What the sheet prints of what can differ from set to set.
 DECIMALS = {"percent": 1, "advancement_mm": 2}
 
@@ -51,6 +59,38 @@ def sheet(text: str, *, picture: bool = True, profile: Profile | None = None) ->
     pictures = {"set.svg": set_svg(spec, load_lettering())} if picture else {}
     facts = case_sheet.facts(spec)
     return spec, compile_pdf(case_sheet.TEMPLATE, facts, profile or default_profile(), pictures)
+
+
+def sixty_steps() -> str:
+    """As many steps as a set may have."""
+    return changed(
+        SMALLEST,
+        ("percent = [50, 62.5, 75, 87.5, 100]",
+         "first = 0\nlast = 100\nsteps = 60\ntolerance = 0.04"),
+        ("start = 62.5\n", ""),
+    )
+
+
+def hinged_steps(count: int, start: float | None = None) -> str:
+    """Hinged with all averages, left unlike right."""
+    named = "" if start is None else f"start = {start}\n"
+    return changed(
+        unequal_hinged(),
+        ("percent = [60, 75, 90]", f"first = 0\nlast = 100\nsteps = {count}\ntolerance = 0.04"),
+        ("start = 75\n", named),
+    )
+
+
+def sheet_facts(text: str, lab: Profile) -> tuple[dict, Profile, dict[str, bytes]]:
+    spec = sample_spec(text, lab)
+    return spec, lab, {"set.svg": set_svg(spec, load_lettering())}
+
+
+def drawn(made: tuple[dict, Profile, dict[str, bytes]]) -> list[np.ndarray]:
+    """Where each page has ink."""
+    spec, lab, pictures = made
+    pages = page_images(case_sheet.TEMPLATE, case_sheet.facts(spec), lab, pictures, ppi=PPI)
+    return [np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 200 for page in pages]
 
 
 def rounded(value: float, decimals: int) -> str:
@@ -165,9 +205,65 @@ def test_six_steps_take_one_or_two_pages(paper, picture):
     assert len(reader(pdf).pages) <= 2
 
 
-@pytest.mark.parametrize("name", ["fourteen", "unequal hinged", "hostile"])
-def test_larger_sets_take_at_most_three_pages(name):
-    assert len(reader(sheet(CASES[name])[1]).pages) <= 3
+@pytest.mark.parametrize("paper", list(Paper))
+@pytest.mark.parametrize("lab", [Profile(), BENCH], ids=["no head", "bench"])
+@pytest.mark.parametrize("name", ["fourteen", "thirteenths", "unequal hinged", "hostile"])
+def test_ordinary_sets_take_two_pages(name, lab, paper):
+    assert len(reader(sheet(CASES[name], profile=replace(lab, paper=paper))[1]).pages) == 2
+
+
+@pytest.mark.parametrize(("paper", "most"), [(Paper.A4, 2), (Paper.US_LETTER, 3)])
+@pytest.mark.parametrize("lab", [Profile(), BENCH], ids=["no head", "bench"])
+def test_fourteen_hinged_steps_of_two_sides_leave_no_page_nearly_empty(lab, paper, most):
+    pages = drawn(sheet_facts(hinged_steps(14), replace(lab, paper=paper)))
+    assert len(pages) <= most
+    for ink in pages:
+        body = np.flatnonzero(ink.any(axis=1))
+        inside = body[body < 0.9 * len(ink)]  # without the foot
+        assert inside[-1] > 0.6 * len(ink)
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+@pytest.mark.parametrize("name", ["one for both sides", "left unlike right"])
+def test_all_rods_of_sixty_steps_are_on_the_page(name, paper):
+    text = sixty_steps() if name == "one for both sides" else hinged_steps(60)
+    spec, lab, pictures = sheet_facts(text, replace(BENCH, paper=paper))
+    facts = case_sheet.facts(spec)
+    printed = squeezed(text_of(compile_pdf(case_sheet.TEMPLATE, facts, lab, pictures)))
+    for part in spec["parts"]:
+        assert squeezed(caption_of(part["uses"])) in printed
+    side, low, foot = (int(mm * PPI / 25.4) for mm in (17.5, 18.5, 16.5))
+    for ink in drawn((spec, lab, pictures)):
+        assert ink[-foot:].any()
+        assert not ink[-low:-foot].any()  # nothing runs into the foot
+        assert not ink[:, :side].any()
+        assert not ink[:, -side:].any()
+
+
+def test_steps_of_a_long_plot_are_numbered_without_overlap_and_the_start_always():
+    words = english_texts().tables["step_plot"]
+    for text, start in ((fourteen_steps(), 6), (hinged_steps(33, start=50), 17)):
+        steps = sample_spec(text)["lengths"]["steps"]
+        drawing = step_plot(steps, words)
+        numbers = [s for s in drawing.shapes if isinstance(s, Words) and s.text.isdecimal()
+                   and s.y > drawing.height_mm - 6]
+        assert [n.text for n in numbers if n.bold] == [str(start)]
+        assert numbers[0].text == "1"
+        for a, b in pairwise(numbers):
+            assert _gap(a, b) > 0.5, (a.text, b.text)
+    assert len(numbers) < len(steps)
+
+
+def test_how_to_fit_stands_on_one_page():
+    for paper in Paper:
+        for text in (*CASES.values(), hinged_steps(14)):
+            pages = [
+                squeezed(page.extract_text())
+                for page in reader(sheet(text, profile=replace(BENCH, paper=paper))[1]).pages
+            ]
+            steps = english_texts().tables["case_sheet"]["fitting_steps"]
+            assert len({next(i for i, page in enumerate(pages) if squeezed(step) in page)
+                        for step in steps}) == 1
 
 
 def test_the_record_and_the_log_have_their_fields():
