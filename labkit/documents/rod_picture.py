@@ -11,8 +11,8 @@ from labkit.core.label_place import label_space
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Arc, Lettering, Line, Piece
 from labkit.core.rods import (
+    NOMINAL,
     Ball,
-    Compensation,
     Crosspin,
     Eye,
     Fitting,
@@ -25,7 +25,6 @@ from labkit.core.views import side_view
 from labkit.documents import svg
 
 _EDGE_MM = 0.18
-_NOMINAL = Compensation()
 
 
 def seen(pieces: tuple[Piece, ...], hand: Hand) -> tuple[Piece, ...]:
@@ -80,7 +79,7 @@ def draw_rod(rod: Rod, lettering: Lettering) -> list[str]:
 
 
 def _sizes(rod: Rod) -> RodSizes:
-    return compensated(rod.template, rod.length, _NOMINAL)
+    return compensated(rod.template, rod.length, NOMINAL)
 
 
 def _mirrored(piece: Piece) -> Piece:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.lettering import Lettering
-from labkit.core.rods import Compensation, Eye, FittingKind, Rod
+from labkit.core.rods import NOMINAL, Compensation, Eye, FittingKind, Rod
 from labkit.errors import InputError
 from labkit.exports import limits
 from labkit.exports.checks import Check, Checker
@@ -25,8 +25,6 @@ from labkit.exports.measured import Ends, Found, Wanted, wanted_ends
 from labkit.exports.outward_face import outward_roughness
 from labkit.exports.read_label import LabelReading, read_label
 from labkit.exports.stl_reader import FacetMesh, read_stl
-
-NOMINAL = Compensation()
 
 
 @dataclass(frozen=True)

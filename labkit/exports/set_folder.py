@@ -253,6 +253,22 @@ def require_unchanged(root: Path, names: Iterable[str]) -> None:
             )
 
 
+def _refuse_written_into(
+    root: Path, staging: Path, new: list[Path], sums: dict[str, str]
+) -> None:
+    """Refuse to replace what somebody filled in: neither as it was made nor as it is made now."""
+    for path in new:
+        name = path.relative_to(staging).as_posix()
+        place = root / name
+        if place.is_file() and sha256_of(place) not in (sums.get(name), sha256_of(path)):
+            raise InputError(
+                f"{name} was written into since it was made; move it to another place to keep it, "
+                "then run again, or name another folder with --out",
+                where=str(root),
+                field=name,
+            )
+
+
 def _sync(path: Path) -> None:
     """Flush one file or folder to the disk, so that the rename cannot outrun its content."""
     if path.is_dir() and os.name == "nt":
@@ -302,9 +318,13 @@ def replace_files(root: Path, staging: Path) -> None:
     Args:
         root: Folder of the set.
         staging: Folder with the new files, on the same disk; it is empty afterwards.
+
+    Raises:
+        InputError: A file that would be replaced was written into since it was made.
     """
     sums = sums_of(root)
     new = sorted(path for path in staging.rglob("*") if path.is_file())
+    _refuse_written_into(root, staging, new, sums)
     for path in new:
         name = path.relative_to(staging).as_posix()
         sums[name] = sha256_of(path)

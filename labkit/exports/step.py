@@ -18,8 +18,6 @@ from labkit import __version__
 from labkit.errors import DeliveryError
 from labkit.exports.put import put
 
-__all__ = ["StepHeader", "put", "step_bytes", "write_step"]
-
 #: The kernel's settings for writing. Parameter curves are left out: every reader recomputes them
 #: exactly for planes, cylinders, cones, spheres and tori, and they are half of the file.
 SETTINGS = {"write.step.schema": "AP242DIS", "write.step.unit": "MM"}

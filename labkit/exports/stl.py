@@ -8,7 +8,7 @@ import numpy as np
 
 from labkit.errors import DeliveryError
 from labkit.exports.mesh import Mesh
-from labkit.exports.step import put
+from labkit.exports.put import put
 
 HEADER_BYTES = 80
 

@@ -14,7 +14,7 @@ from labkit.core.label_place import check_label
 from labkit.core.layout import lay_out
 from labkit.core.lettering import Engraving, Lettering
 from labkit.core.parts import Part, parts_of
-from labkit.core.rods import Compensation, Process
+from labkit.core.rods import NOMINAL, Process
 from labkit.errors import CheckError
 from labkit.exports.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
 from labkit.workflow.cases import Case, refuse_if_refused
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from labkit.exports.plates import PlatePlan
     from labkit.workflow.record import Recorder
 
-#: Sizes as drawn.
-NOMINAL = Compensation()
 #: Told of each part or plate that is done, with a word for people.
 Progress = Callable[[str], None]
 

@@ -311,3 +311,13 @@ def test_the_command_counts_its_files(made, monkeypatch):
     if not made.problems:
         folders = [made.folder / name for name in ("documents", "pictures")]
         assert totals == [sum(len(list(folder.iterdir())) for folder in folders)]
+
+
+def test_a_filled_in_form_is_never_overwritten(made):
+    form = made.folder / "documents" / "inspection-form.csv"
+    filled = form.read_text("utf-8").replace("\n", " \n")
+    form.write_text(filled, "utf-8")
+    result = papers(made.folder)
+    assert result.exit_code == 2
+    assert "inspection-form.csv was written into since it was made; move it" in result.stderr
+    assert form.read_text("utf-8") == filled

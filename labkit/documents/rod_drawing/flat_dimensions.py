@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from labkit.core.bar_outline import blend_reach_mm
-from labkit.core.rods import Crosspin, Eye, FlatBar
+from labkit.core.rods import CHAMFER_PART, Crosspin, Eye, FlatBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, NEXT_MM, leader_row
 from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, note, radius
 from labkit.documents.rod_drawing.sheet import Ink
-from labkit.documents.rod_drawing.subject import CHAMFER_PART, End, Subject
+from labkit.documents.rod_drawing.subject import End, Subject
 from labkit.documents.rod_drawing.words import DIAMETER, TIMES, fitted, size, times
 
 #: The leader of a circle leans outward by this part of its height.

@@ -16,9 +16,6 @@ from labkit.core.rods import Ball, Crosspin, Fitting, FlatBar, Hand, Rod, RoundB
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.errors import InputError
 
-#: Part of the lip's thickness that its chamfers take (rod values, Crosspin).
-CHAMFER_PART = 0.25
-
 
 @dataclass(frozen=True)
 class End:
