@@ -8,7 +8,7 @@ from collections.abc import Callable
 from labkit.core.curves import box, meetings, moved_piece, share_of
 from labkit.core.lettering import Arc, Line, Piece, Point2
 from labkit.core.projected import ProjectedView, RodViews
-from labkit.core.rods import Ball, Crosspin, RoundBar
+from labkit.core.rods import CHAMFER_PART, Ball, Crosspin, RoundBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import arrow
 from labkit.documents.rod_drawing.sheet import (
@@ -20,7 +20,7 @@ from labkit.documents.rod_drawing.sheet import (
     Stroke,
     Text,
 )
-from labkit.documents.rod_drawing.subject import CHAMFER_PART, End, Subject
+from labkit.documents.rod_drawing.subject import End, Subject
 
 #: How far centre lines run past the edge.
 PAST_MM = 3.0
