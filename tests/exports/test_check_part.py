@@ -192,7 +192,7 @@ def test_old_schema_and_other_units_fail(tmp_path):
 
 MEASURING = """
 check_part checks depth_picture expected facet_groups fit glyph_raster limits measure_mesh
-measure_step measured outward_face read_label step_box step_label stl_reader
+measure_step measured outward_face read_label step_box step_label step_reader stl_reader
 """.split()  # noqa: SIM905 — a list of names reads better so
 
 
