@@ -92,11 +92,14 @@ def unrecorded(folder: Path, recorded: Iterable[StoredSet]) -> tuple[Path, ...]:
 
     Returns:
         Paths by name; what an abandoned set left behind counts as recorded, since
-        `reconcile` tells of it.
+        `reconcile` tells of it. The hidden folder of a set in the making is no set: the next
+        run for its case removes it.
     """
     known = {Path(stored.folder).resolve() for stored in recorded}
     return tuple(
         path
         for path in sorted(folder.iterdir())
-        if (path / SPEC_FILE).is_file() and path.resolve() not in known
+        if not path.name.startswith(".")
+        and (path / SPEC_FILE).is_file()
+        and path.resolve() not in known
     )
