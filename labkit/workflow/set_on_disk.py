@@ -92,8 +92,8 @@ def unrecorded(folder: Path, recorded: Iterable[StoredSet]) -> tuple[Path, ...]:
 
     Returns:
         Paths by name; what an abandoned set left behind counts as recorded, since
-        `reconcile` tells of it. A staging folder of a killed run is no set: the next run for
-        its case removes it.
+        `reconcile` tells of it. The hidden folder of a set in the making is no set: the next
+        run for its case removes it.
     """
     known = {Path(stored.folder).resolve() for stored in recorded}
     return tuple(

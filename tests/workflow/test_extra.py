@@ -223,8 +223,7 @@ def test_a_template_that_is_gone(recorded, out):
 
 def test_as_stored_gives_the_same_bytes_as_installed(no_papers, tmp_path):
     """The template taken out of the record is the installed one to the last digit."""
-    made = []
-    stored = {"template_as_stored": True, "process_as_stored": True}
+    made, stored = [], {"template_as_stored": True, "process_as_stored": True}
     for name, options in (("a", {}), ("b", stored)):
         with recorder_for(tmp_path / f"{name}.sqlite") as recorder:
             make(TWO, tmp_path / name, recorder)

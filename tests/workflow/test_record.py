@@ -21,6 +21,7 @@ from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from labkit.workflow import job as job_module
+from labkit.workflow import make as make_module
 from labkit.workflow.make import job_of
 from labkit.workflow.record import Recorder
 from labkit.workflow.set_on_disk import look_at, unrecorded
@@ -69,7 +70,7 @@ def settle_all(ledger, out):
     done = reconcile(ledger, look_at, "anna", START)
     assert Action.TELL not in {decision.action for decision in done}, done
     made = {s.name for s in ledger.made_sets()}
-    assert made == {path.name for path in out.iterdir() if path.is_dir()}
+    assert made == {path.name for path in out.iterdir() if path.is_dir() and path.name[0] != "."}
     assert unrecorded(out, ledger.sets(CASE)) == ()
     assert ledger.started_sets() == ()
     assert verify(ledger).problems == ()
@@ -194,6 +195,19 @@ def test_killed_while_building(no_papers, file, out):
     assert len(said) == 1
     assert "QF-1043-r1: started and not finished, the folder is not there" in said[0]
     assert visible(out) == ["QF-1043-r2"]
+
+
+def test_what_a_kill_leaves_in_staging_is_no_set(file, out, monkeypatch):
+    """Killed with the spec written: reconcile does not take the hidden folder for a set."""
+    killed_at((make_module, "write_papers"), file, out)
+    assert (out / ".QF-1043.unfinished" / "spacer-set.json").is_file()
+    with open_ledger(str(file)) as ledger:
+        (decision,) = settle_all(ledger, out)
+        assert decision.action is Action.RECORD_ABANDONED
+    monkeypatch.setattr(make_module, "write_papers", lambda *_: ())
+    with recorder_for(file) as recorder:
+        make(ONE, out, recorder)
+    assert not (out / ".QF-1043.unfinished").exists()
 
 
 def test_killed_between_the_rename_and_the_record(no_papers, file, out):

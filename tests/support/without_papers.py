@@ -1,0 +1,13 @@
+"""The command `labkit` without papers and pictures, for tests about the record alone.
+
+Usage: python -m tests.support.without_papers extra CASE ...
+"""
+
+from __future__ import annotations
+
+from labkit.cli.main import main
+from labkit.workflow import make
+
+if __name__ == "__main__":
+    make.write_papers = lambda *_: ()
+    main()
