@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
-from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import at, unknown, validated
+from labkit.catalog.named import find, read_all
+from labkit.catalog.problems import at, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
-from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
+from labkit.catalog.toml_source import TomlSource
 from labkit.core.rods import Compensation, Legibility, Plate, Process
-from labkit.errors import InputError
 
 
 class CompensationKeys(Table):
@@ -72,38 +73,12 @@ def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
     Raises:
         InputError: A file is not a process file, or two processes bear one name.
     """
-    found: dict[str, Process] = {}
-    for path in [
-        *files_in(templates_dir() / "processes"),
-        *(p for e in extra for p in files_in(e)),
-    ]:
-        process = read_process(parse_toml(read_text(path), str(path)))
-        if process.name in found:
-            raise InputError(
-                f"process `{process.name}` is defined twice; give the lab's own process a name "
-                "of its own",
-                where=str(path),
-            )
-        found[process.name] = process
-    return found
+    return read_all("process", "processes", extra, lambda source: (read_process(source),))
 
 
-def find_process(known: dict[str, Process], name: str) -> Process:
-    """Pick a process by name.
-
-    Args:
-        known: Processes by name.
-        name: Name as asked.
-
-    Returns:
-        The process.
-
-    Raises:
-        InputError: There is none; the sentence names the nearest and all known ones.
-    """
-    if name in known:
-        return known[name]
-    raise InputError(f"process {unknown(name, known)}", field="process", value=name)
+def find_process(known: Mapping[str, Process], name: str) -> Process:
+    """Pick a process by name; see `find`."""
+    return find("process", known, name)
 
 
 def read_process(source: TomlSource) -> Process:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
-from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import at, together, unknown, validated
+from labkit.catalog.named import find, read_all
+from labkit.catalog.problems import at, together, validated
 from labkit.catalog.rod_schema import (
     BallKeys,
     CrosspinKeys,
@@ -16,7 +16,7 @@ from labkit.catalog.rod_schema import (
     RoundKeys,
     RowKeys,
 )
-from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.catalog.toml_source import Location, TomlSource
 from labkit.core.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rods import (
     CHAMFER_PART,
@@ -30,7 +30,6 @@ from labkit.core.rods import (
     RodTemplate,
     RoundBar,
 )
-from labkit.errors import InputError
 
 #: Part of a lip's thickness that each chamfer takes, exactly.
 CHAMFER = Decimal(str(CHAMFER_PART))
@@ -49,37 +48,12 @@ def rod_templates(extra: tuple[str, ...] = ()) -> dict[str, RodTemplate]:
         InputErrors: A file is not a template file; all its mistakes.
         InputError: Two templates bear one name, or a file cannot be read.
     """
-    found: dict[str, RodTemplate] = {}
-    origin: dict[str, str] = {}
-    for path in [*files_in(templates_dir() / "rods"), *(p for e in extra for p in files_in(e))]:
-        source = parse_toml(read_text(path), str(path))
-        for template in read_rod_templates(source):
-            if template.name in found:
-                raise InputError(
-                    f"template `{template.name}` is already defined in {origin[template.name]}; "
-                    "give the lab's own template a name of its own",
-                    where=str(path),
-                )
-            found[template.name], origin[template.name] = template, path.name
-    return found
+    return read_all("template", "rods", extra, read_rod_templates)
 
 
-def find_template(templates: dict[str, RodTemplate], name: str) -> RodTemplate:
-    """Pick a template by name.
-
-    Args:
-        templates: Templates by name.
-        name: Name as asked.
-
-    Returns:
-        The template.
-
-    Raises:
-        InputError: There is none; the sentence names the nearest and all known ones.
-    """
-    if name in templates:
-        return templates[name]
-    raise InputError(f"template {unknown(name, templates)}", field="template", value=name)
+def find_template(templates: Mapping[str, RodTemplate], name: str) -> RodTemplate:
+    """Pick a template by name; see `find`."""
+    return find("template", templates, name)
 
 
 def read_rod_templates(source: TomlSource) -> tuple[RodTemplate, ...]:
