@@ -12,10 +12,8 @@ from typing import Any
 import click
 from rich import box
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
-from labkit.catalog.profiles import Profile, default_profile, read_profile
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
@@ -82,13 +80,6 @@ PROFILE = click.option(
 )
 
 
-def open_profile(path: str | None) -> Profile:
-    """Read the lab's profile, or give that of a lab that has none."""
-    if path is None:
-        return default_profile()
-    return read_profile(parse_toml(read_text(Path(path)), path))
-
-
 @contextmanager
 def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
     """Show a progress bar on standard error.
@@ -100,6 +91,8 @@ def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], N
     Yields:
         A function to be told of each piece that is done.
     """
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=err(), transient=True) as bar:
         task = bar.add_task(words, total=total)

@@ -17,13 +17,13 @@ from labkit.cli.common import (
     TEMPLATES,
     Decorator,
     counting,
-    open_profile,
     out,
     plain_table,
     print_cautions,
     print_json,
     print_problems,
 )
+from labkit.cli.profile import open_profile
 from labkit.cli.recording import recording, said
 from labkit.core.extra_requests import Between, ByAdvancement, ByLength, ByPercent, ExtraRequest
 from labkit.core.prescription import Side

@@ -8,7 +8,8 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
-from labkit.cli.common import PROCESS, PROCESSES, PROFILE, open_profile
+from labkit.cli.common import PROCESS, PROCESSES, PROFILE
+from labkit.cli.profile import open_profile
 from labkit.workflow.job import Means
 
 

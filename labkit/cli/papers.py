@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import PROFILE, counting, open_profile, out, print_problems
+from labkit.cli.common import PROFILE, counting, out, print_problems
+from labkit.cli.profile import open_profile
 from labkit.workflow.papers import count_papers, open_set, remake_papers
 
 

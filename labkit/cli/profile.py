@@ -1,0 +1,15 @@
+"""The lab's profile as named on the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from labkit.catalog.profiles import Profile, default_profile, read_profile
+from labkit.catalog.toml_source import parse_toml, read_text
+
+
+def open_profile(path: str | None) -> Profile:
+    """Read the lab's profile, or give that of a lab that has none."""
+    if path is None:
+        return default_profile()
+    return read_profile(parse_toml(read_text(Path(path)), path))
