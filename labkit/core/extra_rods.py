@@ -91,7 +91,7 @@ def extra_rods(
     Raises:
         InputError: Two rods of one pair and side.
 
-    Source: DESIGN, sections 1 and 6.
+    Source: DEVELOPERS.md, "The design" (grading).
     """
     findings = list(check_recorded(prescription))
     if findings:

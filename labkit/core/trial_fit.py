@@ -56,7 +56,7 @@ def trial_fit(
     Raises:
         InputError: Two rods of one pair and side.
 
-    Source: DESIGN, sections 4 and 5 (reading back).
+    Source: DEVELOPERS.md, "The design" (bite scale, reading back).
     """
     found = list(check_recorded(prescription))
     if found:
