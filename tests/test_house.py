@@ -18,12 +18,13 @@ ALLOWED = {
     "catalog": {"base", "core", "catalog"},
     "solids": {"base", "core", "catalog", "solids"},
     "exports": {"base", "core", "catalog", "solids", "exports"},
-    "ledger": {"base", "core", "ledger"},
-    "documents": {"base", "core", "catalog", "documents"},
+    "qa": {"base", "core", "qa"},
+    "ledger": {"base", "core", "qa", "ledger"},
+    "documents": {"base", "core", "catalog", "qa", "documents"},
     "workflow": {
-        *("base", "core", "catalog", "solids", "exports", "ledger", "documents", "workflow"),
+        *("base", "core", "catalog", "solids", "exports", "qa", "ledger", "documents", "workflow"),
     },
-    "cli": {"base", "core", "catalog", "ledger", "documents", "workflow", "cli"},
+    "cli": {"base", "core", "catalog", "qa", "ledger", "documents", "workflow", "cli"},
 }
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}

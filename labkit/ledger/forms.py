@@ -11,9 +11,11 @@ from labkit.errors import InputError
 from labkit.ledger.events import Kind
 
 #: States that a rod can be given after it was made.
-ROD_STATES = ("delivered", "fitted", "returned", "broken", "lost", "withdrawn")
+ROD_STATES = (
+    "delivered", "fitted", "returned", "broken", "lost", "withdrawn", "rejected",
+)  # fmt: skip
 DECISIONS = ("released", "withheld")
-PURPOSES = ("set", "extra")
+PURPOSES = ("set", "extra", "replacement")
 #: A prescription file longer than this is no prescription (the reader of files says the same).
 MOST_TEXT = 1_000_000
 MOST_NOTE = 2000
@@ -92,6 +94,7 @@ def _is_identifier(value: Any) -> bool:
 
 _DIGEST = Rule("64 hexadecimal digits", _is_digest)
 _IDENTIFIER = Rule("a rod identifier of ten digits", _is_identifier)
+_MAY_IDENTIFIER = Rule(_IDENTIFIER.words, _is_identifier, optional=True)
 _LONG_TEXT = Rule(
     f"text of 1 to {MOST_TEXT} characters",
     lambda v: isinstance(v, str) and 0 < len(v) <= MOST_TEXT and "\0" not in v,
@@ -151,6 +154,7 @@ FORMS: Mapping[Kind, Form] = {
                 "label": _LABEL,
                 "percent": _PERCENT,
                 "asked": text(200),
+                "replaces": _MAY_IDENTIFIER,
             }
         ),
         "note": _NOTE,
@@ -170,6 +174,7 @@ FORMS: Mapping[Kind, Form] = {
         "uncertainty_nm": whole(0, MOST_NUMBER, optional=True),
         "gauge": text(80),
         "note": _NOTE,
+        "details": table(optional=True),
     },
     Kind.RELEASE: {
         "set": _SET,

@@ -352,6 +352,7 @@ def _reading(event: Event) -> StoredReading:
         gauge=body["gauge"],
         note=body.get("note") or "",
         stamp=stamp(event),
+        details=body.get("details") or {},
     )
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any
@@ -184,6 +185,7 @@ class StoredReading:
         gauge: With what.
         note: Free text, empty if none.
         stamp: When and by whom.
+        details: Single readings, instrument, label as read and the like; empty where none was kept.
     """
 
     identifier: str
@@ -193,3 +195,4 @@ class StoredReading:
     gauge: str
     note: str
     stamp: Stamp
+    details: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Quality assurance: uncertainty, decision rules, sets, readings, capability, gauge studies."""
