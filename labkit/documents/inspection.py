@@ -58,6 +58,7 @@ CSV_COLUMNS = (
     ("measured_by", "to fill in: code of who measured"),
     ("checked_on", "to fill in: date of the check, such as 2031-03-21"),
     ("checked_by", "to fill in: code of who checked"),
+    ("material_lot", "to fill in: lot of the material"),
     ("remark", "to fill in: anything else"),
 )
 _TO_FILL_IN = sum(1 for _, meaning in CSV_COLUMNS if meaning.startswith("to fill in"))

@@ -93,7 +93,7 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     assert [header[k] for k in blank] == [
         "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result",
         "instrument", "calibration_due", "temperature_c", "decision_rule", "measured_on",
-        "measured_by", "checked_on", "checked_by", "remark",
+        "measured_by", "checked_on", "checked_by", "material_lot", "remark",
     ]
     # The columns for people stand together at the end, in the order of the paper form.
     assert blank == list(range(len(header) - len(blank), len(header)))
@@ -109,7 +109,8 @@ def test_whatever_the_paper_form_asks_has_its_column():
         "label_read": "Label read", "fittings": "Fittings", "result": "Conforms",
         "instrument": "Instrument", "calibration_due": "Calibration due",
         "temperature_c": "Temperature", "decision_rule": "Decision rule",
-        "measured_by": "Measured by", "checked_by": "Checked by", "remark": "Remarks",
+        "measured_by": "Measured by", "checked_by": "Checked by", "material_lot": "Material lot",
+        "remark": "Remarks",
     }
     (row, *_) = rows_of(specs.spec_of(specs.SIX))
     for column, words in asked.items():
