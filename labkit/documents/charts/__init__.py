@@ -1,0 +1,1 @@
+"""Charts of measurements and processes, drawn with matplotlib."""
