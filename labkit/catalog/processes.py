@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 
+from labkit.catalog.calibration_table import CalibrationKeys, read_calibration
 from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
 from labkit.catalog.named import find, read_all
 from labkit.catalog.problems import at, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.rods import Compensation, Legibility, Plate, Process
+from labkit.core.rods import EXPANSION_PER_C, Compensation, Legibility, Plate, Process
 
 
 class CompensationKeys(Table):
@@ -54,11 +56,17 @@ class ProcessKeys(Table):
     title: Text = key("name for people", "text")
     machine: Text = key("machine", "text")
     material: Text = key("material", "text")
+    expansion_per_c: Number = quantity(
+        "linear expansion of the material", 0, 0.0005, "1/°C", default=Decimal(str(EXPANSION_PER_C))
+    )
     evidence: Text = key("where the values come from", "text")
     compensation: CompensationKeys = key("what is added before building", "a table")
     plate: PlateKeys = key("bed of the machine", "a table")
     legibility: LegibilityKeys = key("what the process can show", "a table")
     gauge: GaugeKeys = key("the lab's usual gauge", "a table")
+    calibration: CalibrationKeys | None = key(
+        "what the compensation was found from", "a table", default=None
+    )
 
 
 def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
@@ -126,4 +134,8 @@ def read_process(source: TomlSource) -> Process:
             least_wall_mm=float(keys.legibility.least_wall),
         ),
         gauge_uncertainty_mm=float(keys.gauge.uncertainty),
-    )
+        expansion_per_c=float(keys.expansion_per_c),
+        calibration=None if keys.calibration is None else read_calibration(
+            source, keys.calibration, keys.compensation.model_dump()
+        ),
+    )  # fmt: skip

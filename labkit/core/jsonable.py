@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from enum import Enum
+from types import MappingProxyType
 from typing import Any
+
+#: Metadata of a field that came later: at its default it is left out, so that what was recorded
+#: before it existed and what is read now are the same content, with the same digest.
+LEFT_OUT_AT_DEFAULT: Mapping[str, bool] = MappingProxyType({"left out at default": True})
 
 
 def jsonable(value: Any) -> Any:
@@ -16,14 +22,15 @@ def jsonable(value: Any) -> Any:
         value: A frozen value, or tuples and dicts of them.
 
     Returns:
-        The same content; a fitting keeps its kind as a key.
+        The same content; a fitting keeps its kind as a key; a field marked LEFT_OUT_AT_DEFAULT
+        is not there while it has its default.
 
     >>> jsonable((Decimal("1.5"), None))
     [1.5, None]
     """
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         kind = getattr(value, "kind", None)
-        own = {f.name: jsonable(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        own = {name: jsonable(item) for name, item in _fields(value)}
         return {"kind": str(kind), **own} if kind is not None else own
     if isinstance(value, Enum):
         return value.value
@@ -36,3 +43,11 @@ def jsonable(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [jsonable(item) for item in value]
     return value
+
+
+def _fields(value: Any) -> Iterator[tuple[str, Any]]:
+    for field in dataclasses.fields(value):
+        item = getattr(value, field.name)
+        late = "left out at default" in field.metadata
+        if not (late and item == field.default):
+            yield field.name, item

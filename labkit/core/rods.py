@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 
+from labkit.core.calibration import Calibration
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 
+#: Linear expansion of rods whose process does not tell: a common printed plastic, 1/°C.
+EXPANSION_PER_C = 1e-4
 #: Part of a crosspin's lip thickness by which both its edges are chamfered.
 CHAMFER_PART = 0.25
 
@@ -267,6 +271,8 @@ class Process:
         plate: The bed.
         legibility: What the process can show.
         gauge_uncertainty_mm: Standard uncertainty of the lab's usual length gauge.
+        expansion_per_c: Linear expansion of the rods' material, 1/°C.
+        calibration: What the compensation was found from, None where no coupons were calibrated.
     """
 
     name: str
@@ -278,6 +284,8 @@ class Process:
     plate: Plate
     legibility: Legibility
     gauge_uncertainty_mm: float
+    expansion_per_c: float = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
+    calibration: Calibration | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from labkit.core.calibration import Calibration, FittedOffset
 from labkit.core.jsonable import jsonable
 from labkit.core.rods import Compensation, Legibility, Plate, Process, RodTemplate
 from labkit.documents.rod_values import template_of
@@ -60,18 +62,32 @@ def process_as_stored(
     now = installed.get(stored.name)
     if not accept:
         _refuse_changed("process", stored, now, of_set)
-    own = stored.content
     try:
-        process = Process(**{
-            **own,
-            "compensation": Compensation(**own["compensation"]),
-            "plate": Plate(**own["plate"]),
-            "legibility": Legibility(**own["legibility"]),
-        })  # fmt: skip
+        process = _process(stored.content)
     except (KeyError, TypeError, ValueError) as error:
         raise _unreadable("process", stored) from error
     _require_whole("process", stored, process)
     return process
+
+
+def _process(own: Mapping[str, Any]) -> Process:
+    """Rebuild a process; older ledgers have no expansion and no calibration, which are defaults."""
+    own_calibration = own.get("calibration")
+    return Process(**{
+        **own,
+        "compensation": Compensation(**own["compensation"]),
+        "plate": Plate(**own["plate"]),
+        "legibility": Legibility(**own["legibility"]),
+        "calibration": None if own_calibration is None else _calibration(own_calibration),
+    })  # fmt: skip
+
+
+def _calibration(own: Mapping[str, Any]) -> Calibration:
+    offsets = {
+        kind: None if own[kind] is None else FittedOffset(**own[kind])
+        for kind in ("bore", "pin", "ball")
+    }
+    return Calibration(**{**own, "date": datetime.date.fromisoformat(own["date"]), **offsets})
 
 
 def differences(stored: Mapping[str, Any], installed: Mapping[str, Any]) -> tuple[str, ...]:
