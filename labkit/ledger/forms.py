@@ -141,6 +141,7 @@ FORMS: Mapping[Kind, Form] = {
                 "length_um": _LENGTH,
                 "label": _LABEL,
                 "percent": _PERCENT,
+                "replaces": _MAY_IDENTIFIER,
             }
         ),
     },

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 
 from sqlalchemy import Connection, select
 
+from labkit.ledger.replacements import chunks, replacements_in
 from labkit.ledger.stored import Stamp, StoredRod
 from labkit.ledger.tables import CORRECTIONS, EVENTS, RELEASES, ROD_STATES, RODS, SET_ENDS
+
+#: A rod in one of these states is in nobody's box any more: what is decided about its set later
+#: is not decided about the rod.
+GONE_STATES = ("rejected", "broken", "lost", "withdrawn")
 
 #: Said about a rod: number of the event, when, by whom, state.
 _Said = tuple[int, str, str, str]
@@ -30,16 +34,13 @@ def rods_where(connection: Connection, condition: object) -> tuple[StoredRod, ..
         .where(condition)  # type: ignore[arg-type]
         .order_by(RODS.c.seq, RODS.c.step, RODS.c.side)
     ).all()
-    of_sets = _said_of_sets(connection, {rod.set_name for rod in rods})
+    names = {rod.set_name for rod in rods}
+    of_sets, replaced = _said_of_sets(connection, names), replacements_in(connection, names)
     of_rods = _said_of_rods(connection, [rod.identifier for rod in rods])
     found = []
     for rod in rods:
-        said = [
-            (rod.seq, rod.at, rod.operator, "reserved"),
-            *of_sets[rod.set_name],
-            *of_rods[rod.identifier],
-        ]
-        seq, at, by, state = max(said)
+        begun = (rod.seq, rod.at, rod.operator, "reserved")
+        seq, at, by, state = _last([begun, *of_sets[rod.set_name]], of_rods[rod.identifier])
         found.append(
             StoredRod(
                 identifier=rod.identifier,
@@ -53,15 +54,25 @@ def rods_where(connection: Connection, condition: object) -> tuple[StoredRod, ..
                 state=state,
                 state_since=Stamp(seq, at, by),
                 made=Stamp(rod.seq, rod.at, rod.operator),
+                replaces=replaced.replaces.get(rod.identifier, ""),
+                first_set=replaced.of_set.get(rod.set_name, rod.set_name),
             )
         )
     return tuple(found)
 
 
+def _last(of_set: list[_Said], of_rod: list[_Said]) -> _Said:
+    """Give what holds of a rod: the last thing said, but a set's release brings no rod back."""
+    own = max(of_rod, default=None)
+    if own is not None and own[-1] in GONE_STATES:
+        return own
+    return max((*of_set, *of_rod))
+
+
 def _said_of_sets(connection: Connection, names: set[str]) -> dict[str, list[_Said]]:
     said: dict[str, list[_Said]] = defaultdict(list)
     for table, word in ((SET_ENDS, SET_ENDS.c.outcome), (RELEASES, RELEASES.c.decision)):
-        for part in _chunks(sorted(names)):
+        for part in chunks(sorted(names)):
             query = (
                 select(table.c.set_name, table.c.seq, EVENTS.c.at, EVENTS.c.operator, word)
                 .join(EVENTS, table.c.seq == EVENTS.c.seq)
@@ -76,7 +87,7 @@ def _said_of_sets(connection: Connection, names: set[str]) -> dict[str, list[_Sa
 def _said_of_rods(connection: Connection, identifiers: list[str]) -> dict[str, list[_Said]]:
     said: dict[str, list[_Said]] = defaultdict(list)
     table = ROD_STATES
-    for part in _chunks(identifiers):
+    for part in chunks(identifiers):
         query = (
             select(table.c.identifier, table.c.seq, EVENTS.c.at, EVENTS.c.operator, table.c.state)
             .join(EVENTS, table.c.seq == EVENTS.c.seq)
@@ -86,8 +97,3 @@ def _said_of_rods(connection: Connection, identifiers: list[str]) -> dict[str, l
         for identifier, *rest in connection.execute(query):
             said[identifier].append(tuple(rest))
     return said
-
-
-def _chunks(values: list[str], size: int = 500) -> Iterable[list[str]]:
-    """Cut a list so that no query has more parameters than a database takes."""
-    return (values[at : at + size] for at in range(0, len(values), size))

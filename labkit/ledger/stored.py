@@ -106,7 +106,7 @@ class StoredSet:
         name: Its name, as of its folder.
         case: Case number.
         state: Started, made or abandoned.
-        purpose: "set" or "extra".
+        purpose: "set", "extra" or "replacement".
         set_revision: Revision of the set.
         folder: Where it was laid.
         inputs_sha256: Digest of everything it is made from.
@@ -153,6 +153,9 @@ class StoredRod:
         state: "reserved", "made", "abandoned", "released", "withheld", or as given by hand.
         state_since: The event that says so.
         made: When and by whom its set was started.
+        replaces: Identifier of the rod whose place it takes, empty if it takes none's.
+        first_set: Set in which its place was first made: its own, or, of a replacement, that of
+            the first rod that it stands for.
     """
 
     identifier: str
@@ -166,6 +169,8 @@ class StoredRod:
     state: str
     state_since: Stamp
     made: Stamp
+    replaces: str
+    first_set: str
 
     @property
     def length_mm(self) -> Decimal:

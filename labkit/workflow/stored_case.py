@@ -154,8 +154,11 @@ def limits_of(template: dict[str, Any]) -> LengthLimits:
 
 
 def pair_of(rod: StoredRod) -> str:
-    """Name the setting that a rod was made for, such as "QF-1043-r1/3" (set, step)."""
-    return f"{rod.set_name}/{rod.step}"
+    """Name the setting that a rod was made for, such as "QF-1043-r1/3" (set, step).
+
+    A replacement is of the setting of the rod whose place it takes.
+    """
+    return f"{rod.first_set}/{rod.step}"
 
 
 def rods_out(rods: tuple[StoredRod, ...]) -> tuple[RodOut, ...]:
