@@ -216,6 +216,13 @@ class GradingKeys(Table):
     tolerance: Number | None = quantity(
         "length tolerance, ±; default: the template's ISO 2768-1 class", 0.001, 2, default=None
     )
+    side_tolerance: Number | None = quantity(
+        "tolerance of left minus right of a step, measured against labels, ±; default: the "
+        "rods' length tolerance, the smaller of the two",
+        0.001,
+        2,
+        default=None,
+    )
 
 
 class PrescriptionKeys(Table):

@@ -258,6 +258,7 @@ def _grading(keys: GradingKeys) -> Grading:
         start=keys.start,
         grid_mm=keys.grid,
         tolerance_mm=keys.tolerance,
+        side_tolerance_mm=keys.side_tolerance,
     )
 
 

@@ -22,7 +22,7 @@ from labkit.units import to_grid
 
 __all__ = [
     "LengthLimits", "SpacerSet", "check_recorded", "compute_steps", "grade", "length_tolerance",
-    "made_at", "set_of",
+    "made_at", "set_of", "side_tolerance",
 ]
 
 
@@ -172,6 +172,21 @@ def length_tolerance(length: Decimal, grading: Grading, limits: LengthLimits) ->
     """Give the tolerance (±) of a length: the stated one, or else the template's own."""
     stated = grading.tolerance_mm
     return limits.tolerance_mm(length) if stated is None else stated
+
+
+def side_tolerance(step: Step, grading: Grading) -> Decimal:
+    """Give the tolerance (±) of a step's left minus right length, against its labels.
+
+    Args:
+        step: A graded step.
+        grading: What was prescribed.
+
+    Returns:
+        The stated one, or else the smaller length tolerance of its two rods.
+    """
+    stated = grading.side_tolerance_mm
+    own = min(step.left.tolerance_mm, step.right.tolerance_mm)
+    return own if stated is None else stated
 
 
 def made_at(made: ReadBack, member: int, scale: BiteScale) -> Made:

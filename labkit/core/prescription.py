@@ -144,6 +144,8 @@ class Grading:
         start: The starting step, as a value of the series; None if the prescriber names none.
         grid_mm: Length grid.
         tolerance_mm: Length tolerance, ±; None for the template's own.
+        side_tolerance_mm: Tolerance of left minus right against the labels, ±; None for the rods'
+            length tolerance.
     """
 
     unit: GradingUnit
@@ -155,6 +157,7 @@ class Grading:
     start: Decimal | None = None
     grid_mm: Decimal = Decimal("0.1")
     tolerance_mm: Decimal | None = None
+    side_tolerance_mm: Decimal | None = None
 
     def __post_init__(self) -> None:
         require_finite(self)

@@ -324,6 +324,7 @@ class Tolerances(Table):
 
     left: Annotated[float, Field(gt=0, le=10)]
     right: Annotated[float, Field(gt=0, le=10)]
+    side_tolerance_mm: Annotated[float, Field(gt=0, le=10)] | None = None
 
 
 class Spec(Table):

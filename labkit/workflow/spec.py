@@ -10,6 +10,7 @@ from typing import Any
 import labkit
 from labkit.catalog.profiles import Profile, profile_json
 from labkit.core.cautions import CAUTIONS
+from labkit.core.grading import side_tolerance
 from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving
 from labkit.core.parts import Part
@@ -187,7 +188,13 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
 
 
 def _tolerances(case: Case) -> list[dict[str, float]]:
+    """Give the tolerances of each step: of both rods, and of left minus right."""
+    grading = case.prescription.grading
     return [
-        {"left": float(step.left.tolerance_mm), "right": float(step.right.tolerance_mm)}
+        {
+            "left": float(step.left.tolerance_mm),
+            "right": float(step.right.tolerance_mm),
+            "side_tolerance_mm": float(side_tolerance(step, grading)),
+        }
         for step in case.spacer_set.steps
     ]

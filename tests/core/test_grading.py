@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.core.grading import LengthLimits, grade
+from labkit.core.grading import LengthLimits, grade, side_tolerance
 from labkit.core.prescription import (
     Action,
     Anchors,
@@ -181,3 +181,12 @@ def test_a_hinged_set_takes_milliseconds():
         grade(prescription, LIMITS)
     # Measured: 2 to 4 ms on one core; the limit leaves room for a busy machine.
     assert (time.process_time() - begin) / 20 < 0.05
+
+
+def test_the_sides_have_a_tolerance_of_their_own():
+    step = grade(SMALLEST_SET, LIMITS).steps[0]
+    assert side_tolerance(step, SMALLEST_SET.grading) == step.left.tolerance_mm
+    wide = replace(step, left=replace(step.left, tolerance_mm=D("0.3")))
+    assert side_tolerance(wide, SMALLEST_SET.grading) == step.right.tolerance_mm
+    stated = replace(SMALLEST_SET.grading, side_tolerance_mm=D("0.08"))
+    assert side_tolerance(wide, stated) == D("0.08")
