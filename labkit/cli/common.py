@@ -51,6 +51,22 @@ PROCESSES = click.option(
     envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
 )
+INSTRUMENT = click.option(
+    "--instrument",
+    "instrument_name",
+    metavar="NAME",
+    help="What the rods are measured with (`labkit instruments`); without it, the usual gauge of "
+    "the set's process.",
+)
+INSTRUMENTS = click.option(
+    "--instruments",
+    "instrument_places",
+    multiple=True,
+    type=click.Path(),
+    metavar="PATH",
+    envvar="LABKIT_INSTRUMENTS",
+    help="File or folder of the lab's own instruments; may be repeated.",
+)
 
 LEDGER = click.option(
     "--ledger",

@@ -24,6 +24,7 @@ _COMMANDS = {
     "find": "labkit.cli.find",
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
+    "instruments": "labkit.cli.instruments",
     "prescription": "labkit.cli.prescription",
     "ledger": "labkit.cli.ledger",
     "about": "labkit.cli.about",
