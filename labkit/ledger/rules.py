@@ -10,6 +10,12 @@ from labkit.core.identifier import grouped
 from labkit.errors import LedgerError
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
+from labkit.ledger.replacement_rules import (
+    against_order,
+    against_set,
+    against_state,
+    against_taking_back,
+)
 from labkit.ledger.stored import SetState, StoredSet
 
 #: Kinds that a later event of the same kind, or a correction, may put right. Sets and their
@@ -68,6 +74,12 @@ def _check_correction(reader: Reader, event: Event) -> None:
         raise _refuse(
             event, f"has event {earlier.seq} corrected by event {later} already; correct that one"
         )
+    _unless(event, against_taking_back(reader, event, earlier))
+
+
+def _unless(event: Event, wrong: str) -> None:
+    if wrong:
+        raise _refuse(event, wrong)
 
 
 def _prescription(reader: Reader, event: Event, body: dict[str, Any]) -> None:
@@ -93,6 +105,11 @@ def _set_started(reader: Reader, event: Event, body: dict[str, Any]) -> None:
             f"cannot use the identifier {grouped(taken)}: a rod bears it already; take the "
             "next attempt",
         )
+    _unless(event, against_set(reader, event.case, body))
+
+
+def _order(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    _unless(event, against_order(reader, event.case, body))
 
 
 def _set_ended(reader: Reader, event: Event, body: dict[str, Any]) -> None:
@@ -123,6 +140,11 @@ def _of_a_rod(reader: Reader, event: Event, body: dict[str, Any]) -> None:
         raise _refuse(event, f"has the rod {shown} {rod.state}, not made")
 
 
+def _rod_state(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+    _of_a_rod(reader, event, body)
+    _unless(event, against_state(reader, event, body))
+
+
 def _trial_fit(reader: Reader, event: Event, body: dict[str, Any]) -> None:
     reader.prescription(event.case, body["revision"])
 
@@ -141,9 +163,10 @@ _RULES: Mapping[Kind, Callable[[Reader, Event, dict[str, Any]], None]] = {
     Kind.SET_STARTED: _set_started,
     Kind.SET_MADE: _set_ended,
     Kind.SET_ABANDONED: _set_ended,
+    Kind.ORDER: _order,
     Kind.TRIAL_FIT: _trial_fit,
     Kind.TRIAL_ACCEPTED: _trial_accepted,
     Kind.READING: _of_a_rod,
     Kind.RELEASE: _release,
-    Kind.ROD_STATE: _of_a_rod,
+    Kind.ROD_STATE: _rod_state,
 }

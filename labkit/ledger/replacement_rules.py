@@ -1,0 +1,144 @@
+"""What may be said about rejected rods and those that take their place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from labkit.core.identifier import grouped
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.stored import StoredRod
+
+
+def against_order(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
+    """Find what is wrong with an order in which a line replaces a rod.
+
+    Args:
+        reader: The ledger, with the write lock held.
+        case: Case number.
+        body: Body of the order.
+
+    Returns:
+        What contradicts what, empty where nothing does.
+    """
+    rods = {rod.identifier: rod for rod in reader.rods(case)}
+    for line in body["lines"]:
+        if line.get("replaces"):
+            wrong = _against_like(line, rods.get(line["replaces"]), ("side", "length_um", "label"))
+            if wrong:
+                return wrong
+    return ""
+
+
+def against_set(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
+    """Find what is wrong with a set to be begun, as far as its rods replace others.
+
+    Args:
+        reader: The ledger, with the write lock held.
+        case: Case number.
+        body: Body of the event.
+
+    Returns:
+        What contradicts what, empty where nothing does.
+    """
+    lines, replacing = body["rods"], body["purpose"] == REPLACEMENT
+    for line in lines:
+        if bool(line.get("replaces")) != replacing:
+            return (
+                f"has the set {body['set']} of the purpose {body['purpose']}; a rod names the one "
+                "that it replaces in a replacement set, and only there"
+            )
+    if not replacing:
+        return ""
+    rods = {rod.identifier: rod for rod in reader.rods(case)}
+    for line in lines:
+        wrong = _against_like(line, rods.get(line["replaces"]), tuple(_LIKE))
+        wrong = wrong or _against_place(tuple(rods.values()), rods[line["replaces"]])
+        if wrong:
+            return wrong
+    if len({rods[line["replaces"]].first_set for line in lines}) > 1:
+        return "has rods of two sets to be replaced in one; replace them set by set"
+    return ""
+
+
+_LIKE = {"step": "step", "side": "side", "length_um": "length", "label": "label"}
+
+
+def _against_like(line: Mapping[str, Any], rod: StoredRod | None, names: tuple[str, ...]) -> str:
+    if rod is None:
+        return f"has no rod {grouped(line['replaces'])} to be replaced"
+    for name in names:
+        if line[name] != getattr(rod, name):
+            return (
+                f"cannot replace the rod {grouped(rod.identifier)} by one of another "
+                f"{_LIKE[name]} ({line[name]}, not {getattr(rod, name)})"
+            )
+    return ""
+
+
+def _against_place(rods: tuple[StoredRod, ...], rod: StoredRod) -> str:
+    shown = grouped(rod.identifier)
+    if rod.state not in GONE_STATES:
+        return f"has the rod {shown} {rod.state}; it is replaced once it is rejected"
+    by = _replacement(rods, rod.identifier)
+    return f"has the rod {shown} replaced by {grouped(by.identifier)} already" if by else ""
+
+
+def _replacement(rods: tuple[StoredRod, ...], identifier: str) -> StoredRod | None:
+    made = (rod for rod in rods if rod.replaces == identifier and rod.state != "abandoned")
+    return next(made, None)
+
+
+def against_state(reader: Reader, event: Event, body: Mapping[str, Any]) -> str:
+    """Find what is wrong with the state that a rod is to be given.
+
+    Args:
+        reader: The ledger, with the write lock held.
+        event: The event.
+        body: Its body; the rod is one of the case that was made.
+
+    Returns:
+        What contradicts what, empty where nothing does.
+    """
+    rod = reader.find(body["identifier"])
+    assert rod is not None
+    shown, state = grouped(rod.identifier), body["state"]
+    if state == "rejected" and rod.state == "rejected" and event.corrects is None:
+        return f"has the rod {shown} rejected already"
+    if state not in GONE_STATES:
+        if rod.state == "rejected" and event.corrects is None:
+            return f"has the rod {shown} rejected; it cannot be {state} unless that is taken back"
+        return _has_replacement(reader, event.case, rod)
+    return ""
+
+
+def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:
+    """Find what is wrong with taking back what was said about a rod's state.
+
+    Args:
+        reader: The ledger, with the write lock held.
+        event: The correction.
+        earlier: What it corrects.
+
+    Returns:
+        What contradicts what, empty where nothing does.
+    """
+    if event.kind is not Kind.CORRECTION or earlier.kind is not Kind.ROD_STATE:
+        return ""
+    rod = reader.find(earlier.body["identifier"])
+    assert rod is not None
+    return _has_replacement(reader, event.case, rod)
+
+
+def _has_replacement(reader: Reader, case: str, rod: StoredRod) -> str:
+    """Two rods must never stand in one place of a set."""
+    by = _replacement(reader.rods(case), rod.identifier)
+    if by is None:
+        return ""
+    return (
+        f"has the rod {grouped(rod.identifier)} replaced by {grouped(by.identifier)}, which stands "
+        "in its place"
+    )
