@@ -19,6 +19,7 @@ from labkit.qa.table_cells import (
 )
 from labkit.qa.table_text import Record, decoded, records_of
 from labkit.qa.table_values import Cell, Mistakes, TableFile, place, problem, shown
+from labkit.units import counted
 
 __all__ = [
     "Cell", "Mistakes", "TableFile", "day", "number", "one_of", "problem", "read_table", "whole",
@@ -79,12 +80,14 @@ def read_table(
     mistakes = Mistakes()
     columns = _columns(head, name, known, ignore_others, mistakes)
     _require_columns(head, name, tuple(required), columns, mistakes)
+    if delimiter == ",":
+        _require_even(records, name, mistakes)
     rows = tuple(row for record in body if (row := _row(record, name, columns, mistakes)))
     decimal, proven = _decimal_sign(rows, name, known if numbers is None else numbers, mistakes)
     header = tuple(title.strip() for title in head.texts)
     table = TableFile(name, header, rows, delimiter, decimal, proven)
     if not body:
-        mistakes.add(InputError("has no row under the names of its columns; fill it in", where=name))
+        mistakes.add(InputError("has no row under the names of its columns", where=name))
     mistakes.stop()
     return table
 
@@ -178,6 +181,18 @@ def _spoiled(text: str) -> str:
     return ""
 
 
+def _require_even(records: Sequence[Record], name: str, mistakes: Mistakes) -> None:
+    """Refuse rows longer or shorter than the first line: an unquoted 36,08 would shift them."""
+    asked = len(records[0].texts)
+    for record in records[1:]:
+        if len(record.texts) != asked:
+            mistakes.add(InputError(
+                f"has {counted(len(record.texts), 'field')}, the first line has {asked}; put a "
+                "number with a decimal comma in quotes, and separate all fields by commas",
+                where=f"{name}:{record.line}",
+            ))
+
+
 def _require_no_more(
     record: Record, name: str, columns: Sequence[str | None], mistakes: Mistakes
 ) -> None:
@@ -186,8 +201,8 @@ def _require_no_more(
         nameless = index >= len(columns) or columns[index] == ""
         if nameless and text.strip():
             mistakes.add(InputError(
-                f'"{shown(text.strip())}" has no name of a column above it; name the column, or '
-                "put a number with a decimal comma in quotes",
+                f'"{shown(text.strip())}" has no name of a column above it; name the column or '
+                "take the cell out",
                 value=text, where=place(name, record.line, index + 1, ""),
             ))
             return
