@@ -1,0 +1,204 @@
+"""The decision on one rod: its length against its tolerance, its label, its fittings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.findings import Finding, refusals, refused
+from labkit.core.instruments import Instrument
+from labkit.core.ways_of_measuring import Method, Role, Way
+from labkit.qa.conformance import Decision, Result, decide
+from labkit.qa.readings import Expected, RodReadings, same_label
+from labkit.qa.scatter import range_limit_mm
+from labkit.qa.uncertainty import Budget, resolution
+from labkit.units import millimetres, plain
+
+
+@dataclass(frozen=True)
+class MeasuredRod:
+    """One rod as measured, and what that proves.
+
+    Args:
+        expected: The rod as made.
+        readings: What was read; None where the length comes from a scan.
+        length_mm: Functional length: the mean of the readings less the way's shift.
+        budget: Its uncertainty.
+        decision: The decision on the length.
+        problems: What else keeps the rod back; empty where nothing does.
+    """
+
+    expected: Expected
+    readings: RodReadings | None
+    length_mm: float
+    budget: Budget
+    decision: Decision
+    problems: tuple[Finding, ...] = ()
+
+    @property
+    def conforms(self) -> bool:
+        """Whether the length conforms and nothing else keeps the rod back."""
+        return self.decision.result is Result.CONFORMS and not refusals(self.problems)
+
+    @property
+    def u_mm(self) -> float:
+        """Combined standard uncertainty of the length, mm."""
+        return self.budget.combined_mm
+
+    @property
+    def deviation_mm(self) -> float:
+        """Measured length less the length asked for, mm."""
+        return self.length_mm - float(self.expected.length_mm)
+
+
+def functional_length_mm(readings: RodReadings, way: Way) -> float:
+    """Turn readings into the functional length.
+
+    Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds.
+
+    Args:
+        readings: What was read.
+        way: How, on this template.
+
+    Returns:
+        Functional length, mm.
+    """
+    return float(readings.mean_mm - way.shift_mm)
+
+
+def judge_rod(
+    expected: Expected,
+    length_mm: float,
+    budget: Budget,
+    *,
+    readings: RodReadings | None = None,
+    problems: tuple[Finding, ...] = (),
+) -> MeasuredRod:
+    """Decide on one rod.
+
+    Args:
+        expected: The rod as made.
+        length_mm: Measured functional length.
+        budget: Its uncertainty.
+        readings: What was read, None for a scan.
+        problems: What else was found on it.
+
+    Returns:
+        The rod with its decision.
+
+    Source: ISO 14253-1:2017, 5 (see `labkit.qa.conformance`).
+    """
+    decision = decide(
+        length_mm, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
+        dof=budget.effective_dof,
+    )  # fmt: skip
+    return MeasuredRod(expected, readings, length_mm, budget, decision, problems)
+
+
+def measured_rod(
+    expected: Expected, readings: RodReadings, way: Way, budget: Budget, reading_sd_mm: float
+) -> MeasuredRod:
+    """Decide on one rod from readings taken by hand.
+
+    Args:
+        expected: The rod as made.
+        readings: What was read.
+        way: How, on this template.
+        budget: Uncertainty of the functional length.
+        reading_sd_mm: Standard deviation of one reading; see `reading_sd_mm`.
+
+    Returns:
+        The rod with its decision and problems.
+    """
+    problems = tuple(rod_problems(expected, readings, way, reading_sd_mm))
+    length = functional_length_mm(readings, way)
+    return judge_rod(expected, length, budget, readings=readings, problems=problems)
+
+
+def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, way: Way) -> float:
+    """Give the standard deviation of one reading, by which readings of one rod may scatter.
+
+    Formula: √(s² + δ²/12), repeatability s and resolution δ; times √½ for a half-sum and √1.5 for
+    a reading less two half diameters. Without an instrument the gauge's standard uncertainty, which
+    is never smaller.
+
+    Args:
+        instrument: What is measured with, None for the process's usual gauge.
+        gauge_uncertainty_mm: That gauge's standard uncertainty.
+        way: How is measured.
+
+    Returns:
+        Standard deviation, mm.
+    """
+    if instrument is None:
+        return gauge_uncertainty_mm
+    factor = {Method.HALF_SUM: math.sqrt(0.5), Method.OVER_LESS_OWN: math.sqrt(1.5)}
+    one = math.hypot(instrument.repeatability_mm, resolution(instrument.resolution_mm))
+    return one * factor.get(way.method, 1.0)
+
+
+def rod_problems(
+    expected: Expected, readings: RodReadings, way: Way, sd_mm: float
+) -> Iterator[Finding]:
+    """Find what keeps a rod back whatever its length is.
+
+    Args:
+        expected: The rod as made.
+        readings: What was read on it.
+        way: How it was measured.
+        sd_mm: Standard deviation of one reading.
+
+    Yields:
+        Refusals.
+    """
+    name = expected.name
+    if readings.label_read is not None and not same_label(readings.label_read, expected):
+        yield refused(
+            "label_read",
+            f'{name}: the label read from the rod is "{readings.label_read}", but it should be '
+            f"{expected.engraved}; keep the rod back, and look whether it lies in the wrong bag",
+            name,
+        )
+    if readings.fittings is False:
+        yield refused(
+            "fittings", f"{name}: a fitting is not within its limits; reject the rod", name
+        )
+    if way.role is Role.CHECK:
+        yield refused(
+            "check_only",
+            f'{name}: measured "{way.method}" ({way.title}), which finds gross errors and decides '
+            "nothing; measure it in a way that decides",
+            name,
+        )
+    if scatter := scatters(readings.readings_mm, sd_mm):
+        yield refused("scatter", f"{name}: {scatter}; clean rod and gauge, measure again", name)
+
+
+def scatters(readings_mm: tuple[Decimal, ...], sd_mm: float) -> str:
+    """Tell whether readings of one rod lie too far apart: an outlier or a slip.
+
+    The test: the range of n readings against the range that n normal readings with the gauge's
+    repeatability exceed once in a thousand rods.
+
+    Args:
+        readings_mm: The readings.
+        sd_mm: Standard deviation of one reading.
+
+    Returns:
+        A sentence without its end; empty where they agree.
+
+    >>> scatters((Decimal("36.08"), Decimal("36.09"), Decimal("36.18")), 0.01)[:53]
+    'its readings 36.08, 36.09, 36.18 lie 0.1 mm apart, 0.'
+    """
+    if len(readings_mm) < 2:
+        return ""
+    width, limit = max(readings_mm) - min(readings_mm), range_limit_mm(sd_mm, len(readings_mm))
+    if float(width) <= limit:
+        return ""
+    listed = ", ".join(str(reading) for reading in readings_mm)
+    return (
+        f"its readings {listed} lie {plain(width)} mm apart, {millimetres(limit, 3)} mm would be "
+        "the most with this gauge (once in a thousand rods)"
+    )

@@ -1,0 +1,106 @@
+"""The decision on a whole set: sides, order, steps, missing and repeated rods, mix-ups."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.findings import Finding
+from labkit.errors import InputError
+from labkit.qa.conformance import Result
+from labkit.qa.readings import Expected
+from labkit.qa.rod_decision import MeasuredRod
+from labkit.qa.set_findings import SetFindings, looked_at
+from labkit.qa.sides_and_steps import SideDifference, StepSize, side_differences, step_sizes
+
+#: Findings that show that a rod is wrong; the others only hold it until it is measured again.
+_PROVEN = {"label_read", "fittings"}
+
+
+@dataclass(frozen=True)
+class SetDecision:
+    """What the readings of a set prove.
+
+    Args:
+        rods: The rods measured, by step, left before right.
+        missing: Places of the set whose rod was not measured.
+        differences: Left minus right of each step with both rods measured.
+        steps: Distances of neighbours, by side.
+        findings: What was found, refusals first.
+        held: Identifiers of rods that must not leave.
+        result: Conforms only if every rod was measured and conforms, the sides agree, and nothing
+            was found that holds a rod.
+    """
+
+    rods: tuple[MeasuredRod, ...]
+    missing: tuple[Expected, ...]
+    differences: tuple[SideDifference, ...]
+    steps: tuple[StepSize, ...]
+    findings: tuple[Finding, ...]
+    held: frozenset[str]
+    result: Result
+
+    @property
+    def notlooked_at(self) -> tuple[Expected, ...]:
+        """Rods whose label was not read or whose fittings were not checked."""
+        return tuple(rod.expected for rod in self.rods if not looked_at(rod))
+
+
+def decide_set(
+    expected: Sequence[Expected],
+    measured: Sequence[MeasuredRod],
+    side_tolerances: Mapping[int, Decimal],
+) -> SetDecision:
+    """Decide on a set from its measured rods.
+
+    Args:
+        expected: Every place of the set with the rod that fills it.
+        measured: The rods measured, each once; a part of the set is enough for a first look.
+        side_tolerances: Step → tolerance (±) of left minus right, mm.
+
+    Returns:
+        The decision.
+
+    Raises:
+        InputError: A measured rod is not one of the set.
+
+    Source: the rules are the lab's own; each length is decided by ISO 14253-1:2017, 5.
+    """
+    places = {place.identifier: place for place in expected}
+    for rod in measured:
+        if rod.expected.identifier not in places:
+            raise InputError(
+                f"{rod.expected.name} was measured, but it is not a rod of this set; measure the "
+                "rods of the set", field="identifier", value=rod.expected.identifier,
+            )  # fmt: skip
+    rods = sorted(measured, key=lambda rod: (rod.expected.step, rod.expected.side))
+    seen = {rod.expected.identifier for rod in rods}
+    missing = tuple(place for place in expected if place.identifier not in seen)
+    differences = tuple(side_differences(rods, side_tolerances))
+    steps = tuple(step_sizes(rods))
+    found = SetFindings(rods)
+    found.mix_ups()
+    found.labels()
+    found.differences(differences)
+    found.order(steps)
+    found.notes(steps, missing)
+    held = frozenset(found.held)
+    return SetDecision(
+        tuple(rods), missing, differences, steps, found.all(), held,
+        _result(rods, differences, found.refusals(), bool(missing or held)),
+    )  # fmt: skip
+
+
+def _result(
+    rods: Iterable[MeasuredRod], differences: Iterable[SideDifference],
+    found: tuple[Finding, ...], incomplete: bool,
+) -> Result:  # fmt: skip
+    decisions = [rod.decision.result for rod in rods]
+    decisions += [each.decision.result for each in differences]
+    proven = {finding.code for finding in found} & _PROVEN
+    if Result.NOT_CONFORMING in decisions or proven:
+        return Result.NOT_CONFORMING
+    if incomplete or found or Result.UNDECIDED in decisions:
+        return Result.UNDECIDED
+    return Result.CONFORMS
