@@ -71,7 +71,7 @@ def test_an_instrument_comes_back_from_the_ledger(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ("[scale]", "colour = 3\n[scale]", ":9: colour is not a known key"),
+        ("[scale]", "colour = 3\n[scale]", ":10: colour is not a known key"),
         ("resolution = 0.001", "resolutoin = 0.001", ":11: scale.resolutoin is not a known key; "
          "did you mean `resolution`?"),
         ("resolution = 0.001", "resolution = 0", ":11: scale.resolution = 0 is not usable; allowed "
