@@ -24,7 +24,7 @@ from labkit.cli.common import (
     print_problems,
 )
 from labkit.cli.profile import open_profile
-from labkit.cli.recording import recording, said
+from labkit.cli.recording import recording, require_ledger, said
 from labkit.core.extra_requests import Between, ByAdvancement, ByLength, ByPercent, ExtraRequest
 from labkit.core.prescription import Side
 from labkit.errors import InputError
@@ -100,7 +100,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
         case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
     )
     installed = _installed(asked)
-    _require_ledger(ledger_url)
+    require_ledger(ledger_url)
     with recording(by, ledger_url) as recorder, counting(f"Extra rods for {case}") as step:
         assert recorder is not None
         made = make_extra(order, installed, asked["out_dir"], step, recorder)
@@ -145,14 +145,6 @@ def _installed(asked: Mapping[str, Any]) -> Installed:
         load_lettering(),
         open_profile(asked["profile_path"]) if asked["profile_path"] else None,
     )
-
-
-def _require_ledger(ledger_url: str | None) -> None:
-    """Refuse where there is no ledger yet, rather than begin an empty one."""
-    from labkit.ledger.store import open_ledger
-
-    with open_ledger(ledger_url, create=False):
-        pass
 
 
 def _print_extra(case: str, made: MadeSet) -> None:

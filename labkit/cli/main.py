@@ -18,6 +18,7 @@ _COMMANDS = {
     "make": "labkit.cli.make",
     "trial": "labkit.cli.trial",
     "extra": "labkit.cli.extra",
+    "replace": "labkit.cli.replace",
     "papers": "labkit.cli.papers",
     "cases": "labkit.cli.cases",
     "show": "labkit.cli.show",

@@ -56,6 +56,19 @@ def recording(by: str | None, ledger_url: str | None) -> Iterator[Recorder | Non
         yield Recorder(ledger, by, now, lambda sentence: said(sentence, to_stderr=True))
 
 
+def require_ledger(ledger_url: str | None) -> None:
+    """Refuse where there is no ledger yet, rather than begin an empty one.
+
+    Raises:
+        InputError: There is none.
+        LedgerError: It cannot be read now.
+    """
+    from labkit.ledger.store import open_ledger
+
+    with open_ledger(ledger_url, create=False):
+        pass
+
+
 def not_recorded(what_to_do: str) -> str:
     """Say that what was made is not in the ledger."""
     return f"Not recorded: no extra rods can be made for it later; {what_to_do}"

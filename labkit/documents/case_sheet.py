@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
+from labkit.core.identifier import grouped
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import drawing_json
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
 from labkit.documents.frame import frame_facts
+from labkit.documents.inspection import lines_of
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.units import plain
 
@@ -50,6 +52,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "about": _about(spec, words),
         "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
         "steps": _step_rows(steps),
+        "replaced": _replaced(spec, words["replacement"]),
         "series": _series_rows(spec.get("series", ()), words["case_sheet"]),
         "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
         "position": _position(steps, words["case_sheet"]),
@@ -117,6 +120,23 @@ def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         }
         for number, step in enumerate(steps, 1)
     ]
+
+
+def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Give the rods of a set that takes the place of others, one a line; else nothing."""
+    replaced = {(one["step"], one["side"]): one for one in spec.get("replaces") or ()}
+    rows = []
+    for line in lines_of(spec) if replaced else ():
+        old = replaced[line.step, line.side]
+        where = str(words["place"]).replace("{step}", str(line.step))
+        rows.append({
+            "new": grouped(line.identifier),
+            "label": line.label + line.mark,
+            "place": where.replace("{side}", str(words[line.side])),
+            "old": grouped(old["identifier"]),
+            "set": old["set"],
+        })
+    return rows
 
 
 def _series_rows(

@@ -90,9 +90,7 @@ def _check_steps(spec: Mapping[str, Any]) -> None:
     for name in steps[0]["made"]:
         if len({step["made"][name] is None for step in steps}) > 1:
             raise _unlike(f"lengths.steps.made.{name}", "is given for some steps only")
-    places = [(use["step"], use["side"]) for use in uses]
-    wanted = [(n, side) for n in range(1, len(steps) + 1) for side in ("left", "right")]
-    if sorted(places) != wanted:
+    if sorted((use["step"], use["side"]) for use in uses) != _wanted_places(spec):
         raise _unlike("parts", "does not have one rod for each side of each step")
     if len({use["identifier"] for use in uses}) < len(uses):
         raise _unlike("parts", "has an identifier twice")
@@ -105,6 +103,19 @@ def _check_steps(spec: Mapping[str, Any]) -> None:
         values = value if isinstance(value, list) else [value]
         if not all(isinstance(one, int | float) for one in values):
             raise _unlike("prescription.jaw", f"has no value for {name}")
+
+
+def _wanted_places(spec: Mapping[str, Any]) -> list[tuple[int, str]]:
+    """List the sides of the steps that a set has rods for: all, or those that it replaces."""
+    steps = range(1, len(spec["lengths"]["steps"]) + 1)
+    every = [(number, side) for number in steps for side in ("left", "right")]
+    replaced = spec.get("replaces")
+    if not replaced:
+        return every
+    places = sorted((one["step"], one["side"]) for one in replaced)
+    if not set(places) <= set(every):
+        raise _unlike("replaces", "names a step that the set does not have")
+    return places
 
 
 def _told(error: ErrorDetails) -> tuple[str, str]:

@@ -319,6 +319,16 @@ class Plate(Table):
     placements: list[Placement]
 
 
+class Replaced(Table):
+    """A rod whose place one of the set takes."""
+
+    step: Count
+    side: Literal["left", "right"]
+    identifier: Identifier
+    set: Word
+    prescription_revision: Count
+
+
 class Tolerances(Table):
     """± of the lengths of one step."""
 
@@ -340,6 +350,7 @@ class Spec(Table):
     process: Process
     profile: dict[str, Any] | None = None
     lengths: Lengths
+    replaces: Annotated[list[Replaced], Field(min_length=1)] | None = None
     tolerances_mm: list[Tolerances]
     cautions: list[Text]
     parts: Annotated[list[Rod], Field(min_length=1)]

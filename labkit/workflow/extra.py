@@ -23,6 +23,7 @@ from labkit.core.rods_out import RodOut
 from labkit.core.steps import LengthLimits
 from labkit.errors import LedgerError, RefusedError
 from labkit.exports.set_folder import held
+from labkit.ledger.replacements import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import plain
@@ -139,12 +140,16 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
 
 
 def last_set(ledger: Ledger, case: str) -> StoredSet:
-    """Give the newest made set of a case.
+    """Give the newest made set of a case; rods in place of others are made as older ones were.
 
     Raises:
         LedgerError: There is none.
     """
-    made = [stored for stored in ledger.sets(case) if stored.state is SetState.MADE]
+    made = [
+        stored
+        for stored in ledger.sets(case)
+        if stored.state is SetState.MADE and stored.purpose != REPLACEMENT
+    ]
     if not made:
         raise LedgerError(
             f"the ledger has no finished set of the case {case!r}, to which rods could be added; "
@@ -184,7 +189,7 @@ def _series(
     known = {pair_of(rod): rod for rod in rods}
     return tuple(
         SeriesPlace(
-            set_revision=0 if row.new else revisions[known[row.pair].set_name],
+            set_revision=0 if row.new else revisions[known[row.pair].first_set],
             step=int(row.pair) if row.new else known[row.pair].step,
             new=row.new,
             percent=row.percent,

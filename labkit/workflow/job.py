@@ -53,6 +53,21 @@ class SeriesPlace:
 
 
 @dataclass(frozen=True)
+class Replaced:
+    """A rod whose place a new one takes.
+
+    Args:
+        identifier: Its identifier.
+        set_name: The set that it was made in.
+        revision: Revision of the prescription that it was made from.
+    """
+
+    identifier: str
+    set_name: str
+    revision: int
+
+
+@dataclass(frozen=True)
 class Job:
     """A set to be made.
 
@@ -63,6 +78,8 @@ class Job:
         inputs_sha256: Digest of everything it is made from.
         series: The whole series of the case, of extra rods only; the new settings have the
             revision 0 until the set has its own.
+        replaces: Of rods that take the place of others: the rod whose place each one takes. Only
+            these are made, and the steps are those of the set that they belong to.
     """
 
     case: Case
@@ -70,6 +87,9 @@ class Job:
     planned: tuple[tuple[Part, Engraving], ...]
     inputs_sha256: str
     series: tuple[SeriesPlace, ...] = ()
+    replaces: Mapping[tuple[int, Side], Replaced] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
 
     @property
     def number(self) -> str:
@@ -80,7 +100,8 @@ class Job:
         """Give step and side of every rod of the set, in order."""
         for step, _ in enumerate(self.case.spacer_set.steps, 1):
             for side in Side:
-                yield step, side
+                if not self.replaces or (step, side) in self.replaces:
+                    yield step, side
 
 
 @dataclass(frozen=True)
@@ -118,4 +139,25 @@ def series_json(series: Iterable[SeriesPlace], revision: int) -> list[dict[str, 
     return [
         {**vars(place), "set_revision": revision if place.new else place.set_revision}
         for place in series
+    ]
+
+
+def replaces_json(job: Job) -> list[dict[str, Any]]:
+    """Give the rods whose places new ones take, as they stand in spacer-set.json.
+
+    Args:
+        job: The set to be made.
+
+    Returns:
+        One object each, by step, left before right.
+    """
+    return [
+        {
+            "step": step,
+            "side": str(side),
+            "identifier": job.replaces[step, side].identifier,
+            "set": job.replaces[step, side].set_name,
+            "prescription_revision": job.replaces[step, side].revision,
+        }
+        for step, side in job.places()
     ]

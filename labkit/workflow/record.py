@@ -17,6 +17,7 @@ from labkit.exports.set_folder import SUMS_FILE, Place, safe_name, sha256_of
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.forms import MOST_NOTE
 from labkit.ledger.reconcile import Action, reconcile
+from labkit.ledger.replacements import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain
@@ -75,7 +76,8 @@ class Recorder:
             job: The set to be made.
             out: Folder that holds the sets.
             last: Highest revision of the case that lies there.
-            asked: Of extra rods, what was asked for each step, in words; it becomes an order.
+            asked: Of extra rods and of those that take the place of others, what was asked for
+                each step, in words; it becomes an order.
 
         Returns:
             What the set may use.
@@ -93,7 +95,7 @@ class Recorder:
                 "set": name,
                 "revision": revision,
                 "set_revision": ticket.revision,
-                "purpose": "extra" if asked else "set",
+                "purpose": _purpose(job, asked),
                 "folder": str(out.resolve() / name),
                 "inputs_sha256": job.inputs_sha256,
                 "program": __version__,
@@ -159,6 +161,8 @@ class Recorder:
         if kept and kept[-1].text == text:
             return kept[-1].revision
         for earlier in kept:
+            if earlier.text == text and job.replaces:
+                return earlier.revision  # a rod in place of another is made as that one was
             if earlier.text == text:
                 raise RefusedError(
                     f"this text is revision {earlier.revision} of the prescription of "
@@ -196,6 +200,7 @@ class Recorder:
                 "label": rod["label"],
                 "percent": rod["percent"],
                 "asked": asked[rod["step"] - 1],
+                **({"replaces": rod["replaces"]} if "replaces" in rod else {}),
             }
             for rod in _rods(job, Ticket(job.inputs_sha256, 1))
             for side in (rod["side"],)
@@ -218,6 +223,12 @@ class Recorder:
         }
 
 
+def _purpose(job: Job, asked: tuple[str, ...]) -> str:
+    if job.replaces:
+        return REPLACEMENT
+    return "extra" if asked else "set"
+
+
 def _set_name(case: str, revision: int) -> str:
     return f"{safe_name(case)}-r{revision}"
 
@@ -234,7 +245,12 @@ def _rods(job: Job, ticket: Ticket) -> Iterator[Body]:
             "length_um": _micrometres(rod.length),
             "label": rod.label,
             "percent": repr(step.percent),
+            **_replaced(job, number, side),
         }
+
+
+def _replaced(job: Job, step: int, side: Side) -> Body:
+    return {"replaces": job.replaces[step, side].identifier} if job.replaces else {}
 
 
 def _micrometres(length: Decimal) -> int:

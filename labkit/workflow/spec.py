@@ -18,7 +18,7 @@ from labkit.core.prescription import JawModelName
 from labkit.core.rods import Process
 from labkit.core.spreadsheet import cell
 from labkit.workflow.cases import Case, lengths_json
-from labkit.workflow.job import Job, Ticket, series_json
+from labkit.workflow.job import Job, Ticket, replaces_json, series_json
 
 #: Values of [jaw] that each model computes with.
 _JAW_VALUES = {
@@ -71,10 +71,11 @@ def spec_json(job: Job, revision: int) -> dict[str, Any]:
 
     Returns:
         The object; parts and plates are still to be added. Extra rods have the whole series
-        of the case under "series".
+        of the case under "series", rods that take the place of others those under "replaces".
     """
     case, process, profile = job.case, job.means.process, job.means.profile
     series = {"series": series_json(job.series, revision)} if job.series else {}
+    replaces = {"replaces": replaces_json(job)} if job.replaces else {}
     return {
         "schema": 1,
         "program": {"name": "labkit", "version": labkit.__version__},
@@ -88,6 +89,7 @@ def spec_json(job: Job, revision: int) -> dict[str, Any]:
         "profile": profile_json(profile),
         "lengths": lengths_json(case),
         **series,
+        **replaces,
         "tolerances_mm": _tolerances(case),
         "cautions": list(CAUTIONS),
     }
@@ -146,6 +148,8 @@ def part_json(
 def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
     """Make the rows of spacer-set.csv: one for each step, both sides.
 
+    Of rods that take the place of others, only their steps; a side that was not made is empty.
+
     Args:
         spec: Content of spacer-set.json.
 
@@ -167,7 +171,12 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
         "made_percent",
     ]
     rows = [header]
+    made = {(use["step"], use["side"]) for part in spec["parts"] for use in part["uses"]}
     for number, step in enumerate(spec["lengths"]["steps"], 1):
+        sides = [side for side in ("left", "right") if (number, side) in made]
+        if not sides:
+            continue
+        labels = {side: step[side]["label"] for side in sides}
         rows.append(
             [
                 cell(spec["case"]),
@@ -176,8 +185,8 @@ def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
                 repr(step["percent"]),
                 repr(step["advancement_mm"]),
                 "yes" if step["start"] else "no",
-                step["left"]["label"],
-                step["right"]["label"],
+                labels.get("left", ""),
+                labels.get("right", ""),
                 repr(step["left"]["exact_mm"]),
                 repr(step["right"]["exact_mm"]),
                 repr(step["made"]["advancement_mm"]),

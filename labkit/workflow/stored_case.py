@@ -19,6 +19,7 @@ from labkit.core.steps import LengthLimits
 from labkit.core.trial_seen import step_at_100
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 
 #: States in which a rod can be in the patient's box, or on its way there.
@@ -120,7 +121,10 @@ def _telling_set(sets: tuple[StoredSet, ...], prescription: Prescription) -> Sto
     return max(
         sets,
         key=lambda s: (
-            s.template.name == prescription.template, s.state is SetState.MADE, s.started.seq
+            s.purpose != REPLACEMENT,  # its rods are as those of an older set
+            s.template.name == prescription.template,
+            s.state is SetState.MADE,
+            s.started.seq,
         ),
     )  # fmt: skip
 
@@ -210,13 +214,13 @@ def _serves(stored: StoredCase) -> dict[str, list[float]]:
 
 
 def _above_100(stored: StoredCase, pair: PairOut) -> tuple[Side, ...]:
+    return tuple(
+        side for side in Side if pair.label(side) and is_above_100(stored, side, pair.label(side))
+    )
+
+
+def is_above_100(stored: StoredCase, side: Side, label: str) -> bool:
+    """Tell whether a rod reaches past the 100 % rod of its side on the range as recorded now."""
     prescription = stored.prescription
     at_100, _ = step_at_100(bite_scale(prescription.bite), prescription, stored.limits)
-    if at_100 is None:
-        return ()
-    return tuple(
-        side
-        for side in Side
-        if pair.label(side)
-        and reaches_past(pair.label(side), at_100.rod(side), prescription.action)
-    )
+    return at_100 is not None and reaches_past(label, at_100.rod(side), prescription.action)

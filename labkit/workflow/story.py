@@ -11,6 +11,10 @@ from labkit.ledger.events import Event, Kind
 from labkit.units import plain
 
 
+#: Purpose of a set → what it is called.
+_SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
+
+
 def told(event: Event) -> str:
     """Tell an event in one sentence.
 
@@ -66,7 +70,7 @@ def _prescription(_: Event, body: dict[str, Any]) -> str:
 def _started(_: Event, body: dict[str, Any]) -> str:
     rods = body["rods"]
     count = "1 rod" if len(rods) == 1 else f"{len(rods)} rods"
-    what = "extra rods" if body["purpose"] == "extra" else "set"
+    what = _SETS.get(body["purpose"], "set")
     return (
         f"{what} {body['set']} begun: {count} from prescription revision {body['revision']}, "
         f"template {body['template']['name']}, process {body['process']['name']}"
@@ -83,9 +87,15 @@ def _abandoned(_: Event, body: dict[str, Any]) -> str:
 
 def _order(_: Event, body: dict[str, Any]) -> str:
     lines = ", ".join(
-        f"{line['label']} {line['side']} (asked: {line['asked']})" for line in body["lines"]
+        f"{line['label']} {line['side']}{_in_place(line)} (asked: {line['asked']})"
+        for line in body["lines"]
     )
     return f"ordered: {lines}"
+
+
+def _in_place(line: dict[str, Any]) -> str:
+    old = line.get("replaces")
+    return f" in place of {grouped(old)}" if old else ""
 
 
 def _trial(_: Event, body: dict[str, Any]) -> str:

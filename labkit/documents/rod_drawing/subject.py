@@ -134,6 +134,8 @@ class Subject:
 def subject_of(spec: Mapping[str, Any]) -> Subject:
     """Choose the rod of a set that is drawn: the left one of the starting step.
 
+    Of rods in place of others, where that one is not among them, the first.
+
     Args:
         spec: Content of spacer-set.json.
 
@@ -151,7 +153,7 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
             one for one in spec["parts"] for use in one["uses"]
             if use["step"] == wanted and use["side"] == "left"
         ),
-        None,
+        spec["parts"][0] if spec.get("replaces") else None,
     )
     if part is None:
         raise InputError(
