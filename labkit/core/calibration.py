@@ -41,7 +41,7 @@ class Calibration:
         instrument: What the coupons were measured with.
         coupons: Coupons that count.
         lengths: Different lengths among them.
-        shortest_mm, longest_mm: Shortest and longest measured length: the range it is valid in.
+        shortest_mm, longest_mm: Shortest and longest coupon, nominal: the range it is valid in.
         length_scale, length_scale_u: Scale and its standard uncertainty.
         length_offset_mm, length_offset_u_mm: Offset and its standard uncertainty.
         correlation: Correlation coefficient of scale and offset.
@@ -84,14 +84,34 @@ class Calibration:
     def built_u_mm(self, length_mm: float) -> float:
         """Work out the standard uncertainty of a built length that comes from the fit.
 
-        Formula: u² = L² u(scale)² + u(offset)² + 2 L r u(scale) u(offset).
-
         Args:
-            length_mm: Nominal functional length L.
+            length_mm: Nominal functional length.
 
         Returns:
-            Standard uncertainty of scale · L + offset, mm. An error of the gauge that all
+            Standard uncertainty of scale · length + offset, mm. An error of the gauge that all
             coupons share is not in it.
         """
-        along, at = length_mm * self.length_scale_u, self.length_offset_u_mm
-        return math.sqrt(max(0.0, along**2 + at**2 + 2 * self.correlation * along * at))
+        return line_u_mm(
+            length_mm, self.length_scale_u, self.length_offset_u_mm, self.correlation
+        )
+
+
+def line_u_mm(length_mm: float, scale_u: float, offset_u_mm: float, correlation: float) -> float:
+    """Work out the standard uncertainty of scale · length + offset.
+
+    Formula: u² = L² u(scale)² + u(offset)² + 2 L r u(scale) u(offset).
+
+    Args:
+        length_mm: Length L, mm.
+        scale_u: Standard uncertainty of the scale.
+        offset_u_mm: Standard uncertainty of the offset, mm.
+        correlation: Correlation coefficient r of the two.
+
+    Returns:
+        u, mm.
+
+    >>> round(line_u_mm(30, 0.0004, 0.012, -1), 12)
+    0.0
+    """
+    along = length_mm * scale_u
+    return math.sqrt(max(0.0, along**2 + offset_u_mm**2 + 2 * correlation * along * offset_u_mm))

@@ -1,0 +1,104 @@
+"""What to know about a calibration: sentences beside its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from labkit.core.calibration import FittedOffset
+from labkit.core.findings import Finding, note
+from labkit.core.rods import Process
+from labkit.core.tolerances import linear_tolerance
+from labkit.qa.calibration import LengthFit, between_lots
+from labkit.qa.least_squares import t_factor, t_tail
+
+
+def notes(
+    fit: LengthFit, offsets: Mapping[str, FittedOffset | None], base: Process, gauge_u_mm: float
+) -> Iterator[Finding]:
+    """Give what a calibration does not say by its numbers alone.
+
+    Args:
+        fit: The fit of the lengths.
+        offsets: Offsets of the diameters, None where they were not measured.
+        base: The process that the coupons were built with.
+        gauge_u_mm: Standard uncertainty that all readings share.
+
+    Yields:
+        Notes.
+    """
+    yield note("what_the_machine_does", _distortion(fit))
+    yield note("present_compensation", _correction(fit, base))
+    yield note(
+        "gauge_not_contained",
+        f"an error that the gauge makes on every coupon goes into the offset unseen and is not in "
+        f"its interval: ± {2 * gauge_u_mm:.3f} mm (two standard uncertainties)",
+    )
+    yield from _scatter(fit)
+    yield from _lots(fit)
+    kept = [kind for kind, found in offsets.items() if found is None]
+    if kept:
+        yield note(
+            "offsets_kept",
+            f"not found from the coupons, as in {base.name}: offset of {', '.join(kept)}",
+        )
+
+
+def _distortion(fit: LengthFit) -> str:
+    (a, b), (ua, ub) = fit.fit.coefficients, fit.fit.standard_deviations
+    if not fit.distortion.significant:
+        return (
+            "the machine builds true within the coupons' scatter: scale and offset together do "
+            "not differ significantly from 1 and 0; they are kept as fitted all the same, as the "
+            "best known"
+        )
+    single = [
+        f"{name} {'differs' if t_tail(t, fit.fit.dof) < 0.05 else 'does not differ'} from {none}"
+        for name, t, none in (("scale", (b - 1) / ub, "1"), ("offset", a / ua, "0"))
+    ]
+    return (
+        "the machine does not build true: over these lengths measured and built differ beyond the "
+        f"coupons' scatter (taken alone, the {' and the '.join(single)} significantly; both are "
+        "kept as fitted, since they belong together)"
+    )
+
+
+def _correction(fit: LengthFit, base: Process) -> str:
+    off = [float(c.measured_mm - c.nominal_mm) for c in fit.coupons]
+    mean = sum(off) / len(off)
+    if fit.correction.significant:
+        return (
+            f"with the compensation of {base.name} coupons come out {mean:+.3f} mm off their "
+            "nominal on average: the new compensation is a real change"
+        )
+    return (
+        f"the compensation of {base.name} still serves within the coupons' scatter (mean off "
+        f"nominal {mean:+.3f} mm); the new one is the better known"
+    )
+
+
+def _scatter(fit: LengthFit) -> Iterator[Finding]:
+    tolerance = float(linear_tolerance("f", fit.shortest_mm))
+    reach = t_factor(fit.fit.dof, 0.9973) * fit.fit.residual_sd
+    if reach > tolerance:
+        yield note(
+            "scatter_too_wide",
+            f"single rods scatter by {fit.fit.residual_sd:.3f} mm (standard deviation): more than "
+            f"3 of 1000 will miss a tolerance of ± {tolerance:g} mm whatever the compensation",
+        )
+
+
+def _lots(fit: LengthFit) -> Iterator[Finding]:
+    test = between_lots(fit)
+    count = len({coupon.lot for coupon in fit.coupons})
+    if count < 2:
+        return
+    if test is None:
+        words = "which differences come from the lot cannot be told from these coupons"
+    elif test.significant:
+        words = (
+            "their lengths differ beyond the scatter within them, so that a new lot may need a new "
+            "calibration"
+        )
+    else:
+        words = "their lengths do not differ beyond the scatter within them"
+    yield note("lots", f"the coupons are of {count} lots: {words}")
