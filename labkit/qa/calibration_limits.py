@@ -137,11 +137,11 @@ def limits_of_use(fit: LengthFit, tolerance_mm: Decimal | None) -> tuple[Finding
     Returns:
         Refusals and notes.
     """
-    if not fit.fit.residual_ss:
+    if not fit.fit.residual_ss or (fit.lack and not fit.lack.pure_ss):
         return (refused(
             "no_scatter",
-            "all lengths lie on one line to the last digit, which no measurement does: the values "
-            "are computed, or the gauge is too coarse; measure the coupons with a finer gauge",
+            "coupons that repeat a length agree to the last digit, which measurements do not: the "
+            "values are computed, or the gauge is too coarse; measure with a finer gauge",
         ),)  # fmt: skip
     ends = (fit.shortest_mm, fit.longest_mm)
     tolerances = [tolerance_mm or linear_tolerance("f", end) for end in ends]

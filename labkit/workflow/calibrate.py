@@ -7,10 +7,12 @@ import hashlib
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from typing import Any
 
 from labkit.catalog.problems import nearest
 from labkit.core.calibration import Calibration, FittedOffset
 from labkit.core.findings import Finding, note, refusals
+from labkit.core.jsonable import jsonable
 from labkit.core.rods import Compensation, Process
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.qa.calibration import LengthFit, fit_lengths, fit_offset
@@ -22,6 +24,7 @@ from labkit.qa.calibration_limits import (
     too_few,
 )
 from labkit.qa.coupons import DIAMETERS, Coupon, ToLength, read_coupons
+from labkit.qa.least_squares import t_factor
 from labkit.units import counted, plain
 from labkit.workflow.calibrate_notes import notes
 
@@ -105,6 +108,11 @@ class Calibrated:
         """The calibration of the new process."""
         assert self.process.calibration is not None
         return self.process.calibration
+
+    @property
+    def standing_out(self) -> tuple[str, ...]:
+        """Names of the coupons that stand out and were kept."""
+        return tuple(dict.fromkeys(suspect.name for suspect in self.suspects))
 
 
 def calibrate(file: CouponFile, base: Process, asked: Asked) -> Calibrated:
@@ -324,3 +332,54 @@ def _kept_offsets(
                 f"only {counted(measured, f'{kind} diameter')} measured; fewer than "
                 f"{LEAST_DIAMETERS} say too little, so that the {kind} offset stays as it was",
             )
+
+
+def calibrated_json(found: Calibrated) -> dict[str, Any]:
+    """Give a calibration as JSON content.
+
+    Args:
+        found: The calibration.
+
+    Returns:
+        Name, compensation, calibration, half-widths of the 95 % intervals, tests and coupons.
+    """
+    fit, own = found.lengths, found.calibration
+    t = t_factor(fit.fit.dof)
+    return {
+        "schema": 1,
+        "process": found.process.name,
+        "base": found.base.name,
+        "compensation": jsonable(found.process.compensation),
+        "calibration": jsonable(own),
+        "half_width_95": {
+            "length_scale": t * fit.scale_u,
+            "length_offset_mm": t * fit.offset_u_mm,
+            "shortest_mm": fit.half_width_mm(own.shortest_mm),
+            "longest_mm": fit.half_width_mm(own.longest_mm),
+            **{
+                f"{kind}_offset_mm": t_factor(offset.dof) * offset.u_mm
+                for kind in DIAMETERS
+                if (offset := getattr(own, kind)) is not None
+            },
+        },
+        "tests": {
+            "lack_of_fit": jsonable(fit.lack),
+            "bend": jsonable(fit.bend),
+            "distortion": jsonable(fit.distortion),
+            "correction": jsonable(fit.correction),
+        },
+        "coupons": [
+            {
+                "coupon": coupon.name,
+                "nominal_mm": float(coupon.nominal_mm),
+                "built_mm": float(built),
+                "measured_mm": float(coupon.measured_mm),
+                "residual_mm": residual,
+                "stands_out": coupon.name in found.standing_out,
+            }
+            for coupon, built, residual in zip(
+                fit.coupons, fit.built_mm, fit.fit.residuals, strict=True
+            )
+        ],
+        "left_out": [coupon.name for coupon in found.left_out],
+    }
