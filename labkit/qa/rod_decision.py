@@ -16,6 +16,27 @@ from labkit.qa.scatter import range_limit_mm
 from labkit.qa.uncertainty import Budget, resolution
 from labkit.units import millimetres, plain
 
+#: Problems that show that a rod is wrong; the others only hold it until it is measured again.
+_PROVEN = {"label_read", "fittings"}
+
+
+@dataclass(frozen=True)
+class Look:
+    """What was seen on a rod beside its length.
+
+    Args:
+        label: The label as read; None where nobody, and no scan, read it.
+        fittings: Whether both fittings are within their limits; None where nobody looked.
+    """
+
+    label: str | None = None
+    fittings: bool | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether label and fittings were both looked at."""
+        return self.label is not None and self.fittings is not None
+
 
 @dataclass(frozen=True)
 class MeasuredRod:
@@ -27,6 +48,7 @@ class MeasuredRod:
         length_mm: Functional length: the mean of the readings less the way's shift.
         budget: Its uncertainty.
         decision: The decision on the length.
+        look: Its label as read and its fittings.
         problems: What else keeps the rod back; empty where nothing does.
     """
 
@@ -35,12 +57,21 @@ class MeasuredRod:
     length_mm: float
     budget: Budget
     decision: Decision
+    look: Look = Look()
     problems: tuple[Finding, ...] = ()
 
     @property
     def conforms(self) -> bool:
         """Whether the length conforms and nothing else keeps the rod back."""
-        return self.decision.result is Result.CONFORMS and not refusals(self.problems)
+        return self.result is Result.CONFORMS
+
+    @property
+    def result(self) -> Result:
+        """The decision on the rod as a whole: its length, its label, its fittings."""
+        found = {finding.code for finding in refusals(self.problems)}
+        if self.decision.result is Result.NOT_CONFORMING or found & _PROVEN:
+            return Result.NOT_CONFORMING
+        return Result.UNDECIDED if found else self.decision.result
 
     @property
     def u_mm(self) -> float:
@@ -74,6 +105,7 @@ def judge_rod(
     budget: Budget,
     *,
     readings: RodReadings | None = None,
+    look: Look | None = None,
     problems: tuple[Finding, ...] = (),
 ) -> MeasuredRod:
     """Decide on one rod.
@@ -83,22 +115,26 @@ def judge_rod(
         length_mm: Measured functional length.
         budget: Its uncertainty.
         readings: What was read, None for a scan.
-        problems: What else was found on it.
+        look: Label as read and fittings; None for those of the readings.
+        problems: What else keeps it back; a wrong label and a fitting out of limits are added.
 
     Returns:
         The rod with its decision.
 
     Source: ISO 14253-1:2017, 5 (see `labkit.qa.conformance`).
     """
+    if look is None:
+        look = Look(readings.label_read, readings.fittings) if readings else Look()
     decision = decide(
         length_mm, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
         dof=budget.effective_dof,
     )  # fmt: skip
-    return MeasuredRod(expected, readings, length_mm, budget, decision, problems)
+    found = (*_look_problems(expected, look), *problems)
+    return MeasuredRod(expected, readings, length_mm, budget, decision, look, found)
 
 
 def measured_rod(
-    expected: Expected, readings: RodReadings, way: Way, budget: Budget, reading_sd_mm: float
+    expected: Expected, readings: RodReadings, way: Way, budget: Budget, sd_mm: float
 ) -> MeasuredRod:
     """Decide on one rod from readings taken by hand.
 
@@ -107,13 +143,13 @@ def measured_rod(
         readings: What was read.
         way: How, on this template.
         budget: Uncertainty of the functional length.
-        reading_sd_mm: Standard deviation of one reading; see `reading_sd_mm`.
+        sd_mm: Standard deviation of one reading; see `reading_sd_mm`.
 
     Returns:
         The rod with its decision and problems.
     """
-    problems = tuple(rod_problems(expected, readings, way, reading_sd_mm))
     length = functional_length_mm(readings, way)
+    problems = tuple(_reading_problems(expected, readings, way, sd_mm))
     return judge_rod(expected, length, budget, readings=readings, problems=problems)
 
 
@@ -139,32 +175,27 @@ def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, wa
     return one * factor.get(way.method, 1.0)
 
 
-def rod_problems(
-    expected: Expected, readings: RodReadings, way: Way, sd_mm: float
-) -> Iterator[Finding]:
-    """Find what keeps a rod back whatever its length is.
-
-    Args:
-        expected: The rod as made.
-        readings: What was read on it.
-        way: How it was measured.
-        sd_mm: Standard deviation of one reading.
-
-    Yields:
-        Refusals.
-    """
+def _look_problems(expected: Expected, look: Look) -> Iterator[Finding]:
+    """Find what keeps a rod back whatever its length is."""
     name = expected.name
-    if readings.label_read is not None and not same_label(readings.label_read, expected):
+    if look.label is not None and not same_label(look.label, expected):
         yield refused(
             "label_read",
-            f'{name}: the label read from the rod is "{readings.label_read}", but it should be '
+            f'{name}: the label read from the rod is "{look.label}", but it should be '
             f"{expected.engraved}; keep the rod back, and look whether it lies in the wrong bag",
             name,
         )
-    if readings.fittings is False:
+    if look.fittings is False:
         yield refused(
             "fittings", f"{name}: a fitting is not within its limits; reject the rod", name
         )
+
+
+def _reading_problems(
+    expected: Expected, readings: RodReadings, way: Way, sd_mm: float
+) -> Iterator[Finding]:
+    """Find why readings decide nothing."""
+    name = expected.name
     if way.role is Role.CHECK:
         yield refused(
             "check_only",

@@ -11,11 +11,8 @@ from labkit.errors import InputError
 from labkit.qa.conformance import Result
 from labkit.qa.readings import Expected
 from labkit.qa.rod_decision import MeasuredRod
-from labkit.qa.set_findings import SetFindings, looked_at
+from labkit.qa.set_findings import SetFindings
 from labkit.qa.sides_and_steps import SideDifference, StepSize, side_differences, step_sizes
-
-#: Findings that show that a rod is wrong; the others only hold it until it is measured again.
-_PROVEN = {"label_read", "fittings"}
 
 
 @dataclass(frozen=True)
@@ -44,7 +41,7 @@ class SetDecision:
     @property
     def notlooked_at(self) -> tuple[Expected, ...]:
         """Rods whose label was not read or whose fittings were not checked."""
-        return tuple(rod.expected for rod in self.rods if not looked_at(rod))
+        return tuple(rod.expected for rod in self.rods if not rod.look.whole)
 
 
 def decide_set(
@@ -88,19 +85,14 @@ def decide_set(
     held = frozenset(found.held)
     return SetDecision(
         tuple(rods), missing, differences, steps, found.all(), held,
-        _result(rods, differences, found.refusals(), bool(missing or held)),
+        _result(rods, differences, clean=not (missing or held or found.refusals())),
     )  # fmt: skip
 
 
 def _result(
-    rods: Iterable[MeasuredRod], differences: Iterable[SideDifference],
-    found: tuple[Finding, ...], incomplete: bool,
-) -> Result:  # fmt: skip
-    decisions = [rod.decision.result for rod in rods]
-    decisions += [each.decision.result for each in differences]
-    proven = {finding.code for finding in found} & _PROVEN
-    if Result.NOT_CONFORMING in decisions or proven:
+    rods: Iterable[MeasuredRod], differences: Iterable[SideDifference], *, clean: bool
+) -> Result:
+    decisions = {rod.result for rod in rods} | {each.decision.result for each in differences}
+    if Result.NOT_CONFORMING in decisions:
         return Result.NOT_CONFORMING
-    if incomplete or found or Result.UNDECIDED in decisions:
-        return Result.UNDECIDED
-    return Result.CONFORMS
+    return Result.CONFORMS if clean and Result.UNDECIDED not in decisions else Result.UNDECIDED

@@ -85,7 +85,7 @@ class SetFindings:
         if missing:
             names = ", ".join(place.name for place in missing)
             self._findings.append(note("not_measured", f"not measured yet: {names}"))
-        blind = [rod.expected.name for rod in self.rods if not looked_at(rod)]
+        blind = [rod.expected.name for rod in self.rods if not rod.look.whole]
         if blind:
             self._findings.append(note(
                 "not_looked_at",
@@ -107,15 +107,9 @@ class SetFindings:
         return (*stops, *(each for each in dict.fromkeys(self._findings) if each not in stops))
 
 
-def looked_at(rod: MeasuredRod) -> bool:
-    """Tell whether a rod's label was read and its fittings were checked; a scan does both."""
-    read = rod.readings
-    return read is None or (read.label_read is not None and read.fittings is not None)
-
-
 def _bears(rod: MeasuredRod, other: MeasuredRod) -> bool:
     """Tell whether the label read from a rod is another rod's and not its own."""
-    read = rod.readings.label_read if rod.readings else None
+    read = rod.look.label
     if read is None or label_parts(read) is None or same_label(read, rod.expected):
         return False
     return same_label(read, other.expected)

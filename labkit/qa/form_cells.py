@@ -1,0 +1,295 @@
+"""Cells of the inspection form beside its readings: what they may say of one rod."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from decimal import Decimal, InvalidOperation
+
+from labkit.core.identifier import BODY_DIGITS, grouped, parse_identifier
+from labkit.core.ways_of_measuring import Way
+from labkit.errors import InputError
+from labkit.qa.bench import Bench, Place
+from labkit.qa.readings import label_parts
+from labkit.qa.table_file import Cell, TableFile, problem
+from labkit.qa.table_values import shown
+from labkit.units import plain
+
+Cells = Mapping[str, Cell]
+
+#: The lab's day and UTC's may be one apart.
+_ZONE = datetime.timedelta(days=1)
+_LABEL_CHARACTERS = 16
+_REMARK_CHARACTERS = 500
+
+
+def find_place(
+    row: Cells, table: TableFile, bench: Bench, where_is: Callable[[str], str]
+) -> Place:
+    """Find the rod that a row is about.
+
+    Args:
+        row: The row.
+        table: Its table.
+        bench: The set.
+        where_is: Tells of an identifier that fills no place of the set what it is, in words.
+
+    Returns:
+        The place.
+
+    Raises:
+        InputError: It has no usable identifier of the set.
+    """
+    cell = row["identifier"]
+    if cell.text.casefold() == cell.name:
+        message = "is the line with the names of the columns again; take it out"
+        raise problem(cell, table, message)
+    if not cell.text:
+        raise problem(cell, table, "is empty; give the ten digits of the rod")
+    try:
+        identifier = parse_identifier(cell.text)
+    except InputError as error:
+        raise problem(cell, table, f"{error.message}{_meant(cell.text, bench)}") from error
+    place = bench.by_identifier.get(identifier)
+    if place is None:
+        raise problem(cell, table, f"= {cell.text} {where_is(identifier)}")
+    return place
+
+
+def _meant(text: str, bench: Bench) -> str:
+    """Name the rods of the set that a mistyped identifier may have been."""
+    digits = text.replace(" ", "").replace("-", "")
+    if digits.isdigit() and len(digits) == BODY_DIGITS and f"0{digits}" in bench.by_identifier:
+        return (
+            f"; {grouped('0' + digits)} is a rod of the set: the spreadsheet dropped the leading "
+            "zero, so format the column as text and type it again"
+        )
+    near = [known for known in bench.by_identifier if _one_slip(digits, known)]
+    return f"; did you mean {' or '.join(map(grouped, near))}?" if near else ""
+
+
+def _one_slip(digits: str, known: str) -> bool:
+    """Tell whether one digit is changed, or two neighbours are swapped."""
+    if len(digits) != len(known):
+        return False
+    wrong = [at for at, (a, b) in enumerate(zip(digits, known, strict=True)) if a != b]
+    if len(wrong) == 2:
+        first, second = wrong
+        swapped = digits[first] == known[second] and digits[second] == known[first]
+        return swapped and second == first + 1
+    return len(wrong) == 1
+
+
+def check_identity(
+    row: Cells, table: TableFile, bench: Bench, place: Place
+) -> Iterator[InputError]:
+    """Hold against the record what the form says of a rod.
+
+    Args:
+        row: The row.
+        table: Its table.
+        bench: The set.
+        place: The rod of its identifier.
+
+    Yields:
+        An error for each cell that says something else.
+    """
+    rod = place.expected
+    name = grouped(rod.identifier)
+    if (cell := cell_of(row, "schema")) and not _equals(cell, Decimal(1)):
+        yield problem(cell, table, f'= "{shown(cell.text)}"; this program reads forms of schema 1')
+    if (cell := cell_of(row, "case")) and cell.text != bench.case:
+        yield problem(
+            cell, table, f'= "{shown(cell.text)}", but the rod {name} is of the case {bench.case}; '
+            "name that case's own form",
+        )  # fmt: skip
+    for column, value, what in (
+        ("revision", Decimal(place.revision), f"made in revision {place.revision} of the set"),
+        ("step", Decimal(place.form_step), f"of step {place.form_step}"),
+        ("label", Decimal(rod.label), f"labelled {rod.label}"),
+    ):
+        if (cell := cell_of(row, column)) and not _equals(cell, value):
+            yield _unlike(cell, table, name, what)
+    if (cell := cell_of(row, "side")) and cell.text.casefold() != rod.side:
+        yield _unlike(cell, table, name, f"a {rod.side} one")
+
+
+def _unlike(cell: Cell, table: TableFile, name: str, what: str) -> InputError:
+    return problem(
+        cell, table, f'= "{shown(cell.text)}", but the rod {name} is {what}; see whether '
+        "identifier and readings belong together, and put the form's own value back",
+    )  # fmt: skip
+
+
+def check_form(
+    row: Cells, table: TableFile, place: Place, way: Way
+) -> tuple[list[InputError], dict[str, Decimal]]:
+    """Hold conversion and limits as they stand on a form against those of the way named.
+
+    Args:
+        row: The row.
+        table: Its table.
+        place: The rod.
+        way: The way of measuring that the row names.
+
+    Returns:
+        An error for each cell that was changed, and the numbers as they should be, by name.
+    """
+    rod = place.expected
+    limits = way.limits(rod.length_mm, rod.tolerance_mm)
+    numbers = {
+        "tolerance_mm": rod.tolerance_mm,
+        "subtract_mm": way.shift_mm,
+        "nominal_mm": limits.nominal_mm,
+        "lower_mm": limits.lower_mm,
+        "upper_mm": limits.upper_mm,
+    }
+    errors = [
+        problem(
+            cell, table,
+            f'= "{shown(cell.text)}", but it is {plain(value)} for this rod measured '
+            f'"{way.method}"; put that back or empty the cell, and see that the way is the one '
+            "that was used",
+        )
+        for name, value in numbers.items()
+        if (cell := cell_of(row, name)) and not _equals(cell, value)
+    ]  # fmt: skip
+    return errors, numbers
+
+
+def read_pins(row: Cells, table: TableFile, way: Way) -> str | None:
+    """Read which gauge pins were used: those that the conversion is for, or none.
+
+    Args:
+        row: The row.
+        table: Its table.
+        way: The way of measuring.
+
+    Returns:
+        Their diameters as text, None for a way without pins.
+
+    Raises:
+        InputError: Other pins, none where the way needs them, or some where it takes none.
+    """
+    cell = row.get("gauge_pins_mm") or Cell(
+        "", row["way"].line, row["way"].column, row["way"].name
+    )
+    wanted = list(dict.fromkeys(way.gauge_pins_mm))
+    pins = " and ".join(f"{pin} mm" for pin in wanted)
+    if not cell.text:
+        if not wanted:
+            return None
+        raise problem(
+            cell, table, f'gauge_pins_mm is not told; "{way.method}" is converted for gauge '
+            f"pins of {pins}: state the pins that were used",
+        )  # fmt: skip
+    if not wanted:
+        raise problem(
+            cell, table, f'= "{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty '
+            "the cell, or name the way that was used",
+        )  # fmt: skip
+    used = {_number(part) for part in cell.text.replace(";", " ").split()}
+    if used != set(wanted):
+        raise problem(
+            cell, table, f'= "{shown(cell.text)}", but "{way.method}" is converted for gauge pins '
+            f"of {pins}; measure with these, or in a way without pins",
+        )  # fmt: skip
+    return " ".join(str(pin) for pin in wanted)
+
+
+def check_dates(
+    row: Cells, table: TableFile,
+    told: tuple[datetime.date | None, datetime.date | None],
+    bounds: tuple[datetime.date, datetime.date],
+) -> Iterator[InputError]:  # fmt: skip
+    """Refuse dates that cannot be.
+
+    Args:
+        row: The row.
+        table: Its table.
+        told: Day of the readings and day of the check, None where not told.
+        bounds: Day on which the set was recorded as made, and today.
+
+    Yields:
+        An error for each.
+    """
+    made, today = bounds
+    for name, on in zip(("measured_on", "checked_on"), told, strict=True):
+        if on is not None and on > today + _ZONE:
+            message = f"= {on} lies in the future; today is {today}"
+            yield problem(row[name], table, message)
+    measured, checked = told
+    if measured is not None and measured < made - _ZONE:
+        message = f"= {measured}, but the set was made on {made}; look at the date again"
+        yield problem(row["measured_on"], table, message)
+    if measured is not None and checked is not None and checked < measured:
+        message = f"= {checked} is before the readings were taken ({measured})"
+        yield problem(row["checked_on"], table, message)
+
+
+def read_label(
+    row: Cells, table: TableFile, place: Place, readings: Sequence[Decimal]
+) -> str | None:
+    """Read the label that was read from the rod.
+
+    Args:
+        row: The row.
+        table: Its table.
+        place: The rod.
+        readings: Its readings.
+
+    Returns:
+        The label as read, right or wrong; None where it was not read.
+
+    Raises:
+        InputError: It is a reading instead, too long, or lacks the side mark of a mirror part.
+    """
+    cell = cell_of(row, "label_read")
+    if cell is None:
+        return None
+    rod, parts = place.expected, label_parts(cell.text)
+    if len(cell.text) > _LABEL_CHARACTERS or not cell.text.isprintable():
+        message = f'= "{shown(cell.text)}" is not a label; write what stands on the rod'
+        raise problem(cell, table, message)
+    if parts is not None and parts[0] in readings and parts[0] != rod.length_mm:
+        message = f"= {cell.text} is a reading of this rod; write the label that stands on it"
+        raise problem(cell, table, message)
+    if rod.mark and parts is not None and parts == (rod.length_mm, ""):
+        message = f"= {cell.text} has no side mark; these rods bear L or R: write it, too"
+        raise problem(cell, table, message)
+    return cell.text
+
+
+def may_text(row: Cells, table: TableFile, name: str) -> str:
+    """Read free text, which may be empty.
+
+    Raises:
+        InputError: It is too long, or has characters that cannot be printed.
+    """
+    cell = cell_of(row, name)
+    if cell is None:
+        return ""
+    text = " ".join(cell.text.split())
+    if len(text) > _REMARK_CHARACTERS or not text.isprintable():
+        message = f"is not printable text of at most {_REMARK_CHARACTERS} characters"
+        raise problem(cell, table, message)
+    return text
+
+
+def cell_of(row: Cells, name: str) -> Cell | None:
+    """Give a cell that is there and not empty; None otherwise."""
+    cell = row.get(name)
+    return cell if cell is not None and cell.text else None
+
+
+def _number(text: str) -> Decimal | None:
+    """Read a number of the form itself, however the spreadsheet wrote its decimal sign."""
+    try:
+        value = Decimal(text.replace("\u2212", "-").replace(",", "."))
+    except InvalidOperation:
+        return None
+    return value if value.is_finite() else None
+
+
+def _equals(cell: Cell, value: Decimal) -> bool:
+    return _number(cell.text) == value
