@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -18,7 +18,10 @@ from labkit.errors import DeliveryError, InputError
 
 TEMPLATE = "process-report.typ"
 #: What stands in a column of numbers: signs, digits, units of share, a range.
-_NUMBER = re.compile(r"[<>≤≥±]?\s?[+−-]?[\d.,  ]+(\s?%)?( (to|…) [+−-]?[\d.,]+)?|[–—-]?")
+_NUMBER = re.compile(
+    r"[<>≤≥±]?\s?[+−-]?[\d.,  ]+(\s?%)?( (to|…|of) [+−-]?[\d.,]+)?"
+    r"( per million)?|[–—-]?|below 0.1 per million"
+)
 #: A column with a cell longer than this takes what width is left and breaks its lines.
 _LONG_CELL = 22
 
@@ -185,11 +188,16 @@ def _section(section: Section) -> dict[str, Any]:
 
 
 def _kind(cells: list[str]) -> str:
-    """Tell whether a column is one of numbers, which stand at the right, of words or of sentences.
-
-    >>> _kind(["1.33", "0.98 to 1.70", "–"]), _kind(["B-17", "3"])
-    ('number', 'words')
-    """
-    if all(_NUMBER.fullmatch(cell) for cell in cells):
+    """Tell whether a column is one of numbers, which stand at the right, of words or sentences."""
+    if is_number_column(cells):
         return "number"
     return "sentences" if any(len(cell) > _LONG_CELL for cell in cells) else "words"
+
+
+def is_number_column(cells: Iterable[str]) -> bool:
+    """Tell whether all cells of a column are numbers, ranges, shares or a dash.
+
+    >>> is_number_column(["1.33", "0.98 to 1.70", "–"]), is_number_column(["B-17", "3"])
+    (True, False)
+    """
+    return all(_NUMBER.fullmatch(cell) for cell in cells)

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln, ndtr
+from scipy.special import gammaln, ndtr, pdtrc
 
 from labkit.errors import InputError, RefusedError
 from labkit.qa.run_rules import USUAL, Rule, Signal, run_rules
@@ -21,6 +21,8 @@ FEW_VALUES = 30
 #: A chart needs this many different values, or it shows the steps of the gauge.
 LEAST_DIFFERENT = 5
 MOST_IN_SUBGROUP = 100
+#: How often a moving range of a stable normal process lies above D4·MR̄: 2 Φ(−D4 d2/√2).
+RANGE_RATE = 0.0091552
 #: Grid of the integrals, in standard deviations: good for nine digits.
 _REACH, _LARGEST_RANGE, _POINTS = 9.0, 14.0, 801
 
@@ -123,6 +125,29 @@ def _range_signals(ranges: NDArray[np.float64], upper: float) -> tuple[Signal, .
         )
         for i in np.flatnonzero(ranges > upper)
     )
+
+
+def chance_of_signals(count: int, n: int, rules: Sequence[Rule] = USUAL) -> float:
+    """Give the chance of at least so many signals on a chart of a stable process.
+
+    Formula: Poisson with mean Σ (n − points + 1) rate over the rules and the moving range.
+
+    Args:
+        count: Signals found.
+        n: Values on the chart.
+        rules: Run rules that were looked with.
+
+    Returns:
+        The chance, 1 for no signals.
+
+    Validity: Rough, since signals come in clusters and limits are estimated: good for telling one
+    stray signal from a process that moves.
+
+    >>> round(chance_of_signals(1, 50), 2), chance_of_signals(0, 50)
+    (0.74, 1.0)
+    """
+    mean = sum(max(0, n - rule.points + 1) * rule.rate for rule in rules) + (n - 1) * RANGE_RATE
+    return float(pdtrc(count - 1, mean)) if count else 1.0
 
 
 @lru_cache(maxsize=256)

@@ -152,6 +152,11 @@ def png_of(figure: Figure, dpi: float = 150) -> bytes:
     return _written(figure, "png", dpi=dpi, metadata={"Software": None})
 
 
+def files_of(name: str, figure: Figure) -> dict[str, bytes]:
+    """Write a chart as SVG and as PNG, by file name: what `Report.pictures` takes."""
+    return {f"{name}.svg": svg_of(figure), f"{name}.png": png_of(figure)}
+
+
 def _written(figure: Figure, form: str, **how: Any) -> bytes:
     from matplotlib.text import Text
 

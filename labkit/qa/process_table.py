@@ -1,0 +1,108 @@
+"""A sample from a plain table of values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from labkit.errors import InputError
+from labkit.qa.capability import Limits
+from labkit.qa.process_sample import Grouping, Sample
+from labkit.qa.table_file import Mistakes, TableFile, number, problem, read_table
+
+#: Larger than anything a gauge shows in any unit.
+_MOST = 10**9
+#: A value this many tolerances away from the limits is a slip of typing, not of the process.
+_FAR = 50
+_SIGNS = {"point": ".", "comma": ","}
+#: Fewer groups than this are shown as a comparison; more are runs, not groups.
+_MOST_GROUPS = 60
+
+
+@dataclass(frozen=True)
+class Columns:
+    """What to read from a table.
+
+    Args:
+        value: The column of values; others are passed over.
+        subgroup: Column that marks what was made under the same conditions, None for none.
+        decimal: "point" or "comma" where the table leaves it open whether a sign parts
+            thousands; None to go by the table.
+    """
+
+    value: str = "value"
+    subgroup: str | None = None
+    decimal: str | None = None
+
+
+def sample_of_table(
+    raw: bytes, name: str, limits: Limits | None, columns: Columns | None = None
+) -> Sample:
+    r"""Read a sample from a table, one value a line, in the order in which they were made.
+
+    Args:
+        raw: The file: CSV with the names of the columns in the first line.
+        name: File name for messages.
+        limits: What the values shall keep, None where only a chart is wanted.
+        columns: What to read.
+
+    Returns:
+        The sample; a value is named by its line.
+
+    Raises:
+        InputErrors: Every mistake in the table, with line and column.
+        InputError: Values and subgroups are the same column.
+
+    >>> sample_of_table(b"value\n9.8\n10.1\n", "v.csv", None).values
+    (9.8, 10.1)
+    """
+    columns = columns or Columns()
+    column = columns.value.strip().casefold()
+    mark = None if columns.subgroup is None else columns.subgroup.strip().casefold()
+    if column == mark:
+        raise InputError(
+            f"the column `{column}` cannot hold values and subgroups at once; name two columns",
+            field="subgroup", value=mark,
+        )
+    wanted = [column] if mark is None else [column, mark]
+    table = _decided(
+        read_table(raw, name, wanted, numbers=[column], ignore_others=True), columns.decimal
+    )
+    mistakes = Mistakes()
+    low, high = _bounds(limits)
+    values = [mistakes.take(number, row[column], table, low, high) for row in table.rows]
+    for row in table.rows if mark else ():
+        if not row[str(mark)].text:
+            mistakes.add(problem(row[str(mark)], table, "is empty; mark every value's subgroup"))
+    mistakes.stop()
+    groups = None if mark is None else Grouping(mark, tuple(r[mark].text for r in table.rows))
+    shown = groups is not None and 1 < len(groups.groups) <= _MOST_GROUPS
+    return Sample(
+        title=column,
+        unit="",
+        values=tuple(float(value) for value in values if value is not None),
+        names=tuple(f"line {row[column].line}" for row in table.rows),
+        limits=limits,
+        about=(("File", name), ("Column", column)),
+        groupings=(groups,) if shown and groups else (),
+        subgroups=groups,
+    )
+
+
+def _bounds(limits: Limits | None) -> tuple[float, float]:
+    """Say which values can be meant; with both limits, what is far outside is a typing slip."""
+    if limits is None or limits.lower is None or limits.upper is None:
+        return -_MOST, _MOST
+    far = _FAR * (limits.upper - limits.lower)
+    return limits.lower - far, limits.upper + far
+
+
+def _decided(table: TableFile, decimal: str | None) -> TableFile:
+    if decimal is None:
+        return table
+    sign = _SIGNS[decimal]
+    if table.decimal not in ("", sign):
+        raise InputError(
+            f"the numbers have another decimal sign than the {decimal} that was named; leave "
+            "--decimal out or correct the table", field="decimal", value=decimal, where=table.name,
+        )
+    return replace(table, decimal=sign, proven=True)
