@@ -60,10 +60,24 @@ def _lines(found: FoundRod) -> Iterator[str]:
     yield (
         f"State: {rod.state} since {moment(rod.state_since.at)} ({rod.state_since.by})"
     )
+    yield from _places(found)
     for reading in found.readings:
         yield f"Reading: {_reading(reading)}"
     if not found.readings:
         yield "Reading: none yet"
+
+
+def _places(found: FoundRod) -> Iterator[str]:
+    """Tell whose place it takes, what takes its own, and how its set stands."""
+    from labkit.workflow.release_state import told_now
+
+    old, new = found.replaces, found.replaced_by
+    if old is not None:
+        yield f"In place of: {grouped(old.identifier)} of {old.set_name}, {old.state}"
+    if new is not None:
+        yield f"Replaced by: {grouped(new.identifier)} of {new.set_name}, {new.state}"
+    if found.release is not None:
+        yield f"Release: {told_now(found.release)}"
 
 
 def _now(found: FoundRod) -> str:
@@ -94,6 +108,7 @@ def _reading(reading: StoredReading) -> str:
 
 def _json(found: FoundRod) -> dict[str, Any]:
     from labkit.workflow.lookup import setting_json
+    from labkit.workflow.release_state import release_json
 
     rod, of_set = found.rod.rod, found.of_set
     return {
@@ -112,6 +127,9 @@ def _json(found: FoundRod) -> dict[str, Any]:
         "state": rod.state,
         "state_since": {"at": rod.state_since.at, "by": rod.state_since.by},
         "made": None if found.made is None else {"at": found.made.at, "by": found.made.by},
+        "replaces": rod.replaces or None,
+        "replaced_by": None if found.replaced_by is None else found.replaced_by.identifier,
+        "release": None if found.release is None else release_json(found.release),
         "template": {"name": of_set.template.name, "sha256": of_set.template.sha256},
         "process": {"name": of_set.process.name, "sha256": of_set.process.sha256},
         "folder": of_set.folder,

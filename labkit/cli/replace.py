@@ -24,6 +24,7 @@ from labkit.cli.recording import recording, require_ledger, said
 from labkit.core.identifier import BODY_DIGITS, grouped
 
 if TYPE_CHECKING:
+    from labkit.catalog.profiles import Profile
     from labkit.workflow.make import MadeSet
 
 
@@ -41,8 +42,7 @@ if TYPE_CHECKING:
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
 def command(
-    identifiers: tuple[str, ...], reason: str, out_dir: Path, profile_path: str | None, by: str,
-    ledger_url: str | None, as_json: bool,
+    identifiers: tuple[str, ...], by: str, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
     """Reject rods and make each once more, with a new identifier.
 
@@ -57,18 +57,22 @@ def command(
     from labkit.catalog.lettering import load_lettering
     from labkit.workflow.replace import ReplacementOrder, make_replacement
 
-    order = ReplacementOrder(whole_identifiers(identifiers), reason)
-    means = (load_lettering(), open_profile(profile_path) if profile_path else None)
+    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"])
+    means = (load_lettering(), _profile(asked["profile_path"]))
     require_ledger(ledger_url)
     with recording(by, ledger_url) as recorder, counting("Replacement") as step:
         assert recorder is not None
-        made = make_replacement(order, means, out_dir, step, recorder)
+        made = make_replacement(order, means, asked["out_dir"], step, recorder)
     if as_json:
         print_json({"schema": 1, "folder": str(made.folder), **made.spec})
         return
     _print(made)
     said(recorder)
     print_cautions()
+
+
+def _profile(path: str | None) -> Profile | None:
+    return open_profile(path) if path else None
 
 
 def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:

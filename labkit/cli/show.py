@@ -58,6 +58,7 @@ def command(
 
 
 def _print(story: CaseStory) -> None:
+    from labkit.workflow.release_state import told_now
     from labkit.workflow.story import moment, told
 
     out().print(f"Case {story.case}", style="bold", markup=False)
@@ -68,6 +69,8 @@ def _print(story: CaseStory) -> None:
     out().print()
     if story.rods:
         _print_rods(story.rods)
+    for release in story.releases:
+        _say(f"{'' if release.stands else 'Note: '}{told_now(release)}")
     if story.problem:
         _say(f"What the rods mean now is unknown: {story.problem}")
 
@@ -101,6 +104,8 @@ def _say(sentence: str) -> None:
 
 
 def _story_json(story: CaseStory) -> dict[str, Any]:
+    from labkit.workflow.release_state import release_json
+
     return {
         "schema": 1,
         "case": story.case,
@@ -117,6 +122,7 @@ def _story_json(story: CaseStory) -> dict[str, Any]:
         ],
         "sets": [_set_json(each) for each in story.sets],
         "rods": [_rod_json(each) for each in story.rods],
+        "releases": [release_json(each) for each in story.releases],
         "events": [_event_json(each, story.corrected) for each in story.events],
         "problem": story.problem or None,
     }
@@ -148,6 +154,7 @@ def _rod_json(each: RodNow) -> dict[str, Any]:
         "side": rod.side,
         "label": rod.label,
         "state": rod.state,
+        "replaces": rod.replaces or None,
         "now": setting_json(each.now),
     }
 

@@ -20,6 +20,8 @@ from labkit.ledger.stored import (
     StoredRod,
     StoredSet,
 )
+from labkit.workflow.release_state import ReleaseNow, releases_of
+from labkit.workflow.slots import replacement_of
 from labkit.workflow.stored_case import (
     OUT_STATES,
     SettingNow,
@@ -72,6 +74,7 @@ class CaseStory:
         rods: Its rods, also those that are not out.
         events: Its events in time order.
         corrected: Number of an event → number of the event that corrects it.
+        releases: How its sets stand that were released or withheld.
         problem: Why it is unknown what the rods mean now; empty where it is known.
     """
 
@@ -81,6 +84,7 @@ class CaseStory:
     rods: tuple[RodNow, ...]
     events: tuple[Event, ...]
     corrected: dict[int, int]
+    releases: tuple[ReleaseNow, ...]
     problem: str
 
 
@@ -93,6 +97,9 @@ class FoundRod:
         of_set: Its set.
         made: When and by whom the set was made; None unless it was.
         readings: Its measurements that nothing has corrected.
+        replaces, replaced_by: The rod whose place it takes, and the one that takes its own; None
+            where there is none.
+        release: How the set stands whose place it fills; None where it was never decided on.
         problem: Why it is unknown what the rod means now; empty where it is known.
     """
 
@@ -100,6 +107,9 @@ class FoundRod:
     of_set: StoredSet
     made: Stamp | None
     readings: tuple[StoredReading, ...]
+    replaces: StoredRod | None
+    replaced_by: StoredRod | None
+    release: ReleaseNow | None
     problem: str
 
 
@@ -177,6 +187,7 @@ def case_story(reader: Reader, case: str) -> CaseStory:
             rods=tuple(_now(rod, settings) for rod in reader.rods(case)),
             events=reader.story(case),
             corrected=reader.corrected(case),
+            releases=releases_of(reader, case),
             problem=problem,
         )
 
@@ -222,6 +233,12 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
         of_set=of_set,
         made=of_set.ended if of_set.state is SetState.MADE else None,
         readings=reader.readings(rod.identifier),
+        replaces=reader.find(rod.replaces) if rod.replaces else None,
+        replaced_by=replacement_of(reader.rods(rod.case), rod.identifier),
+        release=next(
+            (each for each in releases_of(reader, rod.case) if each.set_name == rod.first_set),
+            None,
+        ),
         problem=problem,
     )
 

@@ -10,7 +10,6 @@ from labkit.core.steps import percent_name
 from labkit.ledger.events import Event, Kind
 from labkit.units import plain
 
-
 #: Purpose of a set → what it is called.
 _SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
 

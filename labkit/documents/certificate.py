@@ -1,0 +1,283 @@
+"""Facts of the certificate of inspection: what a released set was measured and decided by."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from string import ascii_uppercase
+from typing import Any
+
+from labkit.core.identifier import grouped
+from labkit.core.ways_of_measuring import ways_of
+from labkit.documents.figures import fixed, sentence, signed
+from labkit.documents.frame import frame_facts
+from labkit.documents.rod_values import template_of
+from labkit.units import counted, plain
+
+TEMPLATE = "certificate.typ"
+#: Stands where nothing is recorded.
+NOTHING = "–"
+_MM = Decimal("0.001")
+_USUAL_GAUGE = "the lab's usual gauge, by the process"
+_PERCENT = Decimal("0.01")
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Release:
+    """A release as recorded.
+
+    Args:
+        set_name: The set.
+        seq: Number of the event.
+        at: When, UTC.
+        by: Operator code.
+        digest: Digest of the event.
+        note: Free text, empty if none.
+        basis: What it rests on.
+    """
+
+    set_name: str
+    seq: int
+    at: str
+    by: str
+    digest: str
+    note: str
+    basis: Json
+
+
+def facts(spec: Json, release: Release) -> dict[str, Any]:
+    """Work out what stands on the certificate of inspection.
+
+    Args:
+        spec: Content of the set's spacer-set.json.
+        release: Its release.
+
+    Returns:
+        JSON content for the template `certificate.typ`; numbers are texts, ready for paper.
+    """
+    basis = release.basis
+    rods, titles = basis["rods"], _titles(spec)
+    groups = _groups(rods)
+    letters = {id(rod): letter for letter, members in groups for rod in members}
+    return {
+        **frame_facts(spec),
+        "date": release.at[:10],
+        "about": _about(release),
+        "rods": [_rod(rod, letters[id(rod)]) for rod in rods],
+        "measurements": [_measurement(letter, members[0], titles) for letter, members in groups],
+        "instruments": _evidence(rods),
+        "differences": [_difference(each) for each in basis["differences"]],
+        "budgets": [_budget(letter, members) for letter, members in groups],
+        "replaced": [row for rod in rods for row in _replaced(rod)],
+        "rule": basis["decision_rule"],
+        "signed": _signed(rods, release),
+        "eyes": _eyes(rods, release.by),
+        "notes": [sentence(note) for note in basis["notes"]],
+        "remark": release.note,
+        "event": str(release.seq),
+        "digest": release.digest,
+    }
+
+
+def _titles(spec: Json) -> dict[str, str]:
+    return {str(way.method): way.title for way in ways_of(template_of(spec))}
+
+
+def _about(release: Release) -> list[list[str]]:
+    basis = release.basis
+    process, rods = basis["process"], basis["rods"]
+    rows = [
+        ("Set", release.set_name),
+        ("Rods", f"{counted(len(rods), 'rod')}, every one conforms"),
+        ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
+        ("Process", f"{process['title']} ({process['name']})"),
+        ("Material", process["material"]),
+        ("Prescription", f"revision {basis['prescription_revision']}"),
+    ]
+    return [[name, value] for name, value in rows if value]
+
+
+def _moment(at: str) -> str:
+    return f"{at[:10]} {at[11:19]} UTC"
+
+
+def _rod(rod: Json, letter: str) -> dict[str, str]:
+    zone = rod["acceptance_mm"]
+    return {
+        "identifier": grouped(rod["identifier"]),
+        "step": str(rod["step"]),
+        "side": rod["side"],
+        "label": rod["label"],
+        "nominal": f"{rod['length_mm']} ±{rod['tolerance_mm']}",
+        "measurement": letter,
+        "readings": ", ".join(rod["readings_mm"] or ()) or NOTHING,
+        "length": fixed(rod["measured_mm"], 3),
+        "u": fixed(rod["u_mm"], 4),
+        "expanded": fixed(rod["expanded_mm"], 4),
+        "k": fixed(rod["coverage_factor"], 2),
+        "acceptance": NOTHING if zone is None else f"{_up(zone[0])} to {_down(zone[1])}",
+        "probability": _percent(rod["conformance_probability"]),
+        "label_read": rod["label_read"] or NOTHING,
+        "fittings": {True: "yes", "yes": "yes"}.get(rod["fittings"], NOTHING),
+        "result": rod["result"],
+    }
+
+
+def _up(value: float) -> Decimal:
+    """Print a lower limit so that what meets the print meets the limit."""
+    return Decimal(repr(value)).quantize(_MM, ROUND_CEILING)
+
+
+def _down(value: float) -> Decimal:
+    return Decimal(repr(value)).quantize(_MM, ROUND_FLOOR)
+
+
+def _percent(probability: float) -> str:
+    """Write a probability in percent, rounded down: never more certain than it is.
+
+    >>> _percent(0.95312), _percent(0.999999)
+    ('95.31 %', '99.99 %')
+    >>> _percent(1 - 1e-15)
+    '> 99.99 %'
+    """
+    shown = (Decimal(repr(probability)) * 100).quantize(_PERCENT, ROUND_FLOOR)
+    least = 100 - _PERCENT
+    return f"> {least} %" if probability > 1 - 1e-6 else f"{min(shown, least)} %"
+
+
+def _groups(rods: Sequence[Json]) -> list[tuple[str, list[Json]]]:
+    """Put rods that were measured alike together, each group under a letter."""
+    groups: dict[tuple[Any, ...], list[Json]] = {}
+    for rod in rods:
+        groups.setdefault(tuple(_how(rod).values()), []).append(rod)
+    return list(zip(_letters(), groups.values(), strict=False))
+
+
+def _letters() -> Iterator[str]:
+    yield from ascii_uppercase
+    for first in ascii_uppercase:
+        yield from (first + second for second in ascii_uppercase)
+
+
+def _how(rod: Json) -> dict[str, str]:
+    """Say how a rod was measured; rods for which all of it is alike are one measurement."""
+    instrument, source = rod["instrument"] or {}, rod["source"] or {}
+    celsius = rod["temperature_c"]
+    return {
+        "way": rod["way"],
+        "pins": f"gauge pins {rod['gauge_pins_mm']} mm" if rod["gauge_pins_mm"] else "",
+        "instrument": _instrument(rod, instrument),
+        "due": instrument.get("calibration_due") or NOTHING,
+        "temperature": NOTHING if celsius is None else f"{plain(celsius)} °C",
+        "lot": rod["material_lot"] or NOTHING,
+        "measured": _by(rod["measured_on"], rod["measured_by"]),
+        "checked": _by(rod["checked_on"], rod["checked_by"]),
+        "source": source.get("file") or "",
+    }
+
+
+def _instrument(rod: Json, instrument: Json) -> str:
+    if instrument:
+        return f"{instrument['title']} ({instrument['name']})"
+    return NOTHING if rod["way"] == "scan" else _USUAL_GAUGE
+
+
+def _evidence(rods: Sequence[Json]) -> list[str]:
+    """Say of each instrument where what is known of it comes from."""
+    known = {rod["instrument"]["name"]: rod["instrument"] for rod in rods if rod["instrument"]}
+    return [
+        f"{name}: {known[name]['evidence']}" for name in sorted(known) if known[name]["evidence"]
+    ]
+
+
+def _by(day: str | None, code: str | None) -> str:
+    return ", ".join(word for word in (day, code) if word) or NOTHING
+
+
+def _measurement(letter: str, rod: Json, titles: Mapping[str, str]) -> dict[str, str]:
+    how = _how(rod)
+    way = titles.get(how["way"], "on a scan of the rod")
+    return {**how, "letter": letter, "way": f"{way}, {how['pins']}" if how["pins"] else way}
+
+
+def _difference(each: Json) -> dict[str, str]:
+    return {
+        "step": str(each["step"]),
+        "difference": signed(each["difference_mm"], 3),
+        "u": fixed(each["u_mm"], 4),
+        "tolerance": f"±{each['tolerance_mm']}",
+        "probability": _percent(each["conformance_probability"]),
+        "result": each["result"],
+    }
+
+
+def _budget(letter: str, members: Sequence[Json]) -> dict[str, Any]:
+    """Show the budget of the rod of a measurement that is the least certain."""
+    rod = max(members, key=lambda one: (one["u_mm"], one["identifier"]))
+    dof = rod["dof"]
+    return {
+        "letter": letter,
+        "rod": grouped(rod["identifier"]),
+        "u": fixed(rod["u_mm"], 4),
+        "dof": "infinite" if dof is None else plain(dof),
+        "k": fixed(rod["coverage_factor"], 2),
+        "expanded": fixed(rod["expanded_mm"], 4),
+        "rows": [
+            {
+                "name": sentence(one["name"]).rstrip("."),
+                "kind": one["kind"],
+                "u": fixed(one["u_mm"], 4),
+                "dof": "infinite" if one["dof"] is None else plain(one["dof"]),
+                "basis": one["basis"],
+            }
+            for one in rod["budget"]
+        ],
+    }
+
+
+def _replaced(rod: Json) -> Iterator[dict[str, str]]:
+    for old in rod["replaced"]:
+        yield {
+            "new": grouped(rod["identifier"]),
+            "set": rod["set"],
+            "old": grouped(old["identifier"]),
+            "old_set": old["set"],
+            "place": f"step {rod['step']}, {rod['side']}",
+            "why": f"{old['state']}: {old['reason']}" if old["reason"] else old["state"],
+        }
+
+
+def _signed(rods: Sequence[Json], release: Release) -> list[list[str]]:
+    """List who did what and when."""
+    measured = _codes(rods, "measured_on", "measured_by")
+    checked = _codes(rods, "checked_on", "checked_by")
+    recorded = dict.fromkeys(
+        f"{rod['recorded']['by']}, {_moment(rod['recorded']['at'])}" for rod in rods
+    )
+    return [
+        ["Measured by", measured],
+        ["Checked by", checked],
+        ["Readings recorded by", "; ".join(recorded)],
+        ["Released by", f"{release.by}, {_moment(release.at)}"],
+    ]
+
+
+def _codes(rods: Sequence[Json], day: str, code: str) -> str:
+    found = dict.fromkeys(
+        f"{rod[code]}, {rod[day]}" if rod[day] else str(rod[code]) for rod in rods if rod[code]
+    )
+    return "; ".join(found) or "nobody named"
+
+
+def _eyes(rods: Sequence[Json], by: str) -> str:
+    """Say whether one person did all of it: whether that is allowed is a rule of the lab."""
+    hands = {rod["measured_by"] or rod["recorded"]["by"] for rod in rods}
+    eyes = {rod["checked_by"] for rod in rods if rod["checked_by"]} | {by}
+    if hands == eyes == {by}:
+        return f"Measured and released by one person, {by}; nobody else is named as having checked."
+    if by in hands:
+        return f"{by} both measured and released; the readings were checked by another person."
+    return "Measured and released by different persons."

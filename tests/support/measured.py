@@ -1,0 +1,70 @@
+"""Readings as `labkit inspect` records them, without a file being read. Invented values."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from labkit.catalog.instruments import find_instrument, instruments
+from labkit.core.jsonable import jsonable
+from labkit.core.ways_of_measuring import first_choice, ways_of
+from labkit.documents.inspection import lines_of
+from labkit.documents.rod_values import template_of
+from labkit.ledger.events import Kind
+from labkit.qa.budget import length_budget
+from labkit.workflow.slots import set_to_judge, slots_of
+
+READINGS = 3
+
+
+def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
+    """Record readings of one rod that measures its label and an error; give the event."""
+    ledger = recorder.ledger
+    spec = ledger.set_named(rod.set_name).spec.content
+    (line,) = (one for one in lines_of(spec) if one.identifier == rod.identifier)
+    way = first_choice(ways_of(template_of(spec)), line.tolerance)
+    instrument = find_instrument(instruments(), "example-micrometer")
+    length = line.length + Decimal(error_mm)
+    budget = length_budget(
+        instrument, way, float(length), READINGS, spec["process"].get("expansion_per_c", 1e-4)
+    )
+    reading = length + way.shift_mm
+    body = {
+        "identifier": rod.identifier,
+        "quantity": str(way.method),
+        "value_um": round(reading * 1000),
+        "uncertainty_nm": round(budget.combined_mm * 1e6),
+        "gauge": instrument.name,
+        "note": None if corrects is None else "measured again",
+        "details": {
+            "readings_mm": [f"{reading}"] * READINGS,
+            "length_mm": float(length),
+            "nominal_mm": str(line.length),
+            "tolerance_mm": str(line.tolerance),
+            "way": {"method": str(way.method), "shift_mm": float(way.shift_mm),
+                    "play_mm": float(way.play_mm)},
+            "gauge_pins_mm": " ".join(f"{p}" for p in dict.fromkeys(way.gauge_pins_mm)) or None,
+            "label_read": line.label + line.mark,
+            "fittings": "yes",
+            "instrument": jsonable(instrument),
+            "budget": budget.to_json(),
+            "temperature_c": 20.5,
+            "material_lot": "B-07",
+            "measured_on": "2031-03-20",
+            "measured_by": "mo",
+            "checked_on": "2031-03-21",
+            "checked_by": "kim",
+            "source": None,
+            **details,
+        },
+    }  # fmt: skip
+    return ledger.record(Kind.READING, rod.case, body, "mo", recorder.now(), corrects)
+
+
+def measure_all(recorder, case, errors=(), set_name=None):
+    """Record readings of every rod that fills a place of a set and has none yet."""
+    ledger, known = recorder.ledger, dict(errors)
+    stored = set_to_judge(ledger, case, set_name)
+    for slot in slots_of(ledger, stored):
+        if slot.filled and not ledger.readings(slot.rod.identifier):
+            record_reading(recorder, slot.rod, known.get((slot.step, slot.side), "0"))
+    return stored
