@@ -12,10 +12,9 @@ from labkit.core.instruments import Instrument
 from labkit.core.numbers import require_finite
 from labkit.core.ways_of_measuring import Method, Way
 from labkit.errors import InputError
-from labkit.qa.budget import length_budget, plain_budget
+from labkit.qa.limits import READINGS, Gauge
 from labkit.qa.readings import Expected, RodReadings
 from labkit.qa.rod_decision import MeasuredRod, measured_rod, reading_sd_mm
-from labkit.qa.uncertainty import Budget
 
 
 @dataclass(frozen=True)
@@ -92,24 +91,21 @@ class Bench:
         """Give an instrument by name, None for none."""
         return None if name is None else self.instruments[name]
 
-    def budget(self, readings: RodReadings) -> Budget:
-        """Work out the uncertainty of the length that readings give.
+    def gauge(self, identifier: str, instrument: str | None, readings: int = READINGS) -> Gauge:
+        """Give what a rod is measured with.
 
         Args:
-            readings: What was read on one of the rods.
+            identifier: A rod of the set.
+            instrument: Name of a known instrument, None for the usual gauge of its process.
+            readings: Number of readings.
 
         Returns:
-            The budget by the instrument named, or by the process's usual gauge.
-
-        Raises:
-            RefusedError: The instrument does not serve the way of measuring.
+            The gauge.
         """
-        place = self.by_identifier[readings.identifier]
-        way, instrument = self.way(readings.method), self.instrument(readings.instrument)
-        if instrument is None:
-            return plain_budget(place.gauge_uncertainty_mm, way)
-        length, count = float(place.expected.length_mm), len(readings.readings_mm)
-        return length_budget(instrument, way, length, count, place.expansion_per_c)
+        place = self.by_identifier[identifier]
+        return Gauge(
+            self.instrument(instrument), place.gauge_uncertainty_mm, place.expansion_per_c, readings
+        )
 
     def sd_mm(self, identifier: str, method: Method, instrument: str | None) -> float:
         """Give the standard deviation of one reading; see `reading_sd_mm`."""
@@ -136,5 +132,7 @@ class Bench:
                 field="identifier", value=readings.identifier,
             )  # fmt: skip
         sd = self.sd_mm(readings.identifier, readings.method, readings.instrument)
-        way, budget = self.way(readings.method), self.budget(readings)
+        count, way = len(readings.readings_mm), self.way(readings.method)
+        gauge = self.gauge(readings.identifier, readings.instrument, count)
+        budget = gauge.budget(way, place.expected.length_mm)
         return measured_rod(place.expected, readings, way, budget, sd)

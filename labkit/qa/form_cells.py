@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
 from labkit.core.identifier import BODY_DIGITS, grouped, parse_identifier
-from labkit.core.ways_of_measuring import Way
+from labkit.core.ways_of_measuring import PRINTED_MM, Way
 from labkit.errors import InputError
 from labkit.qa.bench import Bench, Place
+from labkit.qa.limits import rod_limits
 from labkit.qa.readings import label_parts
 from labkit.qa.table_file import Cell, TableFile, problem
 from labkit.qa.table_values import shown
@@ -122,13 +123,14 @@ def _unlike(cell: Cell, table: TableFile, name: str, what: str) -> InputError:
 
 
 def check_form(
-    row: Cells, table: TableFile, place: Place, way: Way
+    row: Cells, table: TableFile, bench: Bench, place: Place, way: Way
 ) -> tuple[list[InputError], dict[str, Decimal]]:
     """Hold conversion and limits as they stand on a form against those of the way named.
 
     Args:
         row: The row.
         table: Its table.
+        bench: The set.
         place: The rod.
         way: The way of measuring that the row names.
 
@@ -136,25 +138,30 @@ def check_form(
         An error for each cell that was changed, and the numbers as they should be, by name.
     """
     rod = place.expected
-    limits = way.limits(rod.length_mm, rod.tolerance_mm)
+    limits = rod_limits(rod.length_mm, rod.tolerance_mm, way, bench.gauge(rod.identifier, None))
+    lower, upper = limits.accepted_reading_mm or (None, None)
     numbers = {
         "tolerance_mm": rod.tolerance_mm,
         "subtract_mm": way.shift_mm,
-        "nominal_mm": limits.nominal_mm,
-        "lower_mm": limits.lower_mm,
-        "upper_mm": limits.upper_mm,
+        "nominal_mm": (rod.length_mm + way.shift_mm).quantize(PRINTED_MM),
+        "lower_mm": lower,
+        "upper_mm": upper,
     }
     errors = [
         problem(
             cell, table,
-            f'= "{shown(cell.text)}", but it is {plain(value)} for this rod measured '
+            f'= "{shown(cell.text)}", but it is {_told(value)} for this rod measured '
             f'"{way.method}"; put that back or empty the cell, and see that the way is the one '
             "that was used",
         )
         for name, value in numbers.items()
-        if (cell := cell_of(row, name)) and not _equals(cell, value)
+        if (cell := cell_of(row, name)) and _number(cell.text) != value
     ]  # fmt: skip
-    return errors, numbers
+    return errors, {name: value for name, value in numbers.items() if value is not None}
+
+
+def _told(value: Decimal | None) -> str:
+    return "empty (no reading would conform)" if value is None else plain(value)
 
 
 def read_pins(row: Cells, table: TableFile, way: Way) -> str | None:

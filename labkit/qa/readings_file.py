@@ -191,7 +191,7 @@ class _RowReader:
     def _rod(self, place: Place, method: Method) -> RodReadings | None:
         take, row, table, bench = self.mistakes.take, self.row, self.table, self.sheet.bench
         way = bench.way(method)
-        errors, self.cells = check_form(row, table, place, way)
+        errors, self.cells = check_form(row, table, bench, place, way)
         for each in errors:
             self.mistakes.add(each)
         pins = take(read_pins, row, table, way)
@@ -215,7 +215,7 @@ class _RowReader:
             instrument=instrument,
             temperature_c=self._temperature(),
             material_lot=self._lot(),
-            measured_on=measured_on,
+            measured_on=on,
             measured_by=self._may(words, "measured_by", 32),
             checked_on=checked_on,
             checked_by=self._may(words, "checked_by", 32),

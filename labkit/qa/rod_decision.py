@@ -149,7 +149,7 @@ def measured_rod(
         The rod with its decision and problems.
     """
     length = functional_length_mm(readings, way)
-    problems = tuple(_reading_problems(expected, readings, way, sd_mm))
+    problems = tuple(reading_problems(expected, readings, way, sd_mm))
     return judge_rod(expected, length, budget, readings=readings, problems=problems)
 
 
@@ -191,10 +191,20 @@ def _look_problems(expected: Expected, look: Look) -> Iterator[Finding]:
         )
 
 
-def _reading_problems(
+def reading_problems(
     expected: Expected, readings: RodReadings, way: Way, sd_mm: float
 ) -> Iterator[Finding]:
-    """Find why readings decide nothing."""
+    """Find why readings decide nothing.
+
+    Args:
+        expected: The rod as made.
+        readings: What was read on it.
+        way: How it was measured.
+        sd_mm: Standard deviation of one reading.
+
+    Yields:
+        Refusals.
+    """
     name = expected.name
     if way.role is Role.CHECK:
         yield refused(
