@@ -23,15 +23,19 @@ from labkit.cli.common import (
     print_json,
     print_problems,
 )
+from labkit.cli.process_notes import say
 from labkit.cli.profile import open_profile
 from labkit.cli.recording import recording, require_ledger, said
 from labkit.core.extra_requests import Between, ByAdvancement, ByLength, ByPercent, ExtraRequest
+from labkit.core.jsonable import jsonable
 from labkit.core.prescription import Side
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from labkit.core.findings import Finding
+    from labkit.core.rods import Process
     from labkit.workflow.extra import Installed
     from labkit.workflow.make import MadeSet
 
@@ -95,21 +99,37 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
     Example: labkit extra QF-1043 --percent 68.75 --out sets --by anna
     """  # fmt: skip
     from labkit.workflow.extra import ExtraOrder, make_extra
+    from labkit.workflow.trend import case_process, trend_findings
 
     order = ExtraOrder(
         case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
     )
     installed = _installed(asked)
     require_ledger(ledger_url)
-    with recording(by, ledger_url) as recorder, counting(f"Extra rods for {case}") as step:
+    with recording(by, ledger_url) as recorder:
         assert recorder is not None
-        made = make_extra(order, installed, asked["out_dir"], step, recorder)
+        process = case_process(case, recorder.ledger)
+        drift = trend_findings(process, recorder.ledger) if process else ()
+        say(drift, to_stderr=as_json)
+        with counting(f"Extra rods for {case}") as step:
+            made = make_extra(order, installed, asked["out_dir"], step, recorder)
+    beyond = _beyond(process, made)
+    say(beyond, to_stderr=as_json)
     if as_json:
-        print_json({"schema": 1, "folder": str(made.folder), **made.spec})
+        noted = {"process_findings": jsonable((*drift, *beyond))}
+        print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
         return
     _print_extra(case, made)
     said(recorder)
     print_cautions()
+
+
+def _beyond(process: Process | None, made: MadeSet) -> tuple[Finding, ...]:
+    """Note new rods outside of the range that their process was calibrated in."""
+    from labkit.workflow.trend import range_findings
+
+    lengths = {Decimal(part["length_mm"]) for part in made.spec["parts"]}
+    return range_findings(process, lengths) if process else ()
 
 
 def _requests(asked: Mapping[str, Any]) -> tuple[ExtraRequest, ...]:

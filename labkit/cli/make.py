@@ -24,7 +24,9 @@ from labkit.cli.common import (
     print_problems,
 )
 from labkit.cli.means import takes_means
+from labkit.cli.process_notes import range_notes, say, trend_notes
 from labkit.cli.recording import may_record, not_recorded, said
+from labkit.core.jsonable import jsonable
 from labkit.units import counted
 from labkit.workflow.cases import Case, open_case
 from labkit.workflow.job import Means
@@ -61,17 +63,28 @@ def command(
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
     DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
-    extra rods can be made for it later.
+    extra rods can be made for it later. Before anything is built it is said where a calibrated
+    process drifts or a rod lies outside of its range.
 
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """
+    from labkit.workflow.limits import gauge_notes
+
     run, templates = Run(), rod_templates(template_places)
+    ledger_url = click.get_current_context().params.get("ledger_url")
+    drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
+    say(drift, to_stderr=as_json)
     for source in run.each(prescriptions):
         with run.reporting(source.name):
             case = open_case(source, templates)
+            beyond = (
+                *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process)
+            )  # fmt: skip
+            say(beyond, to_stderr=as_json)
             made = make_with_progress(case, means, out_dir, recorder)
             if as_json:
-                print_json({"schema": 1, "folder": str(made.folder), **made.spec})
+                noted = {"process_findings": jsonable((*drift, *beyond))}
+                print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
             else:
                 print_made(case, made)
                 print_notes(case.spacer_set.findings)

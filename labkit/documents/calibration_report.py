@@ -9,11 +9,12 @@ from labkit.core.findings import Finding
 from labkit.core.rods import Process
 from labkit.documents.charts.calibration import length_chart
 from labkit.documents.charts.canvas import png_of, svg_of
+from labkit.documents.figures import sentence, signed
 from labkit.documents.process_report import Report, Section
 from labkit.qa.calibration import Comparison, LengthFit
 from labkit.qa.coupons import DIAMETERS
 from labkit.qa.least_squares import LackOfFit, t_factor
-from labkit.units import millimetres, plain
+from labkit.units import plain
 
 _CHART = "lengths"
 
@@ -35,18 +36,18 @@ def result_rows(own: Calibration, base: Process) -> list[tuple[str, str, str, st
             f"{own.length_scale_u:.6f}", f"{before.length_scale:.6f}",
         ),
         (
-            "length offset, mm", f"{own.length_offset_mm:+.4f}",
+            "length offset, mm", signed(own.length_offset_mm, 4),
             f"{t * own.length_offset_u_mm:.4f}", f"{own.length_offset_u_mm:.4f}",
-            f"{before.length_offset_mm:+.4f}",
+            signed(before.length_offset_mm, 4),
         ),
     ]  # fmt: skip
     for kind in DIAMETERS:
         found = getattr(own, kind)
         if found is not None:
             rows.append((
-                f"{kind} offset, mm", f"{found.offset_mm:+.4f}",
+                f"{kind} offset, mm", signed(found.offset_mm, 4),
                 f"{t_factor(found.dof) * found.u_mm:.4f}", f"{found.u_mm:.4f}",
-                f"{getattr(before, f'{kind}_offset_mm'):+.4f}",
+                signed(getattr(before, f"{kind}_offset_mm"), 4),
             ))  # fmt: skip
     return rows
 
@@ -98,7 +99,7 @@ def calibration_report(
             _tests(fit),
             _coupons(fit, standing_out),
         ),
-        findings=tuple(finding.message + "." for finding in findings),
+        findings=tuple(sentence(finding.message) for finding in findings),
         pictures={f"{_CHART}.svg": svg_of(figure), f"{_CHART}.png": png_of(figure)},
         date=own.date.isoformat(),
         name="calibration",
@@ -110,7 +111,7 @@ def _facts(process: Process, own: Calibration) -> tuple[tuple[str, str], ...]:
         ("Machine", process.machine),
         ("Material", process.material),
         ("Coupons", f"{own.coupons} of {own.lengths} lengths, built with {own.base}"),
-        ("Valid from", f"{plain(own.shortest_mm)} to {plain(own.longest_mm)} mm"),
+        ("Valid", f"{plain(own.shortest_mm)} to {plain(own.longest_mm)} mm"),
         ("Scatter", f"{own.residual_sd_mm:.4f} mm (standard deviation of one length)"),
         ("Measured with", own.instrument),
         ("By", own.by),
@@ -128,7 +129,7 @@ def _built(own: Calibration, fit: LengthFit) -> Section:
         built = own.length_scale * float(length) + own.length_offset_mm
         rows.append((
             plain(length), f"{built:.3f}", f"{fit.half_width_mm(float(length)):.3f}",
-            str(len(group)), f"{sum(group) / len(group):+.3f}",
+            str(len(group)), signed(sum(group) / len(group), 3),
         ))  # fmt: skip
     return Section(
         "Built length",
@@ -161,7 +162,7 @@ def _asked(words: str, test: Comparison | LackOfFit | None) -> tuple[str, ...]:
         (test.lack_dof, test.pure_dof) if isinstance(test, LackOfFit) else (test.dof1, test.dof2)
     )
     chance = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
-    return (words, f"{test.f:.3g}", f"{dof[0]}, {dof[1]}", chance, "yes" if test.p < 0.05 else "no")
+    return (words, f"{test.f:.2f}", f"{dof[0]}, {dof[1]}", chance, "yes" if test.p < 0.05 else "no")
 
 
 def _coupons(fit: LengthFit, standing_out: Collection[str]) -> Section:
@@ -173,7 +174,7 @@ def _coupons(fit: LengthFit, standing_out: Collection[str]) -> Section:
         tuple(
             (
                 coupon.name, plain(coupon.nominal_mm), f"{built:.3f}",
-                f"{coupon.measured_mm:.3f}", millimetres(residual, 3),
+                f"{coupon.measured_mm:.3f}", signed(residual, 3),
                 "stands out, kept" if coupon.name in standing_out else "",
             )
             for coupon, built, residual in rows

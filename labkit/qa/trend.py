@@ -1,0 +1,179 @@
+"""Whether rods made with a calibrated process drift away from their nominal lengths."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from labkit.core.calibration import Calibration
+from labkit.core.numbers import require_finite
+from labkit.qa.run_rules import EIGHT_ON_ONE_SIDE, SIX_TRENDING, run_rules
+
+#: The latest rods that are looked at.
+WINDOW = 60
+#: Fewer tell nothing yet.
+LEAST_RODS = 6
+#: Weight of the newest rod in the moving mean: small, since what is looked for is slow.
+WEIGHT = 0.1
+#: A single rod counts at most so many standard deviations: a mixed-up rod is no drift.
+CLIP = 4.0
+#: Chance that the moving mean of a process that does not drift is beyond its limit at one look.
+MEAN_RATE = 0.0027
+#: Chance of a false alarm at one look, with the two run rules; shown by simulation in the tests.
+FALSE_ALARM_RATE = 0.01
+#: A step is not dated on fewer rods than this.
+_LEAST_AFTER = 3
+
+
+@dataclass(frozen=True)
+class RodOff:
+    """One measured rod of the process.
+
+    Args:
+        length_mm: Nominal functional length.
+        off_mm: Measured less nominal.
+        u_mm: Standard uncertainty of the measurement.
+        on: Day of measuring.
+    """
+
+    length_mm: float
+    off_mm: float
+    u_mm: float
+    on: datetime.date
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A look at the latest rods of a calibrated process.
+
+    Args:
+        rods: Rods measured since the calibration that were looked at.
+        mean: Exponentially weighted moving mean of the standardised deviations.
+        limit: What it must stay within, ±.
+        patterns: Run rules that hold at the latest rod, in words.
+        after: Rods since the deviation began, where there is one.
+        off_mm: Their mean deviation.
+        half_mm: Half of its 95 % interval.
+        since: Day on which the first of them was measured.
+    """
+
+    rods: int
+    mean: float
+    limit: float
+    patterns: tuple[str, ...]
+    after: int
+    off_mm: float
+    half_mm: float
+    since: datetime.date
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the moving mean is beyond its limit."""
+        return abs(self.mean) > self.limit
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the process is said to drift."""
+        return self.beyond or bool(self.patterns)
+
+
+def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
+    """Look for a drift in the latest rods.
+
+    Formula: z = deviation / σ with σ² = residual sd² + u², cut at ± 4; moving mean
+    E ← E + λ (z − E) from 0, λ = 0.1, over the last 60 rods. E is beyond where
+    |E| > t √(λ (1 − (1 − λ)²ⁿ) / (2 − λ) + c²): t is Student's two-sided 99.73 % factor with the
+    calibration's degrees of freedom, c the standard uncertainty of the calibration itself in σ.
+    Run rules (8 on one side, 6 in a row rising or falling) count where they hold at the latest
+    rod; for the sides the rods are taken nearer to nominal by c. The beginning is the place that
+    parts the rods best: where |Σ z| / √n over the n rods after it is greatest.
+
+    Args:
+        rods: Rods measured since the calibration, each once, in the order in which they were made.
+        calibration: The process's calibration.
+
+    Returns:
+        What is seen, None where fewer than 6 rods were measured.
+
+    Validity: rods that scatter independently; a build that is off as a whole is seen as a drift,
+    too, and is one to look at.
+
+    Source: S. W. Roberts, Technometrics 1 (1959) 239, for the moving mean (from memory).
+    """
+    latest = rods[-WINDOW:]
+    if len(latest) < LEAST_RODS:
+        return None
+    sigmas = [math.hypot(calibration.residual_sd_mm, rod.u_mm) for rod in latest]
+    z = [
+        max(-CLIP, min(CLIP, rod.off_mm / sigma))
+        for rod, sigma in zip(latest, sigmas, strict=True)
+    ]
+    unsure = [
+        calibration.built_u_mm(rod.length_mm) / sigma
+        for rod, sigma in zip(latest, sigmas, strict=True)
+    ]
+    mean, limit = _moving_mean(z, unsure, calibration.residual_dof)
+    start = _beginning(z)
+    off, half = _mean_off(latest[start:], sigmas[start:], calibration)
+    return Trend(
+        rods=len(latest), mean=mean, limit=limit, patterns=_patterns(z, unsure),
+        after=len(latest) - start, off_mm=off, half_mm=half, since=latest[start].on,
+    )  # fmt: skip
+
+
+def _moving_mean(
+    z: Sequence[float], unsure: Sequence[float], dof: int
+) -> tuple[float, float]:
+    mean = shared = 0.0
+    for value, own in zip(z, unsure, strict=True):
+        mean += WEIGHT * (value - mean)
+        shared += WEIGHT * (own - shared)
+    variance = WEIGHT * (1 - (1 - WEIGHT) ** (2 * len(z))) / (2 - WEIGHT)
+    return mean, _factor(1 - MEAN_RATE, dof) * math.sqrt(variance + shared**2)
+
+
+def _factor(probability: float, dof: int) -> float:
+    from labkit.qa.least_squares import t_factor
+
+    return max(t_factor(dof, probability), NormalDist().inv_cdf(0.5 + probability / 2))
+
+
+def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
+    """Name the rules that hold at the latest rod."""
+    nearer = [
+        math.copysign(max(0.0, abs(value) - own), value)
+        for value, own in zip(z, unsure, strict=True)
+    ]
+    found = (
+        *run_rules(nearer, 0.0, 1.0, (EIGHT_ON_ONE_SIDE,)),
+        *run_rules(z, 0.0, 1.0, (SIX_TRENDING,)),
+    )
+    words = {rule.name: rule.words for rule in (EIGHT_ON_ONE_SIDE, SIX_TRENDING)}
+    return tuple(words[signal.rule] for signal in found if signal.last == len(z) - 1)
+
+
+def _beginning(z: Sequence[float]) -> int:
+    """Find the rod with which the deviation began."""
+    best, start, total = -1.0, 0, 0.0
+    for count, value in enumerate(reversed(z), 1):
+        total += value
+        if count >= _LEAST_AFTER and abs(total) / math.sqrt(count) > best:
+            best, start = abs(total) / math.sqrt(count), len(z) - count
+    return start
+
+
+def _mean_off(
+    rods: Sequence[RodOff], sigmas: Sequence[float], calibration: Calibration
+) -> tuple[float, float]:
+    from labkit.qa.least_squares import t_factor
+
+    n = len(rods)
+    off = math.fsum(rod.off_mm for rod in rods) / n
+    u = math.sqrt(math.fsum(sigma**2 for sigma in sigmas)) / n
+    return off, t_factor(calibration.residual_dof) * u
