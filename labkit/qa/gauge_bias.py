@@ -193,8 +193,8 @@ def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, .
         at = ", ".join(f"{bias.reference_mm}" for bias in real)
         sentences.append(
             f"At {at} mm the bias is more than chance explains (level {SIGNIFICANT:g}, each by "
-            f"itself); the greatest is {worst.bias_mm:+.4f} mm at {worst.reference_mm} mm. Adjust "
-            "the gauge or correct its readings."
+            f"itself); the greatest is {_signed(worst.bias_mm, 4)} mm at {worst.reference_mm} mm. "
+            "Adjust the gauge or correct its readings."
         )
     else:
         sentences.append(
@@ -212,10 +212,11 @@ def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, .
 
 def _about_line(line: Linearity) -> list[str]:
     moves = line.slope_p < SIGNIFICANT
+    ends = line.slope_interval
     out = [
         f"The bias {'changes' if moves else 'does not show a change'} along the scale: "
-        f"{1000 * line.slope:+.3f} µm for each mm (from {1000 * line.slope_interval.lower:+.3f} to "
-        f"{1000 * line.slope_interval.upper:+.3f})."
+        f"{_signed(1000 * line.slope, 3)} µm for each mm (from {_signed(1000 * ends.lower, 3)} to "
+        f"{_signed(1000 * ends.upper, 3)})."
     ]
     if line.lack is not None and line.lack.p < SIGNIFICANT:
         out.append(
@@ -225,6 +226,10 @@ def _about_line(line: Linearity) -> list[str]:
     elif line.clear_of_zero():
         out.append("The band of the line leaves zero outside: the gauge does not read true there.")
     return out
+
+
+def _signed(value: float, decimals: int) -> str:
+    return f"{value:+.{decimals}f}".replace("-", "\u2212")
 
 
 def _about_size(found: Sequence[Bias]) -> list[str]:

@@ -16,6 +16,9 @@ from labkit.qa.gauge_result import GaugeResult, Variation, judgements
 from labkit.qa.gauge_study import USUAL_OPERATORS, USUAL_PARTS, Reading, Study, study_of
 from labkit.units import counted
 
+#: Parts of a process that just keeps its tolerance take 100 %; twice that is no longer one process.
+_FLATTERED_PERCENT = 200.0
+
 
 class Ways(StrEnum):
     """How a study is worked out."""
@@ -150,6 +153,7 @@ def _about_study(
     study: Study, result: GaugeResult, table: RangeTable | None
 ) -> list[Finding]:
     out = [note("gauge_judgement", sentence) for sentence in judgements(result)]
+    out += _about_tolerance(result)
     out += [note("gauge_method", sentence) for sentence in result.notes]
     out += _about_size(study)
     if table is not None and (wide := wide_ranges(study, table)):
@@ -166,6 +170,21 @@ def _about_study(
             "the uncertainty of the instrument's calibration."
         )))  # fmt: skip
     return out
+
+
+def _about_tolerance(result: GaugeResult) -> list[Finding]:
+    """Say what the shares are worth: long and short rods side by side flatter any gauge."""
+    if result.tolerance_mm is None:
+        return [note("gauge_no_tolerance", (
+            "No tolerance was given: the shares only compare the gauge with the parts of this "
+            "study. Give the tolerance it decides on with --tolerance."
+        ))]  # fmt: skip
+    if (result.tolerance_percent(Variation.PARTS) or 0.0) <= _FLATTERED_PERCENT:
+        return []
+    return [note("gauge_parts_wide", (
+        "The parts differ by more than the width of the tolerance, so that shares of the spread "
+        "and categories flatter the gauge: go by its share of the tolerance."
+    ))]  # fmt: skip
 
 
 def _about_size(study: Study) -> list[Finding]:
