@@ -11,16 +11,20 @@ from typing import Any, NamedTuple
 from labkit.catalog.lettering import load_lettering
 from labkit.core.fitting_gauges import PIN_TOLERANCE_MM, FittingCheck, fittings_to_check
 from labkit.core.identifier import grouped
-from labkit.core.rods import RodTemplate
+from labkit.core.rods import EXPANSION_PER_C, RodTemplate
 from labkit.core.spreadsheet import cell
-from labkit.core.ways_of_measuring import Role, Way, first_choice, ways_of
+from labkit.core.ways_of_measuring import Role, Way, ways_of
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.way_picture import way_svg
+from labkit.qa.conformance import DECISION_RULE
+from labkit.qa.limits import Gauge, RodLimits, best_way, decides, rod_limits
 
 TEMPLATE = "inspection-form.typ"
 READINGS = 3
+#: What a way is good for that decides on some rod with another gauge than the usual one alone.
+FINER = "decides with a finer gauge"
 _SYMBOLS = {
     "L": "functional length", "R": "reading", "d": "gauge pin", "D": "bore", "P": "crosspin",
     "B": "ball", "H": "boss",
@@ -41,8 +45,8 @@ CSV_COLUMNS = (
     ("gauge_pins_mm", "diameter of the gauge pins the limits are for; empty without pins"),
     ("subtract_mm", "taken off a reading to give the functional length; negative: put on"),
     ("nominal_mm", "reading of a rod in the middle of everything"),
-    ("lower_mm", "least reading that shows a length within its tolerance"),
-    ("upper_mm", "greatest reading that shows a length within its tolerance"),
+    ("lower_mm", "least mean reading that conforms; empty where the gauge is too coarse for any"),
+    ("upper_mm", "greatest mean reading that conforms"),
     *(
         (f"reading_{k}_mm", f"to fill in: reading {k}; half-sum, over-less-own: what they give")
         for k in range(1, READINGS + 1)
@@ -53,7 +57,7 @@ CSV_COLUMNS = (
     ("instrument", "to fill in: identification of the instrument"),
     ("calibration_due", "to fill in: when its calibration is due, such as 2031-09-30"),
     ("temperature_c", "to fill in: temperature of the rods, °C"),
-    ("decision_rule", "to fill in: how a result follows from a mean and its uncertainty"),
+    ("decision_rule", "to fill in: where another rule was agreed than the form's"),
     ("measured_on", "to fill in: date of the readings, such as 2031-03-20"),
     ("measured_by", "to fill in: code of who measured"),
     ("checked_on", "to fill in: date of the check, such as 2031-03-21"),
@@ -85,22 +89,28 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `inspection-form.typ`; numbers are texts, ready for paper.
     """
-    template, lines = template_of(spec), lines_of(spec)
+    template, lines, gauge = template_of(spec), lines_of(spec), gauge_of(spec)
     ways = ways_of(template)
-    first = chosen_way(template, lines)
+    first = chosen_way(template, lines, gauge)
     others = [way for way in ways if way.method is not first.method]
-    tolerances = {line.tolerance for line in lines}
+    rods = [(line.length, line.tolerance) for line in lines]
+    rows = [_row(line, first, gauge) for line in lines]
     return {
         **frame_facts(spec),
         "template": template.title,
-        "gauge_uncertainty": f"{spec['process']['gauge_uncertainty_mm']:.3f}",
+        "gauge_uncertainty": f"{gauge.uncertainty_mm:.3f}",
+        "length_uncertainty": f"{gauge.budget(first, lines[0].length).combined_mm:.4f}",
+        "decision_rule": DECISION_RULE,
+        "too_coarse": sum(row["accepted"] is None for row in rows),
         "gauge_pins": bool(first.gauge_pins_mm),
         "symbols": _symbols(ways),
         "pin_tolerance": str(PIN_TOLERANCE_MM),
-        "ways": [_way_facts(way, way is first, min(tolerances)) for way in (first, *others)],
+        "ways": [
+            _way_facts(way, way is first, decides(way, gauge, rods)) for way in (first, *others)
+        ],
         "fittings": [_fitting_facts(check) for check in fittings_to_check(template)],
-        "rows": [_row(line, first) for line in lines],
-        "others": [_others(line, others) for line in _distinct(lines)],
+        "rows": rows,
+        "others": [_others(line, others, gauge) for line in _distinct(lines)],
     }
 
 
@@ -129,13 +139,14 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
         The file; columns as `CSV_COLUMNS` tells. Text that a spreadsheet would take for a formula
         has an apostrophe before it.
     """
-    template, lines = template_of(spec), lines_of(spec)
-    way = chosen_way(template, lines)
+    template, lines, gauge = template_of(spec), lines_of(spec), gauge_of(spec)
+    way = chosen_way(template, lines, gauge)
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(name for name, _ in CSV_COLUMNS)
     for line in lines:
-        limits = way.limits(line.length, line.tolerance)
+        limits = rod_limits(line.length, line.tolerance, way, gauge)
+        lower, upper = limits.accepted_reading_mm or ("", "")
         writer.writerow([
             "1",
             cell(spec["case"]),
@@ -148,9 +159,9 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
             way.method,
             " ".join(f"{pin}" for pin in dict.fromkeys(way.gauge_pins_mm)),
             f"{way.shift_mm:f}",
-            limits.nominal_mm,
-            limits.lower_mm,
-            limits.upper_mm,
+            _nominal(limits),
+            lower,
+            upper,
             *[""] * _TO_FILL_IN,
         ])
     return stream.getvalue().encode()
@@ -186,26 +197,50 @@ def lines_of(spec: Mapping[str, Any]) -> list[Line]:
     return sorted(lines, key=lambda line: (line.step, line.side))
 
 
-def chosen_way(template: RodTemplate, lines: list[Line]) -> Way:
-    """Pick the way of measuring that decides on every rod of the set."""
-    return first_choice(ways_of(template), min(line.tolerance for line in lines))
+def gauge_of(spec: Mapping[str, Any]) -> Gauge:
+    """Give the usual gauge of the process that a set was made with."""
+    process = spec["process"]
+    expansion = float(process.get("expansion_per_c", EXPANSION_PER_C))
+    return Gauge(None, float(process["gauge_uncertainty_mm"]), expansion)
 
 
-def _row(line: Line, way: Way) -> dict[str, Any]:
-    limits = way.limits(line.length, line.tolerance)
+def chosen_way(template: RodTemplate, lines: list[Line], gauge: Gauge) -> Way:
+    """Pick the way of measuring that decides on every rod of the set, if one does."""
+    way = best_way(ways_of(template), gauge, [(line.length, line.tolerance) for line in lines])
+    assert way is not None  # every template has ways that are more than a check
+    return way
+
+
+def _row(line: Line, way: Way, gauge: Gauge) -> dict[str, Any]:
+    limits = rod_limits(line.length, line.tolerance, way, gauge)
+    lower, upper = limits.specification_reading_mm
     return {
         "identifier": grouped(line.identifier),
         "step": line.step,
         "side": line.side,
         "label": line.label + line.mark,
-        "nominal": str(limits.nominal_mm),
-        "lower": str(limits.lower_mm),
-        "upper": str(limits.upper_mm),
+        "nominal": _nominal(limits),
+        "specification": f"{lower:.3f} to {upper:.3f}",
+        "accepted": _accepted(limits),
     }
 
 
-def _way_facts(way: Way, chosen: bool, tolerance: Decimal) -> dict[str, Any]:
-    role = Role.FIRST if chosen else Role.ALSO if way.decides(tolerance) else Role.CHECK
+def _nominal(limits: RodLimits) -> str:
+    """Reading of a rod in the middle of everything."""
+    return f"{limits.length_mm + limits.way.shift_mm:.3f}"
+
+
+def _accepted(limits: RodLimits) -> str | None:
+    """Acceptance limits of the mean reading, None where the gauge is too coarse for any."""
+    accepted = limits.accepted_reading_mm
+    return None if accepted is None else f"{accepted[0]} to {accepted[1]}"
+
+
+def _way_facts(way: Way, chosen: bool, decided: bool) -> dict[str, Any]:
+    if way.role is Role.CHECK or (decided and not chosen):
+        role = str(way.role if way.role is Role.CHECK else Role.ALSO)
+    else:
+        role = str(Role.FIRST) if chosen else FINER
     return {
         "method": str(way.method),
         "title": way.title,
@@ -213,7 +248,7 @@ def _way_facts(way: Way, chosen: bool, tolerance: Decimal) -> dict[str, Any]:
         "formula": way.formula,
         "rule": _rule(way),
         "reason": way.reason,
-        "role": str(role),
+        "role": role,
         "exact": way.play_mm == 0,
     }
 
@@ -275,14 +310,16 @@ def _distinct(lines: list[Line]) -> list[Line]:
     return sorted(seen.values(), key=lambda line: -line.length)
 
 
-def _others(line: Line, ways: list[Way]) -> dict[str, Any]:
-    return {"label": line.label, "cells": list(_other_cells(line, ways))}
+def _others(line: Line, ways: list[Way], gauge: Gauge) -> dict[str, Any]:
+    return {"label": line.label, "cells": list(_other_cells(line, ways, gauge))}
 
 
-def _other_cells(line: Line, ways: list[Way]) -> Iterator[dict[str, str]]:
+def _other_cells(line: Line, ways: list[Way], gauge: Gauge) -> Iterator[dict[str, str]]:
     for way in ways:
-        limits = way.limits(line.length, line.tolerance)
-        yield {
-            "nominal": str(limits.nominal_mm),
-            "limits": f"{limits.lower_mm} to {limits.upper_mm}",
-        }
+        limits = rod_limits(line.length, line.tolerance, way, gauge)
+        if way.role is Role.CHECK:
+            widened = way.limits(line.length, line.tolerance)
+            text = f"{widened.lower_mm} to {widened.upper_mm}"
+        else:
+            text = _accepted(limits) or "none"
+        yield {"nominal": _nominal(limits), "limits": text}

@@ -166,11 +166,14 @@ def best_way(ways: Sequence[Way], gauge: Gauge, rods: Iterable[Nominal]) -> Way 
         rods: Lengths and tolerances.
 
     Returns:
-        The way; the first one served where none decides; None where none is served.
+        The way; where none decides the one with the least uncertainty; None where none is served.
     """
     served, wanted = [way for way in ways if gauge.serves(way)], set(rods)
-    deciding = (way for way in served if decides(way, gauge, wanted))
-    return next(deciding, served[0] if served else None)
+    deciding = next((way for way in served if decides(way, gauge, wanted)), None)
+    if deciding or not wanted:
+        return deciding
+    longest, _ = max(wanted)
+    return min(served, key=lambda way: gauge.budget(way, longest).combined_mm, default=None)
 
 
 def coarse_scale(gauge: Gauge, tolerance_mm: Decimal) -> bool:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from decimal import Decimal
+import math
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 import pytest
+from scipy import optimize, stats
 
 from labkit.catalog.profiles import default_profile
 from labkit.core.identifier import grouped, parse_identifier
-from labkit.core.ways_of_measuring import Method, ways_of
+from labkit.core.ways_of_measuring import Method, Role, ways_of
 from labkit.documents import inspection
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import template_of
@@ -36,6 +38,20 @@ def used(spec):
     return sorted(found, key=lambda item: item[:2])
 
 
+def accepted_by_hand(way, length: Decimal, tolerance: Decimal, u_gauge: float):
+    """Acceptance limits of a reading by another road: normal distribution and a root finder."""
+    half = float(tolerance)
+    bell = stats.norm(0, math.hypot(u_gauge, float(way.play_mm) / math.sqrt(3)))
+    reach = optimize.brentq(
+        lambda y: bell.cdf(half - y) - bell.cdf(-half - y) - 0.95, 0, half, xtol=1e-12
+    )
+    middle, step = length + way.shift_mm, Decimal("0.001")
+    return (
+        (middle - Decimal(reach)).quantize(step, ROUND_CEILING),
+        (middle + Decimal(reach)).quantize(step, ROUND_FLOOR),
+    )
+
+
 @pytest.mark.parametrize("name", SETS)
 def test_every_rod_has_its_line_with_limits_on_paper_and_in_the_csv(name):
     spec = specs.spec_of(SETS[name])
@@ -44,18 +60,21 @@ def test_every_rod_has_its_line_with_limits_on_paper_and_in_the_csv(name):
     assert len(rows) == 2 * len(spec["lengths"]["steps"])
     for row, (step, side, identifier, part) in zip(rows, used(spec), strict=True):
         tolerance = Decimal(repr(spec["tolerances_mm"][step - 1][side]))
-        limits = way.limits(Decimal(part["length_mm"]), tolerance)
+        length, u_gauge = Decimal(part["length_mm"]), spec["process"]["gauge_uncertainty_mm"]
+        lower, upper = accepted_by_hand(way, length, tolerance, u_gauge)
+        nominal = f"{length + way.shift_mm:.3f}"
         assert parse_identifier(row["identifier"]) == identifier
         assert (int(row["step"]), row["side"], row["label"]) == (step, side, part["label"])
         assert (row["nominal_mm"], row["lower_mm"], row["upper_mm"]) == (
-            str(limits.nominal_mm), str(limits.lower_mm), str(limits.upper_mm),
+            nominal, str(lower), str(upper),
         )
         assert Decimal(row["tolerance_mm"]) == tolerance
         assert Decimal(row["nominal_mm"]) - Decimal(row["subtract_mm"]) == pytest.approx(
             Decimal(row["label"]), abs=Decimal("0.0005")
         )
-        line = (f"{grouped(identifier)}{step}{side}{part['part']}{limits.nominal_mm}"
-                f"{limits.lower_mm}to{limits.upper_mm}")
+        low, high = (length + way.shift_mm + end for end in (-tolerance, tolerance))
+        line = (f"{grouped(identifier)}{step}{side}{part['part']}{nominal}"
+                f"{low:.3f}to{high:.3f}{lower}to{upper}")
         assert packed(line) in text
     for caution in spec["cautions"]:
         assert packed(caution) in text
@@ -72,10 +91,15 @@ def test_every_way_has_its_formula_and_limits_on_paper(name):
         assert packed(way.reason).lower() in text
     for step, side, _, part in used(spec):
         tolerance = Decimal(repr(spec["tolerances_mm"][step - 1][side]))
-        cells = "".join(
-            f"{limits.nominal_mm}{limits.lower_mm}to{limits.upper_mm}"
-            for limits in (way.limits(Decimal(part["length_mm"]), tolerance) for way in ways[1:])
-        )
+        cells, length = "", Decimal(part["length_mm"])
+        for way in ways[1:]:
+            if way.role is Role.CHECK:
+                widened = way.limits(length, tolerance)
+                lower, upper = widened.lower_mm, widened.upper_mm
+            else:
+                u_gauge = spec["process"]["gauge_uncertainty_mm"]
+                lower, upper = accepted_by_hand(way, length, tolerance, u_gauge)
+            cells += f"{length + way.shift_mm:.3f}{lower}to{upper}"
         assert part["label"] + cells in text
 
 
@@ -131,16 +155,38 @@ def test_identifiers_stay_text_where_they_begin_with_a_zero():
         assert (len(first), len(second), len(third)) == (3, 3, 4)
 
 
+def narrow(tolerance: str):
+    change = ("start = 60", f"start = 60\ntolerance = {tolerance}")
+    return specs.spec_of(specs.changed(specs.SIX, change))
+
+
 def test_a_narrow_tolerance_moves_the_form_to_a_way_that_decides():
-    spec = specs.spec_of(specs.changed(specs.SIX, ("start = 60", "start = 60\ntolerance = 0.01")))
+    """u over pins 0.01217, half-sum 0.01 mm: ±0.022 mm is 1.8 and 2.2 of it, 1.96 is needed."""
+    spec = narrow("0.022")
     assert {row["way"] for row in rows_of(spec)} == {str(Method.HALF_SUM)}
     facts = inspection.facts(spec)
     assert facts["ways"][0]["role"] == "first choice"
     over = next(way for way in facts["ways"] if way["method"] == "over")
-    assert over["role"] == "check only"
+    assert over["role"] == "decides with a finer gauge"
+    assert all(row["cells"][0]["limits"] == "none" for row in facts["others"])
     text = words_of(pdf_of(spec))
     assert packed("Write down the length that the readings give") in text
-    assert "narrowed" not in text
+    assert packed("No acceptance zone") not in text
+
+
+def test_a_gauge_too_coarse_is_told_on_the_form():
+    spec = narrow("0.01")
+    rods = len(rows_of(spec))
+    assert {(row["lower_mm"], row["upper_mm"]) for row in rows_of(spec)} == {("", "")}
+    assert packed(f"No acceptance zone for {rods} of {rods} rods") in words_of(pdf_of(spec))
+
+
+def test_the_decision_rule_stands_on_the_form_in_words():
+    text = words_of(pdf_of(specs.spec_of(specs.SIX)))
+    assert packed("conforms when its length lies between both specification limits with a "
+                  "probability of at least 95 %") in text
+    assert packed("standard uncertainty of 0.010 mm") in text
+    assert packed("that of a length is 0.0122 mm") in text
 
 
 def test_symbols_that_stand_in_formulas_are_explained():

@@ -1,0 +1,201 @@
+"""`labkit limits` and `labkit instruments`: what a reading must be, before anyone measures."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.catalog.processes import processes
+from labkit.catalog.rods import rod_templates
+from labkit.cli.main import cli
+from labkit.core.identifier import grouped
+from labkit.ledger.events import Kind
+from labkit.ledger.store import open_ledger
+from labkit.qa.conformance import conformance_probability
+from labkit.workflow.cases import open_case
+from labkit.workflow.limits import gauge_notes
+from tests.documents import bench_specs as specs
+from tests.support.ledgers import Pen
+from tests.support.recorded import set_body
+
+CASE = "QF-1043"
+
+
+def text_of(tolerance: str = "") -> str:
+    if not tolerance:
+        return specs.SIX
+    return specs.changed(specs.SIX, ("start = 60", f"start = 60\ntolerance = {tolerance}"))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    def write(tolerance: str = "") -> str:
+        place = tmp_path / f"{CASE}-r1"
+        place.mkdir(exist_ok=True)
+        content = json.dumps(specs.spec_of(text_of(tolerance)))
+        (place / "spacer-set.json").write_text(content, "utf-8")
+        return str(place)
+
+    return write
+
+
+def run(*arguments, **env):
+    settings = {"COLUMNS": "100", "LABKIT_LEDGER": "missing.sqlite", **env}
+    return CliRunner().invoke(cli, ["limits", *map(str, arguments)], env=settings)
+
+
+def told(*arguments, code=0, **env):
+    result = run(*arguments, "--json", **env)
+    assert result.exit_code == code, result.stderr
+    (line,) = result.stdout.splitlines()
+    return json.loads(line)
+
+
+def test_every_rod_has_its_limits_of_length_and_of_reading(folder):
+    content = told(folder(), "--instrument", "example-calliper")
+    assert (content["case"], content["set"]) == (CASE, f"{CASE}-r1")
+    assert content["way"]["method"] == "over"
+    assert len(content["rods"]) == 12
+    for rod in content["rods"]:
+        length, tolerance = float(rod["length_mm"]), float(rod["tolerance_mm"])
+        lower, upper = rod["specification_mm"]
+        assert (lower, upper) == pytest.approx((length - tolerance, length + tolerance))
+        u = math.sqrt(sum(one["u_mm"] ** 2 for one in rod["budget"]))
+        assert rod["u_mm"] == pytest.approx(u)
+        for end in rod["acceptance_mm"]:
+            p = conformance_probability(end, u, lower, upper, rod["dof"])
+            assert p == pytest.approx(0.95, abs=1e-6)
+        # The reading's limits are those of the length and the shift, rounded inwards.
+        for side, end in ((1, 0), (-1, 1)):
+            reading = float(rod["reading"]["acceptance_mm"][end])
+            inside = side * (reading - rod["acceptance_mm"][end] - content["way"]["shift_mm"])
+            assert -1e-9 <= inside < 0.001
+    assert content["findings"] == []
+
+
+def test_the_table_shows_what_qa_needs(folder):
+    result = run(folder(), "--instrument", "example-micrometer")
+    assert result.exit_code == 0, result.stderr
+    for words in (
+        "Measured over gauge pins in both bores, with Example outside micrometer",
+        "length = reading − 2.488 mm", "Gauge pins: 2.50 mm", "35.75–36.05", "repeatability",
+        "together", "expanded:", "conformance probability of 95 %",
+    ):  # fmt: skip
+        assert words in result.stdout
+
+
+def test_without_an_instrument_the_process_gauge_counts(folder):
+    content = told(folder())
+    assert content["instrument"] is None
+    names = [one["name"] for one in content["rods"][0]["budget"]]
+    assert names == ["gauge", "fittings"]
+
+
+def test_more_readings_widen_the_zone(folder):
+    def width(readings):
+        rod = told(folder(), "--instrument", "example-calliper", "--readings", readings)["rods"][0]
+        return rod["acceptance_mm"][1] - rod["acceptance_mm"][0]
+
+    assert width(1) < width(3) < width(10)
+
+
+def test_a_gauge_too_coarse_is_refused_with_what_would_do(folder):
+    place = folder("0.06")
+    result = run(place, "--instrument", "example-coarse-calliper", "--way", "over")
+    assert result.exit_code == 1
+    assert result.stderr.startswith(
+        'labkit: no acceptance zone for any rod: example-coarse-calliper, measuring "over" with a '
+        "standard uncertainty of 0.039 mm, is too coarse for ±0.06 mm; use the usual gauge of the "
+        "process (over, between, half-sum, centres), or example-calliper (over, between, half-sum)"
+    )
+    assert "example-micrometer (over)" in result.stderr
+    assert "none" in result.stdout  # the table is shown all the same
+    content = told(place, "--instrument", "example-coarse-calliper", code=1)
+    assert {rod["acceptance_mm"] for rod in content["rods"]} == {None}
+    assert [found["code"] for found in content["findings"]] == ["gauge_too_coarse", "coarse_scale"]
+    # What it names does indeed do.
+    for other in content["would_do"]:
+        named = ("--instrument", other["instrument"]) if other["instrument"] else ()
+        assert told(place, *named, "--way", other["method"])["findings"] == []
+
+
+def test_where_nothing_would_do_that_is_said(folder):
+    result = run(folder("0.004"))
+    assert result.exit_code == 1
+    assert "none of the known instruments would do: describe a finer one" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "sentence"),
+    [
+        (("--way", "ends"), 1, '"ends" (over the ends, outside of both bosses) finds gross errors'),
+        (("--way", "over-less-own"), 2, "does not fit this template; its rods are measured over"),
+        (("--way", "over", "--instrument", "example-microscope"), 1,
+         'example-microscope does not measure "over"'),
+        (("--instrument", "example-caliper"), 2, "did you mean `example-calliper`"),
+        (("--set", f"{CASE}-r1"), 2, "--set goes with a case number, not with a folder"),
+        (("--readings", "0"), 2, "0 is not in the range"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_told(folder, arguments, code, sentence):
+    result = run(folder(), *arguments)
+    assert result.exit_code == code
+    assert sentence in " ".join(result.stderr.split())
+
+
+def test_an_overdue_calibration_is_noted(folder, tmp_path):
+    from labkit.catalog.places import templates_dir
+
+    text = (templates_dir() / "instruments" / "example-calliper.toml").read_text("utf-8")
+    text = text.replace("example-calliper", "bench").replace("= 50\n", "= 50\ndue = 2001-02-03\n")
+    own = tmp_path / "bench.toml"
+    own.write_text(text, "utf-8")
+    content = told(folder(), "--instrument", "bench", "--instruments", own)
+    assert [found["code"] for found in content["findings"]] == ["calibration_overdue"]
+
+
+def test_a_case_of_the_ledger_shows_the_rods_that_fill_its_places_now(tmp_path):
+    url = str(tmp_path / "ledger.sqlite")
+    body = set_body(specs.SIX, f"{CASE}-r1")
+    with open_ledger(url) as ledger:
+        pen = Pen(ledger)
+        pen(Kind.CASE_OPENED, CASE, {})
+        pen(Kind.PRESCRIPTION, CASE, {"revision": 1, "text": specs.SIX})
+        pen(Kind.SET_STARTED, CASE, body)
+        spec = specs.spec_of(specs.SIX)
+        pen(Kind.SET_MADE, CASE, {
+            "set": f"{CASE}-r1", "folder": f"sets/{CASE}-r1", "sums_sha256": "cd" * 32,
+            "spec": spec,
+        })  # fmt: skip
+    content = told(CASE, LABKIT_LEDGER=url)
+    assert {rod["identifier"] for rod in content["rods"]} == {
+        rod["identifier"] for rod in body["rods"]
+    }
+    shown = run(CASE, "--set", f"{CASE}-r1", LABKIT_LEDGER=url)
+    assert grouped(body["rods"][0]["identifier"]) in shown.stdout
+    assert run(CASE, "--set", "QF-9-r1", LABKIT_LEDGER=url).exit_code == 2
+    assert run("QF-1034", LABKIT_LEDGER=url).exit_code == 2
+    assert run(CASE, LABKIT_LEDGER=str(tmp_path / "none.sqlite")).exit_code == 2
+
+
+def test_making_a_set_notes_a_gauge_too_coarse():
+    process = processes()["example-resin"]
+    wide = open_case(specs.source(specs.SIX), rod_templates())
+    assert gauge_notes(wide, process) == ()
+    (noted,) = gauge_notes(wide, dataclasses.replace(process, gauge_uncertainty_mm=0.1))
+    assert noted.code == "gauge_too_coarse"
+    assert "too coarse to show that a rod lies within ±0.15 mm" in noted.message
+
+
+def test_instruments_are_listed():
+    result = CliRunner().invoke(cli, ["instruments", "--json"])
+    names = [json.loads(line)["name"] for line in result.stdout.splitlines()]
+    assert names == ["example-calliper", "example-coarse-calliper", "example-micrometer",
+                     "example-microscope"]  # fmt: skip
+    shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
+    assert "Invented example; not calibrated." in shown
+    assert "measures       centres" in shown
