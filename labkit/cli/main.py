@@ -18,6 +18,7 @@ _COMMANDS = {
     "make": "labkit.cli.make",
     "trial": "labkit.cli.trial",
     "extra": "labkit.cli.extra",
+    "inspect": "labkit.cli.inspect",
     "replace": "labkit.cli.replace",
     "release": "labkit.cli.release",
     "certificate": "labkit.cli.certificate",

@@ -137,16 +137,7 @@ def check_form(
     Returns:
         An error for each cell that was changed, and the numbers as they should be, by name.
     """
-    rod = place.expected
-    limits = rod_limits(rod.length_mm, rod.tolerance_mm, way, bench.gauge(rod.identifier, None))
-    lower, upper = limits.accepted_reading_mm or (None, None)
-    numbers = {
-        "tolerance_mm": rod.tolerance_mm,
-        "subtract_mm": way.shift_mm,
-        "nominal_mm": (rod.length_mm + way.shift_mm).quantize(PRINTED_MM),
-        "lower_mm": lower,
-        "upper_mm": upper,
-    }
+    numbers = form_numbers(bench, place, way)
     errors = [
         problem(
             cell, table,
@@ -158,6 +149,29 @@ def check_form(
         if (cell := cell_of(row, name)) and _number(cell.text) != value
     ]  # fmt: skip
     return errors, {name: value for name, value in numbers.items() if value is not None}
+
+
+def form_numbers(bench: Bench, place: Place, way: Way) -> dict[str, Decimal | None]:
+    """Give the numbers that the form prints for one rod.
+
+    Args:
+        bench: The set.
+        place: The rod.
+        way: The way of measuring.
+
+    Returns:
+        Numbers by column; limits are None where no reading would conform.
+    """
+    rod = place.expected
+    limits = rod_limits(rod.length_mm, rod.tolerance_mm, way, bench.gauge(rod.identifier, None))
+    lower, upper = limits.accepted_reading_mm or (None, None)
+    return {
+        "tolerance_mm": rod.tolerance_mm,
+        "subtract_mm": way.shift_mm,
+        "nominal_mm": (rod.length_mm + way.shift_mm).quantize(PRINTED_MM),
+        "lower_mm": lower,
+        "upper_mm": upper,
+    }
 
 
 def _told(value: Decimal | None) -> str:

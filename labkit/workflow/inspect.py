@@ -10,7 +10,7 @@ from typing import Any
 
 from labkit.core.identifier import grouped
 from labkit.core.instruments import Instrument
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -79,6 +79,13 @@ class Inspection:
     side_tolerances: Mapping[int, Decimal]
     recorded: Mapping[str, StoredReading]
     decision: SetDecision
+
+    @property
+    def side_tolerance_stated(self) -> bool:
+        """Whether the prescription states the side tolerance; else it is the rods' own."""
+        spec = self.stored.spec.content if self.stored.spec else {}
+        grading = spec.get("prescription", {}).get("grading", {})
+        return grading.get("side_tolerance_mm") is not None
 
 
 def decision_from_record(
@@ -285,34 +292,19 @@ def _measured_before(rod: StoredRod, reading: StoredReading) -> str:
     return f"{rod.label} {rod.side} ({grouped(rod.identifier)}) on {when} by {reading.stamp.by}"
 
 
-def instrument_named(
-    instruments: Mapping[str, Instrument], name: str, on: datetime.date
-) -> Instrument:
-    """Pick the instrument of the command line; its calibration must not have run out.
+def require_calibrated(instrument: Instrument, on: datetime.date) -> None:
+    """Refuse an instrument whose calibration has run out.
 
     Args:
-        instruments: Known instruments.
-        name: Its name.
+        instrument: The instrument.
         on: Day on which it is used.
 
-    Returns:
-        The instrument.
-
     Raises:
-        InputError: It is not known.
-        RefusedError: Its calibration was due before.
+        RefusedError: Its calibration was due before that day.
     """
-    if name not in instruments:
-        raise InputError(
-            f"{name!r} is not a known instrument; known are {', '.join(instruments) or 'none'}; "
-            "name the file of the lab's own with --instruments",
-            field="instrument", value=name,
-        )  # fmt: skip
-    instrument = instruments[name]
     if instrument.overdue(on):
         raise RefusedError(
-            f"the calibration of {name} was due on {instrument.calibration_due}; calibrate it, or "
-            "use another instrument",
-            field="instrument", value=name,
+            f"the calibration of {instrument.name} was due on {instrument.calibration_due}; "
+            "calibrate it, or use another instrument",
+            field="instrument", value=instrument.name,
         )  # fmt: skip
-    return instrument

@@ -86,8 +86,8 @@ def event_body(inspected: Inspected, again: str | None, by: str) -> dict[str, An
 
     Args:
         inspected: The rod.
-        by: Operator code of whoever records it; the one who measured where nobody else is told.
         again: Why it is measured again, None for the first time.
+        by: Operator code of whoever records it; the one who measured where nobody else is told.
 
     Returns:
         The body of a READING.

@@ -1,0 +1,198 @@
+"""`labkit inspect`: readings of a set's rods, from a file or typed in, decided on and recorded."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+
+from labkit.catalog.instruments import find_instrument, instruments
+from labkit.cli.common import INSTRUMENT, INSTRUMENTS, LEDGER, err, out, print_json
+from labkit.cli.recording import now
+from labkit.core.ways_of_measuring import Method
+from labkit.errors import EXIT_REFUSED, InputError
+
+if TYPE_CHECKING:
+    from labkit.ledger.store import Ledger
+    from labkit.qa.rod_decision import MeasuredRod
+    from labkit.workflow.inspect import Inspection, Source
+
+Found = tuple[Sequence["MeasuredRod"], "Source | None"]
+
+
+@click.command("inspect", cls=rich_click.RichCommand)
+@click.argument("case")
+@click.argument("file", required=False, metavar="[FILE.csv]")
+@click.option("--set", "set_name", metavar="NAME", help="Which set; without it, the last one made.")
+@INSTRUMENT
+@INSTRUMENTS
+@click.option(
+    "--way",
+    "method",
+    type=click.Choice([str(method) for method in Method]),
+    metavar="METHOD",
+    help="Typed in: what is measured; without it, the way that the inspection form asks for.",
+)
+@click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
+@click.option(
+    "--as-typed",
+    is_flag=True,
+    help="Take readings that are merely far off, or scatter, as they stand.",
+)
+@click.option(
+    "--again", metavar="REASON", help="Measure rods again that were measured before, and say why."
+)
+@click.option(
+    "--by",
+    metavar="CODE",
+    envvar="LABKIT_BY",
+    show_envvar=True,
+    help="Operator code of whoever measures; with it, the readings are recorded.",
+)
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
+    """Take the readings of a set's rods, decide on each and on the set, and record them.
+
+    FILE.csv is the set's inspection form, filled in, as any spreadsheet saves it; `-` is standard
+    input. A part of the set is enough; it is decided on with what was recorded before. Without a
+    file the readings are asked for, rod by rod. Readings that look like slips are asked about,
+    and nothing is recorded while one stands.
+
+    Example: labkit inspect QF-1043 inspection-form.csv --by quinn
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspect import inspect, inspected_by_hand, record_readings
+    from labkit.workflow.inspect_json import inspection_json
+
+    _check(given, file)
+    with open_ledger(given["ledger_url"], create=False) as ledger, _ending_cleanly():
+        known = instruments(given["instrument_places"])
+        before = inspect(ledger, case, given["set_name"], (), known)
+        if given["instrument_name"]:
+            find_instrument(known, given["instrument_name"])
+        rods, source = (
+            _typed(before, given) if file is None else _read(ledger, before, file, given)
+        )
+        inspection = inspect(ledger, case, given["set_name"], rods, known)
+        events: dict[str, int] = {}
+        if given["by"] and (file is not None or _agreed(inspection, rods, as_json)):
+            ready = [inspected_by_hand(inspection.bench, rod, source) for rod in rods]
+            seqs = record_readings(
+                ledger, inspection, ready, (given["by"], now()), given["again"]
+            )
+            events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
+    if as_json:
+        print_json(inspection_json(inspection, events, given["by"] if events else None))
+        return
+    if file is not None or not given["by"]:
+        _show(inspection, rods)
+    _end(inspection, events, given)
+
+
+def _check(given: dict[str, Any], file: str | None) -> None:
+    from labkit.ledger.events import checked_operator
+
+    if given["by"] is not None:
+        checked_operator(given["by"])
+    if given["method"] and file is not None:
+        raise InputError("--way goes with typing in; a file states its way in each line")
+    if given["again"] is not None and not given["again"].strip():
+        raise InputError("--again wants the reason why the rods are measured again", field="again")
+
+
+@contextmanager
+def _ending_cleanly() -> Iterator[None]:
+    """End a prompt that is broken off by saying that nothing was recorded."""
+    try:
+        yield
+    except click.Abort:
+        err().print()
+        err().print("labkit: broken off; nothing was recorded", markup=False)
+        click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) -> Found:
+    """Read the filled-in form."""
+    from labkit.qa.readings_file import Sheet, read_inspection
+    from labkit.workflow.inspect import Source, where_is
+
+    raw, name = _bytes_of(file)
+    sheet = Sheet(
+        bench=before.bench,
+        today=now().date(),
+        where_is=lambda identifier: where_is(ledger, before, identifier),
+        instrument=given["instrument_name"],
+        lot=given["lot"],
+        as_typed=given["as_typed"],
+    )
+    rows = read_inspection(raw, name, sheet)
+    source = Source(Path(name).name, hashlib.sha256(raw).hexdigest())
+    return [row.rod for row in rows], source
+
+
+def _bytes_of(file: str) -> tuple[bytes, str]:
+    from labkit.qa.table_text import MOST_BYTES
+
+    if file == "-":
+        return sys.stdin.buffer.read(MOST_BYTES + 1), "standard input"
+    try:
+        with Path(file).open("rb") as stream:
+            return stream.read(MOST_BYTES + 1), file
+    except OSError as error:
+        raise InputError(
+            f"cannot be read: {error.strerror or error}", field="file", value=file, where=file
+        ) from error
+
+
+def _typed(before: Inspection, given: dict[str, Any]) -> Found:
+    """Ask for the readings rod by rod."""
+    from labkit.cli.inspect_prompt import Asked, ask_rods
+    from labkit.workflow.inspect import require_calibrated
+
+    today: datetime.date = now().date()
+    instrument = before.bench.instrument(given["instrument_name"])
+    if instrument is not None:
+        require_calibrated(instrument, today)
+    method = Method(given["method"]) if given["method"] else before.bench.first
+    asked = Asked(
+        before, method, given["instrument_name"], today, given["lot"], again=bool(given["again"])
+    )
+    if not given["by"]:
+        err().print("No operator code (--by): nothing will be recorded.", markup=False)
+    return ask_rods(asked), None
+
+
+def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:
+    """Show what was typed and what it means, and ask before it is recorded."""
+    from labkit.cli.inspect_prompt import agreed
+
+    _show(inspection, rods, to_stderr=as_json)
+    return agreed(len(rods))
+
+
+def _show(
+    inspection: Inspection, rods: Sequence[MeasuredRod], *, to_stderr: bool = False
+) -> None:
+    from labkit.cli.inspect_tables import show_inspection
+
+    show_inspection(inspection, rods, err() if to_stderr else out())
+
+
+def _end(inspection: Inspection, events: dict[str, int], given: dict[str, Any]) -> None:
+    from labkit.cli.inspect_tables import ending
+    from labkit.cli.recording import said
+
+    if not events:
+        why = "" if given["by"] else "; give an operator code with --by to record the readings"
+        said(f"Nothing was recorded{why}")
+        return
+    for line in ending(inspection, events, given["by"]):
+        said(line)
