@@ -39,7 +39,8 @@ def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Find
     return (note(
         "outside_calibrated_range",
         f"{lie.format(words)} outside of {calibrated}, in which {process.name} was calibrated: "
-        "what is built there is not backed by a measurement; measure these rods with care, or calibrate with coupons of such lengths",
+        "what is built there is not backed by a measurement; measure these rods with care, "
+        "or calibrate with coupons of such lengths",
     ),)  # fmt: skip
 
 

@@ -1,0 +1,135 @@
+"""Process files with a calibration: read strictly, written and read back the same."""
+
+from __future__ import annotations
+
+import datetime
+import json
+
+import pytest
+
+from labkit.catalog.processes import processes, read_process
+from labkit.catalog.toml_source import parse_toml
+from labkit.core.calibration import Calibration, FittedOffset
+from labkit.core.jsonable import jsonable
+from labkit.core.rods import EXPANSION_PER_C
+from labkit.errors import DeliveryError, InputError, RefusedError
+from labkit.ledger.events import canonical_json
+from labkit.ledger.rows import content_sha256
+from labkit.ledger.stored import StoredContent
+from labkit.workflow.as_stored import process_as_stored
+from labkit.workflow.process_file import process_toml, write_process
+from tests.support.processes import CALIBRATED
+
+TEXT = process_toml(CALIBRATED)
+
+
+def read(text):
+    return read_process(parse_toml(text, "p.toml"))
+
+
+def test_a_calibrated_process_is_read_back_as_it_was_written():
+    assert read(TEXT) == CALIBRATED
+
+
+@pytest.mark.parametrize("name", ["nominal", "example-resin", "example-powder"])
+def test_a_process_without_calibration_is_too(name):
+    process = processes()[name]
+    assert process.calibration is None
+    assert process.expansion_per_c == EXPANSION_PER_C
+    assert read(process_toml(process)) == process
+
+
+def test_a_file_is_whole_or_absent_and_never_over_another(tmp_path):
+    path = tmp_path / "p.toml"
+    write_process(CALIBRATED, path)
+    assert list(tmp_path.iterdir()) == [path]
+    before = path.read_bytes()
+    with pytest.raises(DeliveryError, match="never goes over another"):
+        write_process(CALIBRATED, path)
+    assert path.read_bytes() == before
+    with pytest.raises(DeliveryError, match="cannot be written"):
+        write_process(CALIBRATED, tmp_path / "none" / "p.toml")
+    assert list(tmp_path.iterdir()) == [path]
+
+
+WRONG = {
+    "scale by hand": ("length_scale = 1.003", "length_scale = 1.004", "compensation.length_scale"),
+    "offset by hand": ("length_offset = 0.0172", "length_offset = 0.02", "compensation.length_off"),
+    "bore by hand": ("bore_offset = 0.09", "bore_offset = 0.08", "compensation.bore_offset"),
+    "range turned": ("longest = 50.0", "longest = 10.0", "calibration.longest"),
+    "unknown key": ("residual_dof = 22", "residual_dof = 22\nresidual_df = 3", "residual_df"),
+    "missing key": ("residual_dof = 22\n", "", "residual_dof is missing"),
+    "no whole number": ("coupons = 24", "coupons = 24.0", "calibration.coupons"),
+    "truth": ("coupons = 24", "coupons = true", "calibration.coupons"),
+    "none": ("residual_dof = 22", "residual_dof = 0", "calibration.residual_dof"),
+    "date as text": ("date = 2031-05-02", 'date = "2031-05-02"', "calibration.date"),
+    "moment": ("date = 2031-05-02", "date = 2031-05-02T10:00:00", "calibration.date"),
+    "digest": ("ab" * 32, "ab" * 31, "calibration.source_sha256"),
+    "digest of capitals": ("ab" * 32, "AB" * 32, "calibration.source_sha256"),
+    "negative": ("residual_sd = 0.0136", "residual_sd = -0.0136", "calibration.residual_sd"),
+    "not finite": ("residual_sd = 0.0136", "residual_sd = nan", "calibration.residual_sd"),
+    "correlation": ("correlation = -0.95", "correlation = -1.2", "calibration.correlation"),
+    "empty words": ('by = "anna"', 'by = ""', "calibration.by"),
+    "half a bore": ("sd = 0.0114\n", "", "calibration.bore.sd is missing"),
+    "expansion": ('material = "', 'expansion_per_c = 0.1\nmaterial = "', "expansion_per_c"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_calibration_is_a_sentence_with_its_line(name):
+    old, new, words = WRONG[name]
+    assert old in TEXT
+    with pytest.raises(InputError) as caught:
+        read(TEXT.replace(old, new, 1))
+    message = str(caught.value)
+    assert words in message
+    assert message.startswith("p.toml:")
+
+
+def test_a_value_changed_by_hand_makes_the_calibration_void():
+    changed = TEXT.replace("length_scale = 1.003", "length_scale = 1.004", 1)
+    with pytest.raises(InputError, match="calibrate again, or take the table"):
+        read(changed)
+    process = read(changed[: changed.index("[calibration]")])
+    assert process.calibration is None
+
+
+def stored(process):
+    content = jsonable(process)
+    return StoredContent(process.name, content_sha256(content), canonical_json(content))
+
+
+def test_the_record_gives_a_calibrated_process_back():
+    known = {CALIBRATED.name: CALIBRATED}
+    assert process_as_stored(stored(CALIBRATED), known, "Q-r1", accept=False) == CALIBRATED
+    assert process_as_stored(stored(CALIBRATED), {}, "Q-r1", accept=True) == CALIBRATED
+
+
+def test_a_record_from_before_calibrations_is_the_process_as_it_is_read_now():
+    """What earlier versions recorded: no expansion and no calibration, with its own digest."""
+    process = processes()["example-resin"]
+    content = json.loads(stored(process).json)
+    assert "expansion_per_c" not in content
+    assert "calibration" not in content
+    assert process_as_stored(stored(process), {process.name: process}, "Q-r1", accept=False) == (
+        process
+    )
+
+
+def test_a_calibration_that_came_meanwhile_is_a_difference_that_is_named():
+    import dataclasses
+
+    before = dataclasses.replace(CALIBRATED, calibration=None)
+    with pytest.raises(RefusedError, match="calibration.length_scale: nothing as recorded, 1.003"):
+        process_as_stored(stored(before), {CALIBRATED.name: CALIBRATED}, "Q-r1", accept=False)
+
+
+def test_values_that_are_not_numbers_are_refused():
+    with pytest.raises(InputError, match="u_mm must be a finite number"):
+        FittedOffset(0.1, float("nan"), 0.01, 5)
+    own = CALIBRATED.calibration
+    assert own.covers(20.0)
+    assert own.covers(50.0)
+    assert not own.covers(50.1)
+    assert isinstance(own, Calibration)
+    assert own.date == datetime.date(2031, 5, 2)
