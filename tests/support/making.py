@@ -17,6 +17,7 @@ from labkit.workflow.extra import ExtraOrder, Installed, make_extra
 from labkit.workflow.job import Means
 from labkit.workflow.make import make_set
 from labkit.workflow.record import Recorder
+from labkit.workflow.replace import ReplacementOrder, make_replacement
 from tests.support.prescriptions import SMALLEST, changed, source
 
 CASE = "QF-1043"
@@ -59,3 +60,16 @@ def identifiers_in(spec):
         for part in spec["parts"]
         for use in part["uses"]
     }
+
+
+def again(out, recorder, *identifiers, reason="too long", lettering=INSTALLED.lettering):
+    """Reject rods and make them once more."""
+    order = ReplacementOrder(tuple(identifiers), reason)
+    return make_replacement(order, (lettering, None), out, still, recorder)
+
+
+def rod_at(recorder, set_name, step, side):
+    """Find the rod of one place of one set."""
+    rods = recorder.ledger.rods_of_set(set_name)
+    (found,) = (rod for rod in rods if (rod.step, rod.side) == (step, side))
+    return found

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 
 from labkit.workflow import make
 from tests.ledger.conftest import server, url
+from tests.support import making
+from tests.support.prescriptions import changed
 
 __all__ = ["server", "url"]
 
@@ -14,3 +18,24 @@ __all__ = ["server", "url"]
 def no_papers(monkeypatch):
     """Leave papers and pictures out, where a test is about the record and the parts."""
     monkeypatch.setattr(make, "write_papers", lambda *_: ())
+
+
+@pytest.fixture(scope="session")
+def two_steps(tmp_path_factory):
+    """Make one recorded set of two steps, without papers; give its ledger. It is never changed."""
+    folder = tmp_path_factory.mktemp("two-steps")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(make, "write_papers", lambda *_: ())
+        with making.recorder_for(folder / "ledger.sqlite") as recorder:
+            text = changed(making.ONE, ("[50]", "[50, 75]"))
+            making.make(text, folder / "sets", recorder)
+    return folder / "ledger.sqlite"
+
+
+@pytest.fixture
+def two_recorded(no_papers, two_steps, tmp_path):
+    """A recorder of a copy of that ledger; new sets go to the folder "sets" of the test."""
+    (tmp_path / "sets").mkdir()
+    shutil.copyfile(two_steps, tmp_path / "ledger.sqlite")
+    with making.recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        yield recorder
