@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.errors import DeliveryError, InputError, RefusedError
+from labkit.exports.put import refuse_existing
 from labkit.exports.set_folder import safe_name
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.new_file import beside, put
@@ -75,8 +76,9 @@ def release(
             stored = set_to_judge(ledger, case, set_name)
             basis, slots = _basis(ledger, stored)
             event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
+            target = folder / certificate_name(stored, event)
+            refuse_existing(target)
             _write(fresh, certificate_pdf(stored, event))
-        target = folder / certificate_name(stored, event)
         _name(fresh, target, case)
     return Released(stored, event, target, _notes(basis, who[0]))
 

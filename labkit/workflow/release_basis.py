@@ -56,8 +56,9 @@ def _against_slot(
     inspection: Inspection, slot: Slot, measured: MeasuredRod | None
 ) -> Iterator[str]:
     rod = slot.rod
-    inspect = f"labkit inspect {shlex.quote(rod.case)}"
-    instead = f"labkit replace {rod.identifier} --reason …"
+    inspect = shlex.join(["labkit", "inspect", rod.case, "--set", inspection.stored.name])
+    redo = f"{inspect} --again REASON"
+    instead = f"labkit replace {rod.identifier} --reason TEXT"
     if rod.state == "reserved":
         yield (
             f"{named(rod)} is still being made; finish it, measure it and record its readings "
@@ -68,13 +69,13 @@ def _against_slot(
     elif measured is None:
         yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
     else:
-        yield from _against_length(rod, measured, inspect, instead)
-        yield from _against_look(rod, measured, inspect)
-        yield from _against_calibration(rod, inspection.recorded[rod.identifier], inspect)
+        yield from _against_length(rod, measured, redo, instead)
+        yield from _against_look(rod, measured, redo)
+        yield from _against_calibration(rod, inspection.recorded[rod.identifier], redo)
 
 
 def _against_length(
-    rod: StoredRod, measured: MeasuredRod, inspect: str, instead: str
+    rod: StoredRod, measured: MeasuredRod, redo: str, instead: str
 ) -> Iterator[str]:
     decision = measured.decision
     what = (
@@ -87,16 +88,18 @@ def _against_length(
     elif decision.result is Result.UNDECIDED and decision.acceptance is None:
         yield (
             f"{named(rod)} is undecided, as any rod would be: {what} leave no acceptance zone; "
-            f"measure it with a finer instrument (`labkit limits`) and record that with `{inspect}`"
+            f"measure it with a finer instrument (`labkit limits`) and record that with "
+            f"`{redo}`"
         )
     elif decision.result is Result.UNDECIDED:
         yield (
             f"{named(rod)} is undecided: {what}; measure it again with more readings or a finer "
-            f"instrument and record that with `{inspect}`, or replace it with `{instead}`"
+            f"instrument and record that with `{redo}`, or replace it with "
+            f"`{instead}`"
         )
 
 
-def _against_look(rod: StoredRod, measured: MeasuredRod, inspect: str) -> Iterator[str]:
+def _against_look(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
     not_seen = [
         words
         for words, seen in (
@@ -106,11 +109,11 @@ def _against_look(rod: StoredRod, measured: MeasuredRod, inspect: str) -> Iterat
         if seen is None
     ]
     if not_seen:
-        yield f"{named(rod)}: {' and '.join(not_seen)}; look, and record it with `{inspect}`"
+        yield f"{named(rod)}: {' and '.join(not_seen)}; look, and record it with `{redo}`"
 
 
 def _against_calibration(
-    rod: StoredRod, reading: StoredReading, inspect: str
+    rod: StoredRod, reading: StoredReading, redo: str
 ) -> Iterator[str]:
     """Hold a rod that was measured after the calibration of its instrument had run out."""
     details = reading.details
@@ -119,7 +122,7 @@ def _against_calibration(
     if due and day and day > due:
         yield (
             f"{named(rod)} was measured on {day} with {instrument.get('title')}, whose calibration "
-            f"was due on {due}; measure it with a calibrated one and record that with `{inspect}`"
+            f"was due on {due}; measure it with a calibrated one and record that with `{redo}`"
         )
 
 
