@@ -97,12 +97,11 @@ def _now(found: FoundRod) -> str:
 
 
 def _reading(reading: StoredReading) -> str:
-    from labkit.workflow.story import mm_of, moment
+    from labkit.workflow.story import moment, reading_told
 
     note = f" ({reading.note})" if reading.note else ""
     return (
-        f"{reading.quantity} {mm_of(reading.value_um)} mm, gauge {reading.gauge}, "
-        f"{moment(reading.stamp.at)} by {reading.stamp.by}{note}"
+        f"{reading_told(vars(reading))}, {moment(reading.stamp.at)} by {reading.stamp.by}{note}"
     )
 
 
@@ -139,6 +138,9 @@ def _json(found: FoundRod) -> dict[str, Any]:
                 "value_mm": each.value_um / 1000,
                 "uncertainty_mm": None if each.uncertainty_nm is None
                 else each.uncertainty_nm / 1e6,
+                "length_mm": each.details.get("length_mm"),
+                "result": each.details.get("result"),
+                "probability": each.details.get("probability"),
                 "gauge": each.gauge,
                 "note": each.note,
                 "at": each.stamp.at,

@@ -13,9 +13,15 @@ from labkit.cli.common import plain_table
 from labkit.core.findings import Severity
 from labkit.core.identifier import grouped
 from labkit.qa.conformance import Decision, Result
+from labkit.qa.percent import percent_told
 from labkit.qa.rod_decision import MeasuredRod
 from labkit.units import counted, millimetres, plain
 from labkit.workflow.inspect import Inspection
+
+#: Short, as on the inspection form.
+_WORDS = {
+    Result.CONFORMS: "conforms", Result.NOT_CONFORMING: "does not", Result.UNDECIDED: "undecided",
+}  # fmt: skip
 
 
 def show_inspection(
@@ -30,8 +36,8 @@ def show_inspection(
     """
     decision = inspection.decision
     _say(console, f"Case {inspection.stored.case}, set {inspection.stored.name}", "bold")
-    now = {rod.expected.identifier for rod in rods}
-    console.print(_rods(decision.rods, now))
+    console.print(_rods(decision.rods))
+    _tell_before(rods, decision.rods, console)
     if decision.differences:
         console.print(_differences(inspection))
     for finding in decision.findings:
@@ -43,6 +49,17 @@ def show_inspection(
     _say(console, f"Set {inspection.stored.name}: {_whole(inspection)}", "bold")
 
 
+def _tell_before(
+    now: Sequence[MeasuredRod], all_rods: Sequence[MeasuredRod], console: Console
+) -> None:
+    """Say which rods were not measured now but stand in the record."""
+    new = {rod.expected.identifier for rod in now}
+    before = [rod.expected for rod in all_rods if rod.expected.identifier not in new]
+    if before:
+        names = ", ".join(grouped(each.identifier) for each in before)
+        _say(console, f"From the record: {names}")
+
+
 def _whole(inspection: Inspection) -> str:
     decision = inspection.decision
     if decision.missing:
@@ -51,36 +68,31 @@ def _whole(inspection: Inspection) -> str:
     return str(decision.result)
 
 
-def _rods(rods: Sequence[MeasuredRod], now: set[str]) -> Table:
+def _rods(rods: Sequence[MeasuredRod]) -> Table:
     table = plain_table(
-        "Rods, mm; p: probability that the length lies within its tolerance",
-        ("rod", "step", "side", "label", "length", "off", "u", "conforms", "p %", "result"),
+        "Length, mm; u in µm; p: probability of being within the tolerance",
+        ("rod", "step", "label", "length", "u", "conforms", "p", "result"),
     )
     for rod in rods:
-        expected, decision = rod.expected, rod.decision
-        before = "" if expected.identifier in now else " (recorded)"
+        expected = rod.expected
         table.add_row(
             grouped(expected.identifier),
-            str(expected.step),
-            Text(expected.side, justify="left"),
+            Text(f"{expected.step} {expected.side}", justify="left"),
             expected.engraved,
             millimetres(rod.length_mm, 3),
-            _signed(rod.deviation_mm),
-            millimetres(rod.u_mm, 4),
-            _zone(decision),
-            _percent(decision.probability),
-            Text(f"{rod.result}{before}", justify="left"),
+            *_decided(rod.decision),
+            Text(_WORDS[rod.result], justify="left"),
         )
     return table
 
 
 def _differences(inspection: Inspection) -> Table:
     tolerances = {each.tolerance_mm for each in inspection.decision.differences}
-    own = "" if inspection.side_tolerance_stated else ", the rods' own: none is prescribed"
+    own = "" if inspection.side_tolerance_stated else " (the rods' own)"
     told = f"±{plain(max(tolerances))}" if len(tolerances) == 1 else "by step"
     table = plain_table(
-        f"Left minus right, against labels, mm; side tolerance {told}{own}",
-        ("step", "left", "right", "off", "u", "conforms", "p %", "result"),
+        f"Left minus right, less labels, mm; side tolerance {told}{own}",
+        ("step", "left", "right", "off", "u", "conforms", "p", "result"),
     )
     for each in inspection.decision.differences:
         table.add_row(
@@ -88,12 +100,18 @@ def _differences(inspection: Inspection) -> Table:
             each.left.expected.engraved,
             each.right.expected.engraved,
             _signed(each.difference_mm),
-            millimetres(each.u_mm, 4),
-            _zone(each.decision),
-            _percent(each.decision.probability),
-            Text(str(each.decision.result), justify="left"),
+            *_decided(each.decision),
+            Text(_WORDS[each.decision.result], justify="left"),
         )
     return table
+
+
+def _decided(decision: Decision) -> tuple[str, str, str]:
+    return (
+        f"{decision.u_mm * 1000:.1f}",
+        _zone(decision),
+        percent_told(decision.probability).replace(" ", "").removesuffix("%") + " %",
+    )
 
 
 def ending(inspection: Inspection, events: dict[str, int], by: str) -> Iterator[str]:
@@ -129,26 +147,13 @@ def _case(inspection: Inspection) -> str:
 def _zone(decision: Decision) -> str:
     zone = decision.acceptance
     if zone is None:
-        return "none: gauge too coarse"
+        return "none"
     return f"{millimetres(zone.lower_mm, 3)}\u2013{millimetres(zone.upper_mm, 3)}"
 
 
 def _signed(value_mm: float) -> str:
     text = millimetres(value_mm, 3)
     return text if text.startswith("-") or float(text) == 0 else f"+{text}"
-
-
-def _percent(probability: float) -> str:
-    """Write a probability so that it never looks surer than it is.
-
-    >>> _percent(0.99998), _percent(0.9496), _percent(0.00001)
-    ('> 99.9', '94.9', '< 0.1')
-    """
-    if probability > 0.999:
-        return "> 99.9"
-    if probability < 0.001:
-        return "< 0.1"
-    return f"{int(probability * 1000) / 10:.1f}"
 
 
 def _say(console: Console, sentence: str, style: str | None = None) -> None:

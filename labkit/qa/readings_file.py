@@ -21,6 +21,7 @@ from labkit.qa.form_cells import (
     read_pins,
 )
 from labkit.qa.form_instrument import read_instrument
+from labkit.qa.percent import percent_told
 from labkit.qa.readings import RodReadings
 from labkit.qa.rod_decision import MeasuredRod
 from labkit.qa.slips import Typing, copied_column, slip_in
@@ -235,7 +236,7 @@ class _RowReader:
             slip = None if value is None else slip_in(value, typing)
             if slip is not None and (slip.certain or not self.sheet.as_typed):
                 keep = "" if slip.certain else "; where it is really so, give --as-typed"
-                told = f"= {cell.text}: {slip.sentence}{keep}"
+                told = f"= {cell.text}, {slip.sentence}{keep}"
                 self.mistakes.add(problem(cell, self.table, told))
             elif value is not None:
                 readings.append(value)
@@ -254,7 +255,7 @@ class _RowReader:
                 self.mistakes.add(problem(self.row["reading_1_mm"], self.table, told))
         claimed = self._may(one_of, "result", tuple(_RESULTS))
         if claimed and _RESULTS[claimed] != rod.result:
-            p = f"{100 * rod.decision.probability:.1f} %"
+            p = percent_told(rod.decision.probability)
             self.mistakes.add(problem(
                 self.row["result"], self.table,
                 f'= "{claimed}", but the readings give "{rod.result}" (length within its tolerance '

@@ -10,6 +10,7 @@ from labkit.core.findings import Finding, note, refusals, refused
 from labkit.core.identifier import grouped
 from labkit.qa.conformance import Result
 from labkit.qa.mix_up import LEAST_STEP_U, find_mix_ups
+from labkit.qa.percent import percent_told
 from labkit.qa.readings import Expected, label_parts, same_label
 from labkit.qa.rod_decision import MeasuredRod
 from labkit.qa.sides_and_steps import SideDifference, StepSize
@@ -30,7 +31,7 @@ class SetFindings:
         self.rods = rods
         self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
         self._findings = [finding for rod in rods for finding in rod.problems]
-        self._mixed: set[frozenset[str]] = set()
+        self._mixed: list[frozenset[str]] = [frozenset()]
         for identifier, times in Counter(rod.expected.identifier for rod in rods).items():
             if times > 1:
                 self._hold(
@@ -45,7 +46,7 @@ class SetFindings:
         for mixed in find_mix_ups(self.rods):
             identifiers = {rod.expected.identifier for rod in mixed.rods}
             self.held |= identifiers
-            self._mixed.add(frozenset(identifiers))
+            self._mixed.append(frozenset(identifiers))
             self._findings.append(mixed.finding)
 
     def labels(self) -> None:
@@ -59,9 +60,14 @@ class SetFindings:
                 self._hold("label_of_another", _read_of(rod, others), *members)
 
     def differences(self, differences: Iterable[SideDifference]) -> None:
-        """Hold both rods of a step whose sides are not shown to agree."""
+        """Hold both rods of a step whose sides are not shown to agree.
+
+        Where a rod is held for its own length that says enough: what comes in its place decides
+        about the difference.
+        """
         for each in differences:
-            if each.decision.result is not Result.CONFORMS:
+            own = {each.left.expected.identifier, each.right.expected.identifier}
+            if each.decision.result is not Result.CONFORMS and not own & self.held:
                 self._hold(*_difference_told(each))
 
     def order(self, steps: Iterable[StepSize]) -> None:
@@ -81,7 +87,11 @@ class SetFindings:
 
     def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:
         """Add what does not hold a rod."""
-        self._findings += _step_notes(steps)
+        mixed = frozenset().union(*self._mixed)
+        self._findings += _step_notes(
+            each for each in steps
+            if not mixed & {rod.expected.identifier for rod in (each.first, each.second)}
+        )  # fmt: skip
         if missing:
             names = ", ".join(place.name for place in missing)
             self._findings.append(note("not_measured", f"not measured yet: {names}"))
@@ -128,14 +138,16 @@ def _read_of(rod: MeasuredRod, others: Sequence[MeasuredRod]) -> str:
 
 def _difference_told(each: SideDifference) -> tuple[str, str, str, str]:
     wrong = each.decision.result is Result.NOT_CONFORMING
-    verdict = "beyond" if wrong else "too near for this gauge to"
+    verdict = "beyond" if wrong else "so that this gauge does not show that it is within"
+    long = "longer" if each.difference_mm > 0 else "shorter"
     return (
         "sides_differ" if wrong else "sides_undecided",
-        f"step {each.step}: {each.left.expected.engraved} left and {each.right.expected.engraved} "
-        f"right lie {millimetres(each.difference_mm, 3)} mm further apart than their labels, "
-        f"{verdict} the side tolerance of ±{plain(each.tolerance_mm)} mm (u = "
-        f"{millimetres(each.u_mm, 3)} mm, within it with {100 * each.decision.probability:.1f} %); "
-        "hold both, measure again or replace one",
+        f"step {each.step}: {each.left.expected.engraved} left is "
+        f"{millimetres(abs(each.difference_mm), 3)} mm {long} against "
+        f"{each.right.expected.engraved} right than by their labels, {verdict} the side tolerance "
+        f"of ±{plain(each.tolerance_mm)} mm (standard uncertainty {millimetres(each.u_mm, 4)} mm, "
+        f"probability {percent_told(each.decision.probability)}); measure both again, with more "
+        "readings or a finer gauge, or replace one",
         each.left.expected.identifier, each.right.expected.identifier,
     )  # fmt: skip
 

@@ -15,7 +15,9 @@ from labkit.units import plain
 #: sign is 1 mm; no process makes rods that are wrong by as much and look right.
 FAR_MM = Decimal("0.8")
 #: A reading times a factor counts as the expected one within this share of it.
-_NEAR_SHARE = Decimal("0.03")
+_NEAR_SHARE = Decimal("0.15")
+#: No rod of a set measures less than half or more than twice of what is expected.
+_IMPOSSIBLE = 2
 #: As near to a nominal reading as this, in tolerances, counts as meant.
 _NEAR_TOLERANCES = 2
 _FACTORS = (
@@ -24,7 +26,7 @@ _FACTORS = (
     (Decimal(1) / 1000, "a thousand times too large: micrometres, or no decimal sign?"),
     (Decimal(10), "ten times too small: is the decimal sign misplaced?"),
     (Decimal(100), "a hundred times too small: is the decimal sign misplaced?"),
-    (Decimal("25.4"), "what it would be in inches: readings are in mm"),
+    (Decimal("25.4"), "what it would be in inches; readings are in mm;"),
     (1 / Decimal("25.4"), "25.4 times too large: turned from mm as if it were inches?"),
 )
 #: Rods of which every one reads its nominal to the last digit before that is asked about.
@@ -36,7 +38,7 @@ class Slip:
     """A reading that nobody can have meant, or that somebody should look at again.
 
     Args:
-        sentence: What it looks like and what to do, to follow the reading.
+        sentence: What was expected, what it looks like and what to do, to follow the reading.
         certain: Whether it cannot be a rod of this set at all, so that it is never recorded.
     """
 
@@ -90,8 +92,8 @@ def slip_in(reading_mm: Decimal, typing: Typing) -> Slip | None:
     >>> rod = Expected("4829173065", 1, "left", "33.6", "", Decimal("33.6"), Decimal("0.15"))
     >>> typing = Typing(rod, way, (way,), frozenset(), {})
     >>> slip = slip_in(Decimal("360.8"), typing)
-    >>> slip.certain, slip.sentence[:43]
-    (True, '36.088 expected: this is ten times too larg')
+    >>> slip.certain, slip.sentence[:44]
+    (True, '36.088 expected "over": this is ten times to')
     """
     nominal = typing.nominal_mm
     if abs(reading_mm - nominal) < FAR_MM:
@@ -100,7 +102,7 @@ def slip_in(reading_mm: Decimal, typing: Typing) -> Slip | None:
         return None
     for factor, what in _FACTORS:
         if abs(reading_mm * factor - nominal) <= _NEAR_SHARE * nominal:
-            return Slip(f"{plain(nominal)} expected: this is {what} type it again", certain=True)
+            return Slip(f"{_expected(typing)} this is {what} type it again", certain=True)
     return _copied(reading_mm, typing) or _likely(reading_mm, typing)
 
 
@@ -109,13 +111,13 @@ def _copied(reading: Decimal, typing: Typing) -> Slip | None:
     for name, value in typing.cells.items():
         if reading == value:
             return Slip(
-                f"{plain(typing.nominal_mm)} expected: this is the row's {name}; give the reading",
+                f"{_expected(typing)} this is the row's {name}; give the reading",
                 certain=True,
             )
     if reading == typing.expected.length_mm and typing.way.shift_mm:
         return Slip(
-            f"{plain(typing.nominal_mm)} expected {typing.way.title}: this is the label, or the "
-            "length already converted; give the reading as the instrument shows it",
+            f"{_expected(typing)} this is the label, or a length already converted; give the "
+            "reading as the instrument shows it",
             certain=True,
         )
     return None
@@ -127,22 +129,27 @@ def _likely(reading: Decimal, typing: Typing) -> Slip:
     for way in typing.ways:
         if way is not typing.way and typing.near(reading, length, way):
             return Slip(
-                f'{plain(nominal)} expected "{typing.way.method}": this is what "{way.method}" '
-                f"({way.title}) gives; state the way that was used",
+                f'{_expected(typing)} this is what "{way.method}" ({way.title}) gives; state the '
+                "way that was used",
                 certain=False,
             )
     for swapped in _swapped(reading):
         if typing.near(swapped, length, typing.way):
             return Slip(
-                f"{plain(nominal)} expected: are two digits swapped ({swapped})? look at the "
-                "instrument again",
+                f"{_expected(typing)} are two digits swapped ({swapped})? look at the instrument "
+                "again",
                 certain=False,
             )
+    wild = not nominal / _IMPOSSIBLE < reading < nominal * _IMPOSSIBLE
     return Slip(
-        f"{plain(nominal)} expected: this is {plain(abs(reading - nominal))} mm off; look at the "
+        f"{_expected(typing)} this is {plain(abs(reading - nominal))} mm off; look at the "
         "instrument and the rod again",
-        certain=False,
+        certain=wild,
     )
+
+
+def _expected(typing: Typing) -> str:
+    return f'{plain(typing.nominal_mm)} expected "{typing.way.method}":'
 
 
 def _swapped(reading: Decimal) -> Iterator[Decimal]:

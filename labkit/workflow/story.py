@@ -8,6 +8,7 @@ from typing import Any
 from labkit.core.identifier import grouped
 from labkit.core.steps import percent_name
 from labkit.ledger.events import Event, Kind
+from labkit.qa.percent import percent_told
 from labkit.units import plain
 
 #: Purpose of a set → what it is called.
@@ -127,12 +128,44 @@ def _accepted(_: Event, body: dict[str, Any]) -> str:
 
 
 def _reading(_: Event, body: dict[str, Any]) -> str:
-    uncertain = body.get("uncertainty_nm")
-    by = "" if uncertain is None else f", standard uncertainty {plain(uncertain / 1e6)} mm"
-    return (
-        f"rod {grouped(body['identifier'])} measured: {body['quantity']} "
-        f"{mm_of(body['value_um'])} mm, gauge {body['gauge']}{by}"
-    )
+    return f"rod {grouped(body['identifier'])} measured: {reading_told(body)}"
+
+
+def reading_told(body: Mapping[str, Any]) -> str:
+    """Tell a reading: what was measured with what, and, where kept, what that proves.
+
+    Args:
+        body: Body of the event, or its parts by the same names.
+
+    Returns:
+        Words without the rod's name.
+
+    >>> reading_told({"quantity": "length", "value_um": 30_210, "gauge": "K-7"})
+    'length 30.21 mm, gauge K-7'
+    """
+    uncertain, details = body.get("uncertainty_nm"), body.get("details") or {}
+    words = f"{body['quantity']} {mm_of(body['value_um'])} mm, gauge {body['gauge']}"
+    if uncertain is not None:
+        words += f", standard uncertainty {plain(round(uncertain / 1e6, 4))} mm"
+    if "length_mm" not in details:
+        return words
+    told = f"; length {details['length_mm']:.3f} mm"
+    told += _asked(details) + _proven(details)
+    if details.get("label_read"):
+        told += f"; label read {details['label_read']}"
+    return words + told
+
+
+def _asked(details: Mapping[str, Any]) -> str:
+    nominal, tolerance = details.get("nominal_mm"), details.get("tolerance_mm")
+    return f" for {nominal} ± {tolerance}" if nominal and tolerance else ""
+
+
+def _proven(details: Mapping[str, Any]) -> str:
+    """Tell the result as it was seen when it was recorded."""
+    if not details.get("result") or details.get("probability") is None:
+        return ""
+    return f", {details['result']} ({percent_told(details['probability'])})"
 
 
 def _release(_: Event, body: dict[str, Any]) -> str:
