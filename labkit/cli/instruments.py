@@ -47,9 +47,17 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
         ("kind", str(instrument.kind)),
         ("measures", ", ".join(instrument.methods)),
         ("resolution", f"{plain(instrument.resolution_mm)} mm"),
-        ("calibration", _uncertain(instrument.calibration_mm, instrument.calibration_dof)),
+        (
+            "calibration",
+            f"{plain(instrument.calibration_mm)} mm standard uncertainty"
+            f"{_degrees(instrument.calibration_dof)}",
+        ),
         ("due", due.isoformat() if due else "not said"),
-        ("repeatability", _uncertain(instrument.repeatability_mm, instrument.repeatability_dof)),
+        (
+            "repeatability",
+            f"{plain(instrument.repeatability_mm)} mm standard deviation of one reading"
+            f"{_degrees(instrument.repeatability_dof)}",
+        ),
         (
             "temperature",
             f"room 20 ± {plain(instrument.temperature_c)} °C, rod and instrument within "
@@ -59,6 +67,5 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
     ]
 
 
-def _uncertain(u_mm: float, dof: float | None) -> str:
-    known = "" if dof is None else f", {plain(dof)} degrees of freedom"
-    return f"{plain(u_mm)} mm standard uncertainty{known}"
+def _degrees(dof: float | None) -> str:
+    return "" if dof is None else f", {plain(dof)} degrees of freedom"

@@ -10,7 +10,6 @@ from typing import overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from labkit.errors import InputError
 
@@ -230,6 +229,12 @@ def decide(
     Returns:
         The decision with both zones.
 
+    Validity: what is promised. Whatever the true length, a rod at or beyond a limit is accepted
+    with a probability of at most 5 %; of rods of any length alike, at most 5 % of the accepted ones
+    lie outside and at most 5 % of the rejected ones lie inside. An error that a gauge keeps from
+    rod to rod, such as that of its calibration, is part of u: for that part the promise is about
+    gauges with such certificates, not about one gauge again and again.
+
     Raises:
         InputError: As for `acceptance_zone`.
 
@@ -305,6 +310,8 @@ def _zone(
     if math.isinf(lower_mm) or math.isinf(upper_mm):
         # p falls all the way from 1 to 0: the quantile itself. Bad limits are refused here, too.
         conformance_probability(0.0, u_mm, lower_mm, upper_mm, dof)
+        from scipy.special import ndtri, stdtrit
+
         band = u_mm * float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
         return Zone(lower_mm + band, upper_mm - band)
     half = (upper_mm - lower_mm) / 2
@@ -327,6 +334,9 @@ def _zone(
 
 def _cdf(z: NDArray[np.float64], dof: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distribution function: normal where the degrees of freedom are infinite, else Student's."""
+    # Here, so that what only names the papers does not wait for it.
+    from scipy.special import ndtr, stdtr
+
     if np.isinf(dof).all():
         normal: NDArray[np.float64] = ndtr(z)
         return normal

@@ -7,8 +7,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from scipy.special import ndtri, stdtrit
-
 from labkit.errors import InputError
 
 #: Coverage that an expanded uncertainty has where none is named.
@@ -173,6 +171,8 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
         raise InputError(
             "degrees of freedom must be above 0", field="dof", value=dof, allowed="above 0"
         )
+    from scipy.special import ndtri, stdtrit
+
     upper = (1 + probability) / 2
     return float(ndtri(upper) if math.isinf(dof) else stdtrit(dof, upper))
 
