@@ -69,7 +69,7 @@ def _show(found: Study) -> None:
     if found.chart is not None:
         print_rows("Signals", words.SIGNAL_HEAD, words.signal_rows(found.sample, found.chart))
     for line in (words.normality_words(found), words.interval_words(found),
-                 words.gauge_words(found)):
+                 words.gauge_words(found), words.risk_words(found)):
         if line:
             out().print(line, markup=False, soft_wrap=True)
 

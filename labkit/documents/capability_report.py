@@ -29,6 +29,7 @@ from labkit.documents.process_words import (
     index_rows,
     interval_words,
     normality_words,
+    risk_words,
     rule_rows,
     share_rows,
     signal_rows,
@@ -78,8 +79,9 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
     for section, drawn in _comparisons(sample):
         sections.append(section)
         pictures |= drawn
-    if words := gauge_words(study):
-        sections.append(Section("Share of the measuring", (words,)))
+    measuring = tuple(words for words in (gauge_words(study), risk_words(study)) if words)
+    if measuring:
+        sections.append(Section("Share of the measuring", measuring))
     return Report(
         title="Capability of a process",
         subtitle=axis_words(sample),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 
 from labkit.documents.charts.process_charts import decimals_of, shown
 from labkit.documents.figures import sentence
 from labkit.qa.capability import Estimate, Indices
+from labkit.qa.conformance import Zone, acceptance_zone
 from labkit.qa.control_chart import RANGE_RATE, Individuals
+from labkit.qa.global_risk import global_risk, normal_production
 from labkit.qa.normality import MANY_VALUES
 from labkit.qa.process_sample import Grouping, Sample, group_lines
 from labkit.qa.process_study import Study
@@ -143,6 +146,24 @@ def gauge_words(study: Study) -> str | None:
         f"deviation, {u**2 / spread**2:.0%} of the variance. What it adds by chance widens the "
         "spread; what it adds to all readings alike shifts the mean and does not show here."
     ).replace("%", " %")
+
+
+def risk_words(study: Study) -> str | None:
+    """Say what sorting by the decision rule would let through, None where that cannot be said."""
+    u, found = study.sample.uncertainty, study.capability
+    lower, upper = found.limits.lower, found.limits.upper
+    if u is None or lower is None or upper is None or not 0.0 < u < found.overall.spread.sd:
+        return None
+    made = math.sqrt(found.overall.spread.sd**2 - u**2)
+    zone = acceptance_zone(lower, upper, u)
+    risk = global_risk(normal_production(found.mean, made), u, Zone(lower, upper), zone)
+    if zone is None or risk.accepted <= 0.0:
+        return "With this gauge there is no acceptance zone: no piece could be released."
+    return (
+        f"If pieces go on like this and are released by the decision rule, {share(risk.accepted)} "
+        f"are released; of those {share(risk.nonconforming_of_accepted)} lie outside the limits; "
+        f"{share(risk.producer)} of all pieces lie inside and are not released."
+    )
 
 
 def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:

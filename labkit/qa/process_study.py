@@ -37,6 +37,7 @@ MUCH_OF_VARIANCE = 0.1
 MOVING_LEVEL = 1.25
 #: As many signals come by chance alone less often than this: the process moves.
 BY_CHANCE = 0.05
+_OFTEN = "a stable process often shows as many"
 #: Centring would gain at least this much index.
 WORTH_CENTRING = 0.1
 
@@ -137,7 +138,7 @@ def chart_findings(
     signals: tuple[str, ...] = ()
     if chart.signals:
         chance = chance_of_signals(len(chart.signals), len(chart.values), rules)
-        verdict = "the process is not stable" if chance < BY_CHANCE else _by_chance(chance)
+        verdict = "the process is not stable" if chance < BY_CHANCE else _OFTEN
         signals = (f"{_signals(sample, chart)}: {verdict}; look for what changed there",)
     return (*signals, *few, *_coarse(chart), *_about_groups(sample), *sample.notes)
 
@@ -178,7 +179,7 @@ def _about_stability(
                 "before the indices are used"
             )
         else:
-            yield f"{what}; {_by_chance(chance)}, but if it is real, Cpk predicts nothing"
+            yield f"{what}; {_OFTEN}, but if there is a cause, Cpk predicts nothing: look there"
 
 
 def _signals(sample: Sample, chart: Individuals) -> str:
@@ -186,10 +187,6 @@ def _signals(sample: Sample, chart: Individuals) -> str:
     count, first = len(chart.signals), sample.names[chart.signals[0].index]
     shows = f"the chart of {len(chart.values)} values shows {counted(count, 'signal')}"
     return f"{shows}, at {first}" if count == 1 else f"{shows}, the first at {first}"
-
-
-def _by_chance(chance: float) -> str:
-    return f"a stable process shows as many in about {round(100 * chance, -1):.0f} % of such charts"
 
 
 def _about_number(found: Capability) -> Iterator[str]:
