@@ -116,7 +116,8 @@ def study_of(readings: Sequence[Reading]) -> Study:
         errors = _unbalanced(cells)
     if errors:
         raise InputErrors(tuple(errors))
-    _require_size(len(parts), len(next(iter(cells.values()), ())))
+    file = _file(cells)
+    _require_size(len(parts), len(next(iter(cells.values()), ())), file)
     values = tuple(
         tuple(tuple(r.value_mm for r in _in_order(cells[p, o])) for o in operators) for p in parts
     )
@@ -124,7 +125,7 @@ def study_of(readings: Sequence[Reading]) -> Study:
         raise RefusedError(
             f"all {len(readings)} readings are {values[0][0][0]} mm: nothing differs, so that a "
             "gauge study has nothing to tell; take parts that differ, and an instrument with a "
-            "finer step"
+            "finer step", where=file,
         )
     return Study(parts, operators, values)
 
@@ -194,18 +195,25 @@ def _unbalanced(cells: dict[tuple[str, str], list[Reading]]) -> list[InputError]
     return [InputError(
         f"the study is not balanced: most combinations have {counted(usual, 'reading')}, but "
         f"{'; '.join(named)}. Every operator measures every part equally often: measure what is "
-        "missing, or leave the part or operator out of the file", field="value",
+        "missing, or leave the part or operator out of the file", field="value", where=_file(cells),
     )]  # fmt: skip
 
 
-def _require_size(parts: int, trials: int) -> None:
+def _file(cells: dict[tuple[str, str], list[Reading]]) -> str:
+    """Give the file that the readings come from, as their own places name it."""
+    first = next((reading for cell in cells.values() for reading in cell), None)
+    return first.where.rpartition(":")[0] if first else ""
+
+
+def _require_size(parts: int, trials: int, file: str) -> None:
     if trials < LEAST_TRIALS:
         raise RefusedError(
             "the study has one reading of each part by each operator, so that repeatability cannot "
-            f"be told from the rest; measure every part at least {LEAST_TRIALS} times, better 3"
+            f"be told from the rest; measure every part at least {LEAST_TRIALS} times, better 3",
+            where=file,
         )
     if parts < LEAST_PARTS:
         raise RefusedError(
             f"the study has {counted(parts, 'part')}; it needs at least {LEAST_PARTS}, usually "
-            f"{USUAL_PARTS}, that differ as much as the rods to be measured"
+            f"{USUAL_PARTS}, that differ as much as the rods to be measured", where=file,
         )

@@ -1,0 +1,136 @@
+"""`labkit gauge-study` in process: tables, JSON, report, refusals."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.cli.main import cli
+from tests.documents.pdfs import squeezed, text_of
+from tests.support.gauge_data import houf_berman
+
+
+@pytest.fixture
+def table(tmp_path):
+    """Houf and Berman's readings as a spreadsheet saves them, decimal comma and all."""
+    study = houf_berman()
+    lines = ["Operator;Part;Value;Reference"]
+    for part, cells in zip(study.parts, study.values_mm, strict=True):
+        for operator, cell in zip(study.operators, cells, strict=True):
+            lines += [f"{operator};{part};{value},0;{cells[0][0]},5" for value in cell]
+    path = tmp_path / "study.csv"
+    path.write_bytes("\r\n".join(lines).encode("utf-8-sig"))
+    return path
+
+
+def run(*arguments):
+    return CliRunner().invoke(cli, ["gauge-study", *map(str, arguments)], env={"COLUMNS": "80"})
+
+
+def test_the_tables_fit_a_screen_of_80_columns(table):
+    result = run(table, "--tolerance", "5")
+    assert result.exit_code == 0, result.stderr
+    rows = {line.split("  ")[0].strip(): line for line in result.stdout.splitlines()}
+    assert rows["gauge, in all"].split()[-2] == "18.07"  # by ranges, which come last
+    for shown in ("1.3430", "0.6068 to 0.8704", "3.60", "80.58", "162.3", "< 0.001", "0.5231"):
+        assert shown in result.stdout
+    assert "It tells 7 categories" in result.stdout
+    assert "standard_deviation = 0.7149\n  degrees_of_freedom = 60" in result.stdout
+    assert "Linearity" in result.stdout
+    tables = [line for line in result.stdout.splitlines() if line.startswith(" ")]
+    assert all("…" not in line for line in tables)
+    assert " part × operator  0.8532" in result.stdout
+
+
+def test_json_is_one_object_with_full_numbers(table):
+    result = run(table, "--tolerance", "5", "--json")
+    [line] = result.stdout.splitlines()
+    found = json.loads(line)
+    gauge = found["anova"]["components"][0]
+    assert gauge["variance_mm2"] == pytest.approx(1.803704, abs=5e-7)
+    assert found["anova"]["categories"] == 7
+    assert found["ranges"]["range_limit_mm"] == pytest.approx(2.746, abs=5e-4)
+    assert found["study"] == {
+        "parts": [str(k) for k in range(1, 11)], "operators": ["A", "B", "C"], "trials": 3,
+    }  # fmt: skip
+    assert len(found["bias"]) == len({bias["reference_mm"] for bias in found["bias"]})
+    assert found["repeatability"]["degrees_of_freedom"] == 60
+    assert found["report"] == []
+
+
+def test_one_method_alone(table):
+    assert "averages and ranges" not in run(table, "--method", "anova").stdout
+    assert "analysis of variance" not in run(table, "--method", "ranges").stdout.lower()
+
+
+def test_the_report_holds_what_the_screen_shows(table, tmp_path):
+    folder = tmp_path / "report"
+    result = run(table, "--tolerance", "5", "--report", folder)
+    assert result.exit_code == 0, result.stderr
+    charts = ("bias", "components", "interaction", "ranges", "readings")
+    assert {path.name for path in folder.iterdir()} == {
+        "gauge-study.pdf", *(f"{chart}.{end}" for chart in charts for end in ("svg", "png")),
+    }  # fmt: skip
+    text = squeezed(text_of((folder / "gauge-study.pdf").read_bytes()))
+    for shown in ("Gauge study", "part × operator", "0.7149", "19.0 %", "Linearity", "K2"):
+        assert squeezed(shown) in text
+    again = run(table, "--report", folder)
+    assert (again.exit_code, "is there already" in again.stderr) == (1, True)
+
+
+def test_a_study_without_operators_has_its_report(tmp_path):
+    path = tmp_path / "auto.csv"
+    path.write_text("part,value\n" + "".join(f"{p},{30 + p + d}\n" for p in range(4)
+                                             for d in (0.01, 0.02, 0.04)))  # fmt: skip
+    result = run(path, "--report", tmp_path / "r", "--json")
+    assert result.exit_code == 0, result.stderr
+    assert not (tmp_path / "r" / "interaction.svg").exists()
+    names = [part["name"] for part in json.loads(result.stdout)["anova"]["components"]]
+    assert names == ["gauge, in all", "repeatability", "part to part", "total"]
+
+
+def test_bias_alone_from_its_own_file(tmp_path):
+    path = tmp_path / "blocks.csv"
+    path.write_text("reference,value\n" + "25.000,25.004\n25.000,25.002\n25.000,25.003\n")
+    result = run("--bias", path, "--report", tmp_path / "r")
+    assert "the greatest is +0.0030 mm at 25.000 mm" in result.stdout
+    assert (tmp_path / "r" / "bias.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "said"),
+    [
+        ("part,value\na,x\n", 2, "study.csv:2, column 2 (value): \"x\" is not a number"),
+        ("part,valeu\na,1\n", 2, "did you mean `value`?"),
+        ("part,value\na,1\na,1\n", 1, "study.csv: the study has 1 part"),
+        ("part,value\na,1\na,1\nb,1\nc,1\nc,1\n", 2, "part b has 1 reading"),
+        ("part,value\n" + "a,1\nb,1\nc,1\n" * 2, 1, "nothing differs"),
+        ("part,value\n", 2, "has no row"),
+    ],
+)  # fmt: skip
+def test_refusals_are_sentences_and_write_nothing(tmp_path, text, code, said):
+    path = tmp_path / "study.csv"
+    path.write_text(text)
+    result = run(path, "--report", tmp_path / "r")
+    assert result.exit_code == code
+    assert said in result.stderr
+    assert "Traceback" not in result.stderr
+    assert [entry.name for entry in tmp_path.iterdir()] == ["study.csv"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ((), "no readings were named"),
+        (("absent.csv",), "absent.csv: cannot be read"),
+        (("--bias", "absent.csv"), "absent.csv: cannot be read"),
+        (("absent.csv", "--tolerance", "nan"), "a tolerance of ± nan mm is not usable"),
+        (("absent.csv", "--confidence", "95"), "a confidence of 95 is not usable"),
+    ],
+)
+def test_options_that_cannot_be_are_refused(arguments, said):
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert said in result.stderr
