@@ -80,12 +80,11 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     --date 2031-05-02 --by anna --out resin-may.toml
     """  # fmt: skip
     from labkit.documents.process_report import refuse_taken
-    from labkit.exports.put import refuse_existing
     from labkit.workflow.calibrate import CouponFile, calibrate
-    from labkit.workflow.process_file import write_process
+    from labkit.workflow.process_file import require_free, write_process
 
     base = _base(asked)
-    refuse_existing(asked["out_path"])
+    require_free(asked["out_path"])
     if asked["report_dir"]:
         refuse_taken(asked["report_dir"])
     file = CouponFile(_read(coupons), coupons.name, _to_length(asked))

@@ -14,6 +14,7 @@ from labkit.core.calibration import Calibration, FittedOffset
 from labkit.core.findings import Finding, note, refusals
 from labkit.core.jsonable import jsonable
 from labkit.core.rods import Compensation, Process
+from labkit.documents.figures import signed
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.qa.calibration import LengthFit, fit_lengths, fit_offset
 from labkit.qa.calibration_limits import (
@@ -201,7 +202,7 @@ def _ask_about(standing_out: Iterable[Suspect], asked: Asked, name: str) -> None
     """Ask about coupons that stand out; none is left out unasked."""
     open_ones: list[LabkitError] = [
         RefusedError(
-            f"coupon {suspect.name}: its {suspect.what} is {suspect.off_mm:+.3f} mm from what the "
+            f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from what the "
             f"others say, as by chance one of all is in {_share(suspect.p)} files; measure it "
             f"again and correct the file; if it stands, --keep {_quoted(suspect.name)}; if it is "
             f"no good rod, --leave-out {_quoted(suspect.name)} --reason WHY",

@@ -8,6 +8,7 @@ from labkit.core.calibration import FittedOffset
 from labkit.core.findings import Finding, note
 from labkit.core.rods import Process
 from labkit.core.tolerances import linear_tolerance
+from labkit.documents.figures import signed
 from labkit.qa.calibration import LengthFit, between_lots
 from labkit.qa.least_squares import t_factor, t_tail
 
@@ -67,12 +68,12 @@ def _correction(fit: LengthFit, base: Process) -> str:
     mean = sum(off) / len(off)
     if fit.correction.significant:
         return (
-            f"with the compensation of {base.name} coupons come out {mean:+.3f} mm off their "
+            f"with the compensation of {base.name} coupons come out {signed(mean, 3)} mm off their "
             "nominal on average: the new compensation is a real change"
         )
     return (
         f"the compensation of {base.name} still serves within the coupons' scatter (mean off "
-        f"nominal {mean:+.3f} mm); the new one is the better known"
+        f"nominal {signed(mean, 3)} mm); the new one is the better known"
     )
 
 

@@ -9,12 +9,21 @@ from labkit.catalog.processes import read_process
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.rods import EXPANSION_PER_C, Process
 from labkit.errors import DeliveryError
-from labkit.exports.put import put_new
+from labkit.exports.put import put_new, refuse_existing
 
 if TYPE_CHECKING:
     from tomlkit.items import Table
 
     from labkit.core.calibration import Calibration, FittedOffset
+
+
+def require_free(path: Path) -> None:
+    """Refuse a place for a process file that is taken, before any work is done for it.
+
+    Raises:
+        DeliveryError: There is something at that path.
+    """
+    refuse_existing(path)
 
 
 def write_process(process: Process, path: Path) -> None:
