@@ -18,7 +18,7 @@ from labkit.qa.form_cells import form_numbers
 from labkit.qa.readings import RodReadings, same_label
 from labkit.qa.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
 from labkit.qa.rod_decision import MeasuredRod, scatters
-from labkit.qa.slips import Slip, slip_in
+from labkit.qa.slips import Slip, Typing, slip_in
 from labkit.units import counted, plain
 from labkit.workflow.inspect import Inspection
 
@@ -181,12 +181,21 @@ def _ask_readings(asked: Asked, place: Place) -> tuple[Decimal, ...]:
     readings: list[Decimal] = []
     while len(readings) < _READINGS:
         hint = " (enter: skip this rod)" if not readings else " (enter: no more)"
-        value = _ask_reading(f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
-                             lambda number: slip_in(number, typing))  # fmt: skip
+        value = _ask_reading(
+            f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
+            lambda number: _slip(number, typing, readings),
+        )  # fmt: skip
         if value is None:
             break
         readings.append(value)
     return tuple(readings)
+
+
+def _slip(number: Decimal, typing: Typing, kept: Sequence[Decimal]) -> Slip | None:
+    """Look at a reading; one like another that was kept is not asked about again."""
+    slip = slip_in(number, typing)
+    alike = any(abs(number - other) <= typing.expected.tolerance_mm for other in kept)
+    return None if alike and slip and not slip.certain else slip
 
 
 def _ask_reading(

@@ -54,8 +54,9 @@ FILLED = (
     "remark",
 )  # fmt: skip
 OPTIONAL = (*PRINTED, "gauge_pins_mm", *READING_COLUMNS[1:], *FILLED)
-#: What an instrument for rods can show, mm; inches and slips beyond are told as such first.
-LEAST_READING_MM, MOST_READING_MM = Decimal("0.01"), Decimal(100_000)
+#: Slips of the decimal sign lie within and are told as such. No rod is shorter than 5 mm, so that
+#: 33.424 cannot be meant as thousands: 33424 lies beyond.
+LEAST_READING_MM, MOST_READING_MM = Decimal("0.01"), Decimal(4999)
 #: Rods are not measured outside of these, °C.
 COLDEST_C, HOTTEST_C = 5, 45
 _RESULTS = {

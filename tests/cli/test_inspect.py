@@ -1,0 +1,238 @@
+"""`labkit inspect` as QA uses it: files of every dialect, the prompt, what is recorded."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.cli.main import cli
+from labkit.core.identifier import grouped
+from labkit.ledger.store import open_ledger
+from tests.support.inspection import CASE, SET, TODAY, Form, record_set
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    """A ledger with one set, its form filled in, and a way to run the command."""
+    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
+    monkeypatch.delenv("LABKIT_BY", raising=False)
+    return Bench(tmp_path)
+
+
+class Bench:
+    def __init__(self, folder):
+        self.folder, self.url = folder, str(folder / "ledger.sqlite")
+        with open_ledger(self.url) as ledger:
+            self.spec = record_set(ledger)
+        self.form = Form(self.spec).fill()
+
+    def run(self, *words, typed=None):
+        return CliRunner().invoke(
+            cli, ["inspect", CASE, *words, "--ledger", self.url], input=typed
+        )
+
+    def file(self, raw=None, name="readings.csv"):
+        path = self.folder / name
+        path.write_bytes(self.form.raw() if raw is None else raw)
+        return str(path)
+
+    def readings(self):
+        with open_ledger(self.url) as ledger:
+            return [r for rod in ledger.rods(CASE) for r in ledger.readings(rod.identifier)]
+
+
+@pytest.mark.parametrize(
+    ("delimiter", "decimal", "encoding"),
+    [
+        (",", ".", "utf-8"), (";", ",", "utf-8-sig"), ("\t", ",", "utf-16"), (";", ".", "utf-8"),
+        (",", ",", "utf-8"), ("\t", ".", "utf-16"),
+    ],
+)  # fmt: skip
+def test_every_dialect_of_a_spreadsheet_gives_the_same(bench, delimiter, decimal, encoding):
+    plain = bench.run(bench.file(), "--json")
+    other = bench.run(bench.file(bench.form.raw(delimiter, decimal, encoding)), "--json")
+    assert (plain.exit_code, other.exit_code) == (0, 0), other.output
+    assert json.loads(other.stdout) == json.loads(plain.stdout)
+
+
+def test_columns_stand_in_any_order_and_most_may_be_missing(bench):
+    bench.form.columns = ["reading_1_mm", "way", "gauge_pins_mm", "identifier", "reading_2_mm"]
+    result = bench.run(bench.file(bench.form.raw() + b",,,,\r\n\r\n"), "--json")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert [len(rod["readings_mm"]) for rod in told["rods"]] == [2] * 10
+    assert told["findings"][-1]["code"] == "not_looked_at"
+
+
+def test_without_an_operator_it_decides_and_records_nothing(bench):
+    result = bench.run(bench.file())
+    assert result.exit_code == 0
+    assert f"Set {SET}: conforms" in result.stdout
+    assert "Nothing was recorded; give an operator code with --by" in result.stdout
+    assert bench.readings() == []
+
+
+def test_a_set_is_recorded_once_and_again_only_with_a_reason(bench):
+    path = bench.file()
+    first = bench.run(path, "--by", "quinn", "--lot", "B-7")
+    assert first.exit_code == 0, first.output
+    assert "Recorded by quinn: 10 rods, events 5 to 14" in first.stdout
+    assert f"release the set with `labkit release {CASE}`" in first.stdout
+    again = bench.run(path, "--by", "quinn")
+    assert again.exit_code == 1
+    assert "already measured: 35.9 left" in again.stderr
+    assert "and 6 more; nothing was recorded" in again.stderr
+    before = bench.readings()
+    third = bench.run(path, "--by", "quinn", "--again", "rods cleaned")
+    assert third.exit_code == 0
+    after = bench.readings()
+    assert (len(before), len(after)) == (10, 10)
+    assert {r.note for r in after} == {"measured again: rods cleaned"}
+    assert min(r.stamp.seq for r in after) == 15
+
+
+def test_what_the_record_keeps_of_a_reading(bench):
+    bench.form.set(2, remark="burr removed", temperature_c="20.5", measured_on="2031-03-19")
+    path = bench.file()
+    bench.run(path, "--by", "quinn", "--lot", "B-7", "--instrument", "example-calliper")
+    reading = bench.readings()[0]
+    details = dict(reading.details)
+    row = bench.form.rows[0]
+    readings = [row[f"reading_{k}_mm"] for k in (1, 2, 3)]
+    mean = sum(map(float, readings)) / 3
+    assert (reading.quantity, reading.gauge, reading.note) == (
+        "over", "example-calliper", "burr removed",
+    )  # fmt: skip
+    assert reading.value_um == round(mean * 1000)
+    assert details["readings_mm"] == readings
+    assert details["length_mm"] == pytest.approx(mean - 2.488, abs=1e-9)
+    assert details["way"] == {"method": "over", "shift_mm": 2.488, "play_mm": 0.012}
+    assert details["source"]["file"] == "readings.csv"
+    assert details["source"]["line"] == 2
+    assert details["instrument"]["name"] == "example-calliper"
+    u = sum(part["u_mm"] ** 2 for part in details["budget"]) ** 0.5
+    assert reading.uncertainty_nm == round(u * 1e6)
+    told = {key: details[key] for key in (
+        "nominal_mm", "tolerance_mm", "gauge_pins_mm", "label_read", "fittings", "temperature_c",
+        "material_lot", "measured_on", "measured_by", "checked_by", "result",
+    )}  # fmt: skip
+    assert told == {
+        "nominal_mm": "35.9", "tolerance_mm": "0.15", "gauge_pins_mm": "2.50",
+        "label_read": "35.9", "fittings": "yes", "temperature_c": 20.5, "material_lot": "B-7",
+        "measured_on": "2031-03-19", "measured_by": "quinn", "checked_by": None,
+        "result": "conforms",
+    }  # fmt: skip
+
+
+def test_a_part_is_decided_on_with_what_was_recorded_before(bench):
+    rows = list(bench.form.rows)
+    bench.form.rows = rows[:4]
+    assert "4 of 10 rods measured; undecided so far" in bench.run(
+        bench.file(), "--by", "quinn"
+    ).stdout
+    bench.form.rows = rows[4:]
+    rest = bench.run(bench.file(), "--by", "quinn")
+    assert f"Set {SET}: conforms" in rest.stdout
+    assert "From the record: " in rest.stdout
+
+
+def test_another_way_of_measuring_is_converted(bench):
+    for row in bench.form.rows:
+        row.update(way="between", subtract_mm="", nominal_mm="", lower_mm="", upper_mm="")
+        for k in (1, 2, 3):
+            row[f"reading_{k}_mm"] = f"{float(row[f'reading_{k}_mm']) - 2 * 2.488:.3f}"
+    result = bench.run(bench.file(), "--json")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert told["result"] == "conforms"
+    assert {rod["way"] for rod in told["rods"]} == {"between"}
+
+
+def test_mixed_up_rods_are_named_and_both_held(bench):
+    rows = bench.form.rows
+    for k in (1, 2, 3):
+        name = f"reading_{k}_mm"
+        rows[0][name], rows[2][name] = rows[2][name], rows[0][name]
+    result = bench.run(bench.file(), "--by", "quinn")
+    assert result.exit_code == 0
+    one, two = (grouped(each) for each in (bench.form.identifiers()[at] for at in (0, 2)))
+    assert f"Held: 35.9 left ({one}) measures" in result.stdout
+    assert f"34.4 left ({two}) measures" in result.stdout
+    keep = next(line for line in result.stdout.splitlines() if line.startswith("Keep back: "))
+    assert keep == f"Keep back: {', '.join(sorted((one, two)))}"
+    assert len(bench.readings()) == 10
+
+
+def test_a_really_bad_rod_can_be_recorded(bench):
+    bench.form.readings(2, "37.31", "37.32", "37.31")
+    asked = bench.run(bench.file(), "--by", "quinn")
+    assert asked.exit_code == 2
+    assert "1.078 mm off" in asked.stderr
+    assert "where it is really so, give --as-typed" in asked.stderr
+    assert bench.readings() == []
+    taken = bench.run(bench.file(), "--by", "quinn", "--as-typed")
+    assert taken.exit_code == 0, taken.output
+    assert bench.readings()[0].details["result"] == "does not conform"
+
+
+TYPED = "\n".join
+
+
+def test_typed_in_rod_by_rod(bench):
+    typed = TYPED([
+        "35.9", "38.39", "38.40", "38.40", "yes",
+        "35.9", "383.9", "38.39", "", "y",       # ten times too large: typed again
+        "34.4", "37.79", "37.79", "37.80", "", "yes",  # far off: typed twice, and then kept
+        "33.9", "34.4", "36.90", "", "no",       # label read wrong, read again
+        "", "stop",
+        "1", "35.9", "38.41", "", "yes",         # the first one corrected
+        "", "y",
+    ]) + "\n"  # fmt: skip
+    result = bench.run("--by", "quinn", typed=typed)
+    assert result.exit_code == 0, result.output
+    assert "383.9 typed, 38.388 expected" in result.stderr
+    assert "ten times too large" in result.stderr
+    assert '"33.9" is not the label of this rod, which is 34.4' in result.stderr
+    found = {r.identifier: r for r in bench.readings()}
+    ids = bench.form.identifiers()
+    assert list(found) == ids[:4]
+    assert [found[each].details["readings_mm"] for each in ids[:4]] == [
+        ["38.41"], ["38.39"], ["37.79", "37.80"], ["36.90"],
+    ]  # fmt: skip
+    assert [found[each].details["fittings"] for each in ids[:4]] == ["yes", "yes", "yes", "no"]
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        "", "35.9\n", "35.9\n38.39\n", "35.9\n38.39\n\nyes\nstop\n",
+        "35.9\n38.39\n\nyes\nstop\n\n", "35.9\n38.39\n\nyes\nstop\n\nn\n", "stop\n", "\n" * 10,
+    ],
+)  # fmt: skip
+def test_a_prompt_that_is_broken_off_records_nothing(bench, typed):
+    result = bench.run("--by", "quinn", typed=typed)
+    assert "othing was recorded" in result.output
+    assert "Traceback" not in result.output
+    assert bench.readings() == []
+
+
+def test_only_rods_that_were_not_measured_are_asked_for(bench):
+    bench.form.rows = bench.form.rows[:9]
+    bench.run(bench.file(), "--by", "quinn")
+    result = bench.run("--by", "quinn", typed="30.1\n32.59\n\nyes\n\ny\n")
+    assert "1 rod to measure" in result.stderr
+    assert f"Set {SET}: conforms" in result.stdout
+    none_left = bench.run("--by", "quinn")
+    assert none_left.exit_code == 1
+    assert "every rod of QF-1043-r1 was measured already" in none_left.stderr
+
+
+def test_json_of_the_prompt_is_one_object(bench):
+    result = bench.run("--json", typed="35.9\n38.39\n\nyes\nstop\n\n")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert (told["recorded"], told["by"], len(told["rods"])) == ([], None, 1)
+    assert told["rods"][0]["probability"] > 0.999
+    assert told["rods"][0]["acceptance_mm"] == pytest.approx([35.77, 36.03], abs=0.001)
