@@ -10,6 +10,7 @@ from sqlalchemy import Connection, func, select
 
 from labkit.core.identifier import parse_identifier
 from labkit.errors import LedgerError
+from labkit.ledger.by_process import sets_made_with
 from labkit.ledger.chain import event_of
 from labkit.ledger.database import Database
 from labkit.ledger.events import Event, Head, Kind, canonical_json
@@ -169,6 +170,11 @@ class Reader:
         """Give the sets that were made."""
         made = select(SET_ENDS.c.set_name).where(SET_ENDS.c.outcome == str(SetState.MADE))
         return self._sets(SETS.c.set_name.in_(made))
+
+    def made_with(self, process: str) -> tuple[str, ...]:
+        """Name the sets made with a process of this name, the newest first."""
+        with self._database.reading() as connection:
+            return sets_made_with(connection, process)
 
     def rods(self, case: str) -> tuple[StoredRod, ...]:
         """Give the rods of a case with their states, also abandoned ones."""

@@ -202,9 +202,9 @@ def _ask_about(standing_out: Iterable[Suspect], asked: Asked, name: str) -> None
     """Ask about coupons that stand out; none is left out unasked."""
     open_ones: list[LabkitError] = [
         RefusedError(
-            f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from what "
-            f"the others say, as by chance one of all is in {_share(suspect.p)} files; measure it "
-            f"again and correct the file; if it stands, --keep {_quoted(suspect.name)}; if it is "
+            f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from "
+            f"what the others say, as by chance one of all is in {_share(suspect.p)} files; "
+            f"measure it again and correct the file; if it stands, --keep {_quoted(suspect.name)}; if it is "
             f"no good rod, --leave-out {_quoted(suspect.name)} --reason WHY",
             where=name, field="outlier", value=suspect.name,
         )

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from labkit.core.calibration import Calibration
 from labkit.core.findings import Finding, note
 from labkit.core.jsonable import jsonable
 from labkit.core.rods import Process
+from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import SetState
-from labkit.qa.trend import FALSE_ALARM_RATE, RodOff, Trend, look
+from labkit.ledger.stored import SetState, StoredRod
+from labkit.qa.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
 from labkit.units import counted, plain
 from labkit.workflow.as_stored import process_as_stored
-from labkit.workflow.process_data import RodValue, rod_values
 
 
 def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Finding, ...]:
@@ -81,39 +83,60 @@ def case_process(case: str, reader: Reader) -> Process | None:
 
 
 def rods_since(process: Process, reader: Reader) -> tuple[RodOff, ...]:
-    """Give the rods made with a process as it is calibrated now, each once, as they were made.
+    """Give the latest rods made with a process as it is calibrated now, as they were made.
 
     Args:
         process: A calibrated process.
         reader: The ledger.
 
     Returns:
-        Measured rods of sets whose recorded process has this name, compensation and calibration.
+        Measured rods of the newest sets whose recorded process has this name, compensation and
+        calibration, each once, with its last reading that nothing has corrected; no more sets
+        than the look needs.
     """
-    values, _ = rod_values(reader)
-    own = [value for value in values if value.process == process.name]
-    accepted = _accepted(process, own, reader)
-    return tuple(
-        RodOff(
-            value.nominal_mm, value.deviation_mm,
-            process.gauge_uncertainty_mm if value.u_mm is None else value.u_mm, value.measured_on,
-        )
-        for value in own
-        if value.version in accepted
-    )  # fmt: skip
+    found: list[RodOff] = []
+    readings = _Readings(reader)
+    with reader.snapshot():
+        for name in reader.made_with(process.name):
+            if len(found) >= WINDOW:
+                break
+            stored = reader.set_named(name)
+            if stored is not None and _builds_alike(stored.process.content, process):
+                rods = sorted(reader.rods_of_set(name), key=lambda rod: (rod.step, rod.side))
+                own = (readings.of(rod, process) for rod in rods)
+                found = [*(rod for rod in own if rod is not None), *found]
+    return tuple(found)
 
 
-def _accepted(process: Process, values: Collection[RodValue], reader: Reader) -> frozenset[str]:
-    """Find the recorded versions of a process that build lengths as it does now."""
+def _builds_alike(recorded: Mapping[str, Any], process: Process) -> bool:
+    """Tell whether a recorded process builds lengths as it does now; titles do not matter."""
     now = jsonable(process)
-    one_set = {value.version: value.set_name for value in values}
-    found = set()
-    for version, name in one_set.items():
-        stored = reader.set_named(name)
-        then = stored.process.content if stored else {}
-        if all(then.get(key) == now.get(key) for key in ("compensation", "calibration")):
-            found.add(version)
-    return frozenset(found)
+    return all(recorded.get(key) == now.get(key) for key in ("compensation", "calibration"))
+
+
+class _Readings:
+    """Last readings by rod, read once for each case."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+        self._cases: dict[str, dict[str, Event]] = {}
+
+    def of(self, rod: StoredRod, process: Process) -> RodOff | None:
+        """Give a rod's deviation, None where it was not measured or no details were kept."""
+        if rod.case not in self._cases:
+            events = self._reader.current(rod.case, Kind.READING)
+            self._cases[rod.case] = {event.body["identifier"]: event for event in events}
+        event = self._cases[rod.case].get(rod.identifier)
+        details = (event.body.get("details") or {}) if event else {}
+        if event is None or "length_mm" not in details or "nominal_mm" not in details:
+            return None
+        u_nm, nominal = event.body.get("uncertainty_nm"), float(details["nominal_mm"])
+        return RodOff(
+            length_mm=nominal,
+            off_mm=float(details["length_mm"]) - nominal,
+            u_mm=process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6,
+            on=date.fromisoformat(details.get("measured_on") or event.at[:10]),
+        )
 
 
 def _sentence(process: Process, own: Calibration, seen: Trend) -> str:

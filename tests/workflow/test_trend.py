@@ -83,6 +83,17 @@ def test_a_new_title_or_bed_does_not_hide_a_drift(lab):
     assert trend_findings(moved, lab.ledger)
 
 
+def test_rods_stand_in_the_order_in_which_they_were_made_and_only_the_latest_are_read(lab):
+    """Measured in another order; 60 rods are looked at, so that of ten sets the last eight do."""
+    rods = {f"Q-{n}": lab.make(f"Q-{n}") for n in range(1, 11)}
+    for case in sorted(rods, reverse=True):
+        lab.measure(case, rods[case], int(case[2:]))
+    found = [round(rod.off_mm) for rod in rods_since(CALIBRATED, lab.ledger)]
+    assert found == [n for n in range(3, 11) for _ in range(8)]
+    assert lab.ledger.made_with("resin-may") == tuple(f"Q-{n}-r1" for n in range(10, 0, -1))
+    assert lab.ledger.made_with("nominal") == ()
+
+
 def test_an_empty_record_says_nothing(lab):
     assert trend_findings(CALIBRATED, lab.ledger) == ()
     lab.make("Q-1")
