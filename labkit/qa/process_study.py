@@ -286,7 +286,7 @@ def _about_gauge(
             )
         elif share > MUCH_OF_VARIANCE:
             yield (
-                f"measuring makes up {share:.0%} of the variance: the process itself is better "
+                f"measuring makes up {100 * share:.0f} % of the variance: the process itself is better "
                 "than these indices; a better gauge would show how much"
             )
 

@@ -20,6 +20,7 @@ from labkit.units import counted, plain
 
 #: Rods of like length are compared in bands of this width, mm.
 BAND_MM = 5
+_MOST_LISTED = 12
 _TITLE = "length less nominal"
 _NO_LOT = "not recorded"
 #: What a selection names → what it is called.
@@ -185,9 +186,11 @@ def _require_known(
     known = sorted({getattr(value, field) or "" for value in values} - {""})
     if name is None or name in known:
         return
-    near = nearest(name, known)
+    # Names such as lots are all alike: a few are better listed than guessed at.
+    near = nearest(name, known) if len(known) > _MOST_LISTED else None
     hint = f"did you mean {near!r}?" if near else (
-        f"measured are {', '.join(map(repr, known[:12]))}" if known else "none is recorded"
+        f"measured are {', '.join(map(repr, known[:_MOST_LISTED]))}" if known
+        else "none is recorded"
     )
     raise InputError(
         f"no measured rod has the {words} {name!r}; {hint}", field=field, value=name
@@ -281,6 +284,8 @@ def _groupings(values: Sequence[RodValue]) -> Iterator[Grouping]:
     ways = {
         "material lot": [value.lot or _NO_LOT for value in values],
         "process": [value.process for value in values],
+        "machine": [value.machine for value in values],
+        "material": [value.material for value in values],
         "rod template": [value.template for value in values],
         "length": [_band(value.nominal_mm) for value in values],
         "side": [value.side for value in values],

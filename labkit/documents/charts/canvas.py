@@ -26,7 +26,7 @@ MAIN = "#2f5673"
 TINT = "#c7d3dc"
 ALERT = "#b8480f"
 #: For series side by side, each with the marker of the same place.
-SERIES = ("#2f5673", "#c97b2c", "#7a9a8c", "#5b3a5e", "#a3a3a3", "#1b1b1b")
+SERIES = (MAIN, "#d99a4e", "#4c2350", "#6f8f80", "#c0c0c0", INK)
 MARKERS = ("o", "s", "^", "D", "v", "P")
 #: Sizes in points: numbers on axes and notes, words at axes, heads.
 SMALL_PT, LABEL_PT, HEAD_PT = 7.5, 8.5, 9.5
@@ -41,7 +41,7 @@ _HAIR_PT, _THIN_PT, _LINE_PT = 0.4, 0.7, 1.1
 def new_chart(
     width_mm: float, height_mm: float, rows: int = 1, ratios: Sequence[float] | None = None
 ) -> tuple[Figure, list[Axes]]:
-    """Give an empty chart in the house style.
+    """Give an empty chart in the house style; draw on it inside `house_style`.
 
     Args:
         width_mm: Width of the picture.
@@ -175,7 +175,10 @@ def _written(figure: Figure, form: str, **how: Any) -> bytes:
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Draw with the documents' fonts and our own settings in the block, and only there."""
+    """Draw with the documents' fonts and our own settings in the block, and only there.
+
+    As a decorator, `@house_style()`, it does so for a whole function.
+    """
     import matplotlib as mpl
 
     settings = {

@@ -17,6 +17,7 @@ from labkit.documents.charts.canvas import (
     SMALL_PT,
     TINT,
     head,
+    house_style,
     key,
     level,
     new_chart,
@@ -62,6 +63,7 @@ def axis_words(sample: Sample) -> str:
     return f"{sample.title}, {sample.unit}" if sample.unit else sample.title
 
 
+@house_style()
 def histogram(study: Study) -> Figure:
     """Draw how often each value comes, with the limits and the fitted normal curves.
 
@@ -134,6 +136,7 @@ def _upright_limits(axes: Axes, limits: Limits, decimals: int) -> None:
         )
 
 
+@house_style()
 def probability(study: Study) -> Figure:
     """Draw the values on normal probability paper, with the band of a normal population.
 
@@ -167,6 +170,7 @@ def probability(study: Study) -> Figure:
     return figure
 
 
+@house_style()
 def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     """Draw the values in order, and how far neighbours differ, with limits and signals.
 
@@ -229,6 +233,7 @@ def _marks(axes: Axes, points: Sequence[tuple[float, float]]) -> None:
     )
 
 
+@house_style()
 def comparison(sample: Sample, grouping: Grouping) -> Figure:
     """Draw groups of values side by side: every value, mean and its 95 % interval.
 
