@@ -33,6 +33,7 @@ _COMMANDS = {
     "calibrate": "labkit.cli.calibrate",
     "demo": "labkit.cli.demo",
     "templates": "labkit.cli.templates",
+    "processes": "labkit.cli.processes",
     "instruments": "labkit.cli.instruments",
     "prescription": "labkit.cli.prescription",
     "ledger": "labkit.cli.ledger",

@@ -201,26 +201,26 @@ def _chosen(
 def _ask_about(standing_out: Iterable[Suspect], asked: Asked, name: str) -> None:
     """Ask about coupons that stand out; none is left out unasked."""
     open_ones: list[LabkitError] = [
-        RefusedError(
-            f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from "
-            f"what the others say, as by chance one of all is in {_share(suspect.p)} files; "
-            f"measure it again and correct the file; if it stands, --keep {_quoted(suspect.name)}; if it is "
-            f"no good rod, --leave-out {_quoted(suspect.name)} --reason WHY",
-            where=name, field="outlier", value=suspect.name,
-        )
+        RefusedError(_question(suspect), where=name, field="outlier", value=suspect.name)
         for suspect in standing_out
         if suspect.name not in asked.keep
-    ]  # fmt: skip
+    ]
     if open_ones:
         raise _all(open_ones)
 
 
+def _question(suspect: Suspect) -> str:
+    name = f'"{suspect.name}"' if " " in suspect.name else suspect.name
+    return (
+        f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from what "
+        f"the others say, as by chance one of all is in {_share(suspect.p)} files; measure it "
+        f"again and correct the file; if it stands, --keep {name}; if it is no good rod, "
+        f"--leave-out {name} --reason WHY"
+    )
+
+
 def _share(p: float) -> str:
     return "fewer than 1 of 1000" if p < 0.001 else f"{1000 * p:.0f} of 1000"
-
-
-def _quoted(name: str) -> str:
-    return f'"{name}"' if " " in name else name
 
 
 def _offset(

@@ -206,6 +206,19 @@ def test_nothing_is_written_over(calibrate, tmp_path):
     assert (tmp_path / "resin-may.toml").read_text() == "mine"
 
 
+def test_processes_tells_which_are_calibrated_and_when(run, tmp_path):
+    write_process(CALIBRATED, tmp_path / "resin-may.toml")
+    result = run("processes", "--processes", "resin-may.toml", "resin-may", "nominal")
+    assert result.exit_code == 0, result.output
+    own, nominal = result.stdout.split("nominal: ")
+    assert "2031-05-02, from 20 to 50 mm, 24 coupons, by anna" in own
+    assert "calibrated   no" in nominal
+    result = run("processes", "resin-may", "--json", "--processes", "resin-may.toml")
+    content = json.loads(result.stdout)
+    assert content["calibration"]["date"] == "2031-05-02"
+    assert run("processes", "nominl").exit_code == 2
+
+
 @pytest.fixture
 def lab(run, tmp_path, monkeypatch):
     """A folder with a calibrated process, a prescription, and a ledger of measured sets."""
