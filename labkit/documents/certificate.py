@@ -189,8 +189,14 @@ def _evidence(rods: Sequence[Json]) -> list[str]:
     """Say of each instrument where what is known of it comes from."""
     known = {rod["instrument"]["name"]: rod["instrument"] for rod in rods if rod["instrument"]}
     return [
-        f"{name}: {known[name]['evidence']}" for name in sorted(known) if known[name]["evidence"]
+        f"{name}: {known[name]['evidence'].rstrip('.')}."
+        for name in sorted(known)
+        if known[name]["evidence"]
     ]
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _by(day: str | None, code: str | None) -> str:
@@ -200,7 +206,9 @@ def _by(day: str | None, code: str | None) -> str:
 def _measurement(letter: str, rod: Json, titles: Mapping[str, str]) -> dict[str, str]:
     how = _how(rod)
     way = titles.get(how["way"], "on a scan of the rod")
-    return {**how, "letter": letter, "way": f"{way}, {how['pins']}" if how["pins"] else way}
+    way = f"{way}, {how['pins']}" if how["pins"] else way
+    return {**how, "letter": letter, "way": _capital(way),
+            "instrument": _capital(how["instrument"])}  # fmt: skip
 
 
 def _difference(each: Json) -> dict[str, str]:

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from filelock import FileLock, Timeout
+
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.put import refuse_existing
-from labkit.exports.set_folder import safe_name
+from labkit.exports.set_folder import WAIT_SECONDS, safe_name
 from labkit.ledger.events import Event, Kind
-from labkit.ledger.new_file import beside, put
+from labkit.ledger.new_file import put
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredSet
 from labkit.workflow.certificate import certificate_name, certificate_pdf
@@ -78,7 +80,7 @@ def release(
             event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
             target = folder / certificate_name(stored, event)
             refuse_existing(target)
-            _write(fresh, certificate_pdf(stored, event))
+            fresh.write_bytes(certificate_pdf(stored, event))
         _name(fresh, target, case)
     return Released(stored, event, target, _notes(basis, who[0]))
 
@@ -170,21 +172,32 @@ def _folder(stored: StoredSet, out: Path | None) -> Path:
 
 @contextmanager
 def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
-    """Open a file for the certificate in the making; it is gone at the end, named or not."""
+    """Open a file for the certificate in the making; it is gone at the end, named or not.
+
+    Runs for one case and folder wait for each other, so that what a killed run left behind is
+    no other run's.
+    """
+    stem = folder / f".{safe_name(case)}-certificate"
+    fresh = stem.with_name(f"{stem.name}.unfinished")
     try:
-        with beside(folder / f"{safe_name(case)}-certificate") as fresh:
-            yield fresh
+        with FileLock(f"{stem}.lock").acquire(timeout=WAIT_SECONDS):
+            try:
+                fresh.unlink(missing_ok=True)
+                yield fresh
+            finally:
+                fresh.unlink(missing_ok=True)
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still releasing a set of {case} to {folder}; nothing was released; "
+            "try again when it is done",
+            field="out", value=str(folder),
+        ) from error
     except OSError as error:
         raise DeliveryError(
             f"the certificate cannot be written to {folder}: {error.strerror or error}; nothing "
             "was released; name a folder that can be written with --out",
             field="out", value=str(folder),
         ) from error
-
-
-def _write(fresh: Path, content: bytes) -> None:
-    with fresh.open("wb") as stream:
-        stream.write(content)
 
 
 def _name(fresh: Path, target: Path, case: str) -> None:
