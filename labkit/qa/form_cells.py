@@ -53,17 +53,18 @@ def find_place(
         raise problem(cell, table, f"{error.message}{_meant(cell.text, bench)}") from error
     place = bench.by_identifier.get(identifier)
     if place is None:
-        raise problem(cell, table, f"= {cell.text} {where_is(identifier)}")
+        raise problem(cell, table, f"{cell.text} {where_is(identifier)}")
     return place
 
 
 def _meant(text: str, bench: Bench) -> str:
     """Name the rods of the set that a mistyped identifier may have been."""
     digits = text.replace(" ", "").replace("-", "")
-    if digits.isdigit() and len(digits) == BODY_DIGITS and f"0{digits}" in bench.by_identifier:
+    whole = digits.zfill(BODY_DIGITS + 1)
+    if digits != whole and whole in bench.by_identifier:
         return (
-            f"; {grouped('0' + digits)} is a rod of the set: the spreadsheet dropped the leading "
-            "zero, so format the column as text and type it again"
+            f"; {grouped(whole)} is a rod of the set: the spreadsheet dropped leading zeros, so "
+            "format the column as text and type it again"
         )
     near = [known for known in bench.by_identifier if _one_slip(digits, known)]
     return f"; did you mean {' or '.join(map(grouped, near))}?" if near else ""
@@ -98,10 +99,10 @@ def check_identity(
     rod = place.expected
     name = grouped(rod.identifier)
     if (cell := cell_of(row, "schema")) and not _equals(cell, Decimal(1)):
-        yield problem(cell, table, f'= "{shown(cell.text)}"; this program reads forms of schema 1')
+        yield problem(cell, table, f'"{shown(cell.text)}"; this program reads forms of schema 1')
     if (cell := cell_of(row, "case")) and cell.text != bench.case:
         yield problem(
-            cell, table, f'= "{shown(cell.text)}", but the rod {name} is of the case {bench.case}; '
+            cell, table, f'"{shown(cell.text)}", but the rod {name} is of the case {bench.case}; '
             "name that case's own form",
         )  # fmt: skip
     for column, value, what in (
@@ -117,7 +118,7 @@ def check_identity(
 
 def _unlike(cell: Cell, table: TableFile, name: str, what: str) -> InputError:
     return problem(
-        cell, table, f'= "{shown(cell.text)}", but the rod {name} is {what}; see whether '
+        cell, table, f'"{shown(cell.text)}", but the rod {name} is {what}; see whether '
         "identifier and readings belong together, and put the form's own value back",
     )  # fmt: skip
 
@@ -141,7 +142,7 @@ def check_form(
     errors = [
         problem(
             cell, table,
-            f'= "{shown(cell.text)}", but it is {_told(value)} for this rod measured '
+            f'"{shown(cell.text)}", but it is {_told(value)} for this rod measured '
             f'"{way.method}"; put that back or empty the cell, and see that the way is the one '
             "that was used",
         )
@@ -206,13 +207,13 @@ def read_pins(row: Cells, table: TableFile, way: Way) -> str | None:
         )  # fmt: skip
     if not wanted:
         raise problem(
-            cell, table, f'= "{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty '
+            cell, table, f'"{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty '
             "the cell, or name the way that was used",
         )  # fmt: skip
     used = {_number(part) for part in cell.text.replace(";", " ").split()}
     if used != set(wanted):
         raise problem(
-            cell, table, f'= "{shown(cell.text)}", but "{way.method}" is converted for gauge pins '
+            cell, table, f'"{shown(cell.text)}", but "{way.method}" is converted for gauge pins '
             f"of {pins}; measure with these, or in a way without pins",
         )  # fmt: skip
     return " ".join(str(pin) for pin in wanted)
@@ -237,14 +238,14 @@ def check_dates(
     made, today = bounds
     for name, on in zip(("measured_on", "checked_on"), told, strict=True):
         if on is not None and on > today + _ZONE:
-            message = f"= {on} lies in the future; today is {today}"
+            message = f"{on} lies in the future; today is {today}"
             yield problem(row[name], table, message)
     measured, checked = told
     if measured is not None and measured < made - _ZONE:
-        message = f"= {measured}, but the set was made on {made}; look at the date again"
+        message = f"{measured}, but the set was made on {made}; look at the date again"
         yield problem(row["measured_on"], table, message)
     if measured is not None and checked is not None and checked < measured:
-        message = f"= {checked} is before the readings were taken ({measured})"
+        message = f"{checked} is before the readings were taken ({measured})"
         yield problem(row["checked_on"], table, message)
 
 
@@ -270,13 +271,13 @@ def read_label(
         return None
     rod, parts = place.expected, label_parts(cell.text)
     if len(cell.text) > _LABEL_CHARACTERS or not cell.text.isprintable():
-        message = f'= "{shown(cell.text)}" is not a label; write what stands on the rod'
+        message = f'"{shown(cell.text)}" is not a label; write what stands on the rod'
         raise problem(cell, table, message)
     if parts is not None and parts[0] in readings and parts[0] != rod.length_mm:
-        message = f"= {cell.text} is a reading of this rod; write the label that stands on it"
+        message = f"{cell.text} is a reading of this rod; write the label that stands on it"
         raise problem(cell, table, message)
     if rod.mark and parts is not None and parts == (rod.length_mm, ""):
-        message = f"= {cell.text} has no side mark; these rods bear L or R: write it, too"
+        message = f"{cell.text} has no side mark; these rods bear L or R: write it, too"
         raise problem(cell, table, message)
     return cell.text
 

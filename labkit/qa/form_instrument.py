@@ -32,14 +32,14 @@ def read_instrument(
     given, way, on = use
     cell = cell_of(row, "instrument")
     if cell and given and cell.text != given:
-        message = f'= "{shown(cell.text)}" contradicts --instrument {given}; give one of the two'
+        message = f'"{shown(cell.text)}" contradicts --instrument {given}; give one of the two'
         raise problem(cell, table, message)
     name = cell.text if cell else given
     place = cell or row["way"]
     if name is not None and name not in bench.instruments:
         known = ", ".join(bench.instruments) or "none"
         raise problem(
-            place, table, f'= "{shown(name)}" is not a known instrument; known are {known}; name '
+            place, table, f'"{shown(name)}" is not a known instrument; known are {known}; name '
             "the file of the lab's own with --instruments, or empty the cell for the usual gauge "
             "of the process",
         )  # fmt: skip
@@ -62,7 +62,7 @@ def _check_calibration(
     if cell := cell_of(row, "calibration_due"):
         due = day(cell, table)
         if instrument is not None and own is not None and due != own:
-            message = f"= {due}, but the file of {instrument.name} says {own}; mend one of the two"
+            message = f"{due}, but the file of {instrument.name} says {own}; mend one of the two"
             raise problem(cell, table, message)
         place, own = cell, due
     if own is not None and own < on:

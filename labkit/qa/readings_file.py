@@ -237,7 +237,7 @@ class _RowReader:
             slip = None if value is None else slip_in(value, typing)
             if slip is not None and (slip.certain or not self.sheet.as_typed):
                 keep = "" if slip.certain else "; where it is really so, give --as-typed"
-                told = f"= {cell.text}, {slip.sentence}{keep}"
+                told = f"{cell.text}, {slip.sentence}{keep}"
                 self.mistakes.add(problem(cell, self.table, told))
             elif value is not None:
                 readings.append(value)
@@ -259,7 +259,7 @@ class _RowReader:
             p = percent_told(rod.decision.probability)
             self.mistakes.add(problem(
                 self.row["result"], self.table,
-                f'= "{claimed}", but the readings give "{rod.result}" (length within its tolerance '
+                f'"{claimed}", but the readings give "{rod.result}" (length within its tolerance '
                 f"with {p}); the result is worked out here: empty the cell, or look at the "
                 "readings again",
             ))  # fmt: skip
@@ -272,7 +272,7 @@ class _RowReader:
     def _lot(self) -> str | None:
         lot, given = self._may(words, "material_lot"), self.sheet.lot
         if lot and given and lot != given:
-            message = f'= "{lot}" contradicts --lot {given}; give one of the two'
+            message = f'"{lot}" contradicts --lot {given}; give one of the two'
             self.mistakes.add(problem(self.row["material_lot"], self.table, message))
         return lot or given
 

@@ -1,0 +1,327 @@
+"""Spoilt inspection forms: each is told in a sentence with its place, and nothing is recorded."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from dataclasses import dataclass, replace
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.cli.main import cli
+from labkit.ledger.store import open_ledger
+from tests.support.inspection import CASE, TODAY, Form, record_set
+from tests.support.prescriptions import SMALLEST, changed
+
+OTHER = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'))
+
+
+@dataclass(frozen=True)
+class Place:
+    """The ledger and the forms of its two cases."""
+
+    url: str
+    spec: dict
+    other: dict
+
+    def form(self):
+        return Form(self.spec).fill()
+
+    def other_form(self):
+        return Form(self.other).fill()
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    url = str(tmp_path_factory.mktemp("ledger") / "ledger.sqlite")
+    with open_ledger(url) as ledger:
+        return Place(url, record_set(ledger), record_set(ledger, OTHER, "QF-2000"))
+
+
+@dataclass(frozen=True)
+class Bad:
+    """One kind of mistake.
+
+    Args:
+        spoil: Form → form or bytes.
+        line: Line that is named, 0 where the file as a whole is at fault.
+        column: Name of the column that is named, empty for none.
+        says: What the sentence has to say, a regular expression.
+        words: Further words of the command.
+        other: Whether the form of the other case is spoilt.
+    """
+
+    spoil: object
+    line: int
+    column: str
+    says: str
+    words: tuple[str, ...] = ()
+    other: bool = False
+
+
+def cells(line, column, says, **changes):
+    """A mistake in one line; the column named is the first one changed unless told."""
+    return Bad(lambda form: form.set(line, **changes), line, column, says)
+
+
+def read(line, *values, says, column="reading_1_mm"):
+    return Bad(lambda form: form.readings(line, *values), line, column, says)
+
+
+def bytes_of(change, line, says, column=""):
+    return Bad(lambda form: change(form.raw()), line, column, says)
+
+
+def in_row(row, change):
+    def spoil(form):
+        lines = form.text().split("\r\n")
+        lines[row - 1] = change(lines[row - 1])
+        return "\r\n".join(lines).encode()
+
+    return spoil
+
+
+def header_again(form):
+    lines = form.text().split("\r\n")
+    return "\r\n".join([*lines[:4], lines[0], *lines[4:]]).encode()
+
+
+def without_zeros(form):
+    """The spreadsheet takes the identifier for a number and drops its leading zeros."""
+    at = next(i for i, each in enumerate(form.identifiers()) if each.startswith("0"))
+    return form.set(at + 2, identifier=form.identifiers()[at].lstrip("0"))
+
+
+def swapped_columns(form):
+    for row in form.rows:
+        row["label_read"], row["reading_1_mm"] = row["reading_1_mm"], row["label_read"]
+    return form
+
+
+def copied(name):
+    def spoil(form):
+        for row in form.rows:
+            row.update({f"reading_{k}_mm": row[name] for k in (1, 2, 3)})
+        return form
+
+    return spoil
+
+
+BAD = {
+    # --- the file
+    "empty": bytes_of(lambda _: b"", 0, "is empty"),
+    "only blank lines": bytes_of(lambda _: b"\r\n , \r\n", 0, "is empty|has no column"),
+    "no header": bytes_of(lambda raw: raw.split(b"\r\n", 1)[1], 1, "no column|not a known column"),
+    "header alone": bytes_of(lambda raw: raw.split(b"\r\n", 1)[0], 0, "has no row"),
+    "too large": bytes_of(lambda raw: raw + b"," * 5_000_001, 0, "larger than 5 MB"),
+    "a workbook": bytes_of(lambda _: b"PK\x03\x04" + b"\0" * 99, 0, "workbook.*save .* as CSV"),
+    "a PDF": bytes_of(lambda _: b"%PDF-1.7\n", 0, "is a PDF"),
+    "UTF-16 without mark": bytes_of(
+        lambda raw: raw.decode().encode("utf-16-le"), 1, "is not a text file"
+    ),
+    "NUL byte": bytes_of(lambda raw: raw.replace(b"left", b"le\0t", 1), 2, "not a text file"),
+    "cp1252": Bad(
+        lambda form: form.set(4, remark="für später").raw(encoding="cp1252"), 4, "", "not UTF-8"
+    ),
+    "unclosed quote": bytes_of(
+        lambda raw: raw.replace(b"over", b'"over', 1), 2, "quotes that do not match"
+    ),
+    # --- the header
+    "wrong header": Bad(
+        lambda form: form.raw().replace(b"reading_1_mm", b"reading_l_mm", 1), 1, "reading_1_mm",
+        r"reading_l_mm\): is not a known column; did you mean `reading_1_mm`",
+    ),
+    "column twice": Bad(
+        lambda form: form.raw().replace(b"reading_2_mm", b"reading_1_mm", 1), 1, "reading_2_mm",
+        "stands in column 15, too",
+    ),
+    "header twice": Bad(
+        header_again, 5, "identifier",
+        "names of the columns again",
+    ),
+    "column missing": Bad(
+        lambda form: form.raw().replace(b",way,", b",,", 1), 1, "", "has no column `way`"
+    ),
+    "unknown column": Bad(
+        lambda form: form.raw().replace(b",remark", b",weather", 1), 1, "remark",
+        "not a known column",
+    ),
+    # --- rows
+    "row too long": Bad(
+        in_row(3, lambda line: line + ",x"), 3, "", "name of a column above it|fields"
+    ),
+    "row too short": Bad(in_row(3, lambda line: line[: line.index(",over")]), 3, "", "fields"),
+    "mixed delimiters": Bad(in_row(4, lambda line: line.replace(",", ";")), 4, "", "fields|cells"),
+    "nothing filled in": Bad(
+        lambda form: form.every(**dict.fromkeys(
+            ("reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings"), ""
+        )), 2, "reading_1_mm", "is empty, as in every other line",
+    ),
+    # --- which rod
+    "unknown identifier": cells(3, "identifier", "is not in the ledger", identifier="482-917-3065"),
+    "wrong digit": Bad(
+        lambda form: form.set(2, identifier="925" + form.rows[0]["identifier"][3:]),
+        2, "identifier", "wrong digit or two digits swapped",
+    ),
+    "identifier empty": cells(3, "identifier", "is empty; give the ten digits", identifier=""),
+    "scientific identifier": cells(
+        3, "identifier", "scientific notation.*format the column as text", identifier="4.83E+09"
+    ),
+    "leading zeros lost": Bad(
+        without_zeros, 0, "identifier", "dropped leading zeros, so format the column as text"
+    ),
+    "identifier of another case": Bad(
+        lambda form: form, 2, "identifier", "is a rod of the case QF-2000, not of QF-1043",
+        other=True,
+    ),
+    "rod twice": Bad(
+        lambda form: form.set(5, identifier=form.rows[0]["identifier"]), 5, "identifier",
+        "stands in line 2, too",
+    ),
+    "other case": cells(3, "case", "is of the case QF-1043", case="QF-1034"),
+    "other revision": cells(3, "revision", "made in revision 1 of the set", revision="2"),
+    "schema 2": cells(2, "schema", "reads forms of schema 1", schema="2"),
+    "label changed": cells(4, "label", "is labelled 34.4", label="33.4"),
+    "wrong side": cells(2, "side", "is a left one", side="right"),
+    "wrong step": cells(2, "step", "is of step 1", step="2"),
+    "two lines sorted apart": Bad(
+        lambda form: form.set(2, identifier=form.rows[2]["identifier"]), 2, "label",
+        "see whether identifier and readings belong together",
+    ),
+    # --- how it was measured
+    "unknown way": cells(2, "way", "did you mean `over`", way="ovr"),
+    "way of other templates": cells(2, "way", "allowed is one of", way="over-less-own"),
+    "way changed alone": cells(2, "subtract_mm", "-2.488 for this rod", way="between"),
+    "way empty": cells(2, "way", "is empty", way=""),
+    "other pins": cells(2, "gauge_pins_mm", "gauge pins of 2.50 mm", gauge_pins_mm="2.4"),
+    "pins not told": cells(2, "gauge_pins_mm", "state the pins", gauge_pins_mm=""),
+    "pins without bores": Bad(
+        lambda form: form.set(2, way="centres", subtract_mm="0", nominal_mm="35.9", lower_mm="",
+                              upper_mm="").readings(2, "35.91"),
+        2, "gauge_pins_mm", "takes no gauge pins",
+    ),
+    "subtract changed": cells(2, "subtract_mm", "it is 2.488 for", subtract_mm="2.5"),
+    "limits changed": cells(2, "lower_mm", "it is 38.259 for", lower_mm="38.2"),
+    "tolerance changed": cells(2, "tolerance_mm", "it is 0.15 for", tolerance_mm="0.5"),
+    "unknown instrument": cells(2, "instrument", "is not a known instrument", instrument="K-7"),
+    "two instruments": replace(
+        cells(2, "instrument", "contradicts --instrument", instrument="example-micrometer"),
+        words=("--instrument", "example-calliper"),
+    ),
+    "instrument for other ways": cells(
+        2, "instrument", 'does not measure "over"', instrument="example-microscope"
+    ),
+    "calibration overdue": cells(
+        2, "calibration_due", "was due on 2031-03-01", calibration_due="2031-03-01",
+        measured_on="2031-03-19",
+    ),
+    # --- readings
+    "text for a number": read(3, "none", says="is not a number"),
+    "two decimal signs": read(3, "36.0.8", says="is not usable|is not a number|date"),
+    "both decimal signs": read(3, "38,40", says="decimal comma.*decimal point"),
+    "thousands": read(3, "3 840.00", says="parts thousands"),
+    "unit": read(3, "38.40 mm", says="unit or a word after the number"),
+    "negative": read(3, "-38.40", says="out of bounds"),
+    "not a number": read(3, "NaN", says="not a finite number"),
+    "infinite": read(3, "inf", says="not a finite number"),
+    "ten times": read(3, "384.0", says="ten times too large.*type it again"),
+    "a tenth": read(3, "3.84", says="ten times too small"),
+    "no decimal sign": read(3, "3840", says="a hundred times too large"),
+    "inches": read(3, "1.512", says="in inches"),
+    "the label": read(3, "35.9", says="this is the label"),
+    "the tolerance": read(3, "0.15", says="this is the row's tolerance_mm"),
+    "another way": read(3, "33.41", says='what "between" .* gives'),
+    "digits swapped": read(3, "83.40", says=r"two digits swapped \(38.40\)"),
+    "far off": read(3, "37.50", says="0.888 mm off.*--as-typed"),
+    "outlier": read(3, "38.39", "38.40", "38.58", says="lie 0.19 mm apart"),
+    "first missing": read(3, "", "38.40", says="is empty, but a later reading is not"),
+    "second missing": read(
+        3, "38.40", "", "38.41", says="is empty, but a later reading is not", column="reading_2_mm"
+    ),
+    "none, but a label": read(3, "", "", "", says="is empty, but label_read is filled in"),
+    "error of the spreadsheet": read(3, "#REF!", says="error or a cut cell of the spreadsheet"),
+    "formula": read(3, "=A1+2.5", says="is a formula"),
+    "became a date": read(3, "38. Apr", says="looks like a date"),
+    "nominal copied": Bad(copied("nominal_mm"), 2, "reading_1_mm", "look copied, not measured"),
+    "label copied": Bad(copied("label"), 2, "reading_1_mm", "this is the label"),
+    "columns swapped": Bad(swapped_columns, 2, "reading_1_mm", "this is the label"),
+    # --- what else is filled in
+    "label is a reading": Bad(
+        lambda form: form.readings(2, "38.40").set(2, label_read="38.40"), 2, "label_read",
+        "is a reading of this rod",
+    ),
+    "fittings maybe": cells(2, "fittings", "allowed is one of yes, no", fittings="maybe"),
+    "result contradicts": cells(
+        2, "result", 'the readings give "conforms"', result="does not"
+    ),
+    "result too good": Bad(
+        lambda form: form.readings(2, "38.60", "38.60", "38.61").set(2, result="conforms"),
+        2, "result", 'the readings give "does not conform"',
+    ),
+    "no such day": cells(2, "measured_on", "does not exist", measured_on="2031-02-30"),
+    "day or month": cells(2, "measured_on", "day or the month first", measured_on="03/04/2031"),
+    "before it was made": cells(2, "measured_on", "was made on", measured_on="2031-03-10"),
+    "in the future": cells(2, "measured_on", "lies in the future", measured_on="2031-03-25"),
+    "checked before": cells(
+        2, "checked_on", "before the readings were taken", measured_on="2031-03-19",
+        checked_on="2031-03-18",
+    ),
+    "boiling": cells(2, "temperature_c", "out of bounds", temperature_c="95"),
+    "two lots": replace(
+        cells(2, "material_lot", "contradicts --lot", material_lot="B-8"), words=("--lot", "B-7")
+    ),
+}
+
+
+def events_in(url):
+    """Every event, to the last byte."""
+    with sqlite3.connect(url) as connection:
+        return connection.execute("select * from events order by seq").fetchall()
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_a_spoilt_form_is_told_and_not_recorded(place, tmp_path, monkeypatch, name):
+    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
+    bad = BAD[name]
+    form = place.other_form() if bad.other else place.form()
+    column = form.column(bad.column) if bad.column else None
+    spoilt = bad.spoil(form)
+    path = tmp_path / "readings.csv"
+    path.write_bytes(spoilt if isinstance(spoilt, bytes) else spoilt.raw())
+    before = events_in(place.url)
+    result = CliRunner().invoke(
+        cli, ["inspect", CASE, str(path), "--by", "quinn", "--ledger", place.url, *bad.words]
+    )
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert "Traceback" not in result.stderr
+    lines = result.stderr.splitlines()
+    assert all(line.startswith(f"labkit: {path}") for line in lines[:40])
+    where = f"{path}:{bad.line}" if bad.line else str(path)
+    told = [line for line in lines if re.search(bad.says, line) and where in line]
+    if column:
+        told = [line for line in told if f"column {column} (" in line]
+    assert told, result.stderr
+    assert events_in(place.url) == before
+    assert len(before) == 8
+
+
+def test_there_are_forty_kinds_and_more():
+    assert len(BAD) >= 80
+
+
+def test_every_mistake_of_a_file_is_told_at_once(place, tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
+    form = place.form().set(2, fittings="maybe", side="right").readings(4, "384.0")
+    form.set(6, gauge_pins_mm="3", measured_on="2031-02-30").set(8, way="ovr")
+    path = tmp_path / "readings.csv"
+    path.write_bytes(form.raw())
+    result = CliRunner().invoke(cli, ["inspect", CASE, str(path), "--ledger", place.url])
+    assert result.exit_code == 2
+    found = [re.search(r"csv:(\d+), column \d+ \((\w+)\)", line).groups()
+             for line in result.stderr.splitlines()]  # fmt: skip
+    assert sorted(found) == sorted([
+        ("2", "fittings"), ("2", "side"), ("4", "reading_1_mm"), ("6", "gauge_pins_mm"),
+        ("6", "measured_on"), ("8", "way"),
+    ])  # fmt: skip
