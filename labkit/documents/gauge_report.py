@@ -16,7 +16,6 @@ from labkit.documents.charts.gauge_charts import (
 )
 from labkit.documents.process_report import Report, Section
 from labkit.qa.gauge_outcome import Outcome, instrument_lines
-from labkit.qa.gauge_ranges import gauge_by_ranges
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -69,8 +68,8 @@ def _charts(outcome: Outcome) -> Iterator[tuple[str, Figure]]:
         yield "readings", readings_chart(study)
         if study.has_operators:
             yield "interaction", interaction_chart(study)
-        found = outcome.by_ranges or gauge_by_ranges(study)
-        yield "ranges", ranges_chart(study, found[1])
+        if outcome.ranges is not None:
+            yield "ranges", ranges_chart(study, outcome.ranges)
     if outcome.biases:
         yield "bias", bias_chart(outcome.biases, outcome.line)
 
@@ -124,6 +123,8 @@ def _pictures(outcome: Outcome) -> Iterator[Section]:
             picture="interaction.svg",
             alt="Lines: each operator's mean of each part less the mean of the part",
         )  # fmt: skip
+    if outcome.ranges is None:
+        return
     yield Section(
         "Ranges and means", ("A range above its limit points to a slip. Means within the shaded "
                              "band are parts that this gauge does not tell apart.",),

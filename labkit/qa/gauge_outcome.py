@@ -11,7 +11,7 @@ from labkit.core.findings import Finding, note
 from labkit.errors import InputError
 from labkit.qa.gauge_anova import CONFIDENCE, POOLING_LEVEL, Anova, gauge_by_anova
 from labkit.qa.gauge_bias import Bias, Linearity, bias_findings, biases, linearity
-from labkit.qa.gauge_ranges import RangeTable, gauge_by_ranges, wide_ranges
+from labkit.qa.gauge_ranges import MOST, RangeTable, gauge_by_ranges, wide_ranges
 from labkit.qa.gauge_result import GaugeResult, Variation, judgements
 from labkit.qa.gauge_study import USUAL_OPERATORS, USUAL_PARTS, Reading, Study, study_of
 from labkit.units import counted
@@ -66,6 +66,8 @@ class Outcome:
         study: The crossed study, None where only bias was asked for.
         by_anova: Components and table of the analysis of variance.
         by_ranges: Components and table of averages and ranges.
+        ranges: That table for charts and slips, also where only the analysis of variance was
+            asked for; None for a study too large for its constants.
         biases: Bias at each reference, none where none was given.
         line: Bias along the scale.
         asked: What was asked.
@@ -75,6 +77,7 @@ class Outcome:
     study: Study | None
     by_anova: tuple[GaugeResult, Anova] | None
     by_ranges: tuple[GaugeResult, RangeTable] | None
+    ranges: RangeTable | None
     biases: tuple[Bias, ...]
     line: Linearity | None
     asked: Asked
@@ -104,13 +107,14 @@ def work_out(
         InputErrors: The study is not balanced or contradicts itself.
         RefusedError: It is too small, or there is nothing to tell.
     """
-    study = by_anova = by_ranges = None
+    study = by_anova = by_ranges = ranges = None
     if crossed is not None:
         study = study_of(crossed)
         if asked.ways is not Ways.RANGES:
             by_anova = gauge_by_anova(study, asked.tolerance_mm, asked.level, asked.confidence)
         if asked.ways is not Ways.ANOVA:
             by_ranges = gauge_by_ranges(study, asked.tolerance_mm)
+        ranges = gauge_by_ranges(study)[1] if max(study.shape) <= MOST else None
     known = against if against is not None else [
         reading for reading in crossed or () if reading.reference_mm is not None
     ]  # fmt: skip
@@ -119,10 +123,10 @@ def work_out(
     findings: list[Finding] = []
     if study is not None:
         result = (by_anova or by_ranges)[0]  # type: ignore[index]
-        findings += _about_study(study, result, by_ranges[1] if by_ranges else None)
+        findings += _about_study(study, result, ranges)
     if found:
         findings += [note("gauge_bias", message) for message in bias_findings(found, line)]
-    return Outcome(study, by_anova, by_ranges, found, line, asked, tuple(findings))
+    return Outcome(study, by_anova, by_ranges, ranges, found, line, asked, tuple(findings))
 
 
 def instrument_lines(result: GaugeResult) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from labkit.qa.gauge_study import Study, cell_name
 
 METHOD = "averages and ranges"
 #: The constants are worked out for subgroups of at most this many.
-_MOST = 100
+MOST = 100
 
 
 @dataclass(frozen=True)
@@ -92,9 +92,9 @@ def gauge_by_ranges(
     Source: the trade's average-and-range form; its constants are checked in
     tests/reference/test_published_gauge_studies.py.
     """
-    if max(study.shape) > _MOST:
+    if max(study.shape) > MOST:
         raise RefusedError(
-            f"averages and ranges take at most {_MOST} parts, operators and trials; use the "
+            f"averages and ranges take at most {MOST} parts, operators and trials; use the "
             "analysis of variance (--method anova)"
         )
     table = _table(study)

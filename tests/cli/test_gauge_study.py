@@ -91,6 +91,28 @@ def test_a_study_without_operators_has_its_report(tmp_path):
     assert names == ["gauge, in all", "repeatability", "part to part", "total"]
 
 
+def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
+    path = tmp_path / "many.csv"
+    path.write_text("part,value\n" + "".join(f"{p},{30 + p / 64 + d}\n" for p in range(101)
+                                             for d in (0.01, 0.02)))  # fmt: skip
+    refused = run(path)
+    assert (refused.exit_code, "use the analysis of variance" in refused.stderr) == (1, True)
+    result = run(path, "--method", "anova", "--report", tmp_path / "r")
+    assert result.exit_code == 0, result.stderr
+    assert not (tmp_path / "r" / "ranges.svg").exists()
+
+
+def test_a_slip_is_named_whichever_method_is_asked_for(tmp_path):
+    path = tmp_path / "slip.csv"
+    readings = [(p, 30 + p + (0.3 if (p, d) == (3, 2) else d / 100)) for p in range(8)
+                for d in range(3)]  # fmt: skip
+    path.write_text("part,value\n" + "".join(f"{p},{value:.2f}\n" for p, value in readings))
+    for method in ("anova", "ranges"):
+        assert "apart than chance explains at part 3 (0.3 mm)" in run(
+            path, "--method", method
+        ).stdout
+
+
 def test_bias_alone_from_its_own_file(tmp_path):
     path = tmp_path / "blocks.csv"
     path.write_text("reference,value\n" + "25.000,25.004\n25.000,25.002\n25.000,25.003\n")

@@ -41,6 +41,8 @@ _ROOM = 0.56
 _TRIAL_ROOM = 0.14
 #: Names of more parts than this are turned, so that they do not touch.
 _MOST_UPRIGHT = 12
+#: Of more parts than this not every one is named.
+_MOST_NAMED = 40
 _POINTS = 200
 
 
@@ -150,6 +152,8 @@ def ranges_chart(study: Study, table: RangeTable) -> Figure:
     level(above, table.range_limit_mm, "limit", dashed=True, color=ALERT)
     above.set_ylim(bottom=0.0)
     above.set_ylabel("range of trials, mm")
+    if not study.has_operators:
+        above.tick_params(labelbottom=False)
     _by_operator(below, study, x.mean(axis=2), None)
     half = table.mean_half_width_mm
     below.axhspan(table.mean_mm - half, table.mean_mm + half, color=TINT, linewidth=0)
@@ -231,7 +235,7 @@ def _by_operator(
         axes.set_xticks(middles, list(study.operators))
         axes.tick_params(axis="x", length=0)
     else:
-        axes.set_xticks(range(count), list(study.parts))
+        _part_names(axes, study)
 
 
 def _beside(study: Study, place: int) -> NDArray[np.float64]:
@@ -242,12 +246,21 @@ def _beside(study: Study, place: int) -> NDArray[np.float64]:
 
 
 def _parts_along(axes: Axes, study: Study) -> None:
-    many = len(study.parts) > _MOST_UPRIGHT or max(map(len, study.parts)) > len("QF-1043")
-    axes.set_xticks(range(len(study.parts)), list(study.parts), rotation=90 if many else 0)
+    _part_names(axes, study)
     axes.set_xlim(-0.6, len(study.parts) - 0.4)
-    for between in range(1, len(study.parts)):
+    for between in range(1, len(study.parts) if len(study.parts) <= _MOST_NAMED else 1):
         axes.axvline(between - 0.5, color=HAIR, linewidth=0.4)
     axes.set_xlabel("part")
+
+
+def _part_names(axes: Axes, study: Study) -> None:
+    """Name the parts at the axis; of very many only every second, third and so on."""
+    count = len(study.parts)
+    turned = count > _MOST_UPRIGHT or max(map(len, study.parts)) > len("QF-1043")
+    step = -(-count // _MOST_NAMED)
+    axes.set_xticks(
+        range(0, count, step), list(study.parts[::step]), rotation=90 if turned else 0
+    )
 
 
 def _operators(axes: Axes, study: Study) -> None:
