@@ -35,14 +35,17 @@ class RodOff:
     Args:
         length_mm: Nominal functional length.
         off_mm: Measured less nominal.
-        u_mm: Standard uncertainty of the measurement.
+        u_mm: Standard uncertainty of this rod's own reading.
         on: Day of measuring.
+        shared_mm: Standard uncertainty that it shares with the other rods: calibration of the
+            gauge, sizes of the fittings that it touches.
     """
 
     length_mm: float
     off_mm: float
     u_mm: float
     on: datetime.date
+    shared_mm: float = 0.0
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -89,9 +92,10 @@ def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
     Formula: z = deviation / σ with σ² = residual sd² + u², cut at ± 4; moving mean
     E ← E + λ (z − E) from 0, λ = 0.1, over the last 60 rods. E is beyond where
     |E| > t √(λ (1 − (1 − λ)²ⁿ) / (2 − λ) + c²): t is Student's two-sided 99.73 % factor with the
-    calibration's degrees of freedom, c the standard uncertainty of the calibration itself in σ.
+    calibration's degrees of freedom; c, in σ, is what all rods share: standard uncertainty of the
+    calibration and of the readings.
     Run rules (8 on one side, 6 in a row rising or falling) count where they hold at the latest
-    rod; for the sides the rods are taken nearer to nominal by c. The beginning is the place that
+    rod; for the sides the rods are taken nearer to nominal by 2 c. The beginning is the place that
     parts the rods best: where |Σ z| / √n over the n rods after it is greatest.
 
     Args:
@@ -115,12 +119,12 @@ def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
         for rod, sigma in zip(latest, sigmas, strict=True)
     ]
     unsure = [
-        calibration.built_u_mm(rod.length_mm) / sigma
+        math.hypot(calibration.built_u_mm(rod.length_mm), rod.shared_mm) / sigma
         for rod, sigma in zip(latest, sigmas, strict=True)
     ]
     mean, limit = _moving_mean(z, unsure, calibration.residual_dof)
     start = _beginning(z)
-    off, half = _mean_off(latest[start:], sigmas[start:], calibration)
+    off, half = _mean_off(latest[start:], sigmas[start:], calibration.residual_dof)
     return Trend(
         rods=len(latest), mean=mean, limit=limit, patterns=_patterns(z, unsure),
         after=len(latest) - start, off_mm=off, half_mm=half, since=latest[start].on,
@@ -147,7 +151,7 @@ def _factor(probability: float, dof: int) -> float:
 def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
     """Name the rules that hold at the latest rod."""
     nearer = [
-        math.copysign(max(0.0, abs(value) - own), value)
+        math.copysign(max(0.0, abs(value) - 2 * own), value)
         for value, own in zip(z, unsure, strict=True)
     ]
     found = (
@@ -169,11 +173,12 @@ def _beginning(z: Sequence[float]) -> int:
 
 
 def _mean_off(
-    rods: Sequence[RodOff], sigmas: Sequence[float], calibration: Calibration
+    rods: Sequence[RodOff], sigmas: Sequence[float], dof: int
 ) -> tuple[float, float]:
     from labkit.qa.least_squares import t_factor
 
     n = len(rods)
     off = math.fsum(rod.off_mm for rod in rods) / n
-    u = math.sqrt(math.fsum(sigma**2 for sigma in sigmas)) / n
-    return off, t_factor(calibration.residual_dof) * u
+    own = math.sqrt(math.fsum(sigma**2 for sigma in sigmas)) / n
+    shared = math.fsum(rod.shared_mm for rod in rods) / n
+    return off, t_factor(dof) * math.hypot(own, shared)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import math
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -14,9 +15,13 @@ from labkit.core.rods import Process
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredRod
+from labkit.qa.budget import CALIBRATION, FITTINGS, ROOM
 from labkit.qa.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
 from labkit.units import counted, plain
 from labkit.workflow.as_stored import process_as_stored
+
+#: Parts of a reading's budget that are the same from rod to rod.
+_SHARED = (CALIBRATION, FITTINGS, ROOM)
 
 
 def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Finding, ...]:
@@ -131,12 +136,20 @@ class _Readings:
         if event is None or "length_mm" not in details or "nominal_mm" not in details:
             return None
         u_nm, nominal = event.body.get("uncertainty_nm"), float(details["nominal_mm"])
+        u_mm = process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6
+        shared = min(u_mm, _shared_mm(details.get("budget") or ()))
         return RodOff(
             length_mm=nominal,
             off_mm=float(details["length_mm"]) - nominal,
-            u_mm=process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6,
+            u_mm=math.sqrt(u_mm**2 - shared**2),
             on=date.fromisoformat(details.get("measured_on") or event.at[:10]),
+            shared_mm=shared,
         )
+
+
+def _shared_mm(budget: Iterable[Mapping[str, Any]]) -> float:
+    """Combine those parts of a reading's budget that are the same for every rod."""
+    return math.hypot(*(float(one["u_mm"]) for one in budget if one["name"] in _SHARED))
 
 
 def _sentence(process: Process, own: Calibration, seen: Trend) -> str:

@@ -50,7 +50,8 @@ class Lab:
                 "readings_mm": [f"{nominal + off_mm:.4f}"], "length_mm": nominal + off_mm,
                 "nominal_mm": f"{nominal:.1f}", "tolerance_mm": "0.15",
                 "way": {"method": "centres", "shift_mm": 0.0, "play_mm": 0.0},
-                "label_read": rod["label"], "fittings": "yes", "measured_by": "qa",
+                "label_read": rod["label"], "budget": more.pop("budget", []),
+                "fittings": "yes", "measured_by": "qa",
                 "measured_on": (START + datetime.timedelta(days=self.day)).date().isoformat(),
             },
         }  # fmt: skip

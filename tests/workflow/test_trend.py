@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
+from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.processes import processes
+from labkit.core.rods import Eye
+from labkit.core.ways_of_measuring import Method, shifted_way
 from labkit.ledger.store import open_ledger
+from labkit.qa.budget import length_budget
 from labkit.workflow.trend import case_process, range_findings, rods_since, trend_findings
 from tests.support.drifting import Lab
 from tests.support.processes import CALIBRATED
@@ -92,6 +97,21 @@ def test_rods_stand_in_the_order_in_which_they_were_made_and_only_the_latest_are
     assert found == [n for n in range(3, 11) for _ in range(8)]
     assert lab.ledger.made_with("resin-may") == tuple(f"Q-{n}-r1" for n in range(10, 0, -1))
     assert lab.ledger.made_with("nominal") == ()
+
+
+def test_what_all_readings_share_is_kept_apart_from_what_is_a_rods_own(lab):
+    (rod, *_) = lab.make("Q-1")
+    gauge_pin = shifted_way(Method.OVER, (Eye(2.5, 7.5, "H8"),) * 2)
+    budget = length_budget(
+        find_instrument(instruments(), "example-micrometer"), gauge_pin, 34.0, 3, 1e-4
+    )
+    lab.read("Q-1", rod, 0.0, budget=budget.to_json())
+    (found,) = rods_since(CALIBRATED, lab.ledger)
+    parts = {one.name: one.u_mm for one in budget.components}
+    shared = math.hypot(*(parts[name] for name in ("calibration", "fittings", "room temperature")))
+    assert found.shared_mm == pytest.approx(min(shared, 0.006), rel=1e-9)
+    # The recorded total, 0.006 mm, is what both parts make together.
+    assert math.hypot(found.u_mm, found.shared_mm) == pytest.approx(0.006, rel=1e-9)
 
 
 def test_an_empty_record_says_nothing(lab):
