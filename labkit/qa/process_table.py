@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from labkit.errors import InputError
 from labkit.qa.capability import Limits
 from labkit.qa.process_sample import Grouping, Sample
+from labkit.qa.table_cells import could_be_thousands
 from labkit.qa.table_file import Mistakes, TableFile, number, problem, read_table
 
 #: Larger than anything a gauge shows in any unit.
@@ -67,8 +68,9 @@ def sample_of_table(
     table = _decided(
         read_table(raw, name, wanted, numbers=[column], ignore_others=True), columns.decimal
     )
-    mistakes = Mistakes()
     low, high = _bounds(limits)
+    _require_clear_sign(table, column, low, high)
+    mistakes = Mistakes()
     values = [mistakes.take(number, row[column], table, low, high) for row in table.rows]
     for row in table.rows if mark else ():
         if not row[str(mark)].text:
@@ -106,3 +108,17 @@ def _decided(table: TableFile, decimal: str | None) -> TableFile:
             "--decimal out or correct the table", field="decimal", value=decimal, where=table.name,
         )
     return replace(table, decimal=sign, proven=True)
+
+
+def _require_clear_sign(table: TableFile, column: str, low: float, high: float) -> None:
+    """Ask once for the decimal sign where all numbers leave it open, instead of for each cell."""
+    for row in () if table.proven else table.rows:
+        cell = row[column]
+        if could_be_thousands(cell.text):
+            value = float(cell.text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+            if low <= 1000 * value <= high and low <= value <= high:
+                raise problem(
+                    cell, table,
+                    f'"{cell.text}" could be {value:g} or {1000 * value:.0f}, and no other number '
+                    "of the table tells which; say so with --decimal point or --decimal comma",
+                )

@@ -1,0 +1,146 @@
+"""What a study says in sentences, each where it belongs and nowhere else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from labkit.documents import process_words as words
+from labkit.documents.charts import canvas
+from labkit.documents.charts.process_charts import (
+    comparison,
+    histogram,
+    individuals_chart,
+    probability,
+)
+from labkit.errors import InputError
+from labkit.qa.capability import Limits
+from labkit.qa.process_sample import Grouping, Sample, difference_chance, group_lines
+from labkit.qa.process_study import chart_findings, study
+
+
+def normal(n, mean=0.0, sd=1.0):
+    """Values with exactly the quantiles of a normal distribution, in a shuffled order."""
+    values = mean + sd * stats.norm.ppf((np.arange(1, n + 1) - 0.5) / n)
+    return np.random.default_rng(n).permutation(values)
+
+
+def sample(values, limits=(-5, 5, 0), **own):
+    names = tuple(f"line {n}" for n in range(2, len(values) + 2))
+    return Sample("size", "mm", tuple(map(float, values)), names, Limits(*limits), **own)
+
+
+def findings(values, limits=(-5, 5, 0), **own):
+    return "\n".join(study(sample(values, limits, **own)).findings)
+
+
+def test_few_values():
+    assert "only 20 values: the true Ppk may lie anywhere" in findings(normal(20))
+    assert "60 values: the true Ppk may lie" in findings(normal(60))
+    assert "the true Ppk" not in findings(normal(120))
+    assert "cannot be seen from two values" in findings([0.0, 0.5])
+
+
+def test_a_tolerance_that_is_not_kept():
+    told = findings(normal(120), (-1.5, 1.5, 0))
+    assert "the process does not keep these limits" in told
+    assert "measured values lie outside the limits (8 below, 8 above)" in told
+    assert "is not shown" in findings(normal(40), (-3.2, 3.2, 0))
+    assert "limits" not in findings(normal(120))
+
+
+def test_values_that_are_not_normal_get_the_percentile_method_beside():
+    skewed = np.random.default_rng(1).permutation(stats.expon.ppf((np.arange(80) + 0.5) / 80))
+    told = findings(skewed, (None, 9.0))
+    assert "do not follow a normal distribution (Anderson–Darling p below 0.001, long" in told
+    assert "the percentile method gives Ppk" in told
+    assert "with 80 values its outer percentiles are the outermost values" in told
+    rows = words.index_rows(study(sample(skewed, (None, 9.0))))
+    assert rows[-1][0] == "Ppk"
+    assert rows[-1][3] == "percentiles, at best"
+    assert all("percentiles" not in row[3] for row in words.index_rows(study(sample(normal(80)))))
+
+
+def test_a_level_beside_the_aim_and_a_level_that_moves():
+    assert "the mean lies 1 mm above the aim; centred, Ppk would be" in findings(normal(100, 1.0))
+    assert "below the aim" in findings(normal(100, -1.0))
+    assert "the aim" not in findings(normal(100))
+    moving = np.concatenate([normal(40, level) for level in (0, 3, -1)])
+    told = findings(moving, (-20, 20, 0))
+    assert "times as wide as from one to the next: the level moves" in told
+
+
+def test_groups_that_differ():
+    lots = Grouping("material lot", ("a",) * 30 + ("b",) * 30)
+    apart = [*normal(30, 0.0), *normal(30, 1.5)]
+    assert "the means differ by material lot (p below 0.001)" in findings(apart, groupings=(lots,))
+    assert "differ by" not in findings(normal(60), groupings=(lots,))
+    assert [line.n for line in group_lines(apart, lots)] == [30, 30]
+    assert difference_chance([1.0, 2.0], Grouping("lot", ("a", "b"))) is None
+    assert difference_chance([1.0, 2.0], Grouping("lot", ("a", "a"))) is None
+
+
+def test_the_gauges_share():
+    assert "measuring makes up 25 % of the variance" in findings(normal(100), uncertainty=0.498)
+    assert "as large as the whole spread" in findings(normal(100), uncertainty=2.0)
+    assert "measuring" not in findings(normal(100), uncertainty=0.1)
+    told = words.gauge_words(study(sample(normal(100), uncertainty=0.25)))
+    assert "25 % of the standard deviation, 6 % of the variance" in told
+    assert words.gauge_words(study(sample(normal(100)))) is None
+    assert words.risk_words(study(sample(normal(100), uncertainty=2.0))) is None
+    coarse = words.risk_words(study(sample(3 * normal(100), (-1, 1, 0), uncertainty=0.9)))
+    assert coarse == "With this gauge there is no acceptance zone: no piece could be released."
+
+
+def test_a_coarse_gauge():
+    assert "only 3 different amounts" in findings(np.round(normal(60, 0, 0.5)))
+
+
+def test_notes_of_the_data_come_last():
+    assert study(sample(normal(120), notes=("as read",))).findings[-1] == "as read"
+    made = sample(normal(10), notes=("as read",))
+    assert chart_findings(made, study(made).chart)[-1] == "as read"
+
+
+def test_samples_that_are_not_whole():
+    with pytest.raises(InputError, match="needs a name and a group"):
+        sample([1.0, 2.0], groupings=(Grouping("lot", ("a",)),))
+    with pytest.raises(InputError, match="finite"):
+        sample([1.0, float("nan")])
+    with pytest.raises(InputError, match="needs limits"):
+        study(Sample("size", "mm", (1.0, 2.0), ("a", "b"), None))
+
+
+def test_words_of_the_tolerance_interval():
+    both = words.interval_words(study(sample(normal(50))))
+    assert both.startswith("It is 95 % sure that 99 % of all pieces lie from −")
+    assert "lie below" in words.interval_words(study(sample(normal(50), (None, 5))))
+    assert "lie above" in words.interval_words(study(sample(normal(50), (-5, None))))
+
+
+def test_charts_show_what_they_are_made_of():
+    lots = Grouping("material lot", tuple(f"lot {n % 20}" for n in range(60)))
+    made = sample([*normal(59), 6.0], groupings=(lots,))
+    found = study(made)
+    figure = histogram(found)
+    heights = [patch.get_height() for patch in figure.axes[0].patches]
+    assert sum(heights) == 60
+    (upper, lower) = individuals_chart(made, found.chart).axes
+    assert list(upper.lines[0].get_ydata()) == list(made.values)
+    assert list(lower.lines[0].get_ydata()) == list(found.chart.moving_ranges)
+    squares = next(line for line in upper.lines if line.get_marker() == "s")
+    assert 60 in squares.get_xdata()
+    points = next(line for line in probability(found).axes[0].lines if line.get_marker() == "o")
+    assert list(points.get_xdata()) == sorted(made.values)
+    labels = [text.get_text() for text in comparison(made, lots).axes[0].get_yticklabels()]
+    assert labels[0] == "lot 0 (n = 3)"
+    assert len(labels) == 16
+
+
+@pytest.mark.parametrize("values", [[0.0, 1.0], [0.0, 0.0, 0.0, 1e-6], [1e6, 2e6, 1.5e6, 1.2e6]])
+def test_charts_of_odd_samples_can_be_drawn(values):
+    made = sample(values, (-1, 3e6))
+    found = study(made)
+    assert canvas.svg_of(histogram(found)).startswith(b"<?xml")
+    assert canvas.svg_of(probability(found)).startswith(b"<?xml")
