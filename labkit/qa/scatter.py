@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 from scipy.special import ndtr
@@ -75,6 +76,12 @@ def range_limit_mm(sd_mm: float, readings: int, probability: float = SCATTER_PRO
             "give a standard deviation above 0 and a probability between 0 and 1",
             field="sd_mm", value=sd_mm,
         )  # fmt: skip
+    return _limit(readings, probability) * sd_mm
+
+
+@cache
+def _limit(readings: int, probability: float) -> float:
+    """Halve an interval until the range of that probability is found, in standard deviations."""
     low, high = 0.0, 2 * _REACH
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
@@ -82,4 +89,4 @@ def range_limit_mm(sd_mm: float, readings: int, probability: float = SCATTER_PRO
             low = middle
         else:
             high = middle
-    return high * sd_mm
+    return high

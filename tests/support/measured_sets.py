@@ -1,0 +1,49 @@
+"""Sets of measured rods by their lengths, for the rules of a set. Invented."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+from labkit.core.identifier import rod_identifier
+from labkit.qa.readings import Expected
+from labkit.qa.rod_decision import Look, judge_rod
+from labkit.qa.uncertainty import Budget, Component
+
+LONGEST = Decimal("34.0")
+
+
+def places(steps=6, step=0.7, tolerance=0.15, right=0.0, mark=False):
+    """Places of a set, by step, left before right."""
+    return [
+        Expected(
+            identifier=rod_identifier("ab" * 32, 1, number, side),
+            step=number,
+            side=side,
+            label=f"{length}",
+            mark=side[0].upper() if mark else "",
+            length_mm=length,
+            tolerance_mm=Decimal(repr(tolerance)),
+        )
+        for number in range(1, steps + 1)
+        for side in ("left", "right")
+        for length in (
+            (LONGEST - (number - 1) * Decimal(repr(step))
+             + (Decimal(repr(right)) if side == "right" else 0)),
+        )
+    ]  # fmt: skip
+
+
+def budget(u):
+    return Budget((Component("gauge", u, math.inf, "B", "invented"),))
+
+
+def measured_set(lengths, *, u=0.02, looks=None, **kinds):
+    """Rods of these lengths, by step, left before right, everything else right."""
+    expected = places(len(lengths) // 2, **kinds)
+    looks = looks or {}
+    return [
+        judge_rod(place, float(length), budget(u),
+                  look=looks.get(at, Look(place.engraved, fittings=True)))
+        for at, (place, length) in enumerate(zip(expected, lengths, strict=True))
+    ]  # fmt: skip
