@@ -20,7 +20,7 @@ TEMPLATE = "process-report.typ"
 #: What stands in a column of numbers: signs, digits, units of share, a range.
 _NUMBER = re.compile(
     r"[<>≤≥±]?\s?[+−-]?[\d.,  ]+(\s?%)?( (to|…|of) [+−-]?[\d.,]+)?"
-    r"( per million)?|[–—-]?|below 0.1 per million"
+    r"( per million)?|[–—-]?"
 )
 #: A column with a cell longer than this takes what width is left and breaks its lines.
 _LONG_CELL = 22

@@ -95,12 +95,12 @@ def share(part: float) -> str:
     """Write a share of rods.
 
     >>> share(0.0123), share(0.000004), share(0.0)
-    ('1.2 %', '4 per million', 'below 0.1 per million')
+    ('1.2 %', '4 per million', '< 0.1 per million')
     """
     if part >= 1e-4:
         return f"{100 * part:.2g} %" if part < 0.995 else f"{100 * part:.4g} %"
     return f"{1e6 * part:.2g} per million" if part >= 1e-6 else (
-        f"{1e6 * part:.1f} per million" if part >= 1e-7 else "below 0.1 per million"
+        f"{1e6 * part:.1f} per million" if part >= 1e-7 else "< 0.1 per million"
     )
 
 

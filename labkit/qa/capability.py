@@ -179,21 +179,9 @@ def capability(
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6; ISO 22514-2.
     """
-    x = np.asarray(values, float)
-    if x.ndim != 1 or not np.isfinite(x).all():
-        raise InputError("a value is no finite number; leave it out or correct it", field="values")
-    if not 0.0 < confidence < 1.0:
-        raise InputError(
-            f"the confidence {confidence} lies outside 0 to 1; give one such as 0.95",
-            field="confidence", value=confidence,
-        )
-    n, mean = len(x), float(x.mean()) if len(x) else 0.0
-    overall = overall_spread(x)
-    within = None
-    if subgroups is not None:
-        within = pooled_spread(x, subgroups)
-    elif n > 2:
-        within = moving_range_spread(x)
+    x = _checked(values, confidence)
+    overall, within = overall_spread(x), _spread_within(x, subgroups)
+    n, mean = len(x), float(x.mean())
     return Capability(
         n=n,
         mean=mean,
@@ -207,6 +195,24 @@ def capability(
         found_above=0 if limits.upper is None else int((x > limits.upper).sum()),
         confidence=confidence,
     )
+
+
+def _checked(values: ArrayLike, confidence: float) -> Values:
+    x = np.asarray(values, float)
+    if x.ndim != 1 or not np.isfinite(x).all():
+        raise InputError("a value is no finite number; leave it out or correct it", field="values")
+    if not 0.0 < confidence < 1.0:
+        raise InputError(
+            f"the confidence {confidence} lies outside 0 to 1; give one such as 0.95",
+            field="confidence", value=confidence,
+        )
+    return x
+
+
+def _spread_within(x: Values, subgroups: Sequence[object] | None) -> Spread | None:
+    if subgroups is not None:
+        return pooled_spread(x, subgroups)
+    return moving_range_spread(x) if len(x) > 2 else None
 
 
 def overall_spread(x: Values) -> Spread:

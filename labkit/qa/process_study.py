@@ -286,8 +286,8 @@ def _about_gauge(
             )
         elif share > MUCH_OF_VARIANCE:
             yield (
-                f"measuring makes up {100 * share:.0f} % of the variance: the process itself is better "
-                "than these indices; a better gauge would show how much"
+                f"measuring makes up {100 * share:.0f} % of the variance: the process itself is "
+                "better than these indices; a better gauge would show how much"
             )
 
 
