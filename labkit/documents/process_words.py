@@ -72,7 +72,7 @@ def spread_rows(study: Study) -> tuple[Row, ...]:
     decimals = decimals_of(found.overall.spread.sd) + 1
     named = (("within", found.within), ("overall", found.overall))
     return tuple(
-        (name, shown(each.spread.sd, decimals), f"{each.spread.dof:.4g}", each.spread.basis)
+        (name, shown(each.spread.sd, decimals), f"{each.spread.dof:.3g}", each.spread.basis)
         for name, each in named
         if each is not None
     )
@@ -83,7 +83,7 @@ def share_rows(study: Study) -> tuple[Row, ...]:
     found = study.capability
     rows = [
         (f"expected, {words}", share(each.below), share(each.above), share(each.outside))
-        for each, words in ((found.within, "spread within"), (found.overall, "all values"))
+        for each, words in ((found.within, "within"), (found.overall, "overall"))
         if each is not None
     ]
     together = found.found_below + found.found_above
