@@ -153,8 +153,8 @@ def false_alarm_bound(nominal_mm: ArrayLike, u_mm: float, spread_mm: float = 0.0
         false alarm only costs a second look at a set that is held already.
 
     Validity: 6 steps on both sides, rods at their nominal lengths, Δ = 10 u: 6e-6; 8 u: 6e-4;
-    6 u: 3 %; 5 u: a third; at 4 u nearly every good set. No gauge coarser than Δ/4 shows that a
-    rod conforms: its tolerance is below Δ/2, the gauge too coarse from a quarter of 2 t on.
+    6 u: 3 %; 5 u: a third; at 4 u nearly every good set. There no set can be released anyway: an
+    acceptance zone needs u < t/1.96, and t < Δ/2 by the rules of grading, hence Δ > 3.9 u.
 
     >>> labels = [33.6, 32.9, 32.2, 31.5, 30.8, 30.1] * 2
     >>> false_alarm_bound(labels, 0.02, 0.05) < 1e-9

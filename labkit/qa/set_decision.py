@@ -39,7 +39,7 @@ class SetDecision:
     result: Result
 
     @property
-    def notlooked_at(self) -> tuple[Expected, ...]:
+    def not_looked_at(self) -> tuple[Expected, ...]:
         """Rods whose label was not read or whose fittings were not checked."""
         return tuple(rod.expected for rod in self.rods if not rod.look.whole)
 
@@ -72,11 +72,14 @@ def decide_set(
                 "rods of the set", field="identifier", value=rod.expected.identifier,
             )  # fmt: skip
     rods = sorted(measured, key=lambda rod: (rod.expected.step, rod.expected.side))
-    seen = {rod.expected.identifier for rod in rods}
-    missing = tuple(place for place in expected if place.identifier not in seen)
-    differences = tuple(side_differences(rods, side_tolerances))
-    steps = tuple(step_sizes(rods))
-    found = SetFindings(rods)
+    each = list({rod.expected.identifier: rod for rod in reversed(rods)}.values())[::-1]
+    missing = tuple(place for place in expected if place.identifier not in {
+        rod.expected.identifier for rod in each
+    })  # fmt: skip
+    differences = tuple(side_differences(each, side_tolerances))
+    steps = tuple(step_sizes(each))
+    found = SetFindings(each)
+    found.repeated(rods)
     found.mix_ups()
     found.labels()
     found.differences(differences)

@@ -24,7 +24,7 @@ class SetFindings:
     """Gathers what is found in a set and which rods it holds.
 
     Args:
-        rods: The rods as measured.
+        rods: The rods as measured, each once.
     """
 
     def __init__(self, rods: Sequence[MeasuredRod]) -> None:
@@ -32,7 +32,10 @@ class SetFindings:
         self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
         self._findings = [finding for rod in rods for finding in rod.problems]
         self._mixed: list[frozenset[str]] = [frozenset()]
-        for identifier, times in Counter(rod.expected.identifier for rod in rods).items():
+
+    def repeated(self, measured: Sequence[MeasuredRod]) -> None:
+        """Hold rods that were measured more than once without the record saying which counts."""
+        for identifier, times in Counter(rod.expected.identifier for rod in measured).items():
             if times > 1:
                 self._hold(
                     "repeated",

@@ -78,7 +78,7 @@ def test_there_are_sixty_pairs():
 
 @pytest.mark.parametrize("ratio", [4.0, 4.5, 5, 6, 8])
 def test_every_swapped_neighbours_are_found(ratio):
-    """Ten neighbouring pairs, 5000 noisy repeats of each: theory misses one in a million at most."""
+    """Ten neighbouring pairs, 5000 noisy repeats of each: theory misses one in a million."""
     labels, u = Labels.of(), STEP / ratio
     dice = np.random.default_rng(round(10 * ratio))
     assert miss_bound(STEP, u) <= 1.01e-6

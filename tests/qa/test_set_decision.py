@@ -1,0 +1,237 @@
+"""The decision on a set: sides, order, steps, labels, missing rods."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from labkit.core.findings import Severity
+from labkit.errors import InputError
+from labkit.qa.conformance import Result, results
+from labkit.qa.readings import Expected
+from labkit.qa.rod_decision import Look
+from labkit.qa.set_decision import decide_set
+from labkit.qa.sides_and_steps import side_difference
+from tests.support.measured_sets import measured_set, places
+
+NOMINAL = np.ravel([[34.0 - 0.7 * k] * 2 for k in range(6)])
+
+
+def decided(changes=(), side=0.15, leave_out=(), **kinds):
+    """Decide on a set of six steps, some rods off their label by so much."""
+    lengths = NOMINAL.copy()
+    for at, off in dict(changes).items():
+        lengths[at] += off
+    rods = measured_set(lengths, **kinds)
+    expected = [rod.expected for rod in rods]
+    tolerances = {step: Decimal(repr(side)) for step in range(1, 7)}
+    return decide_set(
+        expected, [rod for at, rod in enumerate(rods) if at not in leave_out], tolerances
+    )
+
+
+def codes(decision):
+    return [finding.code for finding in decision.findings]
+
+
+def test_a_good_set_conforms():
+    decision = decided()
+    assert decision.result is Result.CONFORMS
+    assert (decision.findings, decision.held, decision.missing) == ((), frozenset(), ())
+    assert [each.step for each in decision.differences] == [1, 2, 3, 4, 5, 6]
+    assert [round(each.measured_mm, 6) for each in decision.steps] == [-0.7] * 10
+
+
+def test_one_rod_that_does_not_conform_holds_itself_alone():
+    decision = decided({3: 0.25})
+    assert decision.result is Result.NOT_CONFORMING
+    assert decision.held == {decision.rods[3].expected.identifier}
+
+
+def test_one_undecided_rod_leaves_the_set_undecided():
+    decision = decided({3: 0.14})
+    assert decision.rods[3].result is Result.UNDECIDED
+    assert decision.result is Result.UNDECIDED
+    assert decision.held == {decision.rods[3].expected.identifier}
+
+
+# --- left against right
+
+
+def test_good_rods_may_differ_too_much_from_side_to_side():
+    decision = decided({4: 0.11, 5: -0.11})
+    assert {rod.result for rod in decision.rods} == {Result.CONFORMS}
+    assert decision.result is Result.NOT_CONFORMING
+    assert codes(decision) == ["sides_differ"]
+    assert decision.held == {rod.expected.identifier for rod in decision.rods[4:6]}
+    assert "32.6 left is 0.220 mm longer against 32.6 right" in decision.findings[0].message
+    assert "beyond the side tolerance of ±0.15 mm" in decision.findings[0].message
+
+
+def test_sides_near_their_tolerance_are_undecided():
+    decision = decided({4: 0.07, 5: -0.07})
+    assert decision.result is Result.UNDECIDED
+    assert codes(decision) == ["sides_undecided"]
+    assert len(decision.held) == 2
+
+
+def test_a_stated_side_tolerance_counts():
+    assert decided({4: 0.04, 5: -0.04}).result is Result.CONFORMS
+    assert decided({4: 0.04, 5: -0.04}, side=0.05).result is not Result.CONFORMS
+    assert decided({4: 0.11, 5: -0.11}, side=0.4).result is Result.CONFORMS
+
+
+def test_labels_that_differ_are_taken_off():
+    rods = measured_set(NOMINAL + np.array([0, 0.3] * 6) + 0.02, right=0.3)
+    (left, right) = rods[4:6]
+    found = side_difference(left, right, Decimal("0.15"))
+    assert found.difference_mm == pytest.approx(0, abs=1e-12)
+    assert found.u_mm == pytest.approx(math.hypot(0.02, 0.02))
+    assert found.decision.result is Result.CONFORMS
+
+
+@given(st.floats(-0.3, 0.3), st.floats(-0.3, 0.3), st.floats(-0.5, 0.5))
+@settings(max_examples=60, deadline=None)
+def test_what_both_rods_have_in_common_cancels(first, second, common):
+    """A wrong zero of the gauge changes no difference; exchanging the sides turns its sign."""
+    (left, right) = measured_set([34.0 + first, 34.0 + second])
+    both = measured_set([34.0 + first + common, 34.0 + second + common])
+    tolerance = Decimal("0.15")
+    one, moved = side_difference(left, right, tolerance), side_difference(*both, tolerance)
+    assert moved.difference_mm == pytest.approx(one.difference_mm, abs=1e-9)
+    turned = side_difference(*reversed(measured_set([34.0 + first, 34.0 + second])), tolerance)
+    assert turned.difference_mm == pytest.approx(-one.difference_mm, abs=1e-9)
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.5, 0.9])
+def test_differences_at_their_limit_are_accepted_once_in_twenty_at_most(shared):
+    """Errors that both readings share cancel, so that counting them in full is on the safe side."""
+    dice, u, tolerance, repeats = np.random.default_rng(3), 0.02, 0.15, 200_000
+    common = dice.normal(0, u * math.sqrt(shared), repeats)
+    own = dice.normal(0, u * math.sqrt(1 - shared), (2, repeats))
+    left, right = common + tolerance + own[0], common + own[1]
+    rods = measured_set([34.0, 34.0], u=u)
+    stated = side_difference(*rods, Decimal("0.15")).u_mm
+    accepted = results(left - right, stated, (-tolerance, tolerance)) == Result.CONFORMS
+    assert accepted.mean() <= 0.05 + 4 * math.sqrt(0.05 * 0.95 / repeats)
+
+
+# --- order, steps, missing, repeated
+
+
+def test_rods_out_of_order_are_held():
+    """Far off every label, so that it is no mix-up."""
+    decision = decided({2: -1.1})
+    assert "order" in codes(decision)
+    named = next(f for f in decision.findings if f.code == "order").message
+    assert "33.3 left" in named
+    assert "32.6 left" in named
+    assert len(decision.held) == 2
+    assert decision.result is Result.NOT_CONFORMING
+
+
+def test_a_mix_up_is_told_once():
+    lengths = NOMINAL.copy()
+    lengths[[0, 2]] = lengths[[2, 0]]
+    decision = decide_set(
+        [p for p in places()], measured_set(lengths), dict.fromkeys(range(1, 7), Decimal("0.15"))
+    )
+    assert codes(decision) == ["mix_up"]
+    assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2)}
+    assert decision.result is Result.NOT_CONFORMING
+
+
+def test_a_step_of_half_its_size_is_noted():
+    decision = decided({0: -0.13, 1: -0.13, 2: 0.13, 3: 0.13}, tolerance=0.3, u=0.01)
+    assert decision.result is Result.CONFORMS
+    assert codes(decision) == []
+    decision = decided({0: -0.2, 1: -0.2, 2: 0.2, 3: 0.2}, tolerance=0.3, u=0.01)
+    assert codes(decision) == ["step_size", "step_size"]
+    assert "34.0 and 33.3 left lie 0.300 mm apart instead of 0.7 mm: 43 %" in (
+        decision.findings[0].message
+    )
+    assert decision.findings[0].severity is Severity.NOTE
+    assert decision.result is Result.CONFORMS
+
+
+def test_rods_not_measured_are_named_and_leave_the_set_undecided():
+    decision = decided(leave_out=(2, 7))
+    assert decision.result is Result.UNDECIDED
+    assert [place.step for place in decision.missing] == [2, 4]
+    assert codes(decision) == ["not_measured"]
+    assert "33.3 left" in decision.findings[0].message
+    assert [each.step for each in decision.differences] == [1, 3, 5, 6]
+
+
+def test_a_rod_measured_twice_is_held():
+    rods = measured_set(NOMINAL)
+    expected = [rod.expected for rod in rods]
+    twice = decide_set(expected, [*rods, rods[0]], dict.fromkeys(range(1, 7), Decimal("0.15")))
+    assert codes(twice) == ["repeated"]
+    assert twice.held == {rods[0].expected.identifier}
+    assert twice.result is Result.UNDECIDED
+
+
+def test_a_rod_of_another_set_is_refused():
+    rods = measured_set(NOMINAL)
+    with pytest.raises(InputError, match="is not a rod of this set"):
+        decide_set([rod.expected for rod in rods[1:]], rods, {})
+
+
+def test_a_gauge_too_coarse_for_the_steps_is_noted():
+    decision = decided(u=0.18)
+    assert codes(decision).count("mix_up_not_told") == 10
+    assert "under four standard uncertainties of 0.180 mm" in decision.findings[-1].message
+
+
+# --- labels and fittings
+
+
+def test_a_wrong_label_holds_both_rods():
+    decision = decided(looks={0: Look("33.3", fittings=True)})
+    assert decision.result is Result.NOT_CONFORMING
+    assert codes(decision) == ["label_of_another"]
+    assert "bears the label of 33.3 left" in decision.findings[0].message
+    assert "engraved or read wrong" in decision.findings[0].message
+    assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2, 3)}
+
+
+def test_rods_in_each_others_bags_are_told_as_such():
+    lengths = NOMINAL.copy()
+    lengths[[0, 2]] = lengths[[2, 0]]
+    looks = {0: Look("33.3", fittings=True), 2: Look("34.0", fittings=True)}
+    rods = measured_set(lengths, looks=looks)
+    decision = decide_set(
+        [rod.expected for rod in rods], rods, dict.fromkeys(range(1, 7), Decimal("0.15"))
+    )
+    assert sorted(codes(decision)) == ["label_of_another", "label_of_another", "mix_up"]
+    assert "another rod in this one's bag" in decision.findings[-1].message
+
+
+def test_a_label_of_no_rod_and_a_bad_fitting_are_told():
+    decision = decided(looks={0: Look("33.8", fittings=True), 5: Look("32.6", fittings=False)})
+    assert codes(decision) == ["label_read", "fittings"]
+    assert decision.result is Result.NOT_CONFORMING
+    assert len(decision.held) == 2
+
+
+def test_mirror_parts_bear_their_side():
+    wrong = decided(mark=True, looks={0: Look("34.0R", fittings=True)})
+    assert codes(wrong) == ["label_of_another"]
+    assert decided(mark=True).result is Result.CONFORMS
+
+
+def test_what_nobody_looked_at_is_noted():
+    decision = decided(looks={0: Look(), 1: Look("34.0", None)})
+    assert codes(decision) == ["not_looked_at"]
+    assert len(decision.not_looked_at) == 2
+
+
+def test_a_tolerance_of_nothing_is_refused():
+    with pytest.raises(InputError, match="must be above 0"):
+        Expected("4829173065", 1, "left", "33.6", "", Decimal("33.6"), Decimal(0))
