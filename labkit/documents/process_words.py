@@ -72,7 +72,10 @@ def spread_rows(study: Study) -> tuple[Row, ...]:
     decimals = decimals_of(found.overall.spread.sd) + 1
     named = (("within", found.within), ("overall", found.overall))
     return tuple(
-        (name, shown(each.spread.sd, decimals), f"{each.spread.dof:.1f}".removesuffix(".0"), each.spread.basis)
+        (
+            name, shown(each.spread.sd, decimals), f"{each.spread.dof:.1f}".removesuffix(".0"),
+            each.spread.basis,
+        )
         for name, each in named
         if each is not None
     )
