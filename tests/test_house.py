@@ -34,7 +34,7 @@ EVERY_FILE = [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))]
 MEASURING = (
     "measure_*", "read_label", "check_*", "checks", "fit", "facet_groups", "depth_picture",
     "outward_face", "expected", "stl_reader", "step_box", "step_label", "step_reader",
-    "glyph_raster", "measured",
+    "glyph_raster", "measured", "scan_*",
 )
 BUILDING = (
     "labkit.solids",

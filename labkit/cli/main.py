@@ -19,6 +19,7 @@ _COMMANDS = {
     "trial": "labkit.cli.trial",
     "extra": "labkit.cli.extra",
     "inspect": "labkit.cli.inspect",
+    "measure": "labkit.cli.measure",
     "replace": "labkit.cli.replace",
     "release": "labkit.cli.release",
     "certificate": "labkit.cli.certificate",

@@ -48,8 +48,9 @@ class Match:
         score: Correlation with it, −1 … 1, over the pixels seen.
         second: The next.
         margin: Score less that of the second.
-        evidence: Least share of the pixels in which it differs from any other that are seen and
-            speak for it.
+        evidence: Of the pixels in which it differs from another character, the share that is seen
+            and speaks for it; the least over all others.
+        purity: Of those that are seen, the share that speaks for it; the least over all others.
         seen: Share of its pixels that the scan shows.
     """
 
@@ -58,6 +59,7 @@ class Match:
     second: str
     margin: float
     evidence: float
+    purity: float
     seen: float
 
 
@@ -145,27 +147,29 @@ def match(relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int) -> Mat
     row, column = np.unravel_index(int(scores[:, :, first].argmax()), scores.shape[:2])
     place = (at[0] + int(column) - reach, at[1] + int(row) - reach)
     ink, known = _patches(relief, canvas, place, (0, 0))
-    evidence = _evidence(canvas, first, ink[0], known[0])
+    evidence, purity = _evidence(canvas, first, ink[0], known[0])
     mask = canvas.ink[first].ravel() > HALF
     seen = float(known[0][mask].mean())
+    char, score = canvas.chars[first], float(best[first])
     if len(order) == 1:
-        return Match(canvas.chars[first], float(best[first]), "", float(best[first]), evidence, seen)
+        return Match(char, score, "", score, evidence, purity, seen)
     second = int(order[1])
-    margin = float(best[first] - best[second])
-    char = canvas.chars[first]
-    return Match(char, float(best[first]), canvas.chars[second], margin, evidence, seen)
+    margin = score - float(best[second])
+    return Match(char, score, canvas.chars[second], margin, evidence, purity, seen)
 
 
-def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> float:
-    """Give the least share of differing pixels that are seen and speak for the first."""
+def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> tuple[float, float]:
+    """Give the least shares of differing pixels, and of those seen, that speak for the first."""
     own = canvas.ink[first].ravel()
     agrees = (known > 0.0) & ((ink > HALF) == (own > HALF))
-    least = 1.0
-    for other in range(len(canvas.chars)):
-        if other != first:
-            differs = np.abs(canvas.ink[other].ravel() - own) > HALF
-            least = min(least, float(agrees[differs].mean()))
-    return least if len(canvas.chars) > 1 else float(agrees[own > HALF].mean())
+    places = [
+        np.abs(canvas.ink[other].ravel() - own) > HALF
+        for other in range(len(canvas.chars)) if other != first
+    ] or [own > HALF]
+    return (
+        min(float(agrees[place].mean()) for place in places),
+        min(float(agrees[place].sum()) / max(float(known[place].sum()), 1.0) for place in places),
+    )
 
 
 def _patches(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +19,15 @@ from labkit.exports.scan_relief import Relief, relief
 
 Array = NDArray[np.float64]
 
-#: A character is accepted when it is this like the drawn one, this much more than any other, and
-#: when this share of the pixels in which it differs from any other are seen and speak for it.
-LEAST_SCORE, LEAST_MARGIN, LEAST_EVIDENCE = 0.70, 0.10, 0.70
+#: A character is accepted when it is this like the drawn one, and this much more than any other;
+LEAST_SCORE, LEAST_MARGIN = 0.70, 0.10
+#: when, for each other one, so many of the pixels in which the two differ are seen and speak for
+#: it, and so many of those that are seen.
+LEAST_EVIDENCE, LEAST_PURITY = 0.50, 0.80
 #: Ink beside the characters, as a share of theirs: more, and the label is another one.
 MOST_BESIDE = 0.15
-#: A bar under the label is ink over this share of its place; without one it is less than the other.
-BAR_THERE, BAR_ABSENT = 0.7, 0.3
+#: A bar under the label is ink over this share of its length.
+BAR_THERE = 0.7
 #: A label may lie this far from its place, in character heights (rounded ends of characters, pose).
 ASIDE = 0.12
 #: One character may be off from the others by so many pixels.
@@ -70,12 +72,14 @@ class _Reading:
     text: str
     chars: tuple[Match, ...]
     bar: bool
+    bar_share: float
     beside: float
     flipped: bool
 
     @property
     def score(self) -> float:
-        return float(np.mean([char.score for char in self.chars])) - self.beside
+        bar = 1.0 - self.bar_share if self.bar else 0.0
+        return float(np.mean([char.score for char in self.chars])) - self.beside - bar
 
 
 def read_scan_label(
@@ -87,8 +91,8 @@ def read_scan_label(
 ) -> tuple[ScanLabel, Pose]:
     """Read the label of a rod from its scan.
 
-    Formula: for each face that may bear it, each way up and each form (number of decimals, bar), the
-    characters' places are known; each place gets the character of the highest correlation.
+    Formula: for each face that may bear it, each way up and each form (number of decimals, bar),
+    the characters' places are known; each place gets the character of the highest correlation.
 
     Args:
         vertices: Vertices of the scan, mm.
@@ -104,7 +108,7 @@ def read_scan_label(
     bar where the length can be misread upside down.
     """
     readings: list[_Reading] = []
-    views: list[Relief] = []
+    forms = list(_forms(template, lettering))
     for turned, flipped in _ways_up(pose, template):
         local = turned.to_rod(vertices)
         if flipped:  # the reader of the mirror part sees x to the left
@@ -112,9 +116,7 @@ def read_scan_label(
         view = _view(local, triangles, template, turned.length_mm, flipped)
         if view is None:
             continue
-        views.append(view)
-        for form in _forms(template, lettering):
-            readings.append(_read(view, form, template, lettering, (turned, flipped)))
+        readings += [_read(view, form, lettering, (turned, flipped)) for form in forms]
     if not readings:
         return _not_read("the scan shows nothing of the label's face", 0.0), pose
     best = max(readings, key=lambda reading: reading.score)
@@ -155,8 +157,6 @@ def _view(
     if not flipped:
         return relief(local, triangles, template, length_mm)
     # Seen by the other reader, lower and upper end change sides.
-    from dataclasses import replace
-
     turned = replace(template, lower=template.upper, upper=template.lower)
     return relief(local, triangles, turned, length_mm)
 
@@ -178,7 +178,6 @@ def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
 def _read(
     view: Relief,
     form: Engraving,
-    template: RodTemplate,
     lettering: Lettering,
     way: tuple[Pose, bool],
 ) -> _Reading:
@@ -200,7 +199,8 @@ def _read(
     text = "".join(char.char for char in chars)
     laid = lay_out(lettering, text, form.bar, form.height_mm)
     beside = _beside(view, laid, shift)
-    return _Reading(way[0], view, text, chars, form.bar, beside, way[1])
+    bar = _bar_share(view, laid, shift) if form.bar else 0.0
+    return _Reading(way[0], view, text, chars, form.bar, bar, beside, way[1])
 
 
 def _choices(char: str) -> str:
@@ -238,13 +238,16 @@ def _beside(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
     return float(dark.sum()) / max(own, 1.0)
 
 
-def _bar_share(reading: _Reading, template: RodTemplate, lettering: Lettering) -> float:
-    laid = lay_out(lettering, reading.text, True, template.label.height_mm)
+def _bar_share(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
+    """Give the share of the bar's length over which there is ink in its place."""
     bar = next(glyph for glyph in laid.glyphs if glyph.char == BAR)
-    view = reading.view
-    rows = [round(view.center[1] + edge / view.pixel_mm) for edge in (bar.bottom, bar.top)]
-    columns = [round(view.center[0] + edge / view.pixel_mm) for edge in (bar.left, bar.right)]
-    band = np.s_[max(rows[0] - 1, 0) : rows[1] + 2, columns[0] + 1 : columns[1] - 1]
+    low, high = (
+        round(view.center[1] + shift[1] + edge / view.pixel_mm) for edge in (bar.bottom, bar.top)
+    )
+    left, right = (
+        round(view.center[0] + shift[0] + edge / view.pixel_mm) for edge in (bar.left, bar.right)
+    )
+    band = np.s_[max(low - 1, 0) : max(high + 2, 0), max(left + 1, 0) : max(right - 1, 0)]
     ink = np.where(view.known[band], view.ink[band], 0.0)
     return float((ink.max(axis=0) > 0.5).mean()) if ink.size else 0.0
 
@@ -252,13 +255,13 @@ def _bar_share(reading: _Reading, template: RodTemplate, lettering: Lettering) -
 def _problem(best: _Reading, readings: list[_Reading], template: RodTemplate) -> str:
     """Say why the best reading is not certain, or nothing."""
     for number, char in enumerate(best.chars, start=1):
-        if char.score < LEAST_SCORE or char.evidence < LEAST_EVIDENCE or (
-            char.second and char.margin < LEAST_MARGIN
-        ):
+        if not _certain(char):
             return _uncertain(number, char, best, template)
     if best.beside > MOST_BESIDE:
         return "there is more engraved in the face than the characters found"
     length = best.text.rstrip(MARKS)
+    if best.bar and best.bar_share < BAR_THERE:
+        return f"a bar is seen under {100 * best.bar_share:.0f} % of the label's length only"
     if needs_bar(length) != best.bar:
         state = "with" if best.bar else "without"
         return f"{length} {state} a bar under it is no label: it may stand upside down"
@@ -268,6 +271,13 @@ def _problem(best: _Reading, readings: list[_Reading], template: RodTemplate) ->
         ):
             return f"it reads {best.text} and, another way up, {other.text}"
     return ""
+
+
+def _certain(char: Match) -> bool:
+    """Tell whether a character is what it is taken for."""
+    apart = char.margin >= LEAST_MARGIN or not char.second
+    enough = char.evidence >= LEAST_EVIDENCE and char.purity >= LEAST_PURITY
+    return char.score >= LEAST_SCORE and apart and enough
 
 
 def _uncertain(number: int, char: Match, best: _Reading, template: RodTemplate) -> str:

@@ -63,9 +63,9 @@ def alike(surfaces: list[tuple[Array, Array]]) -> Alike:
     classes = round(FAR_MM / CLASS_MM)
     products, counts = np.zeros(classes), np.zeros(classes)
     variance = weight = 0.0
-    for points, residuals in surfaces:
-        taken = thinned(len(points))
-        points, residuals = points[taken], residuals[taken]
+    for every, of_every in surfaces:
+        taken = thinned(len(every))
+        points, residuals = every[taken], of_every[taken]
         first, second = np.triu_indices(len(points), 1)
         which = (_apart(points)[first, second] / CLASS_MM).astype(np.intp)
         near = which < classes

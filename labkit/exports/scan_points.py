@@ -61,30 +61,41 @@ def spread_points(mesh: ScanMesh, widest_mm: float) -> Cloud:
     Returns:
         The points left, the same for the same scan.
     """
+    points, facets = spread(mesh.corners, SPREAD)
+    kept = _without_tables(points, widest_mm)
+    pieces = _pieces(mesh)[mesh.triangles[facets[kept], 0]]
+    return Cloud(points[kept], pieces, table=not kept.all())
+
+
+def spread(corners: Array, count: int) -> tuple[Array, NDArray[np.intp]]:
+    """Spread points over facets by area, in no order.
+
+    Args:
+        corners: Corners of the facets, shape (m, 3, 3).
+        count: How many points.
+
+    Returns:
+        Points, shape (count, 3), and the facet of each; the same for the same facets.
+    """
     random = np.random.default_rng(SEED)
-    corners = mesh.corners
     crosses = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = np.linalg.norm(crosses, axis=1)
-    sums = np.cumsum(areas)
+    sums = np.cumsum(np.linalg.norm(crosses, axis=1))
     # One point in each equal share of the area: steadier than independent draws.
-    at = (np.arange(SPREAD) + random.random(SPREAD)) / SPREAD * sums[-1]
-    facets = np.searchsorted(sums, at).clip(max=len(areas) - 1)
+    at = (np.arange(count) + random.random(count)) / count * sums[-1]
+    facets = np.searchsorted(sums, at).clip(max=len(corners) - 1)
     random.shuffle(facets)
-    first, second = random.random((2, SPREAD, 1))
+    first, second = random.random((2, count, 1))
     folded = first + second > 1.0
     first, second = np.where(folded, 1.0 - first, first), np.where(folded, 1.0 - second, second)
     chosen = corners[facets]
     points = chosen[:, 0] + first * (chosen[:, 1] - chosen[:, 0]) + second * (
         chosen[:, 2] - chosen[:, 0]
     )
-    kept = _without_tables(points, widest_mm, random)
-    pieces = _pieces(mesh)[mesh.triangles[facets[kept], 0]]
-    return Cloud(points[kept], pieces, table=not kept.all())
+    return points, facets
 
 
-def _without_tables(
-    points: Array, widest_mm: float, random: np.random.Generator
-) -> NDArray[np.bool_]:
+def _without_tables(points: Array, widest_mm: float) -> NDArray[np.bool_]:
+    random = np.random.default_rng(SEED)
     kept = np.ones(len(points), dtype=bool)
     for _ in range(MOST_PLANES):
         left = points[kept]

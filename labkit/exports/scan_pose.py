@@ -91,7 +91,8 @@ def lay_in(shape: RodShape, points: Array) -> Pose | None:
 def _starts(shape: RodShape, points: Array) -> list[Pose]:
     """Lay the rod along the longest direction, rolled and turned every way that is different."""
     middle = np.median(points, axis=0)
-    _, _, axes = np.linalg.svd((points - middle)[:: max(1, len(points) // 2000)])
+    few = (points - middle)[:: max(1, len(points) // 2000)]
+    axes = np.linalg.svd(few, full_matrices=False)[2]
     along = (points - middle) @ axes[0]
     low, high = np.percentile(along, (0.3, 99.7))
     lower, upper = shape.reach()

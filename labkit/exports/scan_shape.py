@@ -13,6 +13,11 @@ from labkit.errors import GeometryError
 
 Array = NDArray[np.float64]
 
+#: Thickness to either side of the shell from which points are drawn to the surface.
+SHELL_MM = 0.3
+#: Difference for the direction to the surface.
+STEP_MM = 1e-3
+
 
 class RodShape:
     """The nominal surface of a template at any length; the inward face looks along −y.
@@ -139,3 +144,32 @@ def _round(template: RodTemplate, points: Array, length_mm: float) -> Array:
     capsule = np.sqrt(along**2 + points[:, 1] ** 2 + points[:, 2] ** 2) - radius
     flat = -points[:, 1] - (radius - body.flat_depth_mm)
     return np.asarray(np.maximum(capsule, flat), dtype=np.float64)
+
+
+def surface_points(shape: RodShape, length_mm: float, count: int) -> Array:
+    """Spread points over the nominal surface, to ask how much of it a scan shows.
+
+    Args:
+        shape: The surface.
+        length_mm: Functional length.
+        count: About how many.
+
+    Returns:
+        Points in the rod frame, mm, shape (n, 3); the same every time.
+    """
+    random = np.random.default_rng(count)
+    lower, upper = shape.reach()
+    wide = max(lower, upper, 4.0) + 6.0
+    low = np.array([-length_mm / 2.0 - lower - 0.3, -wide, -wide])
+    high = np.array([length_mm / 2.0 + upper + 0.3, wide, wide])
+    points = random.uniform(low, high, (40 * count, 3))
+    # Even in a thin shell, so nearly even on the surface.
+    points = points[np.abs(shape.distance(points, length_mm)) < SHELL_MM][:count]
+    for _ in range(3):
+        distance = shape.distance(points, length_mm)
+        gradient = np.stack([
+            (shape.distance(points + step, length_mm) - distance) / STEP_MM
+            for step in STEP_MM * np.eye(3)
+        ], axis=1)  # fmt: skip
+        points = points - distance[:, None] * gradient
+    return points[np.abs(shape.distance(points, length_mm)) < STEP_MM]

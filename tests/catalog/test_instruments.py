@@ -32,6 +32,7 @@ def test_the_examples_say_that_they_are_examples():
     known = instruments()
     assert list(known) == [
         "example-calliper", "example-coarse-calliper", "example-micrometer", "example-microscope",
+        "example-scanner",
     ]
     assert all(one.evidence == "Invented example; not calibrated" for one in known.values())
     assert known["example-micrometer"] == Instrument(
