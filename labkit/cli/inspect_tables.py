@@ -43,6 +43,12 @@ def show_inspection(
     for finding in decision.findings:
         word = "Held" if finding.severity is Severity.REFUSED else "Note"
         _say(console, f"{word}: {finding.message}")
+    for slot in inspection.empty:
+        rod = slot.rod
+        what = "is still being made" if rod.state == "reserved" else (
+            f"is {rod.state}; nothing takes its place yet"
+        )
+        _say(console, f"Note: {rod.label} {rod.side} ({grouped(rod.identifier)}) {what}")
     if decision.held:
         names = [grouped(identifier) for identifier in sorted(decision.held)]
         _say(console, f"Keep back: {', '.join(names)}")

@@ -70,7 +70,7 @@ class Inspection:
         bench: The same for measuring.
         side_tolerances: Step → tolerance of left minus right, ±, mm.
         recorded: Identifier → the reading that counts.
-        decision: The decision on the set.
+        decision: The decision on the set; a rod that was rejected or lost counts as not measured.
     """
 
     stored: StoredSet
@@ -79,6 +79,11 @@ class Inspection:
     side_tolerances: Mapping[int, Decimal]
     recorded: Mapping[str, StoredReading]
     decision: SetDecision
+
+    @property
+    def empty(self) -> tuple[Slot, ...]:
+        """Places whose rod was rejected or lost and has nothing in its place yet."""
+        return tuple(slot for slot in self.slots if not slot.filled)
 
     @property
     def side_tolerance_stated(self) -> bool:
@@ -142,8 +147,10 @@ def inspect(
         }  # fmt: skip
     bench = bench_of(stored, slots, sets, instruments)
     rods = {
-        identifier: rod_from_details(bench, bench.by_identifier[identifier], reading)
-        for identifier, reading in recorded.items() if identifier in bench.by_identifier
+        slot.rod.identifier: rod_from_details(
+            bench, bench.by_identifier[slot.rod.identifier], recorded[slot.rod.identifier]
+        )
+        for slot in slots if slot.filled and slot.rod.identifier in recorded
     }  # fmt: skip
     rods |= {rod.expected.identifier: rod for rod in measured}
     tolerances = side_tolerances(stored, bench)

@@ -38,6 +38,10 @@ def inspection_json(
         "by": by,
         "rods": [_rod(rod, events.get(rod.expected.identifier)) for rod in decision.rods],
         "not_measured": [place.identifier for place in decision.missing],
+        "empty": [
+            {"identifier": slot.rod.identifier, "state": slot.rod.state}
+            for slot in inspection.empty
+        ],
         "differences": [_difference(each) for each in decision.differences],
         "side_tolerance_stated": inspection.side_tolerance_stated,
         "steps": [_step(each) for each in decision.steps],

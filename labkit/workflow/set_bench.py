@@ -31,20 +31,19 @@ def bench_of(
         instruments: Known instruments by name.
 
     Returns:
-        The bench; a rod that is still being made is left out.
+        The bench.
 
     Raises:
         RefusedError: A set was recorded in a form that this program cannot measure against.
     """
-    names = dict.fromkeys(slot.rod.set_name for slot in slots)
+    names = dict.fromkeys(
+        rod.set_name for slot in slots for rod in (*slot.replaced, slot.rod)
+    )
     lines = {
         line.identifier: (sets[name], line)
         for name in names for line in _lines(sets[name])
     }  # fmt: skip
-    places = tuple(
-        _place(slot, *lines[slot.rod.identifier])
-        for slot in slots if slot.rod.identifier in lines
-    )  # fmt: skip
+    places = tuple(_place(slot, *_line_of(slot, lines)) for slot in slots)
     template = template_of({"template": stored.template.content})
     assert stored.ended is not None  # a set that is judged was made
     assert stored.spec is not None
@@ -67,11 +66,26 @@ def _lines(stored: StoredSet) -> list[Line]:
     try:
         return lines_of(stored.spec.content)
     except (LabkitError, KeyError, TypeError, IndexError, ArithmeticError) as error:
-        raise RefusedError(
-            f"the set {stored.name} was recorded in a form that this program cannot measure "
-            "against; use the version that it was made with (labkit show)",
-            field="set", value=stored.name,
-        ) from error
+        raise _unknown(stored.name) from error
+
+
+def _unknown(name: str) -> RefusedError:
+    return RefusedError(
+        f"the set {name} was recorded in a form that this program cannot measure against; use the "
+        "version that it was made with (labkit show)",
+        field="set", value=name,
+    )
+
+
+def _line_of(
+    slot: Slot, lines: Mapping[str, tuple[StoredSet, Line]]
+) -> tuple[StoredSet, Line]:
+    """Find the line of a rod; one that is still being made has that of the rod it replaces."""
+    for rod in (slot.rod, *reversed(slot.replaced)):
+        if rod.identifier in lines:
+            made_in, line = lines[rod.identifier]
+            return made_in, line._replace(identifier=slot.rod.identifier)
+    raise _unknown(slot.rod.set_name)
 
 
 def _place(slot: Slot, made_in: StoredSet, line: Line) -> Place:
