@@ -87,7 +87,7 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     require_free(asked["out_path"])
     if asked["report_dir"]:
         refuse_taken(asked["report_dir"])
-    file = CouponFile(_read(coupons), coupons.name, _to_length(asked))
+    file = CouponFile(_read(coupons), coupons.name.strip(), _to_length(asked))
     found = calibrate(file, base, _asked(asked, base))
     written = _report(found, asked) if asked["report_dir"] else []
     write_process(found.process, asked["out_path"])

@@ -24,6 +24,10 @@ CLIP = 4.0
 MEAN_RATE = 0.0027
 #: Chance of a false alarm at one look, with the two run rules; shown by simulation in the tests.
 FALSE_ALARM_RATE = 0.01
+_WORDS = {
+    EIGHT_ON_ONE_SIDE.name: "8 rods or more in a row on one side of nominal",
+    SIX_TRENDING.name: "6 rods or more in a row, each further to one side than the one before",
+}
 #: A step is not dated on fewer rods than this.
 _LEAST_AFTER = 3
 
@@ -158,8 +162,7 @@ def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
         *run_rules(nearer, 0.0, 1.0, (EIGHT_ON_ONE_SIDE,)),
         *run_rules(z, 0.0, 1.0, (SIX_TRENDING,)),
     )
-    words = {rule.name: rule.words for rule in (EIGHT_ON_ONE_SIDE, SIX_TRENDING)}
-    return tuple(words[signal.rule] for signal in found if signal.last == len(z) - 1)
+    return tuple(_WORDS[signal.rule] for signal in found if signal.last == len(z) - 1)
 
 
 def _beginning(z: Sequence[float]) -> int:

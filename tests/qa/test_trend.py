@@ -132,7 +132,7 @@ def test_the_moving_mean_is_the_weighted_sum_written_out():
 def test_a_steady_rise_is_told_while_it_lasts():
     rising = [0.001, 0.004, 0.008, 0.011, 0.016, 0.02]
     seen = look(rods(*rising), CALIBRATION)
-    assert any("6 points in a row" in words for words in seen.patterns)
+    assert any("6 rods or more in a row" in words for words in seen.patterns)
     assert not look(rods(*rising, 0.0), CALIBRATION).patterns
 
 
