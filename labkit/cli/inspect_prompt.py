@@ -120,7 +120,7 @@ def _introduce(asked: Asked, count: int) -> None:
           f"{with_what}")  # fmt: skip
     _tell(
         f"Type the label as it stands on the rod, then up to {_READINGS} readings in mm. Enter "
-        f"skips a rod; `{_BACK}` goes to the one before, `{_STOP}` to the end."
+        f"skips a rod; `{_BACK}` goes back, `{_STOP}` at a label goes to the end."
     )
 
 
@@ -132,34 +132,38 @@ def _ask_rod(
     rod = place.expected
     _tell("")
     _tell(f"{at + 1} of {len(places)}: rod {grouped(rod.identifier)}, step {rod.step} {rod.side}")
-    label = _ask_label(place)
-    if label in (_BACK, _STOP):
-        return label
-    if not label:
+    readings: tuple[Decimal, ...] | None = None
+    while readings is None:  # `back` at the first reading asks for the label again
+        label = _ask_label(place)
+        if label in (_BACK, _STOP):
+            return label
+        readings = _ask_agreeing(asked, place) if label else ()
+    if not readings:
         found.pop(at, None)
         return ""
-    while True:
-        readings = _ask_readings(asked, place)
-        if not readings:
-            found.pop(at, None)
-            return ""
-        sd = asked.before.bench.sd_mm(rod.identifier, asked.method, asked.instrument)
-        scatter = scatters(readings, sd)
-        if not scatter or click.confirm(f"  {scatter}. Keep them?", default=False, err=True):
-            break
-    fittings = _ask_fittings()
     found[at] = asked.before.bench.measured(RodReadings(
         identifier=rod.identifier,
         method=asked.method,
         readings_mm=readings,
         gauge_pins_mm=" ".join(str(p) for p in dict.fromkeys(asked.way.gauge_pins_mm)) or None,
         label_read=label,
-        fittings=fittings,
+        fittings=_ask_fittings(),
         instrument=asked.instrument,
         material_lot=asked.lot,
         measured_on=asked.today,
     ))  # fmt: skip
     return ""
+
+
+def _ask_agreeing(asked: Asked, place: Place) -> tuple[Decimal, ...] | None:
+    """Ask for readings until they agree, or are kept all the same; None for `back`."""
+    identifier = place.expected.identifier
+    sd = asked.before.bench.sd_mm(identifier, asked.method, asked.instrument)
+    while readings := _ask_readings(asked, place):
+        scatter = scatters(readings, sd)
+        if not scatter or click.confirm(f"  {scatter}. Keep them?", default=False, err=True):
+            return readings
+    return readings
 
 
 def _ask_label(place: Place) -> str:
@@ -174,7 +178,8 @@ def _ask_label(place: Place) -> str:
         wrong = label
 
 
-def _ask_readings(asked: Asked, place: Place) -> tuple[Decimal, ...]:
+def _ask_readings(asked: Asked, place: Place) -> tuple[Decimal, ...] | None:
+    """Ask for readings; `back` takes the last one again, None where there is none."""
     numbers = form_numbers(asked.before.bench, place, asked.way)
     cells = {name: value for name, value in numbers.items() if value is not None}
     typing = typing_of(asked.before.bench, place, asked.method, cells)
@@ -185,9 +190,14 @@ def _ask_readings(asked: Asked, place: Place) -> tuple[Decimal, ...]:
             f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
             lambda number: _slip(number, typing, readings),
         )  # fmt: skip
-        if value is None:
+        if value == _BACK:
+            if not readings:
+                return None
+            readings.pop()
+        elif isinstance(value, Decimal):
+            readings.append(value)
+        else:
             break
-        readings.append(value)
     return tuple(readings)
 
 
@@ -200,13 +210,13 @@ def _slip(number: Decimal, typing: Typing, kept: Sequence[Decimal]) -> Slip | No
 
 def _ask_reading(
     words: str, nominal_mm: Decimal, slip_of: Callable[[Decimal], Slip | None]
-) -> Decimal | None:
-    """Ask for one reading until it is a number that is no slip, or confirmed."""
+) -> Decimal | str:
+    """Ask for one reading until it is a number that is no slip, or confirmed; `back` or empty."""
     confirm: Decimal | None = None
     while True:
         text = _ask(words)
-        if not text:
-            return None
+        if text in ("", _BACK):
+            return text
         value = Decimal(text.replace(",", ".")) if _NUMBER.fullmatch(text) else None
         if value is None or not LEAST_READING_MM <= value <= MOST_READING_MM:
             _tell(f'  "{text}" is not a reading; type a number in mm such as {plain(nominal_mm)}')

@@ -204,6 +204,29 @@ def test_typed_in_rod_by_rod(bench):
     assert [found[each].details["fittings"] for each in ids[:4]] == ["yes", "yes", "yes", "no"]
 
 
+def test_back_takes_the_last_answer_again(bench):
+    typed = TYPED([
+        "35.9", "38.37", "38.44", "back", "38.38", "", "yes",  # the second reading again
+        "35.9", "back", "35.9", "38.40", "", "yes",            # from the first reading to the label
+        "back", "35.9", "38.39", "", "",                       # the rod before once more
+        "stop", "", "y",
+    ]) + "\n"  # fmt: skip
+    result = bench.run("--by", "quinn", typed=typed)
+    assert result.exit_code == 0, result.output
+    kept = [r.details["readings_mm"] for r in bench.readings()]
+    assert kept == [["38.37", "38.38"], ["38.39"]]
+
+
+def test_readings_that_scatter_are_asked_for_again(bench):
+    typed = TYPED(["35.9", "38.40", "38.50", "", "n", "38.40", "38.50", "", "y", "", "stop", "",
+                   "y"]) + "\n"  # fmt: skip
+    result = bench.run("--by", "quinn", typed=typed)
+    assert result.exit_code == 0, result.output
+    assert result.stderr.count("lie 0.1 mm apart") == 2
+    assert "Held: 35.9 left" in result.stdout
+    assert bench.readings()[0].details["result"] == "undecided"
+
+
 @pytest.mark.parametrize(
     "typed",
     [

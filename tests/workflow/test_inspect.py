@@ -1,0 +1,200 @@
+"""Inspection and the record: what is recorded decides the same; all rods are recorded, or none."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.instruments import instruments
+from labkit.core.ways_of_measuring import Method
+from labkit.errors import InputError, LedgerError, RefusedError
+from labkit.ledger.events import Kind
+from labkit.ledger.store import open_ledger
+from labkit.ledger.verify import verify
+from labkit.qa.conformance import Result
+from labkit.qa.readings import RodReadings
+from labkit.qa.rod_decision import Look, judge_rod
+from labkit.workflow.inspect import (
+    Inspected,
+    decision_from_record,
+    inspect,
+    inspected_by_hand,
+    record_readings,
+)
+from labkit.workflow.inspect_json import inspection_json
+from labkit.workflow.reading_details import SCAN, details_of
+from labkit.workflow.set_bench import bench_of, side_tolerances
+from tests.support.inspection import CASE, SET, TODAY, record_set
+from tests.support.measured_sets import budget
+from tests.support.prescriptions import SMALLEST, changed
+
+KNOWN = instruments()
+STAMP = ("quinn", TODAY)
+
+
+@pytest.fixture
+def ledger(tmp_path):
+    with open_ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        record_set(ledger)
+        yield ledger
+
+
+def by_hand(inspection, off=None, instrument="example-micrometer", **more):
+    """Measure every rod over pins, three readings each, some of them off by so much."""
+    bench, off = inspection.bench, off or {}
+    rods = []
+    for at, place in enumerate(bench.places):
+        rod = place.expected
+        nominal = rod.length_mm + bench.way(Method.OVER).shift_mm + Decimal(off.get(at, "0"))
+        readings = tuple(nominal + Decimal(each) for each in ("0.012", "0.014", "0.013"))
+        rods.append(bench.measured(RodReadings(
+            identifier=rod.identifier, method=Method.OVER, readings_mm=readings,
+            gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True, instrument=instrument,
+            measured_on=TODAY.date(), **more,
+        )))  # fmt: skip
+    return rods
+
+
+def ready(inspection, rods):
+    return [inspected_by_hand(inspection.bench, rod) for rod in rods]
+
+
+@pytest.mark.parametrize("instrument", [None, "example-micrometer", "example-calliper"])
+@pytest.mark.parametrize("off", [{}, {3: "0.3"}, {0: "-1.5", 2: "1.5"}, {4: "0.1", 5: "-0.1"}])
+def test_the_record_decides_as_the_readings_did(ledger, off, instrument):
+    before = inspect(ledger, CASE, None, (), KNOWN)
+    rods = by_hand(before, off, instrument, remark="x", material_lot="B-7", temperature_c=21.0)
+    told = inspect(ledger, CASE, None, rods, KNOWN)
+    record_readings(ledger, told, ready(told, rods), STAMP)
+    kept = decision_from_record(ledger, CASE)
+    assert kept.decision.result is told.decision.result
+    assert kept.decision.findings == told.decision.findings
+    assert kept.decision.held == told.decision.held
+    for one, other in zip(kept.decision.rods, told.decision.rods, strict=True):
+        assert one.length_mm == other.length_mm
+        assert one.budget == other.budget
+        assert one.decision == other.decision
+        assert replace(one.readings, measured_by=None) == other.readings
+    assert kept.recorded[rods[0].expected.identifier].stamp.by == "quinn"
+    assert verify(ledger).problems == ()
+
+
+def test_without_readings_every_rod_is_missing(ledger):
+    inspection = decision_from_record(ledger, CASE, SET)
+    assert (len(inspection.decision.missing), inspection.decision.result) == (
+        10, Result.UNDECIDED,
+    )  # fmt: skip
+    told = inspection_json(inspection, {}, None)
+    assert (len(told["not_measured"]), told["rods"], told["recorded"]) == (10, [], [])
+
+
+def test_all_rods_are_recorded_or_none(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    rods = by_hand(inspection)
+    gone = rods[-1].expected.identifier
+    state = {"identifier": gone, "state": "broken", "reason": "fell"}
+    ledger.record(Kind.ROD_STATE, CASE, state, "anna", TODAY)
+    head = ledger.head()
+    with pytest.raises(RefusedError, match="is broken; nothing was recorded"):
+        record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+    assert ledger.head() == head
+    record_readings(ledger, inspection, ready(inspection, rods[:-1]), STAMP)
+    after = decision_from_record(ledger, CASE)
+    assert [place.identifier for place in after.decision.missing] == [gone]
+    assert [slot.rod.state for slot in after.empty] == ["broken"]
+
+
+def test_measuring_again_wants_a_reason_and_corrects(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    rods = by_hand(inspection)
+    first = record_readings(ledger, inspection, ready(inspection, rods[:2]), STAMP)
+    head = ledger.head()
+    with pytest.raises(RefusedError, match=r"already measured: 35.9 left .* say why with --again"):
+        record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+    assert ledger.head() == head
+    again = record_readings(ledger, inspection, ready(inspection, rods), STAMP, "cleaned")
+    assert ledger.corrected(CASE) == dict(zip(first, again[:2], strict=True))
+    notes = [ledger.event(seq).body.get("note") for seq in again]
+    assert notes == ["measured again: cleaned"] * 2 + [None] * 8
+
+
+def test_a_scan_is_recorded_by_the_same_road(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    place = inspection.bench.places[0].expected
+    rod = judge_rod(place, 35.912, budget(0.006), look=Look("35.9", fittings=True))
+    details = details_of(inspection.bench, rod, {"noise_mm": 0.02})
+    scan = Inspected(rod, SCAN, Decimal("35.912"), "scanner S-2", details)
+    record_readings(ledger, inspection, [scan], STAMP)
+    (kept,) = decision_from_record(ledger, CASE).decision.rods
+    assert (kept.length_mm, kept.u_mm, kept.look) == (35.912, 0.006, Look("35.9", fittings=True))
+    reading = ledger.readings(place.identifier)[0]
+    assert (reading.quantity, reading.value_um, reading.details["noise_mm"]) == (
+        "scan", 35_912, 0.02,
+    )  # fmt: skip
+
+
+def test_readings_of_other_programs_are_left_out_or_refused(ledger):
+    identifier = ledger.rods(CASE)[0].identifier
+    body = {"identifier": identifier, "quantity": "length", "value_um": 35_910, "gauge": "K-7"}
+    ledger.record(Kind.READING, CASE, body, "anna", TODAY)
+    assert decision_from_record(ledger, CASE).decision.rods == ()
+    ledger.record(Kind.READING, CASE, {**body, "details": {"length_mm": 35.91}}, "anna", TODAY)
+    with pytest.raises(RefusedError, match="recorded in a form that this program does not know"):
+        decision_from_record(ledger, CASE)
+
+
+def test_a_reading_against_another_tolerance_is_refused(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    one = ready(inspection, by_hand(inspection)[:1])[0]
+    other = replace(one, details={**one.details, "tolerance_mm": "0.3"})
+    record_readings(ledger, inspection, [other], STAMP)
+    with pytest.raises(RefusedError, match="was taken against 35.9 ± 0.3 mm, but the rod is"):
+        decision_from_record(ledger, CASE)
+
+
+def test_what_is_not_there_is_told(ledger):
+    with pytest.raises(InputError, match="did you mean QF-1043"):
+        decision_from_record(ledger, "QF-1034")
+    with pytest.raises(InputError, match="has no set 'QF-1043-r9'"):
+        decision_from_record(ledger, CASE, "QF-1043-r9")
+
+
+def test_nobody_and_no_time_zone_record_nothing(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    one = ready(inspection, by_hand(inspection)[:1])
+    head = ledger.head()
+    with pytest.raises(InputError, match="operator code"):
+        record_readings(ledger, inspection, one, (" ", TODAY))
+    naive = datetime.datetime(2031, 3, 20, 12)
+    with pytest.raises((InputError, LedgerError), match="time zone"):
+        record_readings(ledger, inspection, one, ("quinn", naive))
+    assert ledger.head() == head
+
+
+def test_side_tolerances_are_the_rods_own_unless_prescribed(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    assert set(inspection.side_tolerances.values()) == {Decimal("0.15")}
+    assert not inspection.side_tolerance_stated
+    text = changed(
+        SMALLEST, ('"QF-1043"', '"QF-2000"'), ("start = 62.5", "start = 62.5\nside_tolerance = 0.08")
+    )
+    record_set(ledger, text, "QF-2000")
+    stated = inspect(ledger, "QF-2000", None, (), KNOWN)
+    assert set(stated.side_tolerances.values()) == {Decimal("0.08")}
+    assert stated.side_tolerance_stated
+
+
+def test_sets_of_older_programs_tell_no_side_tolerance(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    spec = inspection.stored.spec.content
+    for each in spec["tolerances_mm"]:
+        del each["side_tolerance_mm"]
+        each["right"] = 0.1
+    content = replace(inspection.stored.spec, json=json.dumps(spec))
+    older = replace(inspection.stored, spec=content)
+    bench = bench_of(older, inspection.slots, {older.name: older}, KNOWN)
+    assert side_tolerances(older, bench) == dict.fromkeys(range(1, 6), Decimal("0.1"))
