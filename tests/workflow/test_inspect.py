@@ -179,9 +179,8 @@ def test_side_tolerances_are_the_rods_own_unless_prescribed(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     assert set(inspection.side_tolerances.values()) == {Decimal("0.15")}
     assert not inspection.side_tolerance_stated
-    text = changed(
-        SMALLEST, ('"QF-1043"', '"QF-2000"'), ("start = 62.5", "start = 62.5\nside_tolerance = 0.08")
-    )
+    text = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'),
+                   ("start = 62.5", "start = 62.5\nside_tolerance = 0.08"))  # fmt: skip
     record_set(ledger, text, "QF-2000")
     stated = inspect(ledger, "QF-2000", None, (), KNOWN)
     assert set(stated.side_tolerances.values()) == {Decimal("0.08")}
