@@ -32,7 +32,7 @@ from labkit.workflow.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.record import Recorder
 from labkit.workflow.slots import replacement_of
 from labkit.workflow.spec import inputs_sha256, part_json
-from labkit.workflow.stored_case import is_above_100, read_case
+from labkit.workflow.stored_case import OUT_STATES, is_above_100, read_case
 from labkit.workflow.stored_lengths import spacer_set_of
 
 #: The order keeps so much of a reason.
@@ -112,6 +112,7 @@ def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
             )  # fmt: skip
         _refuse_not_made(rod)
         _refuse_replaced(reader, rod)
+        _refuse_like(reader, rod)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
             raise RefusedError(
                 f"the rods {grouped(found[0].identifier)} of {found[0].first_set} and "
@@ -147,6 +148,18 @@ def _refuse_replaced(reader: Reader, rod: StoredRod) -> None:
             f"{grouped(by.identifier)} of {by.set_name} {how}; reject that one where it is bad too",
             field="identifier", value=rod.identifier,
         )  # fmt: skip
+
+
+def _refuse_like(reader: Reader, rod: StoredRod) -> None:
+    """Refuse a second rod of one label and side: rods in between may have taken its step."""
+    for other in reader.rods(rod.case):
+        like = (other.side, other.length_um) == (rod.side, rod.length_um)
+        if like and other.identifier != rod.identifier and other.state in OUT_STATES:
+            raise RefusedError(
+                f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
+                f"{other.set_name}; nothing has to be made in place of {grouped(rod.identifier)}",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
 
 
 def replacement_job(

@@ -15,6 +15,7 @@ from labkit.documents.spec_reader import check_spec
 from labkit.errors import CheckError, InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.reconcile import Action, reconcile
+from labkit.ledger.transfer import export_to, restore
 from labkit.ledger.verify import verify
 from labkit.workflow import make as making_module
 from labkit.workflow.cases import open_case
@@ -205,6 +206,27 @@ def test_rods_of_two_sets_are_replaced_set_by_set(recorded, out):
     made = again(out, recorded, rods[1].identifier)  # an extra rod is replaced as any other
     assert made.spec["parts"][0]["label"] == "34.4"
     assert rod_at(recorded, f"{CASE}-r3", 1, "left").first_set == f"{CASE}-r2"
+
+
+def test_a_step_that_extra_rods_have_taken_needs_no_replacement(recorded, out):
+    rods = [rod_at(recorded, FIRST, 1, side) for side in ("left", "right")]
+    for rod in rods:
+        body = {"identifier": rod.identifier, "state": "rejected", "reason": None}
+        recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
+    extra(out, recorded, 50)
+    said = refusal(recorded, out, rods[0].identifier)
+    assert said.startswith("the left rod 35.9 is out already, as ")
+
+
+def test_a_record_with_replacements_travels_whole(recorded, out, tmp_path):
+    """Out as text and into a new ledger: the same chain, the same rod in the place."""
+    again(out, recorded, rod_at(recorded, FIRST, 1, "left").identifier)
+    head = export_to(recorded.ledger, tmp_path / "all.jsonl")
+    assert restore(tmp_path / "all.jsonl", str(tmp_path / "new.sqlite")) == head
+    with recorder_for(tmp_path / "new.sqlite") as other:
+        assert verify(other.ledger).ok
+        stored = other.ledger.set_named(FIRST)
+        assert slots_of(other.ledger, stored) == slots_of(recorded.ledger, stored)
 
 
 def stop(*_):
