@@ -45,7 +45,7 @@ class Database:
         self._depth = 0
         self._writing = False
         with told(self.place):
-            self.connection: Connection = _engine(url, wait_seconds).connect()
+            self.connection: Connection = _engine(_placed(url), wait_seconds).connect()
 
     @property
     def is_sqlite(self) -> bool:
@@ -85,6 +85,12 @@ class Database:
                     yield self.connection
                 finally:
                     self._depth, self._writing = 0, False
+
+
+def _placed(url: URL) -> URL:
+    """Name a file in full: a relative path means another file after a change of folder."""
+    file = file_of(url)
+    return url if file is None else url.set(database=str(file.absolute()))
 
 
 @lru_cache(maxsize=16)  # an engine remembers compiled queries; with NullPool, nothing else

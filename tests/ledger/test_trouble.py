@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import resource
 import shutil
@@ -241,3 +242,14 @@ def test_the_events_are_the_same_after_trouble(sqlite_file):
         sentence_of(sqlite_file, wait_seconds=0.05)
     with open_ledger(str(sqlite_file)) as ledger:
         assert list(export_lines(ledger)) == before
+
+
+def test_a_relative_path_means_the_file_in_the_folder_of_now(tmp_path, monkeypatch):
+    """One process may work in several folders, each with a ledger of the same name."""
+    at = datetime.datetime(2031, 3, 14, tzinfo=datetime.UTC)
+    for name in ("one", "other"):
+        (tmp_path / name).mkdir()
+        monkeypatch.chdir(tmp_path / name)
+        with open_ledger("lab.sqlite") as ledger:
+            ledger.record(Kind.CASE_OPENED, f"QF-{name}", {}, "anna", at)
+            assert [case.case for case in ledger.cases()] == [f"QF-{name}"]
