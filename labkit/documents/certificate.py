@@ -70,7 +70,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "measurements": [_measurement(letter, members[0], titles) for letter, members in groups],
         "instruments": _evidence(rods),
         "differences": [_difference(each) for each in basis["differences"]],
-        "budgets": [_budget(letter, members) for letter, members in groups],
+        "budgets": _budgets(groups),
         "replaced": [row for rod in rods for row in _replaced(rod)],
         "rule": basis["decision_rule"],
         "signed": _signed(rods, release),
@@ -222,12 +222,25 @@ def _difference(each: Json) -> dict[str, str]:
     }
 
 
-def _budget(letter: str, members: Sequence[Json]) -> dict[str, Any]:
-    """Show the budget of the rod of a measurement that is the least certain."""
+def _budgets(groups: Sequence[tuple[str, Sequence[Json]]]) -> list[dict[str, Any]]:
+    """Give a budget for each way, instrument and number of readings."""
+    alike: dict[tuple[Any, ...], tuple[list[str], list[Json]]] = {}
+    for letter, members in groups:
+        for rod in members:
+            how, readings = _how(rod), len(rod["readings_mm"] or ())
+            key = (how["way"], how["pins"], how["instrument"], readings)
+            letters, rods = alike.setdefault(key, ([], []))
+            rods.append(rod)
+            letters += [letter] if letter not in letters else []
+    return [_budget(letters, rods) for letters, rods in alike.values()]
+
+
+def _budget(letters: Sequence[str], members: Sequence[Json]) -> dict[str, Any]:
+    """Show the budget of the rod that is the least certain."""
     rod = max(members, key=lambda one: (one["u_mm"], one["identifier"]))
     dof = rod["dof"]
     return {
-        "letter": letter,
+        "letters": ", ".join(letters),
         "rod": grouped(rod["identifier"]),
         "u": fixed(rod["u_mm"], 4),
         "dof": "infinite" if dof is None else plain(dof),

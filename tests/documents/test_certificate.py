@@ -79,7 +79,7 @@ def test_rods_measured_alike_share_a_letter():
     assert ways["B"] == ("On a scan of the rod", "–")
     assert ways["C"][1] == "The lab's usual gauge, by the process"
     assert [one["source"] for one in facts["measurements"]] == ["", "rod.stl", "", ""]
-    assert [one["letter"] for one in facts["budgets"]] == ["A", "B", "C", "D"]
+    assert [one["letters"] for one in facts["budgets"]] == ["A, D", "B", "C"]
     assert facts["rods"][3]["readings"] == "–"
     text = squeezed(text_of(pdf_of(spec, release_of(spec, each=each))))
     assert squeezed("B On a scan of the rod – – – – – – rod.stl") in text
