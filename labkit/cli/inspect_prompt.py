@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import datetime
 import re
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 import click
 
+from labkit.cli.inspect_tables import TOO_COARSE
 from labkit.core.identifier import grouped
 from labkit.core.ways_of_measuring import Method, Way
 from labkit.errors import RefusedError
 from labkit.qa.bench import Place
 from labkit.qa.form_cells import form_numbers
+from labkit.qa.limits import rod_limits
 from labkit.qa.readings import RodReadings, same_label
 from labkit.qa.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
 from labkit.qa.rod_decision import MeasuredRod, scatters
@@ -118,10 +121,24 @@ def _introduce(asked: Asked, count: int) -> None:
           f"{counted(count, 'rod')} to measure")  # fmt: skip
     _tell(f'Measured "{way.method}": {way.title}{f"; gauge pins {pins}" if pins else ""}; with '
           f"{with_what}")  # fmt: skip
+    if _too_coarse(asked):
+        _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
     _tell(
         f"Type the label as it stands on the rod, then up to {_READINGS} readings in mm. Enter "
         f"skips a rod; `{_BACK}` goes back, `{_STOP}` at a label goes to the end."
     )
+
+
+def _too_coarse(asked: Asked) -> bool:
+    """Tell, before anyone measures, whether some rod cannot be shown to conform."""
+    bench = asked.before.bench
+    return any(
+        rod_limits(
+            place.expected.length_mm, place.expected.tolerance_mm, asked.way,
+            bench.gauge(place.expected.identifier, asked.instrument),
+        ).accepted_mm is None
+        for place in asked.places
+    )  # fmt: skip
 
 
 def _ask_rod(

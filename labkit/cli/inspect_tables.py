@@ -18,6 +18,10 @@ from labkit.qa.rod_decision import MeasuredRod
 from labkit.units import counted, millimetres, plain
 from labkit.workflow.inspect import Inspection
 
+TOO_COARSE = (
+    "no acceptance zone for some rods: the gauge is too coarse to show that they conform; see "
+    "what would do"
+)
 #: Short, as on the inspection form.
 _WORDS = {
     Result.CONFORMS: "conforms", Result.NOT_CONFORMING: "does not", Result.UNDECIDED: "undecided",
@@ -43,6 +47,8 @@ def show_inspection(
     for finding in decision.findings:
         word = "Held" if finding.severity is Severity.REFUSED else "Note"
         _say(console, f"{word}: {finding.message}")
+    if any(rod.decision.acceptance is None for rod in decision.rods):
+        _say(console, f"Note: {TOO_COARSE}: `labkit limits {_case(inspection)}`")
     for slot in inspection.empty:
         rod = slot.rod
         what = "is still being made" if rod.state == "reserved" else (

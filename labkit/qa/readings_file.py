@@ -53,6 +53,8 @@ FILLED = (
     "decision_rule", "measured_on", "measured_by", "checked_on", "checked_by", "material_lot",
     "remark",
 )  # fmt: skip
+#: What is about one rod; the others may be filled in down a whole column, measured or not.
+_ABOUT_THE_ROD = ("label_read", "fittings", "result")
 OPTIONAL = (*PRINTED, "gauge_pins_mm", *READING_COLUMNS[1:], *FILLED)
 #: Slips of the decimal sign lie within and are told as such. No rod is shorter than 5 mm, so that
 #: 33.424 cannot be meant as thousands: 33424 lies beyond.
@@ -143,8 +145,11 @@ class _RowReader:
     def read(self, seen: dict[str, int]) -> Row | None:
         """Read the row; None where it is not measured, or wrong."""
         before = len(self.mistakes.errors)
-        place = self.mistakes.take(find_place, self.row, self.table, self.sheet.bench,
-                                   self.sheet.where_is)  # fmt: skip
+        if not self._is_touched():  # nothing to be lost; it may be a rod replaced meanwhile
+            return None
+        place = self.mistakes.take(
+            find_place, self.row, self.table, self.sheet.bench, self.sheet.where_is
+        )
         if place is None:
             return None
         self._take_once(place, seen)
@@ -171,6 +176,10 @@ class _RowReader:
             message = f"stands in line {first}, too; a rod has one line with all its readings"
             self.mistakes.add(problem(cell, self.table, message))
 
+    def _is_touched(self) -> bool:
+        """Tell whether anything about this rod was filled in."""
+        return any(self._text(name) for name in (*READING_COLUMNS, *_ABOUT_THE_ROD))
+
     def _is_filled(self) -> bool:
         """Tell whether the rod was measured; what is half filled in is not passed over."""
         texts = [self._text(name) for name in READING_COLUMNS]
@@ -180,14 +189,12 @@ class _RowReader:
                 message = "is empty, but a later reading is not; fill the readings in from the left"
                 self.mistakes.add(problem(self.row[READING_COLUMNS[gap]], self.table, message))
             return True
-        # These may have been filled in for the whole column, also beside rods not measured.
-        about_the_rod = [name for name in ("label_read", "fittings", "result") if self._text(name)]
-        if about_the_rod:
-            message = (
-                f"is empty, but {about_the_rod[0]} is filled in; give the reading, or empty the "
-                "line of a rod that was not measured"
-            )
-            self.mistakes.add(problem(self.row["reading_1_mm"], self.table, message))
+        filled = next(name for name in _ABOUT_THE_ROD if self._text(name))
+        message = (
+            f"is empty, but {filled} is filled in; give the reading, or empty the line of a rod "
+            "that was not measured"
+        )
+        self.mistakes.add(problem(self.row["reading_1_mm"], self.table, message))
         return False
 
     def _rod(self, place: Place, method: Method) -> RodReadings | None:

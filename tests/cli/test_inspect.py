@@ -7,16 +7,19 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from labkit.catalog.places import templates_dir
 from labkit.cli.main import cli
 from labkit.core.identifier import grouped
+from labkit.documents.inspection import CSV_COLUMNS
 from labkit.ledger.store import open_ledger
+from labkit.qa.readings_file import OPTIONAL, REQUIRED
 from tests.support.inspection import CASE, SET, TODAY, Form, record_set
 
 
 @pytest.fixture
 def bench(tmp_path, monkeypatch):
     """A ledger with one set, its form filled in, and a way to run the command."""
-    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
     monkeypatch.delenv("LABKIT_BY", raising=False)
     return Bench(tmp_path)
 
@@ -259,3 +262,34 @@ def test_json_of_the_prompt_is_one_object(bench):
     assert (told["recorded"], told["by"], len(told["rods"])) == ([], None, 1)
     assert told["rods"][0]["probability"] > 0.999
     assert told["rods"][0]["acceptance_mm"] == pytest.approx([35.77, 36.03], abs=0.001)
+
+
+def test_the_reader_knows_every_column_of_the_form_and_no_other():
+    assert sorted((*REQUIRED, *OPTIONAL)) == sorted(name for name, _ in CSV_COLUMNS)
+
+
+def test_an_untouched_line_of_a_rod_that_is_no_more_is_passed_over(bench):
+    with open_ledger(bench.url) as ledger:
+        made = ledger.rods(CASE)
+    foreign = {"identifier": "482-917-3065", **dict.fromkeys(
+        ("reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings"), ""
+    )}  # fmt: skip
+    bench.form.set(3, **foreign)
+    told = json.loads(bench.run(bench.file(), "--json").stdout)
+    assert told["not_measured"] == [made[1].identifier]
+
+
+def test_a_gauge_too_coarse_is_told_before_anyone_measures(bench, tmp_path):
+    coarse = tmp_path / "tape.toml"
+    source = (templates_dir() / "instruments" / "example-calliper.toml").read_text("utf-8")
+    coarse.write_text(
+        source.replace('name = "example-calliper"', 'name = "tape"')
+        .replace("uncertainty = 0.01", "uncertainty = 0.2")
+    )  # fmt: skip
+    words = ("--instruments", str(coarse), "--instrument", "tape")
+    result = bench.run(*words, typed="35.9\n38.39\n\nyes\nstop\n\n")
+    assert result.exit_code == 0, result.output
+    before_the_first = result.stderr.partition("1 of 10")[0]
+    assert "no acceptance zone for some rods" in before_the_first
+    assert "undecided" in result.stdout
+    assert "labkit limits QF-1043" in result.stdout
