@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 import rich_click
 
+from labkit.cli import clock
 from labkit.cli.common import PROFILE, out, print_json, print_notes
 from labkit.cli.process_options import print_rows
 from labkit.errors import InputError
@@ -116,8 +116,7 @@ def _written(
     from labkit.documents.process_report import write_report
 
     profile = open_profile(profile_path)
-    today = datetime.date.today().isoformat()
-    return write_report(gauge_report(outcome, names, today), folder, profile)
+    return write_report(gauge_report(outcome, names, clock.today().isoformat()), folder, profile)
 
 
 def _show(outcome: Outcome, names: str) -> None:

@@ -14,8 +14,8 @@ import click
 import rich_click
 
 from labkit.catalog.instruments import find_instrument, instruments
+from labkit.cli import clock
 from labkit.cli.common import INSTRUMENT, INSTRUMENTS, LEDGER, err, out, print_json
-from labkit.cli.recording import now
 from labkit.core.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
 
@@ -86,7 +86,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
         if given["by"] and (file is not None or _agreed(inspection, rods, as_json)):
             ready = [inspected_by_hand(inspection.bench, rod, source) for rod in rods]
             seqs = record_readings(
-                ledger, inspection, ready, (given["by"], now()), given["again"]
+                ledger, inspection, ready, (given["by"], clock.now()), given["again"]
             )
             events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
     if as_json:
@@ -127,7 +127,7 @@ def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) 
     raw, name = _bytes_of(file)
     sheet = Sheet(
         bench=before.bench,
-        today=now().date(),
+        today=clock.today(),
         where_is=lambda identifier: where_is(ledger, before, identifier),
         instrument=given["instrument_name"],
         lot=given["lot"],
@@ -157,7 +157,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Found:
     from labkit.cli.inspect_prompt import Asked, ask_rods
     from labkit.workflow.inspect import require_calibrated
 
-    today: datetime.date = now().date()
+    today: datetime.date = clock.today()
     instrument = before.bench.instrument(given["instrument_name"])
     if instrument is not None:
         require_calibrated(instrument, today)

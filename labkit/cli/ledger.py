@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import sys
 from contextlib import nullcontext
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 import rich_click
 
+from labkit.cli import clock
 from labkit.cli.common import BY, LEDGER, out, print_json
 from labkit.errors import EXIT_REFUSED, InputError
 
@@ -185,8 +185,7 @@ def reconcile_command(
     if sets_dir is not None and not sets_dir.is_dir():
         raise InputError(f"there is no folder {sets_dir}; name the one that holds the sets")
     with open_ledger(ledger_url, create=False) as ledger:
-        now = datetime.datetime.now(datetime.UTC)
-        decisions = list(reconcile(ledger, look_at, by, now, case))
+        decisions = list(reconcile(ledger, look_at, by, clock.now(), case))
         recorded = [s for each in ledger.cases() for s in ledger.sets(each.case)]
     for path in unrecorded(sets_dir, recorded) if sets_dir else ():
         sentence = f"{path}: lies there and is not in the ledger; do not deliver it; remove it"

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from labkit.catalog.instruments import find_instrument, instruments
+from labkit.cli import clock
 from labkit.cli.common import (
     INSTRUMENT,
     INSTRUMENTS,
@@ -22,7 +23,6 @@ from labkit.cli.common import (
     print_json,
     print_notes,
 )
-from labkit.cli.recording import now
 from labkit.core.findings import refusals
 from labkit.core.identifier import grouped
 from labkit.core.ways_of_measuring import Method
@@ -79,7 +79,7 @@ def command(
         find_instrument(known, name) if name else None,
         Method(method) if method else None,
         known.values(),
-        now().date(),
+        clock.today(),
         gauge["readings"],
     )
     if as_json:

@@ -13,6 +13,7 @@ from rich.text import Text
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import find_template, rod_templates
+from labkit.cli import clock
 from labkit.cli.common import (
     INSTRUMENT,
     INSTRUMENTS,
@@ -24,7 +25,7 @@ from labkit.cli.common import (
     print_json,
     print_notes,
 )
-from labkit.cli.recording import now, said
+from labkit.cli.recording import said
 from labkit.core.identifier import grouped
 from labkit.core.rods import RodTemplate
 from labkit.units import millimetres, plain
@@ -120,10 +121,10 @@ def _one_of_the_record(
         record = rod_on_record(ledger, given["identifier"], known)
         templates = {record.template.name: record.template}
         scanned = measure_file(path, templates, load_lettering(), instrument, record.place)
-        inspected = judged(record, scanned, instrument, now().date())
+        inspected = judged(record, scanned, instrument, clock.today())
         event = None
         if given["by"] is not None:
-            stamp = (given["by"], now())
+            stamp = (given["by"], clock.now())
             event = record_readings(
                 ledger, record.inspection, [inspected], stamp, given["again"]
             )[0]

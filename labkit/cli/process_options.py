@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from labkit.cli import clock
 from labkit.cli.common import LEDGER, PROFILE, out
 from labkit.errors import InputError
 
@@ -166,7 +166,7 @@ def write_asked(make: Callable[[str], Report], given: Mapping[str, Any]) -> None
     if folder is None:
         return
     profile = open_profile(given["profile_path"])
-    report = make(datetime.date.today().isoformat())
+    report = make(clock.today().isoformat())
     files = write_report(report, folder, profile)
     if not given["as_json"]:
         out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import functools
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labkit.cli import clock
 from labkit.cli.common import LEDGER, err, out
 
 if TYPE_CHECKING:
@@ -22,11 +22,6 @@ _MAY_BY = click.option(
     show_envvar=True,
     help="Operator code of whoever makes it; with it, what is made is recorded in the ledger.",
 )
-
-
-def now() -> datetime.datetime:
-    """Read the clock, for the ledger."""
-    return datetime.datetime.now(datetime.UTC)
 
 
 @contextmanager
@@ -53,7 +48,7 @@ def recording(by: str | None, ledger_url: str | None) -> Iterator[Recorder | Non
 
     checked_operator(by)  # before a ledger is begun for it
     with open_ledger(ledger_url) as ledger:
-        yield Recorder(ledger, by, now, lambda sentence: said(sentence, to_stderr=True))
+        yield Recorder(ledger, by, clock.now, lambda sentence: said(sentence, to_stderr=True))
 
 
 def require_ledger(ledger_url: str | None) -> None:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import click
 import rich_click
 
+from labkit.cli import clock
 from labkit.cli.common import BY, LEDGER, out, print_cautions, print_json, print_problems
-from labkit.cli.recording import now, require_ledger
+from labkit.cli.recording import require_ledger
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def command(
     from labkit.workflow.release import release
 
     with open_ledger(ledger_url, create=False) as ledger:
-        done = release(ledger, case, set_name, out_dir, (by, now()), note)
+        done = release(ledger, case, set_name, out_dir, (by, clock.now()), note)
     if as_json:
         print_json(_json(done))
         return
@@ -75,7 +76,7 @@ def _withhold(
     from labkit.workflow.release import withhold
 
     with open_ledger(ledger_url, create=False) as ledger:
-        stored, event = withhold(ledger, *which, reason, (by, now()))
+        stored, event = withhold(ledger, *which, reason, (by, clock.now()))
     if as_json:
         print_json({"schema": 1, "case": stored.case, "set": stored.name,
                     "decision": "withheld", "event": event.seq, "at": event.at,

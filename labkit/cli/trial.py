@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import re
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ import click
 import rich_click
 from rich.text import Text
 
+from labkit.cli import clock
 from labkit.cli.common import (
     LEDGER,
     out,
@@ -102,8 +102,7 @@ def command(
     )
     with open_ledger(ledger_url, create=False) as ledger:
         if accept and by:
-            now = datetime.datetime.now(datetime.UTC)
-            trial = accepted(ledger, case, seen, by, now, note)
+            trial = accepted(ledger, case, seen, by, clock.now(), note)
         else:
             trial = propose(ledger, case, seen)
     if as_json:

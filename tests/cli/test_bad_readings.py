@@ -14,6 +14,9 @@ from labkit.ledger.store import open_ledger
 from tests.support.inspection import CASE, TODAY, Form, record_set
 from tests.support.prescriptions import SMALLEST, changed
 
+BALLS = changed(
+    SMALLEST, ('"QF-1043"', '"QF-3000"'), ('"eye-eye-flat"', '"ball-ball-round"')
+)
 OTHER = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'))
 
 
@@ -24,19 +27,20 @@ class Place:
     url: str
     spec: dict
     other: dict
+    balls: dict
 
-    def form(self):
-        return Form(self.spec).fill()
-
-    def other_form(self):
-        return Form(self.other).fill()
+    def form_of(self, which):
+        return Form({"": self.spec, "other": self.other, "balls": self.balls}[which]).fill()
 
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
     url = str(tmp_path_factory.mktemp("ledger") / "ledger.sqlite")
     with open_ledger(url) as ledger:
-        return Place(url, record_set(ledger), record_set(ledger, OTHER, "QF-2000"))
+        return Place(
+            url, record_set(ledger), record_set(ledger, OTHER, "QF-2000"),
+            record_set(ledger, BALLS, "QF-3000"),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,7 @@ class Bad:
         column: Name of the column that is named, empty for none.
         says: What the sentence has to say, a regular expression.
         words: Further words of the command.
-        other: Whether the form of the other case is spoilt.
+        of: Whose form is spoilt: empty for the right one.
     """
 
     spoil: object
@@ -57,7 +61,7 @@ class Bad:
     column: str
     says: str
     words: tuple[str, ...] = ()
-    other: bool = False
+    of: str = ""
 
 
 def cells(line, column, says, **changes):
@@ -80,6 +84,10 @@ def in_row(row, change):
         return "\r\n".join(lines).encode()
 
     return spoil
+
+
+#: Identifiers of the right set; filled in when its form is made.
+OWN: list[str] = []
 
 
 def header_again(form):
@@ -173,7 +181,14 @@ BAD = {
     ),
     "identifier of another case": Bad(
         lambda form: form, 2, "identifier", "is a rod of the case QF-2000, not of QF-1043",
-        other=True,
+        of="other",
+    ),
+    "file of another template": Bad(
+        lambda form: form, 2, "identifier", "is a rod of the case QF-3000", of="balls"
+    ),
+    "identifiers pasted into it": Bad(
+        lambda form: form.every(case="QF-1043").paste(OWN), 2, "gauge_pins_mm",
+        "state the pins that were used", of="balls",
     ),
     "rod twice": Bad(
         lambda form: form.set(5, identifier=form.rows[0]["identifier"]), 5, "identifier",
@@ -282,10 +297,11 @@ def events_in(url):
 
 @pytest.mark.parametrize("name", BAD)
 def test_a_spoilt_form_is_told_and_not_recorded(place, tmp_path, monkeypatch, name):
-    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
     bad = BAD[name]
-    form = place.other_form() if bad.other else place.form()
+    form = place.form_of(bad.of)
     column = form.column(bad.column) if bad.column else None
+    OWN[:] = place.form_of("").identifiers()
     spoilt = bad.spoil(form)
     path = tmp_path / "readings.csv"
     path.write_bytes(spoilt if isinstance(spoilt, bytes) else spoilt.raw())
@@ -304,7 +320,7 @@ def test_a_spoilt_form_is_told_and_not_recorded(place, tmp_path, monkeypatch, na
         told = [line for line in told if f"column {column} (" in line]
     assert told, result.stderr
     assert events_in(place.url) == before
-    assert len(before) == 8
+    assert len(before) == 12
 
 
 def test_there_are_forty_kinds_and_more():
@@ -312,8 +328,8 @@ def test_there_are_forty_kinds_and_more():
 
 
 def test_every_mistake_of_a_file_is_told_at_once(place, tmp_path, monkeypatch):
-    monkeypatch.setattr("labkit.cli.inspect.now", lambda: TODAY)
-    form = place.form().set(2, fittings="maybe", side="right").readings(4, "384.0")
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
+    form = place.form_of("").set(2, fittings="maybe", side="right").readings(4, "384.0")
     form.set(6, gauge_pins_mm="3", measured_on="2031-02-30").set(8, way="ovr")
     path = tmp_path / "readings.csv"
     path.write_bytes(form.raw())
