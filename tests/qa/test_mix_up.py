@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -18,6 +19,7 @@ from labkit.qa.mix_up import (
     miss_bound,
     suspicion,
 )
+from labkit.qa.set_decision import decide_set
 from tests.support.measured_sets import measured_set
 
 STEP = 0.4
@@ -264,3 +266,24 @@ def test_neighbours_are_neighbours():
     nominal = Labels.of().nominal
     assert all(nominal[i] - nominal[j] == pytest.approx(STEP) for i, j in NEIGHBOURS)
     assert all(a > b for a, b in pairwise(nominal[::2]))
+
+
+def good_sets_with_a_mix_up(repeats):
+    """Good sets through the whole decision: how many of them raise a mix-up."""
+    labels, dice, alarms = Labels.of(0.7, 0.15), np.random.default_rng(16), 0
+    tolerances = dict.fromkeys(range(1, STEPS + 1), Decimal("0.15"))
+    for lengths in measure(labels, dice, repeats, 0.02, 0.05):
+        rods = measured_set(lengths, step=0.7, u=0.02)
+        decision = decide_set([rod.expected for rod in rods], rods, tolerances)
+        alarms += any(finding.code == "mix_up" for finding in decision.findings)
+    return alarms
+
+
+def test_three_hundred_good_sets_raise_no_mix_up_in_the_whole_decision():
+    assert good_sets_with_a_mix_up(300) == 0
+
+
+@pytest.mark.slow
+def test_ten_thousand_good_sets_raise_no_mix_up_in_the_whole_decision():
+    """The stated rate is 1e-9, so that none is due."""
+    assert good_sets_with_a_mix_up(10_000) == 0

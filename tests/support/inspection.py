@@ -67,6 +67,12 @@ class Form:
             row.update(cells)
         return self
 
+    def paste(self, identifiers):
+        """Put other identifiers into the lines, one after the other."""
+        for row, identifier in zip(self.rows, identifiers, strict=True):
+            row["identifier"] = identifier
+        return self
+
     def readings(self, line, *values):
         """Change the readings of a line."""
         names = ("reading_1_mm", "reading_2_mm", "reading_3_mm")
