@@ -195,7 +195,7 @@ def test_instruments_are_listed():
     result = CliRunner().invoke(cli, ["instruments", "--json"])
     names = [json.loads(line)["name"] for line in result.stdout.splitlines()]
     assert names == ["example-calliper", "example-coarse-calliper", "example-micrometer",
-                     "example-microscope"]  # fmt: skip
+                     "example-microscope", "example-scanner"]  # fmt: skip
     shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
     assert "Invented example; not calibrated." in shown
     assert "measures       centres" in shown
