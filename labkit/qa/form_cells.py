@@ -50,7 +50,8 @@ def find_place(
     try:
         identifier = parse_identifier(cell.text)
     except InputError as error:
-        raise problem(cell, table, f"{error.message}{_meant(cell.text, bench)}") from error
+        message = error.message.replace(cell.text, shown(cell.text))
+        raise problem(cell, table, f"{message}{_meant(cell.text, bench)}") from error
     place = bench.by_identifier.get(identifier)
     if place is None:
         raise problem(cell, table, f"{cell.text} {where_is(identifier)}")
