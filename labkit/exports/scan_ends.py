@@ -108,8 +108,8 @@ def _unseen(template: RodTemplate, end: str, fitting: Fitting, why: str) -> Refu
     if not template.handed:
         place = f"{noun_of_end(fitting)} at one end"
     return RefusedError(
-        f"the {place} cannot be measured as one of {template.name}: {why}; scan the rod again with "
-        "this end in view",
+        f"the {place} cannot be measured as that of {template.name}: {why}; scan the rod again "
+        "with this end in view",
         field=end,
     )
 

@@ -112,7 +112,7 @@ def _why_no_stl(data: bytes) -> str:
     start = HEADER_BYTES + COUNT_BYTES
     if not data:
         return "it is empty"
-    if len(data) >= start and data.lstrip()[:5].lower() != b"solid":
+    if len(data) >= start and b"facet" not in data[:1000].lower():
         count = int.from_bytes(data[HEADER_BYTES:start], "little")
         wanted = start + count * _FACET.itemsize
         if 0 < count < 100_000_000 and len(data) < wanted:

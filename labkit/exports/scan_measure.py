@@ -168,7 +168,8 @@ def measure_scan(
     )
     return ScanMeasure(
         template=rod.template.name, length_mm=length, u_mm=u, dof=dof, lower=lower, upper=upper,
-        ends_told=rod.template.handed or bool(label.text), label=label, noise_mm=math.sqrt((lower.rms_mm**2 + upper.rms_mm**2) / 2.0),
+        ends_told=rod.template.handed or bool(label.text), label=label,
+        noise_mm=math.sqrt((lower.rms_mm**2 + upper.rms_mm**2) / 2.0),
         alike_share=errors.share, alike_mm=errors.length_mm, missing=1.0 - rod.seen,
         facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),

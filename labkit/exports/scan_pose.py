@@ -56,7 +56,7 @@ class Pose:
         return Pose(signs[:, None] * self.turn, self.place, self.length_mm, self.cost)
 
 
-def lay_in(shape: RodShape, points: Array) -> Pose | None:
+def lay_in(shape: RodShape, points: Array, *, aside: bool = False) -> Pose | None:
     """Lay the nominal surface into points of a scan, whichever way it lies.
 
     Formula: minimum over pose and length of Σ r² / (r² + μ²) (Geman–McClure), r the distance from
@@ -65,6 +65,7 @@ def lay_in(shape: RodShape, points: Array) -> Pose | None:
     Args:
         shape: The template's surface.
         points: Points spread over the scan by area, mm, shape (n, 3).
+        aside: Start beside the middle of the points as well: one side of the rod may be missing.
 
     Returns:
         The best pose, None where the points are too few or too small for a rod.
@@ -75,21 +76,22 @@ def lay_in(shape: RodShape, points: Array) -> Pose | None:
     """
     if len(points) < FEW_POINTS:
         return None
+    starts = [pose for pose, beside in _starts(shape, points) if aside or not beside]
     few = points[:: max(1, len(points) // FEW_POINTS)]
-    trials = []
-    for start in _starts(shape, points):
-        pose = _refine(shape, few, start, COARSE_MM)
-        if pose is not None:
-            trials.append(pose)
-    trials.sort(key=lambda pose: pose.cost)
     many = points[:: max(1, len(points) // MANY_POINTS)]
-    laid = [_refine(shape, many, trial, FINE_MM) for trial in trials[:KEPT_TRIALS]]
+    trials = [_refine(shape, few, start, COARSE_MM) for start in starts]
+    sound = sorted((pose for pose in trials if pose is not None), key=lambda pose: pose.cost)
+    laid = [_refine(shape, many, trial, FINE_MM) for trial in sound[:KEPT_TRIALS]]
     found = [pose for pose in laid if pose is not None]
     return min(found, key=lambda pose: pose.cost) if found else None
 
 
-def _starts(shape: RodShape, points: Array) -> list[Pose]:
-    """Lay the rod along the longest direction, rolled and turned every way that is different."""
+def _starts(shape: RodShape, points: Array) -> list[tuple[Pose, bool]]:
+    """Lay the rod along the longest direction, rolled and turned every way that is different.
+
+    Where one side of the rod is missing, its axis lies beside the middle of what is left: each
+    start comes with others aside.
+    """
     middle = np.median(points, axis=0)
     few = (points - middle)[:: max(1, len(points) // 2000)]
     axes = np.linalg.svd(few, full_matrices=False)[2]
@@ -103,19 +105,23 @@ def _starts(shape: RodShape, points: Array) -> list[Pose]:
         length = ends[1] - ends[0] - lower - upper
         x = sense * axes[0]
         place = middle + (ends[0] + lower + length / 2.0) * x
-        across = _centred(points, middle, axes)
+        across, asides = _across(points, middle, axes)
         for roll in np.arange(0.0, 360.0, ROLL_STEP_DEG):
             y = math.cos(math.radians(roll)) * axes[1] + math.sin(math.radians(roll)) * axes[2]
             turn = np.stack([x, y, np.cross(x, y)])
-            starts.append(Pose(turn, place + across, max(length, 1.0), 1.0))
+            at, length = place + across, max(length, 1.0)
+            starts.append((Pose(turn, at, length, 1.0), False))
+            starts += [(Pose(turn, at + aside, length, 1.0), True) for aside in asides]
     return starts
 
 
-def _centred(points: Array, middle: Array, axes: Array) -> Array:
-    """Give the shift across the axis to the middle of the points' extent."""
+def _across(points: Array, middle: Array, axes: Array) -> tuple[Array, Array]:
+    """Give the shift across the axis to the middle of the points' extent, and to its borders."""
     across = (points - middle) @ axes[1:].T
     low, high = np.percentile(across, (2.0, 98.0), axis=0)
-    return np.asarray((low + high) / 2.0 @ axes[1:], dtype=np.float64)
+    half = (high - low)[:, None] / 2.0 * axes[1:]
+    center = np.asarray((low + high) / 2.0 @ axes[1:], dtype=np.float64)
+    return center, np.concatenate([half, -half])
 
 
 def _refine(
