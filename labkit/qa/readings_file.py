@@ -150,9 +150,8 @@ class _RowReader:
         place = self.mistakes.take(
             find_place, self.row, self.table, self.sheet.bench, self.sheet.where_is
         )
-        if place is None:
+        if place is None or not self._is_first(place, seen):
             return None
-        self._take_once(place, seen)
         for each in check_identity(self.row, self.table, self.sheet.bench, place):
             self.mistakes.add(each)
         if not self._is_filled():
@@ -169,12 +168,14 @@ class _RowReader:
             return None
         return Row(rod, self.row["identifier"].line)
 
-    def _take_once(self, place: Place, seen: dict[str, int]) -> None:
+    def _is_first(self, place: Place, seen: dict[str, int]) -> bool:
+        """Tell whether the rod has no earlier line."""
         cell = self.row["identifier"]
         first = seen.setdefault(place.expected.identifier, cell.line)
         if first != cell.line:
             message = f"stands in line {first}, too; a rod has one line with all its readings"
             self.mistakes.add(problem(cell, self.table, message))
+        return first == cell.line
 
     def _is_touched(self) -> bool:
         """Tell whether anything about this rod was filled in."""
