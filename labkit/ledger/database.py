@@ -90,7 +90,9 @@ class Database:
 def _placed(url: URL) -> URL:
     """Name a file in full: a relative path means another file after a change of folder."""
     file = file_of(url)
-    return url if file is None else url.set(database=str(file.absolute()))
+    if file is None or url.database == ":memory:":
+        return url
+    return url.set(database=str(file.absolute()))
 
 
 @lru_cache(maxsize=16)  # an engine remembers compiled queries; with NullPool, nothing else

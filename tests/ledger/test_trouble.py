@@ -253,3 +253,5 @@ def test_a_relative_path_means_the_file_in_the_folder_of_now(tmp_path, monkeypat
         with open_ledger("lab.sqlite") as ledger:
             ledger.record(Kind.CASE_OPENED, f"QF-{name}", {}, "anna", at)
             assert [case.case for case in ledger.cases()] == [f"QF-{name}"]
+        # The tables that a ledger is compared with are made in memory, not beside it.
+        assert {path.name.partition("-")[0] for path in Path().iterdir()} == {"lab.sqlite"}
