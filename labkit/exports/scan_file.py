@@ -75,7 +75,7 @@ def read_scan(path: Path) -> ScanMesh:
             raise _wrong(path, f"it has more than {MOST_BYTES} bytes; thin the scan out first")
         data = path.read_bytes()
     except OSError as error:
-        raise InputError(f"{path.name} cannot be read: {error.strerror}", where=path.name) from None
+        raise InputError(f"cannot be read: {error.strerror}", where=path.name) from None
     corners = _binary(data)
     if corners is None:
         corners = _text(data, path)
@@ -158,4 +158,4 @@ def _mixed(keys: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _wrong(path: Path, what: str) -> InputError:
-    return InputError(f"{path.name} cannot be measured: {what}", where=path.name)
+    return InputError(f"cannot be measured: {what}", where=path.name)

@@ -1,0 +1,252 @@
+"""Synthetic scans of every template row: length, stated uncertainty, label, refusals."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+from scipy.special import stdtrit
+from scipy.stats import binom
+
+from labkit.catalog.lettering import load_lettering
+from labkit.core.rods import Hand
+from labkit.errors import RefusedError
+from labkit.exports.scan_measure import measure_scan
+from tests.support.rods import ROWS, templates
+from tests.support.scans import ALL_AT_ONCE, CLEAN, Spoil, ascii_stl, binary_stl, scan_of
+
+#: Half of them can be misread upside down and bear a bar.
+LENGTHS = ("27.4", "36.9", "21.0", "40.25", "28.9", "33.1", "50.8", "36.5")
+#: The issue's own limit at a noise of 0.02 mm.
+MOST_ERROR_MM = 0.01
+#: What may happen to a scan, at the issue's noise of 0.02 mm unless it says otherwise.
+SPOILS = {
+    "all at once": ALL_AT_ONCE,
+    "noise 0.01": ALL_AT_ONCE.but(noise_mm=0.01),
+    "noise 0.03": ALL_AT_ONCE.but(noise_mm=0.03),
+    "decimated": ALL_AT_ONCE.but(cell_mm=0.2),
+    "decimated coarsely": ALL_AT_ONCE.but(cell_mm=0.3),
+    "neighbours err alike within 0.1 mm": ALL_AT_ONCE.but(correlation_mm=0.1),
+    "neighbours err alike within 0.2 mm": ALL_AT_ONCE.but(correlation_mm=0.2),
+    "neighbours err alike within 0.5 mm": ALL_AT_ONCE.but(correlation_mm=0.5),
+    "large patches missing": ALL_AT_ONCE.but(patch_mm=4.0),
+    "little missing": ALL_AT_ONCE.but(missing=0.05),
+}
+#: White noise at the vertices, up to 0.02 mm: the limit of 0.01 mm holds for every scan.
+WHITE = ("all at once", "noise 0.01", "decimated", "little missing", "large patches missing")
+
+
+def measured(tmp_path, scan, names=None):
+    chosen = {name: templates()[name] for name in names or (scan.row,)}
+    return measure_scan(scan.write(tmp_path / "scan.stl"), chosen, load_lettering())
+
+
+@dataclass
+class Campaign:
+    """What came of many scans."""
+
+    errors: list = field(default_factory=list)
+    shares: list = field(default_factory=list)
+    labels: Counter = field(default_factory=Counter)
+    refused: list = field(default_factory=list)
+
+    def run(self, tmp_path, spoil, seeds, rows=ROWS):
+        for row in rows:
+            for seed in seeds:
+                self.one(tmp_path, spoil, row, seed)
+        return self
+
+    def one(self, tmp_path, spoil, row, seed):
+        hand = Hand.PLUS_Y if seed % 2 else Hand.MINUS_Y
+        scan = scan_of(row, LENGTHS[seed % len(LENGTHS)], spoil, seed, hand)
+        try:
+            found = measured(tmp_path, scan)
+        except RefusedError as error:
+            self.refused.append(str(error))
+            return
+        error = found.length_mm - float(scan.length)
+        self.errors.append(error)
+        self.shares.append(error / (found.u_mm * float(stdtrit(found.dof, 0.975))))
+        label = found.label
+        if not label.text:
+            assert label.problem
+            self.labels["not read"] += 1
+            return
+        right = label.engraving == scan.label
+        if templates()[row].handed:
+            right &= label.inward_y == scan.hand.inward_y
+        self.labels["right" if right else f"wrong: {label.engraving} for {scan.label}"] += 1
+
+    @property
+    def worst_mm(self):
+        return float(np.abs(self.errors).max())
+
+    def must_hold(self, *, white):
+        assert [why for why in self.refused if "% of" not in why and "next to" not in why] == []
+        assert set(self.labels) <= {"right", "not read"}
+        if white:
+            assert self.worst_mm <= MOST_ERROR_MM
+        # 95 % are promised; fewer than this happen once in a thousand campaigns.
+        inside = int((np.abs(self.shares) <= 1.0).sum())
+        assert inside >= binom.ppf(0.001, len(self.shares), 0.95)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "seeds"), [("all at once", (1, 2)), ("neighbours err alike within 0.2 mm", (3,))]
+)
+def test_every_template_row(tmp_path, spoil, seeds):
+    result = Campaign().run(tmp_path, SPOILS[spoil].but(edge_mm=0.15), seeds)
+    assert len(result.errors) >= 5 * len(seeds)
+    result.must_hold(white=spoil in WHITE)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("spoil", SPOILS)
+def test_hundreds_of_scans(tmp_path, spoil):
+    result = Campaign().run(tmp_path, SPOILS[spoil], range(16))
+    print(
+        spoil, len(result.errors), "scans, worst", round(1000 * result.worst_mm, 1), "µm, inside",
+        np.mean(np.abs(result.shares) <= 1.0), dict(result.labels), len(result.refused), "refused",
+    )
+    assert len(result.errors) >= 60
+    result.must_hold(white=spoil in WHITE)
+    if spoil == "little missing":
+        assert result.labels["right"] >= 20
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_whole_scans_are_read_and_told_apart(tmp_path, row):
+    """Nothing missing: label and template come out, of all templates."""
+    length = "36.9" if "slim" in row else "27.4"
+    scan = scan_of(row, length, Spoil(missing=0.0, noise_mm=0.02, stubs=3), 5, Hand.PLUS_Y)
+    found = measured(tmp_path, scan, ROWS)
+    assert found.template == row
+    assert found.label.engraving == scan.label
+    assert found.length_mm == pytest.approx(float(length), abs=MOST_ERROR_MM)
+    assert found.lower.diameter_mm == pytest.approx(float(found.lower.limits.nominal_mm), abs=0.02)
+    assert found.noise_mm == pytest.approx(0.02, rel=0.1)
+    assert found.missing < 0.05
+
+
+@pytest.mark.parametrize("row", ROWS[::2])
+def test_a_drawn_part_measures_as_drawn(tmp_path, row):
+    """The program's own STL, whose points lie on the walls' rims alone."""
+    scan = scan_of(row, "27.4", CLEAN.but(edge_mm=50.0, posed=True), 4)
+    found = measured(tmp_path, scan)
+    assert found.length_mm == pytest.approx(27.4, abs=2e-4)
+    assert found.upper.diameter_mm == pytest.approx(float(found.upper.limits.nominal_mm), abs=2e-3)
+    assert found.label.engraving == scan.label
+
+
+def test_the_pose_is_where_the_rod_lies(tmp_path):
+    scan = scan_of("crosspin-eye-flat", "33.1", Spoil(missing=0.1), 6, Hand.MINUS_Y)
+    found = measured(tmp_path, scan)
+    points = scan.corners.reshape(-1, 3)
+    local = (points - found.place_mm) @ np.array(found.turn).T
+    # The pin stands on the inward face, −y, at the lower end; the eye's boss ends the upper one.
+    assert local[:, 1].min() == pytest.approx(-1.5 - 3.5 - 1.0, abs=0.1)
+    assert local[local[:, 1] < -2.0][:, 0].max() == pytest.approx(-33.1 / 2 + 2.1, abs=0.1)
+    assert local[:, 0].max() == pytest.approx(33.1 / 2 + 3.75, abs=0.1)
+
+
+FLAT = Spoil(missing=0.0, posed=False)
+
+
+def part_of(keep, row="eye-eye-flat", length="33.6"):
+    corners = scan_of(row, length, FLAT, 1).corners
+    x, y, z = corners.mean(axis=1).T
+    return corners[keep(x, y, z)]
+
+
+def refused(tmp_path, corners, names=ROWS):
+    path = tmp_path / "scan.stl"
+    path.write_bytes(binary_stl(corners))
+    chosen = {name: templates()[name] for name in names}
+    with pytest.raises(RefusedError) as caught:
+        measure_scan(path, chosen, load_lettering())
+    return str(caught.value)
+
+
+def test_half_a_rod_is_enough(tmp_path):
+    path = tmp_path / "scan.stl"
+    path.write_bytes(ascii_stl(part_of(lambda _x, _y, z: z > 0.0)))
+    known = {"eye-eye-flat": templates()["eye-eye-flat"]}
+    found = measure_scan(path, known, load_lettering())
+    assert found.length_mm == pytest.approx(33.6, abs=MOST_ERROR_MM)
+    assert found.missing == pytest.approx(0.5, abs=0.06)
+    assert not found.label.text
+    assert "% in the scan" in found.label.problem
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor"), [(1 / 25.4, "inches"), (0.001, "metres")]
+)
+def test_other_units_are_named(tmp_path, unit, factor):
+    corners = part_of(lambda x, _y, _z: x < 99.0)
+    why = refused(tmp_path, corners * unit)
+    assert f"written in {factor}, not in millimetres" in why
+    assert "eye-eye-flat, 33.6 mm long" in why
+
+
+@pytest.mark.parametrize(
+    ("corners", "names", "why"),
+    [
+        (lambda: part_of(lambda x, _y, _z: x < 14.0), ("eye-eye-flat",),
+         "the bore at one end cannot be measured"),
+        (lambda: part_of(lambda x, _y, z: (x > -13.5) | (z < -1.0), "crosspin-eye-flat"),
+         ("crosspin-eye-flat",), "the pin at the lower end cannot be measured"),
+        (lambda: part_of(lambda x, _y, _z: x < 99.0), ("crosspin-eye-flat",),
+         "the pin at the lower end cannot be measured as that of crosspin-eye-flat"),
+        (lambda: part_of(lambda x, _y, _z: x < 99.0), ("ball-ball-round",), "explains"),
+        (lambda: scan_of("eye-eye-flat", "33.6", FLAT.but(noise_mm=0.2), 1).corners,
+         ("eye-eye-flat",), "too noisy"),
+        (lambda: part_of(lambda x, _y, _z: x < 99.0) * [36.0 / 33.6, 1.0, 1.0],
+         ("eye-eye-flat",), "fixes the length only to"),
+        (lambda: np.concatenate([part_of(lambda x, _y, _z: x < 99.0),
+                                 part_of(lambda x, _y, _z: x < 99.0) - [0.0, 0.0, 15.0]]),
+         ("eye-eye-flat",), "two rods"),
+    ],
+    ids=["end cut", "pin cut", "other template", "other family", "noise", "stretched", "two"],
+)  # fmt: skip
+def test_what_cannot_be_measured_says_why(tmp_path, corners, names, why):
+    assert why in refused(tmp_path, corners(), names)
+
+
+def test_templates_that_fit_equally_are_both_named(tmp_path):
+    from dataclasses import replace
+
+    twin = replace(templates()["eye-eye-flat"], name="twin")
+    path = scan_of("eye-eye-flat", "27.4", Spoil(), 3).write(tmp_path / "scan.stl")
+    with pytest.raises(RefusedError, match="eye-eye-flat, twin equally"):
+        measure_scan(path, {**templates(), "twin": twin}, load_lettering())
+
+
+def test_a_label_that_contradicts_the_length_is_told(tmp_path):
+    path = tmp_path / "scan.stl"
+    path.write_bytes(binary_stl(part_of(lambda x, _y, _z: x < 99.0) * 1.02))
+    known = {"eye-eye-flat": templates()["eye-eye-flat"]}
+    found = measure_scan(path, known, load_lettering())
+    assert [finding.code for finding in found.findings if "label" in finding.code] == [
+        "label_contradicts"
+    ]
+
+
+def test_a_mirrored_scan_has_no_label(tmp_path):
+    """A scan saved mirror-inverted: 33.6 seen in a mirror is no label."""
+    path = tmp_path / "scan.stl"
+    path.write_bytes(binary_stl(part_of(lambda x, _y, _z: x < 99.0) * [1.0, 1.0, -1.0]))
+    known = {"eye-eye-flat": templates()["eye-eye-flat"]}
+    found = measure_scan(path, known, load_lettering())
+    assert found.label.text == ""
+    assert found.length_mm == pytest.approx(33.6, abs=MOST_ERROR_MM)
+
+
+def test_200000_facets_take_a_few_seconds(tmp_path):
+    scan = scan_of("eye-eye-flat", "40.25", Spoil(missing=0.0, edge_mm=0.1), 1)
+    assert len(scan.corners) > 200_000
+    began = time.process_time()
+    measured(tmp_path, scan, ROWS)
+    assert time.process_time() - began < 8.0
