@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,6 +14,7 @@ from scipy.special import chdtri, ndtri
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError, RefusedError
 from labkit.qa.control_chart import d2
+from labkit.qa.groups import grouped
 from labkit.qa.normality import share_outside
 
 CONFIDENCE = 0.95
@@ -147,7 +148,7 @@ class Capability:
 def capability(
     values: ArrayLike,
     limits: Limits,
-    subgroups: Sequence[object] | None = None,
+    subgroups: Sequence[Hashable] | None = None,
     confidence: float = CONFIDENCE,
 ) -> Capability:
     """Work out the capability indices of a process with their confidence intervals.
@@ -209,7 +210,7 @@ def _checked(values: ArrayLike, confidence: float) -> Values:
     return x
 
 
-def _spread_within(x: Values, subgroups: Sequence[object] | None) -> Spread | None:
+def _spread_within(x: Values, subgroups: Sequence[Hashable] | None) -> Spread | None:
     if subgroups is not None:
         return pooled_spread(x, subgroups)
     return moving_range_spread(x) if len(x) > 2 else None
@@ -246,14 +247,14 @@ def moving_range_spread(x: Values) -> Spread:
     return Spread(float(np.abs(np.diff(x)).mean()) / d2(2), dof, "moving ranges of neighbours")
 
 
-def pooled_spread(x: Values, subgroups: Sequence[object]) -> Spread:
+def pooled_spread(x: Values, subgroups: Sequence[Hashable]) -> Spread:
     """Give the standard deviation inside subgroups, pooled: √(Σ (nᵢ − 1) sᵢ² / Σ (nᵢ − 1))."""
     if len(subgroups) != len(x):
         raise InputError(
             f"{len(subgroups)} marks of subgroups were given for {len(x)} values; give each value "
             "one", field="subgroups",
         )
-    parts = [x[[g == mark for g in subgroups]] for mark in dict.fromkeys(subgroups)]
+    parts = list(grouped(x, subgroups).values())
     dof = sum(len(part) - 1 for part in parts)
     if dof < 1:
         raise RefusedError(

@@ -11,6 +11,7 @@ from scipy.special import fdtrc
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 from labkit.qa.capability import Limits
+from labkit.qa.groups import grouped
 
 #: Below this chance groups are said to differ.
 DIFFERENT = 0.01
@@ -136,8 +137,8 @@ def difference_chance(values: Sequence[float], grouping: Grouping) -> float | No
 def _parts(
     values: Sequence[float], grouping: Grouping
 ) -> list[tuple[str, np.ndarray[tuple[int], np.dtype[np.float64]]]]:
-    x = np.asarray(values, float)
-    return [(m, x[[g == m for g in grouping.marks]]) for m in grouping.groups]
+    parts = grouped(values, grouping.marks)
+    return [(mark, parts[mark]) for mark in grouping.groups]
 
 
 def _line(mark: str, part: np.ndarray[tuple[int], np.dtype[np.float64]]) -> GroupLine:

@@ -8,11 +8,12 @@ from labkit.errors import InputError
 from labkit.qa.capability import Limits
 from labkit.qa.process_sample import Grouping, Sample
 from labkit.qa.table_cells import could_be_thousands
-from labkit.qa.table_file import Mistakes, TableFile, number, problem, read_table
+from labkit.qa.table_file import Cell, Mistakes, TableFile, number, problem, read_table
+from labkit.units import plain
 
 #: Larger than anything a gauge shows in any unit.
 _MOST = 10**9
-#: A value this many tolerances away from the limits is a slip of typing, not of the process.
+#: A value further outside than this many times the limits' distance is a slip of typing.
 _FAR = 50
 _SIGNS = {"point": ".", "comma": ","}
 #: Fewer groups than this are shown as a comparison; more are runs, not groups.
@@ -70,24 +71,35 @@ def sample_of_table(
     )
     low, high = _bounds(limits)
     _require_clear_sign(table, column, low, high)
-    mistakes = Mistakes()
-    values = [mistakes.take(number, row[column], table, low, high) for row in table.rows]
+    clear, mistakes = replace(table, proven=True), Mistakes()
+    values = [mistakes.take(number, row[column], clear, -_MOST, _MOST) for row in table.rows]
+    for row, value in zip(table.rows, values, strict=True):
+        if value is not None and not low <= value <= high:
+            mistakes.add(problem(row[column], table, _far(row[column].text, limits)))
     for row in table.rows if mark else ():
         if not row[str(mark)].text:
             mistakes.add(problem(row[str(mark)], table, "is empty; mark every value's subgroup"))
     mistakes.stop()
-    groups = None if mark is None else Grouping(mark, tuple(r[mark].text for r in table.rows))
+    first = table.rows[0]
+    groups = None if mark is None else Grouping(
+        _title(table, first[mark]), tuple(row[mark].text for row in table.rows)
+    )
     shown = groups is not None and 1 < len(groups.groups) <= _MOST_GROUPS
     return Sample(
-        title=column,
+        title=_title(table, first[column]),
         unit="",
         values=tuple(float(value) for value in values if value is not None),
         names=tuple(f"line {row[column].line}" for row in table.rows),
         limits=limits,
-        about=(("File", name), ("Column", column)),
+        about=(("File", name), ("Column", _title(table, first[column]))),
         groupings=(groups,) if shown and groups else (),
         subgroups=groups,
     )
+
+
+def _title(table: TableFile, cell: Cell) -> str:
+    """Give the name of a cell's column as the table writes it."""
+    return table.header[cell.column - 1].removeprefix("'").strip()
 
 
 def _bounds(limits: Limits | None) -> tuple[float, float]:
@@ -96,6 +108,20 @@ def _bounds(limits: Limits | None) -> tuple[float, float]:
         return -_MOST, _MOST
     far = _FAR * (limits.upper - limits.lower)
     return limits.lower - far, limits.upper + far
+
+
+def _far(text: str, limits: Limits | None) -> str:
+    """Say that a value is too far away to be meant."""
+    assert limits is not None
+    ends = f"{_end(limits.lower)} to {_end(limits.upper)}"
+    return (
+        f"{text} lies outside of the limits {ends} by more than {_FAR} times their distance: "
+        "correct the value, or the limits if they are meant for other values"
+    )
+
+
+def _end(limit: float | None) -> str:
+    return "" if limit is None else plain(limit).replace("-", "\N{MINUS SIGN}")
 
 
 def _decided(table: TableFile, decimal: str | None) -> TableFile:

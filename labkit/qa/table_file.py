@@ -29,6 +29,8 @@ __all__ = [
 _SIGNS = {".": "point", ",": "comma"}
 #: Beside columns that are passed over, only a name this alike is taken for a typing slip.
 _SLIP = 0.8
+#: Columns that are listed where none of them is like the one asked for.
+_MOST_TITLES = 12
 # Spreadsheets write them in their own language (#REF!, #BEZUG!, #N/A, #NV, Err:502), and ### where
 # a column was too narrow.
 _ERROR_CELL = re.compile(r"#[^\W\d_][\w/ ]*[!?]|#N/?[AVD]|Err:[0-9]{3}|#{2,}", re.IGNORECASE)
@@ -59,7 +61,8 @@ def read_table(
         optional: Columns that may be there.
         numbers: Columns whose cells show the decimal sign; None: all known ones. Name them where
             text columns may hold something like 3.2.
-        ignore_others: Whether columns of other names are passed over instead of refused.
+        ignore_others: Whether columns of other names are passed over instead of refused; then the
+            required names are what somebody chose from the table, and a slip is in the choice.
 
     Returns:
         The table.
@@ -78,8 +81,8 @@ def read_table(
         raise InputErrors((error,)) from error
     head, *body = records
     mistakes = Mistakes()
-    columns = _columns(head, name, known, ignore_others, mistakes)
-    _require_columns(head, name, tuple(required), columns, mistakes)
+    columns = _columns(head, name, known, tuple(optional) if ignore_others else None, mistakes)
+    _require_columns(head, name, tuple(required), columns, ignore_others, mistakes)
     if delimiter == ",":
         _require_even(records, name, mistakes)
     rows = tuple(row for record in body if (row := _row(record, name, columns, mistakes)))
@@ -93,9 +96,14 @@ def read_table(
 
 
 def _columns(
-    head: Record, name: str, known: Sequence[str], ignore_others: bool, mistakes: Mistakes
+    head: Record, name: str, known: Sequence[str], slips: Sequence[str] | None, mistakes: Mistakes
 ) -> list[str | None]:
-    """Say for each column which known one it is: "" without a name, None for any other."""
+    """Say for each column which known one it is: "" without a name, None for any other.
+
+    Other columns are refused where `slips` is None, else passed over unless they look like one of
+    these mistyped.
+    """
+    looked_for = known if slips is None else slips
     titles = [_bare(title).casefold() for title in head.texts]
     columns: list[str | None] = []
     for index, title in enumerate(titles):
@@ -105,7 +113,8 @@ def _columns(
             message = f"stands in column {first}, too; keep one of them"
             mistakes.add(InputError(message, field=title, where=where))
         elif title and title not in known:
-            message = _unknown(title, [word for word in known if word not in titles], ignore_others)
+            absent = [word for word in looked_for if word not in titles]
+            message = _unknown(title, absent, slips is not None)
             if message:
                 known_words = f"; known are {', '.join(known)}"
                 mistakes.add(InputError(message + known_words, field=title, where=where))
@@ -126,16 +135,29 @@ def _require_columns(
     name: str,
     required: Sequence[str],
     columns: Sequence[str | None],
+    chosen: bool,
     mistakes: Mistakes,
 ) -> None:
     """Name the required columns that are missing, unless a typing slip explains it."""
     suggested = {error.message.partition("`")[2].partition("`")[0] for error in mistakes.errors}
     for missing in (word for word in required if word not in columns and word not in suggested):
+        hint = _nearest_of(head, missing) if chosen else (
+            "the first line names the columns, separated by commas, semicolons or tabs"
+        )
         mistakes.add(InputError(
-            f"has no column `{missing}`; the first line names the columns, separated by commas, "
-            "semicolons or tabs",
-            field=missing, where=f"{name}:{head.line}",
+            f"has no column `{missing}`; {hint}", field=missing, where=f"{name}:{head.line}"
         ))
+
+
+def _nearest_of(head: Record, missing: str) -> str:
+    """Say which column of the table a mistyped choice may have meant, or which there are."""
+    titles = {title.casefold(): title for title in map(_bare, head.texts) if title}
+    near = nearest(missing, titles)
+    if near:
+        return f"did you mean `{shown(titles[near])}`?"
+    named = ", ".join(f"`{shown(title)}`" for title in list(titles.values())[:_MOST_TITLES])
+    more = ", …" if len(titles) > _MOST_TITLES else ""
+    return f"its columns are {named}{more}; name one of them"
 
 
 def _row(
