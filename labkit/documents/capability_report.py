@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from labkit.documents.charts.canvas import files_of
@@ -122,6 +123,8 @@ def chart_report(sample: Sample, chart: Individuals, rules: Sequence[Rule], day:
     )
 
 
+#: Characters of a file name that come from a user's words.
+_LONGEST_NAME = 40
 _INDEX_WORDS = (
     "1.00 means that 3 standard deviations just fit between mean and limit. Cp and Cpk take the "
     "spread within, what a steady process could do; Pp and Ppk the spread of all values, what was "
@@ -171,7 +174,7 @@ def _chart_sections(
 
 def _comparisons(sample: Sample) -> Iterator[tuple[Section, dict[str, bytes]]]:
     for grouping in sample.groupings:
-        name = f"by-{grouping.name.replace(' ', '-')}"
+        name = f"by-{_file_name(grouping.name)}"
         chance = difference_chance(sample.values, grouping)
         words = (
             "Every value, the mean of each group and its 95 % interval."
@@ -186,6 +189,15 @@ def _comparisons(sample: Sample) -> Iterator[tuple[Section, dict[str, bytes]]]:
             ),
             files_of(name, comparison(sample, grouping)),
         )
+
+
+def _file_name(words: str) -> str:
+    """Make a file name of a user's words: letters and digits of any script, no path, not too long.
+
+    >>> _file_name("material lot"), _file_name("../a/b:c"), _file_name("?")
+    ('material-lot', 'a-b-c', 'group')
+    """
+    return re.sub(r"[\W_]+", "-", words).strip("-")[:_LONGEST_NAME] or "group"
 
 
 def _chance(p: float) -> str:

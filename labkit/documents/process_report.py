@@ -138,10 +138,7 @@ def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
         finally:
             shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
-        raise DeliveryError(
-            f"{out} cannot be written: {error.strerror or error}; make its folder and give it room "
-            "and rights", field="report", value=str(out),
-        ) from error
+        raise _unwritable(out, error) from error
     return [out / name for name in files]
 
 
@@ -152,13 +149,31 @@ def refuse_taken(out: Path) -> None:
         out: Folder for a report.
 
     Raises:
-        DeliveryError: It is a file, or a folder with something in it.
+        DeliveryError: It is a file, a folder with something in it, inside a file, or no name that
+            a folder can have.
     """
-    if out.is_file() or (out.is_dir() and any(out.iterdir())):
+    try:
+        taken = out.is_file() or (out.is_dir() and any(out.iterdir()))
+        inside = next((above for above in out.parents if above.is_file()), None)
+    except OSError as error:
+        raise _unwritable(out, error) from error
+    if taken:
         raise DeliveryError(
             f"{out} is there already; a report never goes over another: name a new folder",
             field="report", value=str(out),
         )
+    if inside is not None:
+        raise DeliveryError(
+            f"{out} cannot be made: {inside} is a file; name a folder inside of folders",
+            field="report", value=str(out),
+        )
+
+
+def _unwritable(out: Path, error: OSError) -> DeliveryError:
+    return DeliveryError(
+        f"{out} cannot be written: {error.strerror or error}; make its folder and give it room "
+        "and rights", field="report", value=str(out),
+    )
 
 
 def _facts(report: Report, profile: Profile) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from labkit.qa.normality import MANY_VALUES
 from labkit.qa.process_sample import Grouping, Sample, group_lines
 from labkit.qa.process_study import Study
 from labkit.qa.run_rules import Rule
+from labkit.units import counted
 
 Row = tuple[str, ...]
 INDEX_HEAD = ("index", "value", "95 % interval", "from")
@@ -24,6 +25,8 @@ GROUP_HEAD = ("group", "n", "mean", "standard deviation", "lowest", "highest")
 RULE_HEAD = ("rule", "false alarms: 1 point in")
 SIGNAL_HEAD = ("value", "what was found")
 LIMIT_HEAD = ("panel", "lower", "mean", "upper")
+#: Nobody reads more of them.
+MOST_SIGNALS = 60
 _NONE = "–"
 
 
@@ -97,9 +100,11 @@ def share_rows(study: Study) -> tuple[Row, ...]:
 def share(part: float) -> str:
     """Write a share of rods.
 
-    >>> share(0.0123), share(0.000004), share(0.0)
-    ('1.2 %', '4 per million', '< 0.1 per million')
+    >>> share(0.0123), share(0.000004), share(0.0), share(0.99997)
+    ('1.2 %', '4 per million', '< 0.1 per million', '> 99.99 %')
     """
+    if part > 0.9999:
+        return "> 99.99 %"
     if part >= 1e-4:
         return f"{100 * part:.2g} %" if part < 0.995 else f"{100 * part:.4g} %"
     return f"{1e6 * part:.2g} per million" if part >= 1e-6 else (
@@ -185,8 +190,12 @@ def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:
 
 
 def signal_rows(sample: Sample, chart: Individuals) -> tuple[Row, ...]:
-    """Give what was found on a chart as rows under `SIGNAL_HEAD`."""
-    return tuple((sample.names[s.index], sentence(s.sentence)) for s in chart.signals)
+    """Give what was found on a chart as rows under `SIGNAL_HEAD`; of very many the first."""
+    told = chart.signals[:MOST_SIGNALS]
+    rows = [(sample.names[s.index], sentence(s.sentence)) for s in told]
+    if rest := len(chart.signals) - len(told):
+        rows.append(("…", f"And {counted(rest, 'more signal')}; --json lists all."))
+    return tuple(rows)
 
 
 def limit_rows(chart: Individuals) -> tuple[Row, ...]:

@@ -271,8 +271,8 @@ def _about(
         yield _NAMED[field].capitalize(), words
     if wanted.side:
         yield "Side", wanted.side
-    lengths = sorted(value.nominal_mm for value in values)
-    yield "Lengths", f"{plain(lengths[0])} to {plain(lengths[-1])} mm"
+    low, high = (plain(end(value.nominal_mm for value in values)) for end in (min, max))
+    yield "Lengths", f"{low} to {high} mm" if low != high else f"{low} mm"
     yield "Tolerance", ", ".join(f"± {plain(t)} mm" for t in tolerances)
     days = sorted(value.measured_on for value in values)
     yield "Measured", f"{days[0]} to {days[-1]}" if days[0] != days[-1] else f"{days[0]}"

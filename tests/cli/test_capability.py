@@ -173,7 +173,13 @@ def test_one_limit(run, tmp_path):
         (["--lower", "1"], 2, "--lower is for a --file"),
         (["--decimal", "comma"], 2, "--decimal is for a --file"),
         (["--file", "v.csv", "--upper", "3", "--subgroup", "value"], 2, "name two columns"),
-        (["--file", "v.csv", "--upper", "3", "--column", "day"], 2, "v.csv"),
+        (["--file", "v.csv", "--upper", "3", "--column", "day"], 2,
+         "v.csv:1: has no column `day`; its columns are `value`"),
+        (["--file", "v.csv", "--upper", "3", "--column", "valeu"], 2,
+         "v.csv:1: has no column `valeu`; did you mean `value`?"),
+        (["--file", "v.csv", "--upper", "3", "--subgroup", "valve"], 2, "did you mean `value`?"),
+        (["--file", "v.csv", "--lower", "1.2", "--upper", "1.212"], 2,
+         "2.0000 lies outside of the limits 1.2 to 1.212 by more than 50 times their distance"),
         (["--file", "one.csv", "--upper", "3"], 1, "needs at least 2 values"),
         (["--file", "same.csv", "--upper", "3"], 1, "have no spread"),
         (["--file", "text.csv", "--upper", "3"], 2, "text.csv:2, column 1 (value)"),
@@ -198,3 +204,26 @@ def test_no_ledger_is_begun_by_looking(run, tmp_path):
     result = run("capability", ledger=tmp_path / "none.sqlite")
     assert result.exit_code == 2
     assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_columns_keep_their_names_and_name_no_path(run, tmp_path):
+    (tmp_path / "v.csv").write_text(
+        "Größe;../Lot/Day\n" + "".join(f"{10 + n % 7 / 10};{n // 4}\n" for n in range(16)), "utf-8"
+    )
+    result = run(
+        "capability", "--file", "v.csv", "--column", "größe", "--subgroup", "../lot/day",
+        "--lower", 9, "--upper", 12, "--report", "r",
+    )
+    assert result.exit_code == 0, result.output
+    assert "By ../Lot/Day" in result.stdout
+    assert (tmp_path / "r" / "by-Lot-Day.svg").exists()
+    assert "Größe" in text_of((tmp_path / "r" / "capability.pdf").read_bytes())
+
+
+def test_of_very_many_signals_the_first_are_told(run, tmp_path):
+    name = table(tmp_path / "v.csv", [n % 2 + n // 40 * 5 for n in range(4000)])
+    result = run("chart", "--file", name)
+    rows = [line for line in result.stdout.splitlines() if line.startswith(" line ")]
+    found = as_json(run("chart", "--file", name, "--json"))["signals"]
+    assert len(rows) == 60 < len(found)
+    assert f"And {len(found) - 60} more signals; --json lists all." in result.stdout

@@ -183,8 +183,11 @@ def test_a_report_never_goes_over_another_thing(tmp_path):
     (tmp_path / "kept").mkdir()
     (tmp_path / "kept" / "notes.txt").write_text("mine")
     (tmp_path / "file").write_text("mine")
-    for name in ("kept", "file"):
-        with pytest.raises(DeliveryError, match="is there already"):
+    for name, words in (
+        ("kept", "is there already"), ("file", "is there already"),
+        ("file/report", "file is a file; name a folder"), ("n" * 300, "cannot be written: "),
+    ):
+        with pytest.raises(DeliveryError, match=words):
             write_report(sample_report(), tmp_path / name, default_profile())
     assert (tmp_path / "kept" / "notes.txt").read_text() == "mine"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "kept"]
