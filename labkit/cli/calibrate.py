@@ -23,6 +23,7 @@ from labkit.cli.common import (
     print_json,
     print_notes,
 )
+from labkit.cli.table_bytes import bytes_of_table
 from labkit.errors import InputError, RefusedError
 
 if TYPE_CHECKING:
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from labkit.workflow.calibrate import Asked, Calibrated
 
 #: A file of coupons is a page or two.
-MOST_BYTES = 1_000_000
 
 
 @click.command("calibrate", cls=rich_click.RichCommand)
@@ -87,7 +87,7 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     require_free(asked["out_path"])
     if asked["report_dir"]:
         refuse_taken(asked["report_dir"])
-    file = CouponFile(_read(coupons), coupons.name.strip(), _to_length(asked))
+    file = CouponFile(bytes_of_table(coupons), coupons.name.strip(), _to_length(asked))
     found = calibrate(file, base, _asked(asked, base))
     written = _report(found, asked) if asked["report_dir"] else []
     write_process(found.process, asked["out_path"])
@@ -177,19 +177,6 @@ def _reason(text: str) -> str:
             "spaces at its ends", field="reason",
         )
     return text
-
-
-def _read(path: Path) -> bytes:
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError(
-            f"cannot be read ({error.strerror or error}); name a CSV file", where=str(path)
-        ) from error
-    if len(raw) > MOST_BYTES:
-        raise InputError("is larger than 1 MB; name a CSV file of coupons", where=str(path))
-    return raw
 
 
 def _to_length(asked: dict[str, Any]) -> ToLength | None:

@@ -12,6 +12,7 @@ import rich_click
 from labkit.cli import clock
 from labkit.cli.common import PROFILE, out, print_json, print_notes
 from labkit.cli.process_options import print_rows
+from labkit.cli.table_bytes import bytes_of_table
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -74,8 +75,8 @@ def command(
         from labkit.documents.process_report import refuse_taken
 
         refuse_taken(report_dir)
-    crossed = read_study(_read(study), str(study)) if study else None
-    against = read_bias(_read(bias_file), str(bias_file)) if bias_file else None
+    crossed = read_study(bytes_of_table(study), str(study)) if study else None
+    against = read_bias(bytes_of_table(bias_file), str(bias_file)) if bias_file else None
     outcome = work_out(crossed, against, wanted)
     names = ", ".join(path.name for path in (study, bias_file) if path)
     files = _written(outcome, names, report_dir, profile_path)
@@ -91,19 +92,6 @@ def command(
 
 def _number(value: object) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
-
-
-def _read(path: Path) -> bytes:
-    from labkit.qa.table_text import MOST_BYTES
-
-    try:
-        with path.open("rb") as stream:
-            return stream.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError(
-            f"cannot be read ({error.strerror or error}); name a readable CSV file",
-            where=str(path),
-        ) from error
 
 
 def _written(

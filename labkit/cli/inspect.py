@@ -16,6 +16,7 @@ import rich_click
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.cli import clock
 from labkit.cli.common import INSTRUMENT, INSTRUMENTS, LEDGER, err, out, print_json
+from labkit.cli.table_bytes import bytes_of_table
 from labkit.core.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
 
@@ -139,17 +140,11 @@ def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) 
 
 
 def _bytes_of(file: str) -> tuple[bytes, str]:
-    from labkit.qa.table_text import MOST_BYTES
-
     if file == "-":
+        from labkit.qa.table_text import MOST_BYTES
+
         return sys.stdin.buffer.read(MOST_BYTES + 1), "standard input"
-    try:
-        with Path(file).open("rb") as stream:
-            return stream.read(MOST_BYTES + 1), file
-    except OSError as error:
-        raise InputError(
-            f"cannot be read: {error.strerror or error}", field="file", value=file, where=file
-        ) from error
+    return bytes_of_table(Path(file)), file
 
 
 def _typed(before: Inspection, given: dict[str, Any]) -> Found:

@@ -10,6 +10,7 @@ import click
 
 from labkit.cli import clock
 from labkit.cli.common import LEDGER, PROFILE, out
+from labkit.cli.table_bytes import bytes_of_table
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from labkit.qa.process_sample import Sample
     from labkit.qa.run_rules import Rule
 
-MOST_BYTES = 20_000_000
 #: Longer cells of a table may take several lines.
 _LONG = 34
 _DAY = click.DateTime(["%Y-%m-%d"])
@@ -55,7 +55,8 @@ _OPTIONS = (
     click.option(
         "--subgroup", metavar="NAME",
         help="Take the spread within from groups made under the same conditions, not from "
-        "neighbours: a column of FILE; in the record `set` or `lot`.",
+        "neighbours: a column of FILE; in the record `set` or `lot`. A chart only compares the "
+        "groups.",
     ),
     click.option(
         "--all-rules", is_flag=True,
@@ -120,23 +121,7 @@ def _of_table(given: Mapping[str, Any]) -> Sample:
     ends = (given["lower"], given["upper"], given["target"])
     limits = Limits(*ends) if any(end is not None for end in ends) else None
     columns = Columns(given["column"] or "value", given["subgroup"], given["decimal"])
-    return sample_of_table(_read(path), path.name, limits, columns)
-
-
-def _read(path: Path) -> bytes:
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError(
-            f"cannot be read ({error.strerror or error}); name a readable CSV file",
-            where=str(path),
-        ) from error
-    if len(raw) > MOST_BYTES:
-        raise InputError(
-            f"has more than {MOST_BYTES // 10**6} MB; split the table", where=str(path)
-        )
-    return raw
+    return sample_of_table(bytes_of_table(path), path.name, limits, columns)
 
 
 def _of_record(given: Mapping[str, Any]) -> Sample:
