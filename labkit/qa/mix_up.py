@@ -24,13 +24,13 @@ MISS_SD = 4.7534
 #: From this step on, in standard uncertainties of one length, that is promised.
 LEAST_STEP_U = 4.0
 #: A reading fits a label within its tolerance and this many standard uncertainties.
-_FITS_U = 5.0
+FITS_U = 5.0
 #: The joint rule never goes below this many standard deviations: what it has at four u.
 _LEAST_SD = LEAST_STEP_U * math.sqrt(2) - MISS_SD
 #: Pairs within this of the likeliest explanation (as logarithm, 1 to 100 000) are all named.
 _NEARLY_AS_LIKELY = 11.5
 #: Lengths are whole micrometres; half of one tells equal from unequal labels.
-_NOISE_MM = 0.0005
+NOISE_MM = 0.0005
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,13 +92,13 @@ def suspicion(
     nominal, tolerance, u = (np.asarray(v, np.float64) for v in (nominal_mm, tolerance_mm, u_mm))
     apart = nominal[np.newaxis, :] - nominal[:, np.newaxis]
     step = np.abs(apart)
-    other = step > _NOISE_MM
+    other = step > NOISE_MM
     towards = (lengths_mm - nominal)[..., :, np.newaxis] * np.sign(apart)
     off = np.abs(lengths_mm[..., :, np.newaxis] - nominal)
-    plausible = off <= tolerance + _FITS_U * u[:, np.newaxis]
+    plausible = off <= tolerance + FITS_U * u[:, np.newaxis]
     back = np.swapaxes(towards, -1, -2)
     nearer = (towards > step / 2) & plausible
-    told_apart = other & (step > tolerance[:, np.newaxis] + tolerance + _NOISE_MM)
+    told_apart = other & (step > tolerance[:, np.newaxis] + tolerance + NOISE_MM)
     w = _pair_sd(u[:, np.newaxis], u)
     both_plausible = plausible & np.swapaxes(plausible, -1, -2)
     joint = both_plausible & ((towards + back) / 2 > _threshold(step, w))
@@ -163,10 +163,10 @@ def false_alarm_bound(nominal_mm: ArrayLike, u_mm: float, spread_mm: float = 0.0
     nominal = np.asarray(nominal_mm, np.float64)
     labels = np.unique(nominal)
     steps = np.abs(labels - nominal[:, np.newaxis])
-    single = ndtr(-steps[steps > _NOISE_MM] / 2 / math.hypot(u_mm, spread_mm)).sum()
+    single = ndtr(-steps[steps > NOISE_MM] / 2 / math.hypot(u_mm, spread_mm)).sum()
     first, second = np.triu_indices(len(nominal), 1)
     pairs = np.abs(nominal[first] - nominal[second])
-    pairs = pairs[pairs > _NOISE_MM]
+    pairs = pairs[pairs > NOISE_MM]
     w = _pair_sd(u_mm, u_mm)
     joint = ndtr(-_threshold(pairs, w) / math.hypot(float(w), spread_mm / math.sqrt(2))).sum()
     return min(1.0, float(single + joint))
@@ -234,7 +234,7 @@ def _best_label(rods: Sequence[MeasuredRod], found: Suspicion, rod: int) -> list
     fitting: list[int] = np.nonzero(found.fits[rod])[0].tolist()
     off = {other: abs(length - float(rods[other].expected.length_mm)) for other in fitting}
     least = min(off.values())
-    return [other for other, distance in off.items() if distance <= least + _NOISE_MM]
+    return [other for other, distance in off.items() if distance <= least + NOISE_MM]
 
 
 def _exchange(first: MeasuredRod, second: MeasuredRod) -> MixUp:

@@ -10,9 +10,16 @@ from labkit.core.findings import Finding, note, refusals, refused
 from labkit.core.identifier import grouped
 from labkit.qa.conformance import Result
 from labkit.qa.mix_up import LEAST_STEP_U, find_mix_ups
-from labkit.qa.percent import percent_told
-from labkit.qa.readings import Expected, label_parts, same_label
+from labkit.qa.readings import Expected
 from labkit.qa.rod_decision import MeasuredRod
+from labkit.qa.set_sentences import (
+    bears_label_of,
+    bears_own_label,
+    difference_told,
+    exchanged_told,
+    label_problems,
+    label_told,
+)
 from labkit.qa.sides_and_steps import SideDifference, StepSize
 from labkit.units import millimetres, plain
 
@@ -31,7 +38,8 @@ class SetFindings:
         self.rods = rods
         self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
         self._findings = [finding for rod in rods for finding in rod.problems]
-        self._mixed: list[frozenset[str]] = [frozenset()]
+        self._mixed: dict[frozenset[str], Finding] = {}
+        self._misplaced: set[str] = set()
 
     def repeated(self, measured: Sequence[MeasuredRod]) -> None:
         """Hold rods that were measured more than once without the record saying which counts."""
@@ -47,20 +55,38 @@ class SetFindings:
     def mix_ups(self) -> None:
         """Add the likely mix-ups."""
         for mixed in find_mix_ups(self.rods):
-            identifiers = {rod.expected.identifier for rod in mixed.rods}
+            identifiers = frozenset(rod.expected.identifier for rod in mixed.rods)
             self.held |= identifiers
-            self._mixed.append(frozenset(identifiers))
+            self._misplaced |= identifiers
+            self._mixed[identifiers] = mixed.finding
             self._findings.append(mixed.finding)
 
     def labels(self) -> None:
-        """Where a label read is another rod's, hold that one, too, and say what it means."""
+        """Where a label read is another rod's, hold that one, too, and say what it means.
+
+        Not held is a rod on which its own label was read: it lies where it belongs.
+        """
+        told: set[frozenset[str]] = set()
         for rod in self.rods:
-            others = [other for other in self.rods if _bears(rod, other)]
-            if others:
-                told = [f for f in rod.problems if f.code == "label_read"]
-                self._findings = [f for f in self._findings if f not in told]
-                members = (rod.expected.identifier, *(o.expected.identifier for o in others))
-                self._hold("label_of_another", _read_of(rod, others), *members)
+            if any(finding.code == "label_read" for finding in rod.problems):
+                self._misplaced.add(rod.expected.identifier)
+            owners = [other for other in self.rods if bears_label_of(rod, other)]
+            if not owners:
+                continue
+            self._findings = [f for f in self._findings if f not in label_problems(rod)]
+            away = [owner for owner in owners if not bears_own_label(owner)]
+            back = [owner for owner in away if bears_label_of(owner, rod)]
+            others = back if len(back) == 1 else away
+            members = (rod.expected.identifier, *(o.expected.identifier for o in others))
+            if len(back) == 1:
+                if frozenset(members) in told:
+                    continue
+                told.add(frozenset(members))
+                self._take_back(self._mixed.get(frozenset(members)))
+                sentence = exchanged_told(rod, back[0])
+            else:
+                sentence = label_told(rod, owners, others)
+            self._hold("label_of_another", sentence, *members)
 
     def differences(self, differences: Iterable[SideDifference]) -> None:
         """Hold both rods of a step whose sides are not shown to agree.
@@ -71,14 +97,16 @@ class SetFindings:
         for each in differences:
             own = {each.left.expected.identifier, each.right.expected.identifier}
             if each.decision.result is not Result.CONFORMS and not own & self.held:
-                self._hold(*_difference_told(each))
+                self._hold(*difference_told(each))
 
     def order(self, steps: Iterable[StepSize]) -> None:
-        """Hold neighbours that measure in the wrong order, unless a mix-up says so already."""
-        for each in steps:
-            members = frozenset(rod.expected.identifier for rod in (each.first, each.second))
-            turned = each.measured_mm * float(each.nominal_mm) <= 0
-            if turned and not any(members <= mixed for mixed in self._mixed):
+        """Hold neighbours that measure in the wrong order.
+
+        A rod that lies in a wrong bag says nothing about the order of its neighbours.
+        """
+        for each in self._placed(steps):
+            members = (each.first.expected.identifier, each.second.expected.identifier)
+            if each.measured_mm * float(each.nominal_mm) <= 0:
                 names = [rod.expected.name for rod in (each.first, each.second)]
                 self._hold(
                     "order",
@@ -88,13 +116,17 @@ class SetFindings:
                     *members,
                 )
 
+    def _placed(self, steps: Iterable[StepSize]) -> list[StepSize]:
+        """Give the neighbours of which neither is likely to lie in a wrong bag."""
+        return [
+            each for each in steps
+            if not self._misplaced & {each.first.expected.identifier,
+                                      each.second.expected.identifier}
+        ]  # fmt: skip
+
     def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:
         """Add what does not hold a rod."""
-        mixed = frozenset().union(*self._mixed)
-        self._findings += _step_notes(
-            each for each in steps
-            if not mixed & {rod.expected.identifier for rod in (each.first, each.second)}
-        )  # fmt: skip
+        self._findings += _step_notes(self._placed(steps))
         if missing:
             names = ", ".join(place.name for place in missing)
             self._findings.append(note("not_measured", f"not measured yet: {names}"))
@@ -110,6 +142,10 @@ class SetFindings:
         self.held |= set(identifiers)
         self._findings.append(refused(code, sentence, " / ".join(map(grouped, identifiers))))
 
+    def _take_back(self, finding: Finding | None) -> None:
+        """Leave out what another finding says better; the rods stay held."""
+        self._findings = [each for each in self._findings if each is not finding]
+
     def refusals(self) -> tuple[Finding, ...]:
         """Give what holds rods."""
         return refusals(dict.fromkeys(self._findings))
@@ -118,41 +154,6 @@ class SetFindings:
         """Give everything, refusals first."""
         stops = self.refusals()
         return (*stops, *(each for each in dict.fromkeys(self._findings) if each not in stops))
-
-
-def _bears(rod: MeasuredRod, other: MeasuredRod) -> bool:
-    """Tell whether the label read from a rod is another rod's and not its own."""
-    read = rod.look.label
-    if read is None or label_parts(read) is None or same_label(read, rod.expected):
-        return False
-    return same_label(read, other.expected)
-
-
-def _read_of(rod: MeasuredRod, others: Sequence[MeasuredRod]) -> str:
-    fits = abs(rod.length_mm - float(others[0].expected.length_mm)) < abs(rod.deviation_mm)
-    why = (
-        "its length fits that label, too: it is likely another rod in this one's bag"
-        if fits
-        else "its length does not fit that label: it is likely engraved or read wrong"
-    )
-    names = " and ".join(other.expected.name for other in others)
-    return f"{rod.expected.name} bears the label of {names}; {why}; hold them"
-
-
-def _difference_told(each: SideDifference) -> tuple[str, str, str, str]:
-    wrong = each.decision.result is Result.NOT_CONFORMING
-    verdict = "beyond" if wrong else "so that this gauge does not show that it is within"
-    long = "longer" if each.difference_mm > 0 else "shorter"
-    return (
-        "sides_differ" if wrong else "sides_undecided",
-        f"step {each.step}: {each.left.expected.engraved} left is "
-        f"{millimetres(abs(each.difference_mm), 3)} mm {long} against "
-        f"{each.right.expected.engraved} right than by their labels, {verdict} the side tolerance "
-        f"of ±{plain(each.tolerance_mm)} mm (standard uncertainty {millimetres(each.u_mm, 4)} mm, "
-        f"probability {percent_told(each.decision.probability)}); measure both again, with more "
-        "readings or a finer gauge, or replace one",
-        each.left.expected.identifier, each.right.expected.identifier,
-    )  # fmt: skip
 
 
 def _step_notes(steps: Iterable[StepSize]) -> Iterator[Finding]:

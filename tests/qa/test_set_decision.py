@@ -69,15 +69,21 @@ def test_good_rods_may_differ_too_much_from_side_to_side():
     assert decision.result is Result.NOT_CONFORMING
     assert codes(decision) == ["sides_differ"]
     assert decision.held == {rod.expected.identifier for rod in decision.rods[4:6]}
-    assert "32.6 left is 0.220 mm longer against 32.6 right" in decision.findings[0].message
+    assert "32.6 left is 0.220 mm longer than 32.6 right" in decision.findings[0].message
     assert "beyond the side tolerance of ±0.15 mm" in decision.findings[0].message
+    apart = dict.fromkeys(range(1, 12, 2), 0.3) | {4: 0.11, 5: 0.19}
+    told = decided(apart, right=0.3).findings[0].message
+    assert "32.6 left, taken against 32.9 right, is 0.220 mm longer than their labels say" in told
 
 
 def test_sides_near_their_tolerance_are_undecided():
     decision = decided({4: 0.07, 5: -0.07})
     assert decision.result is Result.UNDECIDED
     assert codes(decision) == ["sides_undecided"]
+    assert "which this gauge does not show to be within" in decision.findings[0].message
     assert len(decision.held) == 2
+    coarse = decided({4: 0.04, 5: -0.04}, u=0.065, tolerance=0.3)
+    assert "this gauge is too coarse for the side tolerance" in coarse.findings[0].message
 
 
 def test_a_stated_side_tolerance_counts():
@@ -192,25 +198,71 @@ def test_a_gauge_too_coarse_for_the_steps_is_noted():
 # --- labels and fittings
 
 
-def test_a_wrong_label_holds_both_rods():
+def test_a_wrong_label_holds_its_rod_alone_where_its_owners_bear_it():
     decision = decided(looks={0: Look("33.3", fittings=True)})
     assert decision.result is Result.NOT_CONFORMING
     assert codes(decision) == ["label_of_another"]
     assert "bears the label of 33.3 left" in decision.findings[0].message
-    assert "engraved or read wrong" in decision.findings[0].message
-    assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2, 3)}
+    assert "engraved or read wrong; hold it" in decision.findings[0].message
+    assert decision.held == {decision.rods[0].expected.identifier}
 
 
-def test_rods_in_each_others_bags_are_told_as_such():
-    lengths = NOMINAL.copy()
-    lengths[[0, 2]] = lengths[[2, 0]]
+def test_a_wrong_label_holds_those_whose_own_was_not_read():
+    decision = decided(looks={0: Look("33.3", fittings=True), 2: Look(None, fittings=True)})
+    assert codes(decision) == ["label_of_another", "not_looked_at"]
+    assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2)}
+
+
+def exchanged(first, second, looks, lengths=NOMINAL, **kinds):
+    """Two rods change places; what is read on each is told."""
+    lengths = np.array(lengths)
+    lengths[[first, second]] = lengths[[second, first]]
+    rods = measured_set(lengths, looks=looks, **kinds)
+    tolerances = dict.fromkeys(range(1, 7), Decimal("0.15"))
+    return decide_set([rod.expected for rod in rods], rods, tolerances)
+
+
+def test_rods_in_each_others_bags_are_told_once_and_hold_no_other():
     looks = {0: Look("33.3", fittings=True), 2: Look("34.0", fittings=True)}
-    rods = measured_set(lengths, looks=looks)
-    decision = decide_set(
-        [rod.expected for rod in rods], rods, dict.fromkeys(range(1, 7), Decimal("0.15"))
+    decision = exchanged(0, 2, looks)
+    assert codes(decision) == ["label_of_another"]
+    assert "in each other's bags; put each into its own" in decision.findings[0].message
+    assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2)}
+    assert decision.result is Result.NOT_CONFORMING
+
+
+def test_labels_written_in_each_others_lines():
+    decision = decided(
+        looks={0: Look("33.3", fittings=True), 2: Look("34.0", fittings=True)}
     )
-    assert sorted(codes(decision)) == ["label_of_another", "label_of_another", "mix_up"]
-    assert "another rod in this one's bag" in decision.findings[-1].message
+    assert codes(decision) == ["label_of_another"]
+    assert "written down in each other's lines" in decision.findings[0].message
+
+
+def test_mirror_parts_of_one_length_in_each_others_bags():
+    """Their lengths are alike, so that only the marks tell."""
+    looks = {0: Look("34.0R", fittings=True), 1: Look("34.0L", fittings=True)}
+    decision = exchanged(0, 1, looks, mark=True)
+    assert codes(decision) == ["label_of_another"]
+    assert "in each other's bags" in decision.findings[0].message
+    assert "read wrong" not in decision.findings[0].message
+    assert len(decision.held) == 2
+
+
+def test_a_rod_of_another_set_in_a_bag_holds_no_neighbour():
+    """It bears its own label, which another rod of the set bears, too, and measures by it."""
+    decision = decided({2: -1.4}, looks={2: Look("31.9", fittings=True)})
+    assert "label_of_another" in codes(decision)
+    assert "order" not in codes(decision)
+    told = next(f for f in decision.findings if f.code == "label_of_another").message
+    assert "it is likely one of another set; hold it" in told
+
+
+def test_a_mix_up_across_the_sides_says_nothing_of_the_neighbours_order():
+    lengths = NOMINAL + np.array([0, 1.0] * 6)
+    decision = exchanged(0, 1, {}, lengths, right=1.0)
+    assert codes(decision) == ["mix_up"]
+    assert decision.held == {rod.expected.identifier for rod in decision.rods[:2]}
 
 
 def test_a_label_of_no_rod_and_a_bad_fitting_are_told():
