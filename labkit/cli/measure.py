@@ -32,7 +32,7 @@ from labkit.units import millimetres, plain
 
 if TYPE_CHECKING:
     from labkit.core.instruments import Instrument
-    from labkit.exports.scan_measure import EndSeen
+    from labkit.core.tolerances import SizeLimits
     from labkit.qa.rod_decision import MeasuredRod
     from labkit.workflow.measure import Scanned
 
@@ -154,11 +154,11 @@ def _show(scanned: Scanned) -> None:
     table = plain_table(
         "Fittings, mm", ("end", "", "diameter", "limits", "seen", "rms µm", "lean")
     )
-    names = (measure.lower.end, measure.upper.end) if measure.ends_told else ("one", "other")
-    for name, end in zip(names, (measure.lower, measure.upper), strict=True):
+    for end in (measure.lower, measure.upper):
         table.add_row(
-            Text(name, justify="left"), Text(end.kind, justify="left"),
-            f"{millimetres(end.diameter_mm, 3)} ± {millimetres(2 * end.u_mm, 3)}", _limits(end),
+            Text(end.end, justify="left"), Text(end.kind, justify="left"),
+            f"{millimetres(end.diameter_mm, 3)} ± {millimetres(2 * end.u_mm, 3)}",
+            _limits(end.limits),
             f"{100 * end.seen:.0f} %", f"{1000 * end.rms_mm:.0f}",
             "" if end.kind == "ball" else f"{end.tilt_deg:.1f}°",
         )  # fmt: skip
@@ -177,10 +177,10 @@ def _label(scanned: Scanned) -> str:
     return f"{label.engraving} ({sure})"
 
 
-def _limits(end: EndSeen) -> str:
-    if end.limits is None:
+def _limits(limits: SizeLimits | None) -> str:
+    if limits is None:
         return "not in the table"
-    return f"{plain(end.limits.least_mm)}–{plain(end.limits.most_mm)}"
+    return f"{plain(limits.least_mm)}–{plain(limits.most_mm)}"
 
 
 def _show_decision(rod: MeasuredRod) -> None:

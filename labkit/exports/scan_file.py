@@ -76,10 +76,9 @@ def read_scan(path: Path) -> ScanMesh:
         data = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=path.name) from None
-    corners = _binary(data)
-    if corners is None:
-        corners = _text(data, path)
-    return _mesh(corners.astype(np.float64), path)
+    facets = _binary(data)
+    corners = _text(data, path) if facets is None else facets.astype(np.float64)
+    return _mesh(corners, path)
 
 
 def _binary(data: bytes) -> NDArray[np.float32] | None:

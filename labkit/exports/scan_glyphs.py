@@ -124,7 +124,7 @@ def correlations(
     floor = 0.01 * rows * columns * HALF**2
     seen_spread = np.maximum(seen_square - seen_sum**2 / count, floor)
     drawn_spread = np.maximum(drawn_square - drawn_sum**2 / count, floor)
-    scores = common / np.sqrt(seen_spread * drawn_spread)
+    scores = np.asarray(common / np.sqrt(seen_spread * drawn_spread), dtype=np.float64)
     return scores.reshape(2 * reach[1] + 1, 2 * reach[0] + 1, -1)
 
 

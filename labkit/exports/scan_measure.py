@@ -53,7 +53,7 @@ class EndSeen:
     """One fitting as measured.
 
     Args:
-        end: "lower" or "upper".
+        end: "lower" or "upper"; "one" and "other" where it is not known which is which.
         kind: "bore", "pin" or "ball".
         diameter_mm, u_mm: Diameter and its standard uncertainty by the scan alone.
         limits: Limits of the diameter by the template's fit class, None outside the table.
@@ -161,14 +161,15 @@ def measure_scan(
     # The reader of an unhanded part tells which end is the lower one.
     turned = float(pose.turn[0] @ rod.pose.turn[0]) < 0.0
     ends = rod.ends[::-1] if turned and not rod.template.handed else rod.ends
-    names = ("lower", "upper")
+    told = rod.template.handed or bool(label.text)
+    names = ("lower", "upper") if told else ("one", "other")
     lower, upper = (
         _end(end, name, errors, variances)
         for end, name in zip(ends, names, strict=True)
     )
     return ScanMeasure(
         template=rod.template.name, length_mm=length, u_mm=u, dof=dof, lower=lower, upper=upper,
-        ends_told=rod.template.handed or bool(label.text), label=label,
+        ends_told=told, label=label,
         noise_mm=math.sqrt((lower.rms_mm**2 + upper.rms_mm**2) / 2.0),
         alike_share=errors.share, alike_mm=errors.length_mm, missing=1.0 - rod.seen,
         facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
@@ -275,6 +276,10 @@ def _findings(
     return tuple(found)
 
 
+def _at(end: EndSeen) -> str:
+    return "at one end" if end.end == "one" else f"at the {end.end} end"
+
+
 def _about(end: EndSeen) -> list[Finding]:
     found = []
     limits = end.limits
@@ -284,11 +289,11 @@ def _about(end: EndSeen) -> list[Finding]:
         if not low - room <= end.diameter_mm <= high + room:
             found.append(note(
                 "scan_diameter",
-                f"the {end.kind} at the {end.end} end has a diameter of {end.diameter_mm:.3f} mm; "
+                f"the {end.kind} {_at(end)} has a diameter of {end.diameter_mm:.3f} mm; "
                 f"{low:.3f} to {high:.3f} mm are allowed",
                 end.end,
             ))
     if end.tilt_deg > NOTED_TILT_DEG:
-        lean = f"the {end.kind} at the {end.end} end leans by {end.tilt_deg:.1f}°"
+        lean = f"the {end.kind} {_at(end)} leans by {end.tilt_deg:.1f}°"
         found.append(note("scan_tilt", lean, end.end))
     return found

@@ -77,7 +77,7 @@ def alike(surfaces: list[tuple[Array, Array]]) -> Alike:
     used = counts >= LEAST_PAIRS
     if variance <= 0.0 or used.sum() < 4:
         return Alike(0.0, LENGTHS_MM[0], 1)
-    middles = ((np.arange(classes) + 0.5) * CLASS_MM)[used]
+    middles = ((np.arange(classes, dtype=np.float64) + 0.5) * CLASS_MM)[used]
     observed = products[used] / counts[used] / (variance / weight)
     return _fitted(middles, observed, counts[used])
 

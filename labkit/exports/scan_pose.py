@@ -139,7 +139,8 @@ def _refine(
         # Turns are weighed by half a rod's length, so that all seven unknowns are millimetres.
         scale = np.array([1.0, 1.0, 1.0, length / 2, length / 2, length / 2, 1.0])
         normal += np.diag(DAMPING * len(points) * scale**2 / len(scale))
-        step = np.linalg.solve(normal, -jacobian.T @ (weight * residual))
+        right = -jacobian.T @ (weight * residual)
+        step = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
         length = float(np.clip(length + step[6], low, high))
         spin = _rotation(step[3:6])
         # p' = spin · p + shift in rod coordinates.

@@ -76,7 +76,7 @@ def relief(
         return None
     plane, scatter = _face(mesh.vertices[inside], level)
     near = depth_picture(mesh, window)
-    x = left + (np.arange(columns) + 0.5) * pixel
+    x = left + (np.arange(columns, dtype=np.float64) + 0.5) * pixel
     depth = plane[0] + plane[1] * x[None, :] + plane[2] * window.up_mm()[:, None] - near
     on_place = _on_place(x - space.center_x_mm, window.up_mm(), space, label.margin_mm)
     known = on_place & np.isfinite(near) & (depth < label.depth_mm + BELOW_MM) & (depth > -ABOVE_MM)

@@ -80,7 +80,7 @@ def _with_fitting(
             across = np.hypot(local[:, 1], local[:, 2]) - fitting.neck_diameter_mm / 2.0
             neck = _both(across, np.abs(local[:, 0] + fitting.neck_length_mm / 2.0)
                          - fitting.neck_length_mm / 2.0)
-            return np.minimum(distance, np.minimum(ball, neck))
+            return np.asarray(np.minimum(distance, np.minimum(ball, neck)), dtype=np.float64)
 
 
 def _pin(template: RodTemplate, pin: Crosspin, local: Array) -> Array:
