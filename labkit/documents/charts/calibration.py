@@ -14,6 +14,7 @@ from labkit.documents.charts.canvas import (
     PAGE_WIDTH_MM,
     TINT,
     head,
+    house_style,
     key,
     level,
     new_chart,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 _SPREAD = 0.05
 
 
+@house_style()
 def length_chart(fit: LengthFit, standing_out: Collection[str]) -> Figure:
     """Draw measured less built over the length, and the residuals below.
 

@@ -103,7 +103,10 @@ def note(axes: Axes, x: float, y: float, words: str, **how: Any) -> None:
     axes.annotate(words, (x, y), **{"fontsize": SMALL_PT, "color": INK, **how})
 
 
-def level(axes: Axes, y: float, words: str, *, dashed: bool = False, color: str = GREY) -> None:
+def level(
+    axes: Axes, y: float, words: str, *, dashed: bool = False, color: str = GREY,
+    raised_pt: float = 0.0,
+) -> None:
     """Draw a horizontal line across a panel and name it outside at the right.
 
     Args:
@@ -112,13 +115,26 @@ def level(axes: Axes, y: float, words: str, *, dashed: bool = False, color: str 
         words: Its name, empty for none.
         dashed: For limits; a whole line is a centre.
         color: Colour of line and words.
+        raised_pt: How far above the line the words stand, where another line is close.
     """
     axes.axhline(y, color=color, linewidth=_LINE_PT, linestyle=(0, (5, 3)) if dashed else "-")
     if words:
         axes.annotate(
-            words, (1.0, y), xycoords=axes.get_yaxis_transform(), xytext=(3, 0),
+            words, (1.0, y), xycoords=axes.get_yaxis_transform(), xytext=(3, raised_pt),
             textcoords="offset points", va="center", fontsize=SMALL_PT, color=color,
         )
+
+
+def short(words: str, most: int) -> str:
+    """Cut a long name for a chart in its middle: what tells names apart is often at their end.
+
+    >>> short("B-17", 8), short("coupon of the first plate 12", 12)
+    ('B-17', 'coupon…te 12')
+    """
+    if len(words) <= most:
+        return words
+    tail = (most - 1) // 2
+    return f"{words[: most - 1 - tail]}…{words[len(words) - tail :]}"
 
 
 def key(axes: Axes, **how: Any) -> None:

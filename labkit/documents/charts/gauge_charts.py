@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,11 @@ from labkit.documents.charts.canvas import (
     SERIES,
     SMALL_PT,
     TINT,
+    house_style,
     key,
     level,
     new_chart,
+    short,
 )
 from labkit.qa.gauge_bias import Bias, Linearity
 from labkit.qa.gauge_ranges import RangeTable
@@ -44,8 +46,15 @@ _MOST_UPRIGHT = 12
 #: Of more parts than this not every one is named.
 _MOST_NAMED = 40
 _POINTS = 200
+#: Longer names are cut; those in one row share so many characters.
+_LONGEST, _LONGEST_ROW, _SHORTEST = 18, 90, 3
+#: With more parts × operators than this the readings are drawn smaller.
+_MANY_STRETCHES = 60
+#: A dark edge keeps pale markers visible on white and in a grey print.
+_EDGE: dict[str, Any] = {"markeredgecolor": INK, "markeredgewidth": 0.4}
 
 
+@house_style()
 def components_chart(result: GaugeResult) -> Figure:
     """Draw each component as its share of variance, spread and tolerance.
 
@@ -83,6 +92,7 @@ def components_chart(result: GaugeResult) -> Figure:
     return figure
 
 
+@house_style()
 def readings_chart(study: Study) -> Figure:
     """Draw every reading as its difference from the mean of its part.
 
@@ -100,9 +110,8 @@ def readings_chart(study: Study) -> Figure:
         trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
         at = (_beside(study, place)[:, None] + trials).ravel()
         axes.plot(
-            at, off[:, place, :].ravel(), linestyle="", markersize=3.6, markeredgewidth=0.5,
-            markeredgecolor="white", color=_color(place), marker=_marker(place),
-            label=operator or None,
+            at, off[:, place, :].ravel(), linestyle="", markersize=_dot(study), color=_color(place),
+            marker=_marker(place), label=_called(operator), **_EDGE,
         )
     _parts_along(axes, study)
     axes.set_ylabel("reading less mean of its part, mm")
@@ -110,6 +119,7 @@ def readings_chart(study: Study) -> Figure:
     return figure
 
 
+@house_style()
 def interaction_chart(study: Study) -> Figure:
     """Draw each operator's mean of each part as its difference from the mean of the part.
 
@@ -126,7 +136,7 @@ def interaction_chart(study: Study) -> Figure:
     for place, operator in enumerate(study.operators):
         axes.plot(
             range(len(study.parts)), off[:, place], linewidth=1.1, markersize=4.2,
-            color=_color(place), marker=_marker(place), label=operator,
+            color=_color(place), marker=_marker(place), label=_called(operator), **_EDGE,
         )
     _parts_along(axes, study)
     axes.set_ylabel("mean less mean of its part, mm")
@@ -134,6 +144,7 @@ def interaction_chart(study: Study) -> Figure:
     return figure
 
 
+@house_style()
 def ranges_chart(study: Study, table: RangeTable) -> Figure:
     """Draw the range and the mean of the trials, operator by operator.
 
@@ -163,6 +174,7 @@ def ranges_chart(study: Study, table: RangeTable) -> Figure:
     return figure
 
 
+@house_style()
 def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
     """Draw the bias over the reference value, with the fitted line and its band.
 
@@ -220,7 +232,7 @@ def _by_operator(
         at = place * (count + 1) + np.arange(count)
         axes.plot(
             at, values[:, place], linewidth=0.9, markersize=3.6, color=_color(place),
-            marker=_marker(place), clip_on=False,
+            marker=_marker(place), clip_on=False, **_EDGE,
         )
         if limit is not None:
             beyond = values[:, place] > limit
@@ -232,7 +244,8 @@ def _by_operator(
             axes.axvline(at[0] - 1, color=HAIR, linewidth=0.8)
     if study.has_operators:
         middles = [place * (count + 1) + (count - 1) / 2 for place in range(len(study.operators))]
-        axes.set_xticks(middles, list(study.operators))
+        room = max(_SHORTEST, _LONGEST_ROW // len(study.operators))
+        axes.set_xticks(middles, [short(name, room) for name in study.operators])
         axes.tick_params(axis="x", length=0)
     else:
         _part_names(axes, study)
@@ -246,21 +259,23 @@ def _beside(study: Study, place: int) -> NDArray[np.float64]:
 
 
 def _parts_along(axes: Axes, study: Study) -> None:
-    _part_names(axes, study)
+    axes.set_xlabel(_part_names(axes, study))
     axes.set_xlim(-0.6, len(study.parts) - 0.4)
     for between in range(1, len(study.parts) if len(study.parts) <= _MOST_NAMED else 1):
         axes.axvline(between - 0.5, color=HAIR, linewidth=0.4)
-    axes.set_xlabel("part")
 
 
-def _part_names(axes: Axes, study: Study) -> None:
-    """Name the parts at the axis; of very many only every second, third and so on."""
+def _part_names(axes: Axes, study: Study) -> str:
+    """Name the parts at the axis, of very many every second, third and so on; say what they are."""
     count = len(study.parts)
-    turned = count > _MOST_UPRIGHT or max(map(len, study.parts)) > len("QF-1043")
+    names = [short(name, _LONGEST) for name in study.parts]
+    told = len(set(names)) == count
+    if not told:  # cut names that look alike would mislead
+        names = [str(number) for number in range(1, count + 1)]
+    turned = count > _MOST_UPRIGHT or max(map(len, names)) > len("QF-1043")
     step = -(-count // _MOST_NAMED)
-    axes.set_xticks(
-        range(0, count, step), list(study.parts[::step]), rotation=90 if turned else 0
-    )
+    axes.set_xticks(range(0, count, step), names[::step], rotation=90 if turned else 0)
+    return "part" if told else "part, by its place in the file"
 
 
 def _operators(axes: Axes, study: Study) -> None:
@@ -273,4 +288,14 @@ def _color(place: int) -> str:
 
 
 def _marker(place: int) -> str:
-    return MARKERS[place % len(MARKERS)]
+    """Give a marker; when the colours begin again the markers move on, so that pairs differ."""
+    return MARKERS[(place + place // len(SERIES)) % len(MARKERS)]
+
+
+def _dot(study: Study) -> float:
+    """Give the size of single readings: as large as the room of many parts allows."""
+    return 5.0 if len(study.parts) * len(study.operators) <= _MANY_STRETCHES else 3.4
+
+
+def _called(operator: str) -> str | None:
+    return short(operator, _LONGEST) or None

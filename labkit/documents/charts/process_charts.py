@@ -21,6 +21,7 @@ from labkit.documents.charts.canvas import (
     key,
     level,
     new_chart,
+    short,
 )
 from labkit.documents.figures import MINUS
 from labkit.qa.capability import Limits
@@ -37,6 +38,10 @@ if TYPE_CHECKING:
 _SHARES = (0.1, 1, 5, 20, 50, 80, 95, 99, 99.9)
 #: More groups than this would not be told apart.
 MOST_GROUPS = 16
+#: Longer names of columns and of groups are cut.
+_LONGEST_AXIS, _LONGEST_GROUP = 80, 30
+#: Lines closer than this share of a panel have their names moved apart, so many points.
+_CLOSE, _APART_PT = 0.12, 10.0
 
 
 def decimals_of(spread: float) -> int:
@@ -61,6 +66,10 @@ def shown(value: float, decimals: int) -> str:
 def axis_words(sample: Sample) -> str:
     """Name what a sample's values are, with their unit."""
     return f"{sample.title}, {sample.unit}" if sample.unit else sample.title
+
+
+def _along(axes: Axes, sample: Sample) -> None:
+    axes.set_xlabel(short(axis_words(sample), _LONGEST_AXIS))
 
 
 @house_style()
@@ -94,7 +103,7 @@ def histogram(study: Study) -> Figure:
             )
     _upright_limits(axes, found.limits, decimals_of(found.overall.spread.sd))
     axes.set_xlim(low, high)
-    axes.set_xlabel(axis_words(sample))
+    _along(axes, sample)
     axes.set_ylabel("values")
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     key(axes, loc="upper left", bbox_to_anchor=(1.0, 1.0))
@@ -165,7 +174,7 @@ def probability(study: Study) -> Figure:
     edge = float(points.quantiles[-1]) + 0.25
     axes.set_ylim(-edge, edge)
     axes.set_ylabel("share of the values below")
-    axes.set_xlabel(axis_words(study.sample))
+    _along(axes, study.sample)
     key(axes, loc="upper left")
     return figure
 
@@ -189,9 +198,10 @@ def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     upper.tick_params(labelbottom=False)
     decimals = decimals_of(chart.sigma)
     numbers = list(range(1, len(chart.values) + 1))
-    head(upper, "Individual values")
+    named = "" if sample.title == "value" else f": {short(axis_words(sample), _LONGEST_AXIS)}"
+    head(upper, f"Individual values{named}")
     _course(upper, numbers, chart.values)
-    _lines(upper, (chart.lower, chart.centre, chart.upper), decimals)
+    _lines(upper, (chart.lower, chart.centre, chart.upper), decimals, chart.values)
     found = [s for s in chart.signals if s.rule != "moving-range"]
     belonging = sorted({i for s in found for i in range(s.first, s.last + 1)})
     upper.plot(
@@ -199,31 +209,42 @@ def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
         markersize=3.6, color=ALERT, zorder=3,
     )
     _marks(upper, [(i + 1, chart.values[i]) for i in sorted({s.index for s in found})])
-    upper.set_ylabel(axis_words(sample))
-    head(lower, "Moving ranges")
+    upper.set_ylabel(sample.unit)
+    head(lower, "Moving ranges: difference to the one before")
     _course(lower, numbers[1:], chart.moving_ranges)
-    _lines(lower, (None, chart.mean_range, chart.range_upper), decimals)
+    _lines(
+        lower, (None, chart.mean_range, chart.range_upper), decimals, (0.0, *chart.moving_ranges)
+    )
     on_ranges = [s.index for s in chart.signals if s.rule == "moving-range"]
     _marks(lower, [(i + 1, chart.moving_ranges[i - 1]) for i in on_ranges])
     lower.set_ylim(bottom=0)
-    lower.set_ylabel("difference to the one before")
+    lower.set_ylabel(sample.unit)
     lower.set_xlabel("number in the order of making")
-    lower.xaxis.set_major_locator(MaxNLocator(integer=True))
+    lower.xaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
     lower.set_xlim(0, len(numbers) + 1)
     return figure
 
 
 def _course(axes: Axes, x: Sequence[float], y: Sequence[float]) -> None:
     size = 3.2 if len(y) <= 120 else 1.8
-    axes.plot(x, y, color=MAIN, linewidth=0.8, marker="o", markersize=size)
+    axes.plot(x, y, color=MAIN, linewidth=0.8, marker="o", markersize=size, clip_on=False)
 
 
-def _lines(axes: Axes, at: tuple[float | None, float, float], decimals: int) -> None:
+def _lines(
+    axes: Axes, at: tuple[float | None, float, float], decimals: int, points: Sequence[float]
+) -> None:
+    """Draw limits and centre; where a point far away presses them together, part their names."""
     lower, centre, upper = at
+    ends = (*points, upper, centre if lower is None else lower)
+    close = upper - centre < _CLOSE * (max(ends) - min(ends))
+    apart = _APART_PT if close else 0.0
     level(axes, centre, f"mean {shown(centre, decimals)}")
-    for value, words in ((lower, "lower"), (upper, "upper")):
+    for value, words, raised in ((lower, "lower", -apart), (upper, "upper", apart)):
         if value is not None:
-            level(axes, value, f"{words} {shown(value, decimals)}", dashed=True, color=ALERT)
+            level(
+                axes, value, f"{words} {shown(value, decimals)}", dashed=True, color=ALERT,
+                raised_pt=raised,
+            )
 
 
 def _marks(axes: Axes, points: Sequence[tuple[float, float]]) -> None:
@@ -261,7 +282,8 @@ def comparison(sample: Sample, grouping: Grouping) -> Figure:
     if sample.limits is not None:
         _upright_limits(axes, sample.limits, decimals_of(float(np.std(sample.values))))
     axes.set_xlim(*_reach(sample.values, sample.limits))
-    axes.set_yticks(range(len(lines)), [f"{line.mark} (n = {line.n})" for line in lines])
+    names = [f"{short(line.mark, _LONGEST_GROUP)} (n = {line.n})" for line in lines]
+    axes.set_yticks(range(len(lines)), names)
     axes.set_ylim(len(lines) - 0.5, -0.5)
-    axes.set_xlabel(axis_words(sample))
+    _along(axes, sample)
     return figure

@@ -1,0 +1,103 @@
+"""Charts that people can read: names that fit, points that show, lines whose names keep apart."""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from labkit.documents.charts import calibration, canvas, gauge_charts, process_charts
+from labkit.qa.control_chart import individuals
+from labkit.qa.gauge_ranges import gauge_by_ranges
+from labkit.qa.gauge_study import Study
+from labkit.qa.process_sample import Grouping, Sample
+
+
+def study(parts, operators, trials=2):
+    rng = np.random.default_rng(3)
+    values = 30 + rng.normal(0, 0.01, (len(parts), len(operators), trials))
+    return Study(tuple(parts), tuple(operators), tuple(
+        tuple(tuple(Decimal(f"{v:.3f}") for v in cell) for cell in part) for part in values
+    ))  # fmt: skip
+
+
+def drawn(figure):
+    """Lay a chart out as it is written; a layout that does not fit warns, and that is an error."""
+    assert canvas.png_of(figure)
+    return figure
+
+
+def ticks(axis):
+    return [label.get_text() for label in axis.get_ticklabels()]
+
+
+def test_every_chart_is_drawn_in_the_house_style():
+    for module in (calibration, gauge_charts, process_charts):
+        for name, made in inspect.getmembers(module, inspect.isfunction):
+            own = made.__module__ == module.__name__
+            if own and made.__annotations__.get("return") == "Figure":
+                assert hasattr(made, "__wrapped__"), f"{module.__name__}.{name}"
+
+
+LONG = [f"coupon of the plate of {'spring' * 6} {number}" for number in range(12)]
+
+
+@pytest.mark.parametrize(
+    "chart",
+    [
+        gauge_charts.readings_chart,
+        gauge_charts.interaction_chart,
+        lambda of: gauge_charts.ranges_chart(of, gauge_by_ranges(of)[1]),
+    ],
+)
+def test_long_names_leave_the_chart_its_room(chart):
+    figure = drawn(chart(study(LONG, ["Wilhelmina " * 6 + "A", "Wilhelmina " * 6 + "B"])))
+    assert all(axes.get_position().height > 0.25 for axes in figure.axes)
+    assert all(axes.get_position().width > 0.7 for axes in figure.axes)
+
+
+def test_cut_names_of_parts_still_tell_them_apart():
+    figure = gauge_charts.readings_chart(study(LONG, ["anna", "ben"]))
+    names = ticks(figure.axes[0].xaxis)
+    assert len(set(names)) == 12
+    assert [name.partition("…")[2] for name in names] == [name[-8:] for name in LONG]
+    alike = [f"{number} of {'spring' * 9} plate" for number in (10**12 + n for n in range(3))]
+    figure = gauge_charts.readings_chart(study([f"sample {a}" for a in alike], ["anna", "ben"]))
+    assert ticks(figure.axes[0].xaxis) == ["1", "2", "3"]
+    assert figure.axes[0].get_xlabel() == "part, by its place in the file"
+
+
+def test_single_readings_can_be_seen_and_operators_told_apart():
+    figure = gauge_charts.readings_chart(study("123", [f"op{n}" for n in range(12)]))
+    dots = [line for line in figure.axes[0].lines if line.get_label().startswith("op")]
+    assert len({(line.get_color(), line.get_marker()) for line in dots}) == 12
+    assert {line.get_markersize() for line in dots} == {5.0}
+    assert {line.get_markeredgecolor() for line in dots} == {canvas.INK}
+
+
+@pytest.mark.parametrize("far", [0.0, 9.0, 400.0])
+def test_the_names_of_limits_do_not_touch(far):
+    values = np.random.default_rng(5).normal(0, 0.01, 300)
+    values[200] += far
+    names = tuple(f"line {n}" for n in range(300))
+    sample = Sample("length", "mm", tuple(values), names, None)
+    figure = process_charts.individuals_chart(sample, individuals(values))
+    drawn(figure)
+    for axes in figure.axes:
+        boxes = sorted((t.get_window_extent() for t in axes.texts), key=lambda box: box.y0)
+        assert len(boxes) >= 2
+        assert all(low.y1 <= high.y0 + 0.5 for low, high in itertools.pairwise(boxes))
+
+
+def test_long_names_of_groups_leave_the_comparison_its_room():
+    marks = tuple(f"lot {'of spring ' * 8}{n % 2}" for n in range(20))
+    names = tuple(map(str, range(20)))
+    sample = Sample("x" * 300, "", tuple(range(20)), names, None)
+    figure = drawn(process_charts.comparison(sample, Grouping("lot", marks)))
+    (axes,) = figure.axes
+    assert axes.get_position().width > 0.6
+    assert len(set(ticks(axes.yaxis))) == 2
+    assert len(axes.get_xlabel()) == 80
