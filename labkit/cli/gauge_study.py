@@ -121,8 +121,10 @@ def _show(outcome: Outcome, names: str) -> None:
     if outcome.first is not None:
         from labkit.qa.gauge_outcome import instrument_lines
 
-        out().print("For the instrument's file:", style="bold")
-        for line in instrument_lines(outcome.first):
+        lines = instrument_lines(outcome.first)
+        if lines:
+            out().print("For the instrument's file:", style="bold")
+        for line in lines:
             out().print(f"  {line}", markup=False)
 
 

@@ -51,7 +51,7 @@ def _facts(outcome: Outcome, source: str) -> tuple[tuple[str, str], ...]:
     facts = [("Readings", source)]
     if outcome.study is not None:
         parts, operators, trials = outcome.study.shape
-        names = ", ".join(outcome.study.operators) if outcome.study.has_operators else "none"
+        names = ", ".join(outcome.study.operators) or "none"
         facts += [("Parts", str(parts)), ("Trials", str(trials))]
         facts.append(("Operators", f"{operators}: {names}" if operators > 1 else names))
     if outcome.asked.tolerance_mm is not None:
@@ -135,11 +135,12 @@ def _pictures(outcome: Outcome) -> Iterator[Section]:
 
 
 def _instrument(outcome: Outcome) -> Iterator[Section]:
-    if outcome.first is not None:
+    lines = instrument_lines(outcome.first) if outcome.first is not None else ()
+    if lines:
         yield Section(
             "For the instrument's file",
             ("The repeatability of this study, as it stands in an instrument's file:",),
-            ("lines",), tuple((line,) for line in instrument_lines(outcome.first)),
+            ("lines",), tuple((line,) for line in lines),
         )
 
 

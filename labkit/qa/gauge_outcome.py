@@ -14,7 +14,7 @@ from labkit.qa.gauge_bias import Bias, Linearity, bias_findings, biases, lineari
 from labkit.qa.gauge_ranges import MOST, RangeTable, gauge_by_ranges, wide_ranges
 from labkit.qa.gauge_result import GaugeResult, Variation, judgements
 from labkit.qa.gauge_study import USUAL_OPERATORS, USUAL_PARTS, Reading, Study, study_of
-from labkit.units import counted
+from labkit.units import counted, plain
 
 #: Parts of a process that just keeps its tolerance take 100 %; twice that is no longer one process.
 _FLATTERED_PERCENT = 200.0
@@ -65,7 +65,7 @@ class Outcome:
     Args:
         study: The crossed study, None where only bias was asked for.
         by_anova: Components and table of the analysis of variance.
-        by_ranges: Components and table of averages and ranges.
+        by_ranges: Components and table of averages and ranges, None for a study too large for them.
         ranges: That table for charts and slips, also where only the analysis of variance was
             asked for; None for a study too large for its constants.
         biases: Bias at each reference, none where none was given.
@@ -112,9 +112,10 @@ def work_out(
         study = study_of(crossed)
         if asked.ways is not Ways.RANGES:
             by_anova = gauge_by_anova(study, asked.tolerance_mm, asked.level, asked.confidence)
-        if asked.ways is not Ways.ANOVA:
+        small = max(study.shape) <= MOST
+        if asked.ways is Ways.RANGES or (asked.ways is Ways.BOTH and small):
             by_ranges = gauge_by_ranges(study, asked.tolerance_mm)
-        ranges = gauge_by_ranges(study)[1] if max(study.shape) <= MOST else None
+        ranges = gauge_by_ranges(study)[1] if small else None
     known = against if against is not None else [
         reading for reading in crossed or () if reading.reference_mm is not None
     ]  # fmt: skip
@@ -124,6 +125,11 @@ def work_out(
     if study is not None:
         result = (by_anova or by_ranges)[0]  # type: ignore[index]
         findings += _about_study(study, result, ranges)
+        if asked.ways is Ways.BOTH and by_ranges is None:
+            findings.append(note("gauge_no_ranges", (
+                f"Averages and ranges take at most {MOST} parts, operators and trials and are left "
+                "out: the analysis of variance says all that they would."
+            )))  # fmt: skip
     if found:
         findings += [note("gauge_bias", message) for message in bias_findings(found, line)]
     return Outcome(study, by_anova, by_ranges, ranges, found, line, asked, tuple(findings))
@@ -136,19 +142,22 @@ def instrument_lines(result: GaugeResult) -> tuple[str, ...]:
         result: Of the study.
 
     Returns:
-        Lines of TOML.
+        Lines of TOML; none where the readings never differed, for no gauge repeats without scatter.
 
     >>> from labkit.qa.gauge_result import Component
     >>> part = Component(Variation.REPEATABILITY, 0.000016)
     >>> for line in instrument_lines(GaugeResult("", (part,), 60.7)):
     ...     print(line)
     [repeatability]
-    standard_deviation = 0.0040
+    standard_deviation = 0.004
     degrees_of_freedom = 60
     """
+    sd = result[Variation.REPEATABILITY].sd_mm
+    if not sd:
+        return ()
     return (
         "[repeatability]",
-        f"standard_deviation = {result[Variation.REPEATABILITY].sd_mm:.4f}",
+        f"standard_deviation = {plain(float(f'{sd:.4g}'))}",
         f"degrees_of_freedom = {math.floor(result.repeatability_dof)}",
     )
 

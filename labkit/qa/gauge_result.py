@@ -132,24 +132,22 @@ def judgements(result: GaugeResult) -> tuple[str, ...]:
     Returns:
         Whole sentences; each names the convention.
     """
+    count = result.categories
+    if count is None:  # no verdict: readings that never differ are no sign of a good gauge
+        return (
+            "The gauge shows no variation at all, so that it cannot be judged: its step may be too "
+            "coarse, or readings were copied.",
+        )
     shares = [(result.study_percent(Variation.GAUGE), "of the variation in the study")]
     tolerance = result.tolerance_percent(Variation.GAUGE)
     if tolerance is not None:
         shares.append((tolerance, f"of the tolerance ± {result.tolerance_mm:g} mm"))
-    sentences = [f"The gauge takes {share:.1f} % {of}: {verdict(share)}." for share, of in shares]
-    count = result.categories
-    if count is None:
-        sentences.append(
-            "The gauge shows no variation at all: its step may be too coarse, or readings were "
-            "copied."
-        )
-    else:
-        enough = "enough" if count >= LEAST_CATEGORIES else "too few"
-        sentences.append(
-            f"It tells {count} categories of these parts apart: {enough} (usual practice: "
-            f"{LEAST_CATEGORIES} or more)."
-        )
-    return tuple(sentences)
+    enough = "enough" if count >= LEAST_CATEGORIES else "too few"
+    return (
+        *(f"The gauge takes {share:.1f} % {of}: {verdict(share)}." for share, of in shares),
+        f"It tells {count} categories of these parts apart: {enough} (usual practice: "
+        f"{LEAST_CATEGORIES} or more).",
+    )
 
 
 def verdict(percent: float) -> str:

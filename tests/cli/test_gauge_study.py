@@ -95,8 +95,12 @@ def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
     path = tmp_path / "many.csv"
     path.write_text("part,value\n" + "".join(f"{p},{30 + p / 64 + d}\n" for p in range(101)
                                              for d in (0.01, 0.02)))  # fmt: skip
-    refused = run(path)
+    refused = run(path, "--method", "ranges")
     assert (refused.exit_code, "use the analysis of variance" in refused.stderr) == (1, True)
+    both = run(path, "--json")
+    told = json.loads(both.stdout)
+    assert (both.exit_code, told["ranges"]) == (0, None)
+    assert any("ranges take at most 100 parts" in each["message"] for each in told["findings"])
     result = run(path, "--method", "anova", "--report", tmp_path / "r")
     assert result.exit_code == 0, result.stderr
     assert not (tmp_path / "r" / "ranges.svg").exists()
@@ -156,3 +160,26 @@ def test_options_that_cannot_be_are_refused(arguments, said):
     result = run(*arguments)
     assert result.exit_code == 2
     assert said in result.stderr
+
+
+def test_readings_that_never_differ_are_no_good_gauge(tmp_path):
+    path = tmp_path / "copied.csv"
+    path.write_text("part,operator,value\n" + "".join(
+        f"{p},{o},3{p}.00\n" for p in range(4) for o in "ab" for _ in range(2)
+    ))  # fmt: skip
+    result = run(path, "--tolerance", "0.15", "--json")
+    assert result.exit_code == 0, result.stderr
+    judged = [f["message"] for f in json.loads(result.stdout)["findings"]
+              if f["code"] == "gauge_judgement"]  # fmt: skip
+    assert len(judged) == 1
+    assert "cannot be judged" in judged[0]
+    assert "standard_deviation" not in run(path).stdout
+
+
+def test_a_fine_gauge_keeps_its_digits_in_the_instruments_lines(tmp_path):
+    path = tmp_path / "fine.csv"
+    path.write_text("part,value\n" + "".join(
+        f"{p},{30 + p + d:.5f}\n" for p in range(10) for d in (-0.00002, 0.00002)
+    ))  # fmt: skip
+    # Range 0.04 µm of two readings: s = 0.04/√2 µm.
+    assert "standard_deviation = 0.00002828\n" in run(path, "--method", "anova").stdout
