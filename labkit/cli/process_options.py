@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,21 @@ if TYPE_CHECKING:
 
 #: Longer cells of a table may take several lines.
 _LONG = 34
-_DAY = click.DateTime(["%Y-%m-%d"])
+
+
+class _Day(click.ParamType[datetime.date]):
+    name = "day"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime.date:
+        try:
+            return datetime.date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is no day; write one such as 2031-03-20", param, ctx)
+
+
+_DAY = _Day()
 #: Options that choose rods of the record, and those that belong to a table.
 _OF_RECORD = (
     "process", "machine", "material", "lot", "template", "side", "case", "shortest_mm",
@@ -129,8 +144,6 @@ def _of_record(given: Mapping[str, Any]) -> Sample:
     from labkit.workflow.process_data import Selection, chosen, rod_sample, rod_values
 
     fields = {name: given[name] for name in _OF_RECORD}
-    for name in ("since", "until"):
-        fields[name] = fields[name].date() if fields[name] else None
     wanted = Selection(**fields)
     with open_ledger(given["ledger_url"], create=False) as ledger:
         values, without = rod_values(ledger)

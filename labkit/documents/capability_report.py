@@ -14,9 +14,8 @@ from labkit.documents.charts.process_charts import (
     histogram,
     individuals_chart,
     probability,
-    shown,
 )
-from labkit.documents.figures import sentence
+from labkit.documents.figures import fixed
 from labkit.documents.process_report import Report, Section
 from labkit.documents.process_words import (
     GROUP_HEAD,
@@ -30,6 +29,7 @@ from labkit.documents.process_words import (
     index_rows,
     interval_words,
     normality_words,
+    on_paper,
     risk_words,
     rule_rows,
     share_rows,
@@ -37,6 +37,7 @@ from labkit.documents.process_words import (
     spread_rows,
 )
 from labkit.qa.control_chart import Individuals
+from labkit.qa.percent import chance_told
 from labkit.qa.process_sample import Sample, difference_chance
 from labkit.qa.process_study import Study, chart_findings
 from labkit.qa.run_rules import Rule
@@ -88,7 +89,7 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
         subtitle=axis_words(sample),
         facts=(*sample.about, *_limit_facts(study)),
         sections=tuple(sections),
-        findings=tuple(map(sentence, study.findings)),
+        findings=tuple(map(on_paper, study.findings)),
         pictures=pictures,
         date=day,
         name="capability",
@@ -116,7 +117,7 @@ def chart_report(sample: Sample, chart: Individuals, rules: Sequence[Rule], day:
         subtitle=axis_words(sample),
         facts=(*sample.about, ("Values", str(len(sample.values)))),
         sections=tuple(sections),
-        findings=tuple(map(sentence, chart_findings(sample, chart, rules))),
+        findings=tuple(map(on_paper, chart_findings(sample, chart, rules))),
         pictures=pictures,
         date=day,
         name="chart",
@@ -145,8 +146,8 @@ def _limit_facts(study: Study) -> Iterator[tuple[str, str]]:
         ("Upper limit", found.limits.upper),
     ):
         if at is not None:
-            yield words, f"{shown(at, decimals)}{unit}"
-    yield "Values", f"{found.n}, mean {shown(found.mean, decimals)}{unit}"
+            yield words, f"{fixed(at, decimals)}{unit}"
+    yield "Values", f"{found.n}, mean {fixed(found.mean, decimals)}{unit}"
 
 
 def _chart_sections(
@@ -176,12 +177,11 @@ def _comparisons(sample: Sample) -> Iterator[tuple[Section, dict[str, bytes]]]:
     for grouping in sample.groupings:
         name = f"by-{_file_name(grouping.name)}"
         chance = difference_chance(sample.values, grouping)
-        words = (
-            "Every value, the mean of each group and its 95 % interval."
-            + (f" Chance of such differences if all were one: {_chance(chance)}." if chance else "")
-            + (f" Drawn are the first {MOST_GROUPS} groups." if len(grouping.groups) > MOST_GROUPS
-               else "")
-        )
+        words = "Every value, the mean of each group and its 95 % interval."
+        if chance is not None:
+            words += f" Chance of such differences if all were one: {chance_told(chance)}."
+        if len(grouping.groups) > MOST_GROUPS:
+            words += f" Drawn are the first {MOST_GROUPS} groups."
         yield (
             Section(
                 f"By {grouping.name}", (words,), GROUP_HEAD, group_rows(sample, grouping),
@@ -198,7 +198,3 @@ def _file_name(words: str) -> str:
     ('material-lot', 'a-b-c', 'group')
     """
     return re.sub(r"[\W_]+", "-", words).strip("-")[:_LONGEST_NAME] or "group"
-
-
-def _chance(p: float) -> str:
-    return "below 0.001" if p < 0.001 else f"{p:.3f}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from labkit.documents.figures import MINUS
+from labkit.documents.figures import fixed
 from labkit.qa.gauge_anova import Anova, Source
 from labkit.qa.gauge_bias import Bias, Linearity
 from labkit.qa.gauge_intervals import INTERVAL_METHOD
@@ -21,6 +21,8 @@ RANGE_HEAD = ("read off the study", "value")
 BIAS_HEAD = ("reference, mm", "readings", "bias, mm", "interval, mm", "sd, mm", "t", "p")
 LINE_HEAD = ("line", "value", "interval", "p")
 _NOT_KNOWN = "–"
+#: Of lengths in mm: a tenth of a micrometre.
+_DECIMALS = 4
 
 
 def component_head(result: GaugeResult) -> Row:
@@ -101,9 +103,9 @@ def line_rows(line: Linearity) -> tuple[Row, ...]:
     """Give the line of the bias."""
     slope = Range(1000 * line.slope_interval.lower, 1000 * line.slope_interval.upper)
     rows = [
-        ("slope, µm for each mm", signed(1000 * line.slope), interval(slope), _p(line.slope_p)),
+        ("slope, µm for each mm", mm(1000 * line.slope), interval(slope), _p(line.slope_p)),
         (
-            "bias at 0 mm, mm", signed(line.intercept_mm), interval(line.intercept_interval_mm),
+            "bias at 0 mm, mm", mm(line.intercept_mm), interval(line.intercept_interval_mm),
             _p(line.intercept_p),
         ),
         ("standard deviation about it, mm", mm(line.fit.residual_sd), "", ""),
@@ -114,8 +116,12 @@ def line_rows(line: Linearity) -> tuple[Row, ...]:
 
 
 def mm(value: float) -> str:
-    """Write a length with four decimals."""
-    return signed(value)
+    """Write a length with four decimals.
+
+    >>> mm(-0.00501), mm(-0.00001)
+    ('−0.0050', '0.0000')
+    """
+    return fixed(value, _DECIMALS)
 
 
 def percent(share: float) -> str:
@@ -125,16 +131,6 @@ def percent(share: float) -> str:
     ('< 0.01', '0.00', '22.93')
     """
     return "< 0.01" if 0 < share < 0.005 else f"{share:.2f}"
-
-
-def signed(value: float) -> str:
-    """Write a number with four decimals and a true minus sign, zero without.
-
-    >>> signed(-0.00501), signed(-0.00001)
-    ('−0.0050', '0.0000')
-    """
-    text = f"{value:.4f}"
-    return (text if float(text) else text.lstrip("-")).replace("-", MINUS)
 
 
 def small(value: float) -> str:
@@ -148,12 +144,11 @@ def small(value: float) -> str:
 
 def interval(found: Range | None) -> str:
     """Write an interval in mm."""
-    return _NOT_KNOWN if found is None else _of(found, 4)
+    return _NOT_KNOWN if found is None else _of(found, _DECIMALS)
 
 
 def _of(found: Range, decimals: int) -> str:
-    ends = (f"{found.lower:.{decimals}f}", f"{found.upper:.{decimals}f}")
-    return " to ".join(end.replace("-", MINUS) for end in ends)
+    return f"{fixed(found.lower, decimals)} to {fixed(found.upper, decimals)}"
 
 
 def _percent(confidence: float) -> str:
@@ -167,9 +162,9 @@ def _source(source: Source, name: str) -> Row:
 
 
 def _bias(bias: Bias) -> Row:
-    t = "∞" if math.isinf(bias.t) else f"{bias.t:.2f}".replace("-", MINUS)
+    t = "∞" if math.isinf(bias.t) else fixed(bias.t, 2)
     return (
-        str(bias.reference_mm), str(len(bias.readings_mm)), signed(bias.bias_mm),
+        str(bias.reference_mm), str(len(bias.readings_mm)), mm(bias.bias_mm),
         interval(bias.interval_mm), mm(bias.sd_mm), t, _p(bias.p),
     )  # fmt: skip
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator
 
-from labkit.documents.charts.process_charts import decimals_of, shown
-from labkit.documents.figures import sentence
+from labkit.documents.charts.process_charts import decimals_of
+from labkit.documents.figures import MINUS, fixed, sentence
 from labkit.qa.capability import Estimate, Indices
 from labkit.qa.conformance import Zone, acceptance_zone
 from labkit.qa.control_chart import RANGE_RATE, Individuals
 from labkit.qa.global_risk import global_risk, normal_production
 from labkit.qa.normality import MANY_VALUES
+from labkit.qa.percent import chance_told
 from labkit.qa.process_sample import Grouping, Sample, group_lines
 from labkit.qa.process_study import Study
 from labkit.qa.run_rules import Rule
@@ -53,8 +55,8 @@ def _free_rows(study: Study) -> Iterator[Row]:
         return
     words = "percentiles" if many else "percentiles, at best"
     if free.potential is not None:
-        yield ("Pp", shown(free.potential, 2), _NONE, words)
-    yield ("Ppk", shown(free.performance, 2), _NONE, words)
+        yield ("Pp", fixed(free.potential, 2), _NONE, words)
+    yield ("Ppk", fixed(free.performance, 2), _NONE, words)
 
 
 def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[Row]:
@@ -65,8 +67,8 @@ def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[Row]
 
 
 def _estimate(estimate: Estimate) -> tuple[str, str]:
-    between = f"{shown(estimate.lower, 2)} to {shown(estimate.upper, 2)}"
-    return shown(estimate.value, 2), between
+    between = f"{fixed(estimate.lower, 2)} to {fixed(estimate.upper, 2)}"
+    return fixed(estimate.value, 2), between
 
 
 def spread_rows(study: Study) -> tuple[Row, ...]:
@@ -76,7 +78,7 @@ def spread_rows(study: Study) -> tuple[Row, ...]:
     named = (("within", found.within), ("overall", found.overall))
     return tuple(
         (
-            name, shown(each.spread.sd, decimals), f"{each.spread.dof:.1f}".removesuffix(".0"),
+            name, fixed(each.spread.sd, decimals), f"{each.spread.dof:.1f}".removesuffix(".0"),
             each.spread.basis,
         )
         for name, each in named
@@ -117,11 +119,10 @@ def normality_words(study: Study) -> str:
     test = study.normality
     if test is None:
         return "Fewer than eight values: nothing can be said about their distribution."
-    p = "below 0.001" if test.p < 0.001 else f"{test.p:.3f}"
     verdict = "speaks against" if test.is_doubtful else "does not speak against"
     return (
-        f"Anderson–Darling A² = {test.statistic:.3f}, p {p}: {verdict} a normal distribution. "
-        f"Skewness {shown(test.skewness, 2)}, excess {shown(test.excess, 2)}."
+        f"Anderson–Darling A² = {test.statistic:.3f}, p {chance_told(test.p)}: {verdict} a normal "
+        f"distribution. Skewness {fixed(test.skewness, 2)}, excess {fixed(test.excess, 2)}."
     )
 
 
@@ -131,12 +132,12 @@ def interval_words(study: Study) -> str:
     decimals = decimals_of(study.capability.overall.spread.sd)
     unit = f" {sample.unit}" if sample.unit else ""
     if interval.lower is not None and interval.upper is not None:
-        place = f"from {shown(interval.lower, decimals)} to {shown(interval.upper, decimals)}{unit}"
+        place = f"from {fixed(interval.lower, decimals)} to {fixed(interval.upper, decimals)}{unit}"
     elif interval.upper is not None:
-        place = f"below {shown(interval.upper, decimals)}{unit}"
+        place = f"below {fixed(interval.upper, decimals)}{unit}"
     else:
         assert interval.lower is not None
-        place = f"above {shown(interval.lower, decimals)}{unit}"
+        place = f"above {fixed(interval.lower, decimals)}{unit}"
     return (
         f"It is {interval.confidence:.0%} sure that {interval.share:.0%} of all pieces lie "
         f"{place}, if the process is stable and normal."
@@ -174,6 +175,15 @@ def risk_words(study: Study) -> str | None:
     )
 
 
+def on_paper(words: str) -> str:
+    """Make a sentence of a finding, numbers below zero with a true minus sign.
+
+    >>> on_paper("from -0.52 to 2, for QF-1043 since 2031-03-14; see --lot")
+    'From −0.52 to 2, for QF-1043 since 2031-03-14; see --lot.'
+    """
+    return sentence(re.sub(r"(?<![\w-])-(?=\d)", MINUS, words))
+
+
 def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:
     """Give groups side by side as rows under `GROUP_HEAD`."""
     lines = group_lines(sample.values, grouping)
@@ -181,9 +191,9 @@ def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:
     decimals = decimals_of(reach / 4)
     return tuple(
         (
-            line.mark, str(line.n), shown(line.mean, decimals),
-            _NONE if line.sd is None else shown(line.sd, decimals),
-            shown(line.lowest, decimals), shown(line.highest, decimals),
+            line.mark, str(line.n), fixed(line.mean, decimals),
+            _NONE if line.sd is None else fixed(line.sd, decimals),
+            fixed(line.lowest, decimals), fixed(line.highest, decimals),
         )
         for line in lines
     )
@@ -192,7 +202,7 @@ def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:
 def signal_rows(sample: Sample, chart: Individuals) -> tuple[Row, ...]:
     """Give what was found on a chart as rows under `SIGNAL_HEAD`; of very many the first."""
     told = chart.signals[:MOST_SIGNALS]
-    rows = [(sample.names[s.index], sentence(s.sentence)) for s in told]
+    rows = [(sample.names[s.index], on_paper(s.sentence)) for s in told]
     if rest := len(chart.signals) - len(told):
         rows.append(("…", f"And {counted(rest, 'more signal')}; --json lists all."))
     return tuple(rows)
@@ -204,8 +214,8 @@ def limit_rows(chart: Individuals) -> tuple[Row, ...]:
     values = (chart.lower, chart.centre, chart.upper)
     ranges = (0.0, chart.mean_range, chart.range_upper)
     return (
-        ("individual values", *(shown(value, decimals) for value in values)),
-        ("moving ranges", *(shown(value, decimals) for value in ranges)),
+        ("individual values", *(fixed(value, decimals) for value in values)),
+        ("moving ranges", *(fixed(value, decimals) for value in ranges)),
     )
 
 

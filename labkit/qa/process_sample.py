@@ -120,7 +120,10 @@ def difference_chance(values: Sequence[float], grouping: Grouping) -> float | No
         grouping: The group of each.
 
     Returns:
-        The chance; None with one group, or without two values in any.
+        The chance; None with one group, without two values in any, or where nothing differs.
+
+    >>> difference_chance([1, 1, 2, 2], Grouping("lot", ("a", "a", "b", "b")))
+    0.0
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.
     """
@@ -131,7 +134,9 @@ def difference_chance(values: Sequence[float], grouping: Grouping) -> float | No
     whole = float(np.mean(np.asarray(values, float)))
     between = sum(len(part) * (float(part.mean()) - whole) ** 2 for part in parts) / (k - 1)
     within = sum(float(np.sum((part - part.mean()) ** 2)) for part in parts) / (n - k)
-    return float(fdtrc(k - 1, n - k, between / within)) if within > 0.0 else None
+    if not within > 0.0:
+        return 0.0 if between > 0.0 else None
+    return float(fdtrc(k - 1, n - k, between / within))
 
 
 def _parts(

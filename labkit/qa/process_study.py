@@ -22,6 +22,7 @@ from labkit.qa.normality import (
     normality,
     percentiles,
 )
+from labkit.qa.percent import chance_told
 from labkit.qa.process_sample import DIFFERENT, Sample, difference_chance
 from labkit.qa.run_rules import USUAL, Rule
 from labkit.qa.tolerance_interval import one_sided_factor, two_sided_factor
@@ -227,8 +228,9 @@ def _about_normality(
     tail = "long tail to the top" if test.skewness > 0 else "long tail to the bottom"
     shape = tail if abs(test.skewness) > 2.0 * math.sqrt(6.0 / test.n) else "shape"
     sentence = (
-        f"the values do not follow a normal distribution (Anderson–Darling p {_small(test.p)}, "
-        f"{shape}): the shares outside and the indices above do not hold as they stand"
+        "the values do not follow a normal distribution (Anderson–Darling p "
+        f"{chance_told(test.p)}, {shape}): the shares outside and the indices above do not hold "
+        "as they stand"
     )
     if free is not None:
         sentence += f"; the percentile method gives Ppk {free.performance:.2f}"
@@ -267,7 +269,7 @@ def _about_groups(sample: Sample) -> Iterator[str]:
         chance = difference_chance(sample.values, grouping)
         if chance is not None and chance < DIFFERENT:
             yield (
-                f"the means differ by {grouping.name} (p {_small(chance)}): look at the "
+                f"the means differ by {grouping.name} (p {chance_told(chance)}): look at the "
                 "comparison, and study the groups one by one"
             )
 
@@ -305,7 +307,3 @@ def _within_words(sample: Sample) -> str:
 
 def _unit(sample: Sample) -> str:
     return f" {sample.unit}" if sample.unit else ""
-
-
-def _small(p: float) -> str:
-    return "below 0.001" if p < 0.001 else f"{p:.3f}"

@@ -172,6 +172,7 @@ def test_one_limit(run, tmp_path):
         (["--file", "v.csv", "--upper", "3", "--shortest", "9"], 2, "--shortest chooses rods"),
         (["--lower", "1"], 2, "--lower is for a --file"),
         (["--decimal", "comma"], 2, "--decimal is for a --file"),
+        (["--since", "2031-03-20", "--until", "2031-03-10"], 1, "none fits the whole selection"),
         (["--file", "v.csv", "--upper", "3", "--subgroup", "value"], 2, "name two columns"),
         (["--file", "v.csv", "--upper", "3", "--column", "day"], 2,
          "v.csv:1: has no column `day`; its columns are `value`"),
@@ -227,3 +228,9 @@ def test_of_very_many_signals_the_first_are_told(run, tmp_path):
     found = as_json(run("chart", "--file", name, "--json"))["signals"]
     assert len(rows) == 60 < len(found)
     assert f"And {len(found) - 60} more signals; --json lists all." in result.stdout
+
+
+def test_a_day_that_is_none(run):
+    result = run("capability", "--since", "20.3.2031")
+    assert result.exit_code == 2
+    assert "write one such as 2031-03-20" in result.output

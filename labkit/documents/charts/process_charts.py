@@ -23,7 +23,7 @@ from labkit.documents.charts.canvas import (
     new_chart,
     short,
 )
-from labkit.documents.figures import MINUS
+from labkit.documents.figures import fixed
 from labkit.qa.capability import Limits
 from labkit.qa.control_chart import Individuals
 from labkit.qa.normality import probability_plot
@@ -51,16 +51,6 @@ def decimals_of(spread: float) -> int:
     (3, 0)
     """
     return max(0, 1 - math.floor(math.log10(spread))) if spread > 0 else 3
-
-
-def shown(value: float, decimals: int) -> str:
-    """Write a number for a chart or a table, with a true minus sign and no sign before a zero.
-
-    >>> shown(-0.0312, 3), shown(-0.0001, 2)
-    ('−0.031', '0.00')
-    """
-    text = f"{value:.{decimals}f}"
-    return (text if float(text) else text.lstrip("-")).replace("-", MINUS)
 
 
 def axis_words(sample: Sample) -> str:
@@ -133,7 +123,7 @@ def _upright_limits(axes: Axes, limits: Limits, decimals: int) -> None:
         if at is not None:
             axes.axvline(at, color=ALERT, linewidth=1.3, linestyle=(0, (5, 3)))
             axes.annotate(
-                f"{words}\n{shown(at, decimals)}", (at, 1.0), xycoords=axes.get_xaxis_transform(),
+                f"{words}\n{fixed(at, decimals)}", (at, 1.0), xycoords=axes.get_xaxis_transform(),
                 xytext=(0, 3), textcoords="offset points", ha="center", va="bottom",
                 fontsize=SMALL_PT, color=ALERT,
             )
@@ -238,11 +228,11 @@ def _lines(
     ends = (*points, upper, centre if lower is None else lower)
     close = upper - centre < _CLOSE * (max(ends) - min(ends))
     apart = _APART_PT if close else 0.0
-    level(axes, centre, f"mean {shown(centre, decimals)}")
+    level(axes, centre, f"mean {fixed(centre, decimals)}")
     for value, words, raised in ((lower, "lower", -apart), (upper, "upper", apart)):
         if value is not None:
             level(
-                axes, value, f"{words} {shown(value, decimals)}", dashed=True, color=ALERT,
+                axes, value, f"{words} {fixed(value, decimals)}", dashed=True, color=ALERT,
                 raised_pt=raised,
             )
 
