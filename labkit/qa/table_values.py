@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from labkit.errors import InputError, InputErrors
+from labkit.qa.alike import told_together
 from labkit.units import counted
 
 ValueT = TypeVar("ValueT")
 
 #: Long cells are cut in messages; line and column show the rest.
 SHOWN_CHARACTERS = 40
-#: A wrong separator makes a mistake in every line; nobody reads more than this.
+#: Nobody reads more than this.
 MOST_TOLD = 40
 
 
@@ -136,11 +137,13 @@ class Mistakes:
         """Go on only if there is no error.
 
         Raises:
-            InputErrors: All of them in the order in which they were found; of many the first 40.
+            InputErrors: All of them in the order in which they were found, those of one kind
+                together; of many the first 40.
         """
-        if len(self.errors) > MOST_TOLD:
-            rest = len(self.errors) - MOST_TOLD
+        errors = told_together(self.errors)
+        if len(errors) > MOST_TOLD:
+            rest = len(errors) - MOST_TOLD
             more = InputError(f"and {counted(rest, 'more mistake')} in this file; mend these first")
-            raise InputErrors((*self.errors[:MOST_TOLD], more))
-        if self.errors:
-            raise InputErrors(tuple(self.errors))
+            errors = (*errors[:MOST_TOLD], more)
+        if errors:
+            raise InputErrors(errors)
