@@ -141,10 +141,17 @@ def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) 
 
 def _bytes_of(file: str) -> tuple[bytes, str]:
     if file == "-":
+        _require_input()
         from labkit.qa.table_text import MOST_BYTES
 
         return sys.stdin.buffer.read(MOST_BYTES + 1), "standard input"
     return bytes_of_table(Path(file)), file
+
+
+def _require_input() -> None:
+    """Refuse to ask or to read where a job runs without any standard input."""
+    if sys.stdin is None:
+        raise InputError("there is no standard input to read from; name the file", field="file")
 
 
 def _typed(before: Inspection, given: dict[str, Any]) -> Found:
@@ -152,6 +159,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Found:
     from labkit.cli.inspect_prompt import Asked, ask_rods
     from labkit.workflow.inspect import require_calibrated
 
+    _require_input()
     today: datetime.date = clock.today()
     instrument = before.bench.instrument(given["instrument_name"])
     if instrument is not None:

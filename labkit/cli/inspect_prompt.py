@@ -16,7 +16,7 @@ from labkit.core.identifier import grouped
 from labkit.core.ways_of_measuring import Method, Way
 from labkit.errors import RefusedError
 from labkit.qa.bench import Place
-from labkit.qa.form_cells import form_numbers
+from labkit.qa.form_cells import LABEL_CHARACTERS, form_numbers
 from labkit.qa.limits import rod_limits
 from labkit.qa.readings import RodReadings, same_label
 from labkit.qa.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
@@ -154,7 +154,7 @@ def _ask_rod(
         label = _ask_label(place)
         if label in (_BACK, _STOP):
             return label
-        readings = _ask_agreeing(asked, place) if label else ()
+        readings = _ask_agreeing(asked, place, label) if label else ()
     if not readings:
         found.pop(at, None)
         return ""
@@ -172,11 +172,11 @@ def _ask_rod(
     return ""
 
 
-def _ask_agreeing(asked: Asked, place: Place) -> tuple[Decimal, ...] | None:
+def _ask_agreeing(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
     """Ask for readings until they agree, or are kept all the same; None for `back`."""
     identifier = place.expected.identifier
     sd = asked.before.bench.sd_mm(identifier, asked.method, asked.instrument)
-    while readings := _ask_readings(asked, place):
+    while readings := _ask_readings(asked, place, label):
         scatter = scatters(readings, sd)
         if not scatter or click.confirm(f"  {scatter}. Keep them?", default=False, err=True):
             return readings
@@ -185,21 +185,28 @@ def _ask_agreeing(asked: Asked, place: Place) -> tuple[Decimal, ...] | None:
 
 def _ask_label(place: Place) -> str:
     """Ask for the label; a wrong one has to be typed twice."""
-    wrong = ""
+    wrong, rod = "", place.expected
     while True:
         label = _ask("  label as read")
-        if label in ("", _BACK, _STOP) or same_label(label, place.expected) or label == wrong:
+        if label in ("", _BACK, _STOP) or same_label(label, rod):
             return label
-        _tell(f'  "{label}" is not the label of this rod, which is {place.expected.engraved}; read '
-              "it again; if it is really so, type the same again, and the rod is held")  # fmt: skip
+        if len(label) > LABEL_CHARACTERS or not label.isprintable():
+            _tell("  that is not a label; type what stands on the rod, or ? where it cannot be "
+                  "read")  # fmt: skip
+            continue
+        if label == wrong:
+            return label
+        mark = f"; these rods bear {rod.mark} after the number, type it, too" if rod.mark else ""
+        _tell(f'  "{label}" is not the label of this rod, which is {rod.engraved}{mark}; read it '
+              "again; if it is really so, type the same again, and the rod is held")  # fmt: skip
         wrong = label
 
 
-def _ask_readings(asked: Asked, place: Place) -> tuple[Decimal, ...] | None:
+def _ask_readings(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
     """Ask for readings; `back` takes the last one again, None where there is none."""
     numbers = form_numbers(asked.before.bench, place, asked.way)
     cells = {name: value for name, value in numbers.items() if value is not None}
-    typing = typing_of(asked.before.bench, place, asked.method, cells)
+    typing = typing_of(asked.before.bench, place, asked.method, cells, label)
     readings: list[Decimal] = []
     while len(readings) < _READINGS:
         hint = " (enter: skip this rod)" if not readings else " (enter: no more)"
@@ -281,7 +288,8 @@ def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
 
 def _ask(words: str) -> str:
     answer: str = click.prompt(words, default="", show_default=False, err=True)
-    return answer.strip()
+    word = answer.strip()
+    return word.casefold() if word.casefold() in (_BACK, _STOP) else word
 
 
 def _tell(line: str) -> None:

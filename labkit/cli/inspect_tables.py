@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator, Sequence
+from decimal import Decimal
 
 from rich.console import Console
 from rich.table import Table
@@ -13,6 +14,7 @@ from labkit.cli.common import plain_table
 from labkit.core.findings import Severity
 from labkit.core.identifier import grouped
 from labkit.qa.conformance import Decision, Result
+from labkit.qa.limits import printed_zone_mm
 from labkit.qa.percent import percent_told
 from labkit.qa.rod_decision import MeasuredRod
 from labkit.units import counted, millimetres, plain
@@ -22,10 +24,8 @@ TOO_COARSE = (
     "no acceptance zone for some rods: the gauge is too coarse to show that they conform; see "
     "what would do"
 )
-#: Short, as on the inspection form.
-_WORDS = {
-    Result.CONFORMS: "conforms", Result.NOT_CONFORMING: "does not", Result.UNDECIDED: "undecided",
-}  # fmt: skip
+#: Under the heading "conforms" or "agree".
+_WORDS = {Result.CONFORMS: "yes", Result.NOT_CONFORMING: "no", Result.UNDECIDED: "undecided"}
 
 
 def show_inspection(
@@ -82,47 +82,48 @@ def _whole(inspection: Inspection) -> str:
 
 def _rods(rods: Sequence[MeasuredRod]) -> Table:
     table = plain_table(
-        "Length, mm; u in µm; p: probability of being within the tolerance",
-        ("rod", "step", "label", "length", "u", "conforms", "p", "result"),
+        "Length, mm; u in µm; p: probability of being within the tolerance, %",
+        ("rod", "step", "label", "length", "u", "acceptance", "p", "conforms"),
     )
     for rod in rods:
         expected = rod.expected
+        zone = printed_zone_mm(rod.decision.acceptance, expected.length_mm)
         table.add_row(
             grouped(expected.identifier),
             Text(f"{expected.step} {expected.side}", justify="left"),
             expected.engraved,
             millimetres(rod.length_mm, 3),
-            *_decided(rod.decision),
+            *_decided(rod.decision, "none" if zone is None else f"{zone[0]}\u2013{zone[1]}"),
             Text(_WORDS[rod.result], justify="left"),
         )
     return table
 
 
 def _differences(inspection: Inspection) -> Table:
-    tolerances = {each.tolerance_mm for each in inspection.decision.differences}
-    own = "" if inspection.side_tolerance_stated else " (the rods' own)"
-    told = f"±{plain(max(tolerances))}" if len(tolerances) == 1 else "by step"
+    own = "" if inspection.side_tolerance_stated else "; within: the rods' own tolerance"
     table = plain_table(
-        f"Left minus right, less labels, mm; side tolerance {told}{own}",
-        ("step", "left", "right", "off", "u", "conforms", "p", "result"),
+        f"Left minus right beyond what the labels differ, mm{own}",
+        ("step", "left", "right", "difference", "within", "u", "acceptance", "p", "agree"),
     )
     for each in inspection.decision.differences:
+        zone = printed_zone_mm(each.decision.acceptance, Decimal(0))
         table.add_row(
             str(each.step),
             each.left.expected.engraved,
             each.right.expected.engraved,
             _signed(each.difference_mm),
-            *_decided(each.decision),
+            f"±{plain(each.tolerance_mm)}",
+            *_decided(each.decision, "none" if zone is None else f"±{zone[1]}"),
             Text(_WORDS[each.decision.result], justify="left"),
         )
     return table
 
 
-def _decided(decision: Decision) -> tuple[str, str, str]:
+def _decided(decision: Decision, zone: str) -> tuple[str, str, str]:
     return (
         f"{decision.u_mm * 1000:.1f}",
-        _zone(decision),
-        percent_told(decision.probability).replace(" ", "").removesuffix("%") + " %",
+        zone,
+        percent_told(decision.probability).replace(" ", "").removesuffix("%"),
     )
 
 
@@ -154,13 +155,6 @@ def ending(inspection: Inspection, events: dict[str, int], by: str) -> Iterator[
 
 def _case(inspection: Inspection) -> str:
     return shlex.quote(inspection.stored.case)
-
-
-def _zone(decision: Decision) -> str:
-    zone = decision.acceptance
-    if zone is None:
-        return "none"
-    return f"{millimetres(zone.lower_mm, 3)}\u2013{millimetres(zone.upper_mm, 3)}"
 
 
 def _signed(value_mm: float) -> str:

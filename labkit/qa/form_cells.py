@@ -18,9 +18,14 @@ from labkit.units import plain
 
 Cells = Mapping[str, Cell]
 
+#: What to do about printed cells that a spreadsheet has spoilt, and why it did.
+_TAKEN_OTHERWISE = (
+    "the spreadsheet took its decimal point for another sign; empty these cells or take their "
+    "columns out, or open the form anew with every column as text"
+)
 #: The lab's day and UTC's may be one apart.
 _ZONE = datetime.timedelta(days=1)
-_LABEL_CHARACTERS = 16
+LABEL_CHARACTERS = 16
 _REMARK_CHARACTERS = 500
 
 
@@ -111,7 +116,12 @@ def check_identity(
         ("step", Decimal(place.form_step), f"of step {place.form_step}"),
         ("label", Decimal(rod.label), f"labelled {rod.label}"),
     ):
-        if (cell := cell_of(row, column)) and not _equals(cell, value):
+        if not (cell := cell_of(row, column)) or _equals(cell, value):
+            continue
+        if column == "label" and _taken_otherwise(cell, value):
+            message = f'"{shown(cell.text)}", but the rod is {what}: {_TAKEN_OTHERWISE}'
+            yield problem(cell, table, message)
+        else:
             yield _unlike(cell, table, name, what)
     if (cell := cell_of(row, "side")) and cell.text.casefold() != rod.side:
         yield _unlike(cell, table, name, f"a {rod.side} one")
@@ -141,16 +151,30 @@ def check_form(
     """
     numbers = form_numbers(bench, place, way)
     errors = [
-        problem(
-            cell, table,
-            f'"{shown(cell.text)}", but it is {_told(value)} for this rod measured '
-            f'"{way.method}"; put that back or empty the cell, and see that the way is the one '
-            "that was used",
-        )
+        _changed(cell, table, way, value)
         for name, value in numbers.items()
         if (cell := cell_of(row, name)) and _number(cell.text) != value
-    ]  # fmt: skip
+    ]
     return errors, {name: value for name, value in numbers.items() if value is not None}
+
+
+def _changed(cell: Cell, table: TableFile, way: Way, value: Decimal | None) -> InputError:
+    told = (
+        f'"{shown(cell.text)}", but it is {_told(value)} for this rod measured "{way.method}"'
+    )
+    if value is not None and _taken_otherwise(cell, value):
+        return problem(cell, table, f"{told}: {_TAKEN_OTHERWISE}")
+    return problem(
+        cell, table, f"{told}; put that back or empty the cell, and see that the way is the one "
+        "that was used",
+    )  # fmt: skip
+
+
+def _taken_otherwise(cell: Cell, value: Decimal) -> bool:
+    """Tell whether a printed number became a date, or lost its point as if it parted thousands."""
+    digits = value.scaleb(-int(value.as_tuple().exponent))
+    became_date = any(sign.isalpha() for sign in cell.text)
+    return became_date or (digits != value and _number(cell.text) == digits)
 
 
 def form_numbers(bench: Bench, place: Place, way: Way) -> dict[str, Decimal | None]:
@@ -211,6 +235,11 @@ def read_pins(row: Cells, table: TableFile, way: Way) -> str | None:
             cell, table, f'"{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty '
             "the cell, or name the way that was used",
         )  # fmt: skip
+    if any(_taken_otherwise(cell, Decimal(pin)) for pin in wanted):
+        raise problem(
+            cell, table, f'"{shown(cell.text)}" is no diameter: the spreadsheet took it for '
+            "something else; format the column as text and write the diameters of the pins used",
+        )  # fmt: skip
     used = {_number(part) for part in cell.text.replace(";", " ").split()}
     if used != set(wanted):
         raise problem(
@@ -265,15 +294,22 @@ def read_label(
         The label as read, right or wrong; None where it was not read.
 
     Raises:
-        InputError: It is a reading instead, too long, or lacks the side mark of a mirror part.
+        InputError: It is a reading instead, no label and no word for one that cannot be read, or
+            it lacks the side mark of a mirror part.
     """
     cell = cell_of(row, "label_read")
     if cell is None:
         return None
     rod, parts = place.expected, label_parts(cell.text)
-    if len(cell.text) > _LABEL_CHARACTERS or not cell.text.isprintable():
+    if len(cell.text) > LABEL_CHARACTERS or not cell.text.isprintable():
         message = f'"{shown(cell.text)}" is not a label; write what stands on the rod'
         raise problem(cell, table, message)
+    if parts is None and any(sign.isdigit() for sign in cell.text):
+        raise problem(
+            cell, table, f'"{shown(cell.text)}" is not a label such as {rod.engraved}; where the '
+            "spreadsheet took it for a date, format the column as text; write what stands on the "
+            "rod, or ? where it cannot be read",
+        )  # fmt: skip
     if parts is not None and parts[0] in readings and parts[0] != rod.length_mm:
         message = f"{cell.text} is a reading of this rod; write the label that stands on it"
         raise problem(cell, table, message)

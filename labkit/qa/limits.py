@@ -88,12 +88,12 @@ class RodLimits:
     @property
     def accepted_mm(self) -> tuple[Decimal, Decimal] | None:
         """Acceptance limits of the length, rounded inwards to 0.001 mm."""
-        return self._accepted(Decimal(0))
+        return printed_zone_mm(self.acceptance, self.length_mm)
 
     @property
     def accepted_reading_mm(self) -> tuple[Decimal, Decimal] | None:
         """Acceptance limits of the mean reading, rounded inwards to 0.001 mm."""
-        return self._accepted(self.way.shift_mm)
+        return printed_zone_mm(self.acceptance, self.length_mm + self.way.shift_mm)
 
     @property
     def specification_reading_mm(self) -> tuple[Decimal, Decimal]:
@@ -101,16 +101,27 @@ class RodLimits:
         lower, upper = self.specification_mm
         return lower + self.way.shift_mm, upper + self.way.shift_mm
 
-    def _accepted(self, shift_mm: Decimal) -> tuple[Decimal, Decimal] | None:
-        zone = self.acceptance
-        if zone is None:
-            return None
-        # Half the zone about the exact middle: the limits of one rod are alike on both sides.
-        half = (Decimal(zone.upper_mm) - Decimal(zone.lower_mm)) / 2
-        middle = self.length_mm + shift_mm
-        lower = (middle - half).quantize(PRINTED_MM, ROUND_CEILING)
-        upper = (middle + half).quantize(PRINTED_MM, ROUND_FLOOR)
-        return (lower, upper) if lower <= upper else None
+
+def printed_zone_mm(zone: Zone | None, middle_mm: Decimal) -> tuple[Decimal, Decimal] | None:
+    """Round an acceptance zone inwards to 0.001 mm, so that what is printed never accepts more.
+
+    Args:
+        zone: The zone; None where the gauge is too coarse.
+        middle_mm: Its exact middle, or where that is to be moved to, such as to the reading.
+
+    Returns:
+        Its limits; None where nothing is left between them.
+
+    >>> printed_zone_mm(Zone(33.1700115, 33.4299885), Decimal("33.3"))
+    (Decimal('33.171'), Decimal('33.429'))
+    """
+    if zone is None:
+        return None
+    # Half the zone about the exact middle: the limits of one rod are alike on both sides.
+    half = (Decimal(zone.upper_mm) - Decimal(zone.lower_mm)) / 2
+    lower = (middle_mm - half).quantize(PRINTED_MM, ROUND_CEILING)
+    upper = (middle_mm + half).quantize(PRINTED_MM, ROUND_FLOOR)
+    return (lower, upper) if lower <= upper else None
 
 
 def rod_limits(length_mm: Decimal, tolerance_mm: Decimal, way: Way, gauge: Gauge) -> RodLimits:

@@ -22,7 +22,7 @@ from labkit.qa.form_cells import (
 )
 from labkit.qa.form_instrument import read_instrument
 from labkit.qa.percent import percent_told
-from labkit.qa.readings import RodReadings
+from labkit.qa.readings import RodReadings, label_parts
 from labkit.qa.rod_decision import MeasuredRod
 from labkit.qa.slips import Typing, copied_column, slip_in
 from labkit.qa.table_file import (
@@ -36,6 +36,7 @@ from labkit.qa.table_file import (
     read_table,
     words,
 )
+from labkit.qa.table_values import shown
 
 ValueT = TypeVar("ValueT")
 
@@ -235,7 +236,8 @@ class _RowReader:
 
     def _numbers(self, place: Place, method: Method) -> tuple[Decimal, ...]:
         """Read the readings and ask about slips."""
-        typing = typing_of(self.sheet.bench, place, method, self.cells)
+        label = self._text("label_read")
+        typing = typing_of(self.sheet.bench, place, method, self.cells, label)
         readings: list[Decimal] = []
         for name in (name for name in READING_COLUMNS if self._text(name)):
             cell = self.row[name]
@@ -245,7 +247,7 @@ class _RowReader:
             slip = None if value is None else slip_in(value, typing)
             if slip is not None and (slip.certain or not self.sheet.as_typed):
                 keep = "" if slip.certain else "; where it is really so, give --as-typed"
-                told = f"{cell.text}, {slip.sentence}{keep}"
+                told = f"{shown(cell.text)} read, {slip.sentence}{keep}"
                 self.mistakes.add(problem(cell, self.table, told))
             elif value is not None:
                 readings.append(value)
@@ -297,7 +299,7 @@ class _RowReader:
 
 
 def typing_of(
-    bench: Bench, place: Place, method: Method, cells: Mapping[str, Decimal]
+    bench: Bench, place: Place, method: Method, cells: Mapping[str, Decimal], label: str
 ) -> Typing:
     """Give what the readings of a rod are compared with.
 
@@ -306,13 +308,17 @@ def typing_of(
         place: The rod.
         method: What is measured.
         cells: Other numbers of its row, by name.
+        label: The label as read from it, empty if it was not: readings that fit a strange label are
+            those of a strange rod, and no slips.
 
     Returns:
         The comparison.
     """
     own = place.expected.length_mm
-    lengths = (other.expected.length_mm for other in bench.places)
-    others = frozenset(length for length in lengths if length != own)
+    lengths = {other.expected.length_mm for other in bench.places}
+    if parts := label_parts(label):
+        lengths.add(parts[0])
+    others = frozenset(lengths - {own})
     return Typing(place.expected, bench.way(method), bench.ways, others, cells)
 
 

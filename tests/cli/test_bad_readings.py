@@ -341,3 +341,56 @@ def test_every_mistake_of_a_file_is_told_at_once(place, tmp_path, monkeypatch):
         ("2", "fittings"), ("2", "side"), ("4", "reading_1_mm"), ("6", "gauge_pins_mm"),
         ("6", "measured_on"), ("8", "way"),
     ])  # fmt: skip
+
+
+def test_a_form_that_a_spreadsheet_spoilt_is_told_in_a_few_sentences(place, tmp_path, monkeypatch):
+    """A program with decimal commas takes 38.388 for thousands, 2.50 and 30.1 for dates."""
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
+    form = place.form_of("").every(gauge_pins_mm="Feb 50", label="30. Jan")
+    for row in form.rows:
+        for name in ("subtract_mm", "nominal_mm", "lower_mm", "upper_mm"):
+            row[name] = row[name].replace(".", "")
+    path = tmp_path / "readings.csv"
+    path.write_bytes(form.raw(";"))
+    result = CliRunner().invoke(cli, ["inspect", CASE, str(path), "--ledger", place.url])
+    assert result.exit_code == 2
+    told = {line[line.index("(") + 1 : line.index(")")]: line for line in
+            result.stderr.splitlines()}  # fmt: skip
+    assert sorted(told) == ["gauge_pins_mm", "label", "subtract_mm"]
+    pins, label, limits = (told[name] for name in sorted(told))
+    assert '"2488", but it is 2.488 for this rod' in limits
+    assert "took its decimal point for another sign; empty these cells" in limits
+    assert limits.endswith("likewise in 39 more cells: columns 11 to 14 of lines 2 to 11")
+    assert '"Feb 50" is no diameter' in pins
+    assert '"30. Jan", but the rod is labelled 35.9: the spreadsheet took' in label
+    assert label.endswith("likewise in 9 more cells: lines 3 to 11")
+
+
+def test_a_label_that_became_a_date_is_no_proof_against_the_rod(place, tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
+    path = tmp_path / "readings.csv"
+    path.write_bytes(place.form_of("").set(10, label_read="30. Jan").raw())
+    words = ["inspect", CASE, str(path), "--ledger", place.url]
+    told = CliRunner().invoke(cli, words)
+    assert told.exit_code == 2
+    assert '"30. Jan" is not a label such as 30.1; where the spreadsheet took it for' in told.stderr
+    path.write_bytes(place.form_of("").set(10, label_read="?").raw())
+    held = CliRunner().invoke(cli, words)
+    assert held.exit_code == 0, held.output
+    assert 'the label read from the rod is "?", but it should be 30.1' in held.stdout
+
+
+def test_a_strange_rod_by_its_label_and_its_length_is_no_slip(place, tmp_path, monkeypatch):
+    """33.9 is a label of no rod of the set, yet the rod in the bag of 35.9 bears it."""
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
+    path = tmp_path / "readings.csv"
+    form = place.form_of("").readings(2, "36.39", "36.40").set(2, label_read="35.9")
+    path.write_bytes(form.raw())
+    words = ["inspect", CASE, str(path), "--ledger", place.url]
+    asked = CliRunner().invoke(cli, words)
+    assert asked.exit_code == 2
+    assert '36.39 read, 38.388 expected "over": this is 1.998 mm off' in asked.stderr
+    path.write_bytes(form.set(2, label_read="33.9").raw())
+    taken = CliRunner().invoke(cli, words)
+    assert taken.exit_code == 0, taken.output
+    assert 'the label read from the rod is "33.9", but it should be 35.9' in taken.stdout

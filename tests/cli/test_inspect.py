@@ -220,6 +220,38 @@ def test_back_takes_the_last_answer_again(bench):
     assert kept == [["38.37", "38.38"], ["38.39"]]
 
 
+def test_what_is_no_label_is_not_taken_for_one(bench):
+    """An arrow key sends signs that nobody sees; capitals do not matter in a command."""
+    typed = TYPED([
+        "\x1b[A", "\x1b[A", "38.40 38.41 38.40 38.4", "35.9", "BACK", "35.9", "38.40", "", "yes",
+        "STOP", "", "y",
+    ]) + "\n"  # fmt: skip
+    result = bench.run("--by", "quinn", typed=typed)
+    assert result.exit_code == 0, result.output
+    assert result.stderr.count("that is not a label; type what stands on the rod") == 3
+    (kept,) = bench.readings()
+    assert (kept.details["label_read"], kept.details["readings_mm"]) == ("35.9", ["38.40"])
+
+
+def test_the_table_tells_limits_that_never_accept_more(bench):
+    """As `labkit limits`: 35.75 + 1.645 × 0.012166 = 35.77001, rounded inwards."""
+    result = bench.run(bench.file())
+    assert "35.771–36.029" in result.stdout
+    assert "±0.121" in result.stdout
+    limits = CliRunner().invoke(cli, ["limits", CASE, "--ledger", bench.url])
+    assert "35.771–36.029" in limits.stdout
+    assert max(map(len, result.stdout.partition("Held")[0].splitlines()[:30])) <= 80
+
+
+@pytest.mark.parametrize("words", [(), ("-",)])
+def test_without_any_standard_input_it_says_so(bench, monkeypatch, capsys, words):
+    monkeypatch.setattr("sys.stdin", None)
+    status = cli.main(["inspect", CASE, *words, "--ledger", bench.url], standalone_mode=False)
+    said = capsys.readouterr().err
+    assert said == "labkit: there is no standard input to read from; name the file\n"
+    assert status == 2
+
+
 def test_readings_that_scatter_are_asked_for_again(bench):
     typed = TYPED(["35.9", "38.40", "38.50", "", "n", "38.40", "38.50", "", "y", "", "stop", "",
                    "y"]) + "\n"  # fmt: skip
