@@ -142,30 +142,37 @@ def reading_told(body: Mapping[str, Any]) -> str:
 
     >>> reading_told({"quantity": "length", "value_um": 30_210, "gauge": "K-7"})
     'length 30.21 mm, gauge K-7'
+    >>> proof = {"result": "does not conform", "probability": 0.9999, "fittings": "no"}
+    >>> made = {"length_mm": 30.3, "nominal_mm": "30.3", "tolerance_mm": "0.15"}
+    >>> reading_told({"quantity": "over", "value_um": 32_788, "gauge": "usual gauge of the process",
+    ...               "details": made | proof}).partition("; ")[2]
+    'length 30.300 mm, within 30.3 ± 0.15 by > 99.9 %; fittings not good: does not conform'
     """
     uncertain, details = body.get("uncertainty_nm"), body.get("details") or {}
-    words = f"{body['quantity']} {mm_of(body['value_um'])} mm, gauge {body['gauge']}"
+    gauge = body["gauge"]
+    with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
+    words = f"{body['quantity']} {mm_of(body['value_um'])} mm{with_what}"
     if uncertain is not None:
         words += f", standard uncertainty {plain(round(uncertain / 1e6, 4))} mm"
     if "length_mm" not in details:
         return words
-    told = f"; length {details['length_mm']:.3f} mm"
-    told += _asked(details) + _proven(details)
+    told = f"; length {details['length_mm']:.3f} mm" + _asked(details)
     if details.get("label_read"):
         told += f"; label read {details['label_read']}"
-    return words + told
+    if details.get("fittings"):
+        told += f"; fittings {'good' if details['fittings'] == 'yes' else 'not good'}"
+    return words + told + (f": {details['result']}" if details.get("result") else "")
 
 
 def _asked(details: Mapping[str, Any]) -> str:
+    """Tell what length was asked for, and how likely it is met: that is not the rod's result."""
     nominal, tolerance = details.get("nominal_mm"), details.get("tolerance_mm")
-    return f" for {nominal} ± {tolerance}" if nominal and tolerance else ""
-
-
-def _proven(details: Mapping[str, Any]) -> str:
-    """Tell the result as it was seen when it was recorded."""
-    if not details.get("result") or details.get("probability") is None:
+    if not (nominal and tolerance):
         return ""
-    return f", {details['result']} ({percent_told(details['probability'])})"
+    p = details.get("probability")
+    return f" for {nominal} ± {tolerance}" if p is None else (
+        f", within {nominal} ± {tolerance} by {percent_told(p)}"
+    )
 
 
 def _release(_: Event, body: dict[str, Any]) -> str:
