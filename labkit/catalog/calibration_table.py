@@ -53,8 +53,8 @@ class CalibrationKeys(Table):
     source_sha256: Text = key(
         "SHA-256 of that file", "64 hexadecimal digits", pattern=r"^[0-9a-f]{64}$"
     )
-    coupons: Whole = _count("coupons that count", 3)
-    lengths: Whole = _count("different lengths among them", 2)
+    coupons: Whole = _count("coupons that count", 4)
+    lengths: Whole = _count("different lengths among them", 3)
     shortest: Number = quantity("shortest coupon, nominal", 1, 500)
     longest: Number = quantity("longest coupon, nominal", 1, 500)
     length_scale: Number = quantity("scale as found", 0.9, 1.1, "")
@@ -83,8 +83,10 @@ def read_calibration(
         The calibration.
 
     Raises:
-        InputError: The range is empty, or the compensation was changed afterwards.
+        InputError: The range is empty, numbers contradict each other, or the compensation was
+            changed afterwards.
     """
+    _require_whole(source, keys)
     if keys.shortest >= keys.longest:
         raise at(
             source, ("calibration", "longest"),
@@ -104,6 +106,33 @@ def read_calibration(
                 "[calibration] out of the file",
             )  # fmt: skip
     return _calibration(keys)
+
+
+def _require_whole(source: TomlSource, keys: CalibrationKeys) -> None:
+    """Refuse numbers that no calibration gives together."""
+    if keys.lengths >= keys.coupons:
+        raise at(
+            source, ("calibration", "lengths"),
+            f"= {keys.lengths} is not below coupons = {keys.coupons}; some coupons repeat a length",
+        )  # fmt: skip
+    if keys.residual_dof != keys.coupons - 2:
+        raise at(
+            source, ("calibration", "residual_dof"),
+            f"= {keys.residual_dof} is not coupons − 2 = {keys.coupons - 2}, as it is of a line",
+        )  # fmt: skip
+    for kind in DIAMETERS:
+        table = getattr(keys, kind)
+        if table is not None and table.dof >= keys.coupons:
+            raise at(
+                source, ("calibration", kind, "dof"),
+                f"= {table.dof} is not below coupons = {keys.coupons}",
+            )  # fmt: skip
+    for name in ("length_scale_u", "length_offset_u", "residual_sd"):
+        if not getattr(keys, name):
+            raise at(
+                source, ("calibration", name),
+                "= 0 would be a measurement without error; calibrate again",
+            )  # fmt: skip
 
 
 def _calibration(keys: CalibrationKeys) -> Calibration:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from decimal import Decimal
 from pathlib import Path
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
               help="A coupon that stands out and was found to be right; repeatable.")
 @click.option("--leave-out", multiple=True, metavar="COUPON",
               help="A coupon that does not count; repeatable, with --reason.")
-@click.option("--reason", default="", metavar="TEXT", help="Why coupons are left out.")
+@click.option("--reason", default="", metavar="TEXT", help="Why coupons are left out or kept.")
 @INSTRUMENT
 @INSTRUMENTS
 @PROCESSES
@@ -79,18 +80,13 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     Example: labkit calibrate coupons.csv --process example-resin --name resin-may
     --date 2031-05-02 --by anna --out resin-may.toml
     """  # fmt: skip
-    from labkit.documents.process_report import refuse_taken
     from labkit.workflow.calibrate import CouponFile, calibrate
-    from labkit.workflow.process_file import require_free, write_process
 
     base = _base(asked)
-    require_free(asked["out_path"])
-    if asked["report_dir"]:
-        refuse_taken(asked["report_dir"])
-    file = CouponFile(bytes_of_table(coupons), coupons.name.strip(), _to_length(asked))
+    _require_places(asked["out_path"], asked["report_dir"])
+    file = CouponFile(bytes_of_table(coupons), _name_of(coupons), _to_length(asked))
     found = calibrate(file, base, _asked(asked, base))
-    written = _report(found, asked) if asked["report_dir"] else []
-    write_process(found.process, asked["out_path"])
+    written = _write(found, asked)
     if as_json:
         print_json(_json(found, asked["out_path"], written))
         return
@@ -101,6 +97,53 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
         f"Process file: {asked['out_path']}\nMake rods with it: labkit make RX --processes "
         f"{asked['out_path']} --process {found.process.name}", markup=False, soft_wrap=True,
     )  # fmt: skip
+
+
+def _require_places(out_path: Path, report_dir: Path | None) -> None:
+    """Refuse places that are taken, before any work is done for them."""
+    from labkit.documents.process_report import refuse_taken
+    from labkit.workflow.process_file import require_free
+
+    require_free(out_path)
+    if report_dir is None:
+        return
+    if report_dir.absolute() == out_path.absolute():
+        raise InputError(
+            f"--out and --report both name {out_path}; the process file needs a place beside the "
+            "report's folder", field="out",
+        )
+    refuse_taken(report_dir)
+
+
+def _name_of(coupons: Path) -> str:
+    """Give the file's name as the process file keeps it."""
+    name = coupons.name.strip()
+    if not name.isprintable():
+        raise InputError(
+            f"the file name {name!r} cannot be kept with the process: it has characters that do "
+            "not print; give the file another name", field="coupons",
+        )
+    return name
+
+
+def _write(found: Calibrated, asked: dict[str, Any]) -> list[Path]:
+    """Write report and process file: both, or neither.
+
+    The process file comes last, since it is what rods are made with.
+    """
+    from labkit.workflow.process_file import write_process
+
+    written = _report(found, asked) if asked["report_dir"] else []
+    try:
+        write_process(found.process, asked["out_path"])
+    except BaseException:  # also where it is interrupted
+        for path in written:
+            path.unlink(missing_ok=True)
+        if written:
+            with contextlib.suppress(OSError):
+                asked["report_dir"].rmdir()
+        raise
+    return written
 
 
 def _base(asked: dict[str, Any]) -> Process:
@@ -125,9 +168,11 @@ def _base(asked: dict[str, Any]) -> Process:
 
 def _asked(asked: dict[str, Any], base: Process) -> Asked:
     from labkit.catalog.instruments import find_instrument, instruments
+    from labkit.core.calibration import USUAL_GAUGE
+    from labkit.core.ways_of_measuring import Method
     from labkit.workflow.calibrate import Asked
 
-    words, u_mm = "the lab's usual gauge", base.gauge_uncertainty_mm
+    words, u_mm = USUAL_GAUGE, base.gauge_uncertainty_mm
     day = _day(asked["day"])
     if asked["instrument_name"]:
         known = instruments(asked["instrument_places"])
@@ -136,6 +181,12 @@ def _asked(asked: dict[str, Any], base: Process) -> Asked:
             raise RefusedError(
                 f"the calibration of {instrument.name} was due on {instrument.calibration_due}, "
                 f"before {day}; a process is not calibrated with a gauge that is not",
+                field="instrument", value=instrument.name,
+            )  # fmt: skip
+        if asked["way"] and not instrument.serves(Method(asked["way"])):
+            raise RefusedError(
+                f"{instrument.name} does not measure {asked['way']!r}; it serves "
+                f"{', '.join(instrument.methods)}: name the instrument that the readings are of",
                 field="instrument", value=instrument.name,
             )  # fmt: skip
         words, u_mm = f"{instrument.title} ({instrument.name})", instrument.calibration_mm
@@ -147,11 +198,10 @@ def _asked(asked: dict[str, Any], base: Process) -> Asked:
 
 
 def _day(text: str) -> datetime.date:
-    try:
-        if len(text) == 10:
-            return datetime.date.fromisoformat(text)
-    except ValueError:
-        pass
+    with contextlib.suppress(ValueError):
+        day = datetime.date.fromisoformat(text)
+        if day.isoformat() == text:  # 20310502 and 2031-W18-5 are dates to Python only
+            return day
     raise InputError(f"--date {text!r} is not a date; write it like 2031-05-02", field="date")
 
 

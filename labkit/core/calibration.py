@@ -8,6 +8,9 @@ from dataclasses import dataclass
 
 from labkit.core.numbers import require_finite
 
+#: What a calibration's instrument is where none was named.
+USUAL_GAUGE = "the lab's usual gauge"
+
 
 @dataclass(frozen=True)
 class FittedOffset:

@@ -27,6 +27,9 @@ LEAST_DIAMETERS = 5
 MOST_UNSURE_PART = 0.25
 #: Chance that a file of good coupons has one asked about, for lengths and each kind of diameter.
 STANDING_OUT = 0.01
+#: A line is called wrong only where a right one would look so in fewer than 1 of 100 calibrations:
+#: two questions are put to the lengths, and good coupons are not to be built twice in vain.
+CERTAIN = 0.01
 #: A bend this small, as part of the tolerance, is no matter although it may be significant.
 SMALL_BEND_PART = 0.1
 
@@ -102,6 +105,7 @@ def too_few(coupons: Collection[Coupon]) -> tuple[Finding, ...]:
         Refusals, each with what to build besides.
     """
     lengths = {coupon.nominal_mm for coupon in coupons}
+    measured = {coupon.measured_mm for coupon in coupons}
     span = max(lengths) - min(lengths) if lengths else Decimal(0)
     repeats = len(coupons) - len(lengths)
     found = []
@@ -112,11 +116,13 @@ def too_few(coupons: Collection[Coupon]) -> tuple[Finding, ...]:
             f"than {LEAST_LENGTHS} shows no bend: build coupons of {LEAST_LENGTHS} lengths or more",
         ))  # fmt: skip
     if len(coupons) < LEAST_COUPONS or repeats < LEAST_REPEATS:
+        exchanged = repeats < LEAST_REPEATS <= len(coupons) - len(measured)
         found.append(refused(
             "too_few_coupons",
             f"{counted(len(coupons), 'coupon')} of {counted(len(lengths), 'length')}: too few to "
             f"tell a wrong scale from scatter; build {LEAST_COUPONS} coupons or more, "
-            f"{LEAST_REPEATS} of them or more repeating a length, best several at each length",
+            f"{LEAST_REPEATS} of them or more repeating a length, best several at each length"
+            + "; the measured lengths repeat instead: are the columns exchanged?" * exchanged,
         ))  # fmt: skip
     if span < LEAST_RANGE_MM:
         found.append(refused(
@@ -145,7 +151,7 @@ def limits_of_use(fit: LengthFit, tolerance_mm: Decimal | None) -> tuple[Finding
         ),)  # fmt: skip
     ends = (fit.shortest_mm, fit.longest_mm)
     tolerances = [tolerance_mm or linear_tolerance("f", end) for end in ends]
-    found = []
+    found = [*_coarse(fit, min(tolerances))]
     for end, tolerance in zip(ends, tolerances, strict=True):
         half, allowed = fit.half_width_mm(float(end)), MOST_UNSURE_PART * float(tolerance)
         if half > allowed:
@@ -159,32 +165,62 @@ def limits_of_use(fit: LengthFit, tolerance_mm: Decimal | None) -> tuple[Finding
     return (*found, *_bent(fit, float(min(tolerances))))
 
 
-def _bent(fit: LengthFit, tolerance_mm: float) -> Iterable[Finding]:
-    """Say what a line misses: refused where it matters, noted where it is small."""
-    bad = [
-        words
-        for words, p in (
-            ("the means of the lengths lie off the line", fit.lack.p if fit.lack else 1.0),
-            ("the line is bent", fit.bend.p),
+def _coarse(fit: LengthFit, tolerance_mm: Decimal) -> Iterable[Finding]:
+    """Refuse steps of the gauge that the scatter does not even out.
+
+    Where single lengths scatter by less than half a step, all coupons of a length may be rounded
+    the same way, by up to half a step, and no test on the coupons shows it.
+    """
+    step = _step([value for coupon in fit.coupons for value in coupon.read_mm])
+    hidden = step / 2
+    if fit.fit.residual_sd < hidden and hidden > Decimal(str(MOST_UNSURE_PART)) * tolerance_mm:
+        yield refused(
+            "coarse_steps",
+            f"the readings come in steps of {plain(step)} mm and scatter by less than half of "
+            f"that, so that each length may be rounded off by up to {plain(hidden)} mm unseen, "
+            f"more than a quarter of the tolerance ± {plain(tolerance_mm)} mm; measure with a "
+            "finer gauge",
         )
-        if p < SIGNIFICANT
-    ]
+
+
+def _step(values: Sequence[Decimal]) -> Decimal:
+    """Give the widest step of which all values are multiples; 0 without values.
+
+    >>> _step([Decimal("30.05"), Decimal("29.9"), Decimal("40.15")])
+    Decimal('0.05')
+    """
+    if not values:
+        return Decimal(0)
+    finest = min(int(value.as_tuple().exponent) for value in values)
+    return Decimal(math.gcd(*(int(value.scaleb(-finest)) for value in values))).scaleb(finest)
+
+
+def _bent(fit: LengthFit, tolerance_mm: float) -> Iterable[Finding]:
+    """Say what a line misses: refused where it is certain and matters, else noted."""
+    asked = {
+        "the means of the lengths lie off the line": fit.lack.p if fit.lack else 1.0,
+        "the line is bent": fit.bend.p,
+    }
+    bad = {words: p for words, p in asked.items() if p < SIGNIFICANT}
     if not bad:
         return
     words = (
         f"{' and '.join(bad)} by more than the coupons' scatter explains, up to "
         f"{fit.bend_mm:.3f} mm"
     )
-    if fit.bend_mm > SMALL_BEND_PART * tolerance_mm:
+    tenth = f"a tenth of the tolerance ± {plain(tolerance_mm)} mm"
+    if fit.bend_mm <= SMALL_BEND_PART * tolerance_mm:
+        yield note("lack_of_fit", f"{words}; that is under {tenth} and left as it is")
+    elif min(bad.values()) < CERTAIN:
         yield refused(
             "lack_of_fit",
-            f"{words}, which is over a tenth of the tolerance ± {plain(tolerance_mm)} mm: scale "
-            "and offset do not describe this process; look for a cause that goes with the length "
-            "(place on the bed, direction, one build a length), or calibrate a shorter range",
+            f"{words}, which is over {tenth}: scale and offset do not describe this process; look "
+            "for a cause that goes with the length (place on the bed, direction, one build a "
+            "length), or calibrate a shorter range",
         )
     else:
         yield note(
             "lack_of_fit",
-            f"{words}; that is under a tenth of the tolerance ± {plain(tolerance_mm)} mm and left "
-            "as it is",
+            f"{words}, which is over {tenth}; a straight line looks so in up to 5 of 100 "
+            "calibrations, so that it is left as it is: build more coupons to be sure",
         )

@@ -59,7 +59,7 @@ class Coupon:
         name: As in the file, or "line 7" where the file names none.
         nominal_mm: Functional length as drawn.
         measured_mm: Functional length as measured, the mean of its rows.
-        readings: Rows that were averaged.
+        read_mm: What its rows say, before it is turned into a length and averaged.
         diameters: Measured diameters by kind.
         machine, lot: As in the file, empty if not said.
     """
@@ -67,7 +67,7 @@ class Coupon:
     name: str
     nominal_mm: Decimal
     measured_mm: Decimal
-    readings: int = 1
+    read_mm: tuple[Decimal, ...] = ()
     diameters: Mapping[str, Diameter] = field(default_factory=dict)
     machine: str = ""
     lot: str = ""
@@ -79,7 +79,8 @@ class Coupon:
 def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tuple[Coupon, ...]:
     r"""Read a file of coupons.
 
-    Rows that name one coupon are readings of it and count once, as their mean.
+    Rows that name one coupon are readings of it and count once, as their mean; so do the diameters
+    that any of them names.
 
     Args:
         raw: The whole CSV file.
@@ -102,24 +103,26 @@ def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tu
         numbers=numbers,
     )  # fmt: skip
     _refuse_other_column(table, column)
+    _refuse_unmeasured(table, to_length)
     mistakes = Mistakes()
-    rows = [mistakes.take(_row, row, table, column, to_length) for row in table.rows]
+    rows = [mistakes.take(_row, row, table, column, to_length is None) for row in table.rows]
     mistakes.stop()
     found = [row for row in rows if row is not None]
-    together = _together(found, table, mistakes)
+    together = _together(found, table, to_length, mistakes)
     mistakes.stop()
     return together
 
 
 @dataclass(frozen=True)
 class _Row:
+    """A row as a coupon of its own, with its cells: the name's, and the reading's."""
+
     coupon: Coupon
     cell: Cell
+    read: Cell
 
 
-def _row(
-    row: Mapping[str, Cell], table: TableFile, column: str, to_length: ToLength | None
-) -> _Row:
+def _row(row: Mapping[str, Cell], table: TableFile, column: str, is_length: bool) -> _Row:
     mistakes = Mistakes()
     nominal = mistakes.take(number, row["nominal"], table, 5, 120)
     reading = mistakes.take(number, row[column], table, Decimal("0.01"), 10_000)
@@ -132,17 +135,14 @@ def _row(
     mistakes.stop()
     assert nominal is not None
     assert reading is not None
-    if to_length is not None:
-        sizes = {kind: size.measured_mm for kind, size in diameters.items()}
-        try:
-            reading = to_length(reading, sizes)
-        except InputError as error:
-            raise problem(row[column], table, str(error)) from error
-    _refuse_slip(row[column], table, reading, nominal, _off_limit(nominal))
+    if is_length:
+        _refuse_slip(row[column], table, reading, nominal, _off_limit(nominal))
     cell = row.get("coupon", row["nominal"])
     name = texts["coupon"] or f"line {cell.line}"
-    coupon = Coupon(name, nominal, reading, 1, diameters, texts["machine"], texts["lot"])
-    return _Row(coupon, cell)
+    coupon = Coupon(
+        name, nominal, reading, (reading,), diameters, texts["machine"], texts["lot"]
+    )
+    return _Row(coupon, cell, row[column])
 
 
 def _text(row: Mapping[str, Cell], name: str, table: TableFile, mistakes: Mistakes) -> str:
@@ -205,7 +205,20 @@ def _refuse_other_column(table: TableFile, column: str) -> None:
         )
 
 
-def _together(rows: list[_Row], table: TableFile, mistakes: Mistakes) -> tuple[Coupon, ...]:
+def _refuse_unmeasured(table: TableFile, to_length: ToLength | None) -> None:
+    """Refuse a way that touches what the file has no column for, once and not for every row."""
+    if to_length is None:
+        return
+    given = {title.strip().casefold() for title in table.header}
+    try:
+        to_length(Decimal(30), {kind: Decimal(3) for kind in DIAMETERS if kind in given})
+    except InputError as error:
+        raise InputError(str(error), where=f"{table.name}:1") from error
+
+
+def _together(
+    rows: list[_Row], table: TableFile, to_length: ToLength | None, mistakes: Mistakes
+) -> tuple[Coupon, ...]:
     """Join the readings of one coupon."""
     groups: dict[str, list[_Row]] = {}
     for row in rows:
@@ -213,30 +226,52 @@ def _together(rows: list[_Row], table: TableFile, mistakes: Mistakes) -> tuple[C
     return tuple(
         coupon
         for group in groups.values()
-        if (coupon := mistakes.take(_mean, group, table)) is not None
+        if (coupon := mistakes.take(_mean, group, table, to_length)) is not None
     )
 
 
-def _mean(group: list[_Row], table: TableFile) -> Coupon:
+def _mean(group: list[_Row], table: TableFile, to_length: ToLength | None) -> Coupon:
     first = group[0].coupon
     for row in group[1:]:
-        other = row.coupon
-        for what, was, now in (
-            ("nominal", first.nominal_mm, other.nominal_mm),
-            ("machine", first.machine, other.machine),
-            ("lot", first.lot, other.lot),
-        ):
-            if was != now:
-                raise problem(
-                    row.cell, table,
-                    f"{shown(first.name)} has the {what} {now} here and {was} in line "
-                    f"{group[0].cell.line}; give each coupon a name of its own",
-                )  # fmt: skip
+        _require_same(row, group[0], table)
+    diameters = dict(_mean_diameters(group, table))
+    sizes = {kind: size.measured_mm for kind, size in diameters.items()}
     return Coupon(
         first.name, first.nominal_mm,
-        _average(row.coupon.measured_mm for row in group), len(group),
-        dict(_mean_diameters(group, table)), first.machine, first.lot,
+        _average([_length(row, sizes, table, to_length) for row in group]),
+        tuple(row.coupon.measured_mm for row in group), diameters, first.machine, first.lot,
     )  # fmt: skip
+
+
+def _require_same(row: _Row, first: _Row, table: TableFile) -> None:
+    """Refuse two coupons of one name."""
+    one, other = first.coupon, row.coupon
+    for what, was, now in (
+        ("nominal", one.nominal_mm, other.nominal_mm),
+        ("machine", one.machine, other.machine),
+        ("lot", one.lot, other.lot),
+    ):
+        if was != now:
+            raise problem(
+                row.cell, table,
+                f"{shown(one.name)} has the {what} {now} here and {was} in line "
+                f"{first.cell.line}; give each coupon a name of its own",
+            )  # fmt: skip
+
+
+def _length(
+    row: _Row, sizes: Mapping[str, Decimal], table: TableFile, to_length: ToLength | None
+) -> Decimal:
+    """Give the length of one row, by the coupon's diameters wherever they stand."""
+    own = row.coupon
+    if to_length is None:
+        return own.measured_mm
+    try:
+        length = to_length(own.measured_mm, sizes)
+    except InputError as error:
+        raise problem(row.read, table, str(error)) from error
+    _refuse_slip(row.read, table, length, own.nominal_mm, _off_limit(own.nominal_mm))
+    return length
 
 
 def _mean_diameters(group: list[_Row], table: TableFile) -> Iterable[tuple[str, Diameter]]:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
 from labkit.catalog.problems import nearest
 from labkit.core.calibration import Calibration, FittedOffset
-from labkit.core.findings import Finding, note, refusals
+from labkit.core.findings import Finding, refusals
 from labkit.core.jsonable import jsonable
 from labkit.core.rods import Compensation, Process
 from labkit.documents.figures import signed
@@ -146,7 +146,7 @@ def calibrate(file: CouponFile, base: Process, asked: Asked) -> Calibrated:
     process = replace(process, evidence=_evidence(process, asked, left_out, standing_out))
     return Calibrated(
         process, base, fit, standing_out, left_out,
-        (*findings, *notes(fit, offsets, base, asked.gauge_u_mm), *_kept_offsets(used, offsets)),
+        (*findings, *notes(fit, offsets, base, asked.gauge_u_mm)),
     )  # fmt: skip
 
 
@@ -187,8 +187,15 @@ def _chosen(
                 raise InputError(
                     f"{option} {name!r}: there is no such coupon{hint}", field=option, value=name
                 )
+    if both := sorted({*asked.keep} & {*asked.leave_out}):
+        raise InputError(
+            f"{both[0]!r} is named with --keep and with --leave-out; take one of them",
+            field="--keep", value=both[0],
+        )
     if asked.leave_out and not asked.reason:
         raise InputError("--leave-out needs a --reason, which is kept with the process")
+    if asked.reason and not (asked.leave_out or asked.keep):
+        raise InputError("--reason goes with --leave-out or --keep; name the coupon that it is for")
     left_out = tuple(coupon for coupon in coupons if coupon.name in asked.leave_out)
     if len(left_out) > MOST_LEFT_OUT_PART * len(coupons):
         raise RefusedError(
@@ -213,8 +220,8 @@ def _question(suspect: Suspect) -> str:
     name = f'"{suspect.name}"' if " " in suspect.name else suspect.name
     return (
         f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from what "
-        f"the others say, as by chance one of all is in {_share(suspect.p)} files; measure it "
-        f"again and correct the file; if it stands, --keep {name}; if it is no good rod, "
+        f"the others say; by chance one of all is so far off in {_share(suspect.p)} files; measure "
+        f"it again and correct the file; if it stands, --keep {name}; if it is no good rod, "
         f"--leave-out {name} --reason WHY"
     )
 
@@ -312,27 +319,15 @@ def _evidence(
         f"mm, built with {own.base} and measured with {own.instrument}; a single length scatters "
         f"by {own.residual_sd_mm:.3f} mm (standard deviation); readings in {own.source}"
     ]
+    if asked.tolerance_mm is not None:
+        parts.append(f"held against rods of ± {plain(asked.tolerance_mm)} mm")
+    why = f" ({asked.reason})" if asked.reason else ""
     if left_out:
-        names = ", ".join(coupon.name for coupon in left_out)
-        parts.append(f"left out: {names} ({asked.reason})")
+        parts.append(f"left out: {', '.join(coupon.name for coupon in left_out)}{why}")
     if standing_out:
         kept = ", ".join(dict.fromkeys(suspect.name for suspect in standing_out))
-        parts.append(f"kept although standing out: {kept}")
+        parts.append(f"kept although standing out: {kept}{'' if left_out else why}")
     return "; ".join(parts)
-
-
-def _kept_offsets(
-    coupons: Iterable[Coupon], offsets: dict[str, FittedOffset | None]
-) -> Iterator[Finding]:
-    listed = list(coupons)
-    for kind, found in offsets.items():
-        measured = sum(kind in coupon.diameters for coupon in listed)
-        if found is None and measured:
-            yield note(
-                "too_few_diameters",
-                f"only {counted(measured, f'{kind} diameter')} measured; fewer than "
-                f"{LEAST_DIAMETERS} say too little, so that the {kind} offset stays as it was",
-            )
 
 
 def calibrated_json(found: Calibrated) -> dict[str, Any]:

@@ -10,7 +10,9 @@ from labkit.core.rods import Process
 from labkit.core.tolerances import linear_tolerance
 from labkit.documents.figures import signed
 from labkit.qa.calibration import LengthFit, between_lots
+from labkit.qa.calibration_limits import LEAST_DIAMETERS
 from labkit.qa.least_squares import t_factor, t_tail
+from labkit.units import counted
 
 
 def notes(
@@ -42,6 +44,7 @@ def notes(
             "offsets_kept",
             f"not found from the coupons, as in {base.name}: offset of {', '.join(kept)}",
         )
+    yield from _diameters(fit, offsets)
 
 
 def _distortion(fit: LengthFit) -> str:
@@ -103,3 +106,21 @@ def _lots(fit: LengthFit) -> Iterator[Finding]:
     else:
         words = "their lengths do not differ beyond the scatter within them"
     yield note("lots", f"the coupons are of {count} lots: {words}")
+
+
+def _diameters(fit: LengthFit, offsets: Mapping[str, FittedOffset | None]) -> Iterator[Finding]:
+    for kind, found in offsets.items():
+        measured = sum(kind in coupon.diameters for coupon in fit.coupons)
+        if found is None and measured:
+            yield note(
+                "too_few_diameters",
+                f"only {counted(measured, f'{kind} diameter')} measured; fewer than "
+                f"{LEAST_DIAMETERS} say too little, so that the {kind} offset stays as it was",
+            )
+        elif found is not None and not found.sd_mm:
+            yield note(
+                "alike_diameters",
+                f"all {counted(measured, f'{kind} diameter')} are off by the same to the last "
+                f"digit, which shows the step of the gauge and not the scatter: the {kind} offset "
+                "is known to half of that step and not to the ± 0 that is printed",
+            )

@@ -294,3 +294,66 @@ def test_make_notes_a_rod_outside_of_the_calibrated_range(lab, tmp_path):
     result = make("a")
     assert result.exit_code == 0, result.output
     assert "outside of 20 to 50 mm, in which resin-may was calibrated" in result.stdout
+
+
+def test_places_that_cannot_be_written_leave_nothing_behind(calibrate, tmp_path):
+    """The report is written first; without the process file it goes again."""
+    raw = coupon_csv(BASE)
+    result = calibrate(raw, "--report", "report", "--out", "nowhere/resin-may.toml")
+    assert result.exit_code == 1
+    assert "nowhere/resin-may.toml cannot be written" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["coupons.csv"]
+    result = calibrate(raw, "--report", "resin-may.toml")
+    assert result.exit_code == 2
+    assert "--out and --report both name resin-may.toml" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["coupons.csv"]
+
+
+ODD = {
+    "week date": (("--date", "2031-W18-5"), 2, "is not a date"),
+    "kept and left out": (
+        ("--keep", "3", "--leave-out", "3", "--reason", "warped"), 2, "with --keep and with",
+    ),
+    "reason for nothing": (("--reason", "warped"), 2, "goes with --leave-out or --keep"),
+    "instrument of another way": (
+        ("--way", "over", "--template", "eye-eye-flat", "--instrument", "example-microscope"), 1,
+        "example-microscope does not measure 'over'; it serves centres",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_options_that_contradict_are_a_sentence(calibrate, tmp_path, name):
+    more, status, words = ODD[name]
+    result = calibrate(coupon_csv(BASE), *more)
+    assert result.exit_code == status, result.output
+    assert words in result.stderr
+    assert not (tmp_path / "resin-may.toml").exists()
+
+
+def test_a_file_name_that_does_not_print_is_refused(run, tmp_path):
+    odd = tmp_path / "may\ncoupons.csv"
+    odd.write_bytes(coupon_csv(BASE))
+    result = run(
+        "calibrate", odd, "--process", "example-resin", "--name", "resin-may",
+        "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml",
+    )  # fmt: skip
+    assert result.exit_code == 2
+    assert "give the file another name" in result.stderr
+
+
+def test_what_it_was_held_against_and_why_one_was_left_out_is_kept(calibrate, tmp_path):
+    result = calibrate(
+        coupon_csv(BASE), "--tolerance", "0.2", "--leave-out", "3", "--reason", 'it "warped"'
+    )
+    assert result.exit_code == 0, result.output
+    evidence = processes((str(tmp_path / "resin-may.toml"),))["resin-may"].evidence
+    assert evidence.endswith('; held against rods of ± 0.2 mm; left out: 3 (it "warped")')
+
+
+def test_bores_that_are_all_alike_are_told_to_show_the_step_of_the_gauge(calibrate):
+    rows = coupon_csv(BASE).decode().splitlines()
+    raw = "\n".join([rows[0] + ",bore_nominal,bore", *(f"{row},2.5,2.45" for row in rows[1:])])
+    result = calibrate(raw.encode())
+    assert result.exit_code == 0, result.output
+    assert "all 24 bore diameters are off by the same to the last digit" in result.stdout

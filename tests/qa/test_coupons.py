@@ -43,8 +43,8 @@ def test_spreadsheets_of_all_kinds_say_the_same(text):
 def test_readings_of_one_coupon_count_once():
     text = "coupon,nominal,measured\na,30,30.02\nb,30,30.00\na,30,30.04\n"
     a, b = read(text)
-    assert (a.measured_mm, a.readings) == (Decimal("30.03"), 2)
-    assert (b.measured_mm, b.readings) == (Decimal("30.00"), 1)
+    assert (a.measured_mm, a.read_mm) == (Decimal("30.03"), (Decimal("30.02"), Decimal("30.04")))
+    assert (b.measured_mm, b.read_mm) == (Decimal("30.00"), (Decimal("30.00"),))
 
 
 def test_without_names_each_line_is_a_coupon():
@@ -139,6 +139,28 @@ def test_between_balls_and_over_them_give_one_length():
     text = "nominal,reading,ball_nominal,ball\n30,{},5,4.93\n"
     over = read(text.format("34.95"), way("ball-ball-round", Method.OVER))[0]
     assert over.measured_mm == Decimal("34.95") - Decimal("4.93")
+
+
+def test_a_coupons_diameter_may_stand_in_any_of_its_rows():
+    """The bore is measured once, the length three times."""
+    way_over = way("eye-eye-flat", Method.OVER)
+    rows = "a,30,32.57,2.5,2.42\na,30,32.59,,\na,30,32.58,,\n"
+    (coupon,) = read(f"coupon,nominal,reading,bore_nominal,bore\n{rows}", way_over)
+    # R − 2 (d − D/2), pins d = 2.50 less half of their 0.005
+    assert coupon.measured_mm == Decimal("32.58") - 2 * Decimal("2.4975") + Decimal("2.42")
+    assert coupon.read_mm == (Decimal("32.57"), Decimal("32.59"), Decimal("32.58"))
+    with pytest.raises(InputError, match=r"c.csv:3, column 3 \(reading\): = 35.59"):
+        read(
+            "coupon,nominal,reading,bore_nominal,bore\n"
+            + rows.replace("32.59", "35.59"), way_over,
+        )  # fmt: skip
+
+
+def test_a_column_that_is_missing_is_told_once():
+    with pytest.raises(InputError) as caught:
+        read("nominal,reading\n" + "30,32.48\n" * 9, way("eye-eye-flat", Method.OVER))
+    assert str(caught.value).startswith("c.csv:1: cannot be turned into a length")
+    assert len(str(caught.value).splitlines()) == 1
 
 
 def test_a_way_that_touches_what_was_not_measured_is_refused():
