@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from labkit.documents import gauge_words as words
-from labkit.documents.charts.canvas import png_of, svg_of
+from labkit.documents.charts.canvas import files_of
 from labkit.documents.charts.gauge_charts import (
     bias_chart,
     components_chart,
@@ -32,9 +32,9 @@ def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
     Returns:
         The report, with every chart as SVG and PNG.
     """
-    charts = dict(_charts(outcome))
-    pictures = {f"{name}.svg": svg_of(chart) for name, chart in charts.items()}
-    pictures |= {f"{name}.png": png_of(chart) for name, chart in charts.items()}
+    pictures: dict[str, bytes] = {}
+    for name, chart in _charts(outcome):
+        pictures |= files_of(name, chart)
     return Report(
         title="Gauge study",
         subtitle=source,

@@ -39,7 +39,7 @@ _SHARES = (0.1, 1, 5, 20, 50, 80, 95, 99, 99.9)
 #: More groups than this would not be told apart.
 MOST_GROUPS = 16
 #: Longer names of columns and of groups are cut.
-_LONGEST_AXIS, _LONGEST_GROUP = 80, 30
+_LONGEST_AXIS, _LONGEST_HEAD, _LONGEST_GROUP = 80, 44, 30
 #: Lines closer than this share of a panel have their names moved apart, so many points.
 _CLOSE, _APART_PT = 0.12, 10.0
 
@@ -188,7 +188,7 @@ def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     upper.tick_params(labelbottom=False)
     decimals = decimals_of(chart.sigma)
     numbers = list(range(1, len(chart.values) + 1))
-    named = "" if sample.title == "value" else f": {short(axis_words(sample), _LONGEST_AXIS)}"
+    named = "" if sample.title == "value" else f": {short(axis_words(sample), _LONGEST_HEAD)}"
     head(upper, f"Individual values{named}")
     _course(upper, numbers, chart.values)
     _lines(upper, (chart.lower, chart.centre, chart.upper), decimals, chart.values)
