@@ -8,6 +8,7 @@ import json
 import os
 import re
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -94,6 +95,7 @@ def held(out: Path, case: str) -> Iterator[None]:
     """
     with _told(out, case):
         out.mkdir(parents=True, exist_ok=True)
+        try_writing(out)
     lock = lock_of(out, case)
     try:
         with _told(out, case):
@@ -106,6 +108,16 @@ def held(out: Path, case: str) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def try_writing(folder: Path) -> None:
+    """Write a file without a name: a lock tries for minutes where a folder takes no file at all.
+
+    Raises:
+        OSError: The folder takes none.
+    """
+    with tempfile.TemporaryFile(dir=folder):
+        pass
 
 
 @contextmanager
@@ -180,24 +192,26 @@ def revisions(out: Path, name: str) -> list[int]:
     return sorted(int(match.group(1)) for match in found if match)
 
 
-def refuse_same(out: Path, case: str, last: int, inputs_sha256: str) -> None:
-    """Refuse a set that lies there already as the last one of its case.
+def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
+    """Refuse a set that lies there already, also where others of its case were made since.
 
     Args:
         out: Folder that holds the sets.
         case: Case number.
-        last: Highest revision that lies there, 0 if none.
-        inputs_sha256: Digest of everything the new set is made from.
+        inputs_sha256: Digest of everything the new set is made from; extra rods and rods in
+            place of others are made from more, so that theirs is never that of a whole set.
 
     Raises:
-        DeliveryError: It is the same as that of the last set.
+        DeliveryError: It is the same as that of an earlier set.
     """
-    latest = out / f"{safe_name(case)}-r{last}"
-    if last and _inputs_of(latest) == inputs_sha256:
-        raise DeliveryError(
-            f"this set lies in {latest} already, made from the same prescription, template and "
-            "process; nothing was written; remove or move it to make it again"
-        )
+    name = safe_name(case)
+    for revision in reversed(revisions(out, name)):
+        earlier = out / f"{name}-r{revision}"
+        if _inputs_of(earlier) == inputs_sha256:
+            raise DeliveryError(
+                f"this set lies in {earlier} already, made from the same prescription, template "
+                "and process; nothing was written; remove or move it to make it again"
+            )
 
 
 def _inputs_of(folder: Path) -> str | None:

@@ -138,7 +138,7 @@ def make_set(
     job = job_of(case, means)
 
     def begin(last: int) -> tuple[Job, Ticket]:
-        refuse_same(out, job.number, last, job.inputs_sha256)
+        refuse_same(out, job.number, job.inputs_sha256)
         if recorder is None:
             return job, Ticket(job.inputs_sha256, last + 1)
         return job, recorder.start(job, out, last)

@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import subprocess
+import time
 
 import pytest
 
@@ -27,7 +28,7 @@ def one_more(last):
 
 def unless_same(out, digest):
     def choose(last):
-        refuse_same(out, "QF-1", last, digest)
+        refuse_same(out, "QF-1", digest)
         return last + 1
 
     return choose
@@ -75,6 +76,29 @@ def test_the_same_set_is_refused_and_left_alone(tmp_path):
         make(tmp_path)
     assert {path: path.stat().st_mtime_ns for path in first.rglob("*")} == before
     assert visible(tmp_path) == ["QF-1-r1"]
+
+
+def test_the_same_set_is_refused_also_where_others_were_made_since(tmp_path):
+    make(tmp_path, digest="a")
+    make(tmp_path, digest="extra rods")
+    second = make(tmp_path, digest="b")
+    make(tmp_path, digest="in place of others")
+    for digest, name in (("a", "QF-1-r1"), ("b", "QF-1-r3")):
+        with pytest.raises(DeliveryError, match=f"lies in .*{name} already"):
+            make(tmp_path, digest=digest)
+    second.rename(tmp_path / "moved away")
+    assert make(tmp_path, digest="b").name == "QF-1-r5"
+
+
+def test_a_folder_that_takes_no_file_is_told_at_once(tmp_path, monkeypatch):
+    def none(**_):
+        raise FileNotFoundError(errno.ENOENT, "No such file or directory")
+
+    monkeypatch.setattr(set_folder.tempfile, "TemporaryFile", none)
+    began = time.monotonic()
+    with pytest.raises(DeliveryError, match="cannot be written to .*--out"):
+        make(tmp_path)
+    assert time.monotonic() - began < 5
 
 
 def test_an_error_while_making_leaves_nothing(tmp_path):
