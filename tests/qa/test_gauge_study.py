@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+import numpy as np
 import pytest
 
 from labkit.errors import InputError, InputErrors, RefusedError
@@ -12,7 +13,7 @@ from labkit.qa.gauge_json import outcome_json
 from labkit.qa.gauge_outcome import Asked, Ways, instrument_lines, work_out
 from labkit.qa.gauge_ranges import gauge_by_ranges, wide_ranges
 from labkit.qa.gauge_result import Variation, judgements
-from labkit.qa.gauge_study import study_of
+from labkit.qa.gauge_study import Study, study_of
 from tests.support.gauge_data import crossed, houf_berman
 
 HEAD = "part;operator;trial;value\n"
@@ -196,3 +197,20 @@ def test_references_in_the_study_give_bias_and_linearity():
     assert [bias.reference_mm for bias in found.biases] == [Decimal(30 + k) for k in range(4)]
     assert found.line is not None
     assert outcome(rows()).biases == ()
+
+
+@pytest.mark.parametrize(("trials", "each"), [(2, 0.876), (3, 1.815), (4, 2.738), (5, 3.623)])
+def test_the_freedom_of_mean_ranges(trials, each):
+    """Degrees of freedom that a further group adds: the trade's table of d2* (from memory)."""
+    rng = np.random.default_rng(trials)
+    values = rng.normal(30, 0.01, (10, 3, trials))
+    made = Study(tuple("abcdefghij"), tuple("xyz"), tuple(
+        tuple(tuple(Decimal(f"{v:.4f}") for v in cell) for cell in part) for part in values
+    ))  # fmt: skip
+    result, _ = gauge_by_ranges(made)
+    assert result.repeatability_dof == pytest.approx(30 * each, rel=6e-4)
+    # A standard deviation of ν degrees of freedom has the relative variance 1/(2ν), nearly.
+    means = np.ptp(rng.normal(size=(20_000, 30, trials)), axis=2).mean(axis=1)
+    assert result.repeatability_dof == pytest.approx(
+        means.mean() ** 2 / (2 * means.var()), rel=0.04
+    )
