@@ -22,13 +22,15 @@ WEIGHT = 0.1
 CLIP = 4.0
 #: Chance that the moving mean of a process that does not drift is beyond its limit at one look.
 MEAN_RATE = 0.0027
+#: Chance that rods of a process that does not drift differ so from those before, at one look.
+CHANGE_RATE = 0.002
 #: Chance of a false alarm at one look, with the two run rules; shown by simulation in the tests.
 FALSE_ALARM_RATE = 0.01
 _WORDS = {
     EIGHT_ON_ONE_SIDE.name: "8 rods or more in a row on one side of nominal",
     SIX_TRENDING.name: "6 rods or more in a row, each further to one side than the one before",
 }
-#: A step is not dated on fewer rods than this.
+#: A step is not dated on fewer rods than this, nor told from fewer before it.
 _LEAST_AFTER = 3
 
 
@@ -43,6 +45,7 @@ class RodOff:
         on: Day of measuring.
         shared_mm: Standard uncertainty that it shares with the other rods: calibration of the
             gauge, sizes of the fittings that it touches.
+        gauge: What it was measured with, by name.
     """
 
     length_mm: float
@@ -50,6 +53,7 @@ class RodOff:
     u_mm: float
     on: datetime.date
     shared_mm: float = 0.0
+    gauge: str = ""
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -64,6 +68,8 @@ class Trend:
         mean: Exponentially weighted moving mean of the standardised deviations.
         limit: What it must stay within, ±.
         patterns: Run rules that hold at the latest rod, in words.
+        change_mm: How far the rods since the beginning lie from those before, where that is more
+            than chance and away from nominal; else None.
         after: Rods since the deviation began, where there is one.
         off_mm: Their mean deviation.
         half_mm: Half of its 95 % interval.
@@ -74,6 +80,7 @@ class Trend:
     mean: float
     limit: float
     patterns: tuple[str, ...]
+    change_mm: float | None
     after: int
     off_mm: float
     half_mm: float
@@ -87,7 +94,7 @@ class Trend:
     @property
     def drifts(self) -> bool:
         """Whether the process is said to drift."""
-        return self.beyond or bool(self.patterns)
+        return self.beyond or self.change_mm is not None or bool(self.patterns)
 
 
 def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
@@ -98,9 +105,13 @@ def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
     |E| > t √(λ (1 − (1 − λ)²ⁿ) / (2 − λ) + c²): t is Student's two-sided 99.73 % factor with the
     calibration's degrees of freedom; c, in σ, is what all rods share: standard uncertainty of the
     calibration and of the readings.
+    What is shared drops out of a comparison of rods that one gauge measured: where parting the
+    latest gauge's rods in two, 3 or more each, gives means of z that differ by more than
+    t √(1/n₁ + 1/n₂ + (ΔL u(scale)/σ)²), t so that all places together pass with a chance of 0.2 %
+    (Bonferroni), and the later ones are farther from nominal, the process has changed there.
     Run rules (8 on one side, 6 in a row rising or falling) count where they hold at the latest
-    rod; for the sides the rods are taken nearer to nominal by 2 c. The beginning is the place that
-    parts the rods best: where |Σ z| / √n over the n rods after it is greatest.
+    rod; for the sides the rods are taken nearer to nominal by 2 c. The beginning is where the
+    process has changed; without such a place, where |Σ z| / √n over the n rods after is greatest.
 
     Args:
         rods: Rods measured since the calibration, each once, in the order in which they were made.
@@ -127,11 +138,13 @@ def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
         for rod, sigma in zip(latest, sigmas, strict=True)
     ]
     mean, limit = _moving_mean(z, unsure, calibration.residual_dof)
-    start = _beginning(z)
+    place, change = _change(latest, z, sigmas, calibration)
+    start = _beginning(z) if place is None else place
     off, half = _mean_off(latest[start:], sigmas[start:], calibration.residual_dof)
     return Trend(
         rods=len(latest), mean=mean, limit=limit, patterns=_patterns(z, unsure),
-        after=len(latest) - start, off_mm=off, half_mm=half, since=latest[start].on,
+        change_mm=change, after=len(latest) - start, off_mm=off, half_mm=half,
+        since=latest[start].on,
     )  # fmt: skip
 
 
@@ -163,6 +176,48 @@ def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
         *run_rules(z, 0.0, 1.0, (SIX_TRENDING,)),
     )
     return tuple(_WORDS[signal.rule] for signal in found if signal.last == len(z) - 1)
+
+
+def _change(
+    rods: Sequence[RodOff], z: Sequence[float], sigmas: Sequence[float], calibration: Calibration
+) -> tuple[int | None, float | None]:
+    """Find the rod from which on the latest gauge's rods differ from those before, and by how much.
+
+    Returns:
+        Its place and the change, mm; None and None where chance explains it, or where the rods
+        came nearer to nominal.
+    """
+    own = [n for n, rod in enumerate(rods) if rod.gauge == rods[-1].gauge]
+    parts = range(_LEAST_AFTER, len(own) - _LEAST_AFTER + 1)
+    if not parts:
+        return None, None
+    best, at = max((_ratio(own, part, rods, z, sigmas, calibration), part) for part in parts)
+    if best <= _factor(1 - CHANGE_RATE / len(parts), calibration.residual_dof):
+        return None, None
+    before, after = (
+        math.fsum(rods[n].off_mm for n in group) / len(group) for group in (own[:at], own[at:])
+    )
+    return (own[at], after - before) if abs(after) > abs(before) else (None, None)
+
+
+def _ratio(
+    own: Sequence[int],
+    part: int,
+    rods: Sequence[RodOff],
+    z: Sequence[float],
+    sigmas: Sequence[float],
+    calibration: Calibration,
+) -> float:
+    """Difference of the means of z before and after a place, over its standard deviation."""
+    (z0, at0), (z1, at1) = (
+        (
+            math.fsum(z[n] for n in group) / len(group),
+            math.fsum(rods[n].length_mm / sigmas[n] for n in group) / len(group),
+        )
+        for group in (own[:part], own[part:])
+    )
+    scatter = math.sqrt(1 / part + 1 / (len(own) - part))
+    return abs(z1 - z0) / math.hypot(scatter, (at1 - at0) * calibration.length_scale_u)
 
 
 def _beginning(z: Sequence[float]) -> int:

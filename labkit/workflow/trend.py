@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from labkit.core.calibration import Calibration
+from labkit.core.calibration import USUAL_GAUGE, Calibration
 from labkit.core.findings import Finding, note
 from labkit.core.jsonable import jsonable
 from labkit.core.rods import Process
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredRod
-from labkit.qa.budget import CALIBRATION, FITTINGS, ROOM
+from labkit.qa.budget import CALIBRATION, FITTINGS, GAUGE, ROOM
 from labkit.qa.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
 from labkit.units import counted, plain
 from labkit.workflow.as_stored import process_as_stored
@@ -137,26 +137,45 @@ class _Readings:
             return None
         u_nm, nominal = event.body.get("uncertainty_nm"), float(details["nominal_mm"])
         u_mm = process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6
-        shared = min(u_mm, _shared_mm(details.get("budget") or ()))
+        budget = details.get("budget") or ()
+        shared = min(u_mm, _part_mm(budget, _SHARED))
         return RodOff(
             length_mm=nominal,
             off_mm=float(details["length_mm"]) - nominal,
             u_mm=math.sqrt(u_mm**2 - shared**2),
             on=date.fromisoformat(details.get("measured_on") or event.at[:10]),
-            shared_mm=shared,
+            shared_mm=math.hypot(shared, _part_mm(budget, self._usual(process))),
+            gauge=event.body["gauge"],
         )
 
+    @staticmethod
+    def _usual(process: Process) -> tuple[str, ...]:
+        """The part that the usual gauge may share besides.
 
-def _shared_mm(budget: Iterable[Mapping[str, Any]]) -> float:
-    """Combine those parts of a reading's budget that are the same for every rod."""
-    return math.hypot(*(float(one["u_mm"]) for one in budget if one["name"] in _SHARED))
+        Nobody knows how much of its one number is the same for every rod, so that all of it counts
+        as shared, too. Where the coupons were measured with it, what is shared has gone into the
+        compensation already.
+        """
+        own = process.calibration
+        return () if own is None or own.instrument == USUAL_GAUGE else (GAUGE,)
+
+
+def _part_mm(budget: Iterable[Mapping[str, Any]], names: Collection[str]) -> float:
+    """Combine the parts of a reading's budget that bear these names."""
+    return math.hypot(*(float(one["u_mm"]) for one in budget if one["name"] in names))
+
+
+def _reasons(seen: Trend) -> Iterator[str]:
+    if seen.beyond:
+        yield "their moving mean is beyond its limit"
+    if seen.change_mm is not None:
+        than = "longer" if seen.change_mm > 0 else "shorter"
+        yield f"they are {abs(seen.change_mm):.3f} mm {than} than the rods before them"
 
 
 def _sentence(process: Process, own: Calibration, seen: Trend) -> str:
     way = "long" if seen.off_mm > 0 else "short"
-    why = "; ".join((
-        *(("their moving mean is beyond its limit",) if seen.beyond else ()), *seen.patterns,
-    ))  # fmt: skip
+    why = "; ".join((*_reasons(seen), *seen.patterns))
     return (
         f"the process {process.name} drifts: the last {counted(seen.after, 'rod')} of "
         f"{seen.rods} looked at came out {abs(seen.off_mm):.3f} mm too {way} on average (± "

@@ -142,3 +142,40 @@ def test_few_rods_say_nothing_and_old_ones_are_forgotten():
     seen = look(rods(*[0.2] * 40, *steady), CALIBRATION)
     assert seen.rods == WINDOW
     assert not seen.drifts
+
+
+STEADY = [0.01, -0.01, 0.008, -0.012, 0.009, -0.006, 0.004, -0.004] * 2
+
+
+def gauged(values, gauge="calliper", shared=0.03):
+    """Rods read with a gauge that shares more among them than any drift is large."""
+    return [replace(rod, gauge=gauge, shared_mm=shared) for rod in rods(*values)]
+
+
+def test_a_change_is_told_although_what_the_readings_share_is_larger():
+    """What is shared is the same before and after."""
+    seen = look(gauged([*STEADY, *[0.04 + x for x in STEADY[:8]]]), CALIBRATION)
+    assert seen.drifts
+    assert not seen.beyond
+    assert not seen.patterns
+    assert (seen.rods, seen.after) == (24, 8)
+    assert seen.change_mm == pytest.approx(0.04, abs=1e-3)
+
+
+def test_the_change_is_held_against_t_for_all_places_together():
+    """23 rods of one gauge: 18 places to part them; scipy.stats.t.isf(0.001 / 18, 22) = 4.69287."""
+    sigma = math.hypot(CALIBRATION.residual_sd_mm, GAUGE)
+    least = 4.69287 * sigma * math.sqrt(1 / 15 + 1 / 8)
+    for share, told in ((0.999, False), (1.001, True)):
+        seen = look(gauged([*[0.0] * 15, *[share * least] * 8]), CALIBRATION)
+        assert (seen.change_mm is not None) is told
+
+
+def test_another_gauge_is_no_change_of_the_process():
+    after = gauged([0.04 + x for x in STEADY[:8]], gauge="micrometer")
+    assert not look([*gauged(STEADY), *after], CALIBRATION).drifts
+
+
+def test_rods_that_come_back_to_nominal_are_no_drift():
+    seen = look(gauged([*[0.04 + x for x in STEADY], *STEADY[:8]]), CALIBRATION)
+    assert seen.change_mm is None

@@ -10,13 +10,15 @@ import pytest
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.processes import processes
+from labkit.core.calibration import USUAL_GAUGE
 from labkit.core.rods import Eye
-from labkit.core.ways_of_measuring import Method, shifted_way
+from labkit.core.ways_of_measuring import Method, shifted_way, ways_of
 from labkit.ledger.store import open_ledger
-from labkit.qa.budget import length_budget
+from labkit.qa.budget import length_budget, plain_budget
 from labkit.workflow.trend import case_process, range_findings, rods_since, trend_findings
 from tests.support.drifting import Lab
 from tests.support.processes import CALIBRATED
+from tests.support.rods import templates
 
 
 @pytest.fixture
@@ -112,6 +114,24 @@ def test_what_all_readings_share_is_kept_apart_from_what_is_a_rods_own(lab):
     assert found.shared_mm == pytest.approx(min(shared, 0.006), rel=1e-9)
     # The recorded total, 0.006 mm, is what both parts make together.
     assert math.hypot(found.u_mm, found.shared_mm) == pytest.approx(0.006, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("instrument", "shared"), [("micrometer M-3", 0.01), (USUAL_GAUGE, 0.0)]
+)
+def test_the_usual_gauge_shares_unless_the_coupons_were_measured_with_it(
+    tmp_path, instrument, shared
+):
+    """Its one number does not say what is the same for every rod: it may all be."""
+    own = replace(CALIBRATED.calibration, instrument=instrument)
+    process = replace(CALIBRATED, calibration=own)
+    with open_ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        lab = Lab(ledger, process)
+        (rod, *_) = lab.make("Q-1")
+        centres = next(w for w in ways_of(templates()["eye-eye-flat"]) if w.method == "centres")
+        lab.read("Q-1", rod, 0.0, budget=plain_budget(0.01, centres).to_json())
+        (found,) = rods_since(process, ledger)
+    assert (found.u_mm, found.shared_mm) == pytest.approx((0.006, shared), abs=1e-12)
 
 
 def test_an_empty_record_says_nothing(lab):
