@@ -18,7 +18,7 @@ from labkit.errors import RefusedError
 from labkit.qa.bench import Place
 from labkit.qa.form_cells import LABEL_CHARACTERS, form_numbers
 from labkit.qa.limits import rod_limits
-from labkit.qa.readings import RodReadings, same_label
+from labkit.qa.readings import RodReadings, label_parts, same_label
 from labkit.qa.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
 from labkit.qa.rod_decision import MeasuredRod, scatters
 from labkit.qa.slips import Slip, Typing, slip_in
@@ -196,7 +196,8 @@ def _ask_label(place: Place) -> str:
             continue
         if label == wrong:
             return label
-        mark = f"; these rods bear {rod.mark} after the number, type it, too" if rod.mark else ""
+        unmarked = rod.mark and label_parts(label) == (rod.length_mm, "")
+        mark = f"; these rods bear {rod.mark} after the number, type it, too" if unmarked else ""
         _tell(f'  "{label}" is not the label of this rod, which is {rod.engraved}{mark}; read it '
               "again; if it is really so, type the same again, and the rod is held")  # fmt: skip
         wrong = label

@@ -100,9 +100,9 @@ def _rods(rods: Sequence[MeasuredRod]) -> Table:
 
 
 def _differences(inspection: Inspection) -> Table:
-    own = "" if inspection.side_tolerance_stated else "; within: the rods' own tolerance"
+    own = "" if inspection.side_tolerance_stated else "; within the rods' own tolerance"
     table = plain_table(
-        f"Left minus right beyond what the labels differ, mm{own}",
+        f"Left minus right beyond labels, mm{own}",
         ("step", "left", "right", "difference", "within", "u", "acceptance", "p", "agree"),
     )
     for each in inspection.decision.differences:
@@ -141,16 +141,25 @@ def ending(inspection: Inspection, events: dict[str, int], by: str) -> Iterator[
     first, last = min(events.values()), max(events.values())
     which = f"event {first}" if first == last else f"events {first} to {last}"
     yield f"Recorded by {by}: {counted(len(events), 'rod')}, {which}"
-    if inspection.decision.result is Result.CONFORMS:
-        yield f"Every rod conforms; release the set with `labkit release {_case(inspection)}`"
+    decision = inspection.decision
+    if decision.result is Result.CONFORMS:
+        look = "read every label and check every fitting, record that with --again, then "
+        then = f"release the set with `labkit release {_case(inspection)}`"
+        yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
         return
-    wrong = [rod for rod in inspection.decision.rods if rod.result is Result.NOT_CONFORMING]
-    if wrong:
-        named = " ".join(rod.expected.identifier for rod in wrong)
+    measured = [rod.expected.identifier for rod in decision.rods]
+    if strange := [rod for rod in measured if rod in decision.strange]:
+        named = ", ".join(map(grouped, strange))
         yield (
-            "Once a rod is shown to be wrong, and not mixed up, replace it with `labkit replace "
-            f"{named} --reason …`"
+            f"First find out which rods these are: {named}; measure them again with --again, each "
+            "from its own bag"
         )
+    wrong = [
+        rod.expected.identifier for rod in decision.rods
+        if rod.result is Result.NOT_CONFORMING and rod.expected.identifier not in strange
+    ]  # fmt: skip
+    if wrong:
+        yield f"Replace what is wrong with `labkit replace {' '.join(wrong)} --reason … --out …`"
 
 
 def _case(inspection: Inspection) -> str:

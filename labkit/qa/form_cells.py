@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
-from labkit.core.identifier import BODY_DIGITS, grouped, parse_identifier
 from labkit.core.ways_of_measuring import PRINTED_MM, Way
 from labkit.errors import InputError
 from labkit.qa.bench import Bench, Place
@@ -19,119 +18,15 @@ from labkit.units import plain
 Cells = Mapping[str, Cell]
 
 #: What to do about printed cells that a spreadsheet has spoilt, and why it did.
-_TAKEN_OTHERWISE = (
+TAKEN_OTHERWISE = (
     "the spreadsheet took its decimal point for another sign; empty these cells or take their "
     "columns out, or open the form anew with every column as text"
 )
 #: The lab's day and UTC's may be one apart.
 _ZONE = datetime.timedelta(days=1)
+#: A label with its side mark is shorter by far.
 LABEL_CHARACTERS = 16
 _REMARK_CHARACTERS = 500
-
-
-def find_place(
-    row: Cells, table: TableFile, bench: Bench, where_is: Callable[[str], str]
-) -> Place:
-    """Find the rod that a row is about.
-
-    Args:
-        row: The row.
-        table: Its table.
-        bench: The set.
-        where_is: Tells of an identifier that fills no place of the set what it is, in words.
-
-    Returns:
-        The place.
-
-    Raises:
-        InputError: It has no usable identifier of the set.
-    """
-    cell = row["identifier"]
-    if cell.text.casefold() == cell.name:
-        message = "is the line with the names of the columns again; take it out"
-        raise problem(cell, table, message)
-    if not cell.text:
-        raise problem(cell, table, "is empty; give the ten digits of the rod")
-    try:
-        identifier = parse_identifier(cell.text)
-    except InputError as error:
-        message = error.message.replace(cell.text, shown(cell.text))
-        raise problem(cell, table, f"{message}{_meant(cell.text, bench)}") from error
-    place = bench.by_identifier.get(identifier)
-    if place is None:
-        raise problem(cell, table, f"{cell.text} {where_is(identifier)}")
-    return place
-
-
-def _meant(text: str, bench: Bench) -> str:
-    """Name the rods of the set that a mistyped identifier may have been."""
-    digits = text.replace(" ", "").replace("-", "")
-    whole = digits.zfill(BODY_DIGITS + 1)
-    if digits != whole and whole in bench.by_identifier:
-        return (
-            f"; {grouped(whole)} is a rod of the set: the spreadsheet dropped leading zeros, so "
-            "format the column as text and type it again"
-        )
-    near = [known for known in bench.by_identifier if _one_slip(digits, known)]
-    return f"; did you mean {' or '.join(map(grouped, near))}?" if near else ""
-
-
-def _one_slip(digits: str, known: str) -> bool:
-    """Tell whether one digit is changed, or two neighbours are swapped."""
-    if len(digits) != len(known):
-        return False
-    wrong = [at for at, (a, b) in enumerate(zip(digits, known, strict=True)) if a != b]
-    if len(wrong) == 2:
-        first, second = wrong
-        swapped = digits[first] == known[second] and digits[second] == known[first]
-        return swapped and second == first + 1
-    return len(wrong) == 1
-
-
-def check_identity(
-    row: Cells, table: TableFile, bench: Bench, place: Place
-) -> Iterator[InputError]:
-    """Hold against the record what the form says of a rod.
-
-    Args:
-        row: The row.
-        table: Its table.
-        bench: The set.
-        place: The rod of its identifier.
-
-    Yields:
-        An error for each cell that says something else.
-    """
-    rod = place.expected
-    name = grouped(rod.identifier)
-    if (cell := cell_of(row, "schema")) and not _equals(cell, Decimal(1)):
-        yield problem(cell, table, f'"{shown(cell.text)}"; this program reads forms of schema 1')
-    if (cell := cell_of(row, "case")) and cell.text != bench.case:
-        yield problem(
-            cell, table, f'"{shown(cell.text)}", but the rod {name} is of the case {bench.case}; '
-            "name that case's own form",
-        )  # fmt: skip
-    for column, value, what in (
-        ("revision", Decimal(place.revision), f"made in revision {place.revision} of the set"),
-        ("step", Decimal(place.form_step), f"of step {place.form_step}"),
-        ("label", Decimal(rod.label), f"labelled {rod.label}"),
-    ):
-        if not (cell := cell_of(row, column)) or _equals(cell, value):
-            continue
-        if column == "label" and _taken_otherwise(cell, value):
-            message = f'"{shown(cell.text)}", but the rod is {what}: {_TAKEN_OTHERWISE}'
-            yield problem(cell, table, message)
-        else:
-            yield _unlike(cell, table, name, what)
-    if (cell := cell_of(row, "side")) and cell.text.casefold() != rod.side:
-        yield _unlike(cell, table, name, f"a {rod.side} one")
-
-
-def _unlike(cell: Cell, table: TableFile, name: str, what: str) -> InputError:
-    return problem(
-        cell, table, f'"{shown(cell.text)}", but the rod {name} is {what}; see whether '
-        "identifier and readings belong together, and put the form's own value back",
-    )  # fmt: skip
 
 
 def check_form(
@@ -153,7 +48,7 @@ def check_form(
     errors = [
         _changed(cell, table, way, value)
         for name, value in numbers.items()
-        if (cell := cell_of(row, name)) and _number(cell.text) != value
+        if (cell := cell_of(row, name)) and form_number(cell.text) != value
     ]
     return errors, {name: value for name, value in numbers.items() if value is not None}
 
@@ -162,19 +57,19 @@ def _changed(cell: Cell, table: TableFile, way: Way, value: Decimal | None) -> I
     told = (
         f'"{shown(cell.text)}", but it is {_told(value)} for this rod measured "{way.method}"'
     )
-    if value is not None and _taken_otherwise(cell, value):
-        return problem(cell, table, f"{told}: {_TAKEN_OTHERWISE}")
+    if value is not None and taken_otherwise(cell, value):
+        return problem(cell, table, f"{told}: {TAKEN_OTHERWISE}")
     return problem(
         cell, table, f"{told}; put that back or empty the cell, and see that the way is the one "
         "that was used",
     )  # fmt: skip
 
 
-def _taken_otherwise(cell: Cell, value: Decimal) -> bool:
+def taken_otherwise(cell: Cell, value: Decimal) -> bool:
     """Tell whether a printed number became a date, or lost its point as if it parted thousands."""
     digits = value.scaleb(-int(value.as_tuple().exponent))
     became_date = any(sign.isalpha() for sign in cell.text)
-    return became_date or (digits != value and _number(cell.text) == digits)
+    return became_date or (digits != value and form_number(cell.text) == digits)
 
 
 def form_numbers(bench: Bench, place: Place, way: Way) -> dict[str, Decimal | None]:
@@ -235,12 +130,12 @@ def read_pins(row: Cells, table: TableFile, way: Way) -> str | None:
             cell, table, f'"{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty '
             "the cell, or name the way that was used",
         )  # fmt: skip
-    if any(_taken_otherwise(cell, Decimal(pin)) for pin in wanted):
+    if any(taken_otherwise(cell, Decimal(pin)) for pin in wanted):
         raise problem(
             cell, table, f'"{shown(cell.text)}" is no diameter: the spreadsheet took it for '
             "something else; format the column as text and write the diameters of the pins used",
         )  # fmt: skip
-    used = {_number(part) for part in cell.text.replace(";", " ").split()}
+    used = {form_number(part) for part in cell.text.replace(";", " ").split()}
     if used != set(wanted):
         raise problem(
             cell, table, f'"{shown(cell.text)}", but "{way.method}" is converted for gauge pins '
@@ -341,14 +236,10 @@ def cell_of(row: Cells, name: str) -> Cell | None:
     return cell if cell is not None and cell.text else None
 
 
-def _number(text: str) -> Decimal | None:
+def form_number(text: str) -> Decimal | None:
     """Read a number of the form itself, however the spreadsheet wrote its decimal sign."""
     try:
         value = Decimal(text.replace("\u2212", "-").replace(",", "."))
     except InvalidOperation:
         return None
     return value if value.is_finite() else None
-
-
-def _equals(cell: Cell, value: Decimal) -> bool:
-    return _number(cell.text) == value

@@ -11,15 +11,8 @@ from typing import TypeVar
 from labkit.core.ways_of_measuring import Method
 from labkit.errors import LabkitError
 from labkit.qa.bench import Bench, Place
-from labkit.qa.form_cells import (
-    check_dates,
-    check_form,
-    check_identity,
-    find_place,
-    may_text,
-    read_label,
-    read_pins,
-)
+from labkit.qa.form_cells import check_dates, check_form, may_text, read_label, read_pins
+from labkit.qa.form_identity import check_identity, find_place
 from labkit.qa.form_instrument import read_instrument
 from labkit.qa.percent import percent_told
 from labkit.qa.readings import RodReadings, label_parts

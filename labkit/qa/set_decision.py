@@ -26,6 +26,7 @@ class SetDecision:
         steps: Distances of neighbours, by side.
         findings: What was found, refusals first.
         held: Identifiers of rods that must not leave.
+        strange: Those of them that are likely not the rod that their bag tells.
         result: Conforms only if every rod was measured and conforms, the sides agree, and nothing
             was found that holds a rod.
     """
@@ -36,6 +37,7 @@ class SetDecision:
     steps: tuple[StepSize, ...]
     findings: tuple[Finding, ...]
     held: frozenset[str]
+    strange: frozenset[str]
     result: Result
 
     @property
@@ -87,7 +89,7 @@ def decide_set(
     found.notes(steps, missing)
     held = frozenset(found.held)
     return SetDecision(
-        tuple(rods), missing, differences, steps, found.all(), held,
+        tuple(rods), missing, differences, steps, found.all(), held, frozenset(found.strange),
         _result(rods, differences, clean=not (missing or held or found.refusals())),
     )  # fmt: skip
 

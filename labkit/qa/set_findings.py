@@ -39,7 +39,7 @@ class SetFindings:
         self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
         self._findings = [finding for rod in rods for finding in rod.problems]
         self._mixed: dict[frozenset[str], Finding] = {}
-        self._misplaced: set[str] = set()
+        self.strange: set[str] = set()
 
     def repeated(self, measured: Sequence[MeasuredRod]) -> None:
         """Hold rods that were measured more than once without the record saying which counts."""
@@ -57,7 +57,7 @@ class SetFindings:
         for mixed in find_mix_ups(self.rods):
             identifiers = frozenset(rod.expected.identifier for rod in mixed.rods)
             self.held |= identifiers
-            self._misplaced |= identifiers
+            self.strange |= identifiers
             self._mixed[identifiers] = mixed.finding
             self._findings.append(mixed.finding)
 
@@ -69,7 +69,7 @@ class SetFindings:
         told: set[frozenset[str]] = set()
         for rod in self.rods:
             if any(finding.code == "label_read" for finding in rod.problems):
-                self._misplaced.add(rod.expected.identifier)
+                self.strange.add(rod.expected.identifier)
             owners = [other for other in self.rods if bears_label_of(rod, other)]
             if not owners:
                 continue
@@ -120,8 +120,7 @@ class SetFindings:
         """Give the neighbours of which neither is likely to lie in a wrong bag."""
         return [
             each for each in steps
-            if not self._misplaced & {each.first.expected.identifier,
-                                      each.second.expected.identifier}
+            if not self.strange & {rod.expected.identifier for rod in (each.first, each.second)}
         ]  # fmt: skip
 
     def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:

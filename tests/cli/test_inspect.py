@@ -14,6 +14,7 @@ from labkit.documents.inspection import CSV_COLUMNS
 from labkit.ledger.store import open_ledger
 from labkit.qa.readings_file import OPTIONAL, REQUIRED
 from tests.support.inspection import CASE, SET, TODAY, Form, record_set
+from tests.support.prescriptions import SMALLEST
 
 
 @pytest.fixture
@@ -25,10 +26,10 @@ def bench(tmp_path, monkeypatch):
 
 
 class Bench:
-    def __init__(self, folder):
+    def __init__(self, folder, text=SMALLEST):
         self.folder, self.url = folder, str(folder / "ledger.sqlite")
         with open_ledger(self.url) as ledger:
-            self.spec = record_set(ledger)
+            self.spec = record_set(ledger, text)
         self.form = Form(self.spec).fill()
 
     def run(self, *words, typed=None):
@@ -165,7 +166,34 @@ def test_mixed_up_rods_are_named_and_both_held(bench):
     assert f"34.4 left ({two}) measures" in result.stdout
     keep = next(line for line in result.stdout.splitlines() if line.startswith("Keep back: "))
     assert keep == f"Keep back: {', '.join(sorted((one, two)))}"
+    assert f"First find out which rods these are: {one}, {two}; measure them" in result.stdout
+    assert "labkit replace" not in result.stdout
     assert len(bench.readings()) == 10
+
+
+def test_what_is_wrong_is_to_be_replaced(bench):
+    bench.form.readings(2, "38.60", "38.61").set(5, fittings="no")
+    result = bench.run(bench.file(), "--by", "quinn")
+    ids = [bench.form.identifiers()[at] for at in (0, 3)]
+    assert result.stdout.splitlines()[-1] == (
+        f"Replace what is wrong with `labkit replace {' '.join(ids)} --reason … --out …`"
+    )
+
+
+def test_labels_that_nobody_read_come_before_the_release(bench):
+    bench.form.every(label_read="")
+    result = bench.run(bench.file(), "--by", "quinn")
+    assert "read every label and check every fitting, record that with --again" in result.stdout
+
+
+def test_a_mirror_part_typed_without_its_side_is_asked_for_it(tmp_path, monkeypatch):
+    monkeypatch.setattr("labkit.cli.clock.now", lambda: TODAY)
+    bench = Bench(tmp_path, SMALLEST.replace('"eye-eye-flat"', '"crosspin-eye-flat"'))
+    typed = "35.9\n33\n35,9 l\n"
+    result = bench.run("--by", "quinn", typed=typed)
+    assert "which is 35.9L; these rods bear L after the number, type it, too" in result.stderr
+    assert '"33" is not the label of this rod, which is 35.9L; read it again' in result.stderr
+    assert "reading 1, mm" in result.stderr
 
 
 def test_a_really_bad_rod_can_be_recorded(bench):
