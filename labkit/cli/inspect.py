@@ -134,9 +134,8 @@ def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) 
         lot=given["lot"],
         as_typed=given["as_typed"],
     )
-    rows = read_inspection(raw, name, sheet)
-    source = Source(Path(name).name, hashlib.sha256(raw).hexdigest())
-    return [row.rod for row in rows], source
+    rods = read_inspection(raw, name, sheet)
+    return rods, Source(Path(name).name, hashlib.sha256(raw).hexdigest())
 
 
 def _bytes_of(file: str) -> tuple[bytes, str]:

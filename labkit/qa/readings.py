@@ -120,11 +120,6 @@ class RodReadings:
         mean = sum(self.readings_mm, Decimal(0)) / len(self.readings_mm)
         return mean.quantize(Decimal(1).scaleb(-12)).normalize()
 
-    @property
-    def range_mm(self) -> Decimal:
-        """Greatest reading less the least one."""
-        return max(self.readings_mm) - min(self.readings_mm)
-
 
 def same_label(read: str, expected: Expected) -> bool:
     """Tell whether a label as read is the rod's own.

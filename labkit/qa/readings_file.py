@@ -82,20 +82,7 @@ class Sheet:
     as_typed: bool = False
 
 
-@dataclass(frozen=True)
-class Row:
-    """One rod of a form, read.
-
-    Args:
-        rod: The rod as measured.
-        line: Its line in the file.
-    """
-
-    rod: MeasuredRod
-    line: int
-
-
-def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[Row, ...]:
+def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[MeasuredRod, ...]:
     """Read an inspection form that was filled in.
 
     Args:
@@ -123,7 +110,7 @@ def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[Row, ...]:
             "is empty, as in every other line; fill in the readings of at least one rod",
         ))  # fmt: skip
     mistakes.stop()
-    return tuple(row for row, _ in read)
+    return tuple(rod for rod, _ in read)
 
 
 class _RowReader:
@@ -136,7 +123,7 @@ class _RowReader:
         self.readings: tuple[Decimal, ...] = ()
         self.cells: dict[str, Decimal] = {}
 
-    def read(self, seen: dict[str, int]) -> Row | None:
+    def read(self, seen: dict[str, int]) -> MeasuredRod | None:
         """Read the row; None where it is not measured, or wrong."""
         before = len(self.mistakes.errors)
         if not self._is_touched():  # nothing to be lost; it may be a rod replaced meanwhile
@@ -158,9 +145,7 @@ class _RowReader:
         if readings is None or len(self.mistakes.errors) > before:
             return None
         rod = self._measured(readings)
-        if rod is None or len(self.mistakes.errors) > before:
-            return None
-        return Row(rod, self.row["identifier"].line)
+        return None if len(self.mistakes.errors) > before else rod
 
     def _is_first(self, place: Place, seen: dict[str, int]) -> bool:
         """Tell whether the rod has no earlier line."""

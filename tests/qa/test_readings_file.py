@@ -32,14 +32,14 @@ def sheet_and_spec(tmp_path_factory):
 
 
 def outcome(raw, sheet):
-    """Read; anything but rows or told mistakes is a fault of the reader."""
+    """Read; anything but rods or told mistakes is a fault of the reader."""
     try:
-        rows = read_inspection(raw, "readings.csv", sheet)
+        rods = read_inspection(raw, "readings.csv", sheet)
     except InputErrors as errors:
         told = errors.errors
     else:
-        assert 1 <= len(rows) <= 10
-        return rows
+        assert 1 <= len(rods) <= 10
+        return rods
     assert told
     for each in told:
         assert str(each).startswith("readings.csv") or each.message.startswith("and ")
@@ -83,6 +83,6 @@ def test_columns_dropped_and_rows_shuffled(sheet_and_spec):
         readings = [name in form.columns for name in ("reading_2_mm", "reading_3_mm")]
         if readings == [False, True]:
             form.columns.append("reading_2_mm")
-        rows = outcome(form.raw(), sheet)
-        assert len(rows) == 10
-        assert {row.rod.result for row in rows} == {"conforms"}
+        rods = outcome(form.raw(), sheet)
+        assert len(rods) == 10
+        assert {rod.result for rod in rods} == {"conforms"}
