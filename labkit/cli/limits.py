@@ -95,7 +95,9 @@ def _set_of(case: str, set_name: str | None, ledger_url: str | None) -> SetToMea
     from labkit.workflow.limits import SPEC_FILE, recorded_set, set_in_folder
 
     path = Path(case)
-    if path.is_file() or (path / SPEC_FILE).is_file():
+    # A case number may bear a stroke or a folder's name: what is no set goes by the ledger, but for
+    # a path of several parts that is there.
+    if path.is_file() or (path / SPEC_FILE).is_file() or (len(path.parts) > 1 and path.exists()):
         if set_name is not None:
             raise InputError("--set goes with a case number, not with a folder", field="set")
         return set_in_folder(path)

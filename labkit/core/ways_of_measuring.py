@@ -37,7 +37,7 @@ class Method(StrEnum):
 
 @dataclass(frozen=True)
 class Limits:
-    """What a reading should be.
+    """What a check's reading should be.
 
     Args:
         nominal_mm: Reading of a rod in the middle of everything.
@@ -93,50 +93,31 @@ class Way:
         """Half of the distance of the bounds: how far the shift may be off, ±."""
         return (self.most_shift_mm - self.least_shift_mm) / 2
 
-    def decides(self, tolerance_mm: Decimal) -> bool:
-        """Tell whether a reading can show that the length is inside its tolerance.
+    def widened(self, length_mm: Decimal, tolerance_mm: Decimal) -> Limits:
+        """Work out what a mere check's reading of one rod must lie within.
 
-        Args:
-            tolerance_mm: Tolerance of the length, ±, mm.
-
-        Returns:
-            True where room is left between the narrowed limits; never for a mere check.
-        """
-        return self.role is not Role.CHECK and self.play_mm < tolerance_mm
-
-    def limits(self, length_mm: Decimal, tolerance_mm: Decimal) -> Limits:
-        """Work out nominal and limits of the reading of one rod.
-
-        Formula: nominal = L + middle shift. A way that decides has its limits narrowed by the
-        play, L − t + greatest shift … L + t + least shift: a reading inside them means a length
-        inside its tolerance, whatever the sizes are within their own. A check has them widened,
-        L − t + least shift … L + t + greatest shift: a reading outside them means a rod that is
-        wrong somewhere, a reading inside proves nothing.
+        Formula: nominal = L + middle shift; limits L − t + least shift … L + t + greatest shift. A
+        reading outside them means a rod that is wrong somewhere; a reading inside proves nothing.
+        What a reading must be that decides is worked out from its uncertainty (`labkit.qa.limits`).
 
         Args:
             length_mm: Functional length L.
             tolerance_mm: Its tolerance t, ±.
 
         Returns:
-            Limits to 0.001 mm, rounded so that neither statement loosens.
+            Limits to 0.001 mm, rounded outwards.
 
         >>> eye = Eye(2.5, 7.5, "H8")
-        >>> over = shifted_way(Method.OVER, (eye, eye))
-        >>> limits = over.limits(Decimal("33.6"), Decimal("0.15"))
+        >>> limits = shifted_way(Method.OVER, (eye, eye)).widened(Decimal("33.6"), Decimal("0.15"))
         >>> print(limits.nominal_mm, limits.lower_mm, limits.upper_mm)
-        36.088 35.950 36.226
+        36.088 35.926 36.250
         """
-        low, high = length_mm - tolerance_mm, length_mm + tolerance_mm
-        if self.decides(tolerance_mm):
-            lower, upper = low + self.most_shift_mm, high + self.least_shift_mm
-            roundings = ROUND_CEILING, ROUND_FLOOR
-        else:
-            lower, upper = low + self.least_shift_mm, high + self.most_shift_mm
-            roundings = ROUND_FLOOR, ROUND_CEILING
+        lower = length_mm - tolerance_mm + self.least_shift_mm
+        upper = length_mm + tolerance_mm + self.most_shift_mm
         return Limits(
             (length_mm + self.shift_mm).quantize(PRINTED_MM, ROUND_HALF_EVEN),
-            lower.quantize(PRINTED_MM, roundings[0]),
-            upper.quantize(PRINTED_MM, roundings[1]),
+            lower.quantize(PRINTED_MM, ROUND_FLOOR),
+            upper.quantize(PRINTED_MM, ROUND_CEILING),
         )
 
 
@@ -163,19 +144,6 @@ def ways_of(template: RodTemplate) -> tuple[Way, ...]:
     if not balls:
         ways.append(_over_ends(ends, template.length_tolerance))
     return tuple(ways)
-
-
-def first_choice(ways: tuple[Way, ...], tolerance_mm: Decimal) -> Way:
-    """Pick the first way that can decide at a tolerance.
-
-    Args:
-        ways: Ways of a template.
-        tolerance_mm: Smallest tolerance in the set, ±, mm.
-
-    Returns:
-        The first one whose play is smaller than the tolerance; the centres always are.
-    """
-    return next(way for way in ways if way.decides(tolerance_mm))
 
 
 def shifted_way(method: Method, ends: tuple[Fitting, Fitting]) -> Way:

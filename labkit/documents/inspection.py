@@ -318,7 +318,7 @@ def _other_cells(line: Line, ways: list[Way], gauge: Gauge) -> Iterator[dict[str
     for way in ways:
         limits = rod_limits(line.length, line.tolerance, way, gauge)
         if way.role is Role.CHECK:
-            widened = way.limits(line.length, line.tolerance)
+            widened = way.widened(line.length, line.tolerance)
             text = f"{widened.lower_mm} to {widened.upper_mm}"
         else:
             text = _accepted(limits) or "none"

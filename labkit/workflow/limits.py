@@ -161,7 +161,7 @@ def set_limits(
         of: The set.
         instrument: What it will be measured with; None for the process's usual gauge.
         method: How; None for the first way that decides on every rod.
-        known: Instruments that may do where this one does not.
+        known: Instruments that may do where this one does not; those out of calibration do not.
         today: For the instrument's calibration.
         readings: Readings of each rod.
 
@@ -183,7 +183,7 @@ def set_limits(
     nominals = [(line.length, line.tolerance) for line in of.lines]
     way = _way(ways, method, gauge, nominals)
     rods = tuple(rod_limits(*nominal, way, gauge) for nominal in nominals)
-    tools: list[Instrument | None] = [None, *known]
+    tools: list[Instrument | None] = [None, *(tool for tool in known if not tool.overdue(today))]
     would_do = tuple(
         (tool, other)
         for tool in tools

@@ -9,6 +9,7 @@ import math
 import pytest
 from click.testing import CliRunner
 
+from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import processes
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
@@ -180,6 +181,33 @@ def test_a_case_of_the_ledger_shows_the_rods_that_fill_its_places_now(tmp_path):
     assert run(CASE, "--set", "QF-9-r1", LABKIT_LEDGER=url).exit_code == 2
     assert run("QF-1034", LABKIT_LEDGER=url).exit_code == 2
     assert run(CASE, LABKIT_LEDGER=str(tmp_path / "none.sqlite")).exit_code == 2
+
+
+def test_a_folder_that_is_no_set_is_told_and_a_case_number_may_have_a_stroke(tmp_path):
+    (tmp_path / "sets").mkdir()
+    result = run(tmp_path / "sets")
+    assert result.exit_code == 2
+    assert "is not a finished set" in result.stderr
+    url = str(tmp_path / "ledger.sqlite")
+    with open_ledger(url):
+        pass
+    assert "has no case 'QF/9'" in run("QF/9", LABKIT_LEDGER=url).stderr
+
+
+def test_an_instrument_out_of_calibration_is_not_advised(folder, tmp_path):
+    """The one that would do, once in calibration and once not."""
+    text = (templates_dir() / "instruments" / "example-micrometer.toml").read_text("utf-8")
+    text = text.replace("example-micrometer", "m-3")
+    for due, advised in (("2999-01-01", True), ("2001-01-01", False)):
+        own = tmp_path / "m-3.toml"
+        own.write_text(text.replace("[calibration]", f"[calibration]\ndue = {due}"), "utf-8")
+        place = folder("0.02")
+        content = told(
+            place, "--instrument", "example-coarse-calliper", "--instruments", own, code=1
+        )
+        names = {one["instrument"] for one in content["would_do"]}
+        assert "example-micrometer" in names
+        assert ("m-3" in names) is advised
 
 
 def test_making_a_set_notes_a_gauge_too_coarse():

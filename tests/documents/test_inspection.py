@@ -94,7 +94,7 @@ def test_every_way_has_its_formula_and_limits_on_paper(name):
         cells, length = "", Decimal(part["length_mm"])
         for way in ways[1:]:
             if way.role is Role.CHECK:
-                widened = way.limits(length, tolerance)
+                widened = way.widened(length, tolerance)
                 lower, upper = widened.lower_mm, widened.upper_mm
             else:
                 u_gauge = spec["process"]["gauge_uncertainty_mm"]
@@ -186,7 +186,7 @@ def test_the_decision_rule_stands_on_the_form_in_words():
     assert packed("conforms when its length lies between both specification limits with a "
                   "probability of at least 95 %") in text
     assert packed("standard uncertainty of 0.010 mm") in text
-    assert packed("that of a length is 0.0122 mm") in text
+    assert packed("together with the sizes of fittings and gauge pins, a length has one of 0.0122 mm") in text
 
 
 def test_symbols_that_stand_in_formulas_are_explained():

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.core.jsonable import jsonable
-from labkit.core.ways_of_measuring import first_choice, ways_of
+from labkit.core.ways_of_measuring import ways_of
 from labkit.documents.inspection import lines_of
 from labkit.documents.rod_values import template_of
 from labkit.ledger.events import Kind
@@ -21,7 +21,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
     ledger = recorder.ledger
     spec = ledger.set_named(rod.set_name).spec.content
     (line,) = (one for one in lines_of(spec) if one.identifier == rod.identifier)
-    way = first_choice(ways_of(template_of(spec)), line.tolerance)
+    way = ways_of(template_of(spec))[0]
     instrument = find_instrument(instruments(), "example-micrometer")
     length = line.length + Decimal(error_mm)
     budget = length_budget(
