@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from labkit.documents.charts import calibration, canvas, gauge_charts, process_charts
+from labkit.qa import process_study
+from labkit.qa.capability import Limits
 from labkit.qa.control_chart import individuals
 from labkit.qa.gauge_ranges import gauge_by_ranges
 from labkit.qa.gauge_study import Study
@@ -101,3 +103,26 @@ def test_long_names_of_groups_leave_the_comparison_its_room():
     assert axes.get_position().width > 0.6
     assert len(set(ticks(axes.yaxis))) == 2
     assert len(axes.get_xlabel()) == 80
+
+
+def test_readings_are_drawn_less_the_mean_of_their_part():
+    values = [[[30.0, 30.2], [30.1, 30.1]], [[35.0, 35.0], [35.3, 35.5]], [[33, 33], [33, 33.4]]]
+    made = Study(("1", "2", "3"), ("anna", "ben"), tuple(
+        tuple(tuple(Decimal(str(v)) for v in cell) for cell in part) for part in values
+    ))  # fmt: skip
+    figure = gauge_charts.readings_chart(made)
+    lines = {line.get_label(): line.get_ydata() for line in figure.axes[0].lines}
+    assert lines["anna"] == pytest.approx([-0.1, 0.1, -0.2, -0.2, -0.1, -0.1])
+    assert lines["ben"] == pytest.approx([0.0, 0.0, 0.1, 0.3, -0.1, 0.3])
+
+
+def test_the_normal_curve_has_the_area_of_the_bars():
+    values = np.random.default_rng(1).normal(10, 0.1, 200)
+    names = tuple(map(str, range(200)))
+    sample = Sample("length", "mm", tuple(values), names, Limits(9.0, 11.0))
+    (axes,) = process_charts.histogram(process_study.study(sample)).axes
+    bars = sum(bar.get_height() * bar.get_width() for bar in axes.patches)
+    curves = [line for line in axes.lines if str(line.get_label()).startswith("normal")]
+    assert len(curves) == 2
+    for curve in curves:
+        assert np.trapezoid(curve.get_ydata(), curve.get_xdata()) == pytest.approx(bars, rel=1e-3)

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from labkit.cli.gauge_study import command
 from labkit.errors import InputError
-from labkit.qa.gauge_anova import anova, gauge_by_anova
+from labkit.qa.gauge_anova import CONFIDENCE, POOLING_LEVEL, anova, gauge_by_anova
 from labkit.qa.gauge_ranges import gauge_by_ranges
 from labkit.qa.gauge_result import Variation
 from labkit.qa.gauge_study import Study
@@ -133,3 +134,9 @@ def test_equal_parts_have_no_categories():
     result, _ = gauge_by_anova(study)
     assert result[Variation.PARTS].variance_mm2 == 0
     assert (result.categories, result.study_percent(Variation.GAUGE)) == (0, 100)
+
+
+def test_the_usual_level_of_pooling_is_a_quarter():
+    shown = {part.name: part.default for part in command.params}
+    assert shown["level"] == POOLING_LEVEL == 0.25
+    assert shown["confidence"] == CONFIDENCE == 0.95

@@ -132,3 +132,12 @@ def test_the_same_study_gives_the_same_intervals():
 def test_a_confidence_lies_between_zero_and_one(confidence):
     with pytest.raises(InputError, match="between 0 and 1"):
         gauge_by_anova(houf_berman(), confidence=confidence)
+
+
+def test_no_total_is_smaller_than_its_gauge():
+    """Parts that do not differ: their variance is drawn below zero, which no variance can be."""
+    found = intervals([Line(0.2, 9), Line(2.0, 20)], (10, 1, 3), 0.95)
+    total, gauge = found.sd_mm[Variation.TOTAL], found.sd_mm[Variation.GAUGE]
+    assert found.sd_mm[Variation.PARTS].upper < 0.2 * gauge.lower
+    assert total.lower >= gauge.lower
+    assert total.upper >= gauge.upper

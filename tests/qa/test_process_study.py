@@ -144,3 +144,19 @@ def test_charts_of_odd_samples_can_be_drawn(values):
     found = study(made)
     assert canvas.svg_of(histogram(found)).startswith(b"<?xml")
     assert canvas.svg_of(probability(found)).startswith(b"<?xml")
+
+
+def test_the_chance_of_groups_that_differ_is_that_of_one_way_analysis():
+    parts = [normal(9), normal(14, 0.4), normal(3, -0.2, 2.0), normal(1)]
+    marks = tuple(mark for mark, part in zip("abcd", parts, strict=True) for _ in part)
+    expected = stats.f_oneway(*parts).pvalue
+    found = difference_chance(np.concatenate(parts), Grouping("lot", marks))
+    assert found == pytest.approx(expected, rel=1e-10)
+
+
+@pytest.mark.parametrize(("mean", "nearer"), [(0.5, "upper"), (-0.5, "lower")])
+def test_the_nearer_limit_is_named(mean, nearer):
+    rows = words.index_rows(study(sample(normal(50, mean))))
+    told = {row[0]: row[3] for row in rows}
+    assert told["Ppk"] == f"all values, {nearer} limit nearer"
+    assert told["Cpk"] == f"spread within, {nearer} limit nearer"
