@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, out, print_json
+from labkit.cli.common import LEDGER, out, print_json, print_problems
 
 
 @click.command("certificate", cls=rich_click.RichCommand)
@@ -30,7 +30,8 @@ def command(
     """Print the certificate of inspection of a released set again, from the record alone.
 
     The same version of the program gives the same bytes as at the release. Refused where no release
-    stands: the old certificate would say what is no longer so.
+    stands: the old certificate would say what is no longer so. With --event it is printed for the
+    files, marked void, with why.
 
     Example: labkit certificate QF-1043
     """  # fmt: skip
@@ -38,10 +39,12 @@ def command(
     from labkit.workflow.certificate import certified, write_certificate
 
     with open_ledger(ledger_url, create=False) as ledger:
-        stored, event = certified(ledger, case, set_name, seq)
-    path = write_certificate(stored, event, out_dir)
+        stored, event, void = certified(ledger, case, set_name, seq)
+    path = write_certificate(stored, event, void, out_dir)
     if as_json:
         print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
-                    "certificate": str(path)})  # fmt: skip
+                    "void": list(void), "certificate": str(path)})  # fmt: skip
         return
     out().print(f"Certificate: {path}", markup=False, soft_wrap=True)
+    if void:
+        print_problems([f"the release no longer stands: {'; '.join(void)}"])

@@ -37,6 +37,7 @@ class Release:
         digest: Digest of the event.
         note: Free text, empty if none.
         basis: What it rests on.
+        void: Why it does not stand any more, a sentence each; nothing where it does.
     """
 
     set_name: str
@@ -46,6 +47,7 @@ class Release:
     digest: str
     note: str
     basis: Json
+    void: tuple[str, ...] = ()
 
 
 def facts(spec: Json, release: Release) -> dict[str, Any]:
@@ -65,6 +67,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
     return {
         **frame_facts(spec),
         "date": release.at[:10],
+        "void": "; ".join(release.void),
         "about": _about(release),
         "rods": [_rod(rod, letters[id(rod)]) for rod in rods],
         "measurements": [_measurement(letter, members[0], titles) for letter, members in groups],
@@ -72,6 +75,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "differences": [_difference(each) for each in basis["differences"]],
         "budgets": _budgets(groups),
         "replaced": [row for rod in rods for row in _replaced(rod)],
+        "set_aside": [row for rod in rods for row in _set_aside(rod)],
         "rule": basis["decision_rule"],
         "signed": _signed(rods, release),
         "eyes": _eyes(rods, release.by),
@@ -268,6 +272,19 @@ def _replaced(rod: Json) -> Iterator[dict[str, str]]:
             "old_set": old["set"],
             "place": f"step {rod['step']}, {rod['side']}",
             "why": f"{old['state']}: {old['reason']}" if old["reason"] else old["state"],
+        }
+
+
+def _set_aside(rod: Json) -> Iterator[dict[str, str]]:
+    for old in rod.get("set_aside", ()):  # releases recorded before have none
+        length = old["length_mm"]
+        yield {
+            "rod": grouped(rod["identifier"]),
+            "place": f"step {rod['step']}, {rod['side']}",
+            "length": NOTHING if length is None else fixed(length, 3),
+            "result": old["result"] or NOTHING,
+            "recorded": f"{old['by']}, {_moment(old['at'])}",
+            "why": old["reason"] or NOTHING,
         }
 
 

@@ -13,16 +13,17 @@ from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredSet
 from labkit.workflow.lookup import need_case
-from labkit.workflow.release_state import RELEASED, release_now
+from labkit.workflow.release_state import RELEASED, release_now, why_void
 from labkit.workflow.slots import set_to_judge
 
 
-def certificate_pdf(stored: StoredSet, event: Event) -> bytes:
+def certificate_pdf(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> bytes:
     """Set the certificate of a release.
 
     Args:
         stored: The set, as recorded.
         event: The event that releases it.
+        void: Why the release does not stand any more, a sentence each; printed on it.
 
     Returns:
         The PDF; the same bytes for the same event and version of the program.
@@ -33,19 +34,19 @@ def certificate_pdf(stored: StoredSet, event: Event) -> bytes:
     spec = stored.spec.content if stored.spec else {}
     facts = certificate.facts(spec, certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
-        note=event.body.get("note") or "", basis=event.body["basis"],
+        note=event.body.get("note") or "", basis=event.body["basis"], void=void,
     ))  # fmt: skip
     return compile_pdf(certificate.TEMPLATE, facts, profile_of(spec))
 
 
-def certificate_name(stored: StoredSet, event: Event) -> str:
+def certificate_name(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> str:
     """Name the file of a certificate: set and number of the event, so that each has its own."""
-    return f"{stored.name}-certificate-{event.seq}.pdf"
+    return f"{stored.name}-certificate-{event.seq}{'-void' if void else ''}.pdf"
 
 
 def certified(
     reader: Reader, case: str, set_name: str | None, seq: int | None
-) -> tuple[StoredSet, Event]:
+) -> tuple[StoredSet, Event, tuple[str, ...]]:
     """Find the release whose certificate is asked for.
 
     Args:
@@ -56,7 +57,8 @@ def certified(
             that stands.
 
     Returns:
-        The set and the event that releases it.
+        The set, the event that releases it, and why that does not stand any more: nothing where
+        it does.
 
     Raises:
         InputError: There is no such case, set or release.
@@ -64,11 +66,12 @@ def certified(
     """
     need_case(reader, case)
     if seq is not None:
-        return _numbered(reader, case, seq)
+        stored, event = _numbered(reader, case, seq)
+        return stored, event, why_void(reader, stored, event)
     stored = set_to_judge(reader, case, set_name)
     now = release_now(reader, stored)
     if now is not None and now.stands:
-        return stored, now.event
+        return stored, now.event, ()
     if now is None:
         why = "was never released; release it with `labkit release`"
     elif now.decision != RELEASED:
@@ -77,7 +80,7 @@ def certified(
         why = (
             f"was released as event {now.event.seq}, which no longer stands: "
             f"{'; '.join(now.why_not)}; release it anew with `labkit release`, or print the old "
-            f"certificate for your files with --event {now.event.seq}"
+            f"certificate, marked void, for your files with --event {now.event.seq}"
         )
     raise RefusedError(f"the set {stored.name} {why}", field="set", value=stored.name)
 
@@ -96,12 +99,15 @@ def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
     )  # fmt: skip
 
 
-def write_certificate(stored: StoredSet, event: Event, folder: Path) -> Path:
+def write_certificate(
+    stored: StoredSet, event: Event, void: tuple[str, ...], folder: Path
+) -> Path:
     """Write the certificate of a release again, never over another file.
 
     Args:
         stored: The set.
         event: The event that releases it.
+        void: Why the release does not stand any more; nothing where it does.
         folder: Where; it must be there.
 
     Returns:
@@ -110,7 +116,8 @@ def write_certificate(stored: StoredSet, event: Event, folder: Path) -> Path:
     Raises:
         DeliveryError: It cannot be written, or another file has its name.
     """
-    target, content = folder / certificate_name(stored, event), certificate_pdf(stored, event)
+    target = folder / certificate_name(stored, event, void)
+    content = certificate_pdf(stored, event, void)
     if not (target.is_file() and target.read_bytes() == content):
         put_new(target, content)
     return target

@@ -13,7 +13,7 @@ from filelock import FileLock, Timeout
 
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.put import refuse_existing
-from labkit.exports.set_folder import WAIT_SECONDS, safe_name
+from labkit.exports.set_folder import WAIT_SECONDS, safe_name, try_writing
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.new_file import put
 from labkit.ledger.store import Ledger
@@ -67,7 +67,8 @@ def release(
 
     Raises:
         InputError: There is no such case or set.
-        RefusedError: Something is missing, a sentence for each; or it is released already.
+        RefusedError: Something is missing, a sentence for each; it is released already; or it is
+            withheld, and no note says what was done about that.
         DeliveryError: The certificate cannot be written; nothing is released.
         LedgerError: The release cannot be recorded; no certificate stays.
     """
@@ -76,7 +77,7 @@ def release(
     with _certificate_beside(folder, case) as fresh:
         with ledger.transaction():
             stored = set_to_judge(ledger, case, set_name)
-            basis, slots = _basis(ledger, stored)
+            basis, slots = _basis(ledger, stored, note)
             event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
             target = folder / certificate_name(stored, event)
             refuse_existing(target)
@@ -113,7 +114,9 @@ def withhold(
         return stored, _record(ledger, stored, slots, (WITHHELD, reason, None), who)
 
 
-def _basis(ledger: Ledger, stored: StoredSet) -> tuple[dict[str, Any], tuple[Slot, ...]]:
+def _basis(
+    ledger: Ledger, stored: StoredSet, note: str
+) -> tuple[dict[str, Any], tuple[Slot, ...]]:
     """Decide from the record under the write lock; refuse where anything is missing."""
     now = release_now(ledger, stored)
     if now is not None and now.stands:
@@ -122,6 +125,13 @@ def _basis(ledger: Ledger, stored: StoredSet) -> tuple[dict[str, Any], tuple[Slo
             f"{now.event.by}), and nothing has changed since; `labkit certificate` prints its "
             "certificate again",
             field="set", value=stored.name,
+        )  # fmt: skip
+    if now is not None and now.decision == WITHHELD and not note.strip():
+        raise RefusedError(
+            f"the set {stored.name} is withheld (event {now.event.seq}, by {now.event.by}: "
+            f"{now.event.body.get('note')}); say with --note what was done about it, which the "
+            "record keeps and the certificate prints",
+            field="note", value=stored.name,
         )  # fmt: skip
     inspection = decision_from_record(ledger, stored.case, stored.name)
     missing = missing_for_release(inspection)
@@ -149,6 +159,10 @@ def _record(
 
 
 def _notes(basis: dict[str, Any], by: str) -> tuple[str, ...]:
+    return (*basis["notes"], *_one_person(basis, by))
+
+
+def _one_person(basis: dict[str, Any], by: str) -> tuple[str, ...]:
     same = [rod for rod in basis["rods"] if by in (rod["measured_by"], rod["recorded"]["by"])]
     if not same:
         return ()
@@ -180,6 +194,7 @@ def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
     stem = folder / f".{safe_name(case)}-certificate"
     fresh = stem.with_name(f"{stem.name}.unfinished")
     try:
+        try_writing(folder)
         with FileLock(f"{stem}.lock").acquire(timeout=WAIT_SECONDS):
             try:
                 fresh.unlink(missing_ok=True)

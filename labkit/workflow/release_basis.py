@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import shlex
 from collections.abc import Iterator, Mapping
+from operator import itemgetter
 from typing import Any
 
 from labkit.core.findings import Severity, refusals
 from labkit.core.identifier import grouped
+from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredReading, StoredRod
 from labkit.qa.conformance import DECISION_RULE, PROBABILITY, Decision, Result
@@ -17,6 +19,7 @@ from labkit.qa.sides_and_steps import SideDifference
 from labkit.units import millimetres
 from labkit.workflow.inspect import Inspection
 from labkit.workflow.release_state import readings_seen
+from labkit.workflow.since import revised_since
 from labkit.workflow.slots import Slot
 
 Json = dict[str, Any]
@@ -137,6 +140,8 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
         JSON content: rods with readings, uncertainty and decision, differences, notes.
     """
     stored, decision = inspection.stored, inspection.decision
+    since = revised_since(reader, stored, [slot.rod for slot in inspection.slots])
+    aside = _set_aside(reader, stored.case)
     template, process = stored.template.content, stored.process.content
     return {
         "schema": 1,
@@ -146,10 +151,32 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
         "process": {name: process[name] for name in ("name", "title", "machine", "material")},
         "probability": PROBABILITY,
         "decision_rule": DECISION_RULE,
-        "rods": [_rod_json(reader, inspection, slot) for slot in inspection.slots],
+        "rods": [
+            {**_rod_json(reader, inspection, slot),
+             "set_aside": aside.get(slot.rod.identifier, [])}
+            for slot in inspection.slots
+        ],
         "differences": [_difference_json(each) for each in decision.differences],
-        "notes": [f.message for f in decision.findings if f.severity is Severity.NOTE],
-    }
+        "notes": [
+            f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE
+        ],
+    }  # fmt: skip
+
+
+def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
+    """Give the readings of each rod that others replaced: measuring until it fits is to show."""
+    story = {event.seq: event for event in reader.story(case)}
+    found: dict[str, list[Json]] = {}
+    for seq, later in reader.corrected(case).items():
+        event, by = story[seq], story[later]
+        if event.kind is Kind.READING:
+            details = event.body.get("details") or {}
+            found.setdefault(event.body["identifier"], []).append({
+                "event": seq, "at": event.at, "by": event.by,
+                "length_mm": details.get("length_mm"), "result": details.get("result"),
+                "reason": by.body.get("note") or by.body.get("reason"),
+            })  # fmt: skip
+    return {rod: sorted(readings, key=itemgetter("event")) for rod, readings in found.items()}
 
 
 def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:

@@ -61,6 +61,26 @@ def release_now(reader: Reader, stored: StoredSet) -> ReleaseNow | None:
     return ReleaseNow(stored.name, event, tuple(_changes(reader, stored, event)))
 
 
+def why_void(reader: Reader, stored: StoredSet, event: Event) -> tuple[str, ...]:
+    """Tell why a release does not stand any more; nothing where it does.
+
+    Args:
+        reader: The ledger.
+        stored: The set.
+        event: A release of it, not always the last.
+
+    Returns:
+        A sentence each.
+    """
+    now, later = release_now(reader, stored), reader.corrected(stored.case).get(event.seq)
+    if later is not None:
+        return (f"event {later} has taken it back",)
+    if now is not None and now.event.seq != event.seq:
+        how = "released anew" if now.decision == RELEASED else "withheld since"
+        return (f"the set was {how}, as event {now.event.seq}",)
+    return () if now is None else now.why_not
+
+
 def releases_of(reader: Reader, case: str) -> tuple[ReleaseNow, ...]:
     """Tell how every set of a case stands that was ever released or withheld.
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.profiles import Profile, profile_of
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.findings import Finding, note
 from labkit.core.identifier import grouped
 from labkit.core.jsonable import jsonable
 from labkit.core.lettering import Engraving, Lettering
@@ -17,7 +16,7 @@ from labkit.core.parts import Part, Use
 from labkit.core.prescription import Side
 from labkit.core.steps import SpacerSet
 from labkit.documents.rod_values import rod_of
-from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.errors import InputError, RefusedError
 from labkit.exports.set_folder import held
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
@@ -30,9 +29,10 @@ from labkit.workflow.job import Job, Means, Replaced, Ticket
 from labkit.workflow.lookup import find_rod
 from labkit.workflow.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.record import Recorder
+from labkit.workflow.since import revised_since
 from labkit.workflow.slots import replacement_of
 from labkit.workflow.spec import inputs_sha256, part_json
-from labkit.workflow.stored_case import OUT_STATES, is_above_100, read_case
+from labkit.workflow.stored_case import OUT_STATES
 from labkit.workflow.stored_lengths import spacer_set_of
 
 #: The order keeps so much of a reason.
@@ -209,34 +209,8 @@ def _case(
     source = parse_toml(text.text, f"{stored.case}, prescription {text.revision}")
     template = template_as_stored(stored.template, {}, stored.name, accept=True)
     prescription, _ = read_prescription(source, {template.name: template})
-    findings = (*graded.findings, *_since(ledger, stored, rods))
+    findings = (*graded.findings, *revised_since(ledger, stored, rods))
     return Case(source, prescription, template, replace(graded, findings=findings))
-
-
-def _since(
-    ledger: Ledger, stored: StoredSet, rods: tuple[StoredRod, ...]
-) -> tuple[Finding, ...]:
-    """Note what a later revision of the prescription has made of the rods' percentages."""
-    newest, own = ledger.prescription(stored.case).revision, stored.prescription.revision
-    if newest == own:
-        return ()
-    found = [note(
-        "earlier_revision",
-        f"percentages are those of prescription revision {own}, from which these rods were first "
-        f"made; revision {newest} holds now and may give them others (labkit show)",
-    )]  # fmt: skip
-    try:
-        now = read_case(ledger, stored.case)
-        found += [
-            note("above_100",
-                 f"the {rod.side} rod {rod.label} now stands above 100 %: not to be worn",
-                 f"step {rod.step} {rod.side}")
-            for rod in rods
-            if is_above_100(now, Side(rod.side), rod.label)
-        ]  # fmt: skip
-    except LabkitError:  # the new revision cannot be read back; the first note says to look
-        pass
-    return tuple(found)
 
 
 def _pieces(

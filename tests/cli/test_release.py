@@ -152,6 +152,12 @@ def test_withholding(run, measured):
     assert f"Note: {FIRST} was withheld by kim" in run("show", CASE).stdout
     said = json.loads(run("release", CASE, "--withhold", "x", "--json").stdout)
     assert said["decision"] == "withheld"
+    assert "say with --note" in run("release", CASE).stderr
+    (first,) = (e["seq"] for e in json.loads(run("show", CASE, "--json").stdout)["events"]
+                if e["text"] == f"set {FIRST} released")  # fmt: skip
+    result = run("certificate", CASE, "--event", str(first), "--out", measured)
+    assert f"{FIRST}-certificate-{first}-void.pdf" in result.stdout
+    assert "Note: the release no longer stands: the set was withheld since" in result.stdout
 
 
 WRONG = {

@@ -14,7 +14,7 @@ from labkit.documents.render import compile_pdf
 from labkit.qa.conformance import DECISION_RULE
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import HOSTILE, fourteen_steps, sample_spec, six_steps
-from tests.support.certificates import release_of
+from tests.support.certificates import BUDGET, release_of
 
 #: A table's head as the text of a page gives it.
 HEAD = squeezed("Rod Step Side Label as read Nominal M Readings Length u k U Acceptance P")
@@ -146,6 +146,48 @@ def test_many_rods_take_several_pages_with_the_head_on_each(paper, size):
     for number, page in enumerate(pages, 1):
         assert "WMQ8" * 10 in page
         assert squeezed(f"Certificate of inspection Page {number} of {len(pages)}") in page
+
+
+@pytest.mark.parametrize("paper", Paper)
+def test_an_ordinary_set_takes_two_pages(paper):
+    """Six steps, one instrument with six components of uncertainty, a letterhead of four lines."""
+    spec = sample_spec(six_steps())
+    six = {"budget": BUDGET * 3, "source": {"file": "inspection-form.csv", "line": 2}}
+    release = release_of(spec, each=lambda *_: six, notes=())
+    lab = replace(
+        default_profile(), paper=paper, name="A lab", address=("1 Street", "Town", "Phone", "Mail")
+    )
+    pdf = compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release), lab)
+    assert len(reader(pdf).pages) == 2
+
+
+def test_words_that_fill_pages_are_not_lost():
+    """Twelve rods in place of others, each with a reason that takes many lines."""
+    spec = sample_spec(six_steps())
+    why = [f"reason {number} " + "crack beside the bore " * 20 + f"ends {number}!" for number in
+           range(12)]  # fmt: skip
+
+    def each(number, _):
+        old = {"identifier": "4829173065", "set": "r1", "state": "rejected", "reason": why[number]}
+        aside = {"event": 5, "at": "2031-03-20T09:00:00Z", "by": "mo", "length_mm": 36.2,
+                 "result": "undecided", "reason": f"again {number} " + "doubt " * 60}  # fmt: skip
+        return {"replaced": [old], "set_aside": [aside], "measured_by": "m" * 20,
+                "checked_by": "k" * 20, "material_lot": "9" * 60}  # fmt: skip
+
+    pages = reader(pdf_of(spec, release_of(spec, each=each))).pages
+    text = squeezed("".join(page.extract_text() for page in pages))
+    for number in range(12):
+        for words in (f"reason {number} crack", f"ends {number}!", f"again {number} doubt"):
+            assert squeezed(words) in text, words
+    for page in pages:  # all of it lies above the foot of its page
+        heights = []
+
+        def note_height(words, cm, tm, *_, to=heights):
+            if "crack" in words or "doubt" in words:
+                to.append(tm[4] * cm[1] + tm[5] * cm[3] + cm[5])
+
+        page.extract_text(visitor_text=note_height)
+        assert min(heights, default=100.0) > 40.0
 
 
 def test_it_is_accessible_and_the_same_every_time():

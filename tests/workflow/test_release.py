@@ -32,8 +32,8 @@ def out(tmp_path):
     return tmp_path / "sets"
 
 
-def let_go(recorded, out, set_name=None, by="kim"):
-    return release(recorded.ledger, CASE, set_name, out, (by, WHEN))
+def let_go(recorded, out, set_name=None, by="kim", note=""):
+    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), note)
 
 
 def refused(recorded, out, set_name=None):
@@ -204,7 +204,12 @@ def test_withheld_and_released_again(recorded, out):
     assert {rod.state for rod in recorded.ledger.rods(CASE)} == {"withheld"}
     with pytest.raises(RefusedError, match="is withheld"):
         certified(recorded.ledger, CASE, None, None)
-    let_go(recorded, out)
+    (line,) = refused(recorded, out)
+    assert line.startswith(
+        f"the set {FIRST} is withheld (event {event.seq}, by kim: recalled); say with --note"
+    )
+    done = let_go(recorded, out, note="measured again by lee, sound")
+    assert done.event.body["note"] == "measured again by lee, sound"
     assert {rod.state for rod in recorded.ledger.rods(CASE)} == {"released"}
     with pytest.raises(InputError, match="no reason is given"):
         withhold(recorded.ledger, CASE, None, " ", ("kim", WHEN))
@@ -255,7 +260,9 @@ def test_what_ends_a_release(recorded, out, name):
         assert grouped(rod.identifier) in sentence
         with pytest.raises(RefusedError, match="no longer stands"):
             certified(recorded.ledger, CASE, None, None)
-        assert certified(recorded.ledger, CASE, None, done.event.seq)[1] == done.event
+        assert certified(recorded.ledger, CASE, None, done.event.seq)[1:] == (
+            done.event, now.why_not,
+        )  # fmt: skip
 
 
 def test_a_replacement_ends_a_release(recorded, out):
@@ -286,14 +293,14 @@ def test_who_measured_and_released_is_told_that_both_are_named(recorded, out):
 def test_the_certificate_is_printed_again_with_the_same_bytes(recorded, out, tmp_path):
     measure_all(recorded, CASE)
     done = let_go(recorded, out)
-    stored, event = certified(recorded.ledger, CASE, None, None)
-    assert write_certificate(stored, event, tmp_path).read_bytes() == (
-        done.certificate.read_bytes()
-    )
-    assert write_certificate(stored, event, tmp_path).parent == tmp_path  # the same one stays
+    found = certified(recorded.ledger, CASE, None, None)
+    stored, event, void = found
+    assert (stored.name, event, void) == (FIRST, done.event, ())
+    assert write_certificate(*found, tmp_path).read_bytes() == done.certificate.read_bytes()
+    assert write_certificate(*found, tmp_path).parent == tmp_path  # the same one stays
     (tmp_path / done.certificate.name).write_bytes(b"another")
     with pytest.raises(DeliveryError, match="there already"):
-        write_certificate(stored, event, tmp_path)
+        write_certificate(*found, tmp_path)
     for seq in (1, event.seq + 5):
         with pytest.raises(InputError, match=f"event {seq} is not the release"):
             certified(recorded.ledger, CASE, None, seq)
@@ -349,5 +356,5 @@ def test_a_certificate_that_cannot_be_named_is_printed_later(recorded, out, monk
         with pytest.raises(DeliveryError, match="`labkit certificate QF-1043` prints it"):
             let_go(recorded, out)
     assert files(out) == []
-    stored, event = certified(recorded.ledger, CASE, None, None)
-    assert write_certificate(stored, event, out).read_bytes().startswith(b"%PDF-")
+    found = certified(recorded.ledger, CASE, None, None)
+    assert write_certificate(*found, out).read_bytes().startswith(b"%PDF-")

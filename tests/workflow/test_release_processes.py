@@ -41,7 +41,7 @@ class Bench:
     def start(self):
         return subprocess.Popen(
             [sys.executable, "-m", "labkit", "release", CASE, "--out", str(self.out),
-             "--by", "kim"],
+             "--by", "kim", "--note", "the next round"],
             cwd=ROOT, env={**os.environ, "LABKIT_LEDGER": str(self.url)},
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from labkit.core.identifier import check_digit, grouped, rod_identifier
 from labkit.core.prescription import Side
 from labkit.core.trial_seen import TrialSeen
 from labkit.documents.spec_reader import check_spec
-from labkit.errors import CheckError, InputError, RefusedError
+from labkit.errors import CheckError, DeliveryError, InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.transfer import export_to, restore
@@ -356,6 +357,17 @@ def test_another_lettering_makes_another_rod_and_is_refused(recorded, out):
     other = replace(INSTALLED.lettering, glyphs=wider)
     said = refusal(recorded, out, old.identifier, lettering=other)
     assert "makes the rod 33.0 otherwise than it was made" in said
+
+
+def test_the_same_set_is_not_made_again_after_rods_in_place_of_others(recorded, two_steps, out):
+    shutil.copytree(two_steps.parent / "sets", out, dirs_exist_ok=True)
+    again(out, recorded, rod_at(recorded, FIRST, 1, "left").identifier)
+    before = recorded.ledger.head(), sorted(out.iterdir())
+    with pytest.raises(DeliveryError, match=f"lies in .*{FIRST} already"):
+        make(TWO, out, recorded)
+    assert (recorded.ledger.head(), sorted(out.iterdir())) == before
+    revised = make(changed(TWO, ("protruded = 6.4", "protruded = 5.4")), out, recorded)
+    assert revised.folder.name == f"{CASE}-r3"
 
 
 def test_an_earlier_prescription_is_followed_and_said(recorded, out):

@@ -1,0 +1,92 @@
+"""What a release does not hide: void ones, readings set aside, a prescription revised since."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.ledger.events import Kind
+from labkit.workflow.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.release import withhold
+from tests.documents.pdfs import squeezed, text_of
+from tests.support.making import CASE, START, rod_at
+from tests.support.measured import measure_all, record_reading
+from tests.support.prescriptions import changed
+from tests.workflow.test_release import FIRST, WHEN, let_go
+from tests.workflow.test_replace import TWO
+
+
+@pytest.fixture
+def recorded(two_recorded):
+    return two_recorded
+
+
+@pytest.fixture
+def out(tmp_path):
+    return tmp_path / "sets"
+
+
+def _withhold(recorded, out):
+    _, event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN))
+    return f"the set was withheld since, as event {event.seq}"
+
+
+def _release_anew(recorded, out):
+    _withhold(recorded, out)
+    again = let_go(recorded, out, note="sound").event
+    return f"the set was released anew, as event {again.seq}"
+
+
+def _take_back(recorded, out):
+    seq = certified(recorded.ledger, CASE, None, None)[1].seq
+    body = {"reason": "wrong set"}
+    event = recorded.ledger.record(Kind.CORRECTION, CASE, body, "kim", WHEN, seq)
+    return f"event {event.seq} has taken it back"
+
+
+@pytest.mark.parametrize("change", [_withhold, _release_anew, _take_back])
+def test_a_release_that_does_not_stand_is_printed_void(recorded, out, change):
+    measure_all(recorded, CASE)
+    done = let_go(recorded, out)
+    why = change(recorded, out)
+    found = certified(recorded.ledger, CASE, None, done.event.seq)
+    assert found == (done.stored, done.event, (why,))
+    path = write_certificate(*found, out)
+    assert path.name == f"{FIRST}-certificate-{done.event.seq}-void.pdf"
+    assert squeezed(f"Void. The release no longer stands: {why}.") in squeezed(
+        text_of(path.read_bytes())
+    )
+    assert "Void" not in text_of(done.certificate.read_bytes())
+
+
+def test_a_rod_measured_until_it_fits_is_seen(recorded, out):
+    """A rod that did not conform, then did: the certificate has both lengths, and why."""
+    rod = rod_at(recorded, FIRST, 1, "left")
+    bad = record_reading(recorded, rod, "0.30", result="does not conform")
+    record_reading(recorded, rod, "0.01", corrects=bad.seq)
+    measure_all(recorded, CASE)
+    done = let_go(recorded, out)
+    rods = done.event.body["basis"]["rods"]
+    assert [each["set_aside"] for each in rods[1:]] == [[], [], []]
+    (aside,) = rods[0]["set_aside"]
+    assert aside["event"] == bad.seq
+    assert aside["length_mm"] == pytest.approx(36.2)
+    assert (aside["result"], aside["reason"], aside["by"]) == (
+        "does not conform", "measured again", "mo",
+    )  # fmt: skip
+    text = squeezed(text_of(certificate_pdf(done.stored, done.event)))
+    row = "step 1, left 36.200 does not conform mo, 2031-03-14 09:00:00 UTC measured again"
+    assert squeezed("Readings set aside") in text
+    assert squeezed(row) in text
+
+
+@pytest.mark.parametrize(("protruded", "above"), [("7.0", False), ("3.0", True)])
+def test_a_prescription_revised_since_is_told(recorded, out, protruded, above):
+    measure_all(recorded, CASE)
+    body = {"revision": 2, "text": changed(TWO, ("protruded = 6.4", f"protruded = {protruded}"))}
+    recorded.ledger.record(Kind.PRESCRIPTION, CASE, body, "anna", START)
+    done = let_go(recorded, out)
+    assert any("revision 2 holds now" in note for note in done.notes)
+    assert any("above 100 %: not to be worn" in note for note in done.notes) is above
+    assert list(done.notes) == done.event.body["basis"]["notes"]
+    printed = squeezed(text_of(done.certificate.read_bytes()))
+    assert squeezed("revision 2 holds now") in printed
