@@ -11,6 +11,7 @@ from fractions import Fraction
 
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
+from labkit.qa.uncertainty import coverage_factor
 
 Value = int | float | Decimal | Fraction
 
@@ -235,9 +236,7 @@ def t_factor(dof: float, probability: float = 0.95) -> float:
     >>> round(t_factor(10), 4)
     2.2281
     """
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, 0.5 + probability / 2))
+    return coverage_factor(dof, probability)
 
 
 def t_tail(t: float, dof: float) -> float:

@@ -6,10 +6,10 @@ import datetime
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 from labkit.core.calibration import Calibration
 from labkit.core.numbers import require_finite
+from labkit.qa.least_squares import t_factor
 from labkit.qa.run_rules import EIGHT_ON_ONE_SIDE, SIX_TRENDING, run_rules
 
 #: The latest rods that are looked at.
@@ -156,13 +156,7 @@ def _moving_mean(
         mean += WEIGHT * (value - mean)
         shared += WEIGHT * (own - shared)
     variance = WEIGHT * (1 - (1 - WEIGHT) ** (2 * len(z))) / (2 - WEIGHT)
-    return mean, _factor(1 - MEAN_RATE, dof) * math.sqrt(variance + shared**2)
-
-
-def _factor(probability: float, dof: int) -> float:
-    from labkit.qa.least_squares import t_factor
-
-    return max(t_factor(dof, probability), NormalDist().inv_cdf(0.5 + probability / 2))
+    return mean, t_factor(dof, 1 - MEAN_RATE) * math.sqrt(variance + shared**2)
 
 
 def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
@@ -192,10 +186,10 @@ def _change(
     if not parts:
         return None, None
     best, at = max((_ratio(own, part, rods, z, sigmas, calibration), part) for part in parts)
-    if best <= _factor(1 - CHANGE_RATE / len(parts), calibration.residual_dof):
+    if best <= t_factor(calibration.residual_dof, 1 - CHANGE_RATE / len(parts)):
         return None, None
-    before, after = (
-        math.fsum(rods[n].off_mm for n in group) / len(group) for group in (own[:at], own[at:])
+    before, after = (  # of deviations as cut: a mixed-up rod among them is no change
+        math.fsum(z[n] * sigmas[n] for n in group) / len(group) for group in (own[:at], own[at:])
     )
     return (own[at], after - before) if abs(after) > abs(before) else (None, None)
 
@@ -233,8 +227,6 @@ def _beginning(z: Sequence[float]) -> int:
 def _mean_off(
     rods: Sequence[RodOff], sigmas: Sequence[float], dof: int
 ) -> tuple[float, float]:
-    from labkit.qa.least_squares import t_factor
-
     n = len(rods)
     off = math.fsum(rod.off_mm for rod in rods) / n
     own = math.sqrt(math.fsum(sigma**2 for sigma in sigmas)) / n
