@@ -105,6 +105,25 @@ def test_covariance_holds_for_white_noise():
     assert ratio == pytest.approx(1.0, abs=0.15)
 
 
+def test_covariance_holds_where_neighbours_err_alike():
+    """Second road: the scatter of 60 centres against what each fit states of itself."""
+    centers, stated = [], []
+    for seed in range(60):
+        random = np.random.default_rng(seed)
+        out = random.normal(size=(500, 3))
+        out /= np.linalg.norm(out, axis=1)[:, None]
+        waves = random.normal(0.0, 1.0 / 0.3, (3, 160))
+        phases = random.uniform(0.0, 2.0 * np.pi, 160)
+        errors = 0.03 * np.sqrt(2.0 / 160) * np.cos(1.6 * out @ waves + phases).sum(axis=1)
+        fit = robust_sphere(out * (1.6 + errors)[:, None], (0.0, 0.0, 0.0), 1.6)
+        found = alike([(fit.points[fit.used], fit.residuals[fit.used])])
+        centers.append(fit.center)
+        stated.append(np.diag(fit.covariance(found, fit.spread(found)[0]))[:3])
+    # 180 coordinates: their standard deviation is known to 5 %; twice that, and as much and more
+    # for the estimated correlation. White noise would be stated six times too small.
+    assert np.std(centers) / np.sqrt(np.mean(stated)) == pytest.approx(1.0, abs=0.25)
+
+
 @pytest.mark.parametrize(("length", "power"), [(0.2, 2), (0.4, 2), (0.3, 1)])
 def test_errors_that_neighbours_share_are_found(length, power):
     shares, lengths = [], []
