@@ -113,7 +113,8 @@ def test_hundreds_of_scans(tmp_path, spoil):
         spoil, len(result.errors), "scans, worst", round(1000 * result.worst_mm, 1), "µm, inside",
         np.mean(np.abs(result.shares) <= 1.0), dict(result.labels), len(result.refused), "refused",
     )
-    assert len(result.errors) >= 60
+    # Patches as wide as a whole end take every second rod a fitting.
+    assert len(result.errors) >= (40 if "large" in spoil else 60)
     result.must_hold(white=spoil in WHITE)
     if spoil == "little missing":
         assert result.labels["right"] >= 20
