@@ -16,7 +16,7 @@ from labkit.ledger.place import file_of
 from labkit.ledger.trouble import told
 
 #: Every revision that this program reads, the last one being what it writes.
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 VERSION_TABLE = "labkit_ledger_revision"
 MIGRATIONS = Path(__file__).parent / "migrations"
 

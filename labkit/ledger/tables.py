@@ -92,7 +92,8 @@ SETS = Table(
     _case(),
     Column("revision", Integer, nullable=False),
     Column("set_revision", Integer, nullable=False),
-    Column("purpose", String(10), nullable=False),
+    # SQLite holds nothing to this length; its tables stay as they were first made.
+    Column("purpose", String(20).with_variant(String(10), "sqlite"), nullable=False),
     Column("inputs_sha256", String(64), nullable=False),
     Column("template_name", String(200), nullable=False),
     Column("template_sha256", String(64), nullable=False),

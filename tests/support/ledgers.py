@@ -101,3 +101,25 @@ def fill(ledger, case="QF-1043"):
     pen(Kind.SET_ABANDONED, case, {"set": f"{case}-r2", "reason": "the folder is absent"})
     pen(Kind.SET_STARTED, case, started(f"{case}-r3", 1, 2, "extra"))
     return pen
+
+
+def replace_one(pen, case="QF-1043"):
+    """Go on after `fill`: reject a rod, order and make one in its place, measure and release."""
+    old = rods(f"{case}-r1", 3)[1]
+    state = {"identifier": old["identifier"], "state": "rejected", "reason": "0.3 mm too long"}
+    pen(Kind.ROD_STATE, case, state)
+    line = {name: old[name] for name in ("side", "length_um", "label", "percent")}
+    asked = {**line, "asked": "once more: 0.3 mm too long", "replaces": old["identifier"]}
+    order = pen(Kind.ORDER, case, {"lines": [asked]})
+    name = f"{case}-r4"
+    new = {**old, "identifier": rod_identifier(name, 1, 1, old["side"]),
+           "replaces": old["identifier"]}  # fmt: skip
+    body = {**started(name, 1, 1, "replacement"), "order": order.seq, "rods": [new]}
+    pen(Kind.SET_STARTED, case, body)
+    pen(Kind.SET_MADE, case, made(name))
+    pen(Kind.READING, case, {
+        "identifier": new["identifier"], "quantity": "over", "value_um": 34_188, "gauge": "K-7",
+        "uncertainty_nm": 8800, "details": {"length_mm": 31.7, "readings_mm": ["34.188"]},
+    })  # fmt: skip
+    pen(Kind.RELEASE, case, {"set": name, "decision": "released", "basis": {"with": f"{case}-r1"}})
+    return new["identifier"]
