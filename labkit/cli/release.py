@@ -40,7 +40,8 @@ def command(
     Released is only a set of which every rod, replacements included, was measured and conforms,
     whose label was read and fittings were checked on each rod, whose sides agree, and in which
     nothing was found that holds a rod; otherwise a line for each thing that is missing says what to
-    do. Release and certificate belong together: neither is there without the other.
+    do. Release and certificate belong together: neither is there without the other. A set that was
+    withheld is released only with a --note on what was done about it.
 
     Example: labkit release QF-1043 --by kim
     """  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any
 from labkit.core.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.replacements import REPLACEMENT, replacement_of
 from labkit.ledger.rod_states import GONE_STATES
 from labkit.ledger.stored import StoredRod
 
@@ -83,13 +83,8 @@ def _against_place(rods: tuple[StoredRod, ...], rod: StoredRod) -> str:
     shown = grouped(rod.identifier)
     if rod.state not in GONE_STATES:
         return f"has the rod {shown} {rod.state}; it is replaced once it is rejected"
-    by = _replacement(rods, rod.identifier)
+    by = replacement_of(rods, rod.identifier)
     return f"has the rod {shown} replaced by {grouped(by.identifier)} already" if by else ""
-
-
-def _replacement(rods: tuple[StoredRod, ...], identifier: str) -> StoredRod | None:
-    made = (rod for rod in rods if rod.replaces == identifier and rod.state != "abandoned")
-    return next(made, None)
 
 
 def against_state(reader: Reader, event: Event, body: Mapping[str, Any]) -> str:
@@ -135,7 +130,7 @@ def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:
 
 def _has_replacement(reader: Reader, case: str, rod: StoredRod) -> str:
     """Two rods must never stand in one place of a set."""
-    by = _replacement(reader.rods(case), rod.identifier)
+    by = replacement_of(reader.rods(case), rod.identifier)
     if by is None:
         return ""
     return (

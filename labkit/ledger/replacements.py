@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, select
 
 from labkit.ledger.chain import event_of
+from labkit.ledger.stored import StoredRod
 from labkit.ledger.tables import EVENTS, RODS, SETS
 
 #: Purpose of a set that holds nothing but such rods.
@@ -48,6 +49,14 @@ def replacements_in(connection: Connection, names: Iterable[str]) -> Replacement
         {new: old for rods in found.values() for new, old in rods.items()},
         {name: _first_set(connection, rods) for name, rods in found.items()},
     )
+
+
+def replacement_of(rods: Iterable[StoredRod], identifier: str) -> StoredRod | None:
+    """Find the rod made, or being made, in place of another; None where there is none."""
+    for rod in rods:
+        if rod.replaces == identifier and rod.state != "abandoned":
+            return rod
+    return None
 
 
 def chunks(values: list[str], size: int = 500) -> Iterable[list[str]]:

@@ -11,6 +11,7 @@ from labkit.core.identifier import BODY_DIGITS, check_digit, grouped, parse_iden
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import replacement_of
 from labkit.ledger.stored import (
     CaseSummary,
     SetState,
@@ -21,7 +22,6 @@ from labkit.ledger.stored import (
     StoredSet,
 )
 from labkit.workflow.release_state import ReleaseNow, releases_of
-from labkit.workflow.slots import replacement_of
 from labkit.workflow.stored_case import (
     OUT_STATES,
     SettingNow,

@@ -20,6 +20,7 @@ from labkit.errors import InputError, RefusedError
 from labkit.exports.set_folder import held
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import replacement_of
 from labkit.ledger.rod_states import GONE_STATES
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod, StoredSet
@@ -30,7 +31,6 @@ from labkit.workflow.lookup import find_rod
 from labkit.workflow.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.record import Recorder
 from labkit.workflow.since import revised_since
-from labkit.workflow.slots import replacement_of
 from labkit.workflow.spec import inputs_sha256, part_json
 from labkit.workflow.stored_case import OUT_STATES
 from labkit.workflow.stored_lengths import spacer_set_of

@@ -66,14 +66,6 @@ def first_set_of(rods: tuple[StoredRod, ...], stored: StoredSet) -> str:
     return next((rod.first_set for rod in rods if rod.set_name == stored.name), stored.name)
 
 
-def replacement_of(rods: tuple[StoredRod, ...], identifier: str) -> StoredRod | None:
-    """Find the rod made, or being made, in place of another; None where there is none."""
-    for rod in rods:
-        if rod.replaces == identifier and rod.state != "abandoned":
-            return rod
-    return None
-
-
 def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSet:
     """Choose the set of a case that is measured, decided on and released as one.
 
