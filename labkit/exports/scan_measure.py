@@ -35,6 +35,13 @@ FACE_PATCHES = 20.0
 MESH_MM = 0.0005
 #: A standard uncertainty beyond this is no measurement of a rod.
 MOST_U_MM = 0.02
+#: Points of a noisy fitting that lie further apart let single lengths stray beyond 0.01 mm at a
+#: noise of 0.02 mm, however well the scatter is known (vertices merged over 0.3 mm: 0.014 mm).
+MOST_SPACING_MM = 0.3
+#: Below this scatter a mesh is drawn, not scanned: few points lie on the surface itself.
+DRAWN_RMS_MM = 0.002
+#: A point of an even mesh has six neighbours.
+NEIGHBOURS = 6
 #: A standard uncertainty beyond this is said.
 NOTED_U_MM = 0.005
 #: Missing surface beyond this is said.
@@ -141,10 +148,13 @@ def measure_scan(
 
     Raises:
         InputError: The file is no STL.
-        RefusedError: No rod, not enough of a fitting, too noisy, not millimetres; it says which.
+        RefusedError: No rod, not enough of a fitting, too noisy, too coarse, not millimetres; it
+            says which.
     """
     mesh = read_scan(path)
     rod = find_rod(mesh, templates)
+    for end in rod.ends:
+        _require_fine(end)
     errors = alike([
         (end.fit.points[end.fit.used], end.fit.residuals[end.fit.used]) for end in rod.ends
     ])
@@ -176,6 +186,23 @@ def measure_scan(
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),
         findings=_findings(mesh, rod, (length, u), (lower, upper), label),
     )  # fmt: skip
+
+
+def _require_fine(end: EndFit) -> None:
+    """Refuse a scan whose facets are too wide for its noise to average out on a fitting."""
+    from scipy.spatial import cKDTree
+
+    points = end.fit.points[end.fit.used]
+    if end.fit.rms_mm < DRAWN_RMS_MM or len(points) <= NEIGHBOURS:
+        return
+    reach, _ = cKDTree(points).query(points, k=NEIGHBOURS + 1)
+    spacing = float(np.median(reach[:, NEIGHBOURS]))
+    if spacing > MOST_SPACING_MM:
+        raise RefusedError(
+            f"the scan is too coarse: its points on the {noun_of_end(end.fitting)} at the "
+            f"{end.end} end lie {spacing:.2f} mm apart and at most {MOST_SPACING_MM:g} mm are "
+            "allowed; export it finer, with facets of 0.2 mm or less"
+        )
 
 
 def _variances(ends: tuple[EndFit, EndFit], errors: Alike) -> dict[str, tuple[float, float]]:
