@@ -1,4 +1,4 @@
-"""Writes output_examples/ anew: what `labkit demo` makes, and what the quick commands print."""
+"""Writes output_examples/ anew: `labkit demo`, the quick commands, quality assurance."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from tests.support.quality_examples import write_quality_examples
 
 ROOT = Path(__file__).parent.parent.parent
 EXAMPLES = ROOT / "output_examples"
@@ -30,6 +31,7 @@ def write_examples(folder: Path) -> None:
     run(["demo", "--out", str(folder / "demo")])
     for left in (folder / "demo").glob(".*"):
         left.unlink()
+    write_quality_examples(folder / "quality")
 
 
 def run(arguments: list[str]) -> str:

@@ -31,7 +31,6 @@ from labkit.workflow.make import make_set
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 ROOT = Path(__file__).parent.parent.parent
-EXAMPLES = ROOT / "output_examples"
 SHORT = changed(SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", "percent = [50, 62.5]"))
 #: 18.9 reads 6.81 upside down, so it gets a bar; 16.0 is near the shortest rod.
 BARRED = changed(SHORT, ("pin_distance = 33.6", "pin_distance = 16.6"))
@@ -234,22 +233,6 @@ def test_a_kill_at_any_moment_leaves_a_whole_set_or_none(tmp_path, whole_run_sec
     listed = (whole / "SHA256SUMS").read_text().splitlines()
     assert len(listed) == len(files_of(whole)) - 1
     assert not list(out.glob("*.unfinished"))
-
-
-def test_output_examples_are_what_the_program_writes(tmp_path):
-    from tests.support.write_examples import write_examples
-
-    write_examples(tmp_path)
-    ours, theirs = files_of(EXAMPLES), files_of(tmp_path)
-    assert list(ours) == list(theirs)
-    # Shaded pictures depend on the machine's graphics driver; everything else on nothing.
-    differing = [
-        name
-        for name in ours
-        if not name.endswith((".png", "SHA256SUMS"))
-        and ours[name].read_bytes() != theirs[name].read_bytes()
-    ]
-    assert differing == []
 
 
 def test_the_demo_is_refused_a_second_time_and_says_where_it_lies(tmp_path):
