@@ -13,12 +13,12 @@ import rich_click
 
 from labkit.cli.common import (
     BY,
-    INSTRUMENT,
     INSTRUMENTS,
     PROCESSES,
     PROFILE,
     TEMPLATES,
     counting,
+    instrument_option,
     out,
     plain_table,
     print_json,
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from labkit.core.rods import Process
     from labkit.qa.coupons import ToLength
     from labkit.workflow.calibrate import Asked, Calibrated
-
-#: A file of coupons is a page or two.
 
 
 @click.command("calibrate", cls=rich_click.RichCommand)
@@ -59,7 +57,7 @@ if TYPE_CHECKING:
 @click.option("--leave-out", multiple=True, metavar="COUPON",
               help="A coupon that does not count; repeatable, with --reason.")
 @click.option("--reason", default="", metavar="TEXT", help="Why coupons are left out or kept.")
-@INSTRUMENT
+@instrument_option("What the coupons were measured with", "the process's usual gauge")
 @INSTRUMENTS
 @PROCESSES
 @TEMPLATES
@@ -177,7 +175,7 @@ def _asked(asked: dict[str, Any], base: Process) -> Asked:
     if asked["instrument_name"]:
         known = instruments(asked["instrument_places"])
         instrument = find_instrument(known, asked["instrument_name"])
-        if instrument.calibration_due and instrument.calibration_due < day:
+        if instrument.overdue(day):
             raise RefusedError(
                 f"the calibration of {instrument.name} was due on {instrument.calibration_due}, "
                 f"before {day}; a process is not calibrated with a gauge that is not",

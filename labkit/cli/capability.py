@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @click.command("capability", cls=rich_click.RichCommand)
 @process_options
 def command(**given: Any) -> None:
-    """Capability of a process: Cp, Cpk, Pp, Ppk with 95 % intervals, and what they rest on.
+    """Work out the capability of a process: Cp, Cpk, Pp, Ppk with intervals, and their basis.
 
     Without --file, every measured rod of the record counts once, rejected ones too: its functional
     length less the nominal one, against its tolerance. With --file, a column of any values.

@@ -7,13 +7,12 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, out, print_json, print_problems
+from labkit.cli.common import LEDGER, SET, out, print_json, print_problems
 
 
 @click.command("certificate", cls=rich_click.RichCommand)
 @click.argument("case")
-@click.option("--set", "set_name", metavar="NAME",
-              help="Which set; without it, the last one made that is no replacement.")
+@SET
 @click.option("--event", "seq", type=click.IntRange(1), metavar="N",
               help="Number of a release, also of one that does not stand any more.")
 @click.option(

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.command("chart", cls=rich_click.RichCommand)
 @process_options
 def command(**given: Any) -> None:
-    """Chart of individual values and moving ranges: is the process stable?
+    """Chart individual values and moving ranges: is the process stable?
 
     The limits come from the values themselves (mean ± 3 standard deviations, from the mean moving
     range). Values are taken as `labkit capability` takes them.

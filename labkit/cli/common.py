@@ -17,7 +17,7 @@ from rich.table import Table
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
-from labkit.errors import InputErrors, LabkitError, RefusedError
+from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -51,13 +51,41 @@ PROCESSES = click.option(
     envvar="LABKIT_PROCESSES",
     help="File or folder of the lab's own processes; may be repeated.",
 )
-INSTRUMENT = click.option(
-    "--instrument",
-    "instrument_name",
-    metavar="NAME",
-    help="What the rods are measured with (`labkit instruments`); without it, the usual gauge of "
-    "the set's process.",
+
+
+def instrument_option(what: str, without: str) -> Decorator:
+    """Give the option --instrument.
+
+    Args:
+        what: What is measured with it.
+        without: What holds where it is left out.
+
+    Returns:
+        The option, which passes `instrument_name`.
+    """
+    return click.option(
+        "--instrument", "instrument_name", metavar="NAME",
+        help=f"{what} (`labkit instruments`); without it, {without}.",
+    )  # fmt: skip
+
+
+def _reason(_: click.Context, __: click.Parameter, again: str | None) -> str | None:
+    if again is not None and not again.strip():
+        raise InputError("--again wants the reason why it is measured again", field="again")
+    return again
+
+
+INSTRUMENT = instrument_option(
+    "What the rods are measured with", "the usual gauge of the set's process"
 )
+AGAIN = click.option(
+    "--again", metavar="REASON", callback=_reason,
+    help="Measure again what was measured before, and say why.",
+)  # fmt: skip
+SET = click.option(
+    "--set", "set_name", metavar="NAME",
+    help="Which set; without it, the last one made that is no replacement.",
+)  # fmt: skip
 INSTRUMENTS = click.option(
     "--instruments",
     "instrument_places",
@@ -67,7 +95,6 @@ INSTRUMENTS = click.option(
     envvar="LABKIT_INSTRUMENTS",
     help="File or folder of the lab's own instruments; may be repeated.",
 )
-
 LEDGER = click.option(
     "--ledger",
     "ledger_url",

@@ -44,7 +44,7 @@ def command(
     study: Path | None, bias_file: Path | None, report_dir: Path | None, as_json: bool,
     profile_path: str | None, **asked: object,
 ) -> None:
-    """Gauge study: repeatability, operators, bias and linearity of a way of measuring.
+    """Study a gauge: repeatability, operators, bias and linearity of a way of measuring.
 
     FILE is a CSV table with a line for each reading and the columns part, value (mm), and where
     you have them operator, trial and reference (calibrated value of the part, mm). Every operator

@@ -15,7 +15,7 @@ import rich_click
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.cli import clock
-from labkit.cli.common import INSTRUMENT, INSTRUMENTS, LEDGER, err, out, print_json
+from labkit.cli.common import AGAIN, INSTRUMENT, INSTRUMENTS, LEDGER, SET, err, out, print_json
 from labkit.cli.table_bytes import bytes_of_table
 from labkit.core.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
@@ -31,7 +31,7 @@ Found = tuple[Sequence["MeasuredRod"], "Source | None"]
 @click.command("inspect", cls=rich_click.RichCommand)
 @click.argument("case")
 @click.argument("file", required=False, metavar="[FILE.csv]")
-@click.option("--set", "set_name", metavar="NAME", help="Which set; without it, the last one made.")
+@SET
 @INSTRUMENT
 @INSTRUMENTS
 @click.option(
@@ -47,9 +47,7 @@ Found = tuple[Sequence["MeasuredRod"], "Source | None"]
     is_flag=True,
     help="Take readings that are merely far off, or scatter, as they stand.",
 )
-@click.option(
-    "--again", metavar="REASON", help="Measure rods again that were measured before, and say why."
-)
+@AGAIN
 @click.option(
     "--by",
     metavar="CODE",
@@ -105,8 +103,6 @@ def _check(given: dict[str, Any], file: str | None) -> None:
         checked_operator(given["by"])
     if given["method"] and file is not None:
         raise InputError("--way goes with typing in; a file states its way in each line")
-    if given["again"] is not None and not given["again"].strip():
-        raise InputError("--again wants the reason why the rods are measured again", field="again")
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from labkit.cli.common import (
     INSTRUMENT,
     INSTRUMENTS,
     LEDGER,
+    SET,
     Run,
     out,
     plain_table,
@@ -39,7 +40,7 @@ _TO = "–"
 
 @click.command("limits", cls=rich_click.RichCommand)
 @click.argument("case")
-@click.option("--set", "set_name", metavar="NAME", help="Which set; without it, the last one made.")
+@SET
 @INSTRUMENT
 @click.option(
     "--way",

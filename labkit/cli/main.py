@@ -16,27 +16,27 @@ from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 _COMMANDS = {
     "lengths": "labkit.cli.lengths",
     "make": "labkit.cli.make",
-    "trial": "labkit.cli.trial",
-    "extra": "labkit.cli.extra",
+    "limits": "labkit.cli.limits",
     "inspect": "labkit.cli.inspect",
     "measure": "labkit.cli.measure",
     "replace": "labkit.cli.replace",
     "release": "labkit.cli.release",
     "certificate": "labkit.cli.certificate",
+    "trial": "labkit.cli.trial",
+    "extra": "labkit.cli.extra",
     "papers": "labkit.cli.papers",
     "cases": "labkit.cli.cases",
     "show": "labkit.cli.show",
     "find": "labkit.cli.find",
-    "limits": "labkit.cli.limits",
     "capability": "labkit.cli.capability",
     "chart": "labkit.cli.chart",
     "gauge-study": "labkit.cli.gauge_study",
     "calibrate": "labkit.cli.calibrate",
-    "demo": "labkit.cli.demo",
-    "templates": "labkit.cli.templates",
     "processes": "labkit.cli.processes",
     "instruments": "labkit.cli.instruments",
+    "templates": "labkit.cli.templates",
     "prescription": "labkit.cli.prescription",
+    "demo": "labkit.cli.demo",
     "ledger": "labkit.cli.ledger",
     "about": "labkit.cli.about",
 }
@@ -128,6 +128,7 @@ def cli(traceback: bool) -> None:
 
     From a prescription file to a finished spacer set: graded lengths, one solid for each rod
     with its length engraved, STEP, STL and 3MF, and a report of what the written files measure.
+    From the rods' readings to a decision on each, the set's release, and a better process.
 
     Exit status: 0 done, 1 refused by a rule of the trade, 2 input that cannot be read.
     """

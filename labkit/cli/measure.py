@@ -15,11 +15,12 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import find_template, rod_templates
 from labkit.cli import clock
 from labkit.cli.common import (
-    INSTRUMENT,
+    AGAIN,
     INSTRUMENTS,
     LEDGER,
     TEMPLATES,
     Run,
+    instrument_option,
     out,
     plain_table,
     print_json,
@@ -28,6 +29,7 @@ from labkit.cli.common import (
 from labkit.cli.recording import said
 from labkit.core.identifier import grouped
 from labkit.core.rods import RodTemplate
+from labkit.errors import InputError
 from labkit.units import millimetres, plain
 
 if TYPE_CHECKING:
@@ -44,16 +46,18 @@ if TYPE_CHECKING:
     help="The rod's template; without it, every template is tried and the one that fits is named.",
 )
 @TEMPLATES
-@INSTRUMENT
+@instrument_option(
+    "The scanner",
+    "the uncertainty holds what the scan's points show and, with --rod, the usual gauge of the "
+    "set's process",
+)
 @INSTRUMENTS
 @click.option(
     "--rod", "identifier", metavar="IDENTIFIER",
     help="The recorded rod that the scan shows: its template, label and tolerance are held against "
     "the scan.",
 )
-@click.option(
-    "--again", metavar="REASON", help="Measure a rod again that was measured before, and say why."
-)
+@AGAIN
 @click.option(
     "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
     help="Operator code of whoever measures; with it and --rod, the reading is recorded.",
@@ -75,6 +79,7 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt
     typed = click.get_current_context().get_parameter_source("by")
     by = given["by"] if given["identifier"] or typed is _COMMANDLINE else None
     require_one_rod(len(files), given["identifier"], by)
+    _require_of_rod(given)
     known = instruments(given["instrument_places"])
     name = given["instrument_name"]
     instrument = find_instrument(known, name) if name else None
@@ -93,6 +98,20 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt
             else:
                 _show(scanned)
     run.finish(cautions=False)
+
+
+def _require_of_rod(given: Mapping[str, Any]) -> None:
+    """Refuse options that would be passed over in silence."""
+    if given["identifier"] is None and given["again"] is not None:
+        raise InputError(
+            "--again is about a recorded rod, and no rod is named; name it with --rod, or leave "
+            "--again out", field="again",
+        )  # fmt: skip
+    if given["identifier"] is not None and given["template_name"] is not None:
+        raise InputError(
+            "--template does not go with --rod, whose template is that of the record; leave "
+            "--template out", field="template",
+        )  # fmt: skip
 
 
 _COMMANDLINE = click.core.ParameterSource.COMMANDLINE

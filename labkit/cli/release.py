@@ -9,7 +9,7 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, out, print_cautions, print_json, print_problems
+from labkit.cli.common import BY, LEDGER, SET, out, print_cautions, print_json, print_problems
 from labkit.cli.recording import require_ledger
 from labkit.errors import InputError
 
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
 @click.command("release", cls=rich_click.RichCommand)
 @click.argument("case")
-@click.option("--set", "set_name", metavar="NAME",
-              help="Which set; without it, the last one made that is no replacement.")
+@SET
 @click.option(
     "--out", "out_dir", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the certificate; without it, the one that holds the set.",

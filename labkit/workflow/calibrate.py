@@ -192,7 +192,7 @@ def _chosen(
             f"{both[0]!r} is named with --keep and with --leave-out; take one of them",
             field="--keep", value=both[0],
         )
-    if asked.leave_out and not asked.reason:
+    if asked.leave_out and not asked.reason.strip():
         raise InputError("--leave-out needs a --reason, which is kept with the process")
     if asked.reason and not (asked.leave_out or asked.keep):
         raise InputError("--reason goes with --leave-out or --keep; name the coupon that it is for")
