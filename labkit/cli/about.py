@@ -19,6 +19,7 @@ _DECISIVE = (
     "ezdxf",
     "lib3mf",
     "manifold3d",
+    "matplotlib",
     "numpy",
     "segno",
     "trimesh",

@@ -312,10 +312,15 @@ def _codes(rods: Sequence[Json], day: str, code: str) -> str:
 
 def _eyes(rods: Sequence[Json], by: str) -> str:
     """Say whether one person did all of it: whether that is allowed is a rule of the lab."""
-    hands = {rod["measured_by"] or rod["recorded"]["by"] for rod in rods}
-    eyes = {rod["checked_by"] for rod in rods if rod["checked_by"]} | {by}
-    if hands == eyes == {by}:
-        return f"Measured and released by one person, {by}; nobody else is named as having checked."
-    if by in hands:
+    own = [rod for rod in rods if (rod["measured_by"] or rod["recorded"]["by"]) == by]
+    unchecked = [rod for rod in own if rod["checked_by"] in (None, "", by)]
+    if not own:
+        return "Measured and released by different persons."
+    if not unchecked:
         return f"{by} both measured and released; the readings were checked by another person."
-    return "Measured and released by different persons."
+    if len(unchecked) == len(rods):
+        return f"Measured and released by one person, {by}; nobody else is named as having checked."
+    return (
+        f"{by} released the set and also measured {len(unchecked)} of its "
+        f"{counted(len(rods), 'rod')} that nobody else is named as having checked."
+    )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from labkit.errors import DeliveryError
@@ -19,14 +21,8 @@ def put(path: Path, data: bytes) -> None:
     Raises:
         DeliveryError: The file cannot be written.
     """
-    try:
+    with _told(path):
         path.write_bytes(data)
-    except OSError as error:
-        raise DeliveryError(
-            f"{path} cannot be written: {error.strerror or error}; make its folder and give it "
-            "room and rights",
-            field="out", value=str(path),
-        ) from error
 
 
 def put_new(path: Path, data: bytes) -> None:
@@ -40,18 +36,33 @@ def put_new(path: Path, data: bytes) -> None:
         DeliveryError: There is such a file, or it cannot be written.
     """
     refuse_existing(path)
-    try:
-        handle, staging = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    with _told(path):
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        staging = Path(name)
         try:
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)
-            os.chmod(staging, 0o644)
-            os.link(staging, path)  # unlike a rename this fails where a file has come meanwhile
+                stream.flush()
+                os.fsync(stream.fileno())
+            staging.chmod(0o644)
+            _name(staging, path)
         finally:
-            os.unlink(staging)
-    except FileExistsError:
+            staging.unlink(missing_ok=True)
+
+
+def _name(staging: Path, path: Path) -> None:
+    """Give a file its name; unlike a rename a link fails where a file has come meanwhile."""
+    try:
+        os.link(staging, path)
+    except OSError:  # such a file has come, or a file system without links: the best that is left
         refuse_existing(path)
-        raise
+        staging.rename(path)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise DeliveryError(
             f"{path} cannot be written: {error.strerror or error}; make its folder and give it "

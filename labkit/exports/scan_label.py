@@ -163,9 +163,9 @@ def _view(
 
 def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
     """Lay out labels of every form; their digits only hold the places."""
-    counts = {len(str(int(limit))) for limit in (template.shortest_mm, template.longest_mm)}
+    fewest, most = (len(str(int(end))) for end in (template.shortest_mm, template.longest_mm))
     mark = MARKS[0] if template.label.side_mark else ""
-    for whole in sorted(counts):
+    for whole in range(fewest, most + 1):
         for decimals in DECIMALS:
             text = "8" * whole + "." + "8" * decimals + mark
             for bar in (False, True):

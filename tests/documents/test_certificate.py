@@ -118,6 +118,18 @@ EYES = {
 }  # fmt: skip
 
 
+def test_a_rod_that_nobody_else_checked_does_not_pass_as_checked():
+    spec = sample_spec()
+    own = {"measured_by": "kim", "checked_by": None}
+    for others in ({"checked_by": None}, {}):
+        release = release_of(spec, each=lambda at, _, o=others: own if at == 1 else o)
+        told = certificate.facts(spec, release)["eyes"]
+        assert told == (
+            f"kim released the set and also measured 1 of its {len(release.basis['rods'])} rods "
+            "that nobody else is named as having checked."
+        )
+
+
 @pytest.mark.parametrize("name", EYES)
 def test_whether_one_person_did_all_of_it_is_said(name):
     changes, sentence = EYES[name]

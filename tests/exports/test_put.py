@@ -1,0 +1,39 @@
+"""Writing a new file: whole or absent, and never over another."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from labkit.errors import DeliveryError
+from labkit.exports.put import put_new
+
+
+def test_a_file_system_without_links_takes_the_file_by_a_rename(tmp_path, monkeypatch):
+    def no_links(*_):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    put_new(tmp_path / "a.pdf", b"whole")
+    assert (tmp_path / "a.pdf").read_bytes() == b"whole"
+    assert os.listdir(tmp_path) == ["a.pdf"]
+
+
+def test_a_file_that_came_meanwhile_stands(tmp_path, monkeypatch):
+    place, link = tmp_path / "a.pdf", os.link
+
+    def late(source, target):
+        place.write_bytes(b"another")
+        link(source, target)
+
+    monkeypatch.setattr(os, "link", late)
+    with pytest.raises(DeliveryError, match="is there already"):
+        put_new(place, b"whole")
+    assert place.read_bytes() == b"another"
+    assert os.listdir(tmp_path) == ["a.pdf"]
+
+
+def test_a_missing_folder_is_told(tmp_path):
+    with pytest.raises(DeliveryError, match="cannot be written: No such file"):
+        put_new(tmp_path / "none" / "a.pdf", b"")
