@@ -193,30 +193,37 @@ def revisions(out: Path, name: str) -> list[int]:
 
 
 def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
-    """Refuse a set that lies there already, also where others of its case were made since.
+    """Refuse a set that lies there already as the last whole one of its case.
+
+    Extra rods and rods in place of others may have been made since; a set of another prescription
+    may not, because the prescriber may go back to an earlier one.
 
     Args:
         out: Folder that holds the sets.
         case: Case number.
-        inputs_sha256: Digest of everything the new set is made from; extra rods and rods in
-            place of others are made from more, so that theirs is never that of a whole set.
+        inputs_sha256: Digest of everything the new set is made from.
 
     Raises:
-        DeliveryError: It is the same as that of an earlier set.
+        DeliveryError: It is the same as that of the last whole set.
     """
     name = safe_name(case)
     for revision in reversed(revisions(out, name)):
         earlier = out / f"{name}-r{revision}"
-        if _inputs_of(earlier) == inputs_sha256:
+        inputs = _inputs_of_whole(earlier)
+        if inputs == inputs_sha256:
             raise DeliveryError(
                 f"this set lies in {earlier} already, made from the same prescription, template "
                 "and process; nothing was written; remove or move it to make it again"
             )
+        if inputs is not None:
+            return
 
 
-def _inputs_of(folder: Path) -> str | None:
+def _inputs_of_whole(folder: Path) -> str | None:
+    """Give what a whole set was made from; None for some rods of a case and for what is no set."""
     try:
-        return str(json.loads((folder / SPEC_FILE).read_text("utf-8"))["inputs_sha256"])
+        spec = json.loads((folder / SPEC_FILE).read_text("utf-8"))
+        return None if "series" in spec or "replaces" in spec else str(spec["inputs_sha256"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

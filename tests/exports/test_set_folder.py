@@ -34,11 +34,13 @@ def unless_same(out, digest):
     return choose
 
 
-def make(out, case="QF-1", digest="a", content="x"):
+def make(out, case="QF-1", digest="a", content="x", **of_some_rods):
     with new_set(out, case, unless_same(out, digest)) as place:
         (place.staging / "step").mkdir()
         (place.staging / "step" / "rod.step").write_text(content)
-        (place.staging / SPEC_FILE).write_text(json.dumps({"inputs_sha256": digest}))
+        (place.staging / SPEC_FILE).write_text(
+            json.dumps({"inputs_sha256": digest, **of_some_rods})
+        )
     return place.final
 
 
@@ -78,16 +80,20 @@ def test_the_same_set_is_refused_and_left_alone(tmp_path):
     assert visible(tmp_path) == ["QF-1-r1"]
 
 
-def test_the_same_set_is_refused_also_where_others_were_made_since(tmp_path):
-    make(tmp_path, digest="a")
-    make(tmp_path, digest="extra rods")
-    second = make(tmp_path, digest="b")
-    make(tmp_path, digest="in place of others")
-    for digest, name in (("a", "QF-1-r1"), ("b", "QF-1-r3")):
-        with pytest.raises(DeliveryError, match=f"lies in .*{name} already"):
-            make(tmp_path, digest=digest)
-    second.rename(tmp_path / "moved away")
-    assert make(tmp_path, digest="b").name == "QF-1-r5"
+def test_the_same_set_is_refused_also_where_some_rods_were_made_since(tmp_path):
+    first = make(tmp_path, digest="a")
+    make(tmp_path, digest="extra rods", series=[])
+    make(tmp_path, digest="in place of others", replaces=[])
+    with pytest.raises(DeliveryError, match="lies in .*QF-1-r1 already"):
+        make(tmp_path, digest="a")
+    first.rename(tmp_path / "moved away")
+    assert make(tmp_path, digest="a").name == "QF-1-r4"
+
+
+def test_an_earlier_set_may_be_made_again_after_another(tmp_path):
+    for digest in "aba":
+        last = make(tmp_path, digest=digest)
+    assert last.name == "QF-1-r3"
 
 
 def test_a_folder_that_takes_no_file_is_told_at_once(tmp_path, monkeypatch):
