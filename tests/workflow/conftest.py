@@ -20,6 +20,19 @@ def no_papers(monkeypatch):
     monkeypatch.setattr(make, "write_papers", lambda *_: ())
 
 
+@pytest.fixture
+def out(tmp_path):
+    """The folder of the test that new sets go to."""
+    return tmp_path / "sets"
+
+
+@pytest.fixture
+def recorder(tmp_path):
+    """A recorder of a new ledger."""
+    with making.recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        yield recorder
+
+
 @pytest.fixture(scope="session")
 def two_steps(tmp_path_factory):
     """Make one recorded set of two steps, without papers; give its ledger. It is never changed."""
@@ -33,9 +46,9 @@ def two_steps(tmp_path_factory):
 
 
 @pytest.fixture
-def two_recorded(no_papers, two_steps, tmp_path):
-    """A recorder of a copy of that ledger; new sets go to the folder "sets" of the test."""
-    (tmp_path / "sets").mkdir()
+def recorded(no_papers, two_steps, tmp_path, out):
+    """A recorder of a copy of that ledger, nothing measured; new sets go to `out`."""
+    out.mkdir()
     shutil.copyfile(two_steps, tmp_path / "ledger.sqlite")
     with making.recorder_for(tmp_path / "ledger.sqlite") as recorder:
         yield recorder

@@ -32,17 +32,6 @@ TWO = changed(ONE, ("[50]", "[50, 75]"))
 
 
 @pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
-@pytest.fixture
-def recorder(tmp_path):
-    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
-        yield recorder
-
-
-@pytest.fixture
 def recorded(no_papers, recorder, out):
     """A recorder whose ledger has one set of two steps."""
     make(TWO, out, recorder)

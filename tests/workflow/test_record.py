@@ -47,11 +47,6 @@ def file(tmp_path):
 
 
 @pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
-@pytest.fixture
 def recorder(file):
     with recorder_for(file) as recorder:
         yield recorder

@@ -21,17 +21,6 @@ FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
 
 
-@pytest.fixture
-def recorded(two_recorded):
-    """A recorder whose ledger has one set of two steps, nothing measured."""
-    return two_recorded
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
 def let_go(recorded, out, set_name=None, by="kim", note=""):
     return release(recorded.ledger, CASE, set_name, out, (by, WHEN), note)
 

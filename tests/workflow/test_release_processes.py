@@ -96,9 +96,9 @@ class Bench:
 
 
 @pytest.fixture
-def bench(two_recorded, tmp_path):
+def bench(recorded, tmp_path):
     def begin(seed):
-        measure_all(two_recorded, CASE)
+        measure_all(recorded, CASE)
         (tmp_path / "certificates").mkdir()
         return Bench(tmp_path / "ledger.sqlite", tmp_path / "certificates", seed)
 
@@ -124,10 +124,10 @@ ENDS = {"certificate_pdf": False, "refuse_existing": False, "put": True}
 
 
 @pytest.mark.parametrize("name", ENDS)
-def test_a_process_that_ends_at_the_worst_moment(two_recorded, tmp_path, name):
+def test_a_process_that_ends_at_the_worst_moment(recorded, tmp_path, name):
     """Before the release is kept nothing is there; after it, its certificate can be printed."""
-    measure_all(two_recorded, CASE)
-    before, out = two_recorded.ledger.head(), tmp_path / "sets"
+    measure_all(recorded, CASE)
+    before, out = recorded.ledger.head(), tmp_path / "sets"
     words = ["release", CASE, "--out", str(out)]
     script = (
         f"import os, labkit.workflow.release as r; r.{name} = lambda *_: os._exit(9)\n"

@@ -15,16 +15,6 @@ from tests.workflow.test_release import FIRST, WHEN, let_go
 from tests.workflow.test_replace import TWO
 
 
-@pytest.fixture
-def recorded(two_recorded):
-    return two_recorded
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
 def _withhold(recorded, out):
     _, event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN))
     return f"the set was withheld since, as event {event.seq}"

@@ -43,23 +43,6 @@ TWO = changed(ONE, ("[50]", "[50, 75]"))
 FIRST = f"{CASE}-r1"
 
 
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
-@pytest.fixture
-def recorder(tmp_path):
-    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
-        yield recorder
-
-
-@pytest.fixture
-def recorded(two_recorded):
-    """A recorder whose ledger has one set of two steps."""
-    return two_recorded
-
-
 def data_of(path):
     """Give the geometry of a STEP file: everything after its header but the product's name."""
     lines = path.read_text("ascii").partition("DATA;")[2].splitlines()

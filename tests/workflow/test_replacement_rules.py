@@ -13,17 +13,6 @@ FIRST = f"{CASE}-r1"
 UNKNOWN = "111111111" + check_digit("111111111")
 
 
-@pytest.fixture
-def recorded(two_recorded):
-    """A recorder whose ledger has one set of two steps."""
-    return two_recorded
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "sets"
-
-
 def said_of(recorded, kind, body, corrects=None):
     with pytest.raises(LedgerError) as caught:
         recorded.ledger.record(kind, CASE, body, "anna", START, corrects)
