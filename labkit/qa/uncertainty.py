@@ -185,23 +185,12 @@ def uniform(half_width: float) -> float:
 
     Source: JCGM 100:2008 (GUM), 4.3.7.
     """
-    return _half(half_width) / math.sqrt(3)
-
-
-def triangular(half_width: float) -> float:
-    """Standard uncertainty of a value within ± a, the middle likeliest: a / √6.
-
-    Source: JCGM 100:2008 (GUM), 4.3.9.
-    """
-    return _half(half_width) / math.sqrt(6)
-
-
-def arcsine(half_width: float) -> float:
-    """Standard uncertainty of a value that swings between ± a as a sine does: a / √2.
-
-    Source: JCGM 100:2008 (GUM), H.1.3.4 (temperature that cycles).
-    """
-    return _half(half_width) / math.sqrt(2)
+    if not math.isfinite(half_width) or half_width < 0:
+        raise InputError(
+            "the half-width of an interval must be a finite number, 0 or more",
+            field="half_width", value=half_width, allowed="0 or more",
+        )
+    return half_width / math.sqrt(3)
 
 
 def resolution(step: float) -> float:
@@ -213,12 +202,3 @@ def resolution(step: float) -> float:
     Source: JCGM 100:2008 (GUM), F.2.2.1.
     """
     return uniform(step / 2)
-
-
-def _half(half_width: float) -> float:
-    if not math.isfinite(half_width) or half_width < 0:
-        raise InputError(
-            "the half-width of an interval must be a finite number, 0 or more",
-            field="half_width", value=half_width, allowed="0 or more",
-        )
-    return half_width
