@@ -58,7 +58,7 @@ def test_killed_many_times(no_papers, tmp_path):
     assert counts["kills"] >= int(os.environ.get("LABKIT_KILLS", "40"))
 
 
-def test_two_processes_at_once_replace_a_rod_once(two_recorded, tmp_path):
+def test_two_processes_at_once_replace_a_rod_once(recorded, tmp_path):
     """Into two folders, so that only the record stands between them."""
     url, outs = tmp_path / "ledger.sqlite", (tmp_path / "sets", tmp_path / "others")
     with recorder_for(url) as recorder:
