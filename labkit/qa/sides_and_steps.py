@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from labkit.qa.conformance import Decision, decide
 from labkit.qa.rod_decision import MeasuredRod
+from labkit.qa.uncertainty import effective_dof
 
 SIDES = ("left", "right")
 
@@ -97,8 +98,7 @@ def side_difference(
     """
     difference = left.deviation_mm - right.deviation_mm
     u, tolerance = math.hypot(left.u_mm, right.u_mm), float(tolerance_mm)
-    doubt = sum((rod.u_mm / u) ** 4 / rod.budget.effective_dof for rod in (left, right))
-    dof = max(1.0, float(math.floor(1 / doubt + 1e-9))) if doubt else math.inf
+    dof = effective_dof([(rod.u_mm, rod.budget.effective_dof) for rod in (left, right)])
     return SideDifference(
         left.expected.step, left, right, difference, u, tolerance_mm,
         decide(difference, u, -tolerance, tolerance, dof=dof),

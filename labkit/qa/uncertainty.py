@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -86,11 +86,7 @@ class Budget:
     @property
     def effective_dof(self) -> float:
         """Effective degrees of freedom: whole, at least 1, or infinite."""
-        doubt = sum((one.u_mm / self.combined_mm) ** 4 / one.dof for one in self.components)
-        if doubt == 0:
-            return math.inf
-        # 1e-9: a quotient that is whole but for binary noise is not cut to the number below.
-        return max(1.0, float(math.floor(1 / doubt + 1e-9)))
+        return effective_dof([(one.u_mm, one.dof) for one in self.components])
 
     def coverage_factor(self, probability: float = COVERAGE) -> float:
         """Give the factor k of the expanded uncertainty; see `coverage_factor`."""
@@ -140,6 +136,30 @@ def budget_from_json(content: Iterable[Mapping[str, Any]]) -> Budget:
             for each in content
         )
     )
+
+
+def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
+    """Give the effective degrees of freedom of a combined standard uncertainty.
+
+    Formula: ν_eff = u⁴ / Σ(uᵢ⁴ / νᵢ) with u² = Σ uᵢ², truncated downwards.
+
+    Args:
+        parts: Standard uncertainty uᵢ and degrees of freedom νᵢ of each part, one uᵢ above 0.
+
+    Returns:
+        A whole number, at least 1, or infinity.
+
+    >>> effective_dof([(0.003, 4), (0.004, math.inf)])
+    30.0
+
+    Source: JCGM 100:2008 (GUM), G.4.1 (Welch and Satterthwaite).
+    """
+    combined = math.hypot(*(u for u, _ in parts))
+    doubt = sum((u / combined) ** 4 / dof for u, dof in parts)
+    if doubt == 0:
+        return math.inf
+    # 1e-9: a quotient that is whole but for binary noise is not cut to the number below.
+    return max(1.0, float(math.floor(1 / doubt + 1e-9)))
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
