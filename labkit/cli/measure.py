@@ -59,6 +59,11 @@ if TYPE_CHECKING:
 )
 @AGAIN
 @click.option(
+    "--most-uncertainty", "most_u_mm", metavar="MM", type=click.FloatRange(0.001, 0.02),
+    default=0.004, show_default=True,
+    help="Largest standard uncertainty of the length by the scan alone; more is refused.",
+)
+@click.option(
     "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
     help="Operator code of whoever measures; with it and --rod, the reading is recorded.",
 )
@@ -91,7 +96,9 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt
     run = Run()
     for file in files:
         with run.reporting(file):
-            scanned = measure_file(Path(file), templates, lettering, instrument)
+            scanned = measure_file(
+                Path(file), templates, lettering, instrument, most_u_mm=given["most_u_mm"]
+            )
             run.done += 1
             if as_json:
                 print_json(scanned.to_json())
@@ -139,7 +146,9 @@ def _one_of_the_record(
     with open_ledger(given["ledger_url"], create=False) as ledger:
         record = rod_on_record(ledger, given["identifier"], known)
         templates = {record.template.name: record.template}
-        scanned = measure_file(path, templates, load_lettering(), instrument, record.place)
+        scanned = measure_file(
+            path, templates, load_lettering(), instrument, record.place, given["most_u_mm"]
+        )
         inspected = judged(record, scanned, instrument, clock.today())
         event = None
         if given["by"] is not None:

@@ -33,7 +33,10 @@ POOLED_DOF = 20.0
 FACE_PATCHES = 20.0
 #: Facets are chords and files have few digits: standard uncertainty of each fitting's place.
 MESH_MM = 0.0005
-#: A standard uncertainty beyond this is no measurement of a rod.
+#: Standard uncertainty that is allowed unless more is asked for: an error of 0.01 mm is then 2.5
+#: times it or more.
+USUAL_U_MM = 0.004
+#: A standard uncertainty beyond this is no measurement of a rod, whatever is asked for.
 MOST_U_MM = 0.02
 #: Points of a noisy fitting that lie further apart let single lengths stray beyond 0.01 mm at a
 #: noise of 0.02 mm, however well the scatter is known (vertices merged over 0.3 mm: 0.014 mm).
@@ -43,7 +46,7 @@ DRAWN_RMS_MM = 0.002
 #: A point of an even mesh has six neighbours.
 NEIGHBOURS = 6
 #: A standard uncertainty beyond this is said.
-NOTED_U_MM = 0.005
+NOTED_U_MM = USUAL_U_MM
 #: Missing surface beyond this is said.
 NOTED_MISSING = 0.15
 #: Bores and pins that lean more are said, where the scan can tell.
@@ -128,7 +131,10 @@ class ScanMeasure:
 
 
 def measure_scan(
-    path: Path, templates: Mapping[str, RodTemplate], lettering: Lettering
+    path: Path,
+    templates: Mapping[str, RodTemplate],
+    lettering: Lettering,
+    most_u_mm: float = USUAL_U_MM,
 ) -> ScanMeasure:
     """Measure the rod that a scan shows.
 
@@ -140,6 +146,7 @@ def measure_scan(
         path: STL of the scan, mm.
         templates: Templates that it may be, by name.
         lettering: Characters of the label.
+        most_u_mm: Largest standard uncertainty of the length that is taken, up to 0.02 mm.
 
     Returns:
         The measurement.
@@ -160,10 +167,12 @@ def measure_scan(
     ])
     variances = _variances(rod.ends, errors)
     length, u, dof = _length(rod, errors, variances)
-    if u > MOST_U_MM:
+    allowed = min(most_u_mm, MOST_U_MM)
+    if u > allowed:
         raise RefusedError(
-            f"the scan fixes the length only to {u:.3f} mm (standard uncertainty); at most "
-            f"{MOST_U_MM:g} mm are allowed: {_why_uncertain(rod, errors)}; scan again"
+            f"the scan fixes the length only to {u:.4f} mm (standard uncertainty); at most "
+            f"{allowed:g} mm are allowed: {_why_uncertain(rod, errors)}; scan again"
+            + ("" if u > MOST_U_MM else ", or allow more with --most-uncertainty")
         )
     label, pose = read_scan_label(
         mesh.vertices, mesh.triangles, rod.pose, rod.template, lettering

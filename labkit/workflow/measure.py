@@ -19,7 +19,7 @@ from labkit.core.rods import EXPANSION_PER_C, RodTemplate
 from labkit.core.ways_of_measuring import Method, ways_of
 from labkit.documents.rod_values import template_of
 from labkit.errors import InputError, RefusedError
-from labkit.exports.scan_measure import EndSeen, ScanMeasure, measure_scan
+from labkit.exports.scan_measure import USUAL_U_MM, EndSeen, ScanMeasure, measure_scan
 from labkit.ledger.queries import Reader
 from labkit.qa.bench import Place
 from labkit.qa.budget import GAUGE, RESOLUTION, length_budget
@@ -97,6 +97,7 @@ def measure_file(
     lettering: Lettering,
     instrument: Instrument | None = None,
     place: Place | None = None,
+    most_u_mm: float = USUAL_U_MM,
 ) -> Scanned:
     """Measure a scan and state the uncertainty of its length.
 
@@ -106,6 +107,7 @@ def measure_file(
         lettering: Characters of the label.
         instrument: The scanner, None where it is not named.
         place: The recorded rod that it should be, None without one.
+        most_u_mm: Largest standard uncertainty by the scan alone that is taken.
 
     Returns:
         The measurement.
@@ -120,7 +122,7 @@ def measure_file(
             "scanner; name the scanner, or leave --instrument out",
             field="instrument", value=instrument.name,
         )
-    measure = measure_scan(path, templates, lettering)
+    measure = measure_scan(path, templates, lettering, most_u_mm)
     budget = scan_budget(measure, templates[measure.template], instrument, place)
     notes = () if instrument is not None else (note(
         "scanner_unnamed",

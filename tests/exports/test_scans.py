@@ -13,7 +13,7 @@ from scipy.stats import binom
 from labkit.catalog.lettering import load_lettering
 from labkit.core.rods import Hand
 from labkit.errors import RefusedError
-from labkit.exports.scan_measure import measure_scan
+from labkit.exports.scan_measure import MOST_U_MM, USUAL_U_MM, measure_scan
 from tests.support.rods import ROWS, templates
 from tests.support.scans import ALL_AT_ONCE, CLEAN, Spoil, ascii_stl, binary_stl, scan_of
 
@@ -37,15 +37,16 @@ SPOILS = {
 WHITE = ("all at once", "noise 0.01", "decimated", "little missing", "large patches missing")
 
 
-def measured(tmp_path, scan, names=None):
+def measured(tmp_path, scan, names=None, most_u_mm=USUAL_U_MM):
     chosen = {name: templates()[name] for name in names or (scan.row,)}
-    return measure_scan(scan.write(tmp_path / "scan.stl"), chosen, load_lettering())
+    return measure_scan(scan.write(tmp_path / "scan.stl"), chosen, load_lettering(), most_u_mm)
 
 
 @dataclass
 class Campaign:
     """What came of many scans."""
 
+    white: bool
     errors: list = field(default_factory=list)
     shares: list = field(default_factory=list)
     labels: Counter = field(default_factory=Counter)
@@ -63,7 +64,10 @@ class Campaign:
         own = 100 * seed + ROWS.index(row)
         scan = scan_of(row, LENGTHS[seed % len(LENGTHS)], spoil, own, hand)
         try:
-            found = measured(tmp_path, scan)
+            # Where neighbours err alike, or the noise is higher, more is allowed: the stated
+            # uncertainty is what is looked at there.
+            most = USUAL_U_MM if self.white else MOST_U_MM
+            found = measured(tmp_path, scan, most_u_mm=most)
         except RefusedError as error:
             self.refused.append(str(error))
             return
@@ -84,10 +88,10 @@ class Campaign:
     def worst_mm(self):
         return float(np.abs(self.errors).max())
 
-    def must_hold(self, *, white):
+    def must_hold(self):
         assert [why for why in self.refused if "% of" not in why and "next to" not in why] == []
         assert set(self.labels) <= {"right", "not read"}
-        if white:
+        if self.white:
             assert self.worst_mm <= MOST_ERROR_MM
         # 95 % are promised; fewer than this happen once in a thousand campaigns.
         inside = int((np.abs(self.shares) <= 1.0).sum())
@@ -98,22 +102,22 @@ class Campaign:
     ("spoil", "seeds"), [("all at once", (1, 2)), ("neighbours err alike within 0.2 mm", (3,))]
 )
 def test_every_template_row(tmp_path, spoil, seeds):
-    result = Campaign().run(tmp_path, SPOILS[spoil].but(edge_mm=0.15), seeds)
+    result = Campaign(spoil in WHITE).run(tmp_path, SPOILS[spoil].but(edge_mm=0.15), seeds)
     assert len(result.errors) >= 4 * len(seeds)
-    result.must_hold(white=spoil in WHITE)
+    result.must_hold()
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("spoil", SPOILS)
 def test_hundreds_of_scans(tmp_path, spoil):
-    result = Campaign().run(tmp_path, SPOILS[spoil], range(16))
+    result = Campaign(spoil in WHITE).run(tmp_path, SPOILS[spoil], range(16))
     print(
         spoil, len(result.errors), "scans, worst", round(1000 * result.worst_mm, 1), "µm, inside",
         np.mean(np.abs(result.shares) <= 1.0), dict(result.labels), len(result.refused), "refused",
     )
     # Patches as wide as a whole end take every second rod a fitting.
     assert len(result.errors) >= (40 if "large" in spoil else 60)
-    result.must_hold(white=spoil in WHITE)
+    result.must_hold()
     if spoil == "little missing":
         assert result.labels["right"] >= 20
 
