@@ -167,13 +167,7 @@ def measure_scan(
     ])
     variances = _variances(rod.ends, errors)
     length, u, dof = _length(rod, errors, variances)
-    allowed = min(most_u_mm, MOST_U_MM)
-    if u > allowed:
-        raise RefusedError(
-            f"the scan fixes the length only to {u:.4f} mm (standard uncertainty); at most "
-            f"{allowed:g} mm are allowed: {_why_uncertain(rod, errors)}; scan again"
-            + ("" if u > MOST_U_MM else ", or allow more with --most-uncertainty")
-        )
+    _require_certain(u, most_u_mm, _why_uncertain(rod, errors))
     label, pose = read_scan_label(
         mesh.vertices, mesh.triangles, rod.pose, rod.template, lettering
     )
@@ -195,6 +189,17 @@ def measure_scan(
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),
         findings=_findings(mesh, rod, (length, u), (lower, upper), label),
     )  # fmt: skip
+
+
+def _require_certain(u_mm: float, most_u_mm: float, why: str) -> None:
+    """Refuse a length that the scan does not fix well enough."""
+    allowed = min(most_u_mm, MOST_U_MM)
+    if u_mm > allowed:
+        raise RefusedError(
+            f"the scan fixes the length only to {u_mm:.4f} mm (standard uncertainty); at most "
+            f"{allowed:g} mm are allowed: {why}; scan again"
+            + ("" if u_mm > MOST_U_MM else ", or allow more with --most-uncertainty")
+        )
 
 
 def _require_fine(end: EndFit) -> None:
