@@ -12,7 +12,6 @@ class LabkitError(Exception):
     Args:
         message: The whole sentence: what was asked, what is wrong, what is allowed, what to do.
         field: Dotted key or name of the value at fault, empty if none.
-        value: The value at fault, as given.
         allowed: What would have been accepted, in words.
         where: File and line, or step, at which it was found.
     """

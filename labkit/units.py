@@ -18,10 +18,6 @@ def to_grid(value_mm: float, grid_mm: Decimal) -> Decimal:
 
     Formula: grid · round(value / grid), a tie going to the even multiple.
 
-    Args:
-        value_mm: Length in mm.
-        grid_mm: Length grid in mm, positive.
-
     Returns:
         The made length as a Decimal with the decimals of the grid, at least one.
 
@@ -53,9 +49,6 @@ def to_grid(value_mm: float, grid_mm: Decimal) -> Decimal:
 def label_decimals(grid_mm: Decimal) -> int:
     """Count the decimals that a label on this length grid shows.
 
-    Args:
-        grid_mm: Length grid in mm.
-
     Returns:
         Number of decimals, at least one.
 
@@ -68,10 +61,6 @@ def label_decimals(grid_mm: Decimal) -> int:
 
 def millimetres(value_mm: float, decimals: int = 2) -> str:
     """Format a length for people, with a fixed number of decimals and no unit.
-
-    Args:
-        value_mm: Length, mm.
-        decimals: Number of decimals.
 
     Returns:
         The number alone; never −0.

@@ -12,7 +12,7 @@ from labkit.catalog.keys import Number, Table, Text, key, quantity
 from labkit.catalog.prescription_schema import Day
 from labkit.catalog.problems import at
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.calibration import Calibration, FittedOffset
+from labkit.core.rod.calibration import Calibration, FittedOffset
 
 #: Kinds of diameters that a calibration can have an offset of.
 DIAMETERS = ("bore", "pin", "ball")
@@ -75,12 +75,7 @@ def read_calibration(
     """Turn the table [calibration] into a checked value.
 
     Args:
-        source: The process file, for its lines.
-        keys: The table.
         compensation: The keys of [compensation], which must be what was found.
-
-    Returns:
-        The calibration.
 
     Raises:
         InputError: The range is empty, numbers contradict each other, or the compensation was

@@ -15,8 +15,8 @@ from labkit.catalog.prescription_schema import Day
 from labkit.catalog.problems import at, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.instruments import Instrument, InstrumentKind
-from labkit.core.ways_of_measuring import Method
+from labkit.core.gauging.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.ways_of_measuring import Method
 
 _METHODS = ", ".join(f'"{method}"' for method in Method)
 _DEGREES = "a whole number of 1 or more"
@@ -90,9 +90,6 @@ def instruments(extra: tuple[str, ...] = ()) -> dict[str, Instrument]:
     Args:
         extra: Files, or folders of .toml files, of the lab's own instruments.
 
-    Returns:
-        Instruments by name.
-
     Raises:
         InputError: A file is not an instrument file, or two instruments bear one name.
     """
@@ -106,12 +103,6 @@ def find_instrument(known: Mapping[str, Instrument], name: str) -> Instrument:
 
 def read_instrument(source: TomlSource) -> Instrument:
     """Turn one instrument file into checked values.
-
-    Args:
-        source: The file as read.
-
-    Returns:
-        The instrument.
 
     Raises:
         InputErrors: Every mistake in the file.
@@ -142,9 +133,6 @@ def instrument_from_json(content: Mapping[str, object]) -> Instrument:
 
     Args:
         content: JSON content, as a reading in the ledger keeps it.
-
-    Returns:
-        The instrument, equal to the one that was written.
     """
     own = dict(content)
     due = own["calibration_due"]

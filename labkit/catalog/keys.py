@@ -51,14 +51,9 @@ def key(about: str, allowed: str, *, default: Any = REQUIRED, unit: str = "", **
     """Describe one key.
 
     Args:
-        about: What it means, a phrase.
         allowed: What may stand there, a phrase that fits after "allowed is".
         default: Value when the key is absent; required if not given.
-        unit: Unit of the value.
         limits: Limits as pydantic's Field takes them.
-
-    Returns:
-        The pydantic field.
     """
     extra: dict[str, Any] = {"allowed": allowed, "unit": unit}
     return Field(default, description=about, json_schema_extra=extra, **limits)
@@ -70,14 +65,9 @@ def quantity(
     """Describe a number with unit and range, both ends included.
 
     Args:
-        about: What it means, a phrase.
         low: Least value.
-        high: Largest value.
         unit: Unit, empty for a plain number.
         default: Value when the key is absent; required if not given.
-
-    Returns:
-        The pydantic field.
     """
     words = f"a number{f' in {unit}' if unit else ''} from {low:g} to {high:g}"
     return key(

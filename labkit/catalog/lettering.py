@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from labkit.catalog.places import templates_dir
-from labkit.core.curves import ON_CURVE, box
-from labkit.core.lettering import Arc, Disc, Glyph, Lettering, Line, Mark, Point2
-from labkit.core.outline import outline
+from labkit.core.label.lettering import Arc, Disc, Glyph, Lettering, Line, Mark, Point2
+from labkit.core.rod.curves import ON_CURVE, box
+from labkit.core.rod.outline import outline
 from labkit.errors import InputError, LabelError
 
 SCHEMA = 1

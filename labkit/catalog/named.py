@@ -30,10 +30,8 @@ def read_all(
     """Read everything of one kind.
 
     Args:
-        kind: What it is called in sentences.
         folder: Folder of the program's own, below its templates.
         extra: Files, or folders of .toml files, of the lab's own.
-        read: Reads one file.
 
     Returns:
         Values by name, in the order of files.
@@ -58,14 +56,6 @@ def read_all(
 
 def find(kind: str, known: Mapping[str, NamedT], name: str) -> NamedT:
     """Pick one by name.
-
-    Args:
-        kind: What it is called in sentences.
-        known: Values by name.
-        name: Name as asked.
-
-    Returns:
-        The one of that name.
 
     Raises:
         InputError: There is none; the sentence names the nearest and all known ones.

@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
-from labkit.core.bite import MOST_MIDLINE_DEVIATION_MM, MOST_READING_MM
+from labkit.core.grading.bite import MOST_MIDLINE_DEVIATION_MM, MOST_READING_MM
 
 READING = MOST_READING_MM
 #: No point of the jaws lies farther than this from the incisors.

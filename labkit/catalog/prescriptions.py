@@ -16,13 +16,7 @@ from labkit.catalog.prescription_schema import (
 from labkit.catalog.problems import at, examined, table_of, together, unknown
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.findings import Finding, note
-from labkit.core.jaw.averages import (
-    CONDYLAR_INCLINATION_DEG,
-    PADS_LEFT,
-    PADS_RIGHT,
-    bonwill_condyles,
-)
-from labkit.core.prescription import (
+from labkit.core.grading.prescription import (
     Action,
     Anchors,
     Bite,
@@ -33,6 +27,12 @@ from labkit.core.prescription import (
     Point,
     Prescription,
     Zero,
+)
+from labkit.core.jaw.averages import (
+    CONDYLAR_INCLINATION_DEG,
+    PADS_LEFT,
+    PADS_RIGHT,
+    bonwill_condyles,
 )
 from labkit.errors import LabkitError, RefusedError
 
@@ -55,10 +55,6 @@ def read_prescription(
     source: TomlSource, templates: Collection[str]
 ) -> tuple[Prescription, tuple[Finding, ...]]:
     """Turn a prescription file into checked values.
-
-    Args:
-        source: The file as read.
-        templates: Names of the known rod templates.
 
     Returns:
         The prescription, and notes on keys that its jaw model does not use.

@@ -24,13 +24,6 @@ SHOWN_CHARACTERS = 60
 def validated(model: type[ModelT], source: TomlSource) -> ModelT:
     """Check a TOML file against a schema.
 
-    Args:
-        model: The schema.
-        source: The file as read.
-
-    Returns:
-        The checked content.
-
     Raises:
         InputErrors: Every mistake in the file, in the order of its lines.
     """
@@ -43,10 +36,6 @@ def validated(model: type[ModelT], source: TomlSource) -> ModelT:
 def examined(model: type[ModelT], source: TomlSource) -> tuple[ModelT | None, list[LabkitError]]:
     """Check a TOML file against a schema without raising.
 
-    Args:
-        model: The schema.
-        source: The file as read.
-
     Returns:
         The checked content and no errors, or None and every mistake.
     """
@@ -58,11 +47,6 @@ def examined(model: type[ModelT], source: TomlSource) -> tuple[ModelT | None, li
 
 def table_of(model: type[ModelT], source: TomlSource, name: str) -> ModelT | None:
     """Check one table of a file by itself, so that a slip elsewhere does not hide its own.
-
-    Args:
-        model: Schema of the table.
-        source: The file as read.
-        name: Key of the table.
 
     Returns:
         The checked table, None where it has mistakes or is not there.
@@ -78,9 +62,6 @@ def together(errors: Iterable[LabkitError]) -> InputErrors:
 
     Args:
         errors: At least one error.
-
-    Returns:
-        One error that shows them all.
     """
     found = tuple(sorted(errors, key=_line))
     joined = InputErrors(found)
@@ -92,8 +73,6 @@ def at(source: TomlSource, location: Location, message: str, allowed: str = "") 
     """Make an input error that names file, line and key.
 
     Args:
-        source: The file.
-        location: The key.
         message: What is wrong, what is allowed, what to do.
         allowed: What is allowed, by itself.
     """
@@ -122,10 +101,6 @@ def dotted(location: Location) -> str:
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Name the known word most like a mistyped one, None if none is near.
 
-    Args:
-        word: What was written.
-        known: What may be written.
-
     Returns:
         The nearest of them, None if none is near.
 
@@ -138,10 +113,6 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 def unknown(name: str, known: Iterable[str]) -> str:
     """Say that a named thing is not known, with the nearest and all known names.
-
-    Args:
-        name: What was written.
-        known: What may be written.
 
     Returns:
         Words to follow the name of the key.

@@ -11,7 +11,7 @@ from labkit.catalog.named import find, read_all
 from labkit.catalog.problems import at, validated
 from labkit.catalog.rod_schema import NAME, NAME_WORDS
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.rods import EXPANSION_PER_C, Compensation, Legibility, Plate, Process
+from labkit.core.rod.rods import EXPANSION_PER_C, Compensation, Legibility, Plate, Process
 
 
 class CompensationKeys(Table):
@@ -75,9 +75,6 @@ def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
     Args:
         extra: Files, or folders of .toml files, of the lab's own processes.
 
-    Returns:
-        Processes by name.
-
     Raises:
         InputError: A file is not a process file, or two processes bear one name.
     """
@@ -91,12 +88,6 @@ def find_process(known: Mapping[str, Process], name: str) -> Process:
 
 def read_process(source: TomlSource) -> Process:
     """Turn one process file into checked values.
-
-    Args:
-        source: The file as read.
-
-    Returns:
-        The process.
 
     Raises:
         InputErrors: Every mistake in the file.

@@ -49,7 +49,6 @@ class Logo:
 
     Args:
         kind: "png" or "svg".
-        content: The file.
     """
 
     kind: str
@@ -62,9 +61,6 @@ class Profile:
 
     Args:
         name: Name of the lab, empty if none is printed.
-        address: Lines of its address.
-        logo: Logo for the head of the pages.
-        paper: Paper.
         projection: Arrangement of the views of drawings.
         texts: Fixed words of the documents.
         documents: The lab's own templates by file name, which replace the program's.
@@ -115,9 +111,6 @@ def read_profile(source: TomlSource) -> Profile:
     Args:
         source: The file as read; its name is its path.
 
-    Returns:
-        The profile.
-
     Raises:
         InputErrors: Every mistake in the file and in those it names.
     """
@@ -139,9 +132,6 @@ def read_profile(source: TomlSource) -> Profile:
 
 def profile_json(profile: Profile) -> dict[str, Any]:
     """Give a profile as JSON content, to be kept in a set.
-
-    Args:
-        profile: The profile.
 
     Returns:
         Everything that the documents need of it; the logo in base64.

@@ -11,7 +11,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from labkit.catalog.toml_source import TomlSource, parse_toml
-from labkit.core.prescription import Bite
+from labkit.core.grading.prescription import Bite
 from labkit.errors import InputError
 from labkit.units import plain
 
@@ -20,7 +20,6 @@ def with_bite(source: TomlSource, bite: Bite) -> str:
     r"""Write a prescription with the protruded reading and the midline deviation of a bite.
 
     Args:
-        source: The prescription as stored.
         bite: Bite readings; the other ones must be those of the prescription.
 
     Returns:
@@ -31,7 +30,7 @@ def with_bite(source: TomlSource, bite: Bite) -> str:
         InputError: The text has no [bite] with a protruded reading, or could not be changed
             without changing something else.
 
-    >>> from labkit.core.prescription import Zero
+    >>> from labkit.core.grading.prescription import Zero
     >>> source = parse_toml("[bite]\nprotruded = 6.4  # gauge 2\n", "rx.toml")
     >>> with_bite(source, Bite(Zero.RETRUDED, Decimal("7.15"), Decimal("2.9")))
     '[bite]\nprotruded = 7.15  # gauge 2\n'

@@ -17,8 +17,8 @@ from labkit.catalog.rod_schema import (
     RowKeys,
 )
 from labkit.catalog.toml_source import Location, TomlSource
-from labkit.core.lettering import ISO_3098_HEIGHTS_MM
-from labkit.core.rods import (
+from labkit.core.label.lettering import ISO_3098_HEIGHTS_MM
+from labkit.core.rod.rods import (
     CHAMFER_PART,
     Ball,
     Body,
@@ -58,12 +58,6 @@ def find_template(templates: Mapping[str, RodTemplate], name: str) -> RodTemplat
 
 def read_rod_templates(source: TomlSource) -> tuple[RodTemplate, ...]:
     """Turn one template file into checked values.
-
-    Args:
-        source: The file as read.
-
-    Returns:
-        Its rows.
 
     Raises:
         InputErrors: Every mistake in the file.

@@ -38,9 +38,6 @@ class Texts:
     def translated(self, sentences: list[str]) -> list[str]:
         """Put sentences of the program into the language of the texts, where it has them.
 
-        Args:
-            sentences: English sentences as stored in a set.
-
         Returns:
             The same number of sentences; one that is not in the texts stays as it is.
         """
@@ -79,9 +76,6 @@ def texts_of(content: Mapping[str, Any]) -> Texts:
     Args:
         content: What `texts_json` gave.
 
-    Returns:
-        The texts.
-
     Raises:
         ValueError, KeyError, TypeError, AttributeError: It is not what `texts_json` gave.
     """
@@ -112,9 +106,6 @@ def read_texts(source: TomlSource) -> Texts:
 
     Args:
         source: The file as read; its form is that of `texts-en.toml`.
-
-    Returns:
-        The texts.
 
     Raises:
         InputErrors: Every mistake in the file, with its line.

@@ -30,7 +30,6 @@ class TomlSource:
 
     Args:
         name: File name for messages, "standard input" for `-`.
-        text: The whole text.
         data: Parsed content, numbers with a point as Decimal.
         lines: Line number of every key and table header, by location.
     """
@@ -55,9 +54,6 @@ class TomlSource:
 def read_text(path: Path) -> str:
     """Read a text file as UTF-8.
 
-    Args:
-        path: The file.
-
     Returns:
         Its text, without a byte order mark.
 
@@ -77,10 +73,6 @@ def read_text(path: Path) -> str:
 
 def decode(raw: bytes, name: str) -> str:
     """Turn the bytes of a TOML file into text.
-
-    Args:
-        raw: The whole file.
-        name: File name for messages.
 
     Returns:
         Its text, without a byte order mark.
@@ -104,10 +96,6 @@ def decode(raw: bytes, name: str) -> str:
 
 def parse_toml(text: str, name: str) -> TomlSource:
     r"""Parse TOML text.
-
-    Args:
-        text: The whole text.
-        name: File name for messages.
 
     Returns:
         Content with line numbers.

@@ -57,7 +57,6 @@ def instrument_option(what: str, without: str) -> Decorator:
     """Give the option --instrument.
 
     Args:
-        what: What is measured with it.
         without: What holds where it is left out.
 
     Returns:
@@ -128,7 +127,6 @@ def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], N
     """Show a progress bar on standard error.
 
     Args:
-        words: What is being done.
         total: How many pieces there are, None if not known beforehand.
 
     Yields:
@@ -204,12 +202,7 @@ class Run:
         return _Reporting(self, name)
 
     def refuse(self, name: str, findings: Iterable[Finding]) -> None:
-        """Print the findings that stop a set on standard error, and remember them.
-
-        Args:
-            name: The prescription they belong to.
-            findings: Refusals.
-        """
+        """Print the findings that stop a set on standard error, and remember them."""
         for finding in findings:
             print_error(RefusedError(finding.message, where=name))
             self.exit_code = max(self.exit_code, RefusedError.exit_code)
@@ -253,15 +246,7 @@ def print_notes(findings: Iterable[Finding]) -> None:
 
 
 def plain_table(title: str, heads: Iterable[str]) -> Table:
-    """Make an empty table for numbers, with its title on the left.
-
-    Args:
-        title: Title.
-        heads: Column heads.
-
-    Returns:
-        The table.
-    """
+    """Make an empty table for numbers, with its title on the left."""
     table = Table(
         box=box.SIMPLE_HEAD,
         title=title,

@@ -14,30 +14,30 @@ from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
 #: Command name → module that holds a click command named `command`.
 _COMMANDS = {
-    "lengths": "labkit.cli.lengths",
-    "make": "labkit.cli.make",
-    "limits": "labkit.cli.limits",
-    "inspect": "labkit.cli.inspect",
-    "measure": "labkit.cli.measure",
-    "replace": "labkit.cli.replace",
-    "release": "labkit.cli.release",
-    "certificate": "labkit.cli.certificate",
-    "trial": "labkit.cli.trial",
-    "extra": "labkit.cli.extra",
-    "papers": "labkit.cli.papers",
-    "cases": "labkit.cli.cases",
-    "show": "labkit.cli.show",
-    "find": "labkit.cli.find",
-    "capability": "labkit.cli.capability",
-    "chart": "labkit.cli.chart",
-    "gauge-study": "labkit.cli.gauge_study",
-    "calibrate": "labkit.cli.calibrate",
-    "processes": "labkit.cli.processes",
-    "instruments": "labkit.cli.instruments",
-    "templates": "labkit.cli.templates",
-    "prescription": "labkit.cli.prescription",
-    "demo": "labkit.cli.demo",
-    "ledger": "labkit.cli.ledger",
+    "lengths": "labkit.cli.sets.lengths",
+    "make": "labkit.cli.sets.make",
+    "limits": "labkit.cli.inspection.limits",
+    "inspect": "labkit.cli.inspection.inspect",
+    "measure": "labkit.cli.inspection.measure",
+    "replace": "labkit.cli.rods.replace",
+    "release": "labkit.cli.inspection.release",
+    "certificate": "labkit.cli.inspection.certificate",
+    "trial": "labkit.cli.rods.trial",
+    "extra": "labkit.cli.rods.extra",
+    "papers": "labkit.cli.sets.papers",
+    "cases": "labkit.cli.record.cases",
+    "show": "labkit.cli.record.show",
+    "find": "labkit.cli.rods.find",
+    "capability": "labkit.cli.process.capability",
+    "chart": "labkit.cli.process.chart",
+    "gauge-study": "labkit.cli.process.gauge_study",
+    "calibrate": "labkit.cli.process.calibrate",
+    "processes": "labkit.cli.process.processes",
+    "instruments": "labkit.cli.inspection.instruments",
+    "templates": "labkit.cli.sets.templates",
+    "prescription": "labkit.cli.sets.prescription",
+    "demo": "labkit.cli.sets.demo",
+    "ledger": "labkit.cli.record.ledger",
     "about": "labkit.cli.about",
 }
 
@@ -51,10 +51,6 @@ class Commands(rich_click.RichGroup):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import one command.
-
-        Args:
-            ctx: The command line so far.
-            cmd_name: Name of the command.
 
         Returns:
             The command, None if there is none of that name.
@@ -71,11 +67,7 @@ class Commands(rich_click.RichGroup):
         """Find a command, or name the one most like a typing slip.
 
         Args:
-            ctx: The command line so far.
             args: The rest of it, the name of the command first.
-
-        Returns:
-            Name, command and the rest.
 
         Raises:
             UsageError: There is no such command.

@@ -9,8 +9,8 @@ from typing import Any
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
 from labkit.cli.common import PROCESS, PROCESSES, PROFILE
-from labkit.cli.profile import open_profile
-from labkit.workflow.job import Means
+from labkit.cli.sets.profile import open_profile
+from labkit.workflow.sets.job import Means
 
 
 def takes_means(command: Callable[..., None]) -> Callable[..., None]:

@@ -6,9 +6,6 @@ from __future__ import annotations
 def is_inside(name: str) -> bool:
     """Tell whether a name with slashes stays in the folder that it is relative to.
 
-    Args:
-        name: A name as a list of sums or a spec has it.
-
     Returns:
         False for absolute names, steps upwards, drives and streams of Windows.
 

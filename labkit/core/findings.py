@@ -20,7 +20,6 @@ class Finding:
 
     Args:
         code: Stable short name, lower case with underscores.
-        severity: Refused or note.
         message: One sentence: what was asked, what is wrong, what is allowed, what to do.
         where: Step, side or key concerned, such as "75 % left" or "bite.registered".
     """
@@ -35,12 +34,8 @@ def refused(code: str, message: str, where: str = "") -> Finding:
     """Make a finding that stops the set.
 
     Args:
-        code: Name of the rule, for programs.
         message: The sentence: what was asked, what is wrong, what is allowed, what to do.
         where: Step, side or key that it is about.
-
-    Returns:
-        The finding.
     """
     return Finding(code, Severity.REFUSED, message, where)
 
@@ -49,12 +44,7 @@ def note(code: str, message: str, where: str = "") -> Finding:
     """Make a finding that is shown and does not stop the set.
 
     Args:
-        code: Name of the rule, for programs.
-        message: The sentence.
         where: Step, side or key that it is about.
-
-    Returns:
-        The finding.
     """
     return Finding(code, Severity.NOTE, message, where)
 

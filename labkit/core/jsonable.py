@@ -18,9 +18,6 @@ LEFT_OUT_AT_DEFAULT: Mapping[str, bool] = MappingProxyType({"left out at default
 def jsonable(value: Any) -> Any:
     """Turn frozen values into what JSON can hold: tables, lists, numbers, text.
 
-    Args:
-        value: A frozen value, or tuples and dicts of them.
-
     Returns:
         The same content; a fitting keeps its kind as a key; a field marked LEFT_OUT_AT_DEFAULT
         is not there while it has its default.

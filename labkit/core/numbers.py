@@ -12,9 +12,6 @@ from labkit.errors import InputError
 def require_finite(instance: object) -> None:
     """Refuse NaN and infinity in any field of a frozen value, nested tuples included.
 
-    Args:
-        instance: A dataclass instance.
-
     Raises:
         InputError: A field holds a number that is not finite.
     """

@@ -6,7 +6,7 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 

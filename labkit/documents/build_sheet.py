@@ -8,8 +8,8 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.compensation import compensated
-from labkit.core.rods import Ball, Compensation, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.rods import Ball, Compensation, Crosspin, Eye, Fitting, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_svg

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from labkit.core.calibration import Calibration
 from labkit.core.findings import Finding
-from labkit.core.rods import Process
+from labkit.core.rod.calibration import Calibration
+from labkit.core.rod.rods import Process
 from labkit.documents.charts.calibration import length_chart
 from labkit.documents.charts.canvas import png_of, svg_of
 from labkit.documents.figures import sentence, signed
 from labkit.documents.process_report import Report, Section
-from labkit.qa.calibration import Comparison, LengthFit
-from labkit.qa.coupons import DIAMETERS
 from labkit.qa.least_squares import LackOfFit, t_factor
+from labkit.qa.process.calibration import Comparison, LengthFit
+from labkit.qa.process.coupons import DIAMETERS
 from labkit.units import plain
 
 _CHART = "lengths"
@@ -21,10 +21,6 @@ _CHART = "lengths"
 
 def result_rows(own: Calibration, base: Process) -> list[tuple[str, str, str, str, str]]:
     """Give the found values as texts: for the report and the screen.
-
-    Args:
-        own: The calibration.
-        base: The process that the coupons were built with.
 
     Returns:
         Rows: what, value, ± of its 95 % interval, standard uncertainty, value before.
@@ -60,13 +56,6 @@ def calibration_report(
     standing_out: Collection[str],
 ) -> Report:
     """Make the report.
-
-    Args:
-        process: The calibrated process.
-        base: The process that the coupons were built with.
-        fit: The fit of the lengths.
-        findings: Notes.
-        standing_out: Coupons that stand out and were kept.
 
     Returns:
         The report with its chart as SVG and PNG.

@@ -36,24 +36,15 @@ from labkit.documents.process_words import (
     signal_rows,
     spread_rows,
 )
-from labkit.qa.control_chart import Individuals
 from labkit.qa.percent import chance_told
-from labkit.qa.process_sample import Sample, difference_chance
-from labkit.qa.process_study import Study, chart_findings
-from labkit.qa.run_rules import Rule
+from labkit.qa.process.control_chart import Individuals
+from labkit.qa.process.run_rules import Rule
+from labkit.qa.process.sample import Sample, difference_chance
+from labkit.qa.process.study import Study, chart_findings
 
 
 def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
-    """Make the report of a capability study.
-
-    Args:
-        study: The study.
-        rules: The run rules that it looked with.
-        day: ISO date of the report.
-
-    Returns:
-        The report with its charts.
-    """
+    """Make the report of a capability study."""
     sample = study.sample
     pictures = {
         **files_of("histogram", histogram(study)),
@@ -97,17 +88,7 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
 
 
 def chart_report(sample: Sample, chart: Individuals, rules: Sequence[Rule], day: str) -> Report:
-    """Make the report of a chart of individual values.
-
-    Args:
-        sample: The values.
-        chart: Their chart.
-        rules: The run rules that it looked with.
-        day: ISO date of the report.
-
-    Returns:
-        The report with its charts.
-    """
+    """Make the report of a chart of individual values."""
     sections, pictures = _chart_sections(sample, chart, rules)
     for section, drawn in _comparisons(sample):
         sections.append(section)

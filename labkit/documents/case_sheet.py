@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import drawing_json
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed

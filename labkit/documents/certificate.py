@@ -8,8 +8,8 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from string import ascii_uppercase
 from typing import Any
 
-from labkit.core.identifier import grouped
-from labkit.core.ways_of_measuring import ways_of
+from labkit.core.case.identifier import grouped
+from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import template_of
@@ -30,13 +30,7 @@ class Release:
     """A release as recorded.
 
     Args:
-        set_name: The set.
-        seq: Number of the event.
-        at: When, UTC.
-        by: Operator code.
-        digest: Digest of the event.
         note: Free text, empty if none.
-        basis: What it rests on.
         void: Why it does not stand any more, a sentence each; nothing where it does.
     """
 
@@ -55,7 +49,6 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
 
     Args:
         spec: Content of the set's spacer-set.json.
-        release: Its release.
 
     Returns:
         JSON content for the template `certificate.typ`; numbers are texts, ready for paper.

@@ -34,7 +34,6 @@ class Box:
 
     Args:
         x, y: Upper left corner, mm.
-        width, height: Size, mm.
     """
 
     x: float
@@ -49,9 +48,7 @@ class Mark:
     """A point of a drawing.
 
     Args:
-        x, y: Its centre, mm.
         shape: "dot", "ring", "cross", "down" (a triangle on its tip) or "square".
-        size: Diameter, mm.
     """
 
     x: float
@@ -67,10 +64,7 @@ class Words:
 
     Args:
         x, y: Their anchor, mm; y is the middle of the line.
-        text: The words, literal.
         anchor: "start", "middle" or "end".
-        size_pt: Size of the type.
-        bold: Whether they are bold.
     """
 
     x: float
@@ -95,8 +89,6 @@ class Drawing:
     """A drawing.
 
     Args:
-        width_mm, height_mm: Its size.
-        alt: What it shows, in words.
         shapes: Its content, from back to front.
     """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from labkit.core.steps import percent_decimals, percent_name
+from labkit.core.grading.steps import percent_decimals, percent_name
 from labkit.units import millimetres, plain
 
 MINUS = "\u2212"
@@ -44,9 +44,6 @@ def as_given(value: float, *, sign: bool = False) -> str:
 def percents(values: Iterable[float]) -> list[str]:
     """Write a column of percentages with the decimals that its longest is shown with.
 
-    Args:
-        values: The percentages.
-
     Returns:
         One text each, all with the same number of decimals.
 
@@ -81,7 +78,6 @@ def ticks(low: float, high: float, most: int, steps: Sequence[float] = (1, 2, 5)
     """Choose round values between two ends.
 
     Args:
-        low: Lower end.
         high: Upper end, above the lower one.
         most: Most values wanted.
         steps: Steps allowed, as multiples of a power of ten.

@@ -15,7 +15,7 @@ from labkit.documents.charts.gauge_charts import (
     readings_chart,
 )
 from labkit.documents.process_report import Report, Section
-from labkit.qa.gauge_outcome import Outcome, instrument_lines
+from labkit.qa.gauge.outcome import Outcome, instrument_lines
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -25,9 +25,7 @@ def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
     """Make the report.
 
     Args:
-        outcome: The study.
         source: Name of the file it comes from.
-        date: ISO date of the report.
 
     Returns:
         The report, with every chart as SVG and PNG.

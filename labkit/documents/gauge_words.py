@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from labkit.documents.figures import fixed
-from labkit.qa.gauge_anova import Anova, Source
-from labkit.qa.gauge_bias import Bias, Linearity
-from labkit.qa.gauge_intervals import INTERVAL_METHOD
-from labkit.qa.gauge_outcome import Outcome
-from labkit.qa.gauge_ranges import RangeTable
-from labkit.qa.gauge_result import SPREAD, GaugeResult, Range
+from labkit.qa.gauge.anova import Anova, Source
+from labkit.qa.gauge.bias import Bias, Linearity
+from labkit.qa.gauge.intervals import INTERVAL_METHOD
+from labkit.qa.gauge.outcome import Outcome
+from labkit.qa.gauge.ranges import RangeTable
+from labkit.qa.gauge.result import SPREAD, GaugeResult, Range
 from labkit.qa.least_squares import LackOfFit
 from labkit.units import plain
 

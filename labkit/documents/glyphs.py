@@ -91,9 +91,6 @@ def covered() -> frozenset[int]:
 def code_points(font: bytes) -> Iterator[int]:
     """Yield the code points in the character map of a TrueType font.
 
-    Args:
-        font: The whole file.
-
     Returns:
         Code points that map to a glyph; formats 4 and 12 are read, which hold all Unicode maps
         in use.

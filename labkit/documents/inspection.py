@@ -9,17 +9,17 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.fitting_gauges import PIN_TOLERANCE_MM, FittingCheck, fittings_to_check
-from labkit.core.identifier import grouped
-from labkit.core.rods import EXPANSION_PER_C, RodTemplate
+from labkit.core.case.identifier import grouped
+from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, FittingCheck, fittings_to_check
+from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
+from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.core.spreadsheet import cell
-from labkit.core.ways_of_measuring import Role, Way, ways_of
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.way_picture import way_svg
-from labkit.qa.conformance import DECISION_RULE
-from labkit.qa.limits import Gauge, RodLimits, best_way, decides, rod_limits
+from labkit.qa.decision.conformance import DECISION_RULE
+from labkit.qa.decision.limits import Gauge, RodLimits, best_way, decides, rod_limits
 
 TEMPLATE = "inspection-form.typ"
 READINGS = 3
@@ -256,8 +256,8 @@ def _way_facts(way: Way, chosen: bool, decided: bool) -> dict[str, Any]:
 def _rule(way: Way) -> str:
     """Say in numbers what is done with a reading.
 
-    >>> from labkit.core.ways_of_measuring import Method, shifted_way
-    >>> from labkit.core.rods import Eye
+    >>> from labkit.core.gauging.ways_of_measuring import Method, shifted_way
+    >>> from labkit.core.rod.rods import Eye
     >>> eye = Eye(2.5, 7.5, "H8")
     >>> _rule(shifted_way(Method.OVER, (eye, eye)))
     'length = reading − 2.488 mm, within ±0.012 mm'
@@ -273,8 +273,8 @@ def _rule(way: Way) -> str:
 def _symbols(ways: tuple[Way, ...]) -> str:
     """Explain the letters in the formulas of a template's ways.
 
-    >>> from labkit.core.ways_of_measuring import Method, shifted_way
-    >>> from labkit.core.rods import Ball
+    >>> from labkit.core.gauging.ways_of_measuring import Method, shifted_way
+    >>> from labkit.core.rod.rods import Ball
     >>> ball = Ball(4.0, 2.4, 2.6, "h9")
     >>> _symbols((shifted_way(Method.OVER, (ball, ball)),))
     'L: functional length; R: reading; B: ball; sizes are diameters, the mean of both where alike.'

@@ -21,7 +21,6 @@ class Paper:
 
     Args:
         name: File name without ending.
-        template: Its typst template.
         facts: Works out its facts from the set.
         companions: Makes further files of it, such as a CSV, by ending.
         pictures: Makes pictures that only this paper shows, by name.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from labkit.core.lettering import Lettering
-from labkit.core.rods import Rod
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod
 from labkit.documents.rod_values import rod_of, template_of
@@ -24,7 +24,6 @@ def plate_svg(spec: Mapping[str, Any], index: int, lettering: Lettering) -> byte
     Args:
         spec: Content of spacer-set.json.
         index: Which of its plates, from 0.
-        lettering: The lettering of the labels.
 
     Returns:
         An SVG file, one unit being a millimetre: X to the right, Y up, origin lower left.

@@ -31,8 +31,6 @@ class Section:
     """One part of a report.
 
     Args:
-        heading: Its heading.
-        paragraphs: Words under it.
         head: Heads of the table's columns; they repeat on each page.
         rows: Rows of the table, as many cells each as there are heads.
         picture: Name of an SVG among the report's pictures.
@@ -70,7 +68,6 @@ class Report:
         sections: The parts, in order.
         findings: What to know before reading on, whole sentences.
         pictures: Files by name: the SVGs that sections show, and PNGs for other uses.
-        date: ISO date of the report.
         name: File name of the PDF, without ending.
     """
 
@@ -96,11 +93,7 @@ def report_pdf(report: Report, profile: Profile) -> bytes:
     """Set a report as a PDF, readable by screen readers; the same report gives the same bytes.
 
     Args:
-        report: The report.
         profile: The lab's profile: name, logo, paper.
-
-    Returns:
-        The PDF.
 
     Raises:
         InputError: The lab's own template cannot be set.
@@ -114,9 +107,7 @@ def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
     """Write the PDF and every picture into a new folder, which then is whole or absent.
 
     Args:
-        report: The report.
         out: Folder to make; it may be there if it is empty.
-        profile: The lab's profile.
 
     Returns:
         The files written, the PDF first.
@@ -144,9 +135,6 @@ def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
 
 def refuse_taken(out: Path) -> None:
     """Refuse a place that is taken, before any work is done for it.
-
-    Args:
-        out: Folder for a report.
 
     Raises:
         DeliveryError: It is a file, a folder with something in it, inside a file, or no name that

@@ -8,15 +8,15 @@ from collections.abc import Iterable, Iterator
 
 from labkit.documents.charts.process_charts import decimals_of
 from labkit.documents.figures import MINUS, fixed, sentence
-from labkit.qa.capability import Estimate, Indices
-from labkit.qa.conformance import Zone, acceptance_zone
-from labkit.qa.control_chart import RANGE_RATE, Individuals
-from labkit.qa.global_risk import global_risk, normal_production
-from labkit.qa.normality import MANY_VALUES
+from labkit.qa.decision.conformance import Zone, acceptance_zone
+from labkit.qa.decision.global_risk import global_risk, normal_production
 from labkit.qa.percent import chance_told
-from labkit.qa.process_sample import Grouping, Sample, group_lines
-from labkit.qa.process_study import Study
-from labkit.qa.run_rules import Rule
+from labkit.qa.process.capability import Estimate, Indices
+from labkit.qa.process.control_chart import RANGE_RATE, Individuals
+from labkit.qa.process.normality import MANY_VALUES
+from labkit.qa.process.run_rules import Rule
+from labkit.qa.process.sample import Grouping, Sample, group_lines
+from labkit.qa.process.study import Study
 from labkit.units import counted
 
 Row = tuple[str, ...]

@@ -40,9 +40,6 @@ def compile_pdf(
         profile: The lab's profile; its own copy of the template comes first.
         pictures: PNG or SVG files by name.
 
-    Returns:
-        The PDF.
-
     Raises:
         InputError: The template cannot be set; the sentence says why and where.
     """

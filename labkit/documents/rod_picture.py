@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from labkit.core.bar_outline import flat_outline
-from labkit.core.compensation import RodSizes, compensated
-from labkit.core.curves import box
-from labkit.core.label_place import label_space
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Arc, Lettering, Line, Piece
-from labkit.core.rods import (
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Arc, Lettering, Line, Piece
+from labkit.core.label.place import label_space
+from labkit.core.rod.bar_outline import flat_outline
+from labkit.core.rod.compensation import RodSizes, compensated
+from labkit.core.rod.curves import box
+from labkit.core.rod.rods import (
     NOMINAL,
     Ball,
     Crosspin,
@@ -21,7 +21,7 @@ from labkit.core.rods import (
     Rod,
     RoundBar,
 )
-from labkit.core.views import side_view
+from labkit.core.rod.views import side_view
 from labkit.documents import svg
 
 _EDGE_MM = 0.18
@@ -59,10 +59,6 @@ def label_right_mm(rod: Rod) -> float:
 
 def draw_rod(rod: Rod, lettering: Lettering) -> list[str]:
     """Draw a rod with its label, its middle at the origin.
-
-    Args:
-        rod: The rod, drawn at nominal size.
-        lettering: The lettering of its label.
 
     Returns:
         SVG elements in mm: tinted body, edges, engraving in black.

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from labkit.core.rods import (
+from labkit.core.rod.rods import (
     Ball,
     Body,
     Compensation,
@@ -32,9 +32,6 @@ def template_of(spec: Mapping[str, Any]) -> RodTemplate:
 
     Args:
         spec: Content of spacer-set.json.
-
-    Returns:
-        The template, equal to the one that was written.
 
     Raises:
         InputError: The content is not that of a set.
@@ -78,13 +75,6 @@ def compensation_of(spec: Mapping[str, Any]) -> Compensation:
 
 def rod_of(part: Mapping[str, Any], template: RodTemplate) -> Rod:
     """Rebuild the rod of one part of a set.
-
-    Args:
-        part: One of the set's parts.
-        template: The set's template.
-
-    Returns:
-        The rod.
 
     Raises:
         InputError: The content is not that of a part.

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from itertools import groupby
 from typing import Any
 
-from labkit.core.by_length import LONGEST_COLUMN
-from labkit.core.lettering import Lettering
-from labkit.core.rods import Rod
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.by_length import LONGEST_COLUMN
+from labkit.core.rod.rods import Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod
 from labkit.documents.rod_values import rod_of, template_of
@@ -36,7 +36,6 @@ def set_svg(spec: Mapping[str, Any], lettering: Lettering) -> bytes:
 
     Args:
         spec: Content of spacer-set.json.
-        lettering: The lettering of the labels.
 
     Returns:
         An SVG file, one unit being a millimetre; the same bytes for the same set.

@@ -23,9 +23,6 @@ MOST_BYTES = 20_000_000
 def read_spec(path: Path) -> dict[str, Any]:
     """Read the content of spacer-set.json.
 
-    Args:
-        path: The file.
-
     Returns:
         Its content; names of files in it stay in the set, numbers are numbers.
 
@@ -51,9 +48,6 @@ def read_spec(path: Path) -> dict[str, Any]:
 
 def check_spec(content: object) -> None:
     """Check the content of spacer-set.json for everything that the papers rely on.
-
-    Args:
-        content: The content.
 
     Raises:
         InputError: Something in it is not what `labkit make` of this version writes.

@@ -12,8 +12,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+from labkit.core.case.identifier import parse_identifier
 from labkit.core.file_names import is_inside
-from labkit.core.identifier import parse_identifier
 from labkit.errors import InputError
 
 

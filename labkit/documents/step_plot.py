@@ -27,9 +27,7 @@ def step_plot(
     """Draw advancement against the number of the step.
 
     Args:
-        steps: Steps of the set, as in spacer-set.json.
         words: Fixed words, table [step_plot] of the texts.
-        width_mm: Width of the drawing.
 
     Returns:
         The drawing: above, advancement asked for (rings) and made (dots); below, made minus asked

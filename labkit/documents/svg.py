@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable
 from xml.sax.saxutils import escape, quoteattr
 
-from labkit.core.curves import at
-from labkit.core.lettering import Arc, Line, Piece, Region
+from labkit.core.label.lettering import Arc, Line, Piece, Region
+from labkit.core.rod.curves import at
 from labkit.units import plain
 
 #: The documents' own font first, so that a page never depends on the machine.
@@ -32,13 +32,8 @@ def document(width_mm: float, height_mm: float, title: str, content: Iterable[st
     """Put a drawing together, one unit being a millimetre.
 
     Args:
-        width_mm: Width of the drawing.
-        height_mm: Height of the drawing.
         title: What it shows, for people who cannot see it.
         content: Elements, x to the right, y downwards from the upper left corner.
-
-    Returns:
-        The file.
     """
     size = f"{number(width_mm)} {number(height_mm)}"
     lines = [

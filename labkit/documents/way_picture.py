@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from labkit.core.fitting_gauges import gauge_pin_mm
-from labkit.core.lettering import Lettering
-from labkit.core.rods import Ball, Eye, Fitting, Rod
-from labkit.core.ways_of_measuring import Method, Way
+from labkit.core.gauging.fitting_gauges import gauge_pin_mm
+from labkit.core.gauging.ways_of_measuring import Method, Way
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import Ball, Eye, Fitting, Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod, lower_is_left
 
@@ -32,11 +32,6 @@ class _End(NamedTuple):
 
 def way_svg(rod: Rod, way: Way, lettering: Lettering) -> bytes:
     """Draw a way of measuring on one rod.
-
-    Args:
-        rod: A rod of the set.
-        way: The way.
-        lettering: The lettering of the label.
 
     Returns:
         An SVG file; the measuring faces are black, the reading is the line marked R.

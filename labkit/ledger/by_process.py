@@ -11,10 +11,6 @@ from labkit.ledger.tables import SET_ENDS, SETS
 def sets_made_with(connection: Connection, process: str) -> tuple[str, ...]:
     """Name the made sets whose recorded process bears a name.
 
-    Args:
-        connection: A connection that reads.
-        process: Name of the process.
-
     Returns:
         Names of sets, the newest first.
     """

@@ -35,12 +35,6 @@ def values_of(event: Event) -> dict[str, int | str | None]:
 def event_of(row: Row[Any] | Mapping[str, Any]) -> Event:
     """Read an event from a row of the table.
 
-    Args:
-        row: All columns of the row.
-
-    Returns:
-        The event, its digest verified.
-
     Raises:
         LedgerError: The row does not match its digest, or has content of a wrong type.
     """
@@ -55,12 +49,6 @@ def event_of(row: Row[Any] | Mapping[str, Any]) -> Event:
 
 def event_of_json(content: Any) -> Event:
     """Read an event from one JSON object of an export.
-
-    Args:
-        content: The object.
-
-    Returns:
-        The event, its digest verified.
 
     Raises:
         LedgerError: It is not an event, or does not match its digest.

@@ -132,10 +132,6 @@ def use_write_ahead_log(path: Path, wait_seconds: float = WAIT_SECONDS) -> None:
     """Switch an SQLite file to the write-ahead log, which it keeps.
 
     SQLite does not wait for other connections here, so this does.
-
-    Args:
-        path: The file.
-        wait_seconds: How long to try.
     """
     until = time.monotonic() + wait_seconds
     raw = sqlite3.connect(path, timeout=wait_seconds, isolation_level=None)

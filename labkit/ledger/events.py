@@ -40,7 +40,6 @@ class Head:
     """Where the chain ends.
 
     Args:
-        count: Number of events.
         digest: Digest of the last one, `GENESIS` where there is none.
     """
 
@@ -55,9 +54,6 @@ class Event:
     Args:
         seq: Number in the chain, from 1.
         at: When, UTC, such as 2031-03-14T09:26:53.589793Z.
-        by: Operator code.
-        kind: What it tells.
-        case: Case number.
         body_json: The rest, as canonical JSON of an object.
         corrects: Number of the event that it corrects, None if it corrects none.
         previous: Digest of the event before.
@@ -86,10 +82,7 @@ class Entry:
     """What is to be recorded, before it has a place in the chain.
 
     Args:
-        kind: What it tells.
-        case: Case number.
         body: The rest, as JSON content.
-        by: Operator code.
         at: When, with a time zone.
         corrects: Number of the event that it corrects, None if it corrects none.
     """
@@ -169,9 +162,6 @@ def digest_of(event: Event) -> str:
 def event_json(event: Event) -> dict[str, Any]:
     """Give an event as one JSON object, as in an export.
 
-    Args:
-        event: The event.
-
     Returns:
         All of it, the body as a table.
     """
@@ -193,7 +183,6 @@ def next_event(head: Head, entry: Entry) -> Event:
 
     Args:
         head: Where the chain ends.
-        entry: What is to be recorded.
 
     Returns:
         The event with number, time as text and digest.

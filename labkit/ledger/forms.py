@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from labkit.core.identifier import parse_identifier
+from labkit.core.case.identifier import parse_identifier
 from labkit.errors import InputError
 from labkit.ledger.events import Kind
 
@@ -190,10 +190,6 @@ FORMS: Mapping[Kind, Form] = {
 
 def check_body(kind: Kind, body: Mapping[str, Any]) -> None:
     """Check the body of an event.
-
-    Args:
-        kind: Kind of event.
-        body: Its body as JSON content.
 
     Raises:
         InputError: A key is missing, unknown, or has a value that is not allowed.

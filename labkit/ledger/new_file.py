@@ -13,9 +13,6 @@ from pathlib import Path
 def beside(target: Path) -> Iterator[Path]:
     """Make an empty file beside a target; what is left of it is removed at the end.
 
-    Args:
-        target: The file that is wanted in the end.
-
     Yields:
         The file to write into, with the permissions that any new file gets here.
 
@@ -36,7 +33,6 @@ def put(fresh: Path, target: Path) -> None:
 
     Args:
         fresh: A file from `beside`.
-        target: Its name from now on.
 
     Raises:
         FileExistsError: There is such a file already; it stands.

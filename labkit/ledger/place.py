@@ -22,10 +22,6 @@ def ledger_url(text: str | None, environment: Mapping[str, str] = os.environ) ->
     Args:
         text: URL or path of an SQLite file as given; None or empty for the environment
             variable LABKIT_LEDGER, and failing that the file in the user's data folder.
-        environment: Environment variables.
-
-    Returns:
-        The URL for SQLAlchemy.
 
     Raises:
         InputError: It is neither a path nor a usable URL.

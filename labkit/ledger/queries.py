@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from labkit.core.identifier import parse_identifier
+from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
 from labkit.ledger.by_process import sets_made_with
 from labkit.ledger.chain import event_of
@@ -43,11 +43,7 @@ BATCH = 500
 
 
 class Reader:
-    """Everything that can be asked of an open ledger.
-
-    Args:
-        database: The open database.
-    """
+    """Everything that can be asked of an open ledger."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -91,9 +87,6 @@ class Reader:
     def story(self, case: str) -> tuple[Event, ...]:
         """Tell the whole story of a case.
 
-        Args:
-            case: Case number.
-
         Returns:
             Its events in the order in which they were recorded; empty for an unknown case.
         """
@@ -132,7 +125,6 @@ class Reader:
         """Give one revision of a case's prescription.
 
         Args:
-            case: Case number.
             revision: Which; None for the last.
 
         Returns:

@@ -51,14 +51,7 @@ class Action(StrEnum):
 
 @dataclass(frozen=True)
 class Decision:
-    """What is done about one set, and why.
-
-    Args:
-        set_name: The set.
-        case: Its case number.
-        action: What is done.
-        sentence: The same for people.
-    """
+    """What is done about one set, and why."""
 
     set_name: str
     case: str
@@ -72,10 +65,6 @@ Look = Callable[[StoredSet], Found]
 
 def decide(stored: StoredSet, found: Found) -> Decision:
     """Decide what to do about one set, from the record and what lies on disk.
-
-    Args:
-        stored: The set as recorded.
-        found: What lies in its folder.
 
     Returns:
         The decision; nothing is written here.
@@ -129,10 +118,6 @@ def reconcile(
     """Settle every set that was started and not finished; tell of any other disagreement.
 
     Args:
-        ledger: The open ledger.
-        look: Looks at the folder of a set.
-        by: Operator code.
-        at: When.
         case: Only the sets of this case; None for all.
         open_only: Only the sets that were started and not finished.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.replacements import REPLACEMENT, replacement_of
@@ -18,7 +18,6 @@ def against_order(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
 
     Args:
         reader: The ledger, with the write lock held.
-        case: Case number.
         body: Body of the order.
 
     Returns:
@@ -38,8 +37,6 @@ def against_set(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
 
     Args:
         reader: The ledger, with the write lock held.
-        case: Case number.
-        body: Body of the event.
 
     Returns:
         What contradicts what, empty where nothing does.
@@ -92,7 +89,6 @@ def against_state(reader: Reader, event: Event, body: Mapping[str, Any]) -> str:
 
     Args:
         reader: The ledger, with the write lock held.
-        event: The event.
         body: Its body; the rod is one of the case that was made.
 
     Returns:
@@ -115,8 +111,6 @@ def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:
 
     Args:
         reader: The ledger, with the write lock held.
-        event: The correction.
-        earlier: What it corrects.
 
     Returns:
         What contradicts what, empty where nothing does.

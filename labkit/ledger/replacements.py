@@ -31,10 +31,6 @@ class Replacements:
 def replacements_in(connection: Connection, names: Iterable[str]) -> Replacements:
     """Look up what the replacement sets among some sets replace.
 
-    Args:
-        connection: An open view of the ledger.
-        names: Names of sets of any purpose.
-
     Returns:
         The rods and the sets; nothing of sets of another purpose.
     """

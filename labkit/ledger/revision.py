@@ -30,7 +30,6 @@ def open_database(
         url: Where it lies.
         create: Whether to begin a new ledger where there is none.
         make_folder: Whether to make the folder of a new SQLite file.
-        wait_seconds: How long to wait for other writers.
 
     Returns:
         The open database, of the last revision.
@@ -195,11 +194,7 @@ def found_revision(connection: Connection) -> str | None:
 
 
 def upgrade(connection: Connection) -> None:
-    """Run the migrations that are missing, within the transaction of the connection.
-
-    Args:
-        connection: A connection that holds the write lock.
-    """
+    """Run the migrations that are missing, within the transaction of the connection."""
     from alembic import command
     from alembic.config import Config
 

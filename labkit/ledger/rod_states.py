@@ -22,7 +22,6 @@ def rods_where(connection: Connection, condition: object) -> tuple[StoredRod, ..
     """Read rods with their states.
 
     Args:
-        connection: An open view of the ledger.
         condition: SQL condition on the columns of `rods`.
 
     Returns:

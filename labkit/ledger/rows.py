@@ -14,7 +14,6 @@ class Row:
     """One row of a derived table.
 
     Args:
-        table: Name of the table.
         values: Column name → value, for every column.
     """
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.errors import LedgerError
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader

@@ -62,15 +62,8 @@ class Ledger(Reader):
         """Record one event at the end of the chain.
 
         Args:
-            kind: What it tells.
-            case: Case number.
             body: The rest; `labkit.ledger.forms.FORMS` says what each kind holds.
-            by: Operator code.
             at: When, with a time zone.
-            corrects: Number of the event that it corrects.
-
-        Returns:
-            The event as recorded.
 
         Raises:
             InputError: Body, case number, operator code or time are not of the right form.
@@ -86,9 +79,6 @@ class Ledger(Reader):
 
     def append(self, event: Event) -> None:
         """Append a finished event with the rows it gives; `record` and import end here.
-
-        Args:
-            event: The next event of this chain.
 
         Raises:
             LedgerError: It does not follow the last event, does not match its digest, or
@@ -122,7 +112,6 @@ def open_ledger(
             and failing that the file in the user's data folder.
         create: Whether to begin a new ledger where there is none; False for commands that
             only read, so that a slip in the path does not leave an empty ledger there.
-        wait_seconds: How long to wait for other writers.
 
     Yields:
         The ledger.

@@ -20,13 +20,7 @@ class SetState(StrEnum):
 
 @dataclass(frozen=True)
 class Stamp:
-    """When an event was recorded, and by whom.
-
-    Args:
-        seq: Number of the event.
-        at: UTC.
-        by: Operator code.
-    """
+    """When an event was recorded, and by whom."""
 
     seq: int
     at: str
@@ -38,13 +32,9 @@ class CaseSummary:
     """One line about a case.
 
     Args:
-        case: Case number.
         opened: Its first event.
         revision: Last revision of its prescription, 0 where there is none.
-        sets: Sets made.
-        rods: Rods in those sets.
         last: Its last event.
-        last_kind: Kind of that.
     """
 
     case: str
@@ -61,9 +51,7 @@ class StoredPrescription:
     """One revision of a prescription.
 
     Args:
-        case: Case number.
         revision: From 1.
-        text: The whole text.
         sha256: SHA-256 of the text in UTF-8.
         reason: Why it was revised, empty for the first.
         stamp: When and by whom it was recorded.
@@ -82,9 +70,7 @@ class StoredContent:
     """A template, a process or a spec as it was.
 
     Args:
-        name: Its name.
         sha256: SHA-256 over its canonical JSON.
-        json: The canonical JSON.
     """
 
     name: str
@@ -103,20 +89,13 @@ class StoredSet:
     """One set.
 
     Args:
-        name: Its name, as of its folder.
-        case: Case number.
         state: Started, made or abandoned.
         purpose: "set", "extra" or "replacement".
-        set_revision: Revision of the set.
         folder: Where it was laid.
         inputs_sha256: Digest of everything it is made from.
-        program: Version of the program.
         prescription: The revision it was made from.
-        template: Its rod template as it was.
-        process: Its process as it was.
         spec: Its spacer-set.json, None unless made.
         sums_sha256: SHA-256 of its list of sums, None unless made.
-        started: When and by whom it was started.
         ended: When and by whom it was made or abandoned.
     """
 
@@ -143,15 +122,9 @@ class StoredRod:
 
     Args:
         identifier: Ten digits.
-        case: Case number.
-        set_name: Set it belongs to.
-        step: Number of the step in its set.
         side: "left" or "right".
-        length_um: Functional length, micrometres.
-        label: What is engraved.
         percent: Percent at which it was made, as text; a later trial fit may have changed it.
         state: "reserved", "made", "abandoned", "released", "withheld", or as given by hand.
-        state_since: The event that says so.
         made: When and by whom its set was started.
         replaces: Identifier of the rod whose place it takes, empty if it takes none's.
         first_set: Set in which its place was first made: its own, or, of a replacement, that of
@@ -183,13 +156,9 @@ class StoredReading:
     """One measurement of a rod that nothing has corrected.
 
     Args:
-        identifier: The rod.
         quantity: What was measured, such as "length".
-        value_um: Value, micrometres.
         uncertainty_nm: Standard uncertainty, nanometres, None if not given.
-        gauge: With what.
         note: Free text, empty if none.
-        stamp: When and by whom.
         details: Single readings, instrument, label as read and the like; empty where none was kept.
     """
 

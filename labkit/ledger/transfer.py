@@ -23,9 +23,6 @@ FORMAT = "labkit-ledger"
 def export_lines(ledger: Ledger) -> Iterator[str]:
     """Give a ledger as JSON Lines: a first line that says how it ends, then every event.
 
-    Args:
-        ledger: The open ledger.
-
     Yields:
         Lines without their ends.
 
@@ -52,7 +49,6 @@ def export_to(ledger: Ledger, target: Path) -> Head:
     """Export a ledger to a new file, whole or not at all.
 
     Args:
-        ledger: The open ledger.
         target: The file; it must not be there.
 
     Returns:
@@ -78,8 +74,6 @@ def import_from(ledger: Ledger, lines: Iterable[str], where: str) -> Head:
 
     Args:
         ledger: The open ledger; it must have no events.
-        lines: Lines of the export.
-        where: Name of the export, for errors.
 
     Returns:
         Where the chain ends, as in the export.
@@ -164,7 +158,6 @@ def backup(ledger: Ledger, target: Path) -> Head:
     database the events are copied and the rows derived anew.
 
     Args:
-        ledger: The open ledger.
         target: The file; it must not be there.
 
     Returns:

@@ -82,9 +82,6 @@ _SERVER = (
 def told(place: str) -> Iterator[None]:
     """Turn a database's complaint into a LabkitError.
 
-    Args:
-        place: The ledger, as named for people.
-
     Raises:
         LedgerError: One sentence that says what is wrong and what to do.
         InputError: What lies there is not a ledger.
@@ -96,15 +93,7 @@ def told(place: str) -> Iterator[None]:
 
 
 def told_of(error: Exception, place: str) -> LabkitError:
-    """Find the sentence for a database's complaint.
-
-    Args:
-        error: What was raised.
-        place: The ledger, as named for people.
-
-    Returns:
-        The error to raise.
-    """
+    """Find the sentence for a database's complaint."""
     cause = error.orig if isinstance(error, DBAPIError) and error.orig else error
     sentence = _sentence(cause)
     if sentence == _FOREIGN:

@@ -37,7 +37,6 @@ class Verification:
     """What `verify` found.
 
     Args:
-        events: Number of events read.
         head: Digest of the last event, `GENESIS` where there is none.
         problems: A sentence for each thing that is not as it was written.
     """
@@ -56,7 +55,6 @@ def verify(ledger: Ledger, head: str | None = None) -> Verification:
     """Check that nothing in a ledger has changed since it was written.
 
     Args:
-        ledger: The open ledger.
         head: A digest noted earlier; it must be found in the chain. Without it, a ledger
             whose whole chain was made anew by someone who knows how cannot be told.
 

@@ -22,10 +22,7 @@ class Fit:
 
     Args:
         coefficients: b, one for each column of X.
-        unscaled: (XᵀX)⁻¹, row by row.
         residuals: Measured minus fitted, one for each row.
-        leverages: Diagonal of X (XᵀX)⁻¹ Xᵀ.
-        residual_ss: Sum of the squared residuals.
         regression_ss: Sum of squares that the model explains: about the mean with an intercept,
             about zero without one.
         dof: Rows less columns.
@@ -118,9 +115,6 @@ def fit_linear(
         measured: y, as many as there are rows.
         intercept: Whether the columns hold a constant; it decides what R² and F compare with.
 
-    Returns:
-        The fit, in the unit of y.
-
     Validity: up to some thousands of rows and a dozen columns; the time grows with the digits.
 
     Raises:
@@ -170,7 +164,6 @@ def fit_line(x: Sequence[Value], y: Sequence[Value]) -> Fit:
 
     Args:
         x: Where.
-        y: What was measured there.
 
     Returns:
         The fit; coefficients b₀, b₁.
@@ -208,8 +201,6 @@ def lack_of_fit(places: Sequence[Value], measured: Sequence[Value], fit: Fit) ->
 
     Args:
         places: Place of each value, as in the fit.
-        measured: The values.
-        fit: Their fit.
 
     Returns:
         The test, None where there are no repeats or not more places than coefficients.

@@ -18,7 +18,6 @@ class Component:
     """One source of uncertainty of a length.
 
     Args:
-        name: What it is, in words.
         u_mm: Its contribution, one standard uncertainty of the length, mm.
         dof: Degrees of freedom, infinite where the value itself is not in doubt.
         kind: "A" from a statistical series, "B" from anything else.
@@ -95,9 +94,6 @@ class Budget:
     def expanded_mm(self, probability: float = COVERAGE) -> float:
         """Expanded uncertainty U = k · u, mm.
 
-        Args:
-            probability: Coverage, two-sided.
-
         Returns:
             Half-width of the interval about the length.
 
@@ -170,9 +166,6 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
     Args:
         dof: Degrees of freedom ν, infinity allowed.
         probability: Coverage p, between 0 and 1.
-
-    Returns:
-        The factor.
 
     Raises:
         InputError: Degrees of freedom or probability out of range.

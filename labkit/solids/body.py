@@ -7,8 +7,8 @@ from typing import Any
 
 from OCP.TopoDS import TopoDS_Face
 
-from labkit.core.compensation import RodSizes
-from labkit.core.rods import Hand
+from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.rods import Hand
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import Course
 
@@ -34,7 +34,6 @@ def facing(sizes: RodSizes, hand: Hand) -> tuple[Any, Any]:
     """Give the fittings as the reader of the inward face sees them.
 
     Args:
-        sizes: Sizes as built.
         hand: Which way the inward face looks.
 
     Returns:

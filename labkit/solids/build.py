@@ -8,12 +8,12 @@ import cadquery as cq
 from OCP.BRep import BRep_Builder
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shell, TopoDS_Solid
 
-from labkit.core.bar_outline import SAME_MM
-from labkit.core.compensation import RodSizes, compensated
-from labkit.core.label_place import label_space
-from labkit.core.lettering import Engraving
-from labkit.core.rods import NOMINAL, Ball, Compensation, Crosspin, FlatBar, Hand, Rod
-from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
+from labkit.core.label.lettering import Engraving
+from labkit.core.label.place import label_space
+from labkit.core.rod.bar_outline import SAME_MM
+from labkit.core.rod.compensation import RodSizes, compensated
+from labkit.core.rod.rods import NOMINAL, Ball, Compensation, Crosspin, FlatBar, Hand, Rod
+from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.solids.body import Body
 from labkit.solids.engrave import face_count, label_faces
 from labkit.solids.flat_bar import check_flat_bar, flat_bar
@@ -34,7 +34,6 @@ class BuiltRod:
     """One rod as a solid in the rod frame.
 
     Args:
-        shape: The solid.
         volume_mm3: Its volume by the kernel, which met the closed form.
         length_mm: Distance of the fittings' centres, as built.
     """
@@ -93,7 +92,6 @@ def make_body(sizes: RodSizes, hand: Hand) -> Body:
     """Make the faces of a rod without its label face.
 
     Args:
-        sizes: Sizes as built, mm.
         hand: Which way the inward face looks.
 
     Returns:

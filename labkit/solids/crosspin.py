@@ -7,8 +7,8 @@ import math
 from OCP.Geom import Geom_ConicalSurface, Geom_Line
 from OCP.TopoDS import TopoDS_Face
 
-from labkit.core.lettering import Arc, Point2
-from labkit.core.rods import CHAMFER_PART, Crosspin
+from labkit.core.label.lettering import Arc, Point2
+from labkit.core.rod.rods import CHAMFER_PART, Crosspin
 from labkit.errors import GeometryError
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
@@ -29,7 +29,6 @@ def crosspin(frame: ReaderFrame, pin: Crosspin, foot: Ring, center: Point2) -> l
 
     Args:
         frame: Reader's frame.
-        pin: Sizes as built, mm.
         foot: Circle in the inward face on which the pin stands, counter-clockwise.
         center: u and v of the pin's axis, mm.
 

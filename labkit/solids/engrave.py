@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from OCP.TopoDS import TopoDS_Face
 
-from labkit.core.curves import moved_piece
-from labkit.core.lettering import Engraving, Point2, Region
-from labkit.core.outlines import Loop, require_closed, turned
+from labkit.core.label.lettering import Engraving, Point2, Region
+from labkit.core.rod.curves import moved_piece
+from labkit.core.rod.outlines import Loop, require_closed, turned
 from labkit.errors import GeometryError
 from labkit.solids.body import Body
 from labkit.solids.topology import Course, Ring, flat_face, ring, walls
@@ -37,9 +37,6 @@ def label_faces(
         engraving: Laid-out label in the reader's coordinates, None for a plain face.
         center_u: u of the label's centre, mm.
         depth_mm: Depth of the pockets, mm, above 0.
-
-    Returns:
-        The label face and all faces of the pockets.
 
     Raises:
         GeometryError: A depth that is not above 0, or a character whose outline is not closed.

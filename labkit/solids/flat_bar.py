@@ -7,11 +7,11 @@ import math
 from OCP.Geom import Geom_Circle, Geom_CylindricalSurface, Geom_ToroidalSurface
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face
 
-from labkit.core.bar_outline import flat_outline
-from labkit.core.compensation import RodSizes
-from labkit.core.lettering import Arc, Line, Piece, Point2
-from labkit.core.outlines import inset
-from labkit.core.rods import Crosspin, Eye, FlatBar, Hand
+from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.rod.bar_outline import flat_outline
+from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.outlines import inset
+from labkit.core.rod.rods import Crosspin, Eye, FlatBar, Hand
 from labkit.errors import GeometryError
 from labkit.solids.body import Body, facing
 from labkit.solids.crosspin import crosspin
@@ -37,8 +37,6 @@ def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
     """Make the faces of a flat bar with its fittings.
 
     Args:
-        bar: Bar, mm.
-        sizes: Sizes as built, mm.
         hand: Which way the inward face looks.
 
     Returns:
@@ -80,7 +78,6 @@ def check_flat_bar(bar: FlatBar, sizes: RodSizes) -> None:
     """Refuse sizes that do not make a part.
 
     Args:
-        bar: The bar, mm.
         sizes: Length and fittings as built, mm.
 
     Raises:

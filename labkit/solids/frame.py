@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from OCP.gp import gp_Ax2, gp_Ax3, gp_Dir, gp_Pnt
 
-from labkit.core.rods import Hand
+from labkit.core.rod.rods import Hand
 
 Vector = tuple[float, float, float]
 
@@ -32,11 +32,7 @@ class ReaderFrame:
 
         Args:
             u: To the reader's right, mm.
-            v: Up, mm.
             n: Out of the inward face, mm.
-
-        Returns:
-            The point.
 
         >>> point = ReaderFrame(Hand.PLUS_Y).point(1.0, 2.0, 3.0)
         >>> point.X(), point.Y(), point.Z()
@@ -49,7 +45,6 @@ class ReaderFrame:
 
         Args:
             u: Component to the reader's right; not all three are 0.
-            v: Component upward.
             n: Component out of the inward face.
 
         Returns:

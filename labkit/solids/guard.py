@@ -23,7 +23,7 @@ from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedMapOfShape
 
-from labkit.core.volume import Box
+from labkit.core.rod.volume import Box
 from labkit.errors import GeometryError, LabkitError
 
 #: Closed form against the kernel's integration, relative; the integration itself is good to 1e-9.
@@ -55,12 +55,7 @@ def volume_near(volume_mm3: float) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Guarded:
-    """A solid that passed, with the volume measured on the way.
-
-    Args:
-        solid: The one solid.
-        volume_mm3: Its volume by the kernel.
-    """
+    """A solid that passed, with the volume measured on the way."""
 
     solid: cq.Solid
     volume_mm3: float
@@ -73,12 +68,6 @@ def guarded(
 
     Args:
         operation: What is done, for the sentence, such as "rounding the long edges".
-        part: Which part, for the sentence.
-        make: The operation.
-        expected: What it should have made.
-
-    Returns:
-        The one solid that it made.
 
     Raises:
         GeometryError: The operation raised, or its result is not what it should be.

@@ -13,8 +13,8 @@ from OCP.Geom import (
 )
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex
 
-from labkit.core.compensation import RodSizes
-from labkit.core.rods import Ball, Hand, RoundBar
+from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.rods import Ball, Hand, RoundBar
 from labkit.errors import GeometryError
 from labkit.solids.body import Body, facing
 from labkit.solids.frame import ReaderFrame, Vector
@@ -42,7 +42,6 @@ class _Flat:
     Args:
         radius: Bar and domes, mm.
         height: n of the flat, mm.
-        half_width: Half width of the flat, mm.
         turn: Angle from the outward side round the axis to the flat's edge, radians.
         domes: u of the domes' centres, mm, positive.
     """
@@ -81,8 +80,6 @@ def round_bar(bar: RoundBar, sizes: RodSizes, hand: Hand) -> Body:
     """Make the faces of a round bar with its balls; only spheres, cylinders and the flat's plane.
 
     Args:
-        bar: Bar, mm.
-        sizes: Sizes as built, mm.
         hand: Which way the inward face looks.
 
     Returns:
@@ -110,7 +107,6 @@ def check_round_bar(bar: RoundBar, sizes: RodSizes) -> None:
     """Refuse sizes that do not make a part.
 
     Args:
-        bar: The bar, mm.
         sizes: Length and fittings as built, mm.
 
     Raises:
@@ -170,7 +166,6 @@ class _Turner:
 
     Args:
         frame: Reader's frame.
-        flat: The cut.
         side: -1 for the left end, +1 for the right one.
         dome_u: u of the dome's centre, mm.
     """

@@ -28,9 +28,9 @@ from OCP.TColStd import TColStd_HArray1OfReal
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex, TopoDS_Wire
 
-from labkit.core.curves import loop_vertices
-from labkit.core.lettering import Line, Piece, Point2
-from labkit.core.outlines import Loop
+from labkit.core.label.lettering import Line, Piece, Point2
+from labkit.core.rod.curves import loop_vertices
+from labkit.core.rod.outlines import Loop
 from labkit.solids.frame import ReaderFrame
 
 #: The kernel's own point tolerance (Precision::Confusion), mm.
@@ -49,10 +49,8 @@ class Ring:
     """A closed loop of the reader's (u, v) plane, as edges at one height n.
 
     Args:
-        loop: The exact pieces.
         height: n of the ring, mm.
         points: Start of each piece.
-        vertices: The same as vertices.
         edges: One edge for each piece; an arc's edge runs counter-clockwise whatever the piece.
     """
 
@@ -97,12 +95,8 @@ def make_edge(
     """Make an edge on a curve between two vertices.
 
     Args:
-        curve: The curve.
         ends: Vertices at its first and last parameter; twice the same one on a full circle.
         span: First and last parameter.
-
-    Returns:
-        The edge.
     """
     edge = TopoDS_Edge()
     _BUILDER.MakeEdge(edge, curve, TOLERANCE_MM)
@@ -118,10 +112,6 @@ def ring(frame: ReaderFrame, loop: Loop, height: float) -> Ring:
     Args:
         frame: Reader's frame.
         loop: Closed loop of the (u, v) plane, mm.
-        height: n of the ring, mm.
-
-    Returns:
-        The ring.
     """
     points = loop_vertices(loop)
     vertices = tuple(make_vertex(frame.point(u, v, height)) for u, v in points)
@@ -153,8 +143,6 @@ def lie_on(
     Formula: start + parameter · direction.
 
     Args:
-        edge: The edge.
-        surface: A surface that it lies on.
         start: Surface parameters at the edge's parameter 0.
         direction: Change of the surface parameters for one unit of it.
     """
@@ -167,8 +155,6 @@ def lie_on_seam(
     """Give a seam its two courses: the one of its forward use, then the one of its reversed.
 
     Args:
-        edge: The seam.
-        surface: The surface that it closes.
         starts: Surface parameters at the edge's parameter 0, of its forward and its reversed use.
         direction: Change of the surface parameters for one unit of it.
     """
@@ -180,8 +166,6 @@ def lie_on_curve(edge: TopoDS_Edge, surface: Geom_Surface, curve2d: Geom2d_Curve
     """Give an edge a curved course in a surface's parameters.
 
     Args:
-        edge: The edge.
-        surface: A surface that it lies on.
         curve2d: Surface parameters at each of the edge's parameters.
     """
     _BUILDER.UpdateEdge(edge, curve2d, surface, _HERE, TOLERANCE_MM)
@@ -193,9 +177,6 @@ def interpolated2d(points: Sequence[Point2], parameters: Sequence[float]) -> Geo
     Args:
         points: Surface parameters to pass through.
         parameters: Parameter of the curve at each, rising.
-
-    Returns:
-        The curve.
     """
     array = TColgp_HArray1OfPnt2d(1, len(points))
     knots = TColStd_HArray1OfReal(1, len(points))
@@ -211,12 +192,7 @@ def make_pole(vertex: TopoDS_Vertex, surface: Geom_Surface, latitude: float) -> 
     """Make the edge without length at which a sphere's parameters close.
 
     Args:
-        vertex: The pole.
-        surface: The sphere.
         latitude: Its second parameter there, radians.
-
-    Returns:
-        The edge.
     """
     edge = TopoDS_Edge()
     _BUILDER.MakeEdge(edge)
@@ -234,7 +210,6 @@ def make_face(
     """Make a face.
 
     Args:
-        surface: Its surface.
         boundaries: Courses, each counter-clockwise about the face (holes clockwise) in the
             surface's own parameters.
         outward: Whether the surface's own normal points out of the material.
@@ -261,13 +236,9 @@ def flat_face(
 
     Args:
         frame: Reader's frame.
-        height: n of the plane, mm.
         up: Whether its outward normal is +n.
         boundaries: Courses seen from +n whichever way the face looks, material on their left:
             the outer one counter-clockwise, holes clockwise.
-
-    Returns:
-        The face.
     """
     plane = Geom_Plane(frame.axes((0.0, 0.0, height), (0.0, 0.0, 1.0), (1.0, 0.0, 0.0)))
     return make_face(plane, boundaries, outward=up)
@@ -278,7 +249,6 @@ def walls(frame: ReaderFrame, low: Ring, high: Ring) -> list[TopoDS_Face]:
 
     Args:
         frame: Reader's frame.
-        low: Ring at the foot.
         high: Ring of the same loop at the head, at a greater n.
 
     Returns:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import cadquery as cq
 
-from labkit.core.rods import Eye, FlatBar, Rod
+from labkit.core.rod.rods import Eye, FlatBar, Rod
 
 
 def fluent_rod(rod: Rod) -> cq.Workplane:

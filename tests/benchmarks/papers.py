@@ -12,8 +12,8 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
-from labkit.workflow import make, papers
-from labkit.workflow.cases import open_case
+from labkit.workflow.sets import make, papers
+from labkit.workflow.sets.cases import open_case
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 ROUNDS = 3

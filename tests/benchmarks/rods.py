@@ -17,12 +17,12 @@ from pathlib import Path
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.layout import lay_out
-from labkit.core.rods import Compensation, Hand, Rod
-from labkit.exports.check_part import check_part
-from labkit.exports.mesh import CHORD_MM, TURN_RAD, mesh_of
-from labkit.exports.step import StepHeader, write_step
-from labkit.exports.stl import write_stl
+from labkit.core.label.layout import lay_out
+from labkit.core.rod.rods import Compensation, Hand, Rod
+from labkit.exports.check.part import check_part
+from labkit.exports.write.mesh import CHORD_MM, TURN_RAD, mesh_of
+from labkit.exports.write.step import StepHeader, write_step
+from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
 from tests.benchmarks.fluent import export, fluent_rod
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import trimesh
 
 from labkit.catalog.lettering import load_lettering
-from labkit.exports.scan_measure import measure_scan
+from labkit.exports.scan.measure import measure_scan
 from tests.support.rods import templates
 from tests.support.scans import Spoil, scan_of
 

@@ -10,9 +10,9 @@ import pytest
 
 from labkit.catalog.instruments import find_instrument, instrument_from_json, instruments
 from labkit.catalog.places import templates_dir
-from labkit.core.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
-from labkit.core.ways_of_measuring import Method
 from labkit.errors import InputError, InputErrors
 
 EXAMPLE = (templates_dir() / "instruments" / "example-micrometer.toml").read_text("utf-8")

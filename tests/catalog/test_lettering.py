@@ -8,9 +8,9 @@ import re
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.curves import at, enclosed_area
-from labkit.core.lettering import Arc, Disc, Line
-from labkit.core.outline import outline
+from labkit.core.label.lettering import Arc, Disc, Line
+from labkit.core.rod.curves import at, enclosed_area
+from labkit.core.rod.outline import outline
 from labkit.errors import InputError
 
 FILE = """\

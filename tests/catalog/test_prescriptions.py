@@ -11,8 +11,8 @@ from labkit.catalog.keys_table import keys_table
 from labkit.catalog.places import templates_dir
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.rods import rod_templates
+from labkit.core.grading.prescription import Action, GradingUnit, JawModelName, Zero
 from labkit.core.jaw.averages import bonwill_condyles
-from labkit.core.prescription import Action, GradingUnit, JawModelName, Zero
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputError, InputErrors
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding, source
 

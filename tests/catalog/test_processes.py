@@ -9,15 +9,15 @@ import pytest
 
 from labkit.catalog.processes import processes, read_process
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.calibration import Calibration, FittedOffset
 from labkit.core.jsonable import jsonable
-from labkit.core.rods import EXPANSION_PER_C
+from labkit.core.rod.calibration import Calibration, FittedOffset
+from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.ledger.events import canonical_json
 from labkit.ledger.rows import content_sha256
 from labkit.ledger.stored import StoredContent
-from labkit.workflow.as_stored import process_as_stored
-from labkit.workflow.process_file import process_toml, write_process
+from labkit.workflow.process.file import process_toml, write_process
+from labkit.workflow.sets.as_stored import process_as_stored
 from tests.support.processes import CALIBRATED
 
 TEXT = process_toml(CALIBRATED)

@@ -12,14 +12,14 @@ from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.revise import with_bite
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.extra_requests import ByPercent
-from labkit.core.extra_rods import extra_rods
-from labkit.core.grading import grade
-from labkit.core.prescription import Bite, Side, Zero
-from labkit.core.rods_out import RodOut
-from labkit.core.steps import LengthLimits
-from labkit.core.trial_fit import trial_fit
-from labkit.core.trial_seen import TrialSeen
+from labkit.core.case.extra_requests import ByPercent
+from labkit.core.case.extra_rods import extra_rods
+from labkit.core.case.rods_out import RodOut
+from labkit.core.case.trial_fit import trial_fit
+from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Bite, Side, Zero
+from labkit.core.grading.steps import LengthLimits
 from labkit.errors import InputError
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, sliding, source
 

@@ -12,7 +12,7 @@ from pypdf import PdfReader
 from labkit.catalog.processes import processes
 from labkit.cli.main import cli
 from labkit.ledger.store import open_ledger
-from labkit.workflow.process_file import write_process
+from labkit.workflow.process.file import write_process
 from tests.support.coupons import coupon_csv
 from tests.support.drifting import Lab
 from tests.support.making import ONE
@@ -222,7 +222,7 @@ def test_processes_tells_which_are_calibrated_and_when(run, tmp_path):
 @pytest.fixture
 def lab(run, tmp_path, monkeypatch):
     """A folder with a calibrated process, a prescription, and a ledger of measured sets."""
-    monkeypatch.setattr("labkit.workflow.make.write_papers", lambda *_: ())
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
     write_process(CALIBRATED, tmp_path / "resin-may.toml")
     (tmp_path / "rx.toml").write_text(changed(ONE, ("[50]", "[50]")))
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 from labkit.cli.main import cli
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.ledger.store import open_ledger
 from tests.support.making import CASE, ONE
 from tests.support.prescriptions import changed
@@ -37,7 +37,7 @@ def rx(tmp_path):
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr("labkit.workflow.make.write_papers", lambda *_: ())
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
 
 
 def test_help_has_an_example(run):

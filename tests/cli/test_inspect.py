@@ -9,10 +9,10 @@ from click.testing import CliRunner
 
 from labkit.catalog.places import templates_dir
 from labkit.cli.main import cli
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.documents.inspection import CSV_COLUMNS
 from labkit.ledger.store import open_ledger
-from labkit.qa.readings_file import OPTIONAL, REQUIRED
+from labkit.qa.files.readings_file import OPTIONAL, REQUIRED
 from tests.support.inspection import CASE, SET, TODAY, Form, record_set
 from tests.support.prescriptions import SMALLEST
 

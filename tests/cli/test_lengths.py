@@ -177,7 +177,7 @@ def test_unforeseen_errors_show_no_traceback(monkeypatch, rx):
     def broken(*_):
         raise ZeroDivisionError("by accident")
 
-    monkeypatch.setattr("labkit.cli.lengths.open_case", broken)
+    monkeypatch.setattr("labkit.cli.sets.lengths.open_case", broken)
     path = rx(SMALLEST)
     result = run("lengths", path)
     assert result.exit_code == 1
@@ -190,7 +190,7 @@ def test_a_missing_system_library_is_named(monkeypatch, rx):
     def broken(*_):
         raise ImportError("libGL.so.1: cannot open shared object file")
 
-    monkeypatch.setattr("labkit.cli.lengths.open_case", broken)
+    monkeypatch.setattr("labkit.cli.sets.lengths.open_case", broken)
     result = run("lengths", rx(SMALLEST))
     assert result.exit_code == 2
     assert "a library cannot be loaded (libGL.so.1" in result.stderr

@@ -13,12 +13,12 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import processes
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
-from labkit.qa.conformance import conformance_probability
-from labkit.workflow.cases import open_case
-from labkit.workflow.limits import gauge_notes
+from labkit.qa.decision.conformance import conformance_probability
+from labkit.workflow.inspection.limits import gauge_notes
+from labkit.workflow.sets.cases import open_case
 from tests.documents import bench_specs as specs
 from tests.support.ledgers import Pen
 from tests.support.recorded import set_body

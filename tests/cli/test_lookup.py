@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.core.identifier import check_digit, grouped
+from labkit.core.case.identifier import check_digit, grouped
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from tests.support.ledgers import Pen, fill

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from labkit.cli.main import cli
 from labkit.ledger.store import open_ledger
-from labkit.workflow.inspect import decision_from_record
+from labkit.workflow.inspection.inspect import decision_from_record
 from tests.support.inspection import CASE, TODAY, record_set
 from tests.support.scans import Spoil, scan_of
 

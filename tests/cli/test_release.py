@@ -9,10 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.cli.replace import whole_identifiers
-from labkit.core.identifier import grouped
+from labkit.cli.rods.replace import whole_identifiers
+from labkit.core.case.identifier import grouped
 from labkit.ledger.store import open_ledger
-from labkit.workflow.slots import set_to_judge, slots_of
+from labkit.workflow.rods.slots import set_to_judge, slots_of
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, ONE, recorder_for
 from tests.support.measured import measure_all
@@ -34,7 +34,7 @@ def run(tmp_path):
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr("labkit.workflow.make.write_papers", lambda *_: ())
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.core.prescription import Action, JawModelName
+from labkit.core.grading.prescription import Action, JawModelName
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.core.bite import bite_scale, check_bite, protrusive_range
-from labkit.core.prescription import Bite, Zero
+from labkit.core.grading.bite import bite_scale, check_bite, protrusive_range
+from labkit.core.grading.prescription import Bite, Zero
 from tests.support.patients import decimals
 
 D = Decimal

@@ -9,13 +9,13 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from labkit.core.extra_requests import Between, ByAdvancement, ByLength, ByPercent
-from labkit.core.extra_rods import extra_rods
-from labkit.core.grading import grade
+from labkit.core.case.extra_requests import Between, ByAdvancement, ByLength, ByPercent
+from labkit.core.case.extra_rods import extra_rods
+from labkit.core.case.rods_out import RodOut
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Action, Anchors, Bite, JawModelName, Side, Zero
 from labkit.core.jsonable import jsonable
-from labkit.core.parts import parts_of
-from labkit.core.prescription import Action, Anchors, Bite, JawModelName, Side, Zero
-from labkit.core.rods_out import RodOut
+from labkit.core.rod.parts import parts_of
 from labkit.errors import InputError
 from labkit.units import to_grid
 from tests.support import independent

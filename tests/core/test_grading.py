@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.core.grading import LengthLimits, grade, side_tolerance
-from labkit.core.prescription import (
+from labkit.core.grading.grade import LengthLimits, grade, side_tolerance
+from labkit.core.grading.prescription import (
     Action,
     Anchors,
     Bite,

@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.grading import LengthLimits, grade
-from labkit.core.grading_notes import LEAST_SPAN_MM, WIDEST_STEP_MM
-from labkit.core.prescription import (
+from labkit.core.grading.grade import LengthLimits, grade
+from labkit.core.grading.notes import LEAST_SPAN_MM, WIDEST_STEP_MM
+from labkit.core.grading.prescription import (
     Anchors,
     Grading,
     GradingUnit,

@@ -7,8 +7,8 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.grading import grade
-from labkit.core.prescription import (
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import (
     Action,
     Anchors,
     Bite,

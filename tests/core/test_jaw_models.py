@@ -11,6 +11,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from labkit.core.grading.prescription import Action, Anchors, JawModelName
 from labkit.core.jaw import (
     SlidingJaw,
     StraightJaw,
@@ -21,7 +22,6 @@ from labkit.core.jaw import (
 )
 from labkit.core.jaw.averages import bonwill_condyles
 from labkit.core.jaw.newton import linear_solve
-from labkit.core.prescription import Action, Anchors, JawModelName
 from labkit.errors import JawModelError, RefusedError
 from tests.support import independent
 from tests.support.patients import anchored, hinged, plain, random_prescription, sliding

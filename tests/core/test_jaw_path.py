@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.core.bite import bite_scale
+from labkit.core.grading.bite import bite_scale
+from labkit.core.grading.prescription import Action, JawModelName
 from labkit.core.jaw import SlidingJaw, jaw_model
 from labkit.core.jaw.path import (
     LEFT,
@@ -15,7 +16,6 @@ from labkit.core.jaw.path import (
     read_back_near_path,
     side_mismatch,
 )
-from labkit.core.prescription import Action, JawModelName
 from tests.support import independent
 from tests.support.patients import random_prescription
 

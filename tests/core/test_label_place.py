@@ -9,7 +9,8 @@ import pytest
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import processes
-from labkit.core.label_place import (
+from labkit.core.label.layout import lay_out
+from labkit.core.label.place import (
     LabelSpace,
     check_label,
     excess_mm,
@@ -17,7 +18,6 @@ from labkit.core.label_place import (
     remaining_wall_mm,
     require_fit,
 )
-from labkit.core.layout import lay_out
 from labkit.errors import LabelError
 from tests.support.rods import ROWS, templates
 

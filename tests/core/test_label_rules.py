@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.core.label_rules import needs_bar, upside_down
+from labkit.core.label.rules import needs_bar, upside_down
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.curves import box, enclosed_area
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Disc
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Disc
+from labkit.core.rod.curves import box, enclosed_area
 from labkit.errors import LabelError
 from tests.support.stroke_field import coverage
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.curves import at, box, cut, enclosed_area, length, loop_vertices, share_of
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Arc, Disc, Line
-from labkit.core.outline import distance, outline
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Arc, Disc, Line
+from labkit.core.rod.curves import at, box, cut, enclosed_area, length, loop_vertices, share_of
+from labkit.core.rod.outline import distance, outline
 from labkit.errors import LabelError
 from tests.support.stroke_field import coverage
 

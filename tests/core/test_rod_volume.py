@@ -12,9 +12,9 @@ import math
 import pytest
 from scipy.integrate import quad
 
-from labkit.core.compensation import RodSizes
-from labkit.core.rods import Ball, Crosspin, Eye, FlatBar, Hand, RoundBar
-from labkit.core.volume import body_volume_mm3, envelope_mm
+from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.rods import Ball, Crosspin, Eye, FlatBar, Hand, RoundBar
+from labkit.core.rod.volume import body_volume_mm3, envelope_mm
 from labkit.errors import GeometryError
 
 BAR = FlatBar(6.5, 3.0, 0.5, 3.0)

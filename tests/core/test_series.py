@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.core.bite import BiteScale
-from labkit.core.prescription import Grading, GradingUnit
-from labkit.core.series import asked_steps
+from labkit.core.grading.bite import BiteScale
+from labkit.core.grading.prescription import Grading, GradingUnit
+from labkit.core.grading.series import asked_steps
 from tests.support.patients import decimals, percents
 
 D = Decimal

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.tolerances import fit_limits, linear_tolerance, tolerance_grade
+from labkit.core.rod.tolerances import fit_limits, linear_tolerance, tolerance_grade
 from labkit.errors import InputError
 
 # ISO 2768-1:1989 table 1 (f, m, v read in a DIN ISO 2768-1 sheet; c in two reproductions).

@@ -8,12 +8,12 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from labkit.core.bite import bite_scale
-from labkit.core.grading import grade
-from labkit.core.prescription import Action, JawModelName, Prescription, Side
-from labkit.core.rods_out import RodOut
-from labkit.core.trial_fit import trial_fit
-from labkit.core.trial_seen import TrialSeen
+from labkit.core.case.rods_out import RodOut
+from labkit.core.case.trial_fit import trial_fit
+from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.grading.bite import bite_scale
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Action, JawModelName, Prescription, Side
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, percents, random_prescription
 

@@ -9,10 +9,10 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.rods import rod_templates
-from labkit.core.fitting_gauges import PIN_TOLERANCE_MM, fittings_to_check, gauge_pin_mm
-from labkit.core.rods import Ball, Crosspin, Eye
-from labkit.core.tolerances import fit_limits
-from labkit.core.ways_of_measuring import Method, Role, ways_of
+from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, fittings_to_check, gauge_pin_mm
+from labkit.core.gauging.ways_of_measuring import Method, Role, ways_of
+from labkit.core.rod.rods import Ball, Crosspin, Eye
+from labkit.core.rod.tolerances import fit_limits
 
 TEMPLATES = rod_templates()
 LENGTH, TOLERANCE = Decimal("33.6"), Decimal("0.15")

@@ -9,13 +9,13 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
-from labkit.core.layout import lay_out
-from labkit.core.parts import parts_of
+from labkit.core.label.layout import lay_out
+from labkit.core.rod.parts import parts_of
 from labkit.documents.rod_picture import box_mm
-from labkit.exports.set_folder import safe_name
-from labkit.workflow.cases import open_case
-from labkit.workflow.job import Job, Means, Ticket
-from labkit.workflow.spec import inputs_sha256, part_json, spec_json
+from labkit.exports.write.set_folder import safe_name
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Job, Means, Ticket
+from labkit.workflow.sets.spec import inputs_sha256, part_json, spec_json
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 HOSTILE = "=A*b_ #x $y$ @c \\<d> \"q\" `r`"

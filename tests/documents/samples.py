@@ -10,11 +10,11 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import Profile, default_profile
 from labkit.catalog.rods import rod_templates
-from labkit.core.layout import lay_out
-from labkit.core.parts import parts_of
-from labkit.workflow.cases import open_case
-from labkit.workflow.job import Job, Means, Ticket
-from labkit.workflow.spec import inputs_sha256, part_json, spec_json
+from labkit.core.label.layout import lay_out
+from labkit.core.rod.parts import parts_of
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Job, Means, Ticket
+from labkit.workflow.sets.spec import inputs_sha256, part_json, spec_json
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, source
 
 HOSTILE = (

@@ -13,9 +13,9 @@ from pypdf import PdfReader
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Paper, default_profile
 from labkit.catalog.rods import rod_templates
-from labkit.core.curves import box
-from labkit.core.layout import lay_out
-from labkit.core.rods import Hand
+from labkit.core.label.layout import lay_out
+from labkit.core.rod.curves import box
+from labkit.core.rod.rods import Hand
 from labkit.documents import build_sheet, svg
 from labkit.documents.plate_picture import plate_svg
 from labkit.documents.render import compile_pdf
@@ -205,7 +205,7 @@ def test_the_picture_of_a_set_is_whole_and_the_same_each_time(name):
 
 
 def test_arcs_and_circles_are_written_as_they_run():
-    from labkit.core.lettering import Arc, Line
+    from labkit.core.label.lettering import Arc, Line
 
     half = Arc((0.0, 0.0), 2.0, 0.0, 180.0)
     closed = svg.path([[half, Line((-2.0, 0.0), (2.0, 0.0))]])

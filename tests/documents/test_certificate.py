@@ -8,10 +8,10 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.profiles import Paper, default_profile
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.documents import certificate
 from labkit.documents.render import compile_pdf
-from labkit.qa.conformance import DECISION_RULE
+from labkit.qa.decision.conformance import DECISION_RULE
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import HOSTILE, fourteen_steps, sample_spec, six_steps
 from tests.support.certificates import BUDGET, release_of

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from labkit.documents.charts import calibration, canvas, gauge_charts, process_charts
-from labkit.qa import process_study
-from labkit.qa.capability import Limits
-from labkit.qa.control_chart import individuals
-from labkit.qa.gauge_ranges import gauge_by_ranges
-from labkit.qa.gauge_study import Study
-from labkit.qa.process_sample import Grouping, Sample
+from labkit.qa.gauge.ranges import gauge_by_ranges
+from labkit.qa.gauge.study import Study
+from labkit.qa.process import study as process_study
+from labkit.qa.process.capability import Limits
+from labkit.qa.process.control_chart import individuals
+from labkit.qa.process.sample import Grouping, Sample
 
 
 def study(parts, operators, trials=2):

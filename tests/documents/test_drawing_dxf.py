@@ -17,8 +17,8 @@ from ezdxf.tools.text import plain_mtext
 
 from labkit.catalog.profiles import Profile
 from labkit.catalog.rods import rod_templates
-from labkit.core.lettering import Arc, Line
-from labkit.core.rods import FlatBar
+from labkit.core.label.lettering import Arc, Line
+from labkit.core.rod.rods import FlatBar
 from labkit.documents.rod_drawing import draw, to_dxf, to_svg
 from labkit.documents.rod_drawing.dxf_words import literal_pieces
 from tests.documents.samples import sample_spec

@@ -10,10 +10,10 @@ import pytest
 
 from labkit.catalog.profiles import Paper, Profile, Projection
 from labkit.catalog.rods import rod_templates
-from labkit.core.curves import box
-from labkit.core.lettering import Arc, Line
-from labkit.core.rods import Crosspin, Eye, FlatBar
-from labkit.core.tolerances import fit_limits
+from labkit.core.label.lettering import Arc, Line
+from labkit.core.rod.curves import box
+from labkit.core.rod.rods import Crosspin, Eye, FlatBar
+from labkit.core.rod.tolerances import fit_limits
 from labkit.documents.glyphs import fonts_dir
 from labkit.documents.rod_drawing import draw, subject_of
 from labkit.documents.rod_drawing.arrange import arrange
@@ -84,7 +84,7 @@ def many() -> str:
 
 
 def test_a_table_of_28_parts_fits():
-    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.exports.pictures.hidden_lines import views_of_solid
     from labkit.solids.build import build
 
     for profile in PROFILES:
@@ -289,7 +289,7 @@ def test_lettering_scales_and_line_widths_are_from_the_series():
 
 def test_table_lists_every_part_with_length_tolerance_and_steps():
     spec = sample_spec(hinged())
-    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.exports.pictures.hidden_lines import views_of_solid
     from labkit.solids.build import build
 
     subject = subject_of(spec)

@@ -11,8 +11,8 @@ import pytest
 from scipy import optimize, stats
 
 from labkit.catalog.profiles import default_profile
-from labkit.core.identifier import grouped, parse_identifier
-from labkit.core.ways_of_measuring import Method, Role, ways_of
+from labkit.core.case.identifier import grouped, parse_identifier
+from labkit.core.gauging.ways_of_measuring import Method, Role, ways_of
 from labkit.documents import inspection
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import template_of

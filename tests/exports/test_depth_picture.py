@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.exports.depth_picture import Window, as_seen, depth_picture
-from labkit.exports.stl_reader import FacetMesh
+from labkit.exports.check.depth_picture import Window, as_seen, depth_picture
+from labkit.exports.check.stl_reader import FacetMesh
 
 
 def slow(mesh: FacetMesh, window: Window) -> np.ndarray:

@@ -8,8 +8,8 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.rods import Hand
-from labkit.exports.check_part import check_part
+from labkit.core.rod.rods import Hand
+from labkit.exports.check.part import check_part
 from tests.support.rods import NOMINAL, ROWS, rod_of, templates, written
 
 RANDOM_LENGTHS = 200

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import GeometryError
-from labkit.exports.fit import fit_circle, fit_cylinder
+from labkit.exports.check.fit import fit_circle, fit_cylinder
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -10,16 +10,16 @@ import pytest
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.curves import box
-from labkit.core.label_place import label_space
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Arc, Line
-from labkit.core.projected import ViewRequest
-from labkit.core.rods import Ball, Crosspin, Eye, FlatBar, Hand, Rod
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Arc, Line
+from labkit.core.label.place import label_space
+from labkit.core.rod.curves import box
+from labkit.core.rod.projected import ViewRequest
+from labkit.core.rod.rods import Ball, Crosspin, Eye, FlatBar, Hand, Rod
 from labkit.errors import GeometryError, InputError
-from labkit.exports.flat_edges import merged, piece_through, without
-from labkit.exports.hidden_lines import views_of, views_of_solid
-from labkit.exports.step import StepHeader, write_step
+from labkit.exports.pictures.flat_edges import merged, piece_through, without
+from labkit.exports.pictures.hidden_lines import views_of, views_of_solid
+from labkit.exports.write.step import StepHeader, write_step
 from labkit.solids.build import build
 
 ROWS = sorted(rod_templates())
@@ -186,7 +186,7 @@ def test_the_section_shows_bar_and_label_depth(name, hand):
 
 def test_the_section_is_a_closed_outline():
     """Every corner joins two pieces."""
-    from labkit.core.curves import at
+    from labkit.core.rod.curves import at
 
     for name, hand in CASES:
         corners = [

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.core.rods import Hand
-from labkit.exports import limits
-from labkit.exports.facet_groups import neighbours
-from labkit.exports.measure_mesh import measure_mesh
-from labkit.exports.stl_reader import FacetMesh, read_stl
+from labkit.core.rod.rods import Hand
+from labkit.exports.check import limits
+from labkit.exports.check.facet_groups import neighbours
+from labkit.exports.check.measure_mesh import measure_mesh
+from labkit.exports.check.stl_reader import FacetMesh, read_stl
 from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, RIGHT, Wrong, made, rod
 
 RODS = [

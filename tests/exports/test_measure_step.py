@@ -7,9 +7,9 @@ import sys
 
 import pytest
 
-from labkit.core.rods import Hand
+from labkit.core.rod.rods import Hand
 from labkit.errors import InputError
-from labkit.exports.measure_step import measure_step, read_step_text
+from labkit.exports.check.measure_step import measure_step, read_step_text
 from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, Wrong, made, rod, write
 from tests.support.step_entities import StepEntities, axis_distance, ball_distance
 

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from labkit.errors import GeometryError
-from labkit.exports.mesh import mesh_of
+from labkit.exports.write.mesh import mesh_of
 
 
 @pytest.mark.parametrize(("shape", "volume", "area"), [

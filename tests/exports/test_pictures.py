@@ -18,18 +18,18 @@ from PIL import Image, ImageDraw
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.curves import at
-from labkit.core.label_place import label_space
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Engraving
-from labkit.core.rods import Hand, Rod
-from labkit.exports.glb import set_glb
-from labkit.exports.mesh import mesh_of
-from labkit.exports.pictures import PIXELS_PER_MM, set_pngs
-from labkit.exports.placing import placed_by_length
-from labkit.exports.shading import ShownRod, label_level_mm, shaded
-from labkit.exports.stl import write_stl
-from labkit.exports.stl_reader import read_stl
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Engraving
+from labkit.core.label.place import label_space
+from labkit.core.rod.curves import at
+from labkit.core.rod.rods import Hand, Rod
+from labkit.exports.check.stl_reader import read_stl
+from labkit.exports.pictures.glb import set_glb
+from labkit.exports.pictures.placing import placed_by_length
+from labkit.exports.pictures.png import PIXELS_PER_MM, set_pngs
+from labkit.exports.pictures.shading import ShownRod, label_level_mm, shaded
+from labkit.exports.write.mesh import mesh_of
+from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
 
 TEMPLATES = rod_templates()
@@ -226,8 +226,8 @@ SCRIPT = """
 import hashlib, sys
 from tests.exports.test_pictures import rod_png, shown
 from labkit.errors import DeliveryError
-from labkit.exports.placing import placed_by_length
-from labkit.exports.glb import set_glb
+from labkit.exports.pictures.placing import placed_by_length
+from labkit.exports.pictures.glb import set_glb
 one = shown("eye-eye-flat", "31.4")
 print(hashlib.sha256(set_glb(placed_by_length([one]), "t")).hexdigest())
 try:
@@ -266,8 +266,8 @@ def test_the_first_picture_of_a_process_is_not_empty(tmp_path):
     code = (
         "import sys, io\nfrom pathlib import Path\nimport numpy as np\nfrom PIL import Image\n"
         "from tests.exports.test_pictures import rod_png\n"
-        "from labkit.exports.shading import ShownRod\n"
-        "from labkit.exports.stl_reader import read_stl\n"
+        "from labkit.exports.pictures.shading import ShownRod\n"
+        "from labkit.exports.check.stl_reader import read_stl\n"
         "from tests.support.rods import rod_of, written\n"
         f"made = written(rod_of('eye-eye-flat', '20.0'), Path({str(tmp_path)!r}))\n"
         "png = rod_png(ShownRod(made.rod, read_stl(made.stl)))\n"

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.core.rods import Plate
+from labkit.core.rod.rods import Plate
 from labkit.errors import RefusedError
-from labkit.exports.plates import PlatePart, plan_plates
+from labkit.exports.write.plates import PlatePart, plan_plates
 from tests.support.plate_gaps import least_gap_mm
 
 

@@ -7,7 +7,7 @@ import os
 import pytest
 
 from labkit.errors import DeliveryError
-from labkit.exports.put import put_new
+from labkit.exports.write.put import put_new
 
 
 def test_a_file_system_without_links_takes_the_file_by_a_rename(tmp_path, monkeypatch):

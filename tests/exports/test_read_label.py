@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Arc, Disc, Glyph, Lettering, Line
-from labkit.core.rods import Hand
-from labkit.exports import limits
-from labkit.exports.glyph_raster import BORDER_PIXELS, _distance, rasters
-from labkit.exports.measure_mesh import measure_mesh
-from labkit.exports.measured import Ends
-from labkit.exports.outward_face import outward_roughness
-from labkit.exports.read_label import _grown, _lines, _read_line, read_label
-from labkit.exports.stl_reader import FacetMesh, read_stl
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Arc, Disc, Glyph, Lettering, Line
+from labkit.core.rod.rods import Hand
+from labkit.exports.check import limits
+from labkit.exports.check.glyph_raster import BORDER_PIXELS, _distance, rasters
+from labkit.exports.check.measure_mesh import measure_mesh
+from labkit.exports.check.measured import Ends
+from labkit.exports.check.outward_face import outward_roughness
+from labkit.exports.check.read_label import _grown, _lines, _read_line, read_label
+from labkit.exports.check.stl_reader import FacetMesh, read_stl
 from tests.support.sample_parts import (
     BALL_BALL,
     EYE_EYE,

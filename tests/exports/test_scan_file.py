@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import InputError
-from labkit.exports.scan_file import read_scan
+from labkit.exports.scan.file import read_scan
 from tests.support.scans import ascii_stl, binary_stl
 
 

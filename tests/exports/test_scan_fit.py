@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from labkit.errors import GeometryError
-from labkit.exports import scan_fit
-from labkit.exports.scan_fit import SQUARE, robust_cylinder, robust_sphere
-from labkit.exports.scan_noise import Alike, alike
+from labkit.exports.scan import fit as scan_fit
+from labkit.exports.scan.fit import SQUARE, robust_cylinder, robust_sphere
+from labkit.exports.scan.noise import Alike, alike
 
 # Gander, Golub, Strebel 1994, the six points of their circle example.
 GANDER = np.array([[1, 7], [2, 6], [5, 8], [7, 7], [9, 5], [3, 7]], dtype=float)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.exports.scan_label import _forms
+from labkit.exports.scan.label import _forms
 
 
 def test_every_number_of_digits_between_shortest_and_longest_is_tried():

@@ -11,9 +11,9 @@ from scipy.special import stdtrit
 from scipy.stats import binom
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.rods import Hand
+from labkit.core.rod.rods import Hand
 from labkit.errors import RefusedError
-from labkit.exports.scan_measure import MOST_U_MM, USUAL_U_MM, measure_scan
+from labkit.exports.scan.measure import MOST_U_MM, USUAL_U_MM, measure_scan
 from tests.support.rods import ROWS, templates
 from tests.support.scans import ALL_AT_ONCE, CLEAN, Spoil, ascii_stl, binary_stl, scan_of
 

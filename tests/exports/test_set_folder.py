@@ -11,8 +11,8 @@ import time
 import pytest
 
 from labkit.errors import DeliveryError
-from labkit.exports import set_folder
-from labkit.exports.set_folder import (
+from labkit.exports.write import set_folder
+from labkit.exports.write.set_folder import (
     SPEC_FILE,
     SUMS_FILE,
     new_set,

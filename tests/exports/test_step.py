@@ -15,11 +15,11 @@ import cadquery as cq
 import pytest
 from steputils import p21
 
-from labkit.core.compensation import compensated
-from labkit.core.rods import NOMINAL
-from labkit.core.volume import body_volume_mm3, label_volume_mm3
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.rods import NOMINAL
+from labkit.core.rod.volume import body_volume_mm3, label_volume_mm3
 from labkit.errors import DeliveryError
-from labkit.exports.step import StepHeader, write_step
+from labkit.exports.write.step import StepHeader, write_step
 from labkit.solids.build import build
 from tests.exports.write_again import hashes
 from tests.solids.rods_to_build import TEMPLATES, label_of, rod_of

@@ -7,7 +7,7 @@ import pytest
 from OCP.Bnd import Bnd_Box
 from OCP.BRepBndLib import BRepBndLib
 
-from labkit.exports.step_box import bounding_box
+from labkit.exports.check.step_box import bounding_box
 
 
 def rounded_disc():

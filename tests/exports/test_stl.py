@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 import trimesh
 
-from labkit.core.compensation import compensated
-from labkit.core.rods import NOMINAL, Ball, Crosspin, Eye, FlatBar
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.rods import NOMINAL, Ball, Crosspin, Eye, FlatBar
 from labkit.errors import DeliveryError
-from labkit.exports.mesh import mesh_of
-from labkit.exports.stl import write_stl
+from labkit.exports.write.mesh import mesh_of
+from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, label_of, rod_of
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import InputError
-from labkit.exports.stl_reader import FacetMesh, _weld, read_stl
+from labkit.exports.check.stl_reader import FacetMesh, _weld, read_stl
 from tests.support.sample_parts import write_stl
 
 TETRAHEDRON = np.array(

@@ -13,12 +13,12 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from labkit.core.rods import Plate
+from labkit.core.rod.rods import Plate
 from labkit.errors import DeliveryError
-from labkit.exports.check_plate import check_plate
-from labkit.exports.plates import PlatePart, plan_plates
-from labkit.exports.stl_reader import read_stl
-from labkit.exports.threemf import PlateMetadata, write_plate
+from labkit.exports.check.plate import check_plate
+from labkit.exports.check.stl_reader import read_stl
+from labkit.exports.write.plates import PlatePart, plan_plates
+from labkit.exports.write.threemf import PlateMetadata, write_plate
 from tests.support.sample_parts import EYE_EYE, PIN_EYE, made, rod
 
 ABOUT = PlateMetadata("QF-1043", "QF-1043 build plate 1", "labkit", "Connector rods", "2031-03-14")
@@ -134,10 +134,10 @@ def test_items_by_their_transforms_are_apart_and_inside(path, plan):
 SCRIPT = """
 import hashlib, sys
 from pathlib import Path
-from labkit.core.rods import Plate
-from labkit.exports.plates import PlatePart, plan_plates
-from labkit.exports.stl_reader import read_stl
-from labkit.exports.threemf import PlateMetadata, write_plate
+from labkit.core.rod.rods import Plate
+from labkit.exports.write.plates import PlatePart, plan_plates
+from labkit.exports.check.stl_reader import read_stl
+from labkit.exports.write.threemf import PlateMetadata, write_plate
 m = read_stl(Path(sys.argv[1]))
 (plan,) = plan_plates([PlatePart("a", "a-1", m.vertices, m.triangles, 3, -1)], Plate(100, 60, 4, 5))
 write_plate(plan, Path(sys.argv[2]), PlateMetadata("QF-1", "T", "labkit", "D", "2031-03-14"))

@@ -6,9 +6,9 @@ import hashlib
 import sys
 from pathlib import Path
 
-from labkit.exports.mesh import mesh_of
-from labkit.exports.step import StepHeader, write_step
-from labkit.exports.stl import write_stl
+from labkit.exports.write.mesh import mesh_of
+from labkit.exports.write.step import StepHeader, write_step
+from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, label_of, rod_of
 

@@ -9,9 +9,9 @@ import pytest
 
 from labkit.catalog.instruments import instruments
 from labkit.catalog.rods import rod_templates
-from labkit.core.ways_of_measuring import Method, Way, ways_of
+from labkit.core.gauging.ways_of_measuring import Method, Way, ways_of
 from labkit.errors import InputError, RefusedError
-from labkit.qa.budget import length_budget, plain_budget
+from labkit.qa.decision.budget import length_budget, plain_budget
 from labkit.qa.uncertainty import (
     Budget,
     Component,

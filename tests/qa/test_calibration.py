@@ -8,12 +8,12 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from labkit.core.compensation import compensated
-from labkit.core.rods import Compensation
-from labkit.qa.calibration import between_lots, fit_lengths, fit_offset
-from labkit.qa.calibration_limits import limits_of_use, suspects, too_few
-from labkit.qa.coupons import Coupon, Diameter, read_coupons
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.rods import Compensation
 from labkit.qa.least_squares import t_factor
+from labkit.qa.process.calibration import between_lots, fit_lengths, fit_offset
+from labkit.qa.process.calibration_limits import limits_of_use, suspects, too_few
+from labkit.qa.process.coupons import Coupon, Diameter, read_coupons
 from tests.support.coupons import coupon_csv, lengths_made
 from tests.support.rods import templates
 

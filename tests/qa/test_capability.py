@@ -9,10 +9,10 @@ import pytest
 from scipy import stats
 
 from labkit.errors import InputError, RefusedError
-from labkit.qa.capability import Limits, capability, moving_range_spread, pooled_spread
-from labkit.qa.control_chart import c4, d2
-from labkit.qa.normality import normality, percentiles
-from labkit.qa.tolerance_interval import one_sided_factor, two_sided_factor
+from labkit.qa.process.capability import Limits, capability, moving_range_spread, pooled_spread
+from labkit.qa.process.control_chart import c4, d2
+from labkit.qa.process.normality import normality, percentiles
+from labkit.qa.process.tolerance_interval import one_sided_factor, two_sided_factor
 
 GOOD = [9.8, 10.1, 10.0, 9.9, 10.2, 10.05]
 

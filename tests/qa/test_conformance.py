@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from labkit.errors import InputError
-from labkit.qa.conformance import (
+from labkit.qa.decision.conformance import (
     PROBABILITY,
     Result,
     Zone,

@@ -6,11 +6,11 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.fitting_gauges import gauge_pin_mm
-from labkit.core.ways_of_measuring import Method, ways_of
+from labkit.core.gauging.fitting_gauges import gauge_pin_mm
+from labkit.core.gauging.ways_of_measuring import Method, ways_of
 from labkit.errors import InputError
-from labkit.qa.coupon_way import to_length
-from labkit.qa.coupons import read_coupons
+from labkit.qa.process.coupon_way import to_length
+from labkit.qa.process.coupons import read_coupons
 from tests.support.rods import templates
 
 GOOD = "coupon,nominal,measured,bore_nominal,bore\na,30,30.02,2.5,2.44\nb,40,40.03,2.5,2.45\n"

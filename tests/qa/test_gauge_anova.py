@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.cli.gauge_study import command
+from labkit.cli.process.gauge_study import command
 from labkit.errors import InputError
-from labkit.qa.gauge_anova import CONFIDENCE, POOLING_LEVEL, anova, gauge_by_anova
-from labkit.qa.gauge_ranges import gauge_by_ranges
-from labkit.qa.gauge_result import Variation
-from labkit.qa.gauge_study import Study
+from labkit.qa.gauge.anova import CONFIDENCE, POOLING_LEVEL, anova, gauge_by_anova
+from labkit.qa.gauge.ranges import gauge_by_ranges
+from labkit.qa.gauge.result import Variation
+from labkit.qa.gauge.study import Study
 from tests.support.gauge_data import crossed, gaskets, houf_berman
 
 

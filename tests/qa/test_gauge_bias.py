@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from labkit.errors import RefusedError
-from labkit.qa.gauge_bias import bias_findings, biases, linearity
-from labkit.qa.gauge_study import Reading
+from labkit.qa.gauge.bias import bias_findings, biases, linearity
+from labkit.qa.gauge.study import Reading
 
 
 def readings(pairs):

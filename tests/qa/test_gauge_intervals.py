@@ -10,9 +10,9 @@ import pytest
 from scipy.stats import chi2
 
 from labkit.errors import InputError
-from labkit.qa.gauge_anova import gauge_by_anova
-from labkit.qa.gauge_intervals import intervals
-from labkit.qa.gauge_result import Variation
+from labkit.qa.gauge.anova import gauge_by_anova
+from labkit.qa.gauge.intervals import intervals
+from labkit.qa.gauge.result import Variation
 from tests.support.gauge_data import gaskets, houf_berman, yarns
 
 

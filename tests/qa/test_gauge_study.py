@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from labkit.errors import InputError, InputErrors, RefusedError
-from labkit.qa.gauge_file import read_bias, read_study
-from labkit.qa.gauge_json import outcome_json
-from labkit.qa.gauge_outcome import Asked, Ways, instrument_lines, work_out
-from labkit.qa.gauge_ranges import gauge_by_ranges, wide_ranges
-from labkit.qa.gauge_result import Variation, judgements
-from labkit.qa.gauge_study import Study, study_of
+from labkit.qa.files.gauge_file import read_bias, read_study
+from labkit.qa.gauge.as_json import outcome_json
+from labkit.qa.gauge.outcome import Asked, Ways, instrument_lines, work_out
+from labkit.qa.gauge.ranges import gauge_by_ranges, wide_ranges
+from labkit.qa.gauge.result import Variation, judgements
+from labkit.qa.gauge.study import Study, study_of
 from tests.support.gauge_data import crossed, houf_berman
 
 HEAD = "part;operator;trial;value\n"

@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 from labkit.errors import InputError
-from labkit.qa.conformance import Zone, acceptance_zone
-from labkit.qa.global_risk import Production, global_risk, normal_production
+from labkit.qa.decision.conformance import Zone, acceptance_zone
+from labkit.qa.decision.global_risk import Production, global_risk, normal_production
 
 SPECIFICATION = Zone(33.45, 33.75)
 

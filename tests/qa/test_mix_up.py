@@ -11,15 +11,15 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from labkit.qa.conformance import Result, results
-from labkit.qa.mix_up import (
+from labkit.qa.decision.conformance import Result, results
+from labkit.qa.decision.mix_up import (
     LEAST_STEP_U,
     false_alarm_bound,
     find_mix_ups,
     miss_bound,
     suspicion,
 )
-from labkit.qa.set_decision import decide_set
+from labkit.qa.decision.set_decision import decide_set
 from tests.support.measured_sets import measured_set
 
 STEP = 0.4

@@ -15,9 +15,9 @@ from labkit.documents.charts.process_charts import (
     probability,
 )
 from labkit.errors import InputError
-from labkit.qa.capability import Limits
-from labkit.qa.process_sample import Grouping, Sample, difference_chance, group_lines
-from labkit.qa.process_study import chart_findings, study
+from labkit.qa.process.capability import Limits
+from labkit.qa.process.sample import Grouping, Sample, difference_chance, group_lines
+from labkit.qa.process.study import chart_findings, study
 
 
 def normal(n, mean=0.0, sd=1.0):

@@ -9,8 +9,8 @@ import pytest
 from labkit.catalog.instruments import instruments
 from labkit.errors import InputErrors
 from labkit.ledger.store import open_ledger
-from labkit.qa.readings_file import Sheet, read_inspection
-from labkit.workflow.inspect import inspect
+from labkit.qa.files.readings_file import Sheet, read_inspection
+from labkit.workflow.inspection.inspect import inspect
 from tests.support.inspection import CASE, TODAY, Form, record_set
 
 TEXTS = (

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from labkit.errors import InputError, RefusedError
-from labkit.qa.control_chart import chance_of_signals, d2, individuals
-from labkit.qa.run_rules import ALL, USUAL, run_rules
+from labkit.qa.process.control_chart import chance_of_signals, d2, individuals
+from labkit.qa.process.run_rules import ALL, USUAL, run_rules
 
 QUIET = [0.1, -0.2, 0.3, -0.1]
 

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from labkit.core.findings import Severity
 from labkit.errors import InputError
-from labkit.qa.conformance import Result, results
-from labkit.qa.readings import Expected
-from labkit.qa.rod_decision import Look
-from labkit.qa.set_decision import decide_set
-from labkit.qa.sides_and_steps import side_difference
+from labkit.qa.decision.conformance import Result, results
+from labkit.qa.decision.readings import Expected
+from labkit.qa.decision.rod_decision import Look
+from labkit.qa.decision.set_decision import decide_set
+from labkit.qa.decision.sides_and_steps import side_difference
 from tests.support.measured_sets import measured_set, places
 
 NOMINAL = np.ravel([[34.0 - 0.7 * k] * 2 for k in range(6)])

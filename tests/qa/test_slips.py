@@ -9,12 +9,12 @@ import pytest
 from scipy.stats import studentized_range
 
 from labkit.catalog.rods import rod_templates
-from labkit.core.rods import Ball, Eye
-from labkit.core.ways_of_measuring import Method, shifted_way, ways_of
+from labkit.core.gauging.ways_of_measuring import Method, shifted_way, ways_of
+from labkit.core.rod.rods import Ball, Eye
 from labkit.errors import InputError
-from labkit.qa.readings import Expected, RodReadings, same_label
-from labkit.qa.scatter import range_limit_mm, range_probability
-from labkit.qa.slips import Typing, copied_column, slip_in
+from labkit.qa.decision.readings import Expected, RodReadings, same_label
+from labkit.qa.decision.scatter import range_limit_mm, range_probability
+from labkit.qa.decision.slips import Typing, copied_column, slip_in
 
 EYE = Eye(2.5, 7.5, "H8")
 WAYS = ways_of(rod_templates()["eye-eye-flat"])

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.errors import InputError, InputErrors
-from labkit.qa.table_file import Mistakes, day, number, one_of, read_table, whole, words
+from labkit.tables.file import Mistakes, day, number, one_of, read_table, whole, words
 
 NAMES = ("part", "operator", "value")
 HEAD = "part,operator,value\n"

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.qa.trend import FALSE_ALARM_RATE, LEAST_RODS, WINDOW, RodOff, look
+from labkit.qa.process.trend import FALSE_ALARM_RATE, LEAST_RODS, WINDOW, RodOff, look
 from tests.support.processes import CALIBRATION
 
 DAY = datetime.date(2031, 5, 2)

@@ -7,9 +7,9 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from labkit.core.grading import grade
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Action, JawModelName
 from labkit.core.jaw import advancement_at_opening
-from labkit.core.prescription import Action, JawModelName
 from labkit.units import to_grid
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, anchored, hinged, random_prescription

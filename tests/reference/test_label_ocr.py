@@ -12,8 +12,8 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.label_rules import needs_bar
-from labkit.core.layout import lay_out
+from labkit.core.label.layout import lay_out
+from labkit.core.label.rules import needs_bar
 from tests.support.label_pictures import (
     MARKED,
     NUMBERS,

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.core.rods import Ball, Hand
-from labkit.exports.depth_picture import Window, depth_picture
-from labkit.exports.stl_reader import read_stl
+from labkit.core.rod.rods import Ball, Hand
+from labkit.exports.check.depth_picture import Window, depth_picture
+from labkit.exports.check.stl_reader import read_stl
 from tests.support.label_pictures import MARKED, NUMBERS, PX_PER_MM, TESSERACT, read_many
 from tests.support.rods import ROWS, rod_of, templates, written
 
@@ -35,7 +35,7 @@ def seen_from(made, toward_y):
 
 
 def _label_center(made):
-    from labkit.core.label_place import label_space
+    from labkit.core.label.place import label_space
 
     return label_space(made.rod.template, float(made.rod.length)).center_x_mm
 

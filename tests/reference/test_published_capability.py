@@ -12,10 +12,10 @@ from scipy.special import chdtrc, ndtr, ndtri
 from statsmodels.stats.diagnostic import normal_ad
 from statsmodels.stats.oneway import anova_oneway
 
-from labkit.qa.capability import Limits, Spread, capability, indices
-from labkit.qa.normality import normality, probability_plot
-from labkit.qa.process_sample import Grouping, difference_chance
-from labkit.qa.tolerance_interval import howe_factor, one_sided_factor, two_sided_factor
+from labkit.qa.process.capability import Limits, Spread, capability, indices
+from labkit.qa.process.normality import normality, probability_plot
+from labkit.qa.process.sample import Grouping, difference_chance
+from labkit.qa.process.tolerance_interval import howe_factor, one_sided_factor, two_sided_factor
 from tests.reference.gear_data import BATCH, ROWS, VALUES
 
 #: SAS/QC sample library, "Boosting power of telephone amplifiers": 75 values, limits 4 and 6.

@@ -11,8 +11,15 @@ from scipy.sparse import coo_matrix, identity
 from scipy.sparse.linalg import spsolve
 from scipy.special import ndtr
 
-from labkit.qa.control_chart import A2, D4, RANGE_RATE, c4, d2, d3, individuals
-from labkit.qa.run_rules import ALL, BEYOND, EIGHT_ON_ONE_SIDE, FOUR_OF_FIVE, TWO_OF_THREE, USUAL
+from labkit.qa.process.control_chart import A2, D4, RANGE_RATE, c4, d2, d3, individuals
+from labkit.qa.process.run_rules import (
+    ALL,
+    BEYOND,
+    EIGHT_ON_ONE_SIDE,
+    FOUR_OF_FIVE,
+    TWO_OF_THREE,
+    USUAL,
+)
 
 HANDBOOK = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 

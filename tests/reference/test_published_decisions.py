@@ -7,12 +7,12 @@ import math
 import pytest
 from scipy import integrate, optimize, stats
 
-from labkit.qa.conformance import (
+from labkit.qa.decision.conformance import (
     Zone,
     acceptance_zone,
     conformance_probability,
 )
-from labkit.qa.global_risk import Production, global_risk, normal_production
+from labkit.qa.decision.global_risk import Production, global_risk, normal_production
 from labkit.qa.uncertainty import Budget, Component, coverage_factor, resolution, uniform
 
 INF = math.inf

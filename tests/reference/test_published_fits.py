@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.exports.fit import fit_circle, fit_cylinder, fit_sphere
+from labkit.exports.check.fit import fit_circle, fit_cylinder, fit_sphere
 
 # Gander, Golub, Strebel 1994, the six points of their circle example.
 GANDER = np.array([[1, 7], [2, 6], [5, 8], [7, 7], [9, 5], [3, 7]], dtype=float)

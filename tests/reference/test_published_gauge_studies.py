@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from labkit.qa.gauge_anova import anova, gauge_by_anova, pooled_sd
-from labkit.qa.gauge_ranges import d2_star, gauge_by_ranges
-from labkit.qa.gauge_result import Variation, verdict
+from labkit.qa.gauge.anova import anova, gauge_by_anova, pooled_sd
+from labkit.qa.gauge.ranges import d2_star, gauge_by_ranges
+from labkit.qa.gauge.result import Variation, verdict
 from tests.support.gauge_data import gaskets, houf_berman, sirstv, yarns
 
 FOUR = (Variation.REPEATABILITY, Variation.REPRODUCIBILITY, Variation.GAUGE, Variation.PARTS)

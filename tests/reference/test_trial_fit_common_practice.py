@@ -6,11 +6,11 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.grading import grade
-from labkit.core.prescription import Action, Anchors, Side
-from labkit.core.rods_out import RodOut
-from labkit.core.trial_fit import trial_fit
-from labkit.core.trial_seen import TrialSeen
+from labkit.core.case.rods_out import RodOut
+from labkit.core.case.trial_fit import trial_fit
+from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Action, Anchors, Side
 from tests.support.patients import LIMITS, percents, plain, sliding
 
 MODELS = ["straight", "sliding"]

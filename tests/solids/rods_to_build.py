@@ -6,8 +6,8 @@ from decimal import Decimal
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.layout import lay_out
-from labkit.core.rods import Hand, Rod
+from labkit.core.label.layout import lay_out
+from labkit.core.rod.rods import Hand, Rod
 
 TEMPLATES = rod_templates()
 LETTERING = load_lettering()

@@ -12,12 +12,12 @@ from OCP.BRepClass3d import BRepClass3d_SolidClassifier
 from OCP.gp import gp_Pnt
 from OCP.TopAbs import TopAbs_IN
 
-from labkit.core.compensation import compensated
-from labkit.core.curves import at
-from labkit.core.label_place import label_space
-from labkit.core.lettering import Disc
-from labkit.core.rods import NOMINAL, Compensation, Crosspin, Hand
-from labkit.core.volume import body_volume_mm3, envelope_mm, label_volume_mm3
+from labkit.core.label.lettering import Disc
+from labkit.core.label.place import label_space
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.curves import at
+from labkit.core.rod.rods import NOMINAL, Compensation, Crosspin, Hand
+from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, hands, label_of, rod_of
 

@@ -7,7 +7,7 @@ import dataclasses
 import cadquery as cq
 import pytest
 
-from labkit.core.lettering import Arc, Engraving, Line, PlacedGlyph, Region
+from labkit.core.label.lettering import Arc, Engraving, Line, PlacedGlyph, Region
 from labkit.errors import GeometryError
 from labkit.solids.build import build
 from labkit.solids.guard import Expectation, guarded, volume_near

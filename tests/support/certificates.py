@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from labkit.documents.certificate import Release
 from labkit.documents.inspection import lines_of
-from labkit.qa.conformance import DECISION_RULE
+from labkit.qa.decision.conformance import DECISION_RULE
 
 BUDGET = [
     {"name": "resolution", "u_mm": 0.0003, "dof": None, "kind": "B", "basis": "steps of 0.001 mm"},

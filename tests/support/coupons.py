@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from labkit.core.rods import Compensation
+from labkit.core.rod.rods import Compensation
 
 LENGTHS = (20, 30, 40, 50)
 

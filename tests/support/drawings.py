@@ -7,9 +7,9 @@ import itertools
 from typing import Any
 
 from labkit.catalog.profiles import Profile
-from labkit.core.curves import at, box
-from labkit.core.lettering import Line
-from labkit.core.projected import RodViews
+from labkit.core.label.lettering import Line
+from labkit.core.rod.curves import at, box
+from labkit.core.rod.projected import RodViews
 from labkit.documents.rod_drawing import Sheet, draw, subject_of
 from labkit.documents.rod_drawing.sheet import Pen
 from tests.documents.samples import sample_spec
@@ -26,7 +26,7 @@ def prescription(template: str, distance: str = "33.6", action: str = "pull") ->
 @functools.cache
 def views_for(template: str, distance: str = "33.6", action: str = "pull") -> RodViews:
     """Views of the rod that is drawn for a prescription, from its solid."""
-    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.exports.pictures.hidden_lines import views_of_solid
     from labkit.solids.build import build
 
     subject = subject_of(sample_spec(prescription(template, distance, action)))
@@ -120,7 +120,7 @@ def _cuts(a, b, one):
 
 @functools.cache
 def _single_views(template: str, length: str, action: str) -> RodViews:
-    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.exports.pictures.hidden_lines import views_of_solid
     from labkit.solids.build import build
 
     subject = subject_of(sample_spec(_single_text(template, length, action)))
@@ -152,7 +152,7 @@ def _large_text(steps: int) -> str:
 
 @functools.cache
 def _large_views(steps: int) -> RodViews:
-    from labkit.exports.hidden_lines import views_of_solid
+    from labkit.exports.pictures.hidden_lines import views_of_solid
     from labkit.solids.build import build
 
     subject = subject_of(sample_spec(_large_text(steps)))

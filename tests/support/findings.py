@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from labkit.core.grading import grade
+from labkit.core.grading.grade import grade
 from tests.support.patients import LIMITS
 
 

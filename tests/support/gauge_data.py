@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from labkit.qa.gauge_study import Study
+from labkit.qa.gauge.study import Study
 
 #: R. K. Houf, D. B. Berman, Statistical analysis of power module thermal test equipment
 #: performance, IEEE Trans. Components, Hybrids, Manuf. Technol. 11 (1988) 516; as printed in

@@ -7,7 +7,7 @@ import datetime
 import io
 import random
 
-from labkit.core.identifier import parse_identifier
+from labkit.core.case.identifier import parse_identifier
 from labkit.documents.inspection import csv_file, lines_of
 from labkit.ledger.events import Kind
 from tests.documents.samples import sample_spec

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
-from labkit.core.lettering import Engraving
+from labkit.core.label.lettering import Engraving
 from tests.support.stroke_field import coverage
 
 DepthMap = NDArray[np.float64]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 
-from labkit.core.identifier import rod_identifier
+from labkit.core.case.identifier import rod_identifier
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from tests.support.ledgers import made, moment, started

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 
-from labkit.core.identifier import rod_identifier
+from labkit.core.case.identifier import rod_identifier
 from labkit.ledger.events import Kind
 
 START = datetime.datetime(2031, 3, 14, 9, 26, 53, 589793, datetime.UTC)

@@ -10,14 +10,14 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
-from labkit.core.extra_requests import ByPercent
+from labkit.core.case.extra_requests import ByPercent
 from labkit.ledger.store import open_ledger
-from labkit.workflow.cases import open_case
-from labkit.workflow.extra import ExtraOrder, Installed, make_extra
-from labkit.workflow.job import Means
-from labkit.workflow.make import make_set
-from labkit.workflow.record import Recorder
-from labkit.workflow.replace import ReplacementOrder, make_replacement
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.rods.extra import ExtraOrder, Installed, make_extra
+from labkit.workflow.rods.replace import ReplacementOrder, make_replacement
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.make import make_set
 from tests.support.prescriptions import SMALLEST, changed, source
 
 CASE = "QF-1043"

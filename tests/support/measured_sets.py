@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from decimal import Decimal
 
-from labkit.core.identifier import rod_identifier
-from labkit.qa.readings import Expected
-from labkit.qa.rod_decision import Look, judge_rod
+from labkit.core.case.identifier import rod_identifier
+from labkit.qa.decision.readings import Expected
+from labkit.qa.decision.rod_decision import Look, judge_rod
 from labkit.qa.uncertainty import Budget, Component
 
 LONGEST = Decimal("34.0")

@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
-from labkit.exports.plates import PlatePlan
+from labkit.exports.write.plates import PlatePlan
 
 
 def least_gap_mm(plan: PlatePlan) -> float:

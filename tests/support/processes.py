@@ -6,7 +6,7 @@ import datetime
 from dataclasses import replace
 
 from labkit.catalog.processes import processes
-from labkit.core.calibration import Calibration, FittedOffset
+from labkit.core.rod.calibration import Calibration, FittedOffset
 
 CALIBRATION = Calibration(
     date=datetime.date(2031, 5, 2), by="anna", instrument="micrometer M-3", coupons=24, lengths=4,

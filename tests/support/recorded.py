@@ -8,11 +8,11 @@ from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.processes import processes
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.grading import grade
-from labkit.core.identifier import rod_identifier
+from labkit.core.case.identifier import rod_identifier
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import LengthLimits
 from labkit.core.jsonable import jsonable
-from labkit.core.prescription import Side
-from labkit.core.steps import LengthLimits
 from labkit.ledger.events import Kind
 
 #: Unequal sides, everything that the three models want; MODEL and ACTION are put in.

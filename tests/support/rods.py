@@ -9,10 +9,10 @@ from pathlib import Path
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.label_rules import needs_bar
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Engraving
-from labkit.core.rods import NOMINAL, Compensation, Hand, Rod
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Engraving
+from labkit.core.label.rules import needs_bar
+from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod
 
 ROWS = tuple(rod_templates())
 
@@ -48,9 +48,9 @@ def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y) -> Rod:
 
 def written(rod: Rod, folder: Path, compensation: Compensation = NOMINAL) -> WrittenRod:
     """Build a rod and write its nominal STEP and its STL."""
-    from labkit.exports.mesh import mesh_of
-    from labkit.exports.step import StepHeader, write_step
-    from labkit.exports.stl import write_stl
+    from labkit.exports.write.mesh import mesh_of
+    from labkit.exports.write.step import StepHeader, write_step
+    from labkit.exports.write.stl import write_stl
     from labkit.solids.build import build
 
     engraving = lay_out(load_lettering(), rod.engraving, rod.bar, rod.template.label.height_mm)

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.core.lettering import Disc, Glyph, Lettering, Line, Mark
-from labkit.core.rods import (
+from labkit.core.label.lettering import Disc, Glyph, Lettering, Line, Mark
+from labkit.core.rod.rods import (
     Ball,
     Crosspin,
     Eye,

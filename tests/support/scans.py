@@ -10,8 +10,8 @@ from tempfile import mkdtemp
 
 import numpy as np
 
-from labkit.core.rods import Hand
-from labkit.exports.stl_reader import read_stl
+from labkit.core.rod.rods import Hand
+from labkit.exports.check.stl_reader import read_stl
 from tests.support.rods import rod_of, templates, written
 
 #: Waves of which a spatially correlated noise is made.

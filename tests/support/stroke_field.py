@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.lettering import Arc, Disc, Line, Mark
+from labkit.core.label.lettering import Arc, Disc, Line, Mark
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

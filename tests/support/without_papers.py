@@ -6,7 +6,7 @@ Usage: python -m tests.support.without_papers extra CASE ...
 from __future__ import annotations
 
 from labkit.cli.main import main
-from labkit.workflow import make
+from labkit.workflow.sets import make
 
 if __name__ == "__main__":
     make.write_papers = lambda *_: ()

@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from labkit.workflow import make
+from labkit.workflow.sets import make
 from tests.ledger.conftest import server, url
 from tests.support import making
 from tests.support.prescriptions import changed

@@ -8,15 +8,15 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.extra_requests import Between, ByAdvancement, ByLength
-from labkit.core.identifier import parse_identifier
-from labkit.core.rods import Eye
+from labkit.core.case.extra_requests import Between, ByAdvancement, ByLength
+from labkit.core.case.identifier import parse_identifier
+from labkit.core.rod.rods import Eye
 from labkit.errors import InputError, LedgerError, RefusedError
-from labkit.exports.measure_step import measure_step
+from labkit.exports.check.measure_step import measure_step
 from labkit.ledger.events import Kind
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
-from labkit.workflow.as_stored import differences
+from labkit.workflow.sets.as_stored import differences
 from tests.support.making import (
     CASE,
     INSTALLED,
@@ -136,10 +136,10 @@ def test_a_rod_of_an_abandoned_set_can_be_made(recorded, out, monkeypatch):
     def broken(*_):
         raise RefusedError("no")
 
-    monkeypatch.setattr("labkit.workflow.make.write_papers", broken)
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", broken)
     with pytest.raises(RefusedError, match="^no$"):
         extra(out, recorded, 62.5)
-    monkeypatch.setattr("labkit.workflow.make.write_papers", lambda *_: ())
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
     made = extra(out, recorded, 62.5)
     assert made.folder.name == "QF-1043-r3"
     orders = [e for e in recorded.ledger.story(CASE) if e.kind is Kind.ORDER]

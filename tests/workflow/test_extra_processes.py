@@ -17,7 +17,7 @@ from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
-from labkit.workflow.set_on_disk import look_at, unrecorded
+from labkit.workflow.sets.on_disk import look_at, unrecorded
 from tests.support.making import CASE, ONE, START, identifiers_in, make, recorder_for
 from tests.support.prescriptions import changed
 

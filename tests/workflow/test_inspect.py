@@ -10,24 +10,24 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.instruments import instruments
-from labkit.core.ways_of_measuring import Method
+from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
-from labkit.qa.conformance import Result
-from labkit.qa.readings import RodReadings
-from labkit.qa.rod_decision import Look, judge_rod
-from labkit.workflow.inspect import (
+from labkit.qa.decision.conformance import Result
+from labkit.qa.decision.readings import RodReadings
+from labkit.qa.decision.rod_decision import Look, judge_rod
+from labkit.workflow.inspection.inspect import (
     Inspected,
     decision_from_record,
     inspect,
     inspected_by_hand,
     record_readings,
 )
-from labkit.workflow.inspect_json import inspection_json
-from labkit.workflow.reading_details import SCAN, details_of
-from labkit.workflow.set_bench import bench_of, side_tolerances
+from labkit.workflow.inspection.inspect_json import inspection_json
+from labkit.workflow.inspection.reading_details import SCAN, details_of
+from labkit.workflow.sets.bench import bench_of, side_tolerances
 from tests.support.inspection import CASE, SET, TODAY, record_set
 from tests.support.measured_sets import budget
 from tests.support.prescriptions import SMALLEST, changed

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.errors import InputError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
-from labkit.workflow.lookup import all_cases, case_story, find_rod, need_case
+from labkit.workflow.record.lookup import all_cases, case_story, find_rod, need_case
 from tests.support.ledgers import Pen, fill
 from tests.support.recorded import make_case, make_set, parallel, set_body
 

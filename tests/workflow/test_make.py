@@ -22,12 +22,12 @@ from labkit.catalog.processes import processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
-from labkit.core.identifier import parse_identifier
+from labkit.core.case.identifier import parse_identifier
 from labkit.errors import CheckError, LabelError
-from labkit.exports.set_folder import sha256_of
-from labkit.workflow.cases import open_case
-from labkit.workflow.job import Means
-from labkit.workflow.make import make_set
+from labkit.exports.write.set_folder import sha256_of
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.make import make_set
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 ROOT = Path(__file__).parent.parent.parent
@@ -171,7 +171,7 @@ def test_a_label_that_can_be_misread_upside_down_gets_a_bar(tmp_path):
 
 
 def test_a_set_whose_check_fails_is_not_delivered(tmp_path, monkeypatch):
-    from labkit.exports import check_part as module
+    from labkit.exports.check import part as module
 
     real = module.check_part
 

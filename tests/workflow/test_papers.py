@@ -18,11 +18,11 @@ from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
 from labkit.errors import DeliveryError
-from labkit.exports.set_folder import seal, sha256_of
-from labkit.workflow.cases import open_case
-from labkit.workflow.job import Means
-from labkit.workflow.make import make_set
-from labkit.workflow.papers import count_papers
+from labkit.exports.write.set_folder import seal, sha256_of
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.make import make_set
+from labkit.workflow.sets.papers import count_papers
 from tests.support.prescriptions import SMALLEST, changed, source
 
 DOCUMENTS = {
@@ -126,7 +126,7 @@ def test_without_a_graphics_driver_the_set_is_made_and_says_what_is_missing(tmp_
     def no_driver(_):
         raise DeliveryError("the rods cannot be pictured: no driver")
 
-    monkeypatch.setattr("labkit.exports.pictures.set_pngs", no_driver)
+    monkeypatch.setattr("labkit.exports.pictures.png.set_pngs", no_driver)
     made = make(tmp_path)
     assert made.problems == ("the rods cannot be pictured: no driver",)
     assert {p.name for p in (made.folder / "pictures").iterdir()} == {"set.svg", "set.glb"}
@@ -257,7 +257,7 @@ def test_out_is_no_finished_set(made, tmp_path):
 KILLED = """
 import os, sys
 from pathlib import Path
-from labkit.workflow.papers import open_set, remake_papers
+from labkit.workflow.sets.papers import open_set, remake_papers
 root, when, out = Path(sys.argv[1]), sys.argv[2], sys.argv[3:]
 def kill():
     os.kill(os.getpid(), 9)
@@ -300,7 +300,7 @@ def test_a_kill_elsewhere_is_tidied_by_the_next_run(made, tmp_path):
 
 def test_the_command_counts_its_files(made, monkeypatch):
     totals = []
-    from labkit.cli import papers as command
+    from labkit.cli.sets import papers as command
 
     counting = command.counting
     monkeypatch.setattr(

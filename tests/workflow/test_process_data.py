@@ -9,7 +9,7 @@ import pytest
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
-from labkit.workflow.process_data import Selection, chosen, rod_sample, rod_values
+from labkit.workflow.process.data import Selection, chosen, rod_sample, rod_values
 from tests.support.measured_rods import Pen, fill, open_set, reading
 
 ALL = Selection()

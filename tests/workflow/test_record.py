@@ -13,18 +13,18 @@ import pytest
 
 from labkit.core.jsonable import jsonable
 from labkit.errors import CheckError, DeliveryError, InputError, LedgerError, RefusedError
-from labkit.exports import check_part
-from labkit.exports.set_folder import sha256_of
+from labkit.exports.check import part as check_part
+from labkit.exports.write.set_folder import sha256_of
 from labkit.ledger.events import Kind
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
-from labkit.workflow import job as job_module
-from labkit.workflow import make as make_module
-from labkit.workflow.make import job_of
-from labkit.workflow.record import Recorder
-from labkit.workflow.set_on_disk import look_at, unrecorded
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.sets import job as job_module
+from labkit.workflow.sets import make as make_module
+from labkit.workflow.sets.make import job_of
+from labkit.workflow.sets.on_disk import look_at, unrecorded
 from tests.support.making import (
     CASE,
     INSTALLED,
@@ -157,7 +157,7 @@ def test_a_set_that_fails_its_checks_is_abandoned(no_papers, recorder, out, monk
     story = recorder.ledger.story(CASE)
     assert story[-1].body["reason"] == "part 35.9 does not measure as it should at all"
     monkeypatch.undo()
-    monkeypatch.setattr("labkit.workflow.make.write_papers", lambda *_: ())
+    monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
     assert make(ONE, out, recorder).folder.name == "QF-1043-r2"
     settle_all(recorder.ledger, out)
 
@@ -284,7 +284,7 @@ def test_a_full_disk_while_building(no_papers, file, out):
             limit = max(ledger_bytes, 200_000) * 4
             small = changed(ONE, ('"QF-1043"', '"QF-1043" #' + "." * 10))
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-            from labkit.exports import stl
+            from labkit.exports.write import stl
 
             def too_large(path, *_):
                 path.write_bytes(b"x" * (2 * limit))
@@ -343,7 +343,7 @@ def test_an_old_text_with_a_comment_is_a_revision_of_its_own(no_papers, recorder
 
 def test_what_is_reserved_does_not_need_a_solid(recorder, tmp_path):
     """Reserving twice without building, as two runs in two folders do: nothing is shared."""
-    from labkit.workflow.cases import open_case
+    from labkit.workflow.sets.cases import open_case
 
     job = job_of(open_case(source(TWO), dict(INSTALLED.templates)), MEANS)
     first, second = (recorder.start(job, tmp_path / name, 0) for name in ("a", "b"))

@@ -6,14 +6,14 @@ import datetime
 
 import pytest
 
-from labkit.core.identifier import grouped
+from labkit.core.case.identifier import grouped
 from labkit.errors import DeliveryError, InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.verify import verify
-from labkit.workflow import release as release_module
-from labkit.workflow.certificate import certificate_pdf, certified, write_certificate
-from labkit.workflow.release import release, withhold
-from labkit.workflow.release_state import release_now, releases_of
+from labkit.workflow.inspection import release as release_module
+from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.release import release, withhold
+from labkit.workflow.inspection.release_state import release_now, releases_of
 from tests.support.making import CASE, START, again, extra, rod_at
 from tests.support.measured import measure_all, record_reading
 

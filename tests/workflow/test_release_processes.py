@@ -16,10 +16,10 @@ import pytest
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
-from labkit.workflow.certificate import certificate_pdf, certified, write_certificate
-from labkit.workflow.release import withhold
-from labkit.workflow.release_state import release_now
-from labkit.workflow.slots import set_to_judge
+from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.release import withhold
+from labkit.workflow.inspection.release_state import release_now
+from labkit.workflow.rods.slots import set_to_judge
 from tests.support.making import CASE
 from tests.support.measured import measure_all
 
@@ -130,7 +130,7 @@ def test_a_process_that_ends_at_the_worst_moment(recorded, tmp_path, name):
     before, out = recorded.ledger.head(), tmp_path / "sets"
     words = ["release", CASE, "--out", str(out)]
     script = (
-        f"import os, labkit.workflow.release as r; r.{name} = lambda *_: os._exit(9)\n"
+        f"import os, labkit.workflow.inspection.release as r; r.{name} = lambda *_: os._exit(9)\n"
         f"from labkit.cli.main import main; import sys; sys.argv[1:] = {words!r}\n"
         "main()"
     )

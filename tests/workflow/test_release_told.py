@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from labkit.ledger.events import Kind
-from labkit.workflow.certificate import certificate_pdf, certified, write_certificate
-from labkit.workflow.release import withhold
+from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.release import withhold
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, START, rod_at
 from tests.support.measured import measure_all, record_reading

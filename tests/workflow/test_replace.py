@@ -9,23 +9,23 @@ from pathlib import Path
 
 import pytest
 
-from labkit.core.identifier import check_digit, grouped, rod_identifier
-from labkit.core.prescription import Side
-from labkit.core.trial_seen import TrialSeen
+from labkit.core.case.identifier import check_digit, grouped, rod_identifier
+from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.grading.prescription import Side
 from labkit.documents.spec_reader import check_spec
 from labkit.errors import CheckError, DeliveryError, InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.transfer import export_to, restore
 from labkit.ledger.verify import verify
-from labkit.workflow import make as making_module
-from labkit.workflow.cases import open_case
-from labkit.workflow.lookup import all_cases, case_story, find_rod
-from labkit.workflow.set_on_disk import look_at
-from labkit.workflow.slots import set_to_judge, slots_of
-from labkit.workflow.stored_case import read_case, settings_now
-from labkit.workflow.stored_lengths import spacer_set_of
-from labkit.workflow.trial import propose
+from labkit.workflow.record.lookup import all_cases, case_story, find_rod
+from labkit.workflow.rods.slots import set_to_judge, slots_of
+from labkit.workflow.rods.trial import propose
+from labkit.workflow.sets import make as making_module
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.on_disk import look_at
+from labkit.workflow.sets.stored_case import read_case, settings_now
+from labkit.workflow.sets.stored_lengths import spacer_set_of
 from tests.support.making import (
     CASE,
     INSTALLED,

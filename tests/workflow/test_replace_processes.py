@@ -8,7 +8,7 @@ import pytest
 
 from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
-from labkit.workflow.slots import slots_of
+from labkit.workflow.rods.slots import slots_of
 from tests.support.making import CASE, recorder_for
 from tests.workflow.test_extra_processes import Lab, finish, start
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.core.identifier import check_digit, rod_identifier
+from labkit.core.case.identifier import check_digit, rod_identifier
 from labkit.errors import LedgerError
 from labkit.ledger.events import Kind
 from tests.support.making import CASE, START, again, rod_at

@@ -10,12 +10,12 @@ import pytest
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.processes import processes
-from labkit.core.calibration import USUAL_GAUGE
-from labkit.core.rods import Eye
-from labkit.core.ways_of_measuring import Method, shifted_way, ways_of
+from labkit.core.gauging.ways_of_measuring import Method, shifted_way, ways_of
+from labkit.core.rod.calibration import USUAL_GAUGE
+from labkit.core.rod.rods import Eye
 from labkit.ledger.store import open_ledger
-from labkit.qa.budget import length_budget, plain_budget
-from labkit.workflow.trend import case_process, range_findings, rods_since, trend_findings
+from labkit.qa.decision.budget import length_budget, plain_budget
+from labkit.workflow.process.trend import case_process, range_findings, rods_since, trend_findings
 from tests.support.drifting import Lab
 from tests.support.processes import CALIBRATED
 from tests.support.rods import templates

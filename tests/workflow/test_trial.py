@@ -7,16 +7,16 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.extra_requests import ByAdvancement, ByPercent
-from labkit.core.extra_rods import extra_rods
-from labkit.core.trial_seen import TrialSeen
+from labkit.core.case.extra_requests import ByAdvancement, ByPercent
+from labkit.core.case.extra_rods import extra_rods
+from labkit.core.case.trial_seen import TrialSeen
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
-from labkit.workflow.stored_case import read_case, settings_now
-from labkit.workflow.trial import propose
-from labkit.workflow.trial_accept import accept
+from labkit.workflow.rods.trial import propose
+from labkit.workflow.rods.trial_accept import accept
+from labkit.workflow.sets.stored_case import read_case, settings_now
 from tests.support.ledgers import Pen, moment
 from tests.support.recorded import (
     graded,

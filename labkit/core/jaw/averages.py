@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from labkit.core.prescription import Point
+from labkit.core.grading.prescription import Point
 
 #: Side of the Bonwill triangle, 4 in (Bonwill, as quoted by Christensen 1959).
 BONWILL_SIDE_MM = 101.6
@@ -27,8 +27,6 @@ def bonwill_condyles(
     Formula: C = I + (−a cos φ, ± side/2, a sin φ), a = side·√3/2.
 
     Args:
-        incisal: Lower incisal point, mm.
-        side_mm: Side of the triangle, mm.
         balkwill_deg: φ, triangle to the occlusal plane, + where the condyles lie above.
 
     Returns:

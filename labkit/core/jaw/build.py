@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
+from labkit.core.grading.prescription import Anchors, JawModelName, Point, Prescription
 from labkit.core.jaw.hinged import HingedJaw
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.rotation import Floats
 from labkit.core.jaw.sliding import SlidingJaw
 from labkit.core.jaw.straight import StraightJaw
-from labkit.core.prescription import Anchors, JawModelName, Point, Prescription
 
 
 def anchor_distance(anchors: Anchors) -> float | None:
@@ -35,9 +35,6 @@ def jaw_model(prescription: Prescription, sideways_per_mm: float) -> JawModel:
         prescription: A prescription whose sides are complete for its jaw model.
         sideways_per_mm: Midline deviation for each mm forward, from the bite scale.
 
-    Returns:
-        The model.
-
     Raises:
         ValueError: A side lacks what the model needs (refused earlier by the grading rules).
     """
@@ -59,9 +56,6 @@ def hinged_jaw(prescription: Prescription, sideways_per_mm: float) -> HingedJaw:
     Args:
         prescription: Anchors and jaw, mm and degrees.
         sideways_per_mm: Midline deviation for each mm forward.
-
-    Returns:
-        The model, a batch of one.
 
     Raises:
         ValueError: A side lacks an anchor point.

@@ -117,9 +117,6 @@ class HingedJaw:
         Args:
             lengths_mm: Rod lengths, left and right, shape (N, 2).
             drop_mm: Drop of the incisal point from the registered bite, + downwards, shape (N,).
-
-        Returns:
-            The poses.
         """
         closed = self._read_poses(lengths_mm, None)
         conditions = self._conditions((*self._guides(), self._incisal_rows(_Z)), with_rods=True)

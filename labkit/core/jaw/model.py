@@ -18,7 +18,6 @@ def require_solved(problems: Problems, count: int) -> None:
 
     Args:
         problems: Reason for each member without an answer.
-        count: Size of the batch.
 
     Raises:
         JawModelError: Names the first such member, counted from 1; `value` has all indices,

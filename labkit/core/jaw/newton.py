@@ -121,7 +121,6 @@ def solve(conditions: Conditions, start: Floats, targets: Floats) -> Solution:
     what the start has to what is asked, so that the answer is the one continuous with the start.
 
     Args:
-        conditions: The six conditions.
         start: Poses to start from, shape (N, 6).
         targets: Values asked for, shape (N, 6).
 

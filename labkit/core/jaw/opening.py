@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from labkit.core.bite import bite_scale
+from labkit.core.grading.bite import bite_scale
+from labkit.core.grading.prescription import JawModelName, Prescription
 from labkit.core.jaw.build import hinged_jaw
 from labkit.core.jaw.rotation import Floats
-from labkit.core.prescription import JawModelName, Prescription
 from labkit.errors import JawModelError, RefusedError
 
 

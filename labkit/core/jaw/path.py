@@ -27,7 +27,6 @@ def displacements_at(model: JawModel, lengths_mm: Floats, weights: Floats = MEAN
     Formula: Newton on w·L(d) = length, with dL/dd of the jaw model, from the registered bite.
 
     Args:
-        model: Jaw model.
         lengths_mm: Lengths, shape (N,): of one side, or of the mean of both.
         weights: Which length: LEFT, RIGHT or MEAN.
 
@@ -62,7 +61,6 @@ def side_mismatch(model: JawModel, lengths_mm: Floats) -> Floats:
     """Give how far the left rods stand ahead of the right ones, each read along the path.
 
     Args:
-        model: Jaw model.
         lengths_mm: Pairs, left and right, shape (N, 2).
 
     Returns:
@@ -78,7 +76,6 @@ def read_back_near_path(model: JawModel, lengths_mm: Floats) -> ReadBack:
     """Read pairs back, starting where the recorded path has the pair's mean length.
 
     Args:
-        model: Jaw model.
         lengths_mm: Pairs, left and right, shape (N, 2).
 
     Returns:

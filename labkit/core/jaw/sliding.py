@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.core.grading.prescription import Point
 from labkit.core.jaw.model import Designed, ReadBack
 from labkit.core.jaw.rotation import Floats
 from labkit.core.numbers import require_finite
-from labkit.core.prescription import Point
 
 _SIDES = ("left", "right")
 

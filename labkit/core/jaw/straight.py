@@ -44,9 +44,6 @@ class StraightJaw:
         Args:
             lengths_mm: Lengths of the rods, left and right, mm, shape (N, 2).
             near: Not needed: the equation is linear.
-
-        Returns:
-            The positions.
         """
         sides = self.sigma * (np.array(self.registered_mm) - lengths_mm)
         return ReadBack(sides.mean(axis=1), side_mismatch_mm=sides[:, 0] - sides[:, 1])

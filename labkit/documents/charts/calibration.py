@@ -20,8 +20,8 @@ from labkit.documents.charts.canvas import (
     new_chart,
     note,
 )
-from labkit.qa.calibration import LengthFit
 from labkit.qa.least_squares import t_factor
+from labkit.qa.process.calibration import LengthFit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,15 +33,7 @@ _SPREAD = 0.05
 
 @house_style()
 def length_chart(fit: LengthFit, standing_out: Collection[str]) -> Figure:
-    """Draw measured less built over the length, and the residuals below.
-
-    Args:
-        fit: The fit.
-        standing_out: Names of coupons that stand out and were kept.
-
-    Returns:
-        The chart.
-    """
+    """Draw measured less built over the length, and the residuals below."""
     figure, (upper, lower) = new_chart(PAGE_WIDTH_MM, 130, rows=2, ratios=(1.15, 1))
     x = _side_by_side(fit)
     off = [float(c.measured_mm - b) for c, b in zip(fit.coupons, fit.built_mm, strict=True)]

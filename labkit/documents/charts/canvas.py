@@ -44,8 +44,6 @@ def new_chart(
     """Give an empty chart in the house style; draw on it inside `house_style`.
 
     Args:
-        width_mm: Width of the picture.
-        height_mm: Height of the picture.
         rows: Panels, one above the other.
         ratios: Heights of the panels to each other; None for equal ones.
 
@@ -94,10 +92,6 @@ def note(axes: Axes, x: float, y: float, words: str, **how: Any) -> None:
     """Write small words at a place of the data.
 
     Args:
-        axes: The panel.
-        x: Place in the units of the data.
-        y: Place in the units of the data.
-        words: The words, never read as formulas.
         how: What matplotlib's `annotate` takes besides.
     """
     axes.annotate(words, (x, y), **{"fontsize": SMALL_PT, "color": INK, **how})
@@ -110,11 +104,9 @@ def level(
     """Draw a horizontal line across a panel and name it outside at the right.
 
     Args:
-        axes: The panel.
         y: Where, in the units of the data.
         words: Its name, empty for none.
         dashed: For limits; a whole line is a centre.
-        color: Colour of line and words.
         raised_pt: How far above the line the words stand, where another line is close.
     """
     axes.axhline(y, color=color, linewidth=_LINE_PT, linestyle=(0, (5, 3)) if dashed else "-")
@@ -148,9 +140,6 @@ def svg_of(figure: Figure) -> bytes:
 
     Args:
         figure: From `new_chart`.
-
-    Returns:
-        The file.
     """
     return _written(figure, "svg", metadata={"Date": None, "Creator": None})
 
@@ -161,9 +150,6 @@ def png_of(figure: Figure, dpi: float = 150) -> bytes:
     Args:
         figure: From `new_chart`.
         dpi: Pixels for each inch.
-
-    Returns:
-        The file.
     """
     return _written(figure, "png", dpi=dpi, metadata={"Software": None})
 

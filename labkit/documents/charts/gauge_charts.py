@@ -25,10 +25,10 @@ from labkit.documents.charts.canvas import (
     new_chart,
     short,
 )
-from labkit.qa.gauge_bias import Bias, Linearity
-from labkit.qa.gauge_ranges import RangeTable
-from labkit.qa.gauge_result import GOOD_PERCENT, POOR_PERCENT, GaugeResult, Variation
-from labkit.qa.gauge_study import Study
+from labkit.qa.gauge.bias import Bias, Linearity
+from labkit.qa.gauge.ranges import RangeTable
+from labkit.qa.gauge.result import GOOD_PERCENT, POOR_PERCENT, GaugeResult, Variation
+from labkit.qa.gauge.study import Study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,14 +56,7 @@ _EDGE: dict[str, Any] = {"markeredgecolor": INK, "markeredgewidth": 0.4}
 
 @house_style()
 def components_chart(result: GaugeResult) -> Figure:
-    """Draw each component as its share of variance, spread and tolerance.
-
-    Args:
-        result: From either method.
-
-    Returns:
-        The chart.
-    """
+    """Draw each component as its share of variance, spread and tolerance."""
     shown = [part for part in _SHOWN if any(c.part is part for c in result.components)]
     measures = [("of the variance", result.contribution_percent),
                 ("of the spread in the study", result.study_percent)]  # fmt: skip
@@ -96,9 +89,6 @@ def components_chart(result: GaugeResult) -> Figure:
 def readings_chart(study: Study) -> Figure:
     """Draw every reading as its difference from the mean of its part.
 
-    Args:
-        study: The study.
-
     Returns:
         The chart: rods that differ by millimetres would hide what the gauge does.
     """
@@ -123,9 +113,6 @@ def readings_chart(study: Study) -> Figure:
 def interaction_chart(study: Study) -> Figure:
     """Draw each operator's mean of each part as its difference from the mean of the part.
 
-    Args:
-        study: The study, with operators.
-
     Returns:
         The chart: lines side by side are operators who differ, lines that cross an interaction.
     """
@@ -149,7 +136,6 @@ def ranges_chart(study: Study, table: RangeTable) -> Figure:
     """Draw the range and the mean of the trials, operator by operator.
 
     Args:
-        study: The study.
         table: Limits from the ranges.
 
     Returns:
@@ -179,11 +165,7 @@ def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
     """Draw the bias over the reference value, with the fitted line and its band.
 
     Args:
-        found: Biases with their intervals.
         line: The line, None where there is none.
-
-    Returns:
-        The chart.
     """
     figure, (axes,) = new_chart(PAGE_WIDTH_MM, 84)
     level(axes, 0.0, "")

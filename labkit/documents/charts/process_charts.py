@@ -24,11 +24,11 @@ from labkit.documents.charts.canvas import (
     short,
 )
 from labkit.documents.figures import fixed
-from labkit.qa.capability import Limits
-from labkit.qa.control_chart import Individuals
-from labkit.qa.normality import probability_plot
-from labkit.qa.process_sample import Grouping, Sample, group_lines
-from labkit.qa.process_study import Study
+from labkit.qa.process.capability import Limits
+from labkit.qa.process.control_chart import Individuals
+from labkit.qa.process.normality import probability_plot
+from labkit.qa.process.sample import Grouping, Sample, group_lines
+from labkit.qa.process.study import Study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,14 +64,7 @@ def _along(axes: Axes, sample: Sample) -> None:
 
 @house_style()
 def histogram(study: Study) -> Figure:
-    """Draw how often each value comes, with the limits and the fitted normal curves.
-
-    Args:
-        study: The study.
-
-    Returns:
-        The chart.
-    """
+    """Draw how often each value comes, with the limits and the fitted normal curves."""
     from matplotlib.ticker import MaxNLocator
 
     sample, found = study.sample, study.capability
@@ -137,14 +130,7 @@ def _upright_limits(axes: Axes, limits: Limits, decimals: int) -> None:
 
 @house_style()
 def probability(study: Study) -> Figure:
-    """Draw the values on normal probability paper, with the band of a normal population.
-
-    Args:
-        study: The study.
-
-    Returns:
-        The chart.
-    """
+    """Draw the values on normal probability paper, with the band of a normal population."""
     from scipy.special import ndtri
 
     points = probability_plot(study.sample.values)
@@ -172,10 +158,6 @@ def probability(study: Study) -> Figure:
 @house_style()
 def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     """Draw the values in order, and how far neighbours differ, with limits and signals.
-
-    Args:
-        sample: The values and their limits.
-        chart: Their chart.
 
     Returns:
         The chart; a square stands around the point that completes a signal, and all points that
@@ -247,10 +229,6 @@ def _marks(axes: Axes, points: Sequence[tuple[float, float]]) -> None:
 @house_style()
 def comparison(sample: Sample, grouping: Grouping) -> Figure:
     """Draw groups of values side by side: every value, mean and its 95 % interval.
-
-    Args:
-        sample: The values and their limits.
-        grouping: What sets them apart.
 
     Returns:
         The chart; of very many groups the first ones.

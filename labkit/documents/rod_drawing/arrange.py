@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.catalog.profiles import Paper, Projection
-from labkit.core.rods import Crosspin, Eye, FlatBar
+from labkit.core.rod.rods import Crosspin, Eye, FlatBar
 from labkit.documents.rod_drawing.sheet import Place
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.errors import InputError
@@ -42,11 +42,8 @@ class Layout:
     """Places on the sheet, mm.
 
     Args:
-        paper: Width and height.
         frame: Left, right, bottom and top.
         per_mm: Scale of the main views.
-        front, top, side, section: Places of the views.
-        section_scale: Scale of the section.
     """
 
     paper: tuple[float, float]
@@ -78,9 +75,6 @@ def side_is_right(subject: Subject) -> bool:
 
 def arrange(subject: Subject) -> Layout:
     """Choose the scale and lay out the sheet.
-
-    Args:
-        subject: The rod.
 
     Returns:
         The layout with the largest scale that fits.

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from labkit.core.curves import at
-from labkit.core.lettering import Line, Piece, Point2
-from labkit.core.projected import RodViews
+from labkit.core.label.lettering import Line, Piece, Point2
+from labkit.core.rod.curves import at
+from labkit.core.rod.projected import RodViews
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
 from labkit.documents.rod_drawing.sheet import Ink

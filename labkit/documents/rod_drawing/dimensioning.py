@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from labkit.core.lettering import Line, Point2
+from labkit.core.label.lettering import Line, Point2
 from labkit.documents.rod_drawing.letters import width_mm
 from labkit.documents.rod_drawing.sheet import (
     TEXT_MM,
@@ -32,13 +32,7 @@ _Turn = Callable[[float, float], Point2]
 
 @dataclass(frozen=True)
 class Size:
-    """What a dimension says.
-
-    Args:
-        name: What is dimensioned.
-        value_mm: Size of the part.
-        words: As written.
-    """
+    """What a dimension says."""
 
     name: str
     value_mm: float
@@ -78,13 +72,6 @@ def arrow(tip: Point2, toward: Point2) -> Fill:
 
 def linear(place: Place, first: Point2, second: Point2, size: Size, course: Course) -> Dimension:
     """Dimension the distance of two points along or up the sheet.
-
-    Args:
-        place: Place of the view.
-        first: Point of the view, mm of the part.
-        second: Another one.
-        size: What is dimensioned and its words.
-        course: How the dimension runs.
 
     Returns:
         The dimension. Arrows go outside where there is no room between the points, words beside
@@ -149,14 +136,9 @@ def diameter(
     """Dimension a circle by a leader whose first leg points at its centre.
 
     Args:
-        place: Place of the view.
         center: Centre in the view, mm of the part.
         elbow: Where the leader turns level, paper mm.
         to_right: Whether the words stand to the right of the elbow.
-        size: Diameter and words.
-
-    Returns:
-        The dimension.
     """
     x, y = place.at(*center)
     radius = size.value_mm / 2 * place.per_mm
@@ -176,15 +158,11 @@ def radius(
     """Dimension an arc by a leader in line with its centre.
 
     Args:
-        place: Place of the view.
         center: Centre in the view, mm of the part.
         angle_deg: Direction of the arrow's point seen from the centre.
         elbow: Where the leader turns level, on the line through centre and point, paper mm.
         to_right: Whether the words stand to the right of the elbow.
         size: Radius and words.
-
-    Returns:
-        The dimension.
     """
     x, y = place.at(*center)
     size_mm, turn = size.value_mm * place.per_mm, math.radians(angle_deg)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.core.projected import RodViews
-from labkit.core.rods import FlatBar
+from labkit.core.rod.projected import RodViews
+from labkit.core.rod.rods import FlatBar
 from labkit.documents.rod_drawing.arrange import Layout, arrange
 from labkit.documents.rod_drawing.common_dimensions import (
     depth_dimension,

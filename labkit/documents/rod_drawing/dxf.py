@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from labkit.core.lettering import Line, Point2
+from labkit.core.label.lettering import Line, Point2
 from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
 from labkit.documents.rod_drawing.dxf_words import content, dimension_words, literal_pieces
 from labkit.documents.rod_drawing.letters import width_mm
@@ -52,9 +52,6 @@ def to_dxf(sheet: Sheet) -> bytes:
     measures the size of the part; in the enlarged section its measure times the dimension style's
     linear factor does. Each dimension's block holds the very lines of the sheet.
 
-    Args:
-        sheet: The sheet.
-
     Returns:
         The file, DXF R2010 in UTF-8; the same bytes each time, in every process.
     """
@@ -91,7 +88,6 @@ class _Writer:
 
     Args:
         document: Empty DXF document.
-        sheet: The sheet.
     """
 
     def __init__(self, document: Drawing, sheet: Sheet) -> None:

@@ -17,9 +17,6 @@ def literal_pieces(words: str) -> list[str]:
     The pieces, set side by side, show every character as typed, in every program; there is no
     spelling of such codes that all programs read alike.
 
-    Args:
-        words: The words.
-
     Returns:
         Contents of TEXT entities, from left to right; usually one.
 

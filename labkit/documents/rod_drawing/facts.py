@@ -19,7 +19,6 @@ def pdf_facts(spec: Mapping[str, Any], sheet: Sheet) -> dict[str, Any]:
 
     Args:
         spec: Content of spacer-set.json.
-        sheet: The sheet.
 
     Returns:
         Facts of the pages and every line of words with its place, y downwards from the top, mm.

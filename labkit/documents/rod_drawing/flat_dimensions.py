@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from labkit.core.bar_outline import blend_reach_mm
-from labkit.core.rods import CHAMFER_PART, Crosspin, Eye, FlatBar
+from labkit.core.rod.bar_outline import blend_reach_mm
+from labkit.core.rod.rods import CHAMFER_PART, Crosspin, Eye, FlatBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, NEXT_MM, leader_row
 from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, note, radius
@@ -25,9 +25,6 @@ def flat_dimensions(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) ->
     """Dimension bar, bosses, bores and pins.
 
     Args:
-        ink: Collects the dimensions.
-        subject: The rod.
-        bar: Its body.
         layout: Where the views lie.
     """
     _bosses(ink, subject, layout)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from labkit.core.lettering import Point2
+from labkit.core.label.lettering import Point2
 from labkit.documents.rod_drawing.arrange import TABLE_MM, TITLE_MM, Layout
 from labkit.documents.rod_drawing.ruling import INSET_MM, rule, ruled_box
 from labkit.documents.rod_drawing.sheet import TEXT_MM, Align, Ink, Pen, Text
@@ -24,7 +24,6 @@ def rows_by_sheet(rows: Sequence[Row], layout: Layout) -> list[list[Row]]:
     """Share the rows among the sheets.
 
     Args:
-        rows: Rows of the whole table.
         layout: Where everything lies.
 
     Returns:
@@ -58,8 +57,6 @@ def table_beside_views(ink: Ink, rows: Sequence[Row], layout: Layout, continued:
     """Draw the first sheet's table at its upper right corner.
 
     Args:
-        ink: Collects the lines.
-        rows: Rows of this sheet.
         layout: Where everything lies.
         continued: Whether further rows stand on another sheet.
     """

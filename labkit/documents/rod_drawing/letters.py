@@ -84,10 +84,6 @@ ELLIPSIS, JOINER = "…", "\u200d"
 def width_mm(words: str, height_mm: float) -> float:
     """Estimate the width of a line of words.
 
-    Args:
-        words: The words.
-        height_mm: Height of capitals, mm.
-
     Returns:
         Sum of the letters' widths, mm; exact for the characters of drawings, a guess for other
         scripts.
@@ -134,11 +130,6 @@ def wrapped(words: str, height_mm: float, most_mm: float) -> list[str]:
 
 def in_lines(words: str, height_mm: float, rooms_mm: tuple[float, float]) -> list[str]:
     """Break words into at most two lines, and cut them with an ellipsis if they are longer still.
-
-    Args:
-        words: The words.
-        height_mm: Height of capitals, mm.
-        rooms_mm: Width wished for, and the greatest width, mm.
 
     Returns:
         One or two lines, broken at a space unless only a break inside a word saves all words.

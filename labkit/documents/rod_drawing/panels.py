@@ -24,7 +24,6 @@ def draw_panels(ink: Ink, subject: Subject, layout: Layout) -> list[Ink]:
 
     Args:
         ink: Collects what is drawn on the first sheet.
-        subject: The rod.
         layout: Where everything lies.
 
     Returns:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from labkit.core.lettering import Arc
-from labkit.core.rods import Ball, RoundBar
+from labkit.core.label.lettering import Arc
+from labkit.core.rod.rods import Ball, RoundBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, leader_row
 from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, radius
@@ -22,9 +22,6 @@ def round_dimensions(ink: Ink, subject: Subject, bar: RoundBar, layout: Layout) 
     """Dimension balls, necks, domes, bar and flat.
 
     Args:
-        ink: Collects the dimensions.
-        subject: The rod.
-        bar: Its body.
         layout: Where the views lie.
     """
     left, right = subject.ends

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 
-from labkit.core.lettering import Line, Point2
+from labkit.core.label.lettering import Line, Point2
 from labkit.documents.rod_drawing.sheet import Ink, Pen, Stroke
 
 #: Words keep this distance from the lines of their cell.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from labkit.core.lettering import Piece, Point2
+from labkit.core.label.lettering import Piece, Point2
 from labkit.core.numbers import require_finite
 from labkit.documents.rod_drawing.letters import width_mm
 
@@ -63,9 +63,7 @@ class Text:
     """A line of words.
 
     Args:
-        words: The words, literal.
         at: Place of the base line, mm.
-        height_mm: Height of capitals.
         align: Which point of the line lies at the place.
         turn_deg: 0, or 90 for reading from the right.
         most_mm: Width into which the words are squeezed where they are longer.
@@ -119,15 +117,11 @@ class Dimension:
 
     Args:
         name: What is dimensioned, such as "functional length".
-        kind: How it is measured.
         points: Linear: the two points measured; diameter: two opposite points of the circle;
             radius: centre and point on the arc. Paper mm.
         line_at: A point on the dimension line, paper mm.
-        value_mm: Size of the part.
         per_mm: Paper mm for each mm of the part in this view.
-        text: Its words.
         strokes: Dimension, extension and leader lines.
-        fills: Arrowheads.
     """
 
     name: str
@@ -168,10 +162,8 @@ class Sheet:
     """A finished sheet, origin at its lower left corner, y up, mm.
 
     Args:
-        width_mm, height_mm: Paper.
         per_mm: Paper mm for each mm of the part in the main views (the scale).
         title: What the drawing shows, in words.
-        date: ISO date.
         frame: Left, right, bottom and top of the frame.
         views: Places of the views by name: front, top, side, section.
         strokes, fills, texts, dimensions: Everything drawn; a dimension's own lines and words

@@ -8,11 +8,11 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Profile, profile_of
-from labkit.core.label_place import label_space
-from labkit.core.layout import lay_out
-from labkit.core.lettering import Engraving
-from labkit.core.projected import ViewRequest
-from labkit.core.rods import Ball, Crosspin, Fitting, FlatBar, Hand, Rod, RoundBar
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Engraving
+from labkit.core.label.place import label_space
+from labkit.core.rod.projected import ViewRequest
+from labkit.core.rod.rods import Ball, Crosspin, Fitting, FlatBar, Hand, Rod, RoundBar
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.errors import InputError
 
@@ -24,7 +24,6 @@ class End:
     Args:
         side: -1 at the reader's left, +1 at the right.
         u_mm: Place of the fitting's centre.
-        fitting: The fitting.
     """
 
     side: int
@@ -44,10 +43,6 @@ class Subject:
 
     Args:
         spec: Content of spacer-set.json.
-        profile: The lab's profile.
-        part: The part drawn, as in the set.
-        rod: Its values.
-        label: Its engraving.
         ends: Left and right end.
         label_u_mm: Centre of the label along the rod.
         from_left: Whether the side view is that from the left: from the end with a pin.

@@ -17,7 +17,6 @@ def to_svg(sheet: Sheet, lettered: bool = True) -> bytes:
     """Write the sheet as an SVG file.
 
     Args:
-        sheet: The sheet.
         lettered: Whether words are drawn; without them it is the lines of the PDF.
 
     Returns:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labkit.catalog.profiles import Paper, Projection
 from labkit.catalog.texts import english_texts
-from labkit.core.lettering import Arc, Point2
+from labkit.core.label.lettering import Arc, Point2
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
 from labkit.documents.rod_drawing.letters import in_lines, width_mm
 from labkit.documents.rod_drawing.ruling import INSET_MM, rule, ruled_box

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from labkit.core.curves import box, meetings, moved_piece, share_of
-from labkit.core.lettering import Arc, Line, Piece, Point2
-from labkit.core.projected import ProjectedView, RodViews
-from labkit.core.rods import CHAMFER_PART, Ball, Crosspin, RoundBar
+from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.rod.curves import box, meetings, moved_piece, share_of
+from labkit.core.rod.projected import ProjectedView, RodViews
+from labkit.core.rod.rods import CHAMFER_PART, Ball, Crosspin, RoundBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import arrow
 from labkit.documents.rod_drawing.sheet import (
@@ -36,9 +36,6 @@ def draw_views(ink: Ink, subject: Subject, views: RodViews, layout: Layout) -> N
     """Put the edges of all views on the sheet.
 
     Args:
-        ink: Collects the lines.
-        subject: The rod.
-        views: Its edges, mm of the part.
         layout: Where the views lie.
     """
     label = _label_box(subject)
@@ -87,8 +84,6 @@ def _is_lip_edge(subject: Subject, piece: Piece, axis: int, inward: float) -> bo
     """Tell whether a line is the edge between a lip and its chamfer, seen from the side.
 
     Args:
-        subject: The rod.
-        piece: Edge of the view.
         axis: Coordinate that runs along the pin in this view.
         inward: Its sign towards the pin's end.
     """

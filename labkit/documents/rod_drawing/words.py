@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from labkit.core.tolerances import SizeLimits, fit_limits
+from labkit.core.rod.tolerances import SizeLimits, fit_limits
 from labkit.units import plain
 
 DIAMETER, PLUS_MINUS, TIMES, MINUS = "Ø", "±", "×", "−"

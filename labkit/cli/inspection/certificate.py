@@ -1,0 +1,49 @@
+"""`labkit certificate`: the certificate of a release, printed again from the record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import rich_click
+
+from labkit.cli.common import LEDGER, SET, out, print_json, print_problems
+
+
+@click.command("certificate", cls=rich_click.RichCommand)
+@click.argument("case")
+@SET
+@click.option("--event", "seq", type=click.IntRange(1), metavar="N",
+              help="Number of a release, also of one that does not stand any more.")
+@click.option(
+    "--out", "out_dir", default=".", show_default=True, metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    help="Folder for the certificate.",
+)
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(
+    case: str, set_name: str | None, seq: int | None, out_dir: Path, ledger_url: str | None,
+    as_json: bool,
+) -> None:
+    """Print the certificate of inspection of a released set again, from the record alone.
+
+    The same version of the program gives the same bytes as at the release. Refused where no release
+    stands: the old certificate would say what is no longer so. With --event it is printed for the
+    files, marked void, with why.
+
+    Example: labkit certificate QF-1043
+    """  # fmt: skip
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspection.certificate import certified, write_certificate
+
+    with open_ledger(ledger_url, create=False) as ledger:
+        stored, event, void = certified(ledger, case, set_name, seq)
+    path = write_certificate(stored, event, void, out_dir)
+    if as_json:
+        print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
+                    "void": list(void), "certificate": str(path)})  # fmt: skip
+        return
+    out().print(f"Certificate: {path}", markup=False, soft_wrap=True)
+    if void:
+        print_problems([f"the release no longer stands: {'; '.join(void)}"])

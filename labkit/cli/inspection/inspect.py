@@ -1,0 +1,196 @@
+"""`labkit inspect`: readings of a set's rods, from a file or typed in, decided on and recorded."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+
+from labkit.catalog.instruments import find_instrument, instruments
+from labkit.cli import clock
+from labkit.cli.common import AGAIN, INSTRUMENT, INSTRUMENTS, LEDGER, SET, err, out, print_json
+from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.core.gauging.ways_of_measuring import Method
+from labkit.errors import EXIT_REFUSED, InputError
+
+if TYPE_CHECKING:
+    from labkit.ledger.store import Ledger
+    from labkit.qa.decision.rod_decision import MeasuredRod
+    from labkit.workflow.inspection.inspect import Inspection, Source
+
+Found = tuple[Sequence["MeasuredRod"], "Source | None"]
+
+
+@click.command("inspect", cls=rich_click.RichCommand)
+@click.argument("case")
+@click.argument("file", required=False, metavar="[FILE.csv]")
+@SET
+@INSTRUMENT
+@INSTRUMENTS
+@click.option(
+    "--way",
+    "method",
+    type=click.Choice([str(method) for method in Method]),
+    metavar="METHOD",
+    help="Typed in: what is measured; without it, the way that the inspection form asks for.",
+)
+@click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
+@click.option(
+    "--as-typed",
+    is_flag=True,
+    help="Take readings that are merely far off, or scatter, as they stand.",
+)
+@AGAIN
+@click.option(
+    "--by",
+    metavar="CODE",
+    envvar="LABKIT_BY",
+    show_envvar=True,
+    help="Operator code of whoever measures; with it, the readings are recorded.",
+)
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
+    """Take the readings of a set's rods, decide on each and on the set, and record them.
+
+    FILE.csv is the set's inspection form, filled in, as any spreadsheet saves it; `-` is standard
+    input. A part of the set is enough; it is decided on with what was recorded before. Without a
+    file the readings are asked for, rod by rod. Readings that look like slips are asked about,
+    and nothing is recorded while one stands.
+
+    Example: labkit inspect QF-1043 inspection-form.csv --by quinn
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspection.inspect import inspect, inspected_by_hand, record_readings
+    from labkit.workflow.inspection.inspect_json import inspection_json
+
+    _check(given, file)
+    with open_ledger(given["ledger_url"], create=False) as ledger, _ending_cleanly():
+        known = instruments(given["instrument_places"])
+        before = inspect(ledger, case, given["set_name"], (), known)
+        if given["instrument_name"]:
+            find_instrument(known, given["instrument_name"])
+        rods, source = (
+            _typed(before, given) if file is None else _read(ledger, before, file, given)
+        )
+        inspection = inspect(ledger, case, given["set_name"], rods, known)
+        events: dict[str, int] = {}
+        if given["by"] and (file is not None or _agreed(inspection, rods, as_json)):
+            ready = [inspected_by_hand(inspection.bench, rod, source) for rod in rods]
+            seqs = record_readings(
+                ledger, inspection, ready, (given["by"], clock.now()), given["again"]
+            )
+            events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
+    if as_json:
+        print_json(inspection_json(inspection, events, given["by"] if events else None))
+        return
+    if file is not None or not given["by"]:
+        _show(inspection, rods)
+    _end(inspection, events, given)
+
+
+def _check(given: dict[str, Any], file: str | None) -> None:
+    from labkit.ledger.events import checked_operator
+
+    if given["by"] is not None:
+        checked_operator(given["by"])
+    if given["method"] and file is not None:
+        raise InputError("--way goes with typing in; a file states its way in each line")
+
+
+@contextmanager
+def _ending_cleanly() -> Iterator[None]:
+    """End a prompt that is broken off by saying that nothing was recorded."""
+    try:
+        yield
+    except click.Abort:
+        err().print()
+        err().print("labkit: broken off; nothing was recorded", markup=False)
+        click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) -> Found:
+    """Read the filled-in form."""
+    from labkit.qa.files.readings_file import Sheet, read_inspection
+    from labkit.workflow.inspection.inspect import Source, where_is
+
+    raw, name = _bytes_of(file)
+    sheet = Sheet(
+        bench=before.bench,
+        today=clock.today(),
+        where_is=lambda identifier: where_is(ledger, before, identifier),
+        instrument=given["instrument_name"],
+        lot=given["lot"],
+        as_typed=given["as_typed"],
+    )
+    rods = read_inspection(raw, name, sheet)
+    return rods, Source(Path(name).name, hashlib.sha256(raw).hexdigest())
+
+
+def _bytes_of(file: str) -> tuple[bytes, str]:
+    if file == "-":
+        _require_input()
+        from labkit.tables.text import MOST_BYTES
+
+        return sys.stdin.buffer.read(MOST_BYTES + 1), "standard input"
+    return bytes_of_table(Path(file)), file
+
+
+def _require_input() -> None:
+    """Refuse to ask or to read where a job runs without any standard input."""
+    if sys.stdin is None:
+        raise InputError("there is no standard input to read from; name the file", field="file")
+
+
+def _typed(before: Inspection, given: dict[str, Any]) -> Found:
+    """Ask for the readings rod by rod."""
+    from labkit.cli.inspection.prompt import Asked, ask_rods
+    from labkit.workflow.inspection.inspect import require_calibrated
+
+    _require_input()
+    today: datetime.date = clock.today()
+    instrument = before.bench.instrument(given["instrument_name"])
+    if instrument is not None:
+        require_calibrated(instrument, today)
+    method = Method(given["method"]) if given["method"] else before.bench.first
+    asked = Asked(
+        before, method, given["instrument_name"], today, given["lot"], again=bool(given["again"])
+    )
+    if not given["by"]:
+        err().print("No operator code (--by): nothing will be recorded.", markup=False)
+    return ask_rods(asked), None
+
+
+def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:
+    """Show what was typed and what it means, and ask before it is recorded."""
+    from labkit.cli.inspection.prompt import agreed
+
+    _show(inspection, rods, to_stderr=as_json)
+    return agreed(len(rods))
+
+
+def _show(
+    inspection: Inspection, rods: Sequence[MeasuredRod], *, to_stderr: bool = False
+) -> None:
+    from labkit.cli.inspection.tables import show_inspection
+
+    show_inspection(inspection, rods, err() if to_stderr else out())
+
+
+def _end(inspection: Inspection, events: dict[str, int], given: dict[str, Any]) -> None:
+    from labkit.cli.inspection.tables import ending
+    from labkit.cli.record.recording import said
+
+    if not events:
+        why = "" if given["by"] else "; give an operator code with --by to record the readings"
+        said(f"Nothing was recorded{why}")
+        return
+    for line in ending(inspection, events, given["by"]):
+        said(line)

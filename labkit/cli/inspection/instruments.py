@@ -1,0 +1,71 @@
+"""`labkit instruments`: what rods are measured with, and how well."""
+
+from __future__ import annotations
+
+import click
+import rich_click
+
+from labkit.catalog.instruments import find_instrument, instruments
+from labkit.cli.common import INSTRUMENTS, out, print_json
+from labkit.core.gauging.instruments import Instrument
+from labkit.core.jsonable import jsonable
+from labkit.units import plain
+
+
+@click.command("instruments", cls=rich_click.RichCommand)
+@click.argument("names", metavar="[NAME]...", nargs=-1)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one an instrument.")
+@INSTRUMENTS
+def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str, ...]) -> None:
+    """List measuring instruments: resolution, calibration, repeatability, what they serve.
+
+    Copy a file of templates/instruments/ to describe the lab's own. The ones that come with the
+    program are invented examples.
+
+    Example: labkit instruments example-calliper
+    """
+    known = instruments(instrument_places)
+    for instrument in [find_instrument(known, name) for name in names] or list(known.values()):
+        if as_json:
+            print_json({"schema": 1, **jsonable(instrument)})
+        else:
+            _show(instrument)
+
+
+def _show(instrument: Instrument) -> None:
+    console = out()
+    console.print(f"{instrument.name}: {instrument.title}", style="bold", markup=False)
+    console.print(f"{instrument.evidence}.", markup=False, soft_wrap=True)
+    for name, value in _facts(instrument):
+        console.print(f"  {name:14} {value}", markup=False, soft_wrap=True)
+    console.print()
+
+
+def _facts(instrument: Instrument) -> list[tuple[str, str]]:
+    due = instrument.calibration_due
+    return [
+        ("kind", str(instrument.kind)),
+        ("measures", ", ".join(instrument.methods)),
+        ("resolution", f"{plain(instrument.resolution_mm)} mm"),
+        (
+            "calibration",
+            f"{plain(instrument.calibration_mm)} mm standard uncertainty"
+            f"{_degrees(instrument.calibration_dof)}",
+        ),
+        ("due", due.isoformat() if due else "not said"),
+        (
+            "repeatability",
+            f"{plain(instrument.repeatability_mm)} mm standard deviation of one reading"
+            f"{_degrees(instrument.repeatability_dof)}",
+        ),
+        (
+            "temperature",
+            f"room 20 ± {plain(instrument.temperature_c)} °C, rod and instrument within "
+            f"{plain(instrument.difference_c)} °C, scale {plain(instrument.expansion_per_c * 1e6)} "
+            "µm a metre and °C",
+        ),
+    ]
+
+
+def _degrees(dof: float | None) -> str:
+    return "" if dof is None else f", {plain(dof)} degrees of freedom"

@@ -1,0 +1,248 @@
+"""`labkit measure`: the functional length, fittings and label of a rod from its scan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+from rich.text import Text
+
+from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.rods import find_template, rod_templates
+from labkit.cli import clock
+from labkit.cli.common import (
+    AGAIN,
+    INSTRUMENTS,
+    LEDGER,
+    TEMPLATES,
+    Run,
+    instrument_option,
+    out,
+    plain_table,
+    print_json,
+    print_notes,
+)
+from labkit.cli.record.recording import said
+from labkit.core.case.identifier import grouped
+from labkit.core.rod.rods import RodTemplate
+from labkit.errors import InputError
+from labkit.units import millimetres, plain
+
+if TYPE_CHECKING:
+    from labkit.core.gauging.instruments import Instrument
+    from labkit.core.rod.tolerances import SizeLimits
+    from labkit.qa.decision.rod_decision import MeasuredRod
+    from labkit.workflow.inspection.measure import Scanned
+
+
+@click.command("measure", cls=rich_click.RichCommand)
+@click.argument("files", metavar="SCAN.stl...", nargs=-1, required=True)
+@click.option(
+    "--template", "template_name", metavar="NAME",
+    help="The rod's template; without it, every template is tried and the one that fits is named.",
+)
+@TEMPLATES
+@instrument_option(
+    "The scanner",
+    "the uncertainty holds what the scan's points show and, with --rod, the usual gauge of the "
+    "set's process",
+)
+@INSTRUMENTS
+@click.option(
+    "--rod", "identifier", metavar="IDENTIFIER",
+    help="The recorded rod that the scan shows: its template, label and tolerance are held against "
+    "the scan.",
+)
+@AGAIN
+@click.option(
+    "--most-uncertainty", "most_u_mm", metavar="MM", type=click.FloatRange(0.001, 0.02),
+    default=0.004, show_default=True,
+    help="Largest standard uncertainty of the length by the scan alone; more is refused.",
+)
+@click.option(
+    "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
+    help="Operator code of whoever measures; with it and --rod, the reading is recorded.",
+)
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each scan.")
+def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt: skip
+    """Measure printed rods from their scans, in any position.
+
+    SCAN.stl is a mesh in millimetres, binary or text; it may have holes, flipped facets, support
+    stubs, a piece of the table. Length with its uncertainty, both fittings and the label are told,
+    or why one cannot be.
+
+    Example: labkit measure scan.stl --rod "482 917 3065" --instrument example-scanner
+    """
+    from labkit.workflow.inspection.measure import measure_file, require_one_rod
+
+    # LABKIT_BY may name an operator while nothing is to be recorded.
+    typed = click.get_current_context().get_parameter_source("by")
+    by = given["by"] if given["identifier"] or typed is _COMMANDLINE else None
+    require_one_rod(len(files), given["identifier"], by)
+    _require_of_rod(given)
+    known = instruments(given["instrument_places"])
+    name = given["instrument_name"]
+    instrument = find_instrument(known, name) if name else None
+    if given["identifier"] is not None:
+        _one_of_the_record(Path(files[0]), {**given, "by": by}, instrument, as_json)
+        return
+    templates = _templates(given)
+    lettering = load_lettering()
+    run = Run()
+    for file in files:
+        with run.reporting(file):
+            scanned = measure_file(
+                Path(file), templates, lettering, instrument, most_u_mm=given["most_u_mm"]
+            )
+            run.done += 1
+            if as_json:
+                print_json(scanned.to_json())
+            else:
+                _show(scanned)
+    run.finish(cautions=False)
+
+
+def _require_of_rod(given: Mapping[str, Any]) -> None:
+    """Refuse options that would be passed over in silence."""
+    if given["identifier"] is None and given["again"] is not None:
+        raise InputError(
+            "--again is about a recorded rod, and no rod is named; name it with --rod, or leave "
+            "--again out", field="again",
+        )  # fmt: skip
+    if given["identifier"] is not None and given["template_name"] is not None:
+        raise InputError(
+            "--template does not go with --rod, whose template is that of the record; leave "
+            "--template out", field="template",
+        )  # fmt: skip
+
+
+_COMMANDLINE = click.core.ParameterSource.COMMANDLINE
+
+
+def _templates(given: Mapping[str, Any]) -> Mapping[str, RodTemplate]:
+    known = rod_templates(given["template_places"])
+    if given["template_name"] is None:
+        return known
+    template = find_template(known, given["template_name"])
+    return {template.name: template}
+
+
+def _one_of_the_record(
+    path: Path, given: Mapping[str, Any], instrument: Instrument | None, as_json: bool
+) -> None:
+    from labkit.ledger.events import checked_operator
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspection.inspect import record_readings
+    from labkit.workflow.inspection.measure import judged, measure_file, rod_on_record
+
+    if given["by"] is not None:
+        checked_operator(given["by"])
+    known = instruments(given["instrument_places"])
+    with open_ledger(given["ledger_url"], create=False) as ledger:
+        record = rod_on_record(ledger, given["identifier"], known)
+        templates = {record.template.name: record.template}
+        scanned = measure_file(
+            path, templates, load_lettering(), instrument, record.place, given["most_u_mm"]
+        )
+        inspected = judged(record, scanned, instrument, clock.today())
+        event = None
+        if given["by"] is not None:
+            stamp = (given["by"], clock.now())
+            event = record_readings(
+                ledger, record.inspection, [inspected], stamp, given["again"]
+            )[0]
+    if as_json:
+        print_json({**scanned.to_json(), **_rod_json(inspected.rod), "event": event})
+        return
+    _show(scanned)
+    _show_decision(inspected.rod)
+    if event is not None:
+        said(f"Recorded by {given['by']} as event {event}")
+    else:
+        said("Nothing was recorded; give an operator code with --by to record the reading")
+
+
+def _show(scanned: Scanned) -> None:
+    measure, budget = scanned.measure, scanned.budget
+    _say(f"{scanned.file}: {measure.template}", style="bold")
+    _say(
+        f"Length {millimetres(measure.length_mm, 3)} ± {millimetres(budget.expanded_mm(), 3)} mm "
+        f"(95 %, k = {budget.coverage_factor():.2f}, u = {1000 * budget.combined_mm:.1f} µm)"
+    )
+    _say(f"Label {_label(scanned)}")
+    _say(
+        f"Scan: noise {1000 * measure.noise_mm:.0f} µm, {100 * measure.missing:.0f} % of the "
+        f"surface missing, {measure.facets} facets"
+    )
+    table = plain_table(
+        "Fittings, mm", ("end", "", "diameter", "limits", "seen", "rms µm", "lean")
+    )
+    for end in (measure.lower, measure.upper):
+        table.add_row(
+            Text(end.end, justify="left"), Text(end.kind, justify="left"),
+            f"{millimetres(end.diameter_mm, 3)} ± {millimetres(2 * end.u_mm, 3)}",
+            _limits(end.limits),
+            f"{100 * end.seen:.0f} %", f"{1000 * end.rms_mm:.0f}",
+            "" if end.kind == "ball" else f"{end.tilt_deg:.1f}°",
+        )  # fmt: skip
+    out().print(table)
+    print_notes(scanned.findings)
+
+
+def _label(scanned: Scanned) -> str:
+    label = scanned.measure.label
+    if label.problem:
+        return f"not read: {label.problem}"
+    least = min(label.chars, key=lambda char: char.margin)
+    sure = f"least margin {least.margin:.2f}"
+    if least.second:
+        sure += f", {least.char} against {least.second}"
+    return f"{label.engraving} ({sure})"
+
+
+def _limits(limits: SizeLimits | None) -> str:
+    if limits is None:
+        return "not in the table"
+    return f"{plain(limits.least_mm)}–{plain(limits.most_mm)}"
+
+
+def _show_decision(rod: MeasuredRod) -> None:
+    from labkit.qa.percent import percent_told
+
+    expected = rod.expected
+    _say(
+        f"Rod {grouped(expected.identifier)}: {expected.engraved} {expected.side}, step "
+        f"{expected.step}, {plain(expected.length_mm)} ± {plain(expected.tolerance_mm)} mm"
+    )
+    zone = rod.decision.acceptance
+    within = "no acceptance zone" if zone is None else (
+        f"conforms from {millimetres(zone.lower_mm, 3)} to {millimetres(zone.upper_mm, 3)} mm"
+    )  # fmt: skip
+    told = percent_told(rod.decision.probability)
+    _say(f"Decision: {rod.result} (within the tolerance with {told}; {within})", style="bold")
+    for problem in rod.problems:
+        _say(f"Held: {problem.message}")
+    _say("Fittings and, where not read, the label are still to be looked at")
+
+
+def _rod_json(rod: MeasuredRod) -> dict[str, Any]:
+    expected, decision = rod.expected, rod.decision
+    return {
+        "rod": {
+            "identifier": expected.identifier, "step": expected.step, "side": expected.side,
+            "label": expected.engraved, "nominal_mm": str(expected.length_mm),
+            "tolerance_mm": str(expected.tolerance_mm),
+        },
+        "result": str(rod.result),
+        "probability": decision.probability,
+        "problems": [problem.message for problem in rod.problems],
+    }  # fmt: skip
+
+
+def _say(sentence: str, style: str | None = None) -> None:
+    out().print(sentence, markup=False, soft_wrap=True, style=style)

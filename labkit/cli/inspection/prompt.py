@@ -1,0 +1,288 @@
+"""Readings typed in rod by rod; what looks like a slip is asked about at once."""
+
+from __future__ import annotations
+
+import datetime
+import re
+import shlex
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+import click
+
+from labkit.cli.inspection.tables import TOO_COARSE
+from labkit.core.case.identifier import grouped
+from labkit.core.gauging.ways_of_measuring import Method, Way
+from labkit.errors import RefusedError
+from labkit.qa.decision.bench import Place
+from labkit.qa.decision.limits import rod_limits
+from labkit.qa.decision.readings import RodReadings, label_parts, same_label
+from labkit.qa.decision.rod_decision import MeasuredRod, scatters
+from labkit.qa.decision.slips import Slip, Typing, slip_in
+from labkit.qa.files.form_cells import LABEL_CHARACTERS, form_numbers
+from labkit.qa.files.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
+from labkit.units import counted, plain
+from labkit.workflow.inspection.inspect import Inspection
+
+#: As many readings as the inspection form has room for.
+_READINGS = 3
+_NUMBER = re.compile(r"[0-9]{1,6}([.,][0-9]{1,6})?")
+_BACK, _STOP = "back", "stop"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked for.
+
+    Args:
+        instrument: Name of a known instrument, None for the process's usual gauge.
+        lot: Lot of the material, None if not told.
+        again: Whether rods that were measured before are asked for, too.
+    """
+
+    before: Inspection
+    method: Method
+    instrument: str | None
+    today: datetime.date
+    lot: str | None
+    again: bool
+
+    @property
+    def way(self) -> Way:
+        """The way of measuring."""
+        return self.before.bench.way(self.method)
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """The rods that are asked for."""
+        filled = {slot.rod.identifier for slot in self.before.slots if slot.filled}
+        return tuple(
+            place for place in self.before.bench.places
+            if place.expected.identifier in filled
+            and (self.again or place.expected.identifier not in self.before.recorded)
+        )  # fmt: skip
+
+
+def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
+    """Ask for the readings of every rod, then for corrections.
+
+    Returns:
+        The rods that were measured, at least one.
+
+    Raises:
+        RefusedError: Every rod was measured already, or no reading was given.
+    """
+    places = asked.places
+    if not places:
+        raise RefusedError(
+            f"every rod of {asked.before.stored.name} was measured already; to measure again, say "
+            "why with --again",
+            field="again",
+        )
+    _introduce(asked, len(places))
+    found: dict[int, MeasuredRod] = {}
+    at = 0
+    while at < len(places):
+        word = _ask_rod(asked, places, at, found)
+        if word == _STOP:
+            break
+        at = max(0, at - 1) if word == _BACK else at + 1
+    while (number := _ask_correction(len(places), found)) is not None:
+        _ask_rod(asked, places, number, found)
+    if not found:
+        raise RefusedError("no reading was given; nothing was recorded", field="readings")
+    return [found[number] for number in sorted(found)]
+
+
+def agreed(count: int) -> bool:
+    """Ask whether the readings are to be recorded.
+
+    Returns:
+        The answer; anything but yes means no.
+    """
+    return click.confirm(f"Record {counted(count, 'rod')}?", default=False, err=True)
+
+
+def _introduce(asked: Asked, count: int) -> None:
+    way = asked.way
+    pins = " and ".join(f"{pin} mm" for pin in dict.fromkeys(way.gauge_pins_mm))
+    with_what = asked.instrument or "the usual gauge of the process"
+    _tell(f"Case {asked.before.stored.case}, set {asked.before.stored.name}: "
+          f"{counted(count, 'rod')} to measure")  # fmt: skip
+    _tell(f'Measured "{way.method}": {way.title}{f"; gauge pins {pins}" if pins else ""}; with '
+          f"{with_what}")  # fmt: skip
+    if _too_coarse(asked):
+        _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
+    _tell(
+        f"Type the label as it stands on the rod, then up to {_READINGS} readings in mm. Enter "
+        f"skips a rod; `{_BACK}` goes back, `{_STOP}` at a label goes to the end."
+    )
+
+
+def _too_coarse(asked: Asked) -> bool:
+    """Tell, before anyone measures, whether some rod cannot be shown to conform."""
+    bench = asked.before.bench
+    return any(
+        rod_limits(
+            place.expected.length_mm, place.expected.tolerance_mm, asked.way,
+            bench.gauge(place.expected.identifier, asked.instrument),
+        ).accepted_mm is None
+        for place in asked.places
+    )  # fmt: skip
+
+
+def _ask_rod(
+    asked: Asked, places: Sequence[Place], at: int, found: dict[int, MeasuredRod]
+) -> str:
+    """Ask for one rod; gives `back` or `stop` where that was typed."""
+    place = places[at]
+    rod = place.expected
+    _tell("")
+    _tell(f"{at + 1} of {len(places)}: rod {grouped(rod.identifier)}, step {rod.step} {rod.side}")
+    readings: tuple[Decimal, ...] | None = None
+    while readings is None:  # `back` at the first reading asks for the label again
+        label = _ask_label(place)
+        if label in (_BACK, _STOP):
+            return label
+        readings = _ask_agreeing(asked, place, label) if label else ()
+    if not readings:
+        found.pop(at, None)
+        return ""
+    found[at] = asked.before.bench.measured(RodReadings(
+        identifier=rod.identifier,
+        method=asked.method,
+        readings_mm=readings,
+        gauge_pins_mm=" ".join(str(p) for p in dict.fromkeys(asked.way.gauge_pins_mm)) or None,
+        label_read=label,
+        fittings=_ask_fittings(),
+        instrument=asked.instrument,
+        material_lot=asked.lot,
+        measured_on=asked.today,
+    ))  # fmt: skip
+    return ""
+
+
+def _ask_agreeing(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
+    """Ask for readings until they agree, or are kept all the same; None for `back`."""
+    identifier = place.expected.identifier
+    sd = asked.before.bench.sd_mm(identifier, asked.method, asked.instrument)
+    while readings := _ask_readings(asked, place, label):
+        scatter = scatters(readings, sd)
+        if not scatter or click.confirm(f"  {scatter}. Keep them?", default=False, err=True):
+            return readings
+    return readings
+
+
+def _ask_label(place: Place) -> str:
+    """Ask for the label; a wrong one has to be typed twice."""
+    wrong, rod = "", place.expected
+    while True:
+        label = _ask("  label as read")
+        if label in ("", _BACK, _STOP) or same_label(label, rod):
+            return label
+        if len(label) > LABEL_CHARACTERS or not label.isprintable():
+            _tell("  that is not a label; type what stands on the rod, or ? where it cannot be "
+                  "read")  # fmt: skip
+            continue
+        if label == wrong:
+            return label
+        unmarked = rod.mark and label_parts(label) == (rod.length_mm, "")
+        mark = f"; these rods bear {rod.mark} after the number, type it, too" if unmarked else ""
+        _tell(f'  "{label}" is not the label of this rod, which is {rod.engraved}{mark}; read it '
+              "again; if it is really so, type the same again, and the rod is held")  # fmt: skip
+        wrong = label
+
+
+def _ask_readings(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
+    """Ask for readings; `back` takes the last one again, None where there is none."""
+    numbers = form_numbers(asked.before.bench, place, asked.way)
+    cells = {name: value for name, value in numbers.items() if value is not None}
+    typing = typing_of(asked.before.bench, place, asked.method, cells, label)
+    readings: list[Decimal] = []
+    while len(readings) < _READINGS:
+        hint = " (enter: skip this rod)" if not readings else " (enter: no more)"
+        value = _ask_reading(
+            f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
+            lambda number: _slip(number, typing, readings),
+        )  # fmt: skip
+        if value == _BACK:
+            if not readings:
+                return None
+            readings.pop()
+        elif isinstance(value, Decimal):
+            readings.append(value)
+        else:
+            break
+    return tuple(readings)
+
+
+def _slip(number: Decimal, typing: Typing, kept: Sequence[Decimal]) -> Slip | None:
+    """Look at a reading; one like another that was kept is not asked about again."""
+    slip = slip_in(number, typing)
+    alike = any(abs(number - other) <= typing.expected.tolerance_mm for other in kept)
+    return None if alike and slip and not slip.certain else slip
+
+
+def _ask_reading(
+    words: str, nominal_mm: Decimal, slip_of: Callable[[Decimal], Slip | None]
+) -> Decimal | str:
+    """Ask for one reading until it is a number that is no slip, or confirmed; `back` or empty."""
+    confirm: Decimal | None = None
+    while True:
+        text = _ask(words)
+        if text in ("", _BACK):
+            return text
+        value = Decimal(text.replace(",", ".")) if _NUMBER.fullmatch(text) else None
+        if value is None or not LEAST_READING_MM <= value <= MOST_READING_MM:
+            _tell(f'  "{text}" is not a reading; type a number in mm such as {plain(nominal_mm)}')
+            continue
+        slip = slip_of(value)
+        if slip is None or (value == confirm and not slip.certain):
+            return value
+        keep = "" if slip.certain else "; if it is really so, type the same again"
+        _tell(f"  {text} typed, {slip.sentence}{keep}")
+        confirm = value
+
+
+def _ask_fittings() -> bool | None:
+    while True:
+        text = _ask("  both fittings within their limits, yes or no (enter: not looked at)")
+        if not text:
+            return None
+        if text.casefold() in ("y", "yes"):
+            return True
+        if text.casefold() in ("n", "no"):
+            return False
+        _tell(f'  "{text}" is neither yes nor no')
+
+
+def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
+    """Show what was typed and ask which rod is to be corrected; None for none."""
+    if not found:
+        return None
+    _tell("")
+    for number, rod in sorted(found.items()):
+        read = rod.readings
+        assert read is not None
+        values = ", ".join(str(each) for each in read.readings_mm)
+        fittings = {True: "fittings good", False: "fittings bad", None: "fittings not looked at"}
+        _tell(f"{number + 1:>3}: rod {grouped(read.identifier)}, label {read.label_read}, "
+              f"{values} mm, {fittings[read.fittings]}: {rod.result}")  # fmt: skip
+    while True:
+        text = _ask("Number of a rod to correct (enter: none)")
+        if not text:
+            return None
+        if text.isascii() and text.isdigit() and 1 <= int(text) <= count:
+            return int(text) - 1
+        _tell(f'  "{text}" is not one of the numbers 1 to {count}')
+
+
+def _ask(words: str) -> str:
+    answer: str = click.prompt(words, default="", show_default=False, err=True)
+    word = answer.strip()
+    return word.casefold() if word.casefold() in (_BACK, _STOP) else word
+
+
+def _tell(line: str) -> None:
+    click.echo(line, err=True)

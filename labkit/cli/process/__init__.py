@@ -1,0 +1,1 @@
+"""Commands about processes and gauges."""

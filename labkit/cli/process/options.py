@@ -1,0 +1,208 @@
+"""Which values of a process are meant: options that `capability` and `chart` share."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from labkit.cli import clock
+from labkit.cli.common import LEDGER, PROFILE, out
+from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.errors import InputError
+
+if TYPE_CHECKING:
+    from labkit.documents.process_report import Report
+    from labkit.qa.process.run_rules import Rule
+    from labkit.qa.process.sample import Sample
+
+#: Longer cells of a table may take several lines.
+_LONG = 34
+
+
+class _Day(click.ParamType[datetime.date]):
+    name = "day"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime.date:
+        try:
+            return datetime.date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is no day; write one such as 2031-03-20", param, ctx)
+
+
+_DAY = _Day()
+#: Options that choose rods of the record, and those that belong to a table.
+_OF_RECORD = (
+    "process", "machine", "material", "lot", "template", "side", "case", "shortest_mm",
+    "longest_mm", "since", "until",
+)  # fmt: skip
+_OF_TABLE = ("lower", "upper", "target", "column", "decimal")
+
+_OPTIONS = (
+    click.option("--process", metavar="NAME", help="Rods made with this process."),
+    click.option("--machine", metavar="NAME", help="Rods made on this machine."),
+    click.option("--material", metavar="NAME", help="Rods of this material."),
+    click.option("--lot", metavar="LOT", help="Rods of this lot of material."),
+    click.option("--template", metavar="NAME", help="Rods of this rod template."),
+    click.option("--side", type=click.Choice(["left", "right"]), help="Rods of one side."),
+    click.option("--case", metavar="CASE", help="Rods of one case."),
+    click.option("--shortest", "shortest_mm", type=float, metavar="MM", help="No shorter rods."),
+    click.option("--longest", "longest_mm", type=float, metavar="MM", help="No longer rods."),
+    click.option("--since", type=_DAY, metavar="DAY", help="Measured on that day or later."),
+    click.option("--until", type=_DAY, metavar="DAY", help="Measured on that day or earlier."),
+    click.option(
+        "--file", "table", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+        help="A CSV table of values instead of the record; its first line names the columns.",
+    ),
+    click.option("--column", metavar="NAME", help="Column of the values in FILE; default: value."),
+    click.option(
+        "--decimal", type=click.Choice(["point", "comma"]),
+        help="Decimal sign of FILE, where 30,012 could be thirty or thirty thousand.",
+    ),
+    click.option("--lower", type=float, metavar="NUMBER", help="Lower limit of FILE's values."),
+    click.option("--upper", type=float, metavar="NUMBER", help="Upper limit of FILE's values."),
+    click.option("--target", type=float, metavar="NUMBER", help="What FILE's values aim at."),
+    click.option(
+        "--subgroup", metavar="NAME",
+        help="Take the spread within from groups made under the same conditions, not from "
+        "neighbours: a column of FILE; in the record `set` or `lot`. A chart only compares the "
+        "groups.",
+    ),
+    click.option(
+        "--all-rules", is_flag=True,
+        help="Look with all eight run rules instead of five; false alarms get more frequent.",
+    ),
+    click.option(
+        "--report", "report_dir", type=click.Path(path_type=Path), metavar="DIR",
+        help="Make this folder: the report as PDF, every chart as SVG and PNG.",
+    ),
+    PROFILE,
+    LEDGER,
+    click.option("--json", "as_json", is_flag=True, help="One JSON object instead of tables."),
+)
+
+
+def process_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options; they arrive as keywords."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def sample_asked(given: Mapping[str, Any]) -> Sample:
+    """Read the sample that the options choose, from a table or from the record.
+
+    Raises:
+        InputError: Options contradict each other, or something named is not there.
+        RefusedError: No rod fits.
+    """
+    if given["table"] is not None:
+        _refuse(given, _OF_RECORD, "chooses rods of the record and says nothing about --file")
+        return _of_table(given)
+    _refuse(given, _OF_TABLE, "is for a --file; rods have the tolerance they were made to")
+    return _of_record(given)
+
+
+def rules_asked(given: Mapping[str, Any]) -> tuple[Rule, ...]:
+    """Give the run rules to look with."""
+    from labkit.qa.process.run_rules import ALL, USUAL
+
+    return ALL if given["all_rules"] else USUAL
+
+
+def _refuse(given: Mapping[str, Any], names: Iterable[str], why: str) -> None:
+    for name in names:
+        if given[name] is not None:
+            option = name.removesuffix("_mm")
+            raise InputError(f"--{option} {why}; leave it out", field=name, value=given[name])
+
+
+def _of_table(given: Mapping[str, Any]) -> Sample:
+    from labkit.qa.files.process_table import Columns, sample_of_table
+    from labkit.qa.process.capability import Limits
+
+    path: Path = given["table"]
+    ends = (given["lower"], given["upper"], given["target"])
+    limits = Limits(*ends) if any(end is not None for end in ends) else None
+    columns = Columns(given["column"] or "value", given["subgroup"], given["decimal"])
+    return sample_of_table(bytes_of_table(path), path.name, limits, columns)
+
+
+def _of_record(given: Mapping[str, Any]) -> Sample:
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.process.data import Selection, chosen, rod_sample, rod_values
+
+    fields = {name: given[name] for name in _OF_RECORD}
+    wanted = Selection(**fields)
+    with open_ledger(given["ledger_url"], create=False) as ledger:
+        values, without = rod_values(ledger)
+    return rod_sample(chosen(values, wanted), wanted, without, given["subgroup"])
+
+
+def write_asked(make: Callable[[str], Report], given: Mapping[str, Any]) -> None:
+    """Write the report if a folder for it was named, and say where it is."""
+    from labkit.cli.sets.profile import open_profile
+    from labkit.documents.process_report import write_report
+
+    folder = given["report_dir"]
+    if folder is None:
+        return
+    profile = open_profile(given["profile_path"])
+    report = make(clock.today().isoformat())
+    files = write_report(report, folder, profile)
+    if not given["as_json"]:
+        out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)
+
+
+def check_report_place(given: Mapping[str, Any]) -> None:
+    """Refuse a folder that is taken before anything is worked out."""
+    if given["report_dir"] is not None:
+        from labkit.documents.process_report import refuse_taken
+
+        refuse_taken(given["report_dir"])
+
+
+def print_findings(findings: Iterable[str]) -> None:
+    """Print findings, a line each."""
+    for finding in findings:
+        out().print(f"Note: {finding}", markup=False, soft_wrap=True)
+
+
+def print_about(sample: Sample) -> None:
+    """Print what was chosen."""
+    for name, value in sample.about:
+        out().print(f"{name:13} {value}", markup=False, soft_wrap=True)
+
+
+def print_rows(title: str, heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> None:
+    """Print rows as a table, words to the left and numbers to the right; nothing without rows.
+
+    Args:
+        rows: As many cells each as there are heads.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from labkit.documents.process_report import is_number_column
+
+    if not rows:
+        return
+    table = Table(
+        box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold",
+        padding=(0, 1, 0, 0), min_width=len(title),
+    )
+    for number, words in enumerate(heads):
+        right = is_number_column([row[number] for row in rows])
+        long = any(len(row[number]) > _LONG for row in rows)
+        table.add_column(
+            words, justify="right" if right else "left", no_wrap=not long, overflow="fold"
+        )
+    for row in rows:
+        table.add_row(*map(Text, row))
+    out().print(table)

@@ -1,0 +1,68 @@
+"""`labkit processes`: how rods can be made here, and what that rests on."""
+
+from __future__ import annotations
+
+import click
+import rich_click
+
+from labkit.catalog.processes import find_process, processes
+from labkit.cli.common import PROCESSES, out, print_json
+from labkit.core.jsonable import jsonable
+from labkit.core.rod.rods import Process
+from labkit.documents.figures import as_given
+from labkit.units import plain
+
+
+@click.command("processes", cls=rich_click.RichCommand)
+@click.argument("names", metavar="[NAME]...", nargs=-1)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one a process.")
+@PROCESSES
+def command(names: tuple[str, ...], as_json: bool, process_places: tuple[str, ...]) -> None:
+    """List processes: machine, material, compensation, and when they were calibrated.
+
+    Copy a file of templates/processes/ to describe the lab's own; `labkit calibrate` writes one
+    from measured coupons. The ones that come with the program are invented examples.
+
+    Example: labkit processes example-resin
+    """
+    known = processes(process_places)
+    for process in [find_process(known, name) for name in names] or list(known.values()):
+        if as_json:
+            print_json({"schema": 1, **jsonable(process)})
+        else:
+            _show(process)
+
+
+def _show(process: Process) -> None:
+    console = out()
+    console.print(f"{process.name}: {process.title}", style="bold", markup=False, soft_wrap=True)
+    console.print(f"{process.evidence}.", markup=False, soft_wrap=True)
+    for name, value in _facts(process):
+        console.print(f"  {name:12} {value}", markup=False, soft_wrap=True)
+    console.print()
+
+
+def _facts(process: Process) -> list[tuple[str, str]]:
+    own, adds = process.calibration, process.compensation
+    calibrated = "no"
+    if own is not None:
+        calibrated = (
+            f"{own.date}, from {plain(own.shortest_mm)} to {plain(own.longest_mm)} mm, "
+            f"{own.coupons} coupons, by {own.by}"
+        )
+    return [
+        ("machine", process.machine),
+        ("material", process.material),
+        ("length", f"× {plain(adds.length_scale)}, {_signed(adds.length_offset_mm)} mm"),
+        (
+            "diameters",
+            f"bores {_signed(adds.bore_offset_mm)} mm, pins {_signed(adds.pin_offset_mm)} mm, "
+            f"balls {_signed(adds.ball_offset_mm)} mm",
+        ),
+        ("gauge", f"{plain(process.gauge_uncertainty_mm)} mm standard uncertainty"),
+        ("calibrated", calibrated),
+    ]
+
+
+def _signed(value: float) -> str:
+    return as_given(value, sign=True)

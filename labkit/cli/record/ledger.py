@@ -1,0 +1,223 @@
+"""`labkit ledger`: verify, back up, restore, export, import and reconcile the record."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import rich_click
+
+from labkit.cli import clock
+from labkit.cli.common import BY, LEDGER, out, print_json
+from labkit.errors import EXIT_REFUSED, InputError
+
+if TYPE_CHECKING:
+    from labkit.ledger.events import Head
+    from labkit.ledger.verify import Verification
+
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.group("ledger", cls=rich_click.RichGroup)
+def command() -> None:
+    """Look after the record of what was prescribed, made, measured and released.
+
+    Example: labkit ledger verify
+    """
+
+
+@command.command("verify", cls=rich_click.RichCommand)
+@click.option(
+    "--head",
+    metavar="DIGEST",
+    help="A digest noted earlier; it must be found in the chain.",
+)
+@LEDGER
+@JSON
+def verify_command(head: str | None, ledger_url: str | None, as_json: bool) -> None:
+    """Find any change: every event, every row and the file itself are checked.
+
+    Note the digest that is printed somewhere else: with --head it shows later that nothing
+    recorded until today was removed or rewritten. Exit status 1 where something is found.
+
+    Example: labkit ledger verify --ledger lab.sqlite
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.ledger.verify import verify
+
+    with open_ledger(ledger_url, create=False) as ledger:
+        found, place = verify(ledger, head), ledger.place
+    if as_json:
+        print_json(
+            {
+                "schema": 1,
+                "ledger": place,
+                "events": found.events,
+                "head": found.head,
+                "ok": found.ok,
+                "problems": list(found.problems),
+            }
+        )
+    else:
+        _print_verification(place, found)
+    if not found.ok:
+        click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _print_verification(place: str, found: Verification) -> None:
+    for problem in found.problems:
+        _say(f"Problem: {problem}")
+    if found.ok:
+        _say(f"{place}: {found.events} events, no change found.")
+    else:
+        _say(f"{place}: {found.events} events, {len(found.problems)} problems. Keep this file.")
+    _say(f"Head: {found.head}")
+
+
+@command.command("backup", cls=rich_click.RichCommand)
+@click.argument("file", type=FILE)
+@LEDGER
+@JSON
+def backup_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
+    """Copy the ledger to a new FILE and verify the copy; others can go on working.
+
+    Example: labkit ledger backup ledger-2031-03-14.sqlite
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.ledger.transfer import backup
+
+    with open_ledger(ledger_url, create=False) as ledger:
+        _done("backed up", str(file), backup(ledger, file), as_json)
+
+
+@command.command("restore", cls=rich_click.RichCommand)
+@click.argument("file", type=FILE)
+@LEDGER
+@JSON
+def restore_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
+    """Fill a new ledger from the backup or export FILE, which is verified first.
+
+    A ledger that has events is never written over.
+
+    Example: labkit ledger restore ledger-2031-03-14.sqlite --ledger new.sqlite
+    """
+    from labkit.ledger.place import ledger_url as place_of
+    from labkit.ledger.place import shown
+    from labkit.ledger.transfer import restore
+
+    _done("restored", shown(place_of(ledger_url)), restore(file, ledger_url), as_json)
+
+
+@command.command("export", cls=rich_click.RichCommand)
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
+@LEDGER
+@JSON
+def export_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
+    """Write every event as a line of JSON to a new FILE, or - for standard output.
+
+    Example: labkit ledger export ledger.jsonl
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.ledger.transfer import export_lines, export_to
+
+    with open_ledger(ledger_url, create=False) as ledger:
+        if str(file) != "-":
+            _done("exported", str(file), export_to(ledger, file), as_json)
+            return
+        for line in export_lines(ledger):
+            click.echo(line)
+
+
+@command.command("import", cls=rich_click.RichCommand)
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
+@LEDGER
+@JSON
+def import_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
+    """Read an export into a new ledger; every event keeps its digest.
+
+    FILE is an export (JSON Lines), or - for standard input.
+
+    Example: labkit ledger import ledger.jsonl --ledger postgresql://lab@127.0.0.1/ledger
+    """
+    from labkit.ledger.store import open_ledger
+    from labkit.ledger.transfer import import_from, text_of
+
+    stdin = str(file) == "-"
+    with (
+        nullcontext(sys.stdin) if stdin else text_of(file) as lines,
+        open_ledger(ledger_url) as ledger,
+    ):
+        head = import_from(ledger, lines, "standard input" if stdin else str(file))
+        _done("imported to", ledger.place, head, as_json)
+
+
+@command.command("reconcile", cls=rich_click.RichCommand)
+@click.option("--case", metavar="CASE", help="Only the sets of this case.")
+@click.option(
+    "--sets",
+    "sets_dir",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also list the sets in this folder that are not in the ledger.",
+)
+@BY
+@LEDGER
+@JSON
+def reconcile_command(
+    case: str | None, sets_dir: Path | None, by: str, ledger_url: str | None, as_json: bool
+) -> None:
+    """Settle sets that a killed run left open, and compare the record with the folders.
+
+    A started set whose folder is whole is recorded as made; one whose folder is not is
+    recorded as abandoned. Anything else that disagrees is told, and nothing is deleted.
+    Exit status 1 where something is left for you to do.
+
+    Example: labkit ledger reconcile --by anna --sets sets
+    """
+    from labkit.ledger.reconcile import Action, Decision, reconcile
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.sets.on_disk import look_at, unrecorded
+
+    if sets_dir is not None and not sets_dir.is_dir():
+        raise InputError(f"there is no folder {sets_dir}; name the one that holds the sets")
+    with open_ledger(ledger_url, create=False) as ledger:
+        decisions = list(reconcile(ledger, look_at, by, clock.now(), case))
+        recorded = [s for each in ledger.cases() for s in ledger.sets(each.case)]
+    for path in unrecorded(sets_dir, recorded) if sets_dir else ():
+        sentence = f"{path}: lies there and is not in the ledger; do not deliver it; remove it"
+        decisions.append(Decision(path.name, "", Action.TELL, sentence))
+    shown = [d for d in decisions if as_json or d.action is not Action.NOTHING]
+    for decision in shown:
+        if as_json:
+            print_json({"schema": 1, **vars(decision)})
+        else:
+            _say(decision.sentence)
+    if not as_json:
+        _say(f"{len(decisions)} sets compared, {len(shown)} of them need a word.")
+    if any(decision.action is Action.TELL for decision in decisions):
+        click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _done(what: str, target: str, head: Head, as_json: bool) -> None:
+    """Say what was done and where the chain ends."""
+    if as_json:
+        print_json(
+            {
+                "schema": 1,
+                "done": what,
+                "target": target,
+                "events": head.count,
+                "head": head.digest,
+            }
+        )
+        return
+    _say(f"{what[0].upper()}{what[1:]} {target}: {head.count} events, verified.")
+    _say(f"Head: {head.digest}")
+
+
+def _say(sentence: str) -> None:
+    out().print(sentence, markup=False, soft_wrap=True)

@@ -1,0 +1,102 @@
+"""Recording what a command makes: the options, the open ledger, and the line at the end."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from labkit.cli import clock
+from labkit.cli.common import LEDGER, err, out
+
+if TYPE_CHECKING:
+    from labkit.workflow.record.recorder import Recorder
+
+_MAY_BY = click.option(
+    "--by",
+    metavar="CODE",
+    envvar="LABKIT_BY",
+    show_envvar=True,
+    help="Operator code of whoever makes it; with it, what is made is recorded in the ledger.",
+)
+
+
+@contextmanager
+def recording(by: str | None, ledger_url: str | None) -> Iterator[Recorder | None]:
+    """Open the ledger for what a command makes.
+
+    Args:
+        by: Operator code; without one nothing is recorded, and no ledger is opened.
+        ledger_url: The ledger, None for the lab's own.
+
+    Yields:
+        The recorder, None where nothing is recorded.
+
+    Raises:
+        InputError: The operator code is none, or there is no usable ledger.
+        LedgerError: The ledger cannot be read now.
+    """
+    if by is None:
+        yield None
+        return
+    from labkit.ledger.events import checked_operator
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.record.recorder import Recorder
+
+    checked_operator(by)  # before a ledger is begun for it
+    with open_ledger(ledger_url) as ledger:
+        yield Recorder(ledger, by, clock.now, lambda sentence: said(sentence, to_stderr=True))
+
+
+def require_ledger(ledger_url: str | None) -> None:
+    """Refuse where there is no ledger yet, rather than begin an empty one.
+
+    Raises:
+        InputError: There is none.
+        LedgerError: It cannot be read now.
+    """
+    from labkit.ledger.store import open_ledger
+
+    with open_ledger(ledger_url, create=False):
+        pass
+
+
+def not_recorded(what_to_do: str) -> str:
+    """Say that what was made is not in the ledger."""
+    return f"Not recorded: no extra rods can be made for it later; {what_to_do}"
+
+
+def said(what: Recorder | str, *, to_stderr: bool = False) -> None:
+    """Print a sentence, or where things were recorded, on one line."""
+    sentence = what if isinstance(what, str) else f"Recorded in {what.ledger.place} by {what.by}"
+    console = err() if to_stderr else out()
+    console.print(sentence, markup=False, soft_wrap=True)
+
+
+def may_record(*, default_ledger: bool) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command the options --by and --ledger as one argument `recorder`.
+
+    Args:
+        default_ledger: Whether the ledger in the user's data folder serves where none is named.
+
+    Returns:
+        The decorator; the recorder is None where nothing is to be recorded.
+    """
+
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        @_MAY_BY
+        @LEDGER
+        @functools.wraps(command)
+        def with_recorder(
+            *arguments: Any, by: str | None, ledger_url: str | None, **others: Any
+        ) -> None:
+            wanted = by if default_ledger or ledger_url else None
+            with recording(wanted, ledger_url) as recorder:
+                command(*arguments, recorder=recorder, **others)
+
+        return with_recorder
+
+    return decorate

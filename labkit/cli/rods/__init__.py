@@ -1,0 +1,1 @@
+"""Commands about single rods and the trial fit."""

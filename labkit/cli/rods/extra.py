@@ -1,0 +1,194 @@
+"""`labkit extra`: rods in between, for a recorded case."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+
+from labkit.cli.common import (
+    BY,
+    LEDGER,
+    PROCESSES,
+    PROFILE,
+    TEMPLATES,
+    Decorator,
+    counting,
+    out,
+    plain_table,
+    print_cautions,
+    print_json,
+    print_problems,
+)
+from labkit.cli.process.notes import say
+from labkit.cli.record.recording import recording, require_ledger, said
+from labkit.cli.sets.profile import open_profile
+from labkit.core.case.extra_requests import (
+    Between,
+    ByAdvancement,
+    ByLength,
+    ByPercent,
+    ExtraRequest,
+)
+from labkit.core.grading.prescription import Side
+from labkit.core.jsonable import jsonable
+from labkit.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from labkit.core.findings import Finding
+    from labkit.core.rod.rods import Process
+    from labkit.workflow.rods.extra import Installed
+    from labkit.workflow.sets.make import MadeSet
+
+
+class Number(click.ParamType[Decimal]):
+    """A decimal number, kept as it was written."""
+
+    name = "number"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Decimal:
+        """Read it; NaN and infinity are not numbers here."""
+        try:
+            number = Decimal(str(value))
+        except InvalidOperation:
+            number = Decimal("NaN")
+        if not number.is_finite():
+            self.fail(f"{value!r} is not a number; write it like 68.75", param, ctx)
+        return number
+
+
+def _asks(*names: str, **settings: Any) -> Decorator:
+    return click.option(*names, type=Number(), **settings)
+
+
+@click.command("extra", cls=rich_click.RichCommand)
+@click.argument("case")
+@_asks("--percent", "percents", multiple=True, help="A step by its percentage; repeatable.")
+@_asks("--advancement", "advancements", multiple=True, metavar="MM",
+       help="A step by its advancement from zero, mm; repeatable.")
+@_asks("--length", "lengths", multiple=True, metavar="MM",
+       help="A step by the length of its rod, mm; repeatable.")
+@click.option("--side", type=click.Choice([str(s) for s in Side]),
+              help="Side that the lengths are of, where the sides differ.")
+@_asks("--between", nargs=2, metavar="LOW HIGH",
+       help="Steps between two percentages, evenly spaced; with --count.")
+@click.option("--count", type=int, default=1, show_default=True, help="How many between.")
+@click.option(
+    "--out", "out_dir", required=True, metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder that holds the sets; the new rods are a new folder in it.",
+)
+@click.option("--template-as-stored", is_flag=True,
+              help="Take the rod template as recorded, although the installed one has changed.")
+@click.option("--process-as-stored", is_flag=True,
+              help="Take the process as recorded, although the installed one has changed.")
+@TEMPLATES
+@PROCESSES
+@PROFILE
+@BY
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
+def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: Any) -> None:
+    """Make extra rods for a recorded case, as its first ones were made.
+
+    CASE is the lab's case number. The rods are made from the prescription, rod template and
+    process in the ledger; a rod that is out already, or that could be confused with one that is,
+    is refused. The case sheet shows the whole series with the new rods marked.
+
+    Example: labkit extra QF-1043 --percent 68.75 --out sets --by anna
+    """  # fmt: skip
+    from labkit.workflow.process.trend import case_process, trend_findings
+    from labkit.workflow.rods.extra import ExtraOrder, make_extra
+
+    order = ExtraOrder(
+        case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
+    )
+    installed = _installed(asked)
+    require_ledger(ledger_url)
+    with recording(by, ledger_url) as recorder:
+        assert recorder is not None
+        process = case_process(case, recorder.ledger)
+        drift = trend_findings(process, recorder.ledger) if process else ()
+        say(drift, to_stderr=as_json)
+        with counting(f"Extra rods for {case}") as step:
+            made = make_extra(order, installed, asked["out_dir"], step, recorder)
+    beyond = _beyond(process, made)
+    say(beyond, to_stderr=as_json)
+    if as_json:
+        noted = {"process_findings": jsonable((*drift, *beyond))}
+        print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
+        return
+    _print_extra(case, made)
+    said(recorder)
+    print_cautions()
+
+
+def _beyond(process: Process | None, made: MadeSet) -> tuple[Finding, ...]:
+    """Note new rods outside of the range that their process was calibrated in."""
+    from labkit.workflow.process.trend import range_findings
+
+    lengths = {Decimal(part["length_mm"]) for part in made.spec["parts"]}
+    return range_findings(process, lengths) if process else ()
+
+
+def _requests(asked: Mapping[str, Any]) -> tuple[ExtraRequest, ...]:
+    """Gather what is asked for."""
+    if asked["side"] and not asked["lengths"]:
+        raise InputError("--side says which rods the lengths are of; give a --length with it")
+    if asked["count"] != 1 and asked["between"] is None:
+        raise InputError("--count needs two percentages; give --between LOW HIGH with it")
+    side = Side(asked["side"]) if asked["side"] else None
+    requests: list[ExtraRequest] = [ByPercent(value) for value in asked["percents"]]
+    requests += [ByAdvancement(value) for value in asked["advancements"]]
+    requests += [ByLength(value, side) for value in asked["lengths"]]
+    if asked["between"] is not None:
+        low, high = asked["between"]
+        requests.append(Between(low, high, asked["count"]))
+    if not requests:
+        raise InputError(
+            "no rod was asked for; give at least one of --percent, --advancement, --length and "
+            "--between"
+        )
+    return tuple(requests)
+
+
+def _installed(asked: Mapping[str, Any]) -> Installed:
+    from labkit.catalog.lettering import load_lettering
+    from labkit.catalog.processes import processes
+    from labkit.catalog.rods import rod_templates
+    from labkit.workflow.rods.extra import Installed
+
+    return Installed(
+        rod_templates(asked["template_places"]),
+        processes(asked["process_places"]),
+        load_lettering(),
+        open_profile(asked["profile_path"]) if asked["profile_path"] else None,
+    )
+
+
+def _print_extra(case: str, made: MadeSet) -> None:
+    from labkit.cli.sets.make import print_parts
+
+    print_parts(case, made)
+    table = plain_table(
+        "The whole series, as made", ("set", "step", "percent", "advancement", "left", "right", "")
+    )
+    for row in made.spec["series"]:
+        table.add_row(
+            str(row["set_revision"]), str(row["step"]), f"{row['percent']:.1f}",
+            f"{row['advancement_mm']:.2f}", row["left"] or "-", row["right"] or "-",
+            "new" if row["new"] else "",
+        )  # fmt: skip
+    out().print(table)
+    print_problems(
+        found["message"]
+        for found in made.spec["lengths"]["findings"]
+        if found["severity"] == "note"
+    )

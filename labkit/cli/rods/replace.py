@@ -1,0 +1,120 @@
+"""`labkit replace`: a rejected rod is made once more, under a new identifier."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+
+from labkit.cli.common import (
+    BY,
+    LEDGER,
+    PROFILE,
+    counting,
+    out,
+    plain_table,
+    print_cautions,
+    print_json,
+    print_problems,
+)
+from labkit.cli.record.recording import recording, require_ledger, said
+from labkit.cli.sets.profile import open_profile
+from labkit.core.case.identifier import BODY_DIGITS, grouped
+
+if TYPE_CHECKING:
+    from labkit.catalog.profiles import Profile
+    from labkit.workflow.sets.make import MadeSet
+
+
+@click.command("replace", cls=rich_click.RichCommand)
+@click.argument("identifiers", metavar="IDENTIFIER...", nargs=-1, required=True)
+@click.option("--reason", required=True, metavar="TEXT",
+              help="Why the rods are rejected; it is recorded.")
+@click.option(
+    "--out", "out_dir", required=True, metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder that holds the sets; the new rods are a new folder in it.",
+)
+@PROFILE
+@BY
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
+def command(
+    identifiers: tuple[str, ...], by: str, ledger_url: str | None, as_json: bool, **asked: Any
+) -> None:
+    """Reject rods and make each once more, with a new identifier.
+
+    IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned. The
+    new rod is made from the prescription revision, rod template and process of the set that the
+    old one belongs to, all as recorded, so that it takes the old one's place; only the rods named
+    are made, never their partners. A rod that is broken, lost or withdrawn keeps that state. The
+    rods of one run are of one set.
+
+    Example: labkit replace 4829173065 --reason "0.3 mm too long" --out sets --by anna
+    """  # fmt: skip
+    from labkit.catalog.lettering import load_lettering
+    from labkit.workflow.rods.replace import ReplacementOrder, make_replacement
+
+    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"])
+    means = (load_lettering(), _profile(asked["profile_path"]))
+    require_ledger(ledger_url)
+    with recording(by, ledger_url) as recorder, counting("Replacement") as step:
+        assert recorder is not None
+        made = make_replacement(order, means, asked["out_dir"], step, recorder)
+    if as_json:
+        print_json({"schema": 1, "folder": str(made.folder), **made.spec})
+        return
+    _print(made)
+    said(recorder)
+    print_cautions()
+
+
+def _profile(path: str | None) -> Profile | None:
+    return open_profile(path) if path else None
+
+
+def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Put identifiers typed in groups together again.
+
+    >>> whole_identifiers(("482", "917", "3065", "111-222-3333"))
+    ('4829173065', '111-222-3333')
+    """
+    whole, begun = [], ""
+    for word in words:
+        begun += word
+        if sum(c.isdigit() for c in begun) > BODY_DIGITS:
+            whole.append(begun)
+            begun = ""
+    return (*whole, begun) if begun else tuple(whole)
+
+
+def _print(made: MadeSet) -> None:
+    from labkit.cli.sets.make import print_parts
+
+    print_parts(made.spec["case"], made)
+    out().print(_table(made.spec))
+    print_problems(
+        found["message"]
+        for found in made.spec["lengths"]["findings"]
+        if found["code"] in ("earlier_revision", "above_100")
+    )
+
+
+def _table(spec: dict[str, Any]) -> Any:
+    table = plain_table(
+        "Rods in place of others", ("new rod", "label", "step", "side", "in place of", "of set")
+    )
+    new = {
+        (use["step"], use["side"]): (use["identifier"], part["part"])
+        for part in spec["parts"]
+        for use in part["uses"]
+    }
+    for old in spec["replaces"]:
+        identifier, label = new[old["step"], old["side"]]
+        table.add_row(
+            grouped(identifier), label, str(old["step"]), old["side"],
+            grouped(old["identifier"]), old["set"],
+        )  # fmt: skip
+    return table

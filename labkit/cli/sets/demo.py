@@ -1,0 +1,59 @@
+"""`labkit demo`: the whole job on two invented cases."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import rich_click
+
+from labkit.catalog.places import templates_dir
+from labkit.catalog.rods import rod_templates
+from labkit.catalog.toml_source import parse_toml, read_text
+from labkit.cli.common import Run
+from labkit.cli.means import takes_means
+from labkit.cli.record.recording import may_record, not_recorded, said
+from labkit.cli.sets.lengths import print_lengths
+from labkit.cli.sets.make import make_with_progress, print_made
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Means
+
+if TYPE_CHECKING:
+    from labkit.workflow.record.recorder import Recorder
+
+#: The two cases of the demonstration, in templates/prescriptions/.
+DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
+
+
+@click.command("demo", cls=rich_click.RichCommand)
+@click.option(
+    "--out",
+    "out_dir",
+    default=Path("labkit-demo"),
+    show_default=True,
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the two sets.",
+)
+@takes_means
+@may_record(default_ledger=False)
+def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
+    """Make the sets of two invented cases: a plain one and a hinged one.
+
+    They are recorded only where both --by and --ledger are given: invented cases never go
+    into the lab's own ledger unasked.
+
+    Example: labkit demo --out demo
+    """
+    run, templates = Run(), rod_templates()
+    for name in DEMO_CASES:
+        with run.reporting():
+            source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
+            case = open_case(source, templates)
+            print_lengths(case)
+            print_made(case, make_with_progress(case, means, out_dir, recorder))
+            run.done += 1
+    if run.done:
+        said(recorder or not_recorded("name who makes it with --by and a ledger with --ledger"))
+    run.finish(cautions=True)

@@ -1,0 +1,147 @@
+"""`labkit make`: finished spacer sets from prescriptions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import rich_click
+from rich.table import Table
+
+from labkit.catalog.rods import rod_templates
+from labkit.cli.common import (
+    JSON,
+    RX,
+    TEMPLATES,
+    Run,
+    counting,
+    out,
+    plain_table,
+    print_json,
+    print_notes,
+    print_problems,
+)
+from labkit.cli.means import takes_means
+from labkit.cli.process.notes import range_notes, say, trend_notes
+from labkit.cli.record.recording import may_record, not_recorded, said
+from labkit.core.jsonable import jsonable
+from labkit.units import counted
+from labkit.workflow.sets.cases import Case, open_case
+from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.make import MadeSet, count_files, make_set
+
+if TYPE_CHECKING:
+    from labkit.workflow.record.recorder import Recorder
+    from labkit.workflow.sets.make import MadePart
+
+
+@click.command("make", cls=rich_click.RichCommand)
+@RX
+@click.option(
+    "--out",
+    "out_dir",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Folder that holds the sets; each set is a new folder in it.",
+)
+@takes_means
+@may_record(default_ledger=True)
+@JSON
+@TEMPLATES
+def command(
+    prescriptions: tuple[str, ...],
+    out_dir: Path,
+    as_json: bool,
+    template_places: tuple[str, ...],
+    means: Means,
+    recorder: Recorder | None,
+) -> None:
+    """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
+
+    RX is a prescription file (TOML), or - for standard input. A set becomes the folder
+    DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
+    extra rods can be made for it later. Before anything is built it is said where a calibrated
+    process drifts or a rod lies outside of its range.
+
+    Example: labkit make QF-1043.toml --out sets --process example-resin
+    """
+    from labkit.workflow.inspection.limits import gauge_notes
+
+    run, templates = Run(), rod_templates(template_places)
+    ledger_url = click.get_current_context().params.get("ledger_url")
+    drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
+    say(drift, to_stderr=as_json)
+    for source in run.each(prescriptions):
+        with run.reporting(source.name):
+            case = open_case(source, templates)
+            beyond = (
+                *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process)
+            )  # fmt: skip
+            say(beyond, to_stderr=as_json)
+            made = make_with_progress(case, means, out_dir, recorder)
+            if as_json:
+                noted = {"process_findings": jsonable((*drift, *beyond))}
+                print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
+            else:
+                print_made(case, made)
+                print_notes(case.spacer_set.findings)
+            run.done += 1
+    if run.done:
+        said(recorder or not_recorded("name who makes it with --by"), to_stderr=as_json)
+    run.finish(cautions=not as_json)
+
+
+def make_with_progress(
+    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None
+) -> MadeSet:
+    """Make one set with a progress bar on standard error.
+
+    Args:
+        recorder: Records it; None where it is not recorded.
+
+    Raises:
+        RefusedError: As `make_set`.
+    """
+    with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
+        return make_set(case, means, out_dir, step, recorder)
+
+
+def print_made(case: Case, made: MadeSet) -> None:
+    """Print what was made and what the written files measure."""
+    print_parts(case.prescription.case, made)
+
+
+def print_parts(case: str, made: MadeSet) -> None:
+    """Print the folder of a set, its parts as measured, and its plates."""
+    console = out()
+    console.print(
+        f"Case {case}: {made.folder}", style="bold", markup=False, soft_wrap=True
+    )
+    console.print(_parts_table(made.parts))
+    for plate in made.spec["plates"]:
+        pieces = sum(item["quantity"] for item in plate["items"])
+        console.print(f"{plate['file']}: {counted(pieces, 'piece')}", markup=False, soft_wrap=True)
+    print_problems(made.problems)
+    console.print()
+
+
+def _parts_table(parts: Iterable[MadePart]) -> Table:
+    table = plain_table(
+        "Rods, as measured from the written files",
+        ("rod", "pieces", "for steps", "STEP mm", "STL mm", "label read", "checks"),
+    )
+    for made in parts:
+        check, uses = made.check, made.part.uses
+        table.add_row(
+            made.part.rod.part,
+            str(made.part.quantity),
+            " ".join(f"{use.step}{use.side[0].upper()}" for use in uses),
+            "-" if check.step_length_mm is None else f"{check.step_length_mm:.6f}",
+            "-" if check.stl_length_mm is None else f"{check.stl_length_mm:.4f}",
+            check.label_read,
+            f"{len(check.checks)} passed",
+        )
+    return table

@@ -1,0 +1,125 @@
+"""`labkit templates`: the rod templates, drawn to scale, with sizes and limits."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import click
+import rich_click
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.rods import find_template, rod_templates
+from labkit.cli.common import TEMPLATES, out, print_json
+from labkit.cli.sets.sketch import sketch
+from labkit.core.jsonable import jsonable
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.rods import (
+    Ball,
+    Compensation,
+    Crosspin,
+    Eye,
+    Fitting,
+    FlatBar,
+    RodTemplate,
+)
+from labkit.core.rod.tolerances import fit_limits, linear_tolerance
+from labkit.core.rod.views import side_view, top_view
+from labkit.units import plain
+
+#: Width of the drawings in characters.
+COLUMNS = 72
+#: Length at which a template is drawn where its limits allow it.
+DRAWN_MM = Decimal(30)
+
+
+@click.command("templates", cls=rich_click.RichCommand)
+@click.argument("names", metavar="[NAME]...", nargs=-1)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one per template.")
+@TEMPLATES
+def command(names: tuple[str, ...], as_json: bool, template_places: tuple[str, ...]) -> None:
+    """List rod templates: a drawing to scale, sizes with limits, label place.
+
+    Example: labkit templates eye-eye-flat
+    """
+    known = rod_templates(template_places)
+    chosen = [find_template(known, name) for name in names] or list(known.values())
+    for template in chosen:
+        if as_json:
+            print_json({"schema": 1, **jsonable(template), "handed": template.handed})
+        else:
+            _show(template)
+
+
+def _show(template: RodTemplate) -> None:
+    console = out()
+    console.print(f"{template.name}: {template.title}", style="bold", markup=False)
+    console.print(f"{template.description} {template.hardware}.", markup=False, soft_wrap=True)
+    drawn = min(max(DRAWN_MM, template.shortest_mm), template.longest_mm)
+    sizes = compensated(template, drawn, Compensation())
+    side, top = side_view(sizes), top_view(sizes)
+    span = float(drawn) + max(_reach(f) for f in sizes.fittings) * 2 + 1
+    for caption, view in (("from the inward side", side), ("from above, inward down", top)):
+        console.print(f"  {caption}, drawn {plain(drawn)} mm long", style="dim", markup=False)
+        for line in sketch(view, COLUMNS, span):
+            console.print(f"  {line}", markup=False, soft_wrap=True)
+    for name, value in _facts(template):
+        console.print(f"  {name:15} {value}", markup=False, soft_wrap=True)
+    console.print()
+
+
+def _reach(fitting: Fitting) -> float:
+    return (fitting.ball_diameter_mm if isinstance(fitting, Ball) else fitting.boss_diameter_mm) / 2
+
+
+def _facts(template: RodTemplate) -> list[tuple[str, str]]:
+    low, high = template.shortest_mm, template.longest_mm
+    letter = template.length_tolerance
+    tolerances = ", ".join(
+        f"± {plain(linear_tolerance(letter, at))} at {plain(at)}" for at in (low, high)
+    )
+    body, label = template.body, template.label
+    if isinstance(body, FlatBar):
+        bar = (
+            f"flat, {body.height_mm:g} high, {body.thickness_mm:g} thick, edges rounded "
+            f"{body.edge_radius_mm:g}, blends {body.blend_radius_mm:g}"
+        )
+    else:
+        bar = f"round, diameter {body.diameter_mm:g}, domed ends, flat {body.flat_depth_mm:g} deep"
+    stroke = load_lettering().stroke * label.height_mm
+    return [
+        ("length", f"{plain(low)} to {plain(high)} mm; ISO 2768-1 {letter}: {tolerances}"),
+        ("bar", bar),
+        ("lower fitting", _fitting(template.lower)),
+        ("upper fitting", _fitting(template.upper)),
+        (
+            "label",
+            f"inward face, digits {label.height_mm:g} high, stroke {stroke:g}, "
+            f"{label.depth_mm:g} deep, margin {label.margin_mm:g}",
+        ),
+        (
+            "sides",
+            "left and right are mirror parts, marked L and R"
+            if template.handed
+            else "one part serves both sides",
+        ),
+    ]
+
+
+def _fitting(fitting: Fitting) -> str:
+    if isinstance(fitting, Eye):
+        main = fitting.bore_diameter_mm
+        rest = f"eye of {fitting.boss_diameter_mm:g}"
+        word = "bore"
+    elif isinstance(fitting, Crosspin):
+        main = fitting.pin_diameter_mm
+        rest = (
+            f"{fitting.pin_length_mm:g} long, lip {fitting.lip_diameter_mm:g} by "
+            f"{fitting.lip_thickness_mm:g}, boss {fitting.boss_diameter_mm:g}"
+        )
+        word = "crosspin"
+    else:
+        main = fitting.ball_diameter_mm
+        rest = f"neck {fitting.neck_diameter_mm:g}, {fitting.neck_length_mm:g} to the dome"
+        word = "ball"
+    limits = fit_limits(fitting.fit, main)
+    return f"{word} {main:g} {fitting.fit} ({limits.lower_mm:+}/{limits.upper_mm:+}), {rest}"

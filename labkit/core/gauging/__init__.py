@@ -1,0 +1,1 @@
+"""Instruments, gauge pins and ways of measuring a rod."""

@@ -1,0 +1,278 @@
+"""Ways to measure a rod's functional length on its template: formulas, limits of a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from enum import StrEnum
+
+from labkit.core.gauging.fitting_gauges import gauge_pin_mm, noun_of, outer_bounds
+from labkit.core.numbers import require_finite
+from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.tolerances import linear_tolerance
+
+#: Limits are printed in the finest step that a micrometer shows.
+PRINTED_MM = Decimal("0.001")
+
+
+class Role(StrEnum):
+    """What a way of measuring is good for."""
+
+    FIRST = "first choice"
+    ALSO = "also decides"
+    CHECK = "check only"
+
+
+class Method(StrEnum):
+    """What is measured, in the form's and the CSV's words."""
+
+    OVER = "over"
+    BETWEEN = "between"
+    HALF_SUM = "half-sum"
+    OVER_LESS_OWN = "over-less-own"
+    CENTRES = "centres"
+    ENDS = "ends"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a check's reading should be.
+
+    Args:
+        nominal_mm: Reading of a rod in the middle of everything.
+        lower_mm, upper_mm: Least and greatest reading.
+    """
+
+    nominal_mm: Decimal
+    lower_mm: Decimal
+    upper_mm: Decimal
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to measure the functional length on a template.
+
+    The reading is the length plus a shift, which lies between two bounds because the sizes of
+    bores, pins, balls or bosses are only known within their own limits.
+
+    Args:
+        formula: Functional length L from the reading R, in symbols.
+        reason: Why this way, or why not.
+        least_shift_mm, most_shift_mm: Bounds of reading minus length.
+        gauge_pins_mm: Diameters of the gauge pins, one for each bore.
+    """
+
+    method: Method
+    title: str
+    instrument: str
+    formula: str
+    reason: str
+    role: Role
+    least_shift_mm: Decimal
+    most_shift_mm: Decimal
+    gauge_pins_mm: tuple[Decimal, ...] = ()
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    def shift_mm(self) -> Decimal:
+        """Reading minus length in the middle of its bounds: what is taken off a reading."""
+        return (self.least_shift_mm + self.most_shift_mm) / 2
+
+    @property
+    def play_mm(self) -> Decimal:
+        """Half of the distance of the bounds: how far the shift may be off, ±."""
+        return (self.most_shift_mm - self.least_shift_mm) / 2
+
+    def widened(self, length_mm: Decimal, tolerance_mm: Decimal) -> Limits:
+        """Work out what a mere check's reading of one rod must lie within.
+
+        Formula: nominal = L + middle shift; limits L − t + least shift … L + t + greatest shift. A
+        reading outside them means a rod that is wrong somewhere; a reading inside proves nothing.
+        What a reading must be that decides is worked out from its uncertainty
+        (`labkit.qa.decision.limits`).
+
+        Args:
+            tolerance_mm: Its tolerance t, ±.
+
+        Returns:
+            Limits to 0.001 mm, rounded outwards.
+
+        >>> eye = Eye(2.5, 7.5, "H8")
+        >>> limits = shifted_way(Method.OVER, (eye, eye)).widened(Decimal("33.6"), Decimal("0.15"))
+        >>> print(limits.nominal_mm, limits.lower_mm, limits.upper_mm)
+        36.088 35.926 36.250
+        """
+        lower = length_mm - tolerance_mm + self.least_shift_mm
+        upper = length_mm + tolerance_mm + self.most_shift_mm
+        return Limits(
+            (length_mm + self.shift_mm).quantize(PRINTED_MM, ROUND_HALF_EVEN),
+            lower.quantize(PRINTED_MM, ROUND_FLOOR),
+            upper.quantize(PRINTED_MM, ROUND_CEILING),
+        )
+
+
+def ways_of(template: RodTemplate) -> tuple[Way, ...]:
+    """List the ways to measure the functional length of a template's rods.
+
+    Returns:
+        Ways, the first choice first, a mere check last.
+
+    Validity: fittings as toleranced; whether bores, pins and balls are within their own limits is
+    looked at separately (`fitting_gauges`).
+    """
+    ends = (template.lower, template.upper)
+    balls = any(isinstance(end, Ball) for end in ends)
+    ways = [shifted_way(Method.OVER, ends)]
+    if not balls:
+        ways += [shifted_way(Method.BETWEEN, ends), _half_sum(ends)]
+    else:
+        ways.append(_over_less_own(ends))
+    ways.append(_centres(ends))
+    if not balls:
+        ways.append(_over_ends(ends, template.length_tolerance))
+    return tuple(ways)
+
+
+def shifted_way(method: Method, ends: tuple[Fitting, Fitting]) -> Way:
+    """Make the way over or between the fittings' outer or inner sides.
+
+    Formula: outside jaws press the fittings' outer sides together, so that a gauge pin d in a
+    bore D lies against its inner side: each end adds d − D/2, a crosspin P/2, a ball B/2. Inside
+    jaws press the other way: each end takes the same off.
+
+    Args:
+        method: `Method.OVER` or `Method.BETWEEN`.
+    """
+    over = method is Method.OVER
+    bounds = [outer_bounds(fitting) for fitting in ends]
+    least, most = (sum((b[side] for b in bounds), Decimal(0)) for side in (0, 1))
+    if not over:
+        least, most = -most, -least
+    where = "outer" if over else "inner"
+    instrument = "outside micrometer or calliper" if over else "calliper with inside jaws"
+    return Way(
+        method=method,
+        title=f"{'over' if over else 'between'} {_named(ends)}",
+        instrument=_with(ends, instrument),
+        formula=f"L = R {_terms(ends, '−' if over else '+')}",
+        reason=(
+            "one reading, firm contact on round surfaces, little play"
+            if over
+            else f"as good as over them where the {where} sides are easier to reach"
+        ),
+        role=Role.FIRST if over else Role.ALSO,
+        least_shift_mm=least,
+        most_shift_mm=most,
+        gauge_pins_mm=_pins(ends),
+    )
+
+
+def _half_sum(ends: tuple[Fitting, Fitting]) -> Way:
+    return Way(
+        method=Method.HALF_SUM,
+        title=f"over and between {_named(ends)}, half the sum",
+        instrument=_with(ends, "calliper, outside and inside jaws"),
+        formula="L = (R over + R between) / 2",
+        reason="sizes of bores and pins cancel: settles a reading near a limit",
+        role=Role.ALSO,
+        least_shift_mm=Decimal(0),
+        most_shift_mm=Decimal(0),
+        gauge_pins_mm=_pins(ends),
+    )
+
+
+def _over_less_own(ends: tuple[Fitting, Fitting]) -> Way:
+    return Way(
+        method=Method.OVER_LESS_OWN,
+        title=f"over {_named(ends)}, less half of both measured diameters",
+        instrument="outside micrometer",
+        formula="L = R − (B lower + B upper) / 2, both measured",
+        reason="the balls' own sizes cancel: settles a reading near a limit",
+        role=Role.ALSO,
+        least_shift_mm=Decimal(0),
+        most_shift_mm=Decimal(0),
+    )
+
+
+def _centres(ends: tuple[Fitting, Fitting]) -> Way:
+    nouns = [noun_of(fitting) for fitting in ends]
+    named = f"both {nouns[0]}s" if nouns[0] == nouns[1] else f"the {nouns[0]} and the {nouns[1]}"
+    return Way(
+        method=Method.CENTRES,
+        title=f"between the centres of {named}",
+        instrument="measuring microscope or coordinate measuring machine",
+        formula="L = R",
+        reason="direct, where a circle is fitted to each end",
+        role=Role.ALSO,
+        least_shift_mm=Decimal(0),
+        most_shift_mm=Decimal(0),
+    )
+
+
+def _over_ends(ends: tuple[Fitting, Fitting], tolerance_class: str) -> Way:
+    least = most = Decimal(0)
+    for fitting in ends:
+        assert not isinstance(fitting, Ball)  # a ball is its own end
+        boss = _decimal(fitting.boss_diameter_mm)
+        tolerance = linear_tolerance(tolerance_class, boss)
+        least, most = least + (boss - tolerance) / 2, most + (boss + tolerance) / 2
+    return Way(
+        method=Method.ENDS,
+        title="over the ends, outside of both bosses",
+        instrument="outside micrometer or calliper",
+        formula="L = R − (H lower + H upper) / 2",
+        reason="quick, but the bosses have a tolerance of their own: finds gross errors and "
+        "mixed-up rods, decides nothing",
+        role=Role.CHECK,
+        least_shift_mm=least,
+        most_shift_mm=most,
+    )
+
+
+def _named(ends: tuple[Fitting, Fitting]) -> str:
+    nouns = [noun_of(fitting) for fitting in ends]
+    if nouns[0] == nouns[1]:
+        return "gauge pins in both bores" if nouns[0] == "bore" else f"both {nouns[0]}s"
+    named = ("gauge pin in the bore" if noun == "bore" else noun for noun in nouns)
+    return " and ".join(f"the {noun}" for noun in named)
+
+
+def _with(ends: tuple[Fitting, Fitting], instrument: str) -> str:
+    """Say what an instrument needs to get at the fittings."""
+    lip = any(isinstance(fitting, Crosspin) for fitting in ends)
+    return f"{instrument}{', narrow faces below the lip' * lip}{_pins_text(_pins(ends))}"
+
+
+def _pins(ends: tuple[Fitting, Fitting]) -> tuple[Decimal, ...]:
+    return tuple(gauge_pin_mm(fitting) for fitting in ends if isinstance(fitting, Eye))
+
+
+def _pins_text(pins: tuple[Decimal, ...]) -> str:
+    sizes = " and ".join(f"{pin} mm" for pin in dict.fromkeys(pins))
+    return f"; gauge pin{'s' * (len(pins) > 1)} {sizes}" if pins else ""
+
+
+def _terms(ends: tuple[Fitting, Fitting], sign: str) -> str:
+    """Write what is taken off or put onto a reading, in symbols."""
+    return " ".join(_symbols(ends, sign))
+
+
+def _symbols(ends: tuple[Fitting, Fitting], sign: str) -> Iterator[str]:
+    other = "+" if sign == "−" else "−"
+    alike = noun_of(ends[0]) == noun_of(ends[1])
+    for fitting in ends[:1] if alike else ends:
+        if isinstance(fitting, Eye):
+            yield f"{sign} 2 d {other} D" if alike else f"{sign} d {other} D / 2"
+        else:
+            letter = "B" if isinstance(fitting, Ball) else "P"
+            yield f"{sign} {letter}" if alike else f"{sign} {letter} / 2"
+
+
+def _decimal(value: float) -> Decimal:
+    return Decimal(repr(float(value)))

@@ -1,0 +1,1 @@
+"""Graded lengths: from bite readings and percentages to made lengths."""

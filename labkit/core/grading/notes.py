@@ -1,0 +1,186 @@
+"""What is worth saying about a set, and does not stop it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from itertools import pairwise
+
+from labkit.core.findings import Finding, note
+from labkit.core.grading.prescription import Grading, JawModelName, Prescription, Side
+from labkit.core.grading.steps import LengthLimits, Step
+from labkit.core.label.rules import upside_down
+from labkit.units import label_decimals, millimetres, plain
+
+#: A step's name, its left and its right label.
+LabelPair = tuple[str, str, str]
+
+#: The professional definition of an effective appliance: increments of 1 mm or less over a
+#: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
+WIDEST_STEP_MM = 1.0
+LEAST_SPAN_MM = 5.0
+#: More difference than this between left and right is worth a look (DEVELOPERS.md, The design).
+SIDES_APART_MM = Decimal("0.5")
+#: Binary noise of an advancement, so that steps of exactly 1 mm are not noted.
+_NOISE_MM = 1e-9
+
+
+def set_notes(
+    steps: tuple[Step, ...], prescription: Prescription, limits: LengthLimits
+) -> tuple[Finding, ...]:
+    """Collect the notes on a graded set."""
+    return (
+        *_wide_steps(steps), *_short_span(steps), *sides_apart(steps),
+        *turned_labels(_labels(steps), prescription.grading, limits),
+        *shared_labels(_label_pairs(steps), limits), *average_values(prescription),
+        *_no_start(prescription.grading),
+    )
+
+
+def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    """The advancements asked for count: rounding to the grid is shown on its own."""
+    gaps = [(b.advancement_mm - a.advancement_mm, a, b) for a, b in pairwise(steps)]
+    wide = [gap for gap in gaps if gap[0] > WIDEST_STEP_MM + _NOISE_MM]
+    if not wide:
+        return
+    widest, below, above = max(wide, key=lambda gap: gap[0])
+    yield note(
+        "wide_steps",
+        f"{len(wide)} of {len(gaps)} increments are over 1 mm of advancement, the widest "
+        f"{millimetres(widest)} mm from {below.name} to {above.name}; the professional definition "
+        "of an effective appliance asks for increments of 1 mm or less, so ask for rods in "
+        "between if the patient needs them",
+        ", ".join(f"{below.name} to {above.name}" for _, below, above in wide),
+    )
+
+
+def _short_span(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    if not steps:
+        return
+    span = steps[-1].advancement_mm - steps[0].advancement_mm
+    if span >= LEAST_SPAN_MM - _NOISE_MM:
+        return
+    yield note(
+        "short_span",
+        f"the set spans {millimetres(span)} mm of advancement; the professional definition of an "
+        "effective appliance asks for a range of at least 5 mm, so check that no step is missing",
+        f"{steps[0].name} to {steps[-1].name}",
+    )
+
+
+def sides_apart(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    """Note steps whose left and right rods differ much."""
+    apart = [(abs(step.left.length - step.right.length), step) for step in steps]
+    unlike = [pair for pair in apart if pair[0] > SIDES_APART_MM]
+    if not unlike:
+        return
+    most, step = max(unlike, key=lambda pair: pair[0])
+    yield note(
+        "sides_apart",
+        f"the left and right rods differ by more than 0.5 mm at {len(unlike)} of {len(steps)} "
+        f"steps, most at {step.name} ({step.left.label} and {step.right.label}, {plain(most)} mm); "
+        "check the anchors of both sides, and keep the sides apart when fitting",
+        ", ".join(step.name for _, step in unlike),
+    )
+
+
+def _labels(steps: tuple[Step, ...]) -> tuple[str, ...]:
+    """Every label of the set once, in the order of the steps, left before right."""
+    return tuple(dict.fromkeys(step.rod(side).label for step in steps for side in Side))
+
+
+def _label_pairs(steps: tuple[Step, ...]) -> tuple[LabelPair, ...]:
+    return tuple((step.name, step.left.label, step.right.label) for step in steps)
+
+
+def turned_labels(
+    labels: tuple[str, ...], grading: Grading, limits: LengthLimits
+) -> Iterator[Finding]:
+    """Note labels that, turned upside down, read as another rod or as a plausible length.
+
+    Args:
+        labels: Every label that lies in the case box, once.
+        grading: Gives the length grid, and with it the decimals of a label.
+
+    Yields:
+        Notes.
+    """
+    decimals = label_decimals(grading.grid_mm)
+    for label in labels:
+        turned = upside_down(label)
+        if turned is None or turned == label:
+            continue
+        if turned in labels:
+            yield note(
+                "label_turns_into_another",
+                f"the label {label} turned upside down reads {turned}, which is another rod of "
+                "this set; it gets a bar under it, so read rods with the bar below",
+                label,
+            )
+        elif _plausible(turned, decimals, limits):
+            yield note(
+                "label_turns_into_a_length",
+                f"the label {label} turned upside down reads {turned}, which is a length the "
+                "template allows; it gets a bar under it, so read rods with the bar below",
+                label,
+            )
+
+
+def _plausible(turned: str, decimals: int, limits: LengthLimits) -> bool:
+    """Whether a reading could be a rod's label: a digit or more, the point, the grid's decimals."""
+    whole, point, fraction = turned.partition(".")
+    if not whole or not point or len(fraction) != decimals:
+        return False
+    return str(int(whole)) == whole and limits.allows(Decimal(turned))
+
+
+def shared_labels(pairs: tuple[LabelPair, ...], limits: LengthLimits) -> Iterator[Finding]:
+    """Note labels that a left and a right rod of different steps share on a part without hand.
+
+    Args:
+        pairs: Name, left label and right label of every step in the case box; a label is empty
+            where that side has no rod.
+
+    Yields:
+        At most one note.
+    """
+    if limits.handed:
+        return
+    shared = [
+        (left[1], left[0], right[0])
+        for left in pairs for right in pairs
+        if left is not right and left[1] and left[1] == right[2]
+    ]
+    if not shared:
+        return
+    named = ", ".join(f"{label} (left {left}, right {right})" for label, left, right in shared)
+    yield note(
+        "label_shared_by_sides",
+        f"left and right rods of different steps bear one label: {named}; on template "
+        f"{limits.template}, which has no hand, they are one part, so go by side and step when "
+        "handing them out",
+        ", ".join(label for label, _, _ in shared),
+    )
+
+
+def average_values(prescription: Prescription) -> Iterator[Finding]:
+    """Note the averages that stand for what was not recorded on this patient."""
+    assumed = prescription.jaw.assumed
+    if not assumed or prescription.jaw.model is JawModelName.STRAIGHT:
+        return
+    yield note(
+        "average_values",
+        f"average values, not this patient's, stand for: {', '.join(assumed)}; record them where "
+        "the fit matters",
+        ", ".join(f"jaw.{key}" for key in assumed),
+    )
+
+
+def _no_start(grading: Grading) -> Iterator[Finding]:
+    if grading.start is None:
+        yield note(
+            "no_start",
+            "the prescription names no starting step; the prescriber decides it, so ask before "
+            "the first fitting",
+            "grading.start",
+        )

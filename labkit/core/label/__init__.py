@@ -1,0 +1,1 @@
+"""The label: lettering, layout, place and what may be misread."""

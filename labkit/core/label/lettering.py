@@ -1,0 +1,153 @@
+"""One-stroke lettering and exact outlines as values; plane coordinates, x right, y up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.numbers import require_finite
+
+Point2 = tuple[float, float]
+
+#: Series of nominal heights, mm: ISO 3098-1.
+ISO_3098_HEIGHTS_MM = tuple(Decimal(h) for h in ("1.8", "2.5", "3.5", "5", "7", "10"))
+
+
+@dataclass(frozen=True)
+class Line:
+    """Straight piece from start to end."""
+
+    start: Point2
+    end: Point2
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Arc:
+    """Circular piece, from start_deg turning by sweep_deg (+ counter-clockwise, at most 360).
+
+    Args:
+        radius: Radius, positive.
+        start_deg: Direction of the start point seen from the centre.
+        sweep_deg: Signed turn to the end point.
+    """
+
+    center: Point2
+    radius: float
+    start_deg: float
+    sweep_deg: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Disc:
+    """Filled circle (the decimal point), with a radius of its own."""
+
+    center: Point2
+    radius: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+Piece = Line | Arc
+Mark = Line | Arc | Disc
+
+
+@dataclass(frozen=True)
+class Glyph:
+    """One character; in units of the nominal height, outlines from y = 0 to y = 1.
+
+    Args:
+        width: Width of the cell from x = 0 to x = width in which the outline lies.
+        marks: Centrelines of the strokes (and discs) of the character.
+        space_before, space_after: Clear space to the neighbours' cells (the larger counts).
+    """
+
+    char: str
+    width: float
+    marks: tuple[Mark, ...]
+    space_before: float
+    space_after: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Lettering:
+    """A lettering: characters as centrelines, drawn with strokes of constant width.
+
+    Args:
+        stroke: Stroke width, in units of the nominal height.
+        bar_gap: Clear space between the characters and the bar under them.
+        heights_mm: Nominal heights allowed.
+    """
+
+    name: str
+    stroke: float
+    bar_gap: float
+    heights_mm: tuple[float, ...]
+    glyphs: tuple[Glyph, ...]
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Region:
+    """A plane region bounded by exact lines and arcs.
+
+    Args:
+        outer: Closed loop, counter-clockwise; each piece ends where the next starts.
+        holes: Closed loops, clockwise.
+    """
+
+    outer: tuple[Piece, ...]
+    holes: tuple[tuple[Piece, ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class PlacedGlyph:
+    """One character of a laid-out label, in mm, origin at the label's centre.
+
+    Args:
+        char: The character ("_" for the bar).
+        regions: Exact outline of the character's strokes.
+    """
+
+    char: str
+    marks: tuple[Mark, ...]
+    regions: tuple[Region, ...]
+    left: float
+    right: float
+    bottom: float
+    top: float
+
+
+@dataclass(frozen=True)
+class Engraving:
+    """A laid-out label in mm: x to the reader's right, y up, origin at its box's centre.
+
+    Args:
+        text: Characters, without the bar.
+        bar: Whether there is a bar under them.
+        width_mm, depth_mm: Size of the whole box, bar included; depth is along y.
+        glyphs: Placed characters, left to right, the bar last.
+    """
+
+    text: str
+    bar: bool
+    height_mm: float
+    stroke_mm: float
+    width_mm: float
+    depth_mm: float
+    glyphs: tuple[PlacedGlyph, ...]
+
+    def regions(self) -> tuple[Region, ...]:
+        """Give all outlines, in the order of the characters."""
+        return tuple(region for glyph in self.glyphs for region in glyph.regions)

@@ -1,0 +1,1 @@
+"""Rods as values: templates, parts, outlines, volumes, tolerances."""

@@ -1,0 +1,68 @@
+"""Sizes as built: a template at one length, with a process's compensation on its parameters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from labkit.core.numbers import require_finite
+from labkit.core.rod.rods import Ball, Body, Compensation, Crosspin, Eye, Fitting, RodTemplate
+
+
+@dataclass(frozen=True)
+class RodSizes:
+    """Everything that decides the shape of one rod, without its label.
+
+    Args:
+        length_mm: Distance of the fittings' centres, as built.
+    """
+
+    body: Body
+    lower: Fitting
+    upper: Fitting
+    length_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    def fittings(self) -> tuple[Fitting, Fitting]:
+        """Lower and upper fitting."""
+        return (self.lower, self.upper)
+
+
+def compensated(template: RodTemplate, length: Decimal, compensation: Compensation) -> RodSizes:
+    """Apply a process's compensation to the parameters of a rod.
+
+    Formula: built length = scale · length + offset; built diameter = diameter + offset of its
+    kind (bore, pin or ball). Bodies, bosses, necks and lips stay nominal.
+
+    Returns:
+        The sizes to build. Without compensation they are the nominal ones.
+
+    Validity: any finite values; whether the sizes make a part is decided where it is built.
+
+    >>> from labkit.core.rod.rods import FlatBar, LabelPlace
+    >>> eye = Eye(2.5, 7.5, "H8")
+    >>> template = RodTemplate(
+    ...     "t", "", "", "", FlatBar(6.5, 3.0, 0.5, 3.0), eye, eye,
+    ...     LabelPlace(3.5, 0.3, 0.3, False), Decimal(16), Decimal(60), "f")
+    >>> sizes = compensated(template, Decimal("30.0"), Compensation(1.01, 0.02, 0.1))
+    >>> round(sizes.length_mm, 9), sizes.lower.bore_diameter_mm
+    (30.32, 2.6)
+    """
+    return RodSizes(
+        body=template.body,
+        lower=_compensated_fitting(template.lower, compensation),
+        upper=_compensated_fitting(template.upper, compensation),
+        length_mm=compensation.length_scale * float(length) + compensation.length_offset_mm,
+    )
+
+
+def _compensated_fitting(fitting: Fitting, by: Compensation) -> Fitting:
+    if isinstance(fitting, Eye):
+        return replace(fitting, bore_diameter_mm=fitting.bore_diameter_mm + by.bore_offset_mm)
+    if isinstance(fitting, Ball):
+        return replace(fitting, ball_diameter_mm=fitting.ball_diameter_mm + by.ball_offset_mm)
+    assert isinstance(fitting, Crosspin)
+    return replace(fitting, pin_diameter_mm=fitting.pin_diameter_mm + by.pin_offset_mm)

@@ -1,0 +1,315 @@
+"""Rod templates, processes and single rods as values; lengths in mm, radii in mm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import StrEnum
+
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
+from labkit.core.numbers import require_finite
+from labkit.core.rod.calibration import Calibration
+
+#: Linear expansion of rods whose process does not tell: a common printed plastic, 1/°C.
+EXPANSION_PER_C = 1e-4
+#: Part of a crosspin's lip thickness by which both its edges are chamfered.
+CHAMFER_PART = 0.25
+
+
+class FittingKind(StrEnum):
+    """The three end fittings."""
+
+    EYE = "eye"
+    BALL = "ball"
+    CROSSPIN = "crosspin"
+
+
+@dataclass(frozen=True)
+class Eye:
+    """Disc boss with a through bore, axis y.
+
+    Args:
+        boss_diameter_mm: Disc, coaxial with the bore, as thick as the body.
+        fit: ISO 286 tolerance class of the bore, such as "H8".
+    """
+
+    bore_diameter_mm: float
+    boss_diameter_mm: float
+    fit: str
+
+    kind = FittingKind.EYE
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Ball:
+    """Sphere on a coaxial round neck.
+
+    Args:
+        neck_diameter_mm: Neck, thinner than the sphere.
+        neck_length_mm: From the sphere's centre to the apex of the body's dome.
+        fit: ISO 286 tolerance class of the sphere's diameter, such as "h9".
+    """
+
+    ball_diameter_mm: float
+    neck_diameter_mm: float
+    neck_length_mm: float
+    fit: str
+
+    kind = FittingKind.BALL
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Crosspin:
+    """Transverse cylinder, axis y, standing on the inward face of a disc boss, with a lip.
+
+    Args:
+        pin_length_mm: From the boss's inward face to the lip.
+        lip_diameter_mm: Retaining lip at the free end, wider than the pin.
+        lip_thickness_mm: Thickness of the lip; both its edges are chamfered by CHAMFER_PART of it.
+        boss_diameter_mm: Disc boss that carries the pin.
+        fit: ISO 286 tolerance class of the pin, such as "f7".
+    """
+
+    pin_diameter_mm: float
+    pin_length_mm: float
+    lip_diameter_mm: float
+    lip_thickness_mm: float
+    boss_diameter_mm: float
+    fit: str
+
+    kind = FittingKind.CROSSPIN
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+Fitting = Eye | Ball | Crosspin
+
+
+@dataclass(frozen=True)
+class FlatBar:
+    """Flat bar in the x–z plane.
+
+    Args:
+        height_mm: Along z, between the fittings.
+        thickness_mm: Along y, from y = −thickness/2 to + thickness/2.
+        edge_radius_mm: Rounding of both faces' outer edges.
+        blend_radius_mm: Concave arc between a boss and the bar, in the outline.
+    """
+
+    height_mm: float
+    thickness_mm: float
+    edge_radius_mm: float
+    blend_radius_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class RoundBar:
+    """Round bar about x with domed (hemispherical) ends and a flat on the inward side.
+
+    Args:
+        flat_depth_mm: Depth of the flat below the bar's surface.
+    """
+
+    diameter_mm: float
+    flat_depth_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+Body = FlatBar | RoundBar
+
+
+@dataclass(frozen=True)
+class LabelPlace:
+    """Where and how the length is engraved.
+
+    Args:
+        height_mm: Height of the digits, from the ISO 3098 series.
+        margin_mm: Least distance of a stroke from the label place's border.
+        side_mark: Whether L or R follows the length (templates whose sides are mirror parts).
+    """
+
+    height_mm: float
+    depth_mm: float
+    margin_mm: float
+    side_mark: bool
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class RodTemplate:
+    """A part family member: one row of a template file.
+
+    Args:
+        hardware: What the sizes are ("example, not validated hardware").
+        body: Flat or round bar.
+        shortest_mm, longest_mm: Limits of the functional length, both included.
+        length_tolerance: Class of ISO 2768-1, "f", "m", "c" or "v".
+    """
+
+    name: str
+    title: str
+    description: str
+    hardware: str
+    body: Body
+    lower: Fitting
+    upper: Fitting
+    label: LabelPlace
+    shortest_mm: Decimal
+    longest_mm: Decimal
+    length_tolerance: str
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    def handed(self) -> bool:
+        """Whether left and right are mirror parts (the two ends differ)."""
+        return self.lower != self.upper
+
+
+@dataclass(frozen=True)
+class Compensation:
+    """What a process adds to the nominal parameters before a part is built.
+
+    Built length = scale · nominal + offset; built diameters = nominal + offset.
+    """
+
+    length_scale: float = 1.0
+    length_offset_mm: float = 0.0
+    bore_offset_mm: float = 0.0
+    pin_offset_mm: float = 0.0
+    ball_offset_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+#: A process that adds nothing: parts are built as drawn.
+NOMINAL = Compensation()
+
+
+@dataclass(frozen=True)
+class Plate:
+    """The bed of the machine.
+
+    Args:
+        width_mm, depth_mm: Usable bed along the machine's X and Y.
+        spacing_mm: Least distance between parts.
+        border_mm: Least distance of a part from the edge of the bed.
+    """
+
+    width_mm: float
+    depth_mm: float
+    spacing_mm: float
+    border_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Legibility:
+    """What the process can still show.
+
+    Args:
+        least_stroke_mm: Narrowest groove that stays open.
+        least_depth_mm: Shallowest engraving that can be read.
+        least_height_mm: Smallest legible height of digits.
+        least_wall_mm: Thinnest wall that may remain under an engraving.
+    """
+
+    least_stroke_mm: float
+    least_depth_mm: float
+    least_height_mm: float
+    least_wall_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Process:
+    """How a lab makes rods.
+
+    Args:
+        evidence: Where the values come from ("example, not validated").
+        compensation: What is added to the nominal parameters.
+        legibility: What the process can show.
+        gauge_uncertainty_mm: Standard uncertainty of the lab's usual length gauge.
+        expansion_per_c: Linear expansion of the rods' material, 1/°C.
+        calibration: What the compensation was found from, None where no coupons were calibrated.
+    """
+
+    name: str
+    title: str
+    machine: str
+    material: str
+    evidence: str
+    compensation: Compensation
+    plate: Plate
+    legibility: Legibility
+    gauge_uncertainty_mm: float
+    expansion_per_c: float = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
+    calibration: Calibration | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+class Hand(StrEnum):
+    """Which way a part's inward face looks in the rod frame."""
+
+    MINUS_Y = "inward -y"
+    PLUS_Y = "inward +y"
+
+    @property
+    def inward_y(self) -> int:
+        """Sign of the inward direction along y of the rod frame."""
+        return -1 if self is Hand.MINUS_Y else 1
+
+
+@dataclass(frozen=True)
+class Rod:
+    """One part to build: a template at one length, with its engraving.
+
+    Args:
+        length: Functional length, mm, equal to the label.
+        hand: Which way the inward face looks.
+        mark: Side mark engraved after the length: "", "L" or "R".
+        bar: Whether the label gets a bar under it.
+    """
+
+    template: RodTemplate
+    length: Decimal
+    hand: Hand
+    mark: str
+    bar: bool
+
+    @property
+    def label(self) -> str:
+        """The functional length as engraved."""
+        return f"{self.length}"
+
+    @property
+    def engraving(self) -> str:
+        """All characters engraved, without the bar."""
+        return self.label + self.mark
+
+    @property
+    def part(self) -> str:
+        """Name of the part in its set, such as "33.6" or "33.6L"."""
+        return self.engraving

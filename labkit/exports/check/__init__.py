@@ -1,0 +1,1 @@
+"""Measuring written files, by code that shares nothing with the builder."""

@@ -1,0 +1,120 @@
+"""A check of a written file: what was measured, what was expected, and the sentence if it fails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+Value = float | int | str | bool | None
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check.
+
+    Args:
+        file: Kind of file, "STEP", "STL" or "3MF".
+        measured: What was found, None where nothing was.
+        tolerance: Largest difference allowed; None where the two must be equal.
+        unit: Unit of the values, "mm" or "mm³", or empty.
+        sentence: Why it does not hold and what to do; empty where it holds.
+    """
+
+    file: str
+    name: str
+    measured: Value
+    expected: Value
+    tolerance: float | None
+    unit: str
+    passed: bool
+    sentence: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the check as plain values, in a fixed order."""
+        return {
+            "file": self.file, "name": self.name, "measured": self.measured,
+            "expected": self.expected, "tolerance": self.tolerance, "unit": self.unit,
+            "passed": self.passed,
+        }
+
+
+@dataclass(frozen=True)
+class Checker:
+    """Makes the checks of one file.
+
+    Args:
+        part: Name of the part or plate, for the sentences.
+    """
+
+    file: str
+    part: str
+
+    def near(
+        self, name: str, measured: float | None, expected: float, tolerance: float,
+        unit: str = "mm",
+    ) -> Check:
+        """Check a number against what was asked.
+
+        Args:
+            measured: What was found, None where nothing was.
+            tolerance: Largest difference allowed.
+        """
+        if measured is None:
+            sentence = self._says(f"{name} could not be measured; {expected:.6g} {unit} was asked")
+            return Check(self.file, name, None, expected, tolerance, unit, False, sentence)
+        passed = abs(measured - expected) <= tolerance
+        sentence = self._says(
+            f"{name} measures {measured:.9g} {unit}; "
+            f"{expected:.9g} ± {tolerance:g} {unit} is allowed"
+        )
+        return Check(
+            self.file, name, measured, expected, tolerance, unit, passed,
+            "" if passed else sentence,
+        )
+
+    def same(self, name: str, measured: Value, expected: Value) -> Check:
+        """Check that two values are equal."""
+        passed = measured == expected
+        sentence = self._says(f"{name} is {measured!r}; it must be {expected!r}")
+        return Check(
+            self.file, name, measured, expected, None, "", passed, "" if passed else sentence
+        )
+
+    def holds(self, name: str, passed: bool, reason: str) -> Check:
+        """Check that something holds, with the reason if it does not.
+
+        Args:
+            reason: Why it does not.
+        """
+        sentence = "" if passed else self._says(f'"{name}" does not hold: {reason}')
+        return Check(self.file, name, passed, True, None, "", passed, sentence)
+
+    def at_least(self, name: str, measured: float, least: float) -> Check:
+        """Check that a number reaches a limit.
+
+        Args:
+            least: Least value allowed.
+        """
+        passed = measured >= least
+        sentence = self._says(f"{name} is {measured:.3g}; at least {least:g} is allowed")
+        return Check(self.file, name, measured, least, None, "", passed, "" if passed else sentence)
+
+    def at_most(self, name: str, measured: float | None, most: float, unit: str = "mm") -> Check:
+        """Check that a number stays within a limit.
+
+        Args:
+            measured: What was found, None where nothing was.
+            most: Largest value allowed.
+            unit: Unit of both.
+        """
+        passed = measured is not None and measured <= most
+        found = "could not be measured" if measured is None else f"is {measured:.6g} {unit}"
+        sentence = self._says(f"{name} {found}; at most {most:g} {unit} is allowed")
+        return Check(self.file, name, measured, 0.0, most, unit, passed, "" if passed else sentence)
+
+    def unreadable(self, why: str) -> Check:
+        """Give the failed check of a file that cannot be read."""
+        return Check(self.file, "readable", False, True, None, "", False, self._says(why))
+
+    def _says(self, what: str) -> str:
+        return f"{self.file} of {self.part}: {what}; do not deliver it, make it again"

@@ -1,0 +1,87 @@
+"""Which facets of a mesh go on smoothly into each other, and how bent they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.exports.check.stl_reader import FacetMesh
+
+#: Facets of one curved surface meet at less than this; faces of a part at 45° or more.
+SMOOTH_COSINE = 0.819  # 35°
+#: Facets that meet at less than this are one plane, to float32.
+FLAT_COSINE = 0.9999995  # 0.06°
+
+
+@dataclass(frozen=True, eq=False)
+class Neighbours:
+    """Pairs of facets that share an edge.
+
+    Args:
+        first, second: Facet numbers, shape (n,).
+        cosine: Cosine of the angle between their normals, shape (n,).
+        open_edges: How many edges do not belong to exactly two facets running opposite ways.
+    """
+
+    first: NDArray[np.intp]
+    second: NDArray[np.intp]
+    cosine: NDArray[np.float64]
+    open_edges: int
+
+
+def neighbours(mesh: FacetMesh) -> Neighbours:
+    """Pair the facets along their edges.
+
+    Returns:
+        One pair an edge that has exactly two facets.
+    """
+    starts = mesh.triangles.ravel().astype(np.int64)
+    ends = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
+    keys = np.minimum(starts, ends) * len(mesh.vertices) + np.maximum(starts, ends)
+    order = np.argsort(keys)
+    ordered = keys[order]
+    edge_starts = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+    uses = np.diff(np.append(edge_starts, len(ordered)))
+    twice = edge_starts[uses == 2]
+    one, other = order[twice], order[twice + 1]
+    opposite = starts[one] == ends[other]
+    first, second = one[opposite] // 3, other[opposite] // 3
+    cosine = np.einsum("ij,ij->i", mesh.normals[first], mesh.normals[second])
+    open_edges = int((uses != 2).sum() + (~opposite).sum())
+    return Neighbours(first, second, cosine, open_edges)
+
+
+def groups(
+    count: int, first: NDArray[np.intp], second: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Number the connected groups among `count` items joined in pairs.
+
+    Args:
+        first: One item of each pair, shape (n,).
+
+    Returns:
+        For each item the smallest item of its group, shape (count,).
+
+    >>> groups(5, np.array([0, 3]), np.array([1, 4])).tolist()
+    [0, 0, 2, 3, 3]
+    """
+    root = np.arange(count)
+    while True:
+        low = np.minimum(root[first], root[second])
+        joined = root.copy()
+        # Hook both the items and their roots, so that whole trees merge in one round.
+        for hooked in (root[first], root[second], first, second):
+            np.minimum.at(joined, hooked, low)
+        shortened = joined[joined]
+        if np.array_equal(shortened, root):
+            return root
+        root = shortened
+
+
+def curved_area(mesh: FacetMesh, pairs: Neighbours) -> float:
+    """Give the area of the facets that belong to curved surfaces."""
+    bent = (pairs.cosine < FLAT_COSINE) & (pairs.cosine > SMOOTH_COSINE)
+    curved = np.unique(np.concatenate([pairs.first[bent], pairs.second[bent]]))
+    return float(np.linalg.norm(mesh.crosses[curved], axis=1).sum() / 2.0)

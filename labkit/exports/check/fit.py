@@ -1,0 +1,191 @@
+"""Least-squares circle, cylinder and sphere through measured points, in numpy alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.core.numbers import require_finite
+from labkit.errors import GeometryError
+
+Array = NDArray[np.float64]
+
+#: Gauss–Newton on well-spread points converges in 5 to 8 steps; slowly fading ones in tens.
+MOST_STEPS = 200
+#: A step below this share of the radius no longer changes a printed digit.
+SMALLEST_STEP = 1e-13
+
+
+@dataclass(frozen=True)
+class RoundFit:
+    """A fitted circle, sphere or cylinder.
+
+    Args:
+        center: Centre, mm (2 or 3 coordinates); of a cylinder, the axis point in the middle of
+            the measured points.
+        radius_mm: Radius.
+        form_mm: Largest distance of a point from the fitted line or surface.
+        axis: Unit direction of a cylinder's axis, empty otherwise.
+    """
+
+    center: tuple[float, ...]
+    radius_mm: float
+    form_mm: float
+    squares_mm2: float
+    axis: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+def fit_circle(points: Array) -> RoundFit:
+    """Fit a circle to plane points with the least sum of squared distances.
+
+    Formula: minimum over centre c and radius r of Σ (|p − c| − r)², by Gauss–Newton from the
+    algebraic fit.
+
+    Args:
+        points: Points, mm, shape (n, 2).
+
+    Validity: three or more points that are not on a line.
+
+    Raises:
+        GeometryError: The points do not fix a circle.
+
+    >>> fit_circle(np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])).radius_mm
+    1.0
+
+    Source: Gander, Golub, Strebel, Least-squares fitting of circles and ellipses, 1994.
+    """
+    return _fit_round(np.asarray(points, dtype=np.float64))
+
+
+def fit_sphere(points: Array) -> RoundFit:
+    """Fit a sphere to points in space with the least sum of squared distances.
+
+    Formula: as for the circle, with one more coordinate.
+
+    Args:
+        points: Points, mm, shape (n, 3).
+
+    Validity: four or more points that are not on a plane.
+
+    Raises:
+        GeometryError: The points do not fix a sphere.
+
+    >>> round(fit_sphere(np.array([[1.0, 0, 1], [0, 1, 1], [1, 2, 1], [1, 1, 2]])).radius_mm, 9)
+    1.0
+    """
+    return _fit_round(np.asarray(points, dtype=np.float64))
+
+
+def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundFit:
+    """Fit a cylinder to points in space with the least sum of squared distances.
+
+    Formula: minimum over axis (two positions, two slopes) and radius of Σ (distance to axis − r)².
+
+    Args:
+        points: Points, mm, shape (n, 3).
+        direction: Where the axis about points to; the fit turns it.
+
+    Returns:
+        The fitted cylinder; its axis has the sense of `direction`.
+
+    Validity: points all round the axis at two or more places along it; the axis within some 30°
+    of `direction`.
+
+    Raises:
+        GeometryError: The points do not fix a cylinder.
+
+    >>> ring = np.array([[0.0, 2, 0], [0, -2, 0], [0, 0, 2], [0, 0, -2]])
+    >>> tube = np.vstack([ring, ring + [5.0, 0, 0]])
+    >>> fit_cylinder(tube, (1.0, 0.0, 0.0)).radius_mm
+    2.0
+    """
+    points = np.asarray(points, dtype=np.float64)
+    axis = np.asarray(direction, dtype=np.float64)
+    axis = axis / np.linalg.norm(axis)
+    middle = points.mean(axis=0)
+    for _ in range(MOST_STEPS):
+        across = _across(axis)
+        along = (points - middle) @ axis
+        flat = fit_circle((points - middle) @ across.T)
+        outward = (points - middle) @ across.T - np.asarray(flat.center)
+        distance = np.linalg.norm(outward, axis=1)
+        unit = outward / distance[:, None]
+        slope_columns = -unit * along[:, None]
+        jacobian = np.column_stack([-unit, slope_columns, -np.ones(len(points))])
+        step = _solve(jacobian, -(distance - flat.radius_mm))
+        middle = middle + (np.asarray(flat.center) + step[:2]) @ across
+        axis = axis + step[2:4] @ across
+        axis = axis / np.linalg.norm(axis)
+        if float(np.abs(step[2:4]).max()) < SMALLEST_STEP:
+            break
+    else:
+        raise _unfixed(len(points), "cylinder")
+    flat = fit_circle((points - middle) @ _across(axis).T)
+    center = middle + np.asarray(flat.center) @ _across(axis)
+    center = center + float(((points - center) @ axis).mean()) * axis
+    return RoundFit(
+        _tuple(center), flat.radius_mm, flat.form_mm, flat.squares_mm2, _tuple(axis)
+    )
+
+
+def _fit_round(points: Array) -> RoundFit:
+    """Fit a circle (2 columns) or a sphere (3 columns)."""
+    middle = points.mean(axis=0)
+    local = points - middle
+    dimensions = points.shape[1]
+    # The algebraic fit |p|² = 2 c·p + k is linear; it is only the starting point.
+    system = np.column_stack([2.0 * local, np.ones(len(local))])
+    start = _solve(system, (local**2).sum(axis=1))
+    center = start[:dimensions]
+    radius = math.sqrt(max(float(start[dimensions] + center @ center), 0.0))
+    for _ in range(MOST_STEPS):
+        outward = local - center
+        distance = np.linalg.norm(outward, axis=1)
+        if not distance.all():
+            raise _unfixed(len(points), "circle or sphere")
+        jacobian = np.column_stack([-outward / distance[:, None], -np.ones(len(local))])
+        step = _solve(jacobian, -(distance - radius))
+        center = center + step[:dimensions]
+        radius += float(step[dimensions])
+        if float(np.abs(step).max()) < SMALLEST_STEP * abs(radius):
+            break
+    residuals = np.linalg.norm(local - center, axis=1) - radius
+    return RoundFit(
+        center=_tuple(center + middle),
+        radius_mm=radius,
+        form_mm=float(np.abs(residuals).max()),
+        squares_mm2=float(residuals @ residuals),
+    )
+
+
+def _solve(system: Array, right: Array) -> Array:
+    solution, _, rank, _ = np.linalg.lstsq(system, right, rcond=1e-12)
+    if rank < system.shape[1]:
+        raise _unfixed(len(system), "circle, cylinder or sphere")
+    return np.asarray(solution, dtype=np.float64)
+
+
+def _across(axis: Array) -> Array:
+    """Give two unit vectors at right angles to the axis and to each other, shape (2, 3)."""
+    helper = np.zeros(3)
+    helper[int(np.abs(axis).argmin())] = 1.0
+    first = np.cross(axis, helper)
+    first /= np.linalg.norm(first)
+    return np.vstack([first, np.cross(axis, first)])
+
+
+def _tuple(values: Array) -> tuple[float, ...]:
+    return tuple(float(value) for value in values)
+
+
+def _unfixed(count: int, shape: str) -> GeometryError:
+    return GeometryError(
+        f"the {count} measured points do not fix a {shape}; give more points, spread around it "
+        "and not on one line or plane"
+    )

@@ -1,0 +1,286 @@
+"""All checks of one part's written files: STEP, STL and the label engraved in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import NOMINAL, Compensation, Eye, FittingKind, Rod
+from labkit.errors import InputError
+from labkit.exports.check import limits
+from labkit.exports.check.checks import Check, Checker
+from labkit.exports.check.expected import (
+    Corner,
+    built_length_mm,
+    expected_box,
+    inward_of,
+    label_level,
+    offset_of,
+)
+from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
+from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
+from labkit.exports.check.measured import Ends, Found, Wanted, wanted_ends
+from labkit.exports.check.outward_face import outward_roughness
+from labkit.exports.check.read_label import LabelReading, read_label
+from labkit.exports.check.stl_reader import FacetMesh, read_stl
+
+
+@dataclass(frozen=True)
+class PartCheck:
+    """What one part's files measure.
+
+    Args:
+        checks: Every check, in a fixed order.
+        step: What the STEP measures, None where it cannot be read.
+        mesh: What the STL measures, None where it cannot be read.
+        label: The label as read from the STL, None where that cannot be read.
+    """
+
+    part: str
+    checks: tuple[Check, ...]
+    step: StepMeasure | None
+    mesh: MeshMeasure | None
+    label: LabelReading | None
+
+    @property
+    def passed(self) -> bool:
+        """Whether every check holds."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def failures(self) -> tuple[str, ...]:
+        """Sentences of the checks that do not hold."""
+        return tuple(check.sentence for check in self.checks if not check.passed)
+
+    @property
+    def step_length_mm(self) -> float | None:
+        """Functional length measured from the STEP."""
+        return self.step.ends.length_mm if self.step else None
+
+    @property
+    def stl_length_mm(self) -> float | None:
+        """Functional length measured from the STL."""
+        return self.mesh.ends.length_mm if self.mesh else None
+
+    @property
+    def label_read(self) -> str:
+        """Characters read from the STL, without the bar."""
+        return self.label.text if self.label else ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the result as plain values, in a fixed order."""
+        label = self.label
+        return {
+            "part": self.part,
+            "passed": self.passed,
+            "step_length_mm": self.step_length_mm,
+            "stl_length_mm": self.stl_length_mm,
+            "label_read": self.label_read,
+            "label_bar": label.bar if label else None,
+            "label_characters": [
+                {"char": c.char, "score": c.score, "second": c.second, "margin": c.margin}
+                for c in (label.chars if label else ())
+            ],
+            "checks": [check.to_json() for check in self.checks],
+        }
+
+
+def check_part(
+    rod: Rod,
+    compensation: Compensation,
+    step_path: Path,
+    stl_path: Path,
+    lettering: Lettering,
+    volumes_mm3: tuple[float, float],
+) -> PartCheck:
+    """Measure one part's written files and hold them against what was asked.
+
+    Args:
+        compensation: What the process adds in the STL; the STEP is nominal.
+        volumes_mm3: Volumes asked for: of the nominal solid (STEP) and of the built one (STL).
+
+    Returns:
+        Every check with its numbers; a failed check is a result, not an error.
+
+    Validity: rods in the rod frame. Nothing is taken from the building code but the two volumes,
+    which it has held against their closed formulas.
+    """
+    nominal_mm3, built_mm3 = volumes_mm3
+    step, step_checks = _check_step(rod, step_path, lettering, nominal_mm3)
+    mesh_checker = Checker("STL", rod.part)
+    try:
+        facets = read_stl(stl_path)
+    except InputError as error:
+        failed = mesh_checker.unreadable(error.message)
+        return PartCheck(rod.part, (*step_checks, failed), step, None, None)
+    mesh = measure_mesh(facets, rod.template)
+    volumes = _volume_checks(mesh_checker, mesh, built_mm3)
+    if step is not None:
+        added = built_mm3 - nominal_mm3
+        volumes.append(
+            mesh_checker.near(
+                "volume against the STEP", mesh.volume_mm3 - added, step.volume_mm3,
+                _volume_room(mesh), "mm³",
+            )
+        )
+    label, label_checks = _check_label(mesh_checker, rod, facets, mesh, lettering)
+    checks = (
+        *step_checks, *_mesh_checks(mesh_checker, rod, compensation, mesh), *volumes, *label_checks
+    )
+    return PartCheck(rod.part, checks, step, mesh, label)
+
+
+def _check_step(
+    rod: Rod, path: Path, lettering: Lettering, nominal_mm3: float
+) -> tuple[StepMeasure | None, list[Check]]:
+    checker = Checker("STEP", rod.part)
+    try:
+        step = measure_step(path, rod.template, inward_of(rod))
+    except InputError as error:
+        return None, [checker.unreadable(error.message)]
+    low, high = expected_box(rod, NOMINAL)
+    checks = [
+        checker.same("schema", step.text.schema.split(" ")[0].removesuffix("_MIM_LF"), AP242),
+        checker.same("length units", "; ".join(step.text.length_units), ".MILLI.,.METRE."),
+        checker.same("header and sections complete", step.text.complete, True),
+        checker.same("solids", step.solids, 1),
+        checker.same("faces outside the solid", step.loose, 0),
+        checker.same("solid valid", step.valid, True),
+        checker.near(
+            "functional length", step.ends.length_mm, float(rod.length), limits.STEP_LENGTH_MM
+        ),
+        *_end_checks(checker, rod, NOMINAL, step.ends, limits.STEP_DIAMETER_MM),
+        *_box_checks(checker, (step.low, step.high), (low, high), limits.STEP_BOX_MM),
+        checker.near(
+            "volume against the solid", step.volume_mm3, nominal_mm3,
+            limits.STEP_VOLUME_SHARE * nominal_mm3, "mm³",
+        ),
+        *_reading_checks(checker, rod, _read(rod, step.inward, lettering)),
+    ]
+    return step, checks
+
+
+def _read(rod: Rod, facets: FacetMesh, lettering: Lettering) -> LabelReading:
+    place = rod.template.label
+    return read_label(facets, inward_of(rod), lettering, place.height_mm, place.margin_mm)
+
+
+def _end_checks(
+    checker: Checker, rod: Rod, compensation: Compensation, ends: Ends, tolerance: float
+) -> list[Check]:
+    checks = []
+    step = checker.file == "STEP"
+    tilt = limits.STEP_AXIS_TILT if step else limits.MESH_AXIS_TILT
+    place = limits.STEP_LENGTH_MM if step else limits.FRAME_MM
+    half = built_length_mm(rod, compensation) / 2.0
+    for wanted, found in zip(wanted_ends(rod.template), (ends.lower, ends.upper), strict=True):
+        diameter = wanted.diameter_mm + offset_of(wanted.kind, compensation)
+        name = wanted.named()
+        if found is None:
+            checks.append(checker.near(f"diameter of the {name}", None, diameter, tolerance))
+            continue
+        checks += [
+            checker.near(f"diameter of the {name}", found.diameter_mm, diameter, tolerance),
+            checker.near(f"x of the {name}", found.center[0], wanted.sense * half, place),
+            checker.near(f"z of the {name}", found.center[2], 0.0, place),
+            checker.at_most(f"tilt of the {name}", found.tilt, tilt, ""),
+        ]
+        if wanted.kind is FittingKind.BALL:
+            checks.append(checker.near(f"y of the {name}", found.center[1], 0.0, place))
+        if not step:
+            checks += _facet_checks(checker, wanted, found)
+    return checks
+
+
+def _facet_checks(checker: Checker, wanted: Wanted, found: Found) -> list[Check]:
+    return [
+        checker.at_most(f"form error of the {wanted.named()}", found.form_mm, limits.MESH_FORM_MM),
+        checker.at_most(f"chord error of the {wanted.named()}", found.chord_mm,
+                        limits.MESH_CHORD_MM),
+    ]
+
+
+def _mesh_checks(
+    checker: Checker, rod: Rod, compensation: Compensation, mesh: MeshMeasure
+) -> list[Check]:
+    bores = sum(isinstance(end, Eye) for end in (rod.template.lower, rod.template.upper))
+    box = expected_box(rod, compensation)
+    return [
+        checker.near(
+            "functional length", mesh.ends.length_mm, built_length_mm(rod, compensation),
+            limits.MESH_LENGTH_MM,
+        ),
+        *_end_checks(checker, rod, compensation, mesh.ends, limits.MESH_DIAMETER_MM),
+        checker.same("watertight", mesh.watertight, True),
+        checker.same("winding consistent", mesh.winding, True),
+        checker.same("manifold", mesh.manifold, "NoError"),
+        checker.same("through holes", mesh.genus, bores),
+        checker.same("bodies", mesh.bodies, 1),
+        *_box_checks(checker, (mesh.low, mesh.high), box, limits.MESH_BOX_MM),
+    ]
+
+
+def _volume_checks(checker: Checker, mesh: MeshMeasure, built_mm3: float) -> list[Check]:
+    return [
+        checker.near(
+            "volume against the solid", mesh.volume_mm3, built_mm3, _volume_room(mesh), "mm³"
+        )
+    ]
+
+
+def _volume_room(mesh: MeshMeasure) -> float:
+    """Give what facets may lose over all curved surfaces."""
+    return (
+        limits.MEAN_CHORD_SHARE * limits.MESH_CHORD_MM * mesh.curved_area_mm2
+        + limits.STEP_VOLUME_SHARE * abs(mesh.volume_mm3)
+    )
+
+
+def _box_checks(
+    checker: Checker,
+    measured: tuple[tuple[float, ...], tuple[float, ...]],
+    expected: tuple[Corner, Corner],
+    tolerance: float,
+) -> list[Check]:
+    checks = []
+    for end, found, asked in zip(("low", "high"), measured, expected, strict=True):
+        for axis, value, wanted in zip("xyz", found, asked, strict=True):
+            if wanted is not None:
+                checks.append(checker.near(f"{end} {axis} of the box", value, wanted, tolerance))
+    return checks
+
+
+def _reading_checks(checker: Checker, rod: Rod, label: LabelReading) -> list[Check]:
+    """Hold a label as read from a file against what was asked."""
+    place = rod.template.label
+    height = limits.LABEL_HEIGHT_SHARE * place.height_mm
+    return [
+        checker.holds("label can be read", not label.problem, label.problem),
+        checker.same("label", label.text, rod.engraving),
+        checker.same("bar under the label", label.bar, rod.bar),
+        checker.at_least("score of the least certain character", label.least_score,
+                         limits.LEAST_SCORE),
+        checker.at_least("margin of the least certain character", label.least_margin,
+                         limits.LEAST_MARGIN),
+        checker.near("depth of the engraving", label.depth_mm, place.depth_mm,
+                     limits.LABEL_DEPTH_MM),
+        checker.at_most("unevenness of the engraving", label.depth_spread_mm,
+                        limits.LABEL_DEPTH_MM),
+        checker.near("level of the label's face", label.face_mm, label_level(rod.template),
+                     limits.LABEL_FACE_MM),
+        checker.near("height of the characters", label.height_mm, place.height_mm, height),
+        checker.same("plane face within the label's margin", label.clear, True),
+    ]
+
+
+def _check_label(
+    checker: Checker, rod: Rod, facets: FacetMesh, mesh: MeshMeasure, lettering: Lettering
+) -> tuple[LabelReading, list[Check]]:
+    label = _read(rod, facets, lettering)
+    outward = outward_roughness(facets, -inward_of(rod), rod.template, mesh.ends)
+    return label, [
+        *_reading_checks(checker, rod, label),
+        checker.at_most("unevenness of the outward face", outward, limits.OUTWARD_SMOOTH_MM),
+    ]

@@ -1,0 +1,183 @@
+"""Reading 3MF build plates strictly and holding them against their plan and meshes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.core.rod.rods import Plate
+from labkit.exports.check import limits
+from labkit.exports.check.checks import Check, Checker
+from labkit.exports.write.plates import PlatePlan
+
+#: The 3MF unit "millimeter", as lib3mf numbers it.
+MILLIMETRE = 1
+
+
+@dataclass(frozen=True)
+class PlateCheck:
+    """What a written build plate holds.
+
+    Args:
+        checks: Every check, in a fixed order.
+    """
+
+    name: str
+    checks: tuple[Check, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every check holds."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def failures(self) -> tuple[str, ...]:
+        """Sentences of the checks that do not hold."""
+        return tuple(check.sentence for check in self.checks if not check.passed)
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the result as plain values, in a fixed order."""
+        return {
+            "file": self.name, "passed": self.passed, "warnings": list(self.warnings),
+            "checks": [check.to_json() for check in self.checks],
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class _ReadObject:
+    """An object of a 3MF: resource number, name, geometry and lib3mf's word on it."""
+
+    number: int
+    name: str
+    vertices: NDArray[np.float32]
+    triangles: NDArray[np.uint32]
+    manifold: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _ReadItem:
+    """A build item: its object's number and the corners of its box on the bed."""
+
+    number: int
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
+def check_plate(path: Path, plan: PlatePlan) -> PlateCheck:
+    """Read a build plate strictly and hold it against its plan.
+
+    Args:
+        path: The 3MF.
+        plan: What it should hold; its parts' meshes are those of the STL files.
+
+    Returns:
+        Every check with its numbers; a failed check is a result, not an error.
+    """
+    import lib3mf
+
+    checker = Checker("3MF", path.name)
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    try:
+        reader.ReadFromFile(str(path))
+    except lib3mf.ELib3MFException as error:
+        return PlateCheck(path.name, (checker.unreadable(f"a strict read says {error}"),), ())
+    warnings = tuple(str(reader.GetWarning(i)[0]) for i in range(reader.GetWarningCount()))
+    meshes = _meshes(model)
+    items = _items(model, meshes)
+    checks = (
+        checker.same("warnings of a strict read", len(warnings), 0),
+        checker.same("unit", int(model.GetUnit()), MILLIMETRE),
+        checker.same(
+            "objects", ", ".join(mesh.name for mesh in meshes),
+            ", ".join(part.name for part in plan.parts),
+        ),
+        checker.same("pieces", _pieces(items, meshes), _counts(plan.quantities())),
+        *_mesh_checks(checker, meshes, plan),
+        *_place_checks(checker, items, plan.plate),
+    )
+    return PlateCheck(path.name, checks, warnings)
+
+
+def _meshes(model: Any) -> list[_ReadObject]:
+    found, walk = [], model.GetMeshObjects()
+    while walk.MoveNext():
+        thing = walk.GetCurrentMeshObject()
+        found.append(_ReadObject(
+            int(thing.GetResourceID()), str(thing.GetName()),
+            _coordinates(thing.GetVertices(), np.float32),
+            _coordinates(thing.GetTriangleIndices(), np.uint32),
+            bool(thing.IsManifoldAndOriented()),
+        ))
+    return found
+
+
+def _coordinates(structures: Any, kind: Any) -> NDArray[Any]:
+    """Give the numbers of lib3mf's list of structures, which all lie in one ctypes array."""
+    return np.frombuffer(structures[0]._b_base_, dtype=kind).reshape(-1, 3)
+
+
+def _items(model: Any, meshes: Sequence[_ReadObject]) -> list[_ReadItem]:
+    points = {mesh.number: mesh.vertices.astype(np.float64) for mesh in meshes}
+    found, walk = [], model.GetBuildItems()
+    while walk.MoveNext():
+        item = walk.GetCurrent()
+        number = int(item.GetObjectResourceID())
+        fields = item.GetObjectTransform().Fields
+        matrix = np.array([[float(value) for value in row] for row in fields])
+        placed = points[number] @ matrix[:3] + matrix[3]
+        found.append(_ReadItem(number, placed.min(axis=0), placed.max(axis=0)))
+    return found
+
+
+def _counts(quantities: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} × {name}" for name, count in quantities.items())
+
+
+def _pieces(items: Sequence[_ReadItem], meshes: Sequence[_ReadObject]) -> str:
+    counted = Counter(item.number for item in items)
+    return _counts({mesh.name: counted[mesh.number] for mesh in meshes})
+
+
+def _mesh_checks(
+    checker: Checker, meshes: Sequence[_ReadObject], plan: PlatePlan
+) -> list[Check]:
+    checks = []
+    for mesh, part in zip(meshes, plan.parts, strict=False):
+        named = f"facets of {mesh.name} as in its STL"
+        held = part.vertices.astype(np.float32)
+        same = np.array_equal(mesh.triangles, part.triangles) and held.shape == mesh.vertices.shape
+        worst = float(np.abs(mesh.vertices - held).max()) if same else None
+        checks += [
+            checker.at_most(named, worst, limits.PLATE_VERTEX_MM),
+            checker.same(f"{mesh.name} manifold and oriented", mesh.manifold, True),
+        ]
+    return checks
+
+
+def _place_checks(checker: Checker, items: Sequence[_ReadItem], plate: Plate) -> list[Check]:
+    room = limits.PLATE_PLACE_MM
+    low = np.array([plate.border_mm, plate.border_mm]) - room
+    high = np.array([plate.width_mm, plate.depth_mm]) - plate.border_mm + room
+    inside = all(
+        bool((item.low[:2] >= low).all() and (item.high[:2] <= high).all()) for item in items
+    )
+    lying = all(abs(float(item.low[2])) <= room for item in items)
+    gaps = [
+        float(np.maximum(other.low[:2] - one.high[:2], one.low[:2] - other.high[:2]).max())
+        for index, one in enumerate(items) for other in items[index + 1 :]
+    ]
+    apart = all(gap >= plate.spacing_mm - room for gap in gaps)
+    return [
+        checker.same("pieces within the bed's border", inside, True),
+        checker.same("pieces lie on the bed", lying, True),
+        checker.same("pieces are spaced apart", apart, True),
+    ]

@@ -1,0 +1,284 @@
+"""Reading an engraved label back from the mesh: depth picture, then the nearest characters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.core.label.lettering import Lettering
+from labkit.exports.check import limits
+from labkit.exports.check.depth_picture import Window, as_seen, depth_picture
+from labkit.exports.check.glyph_raster import BORDER_PIXELS, rasters
+from labkit.exports.check.stl_reader import FacetMesh
+
+#: What stands in the read text for a mark that is like no character.
+UNKNOWN = "?"
+#: Levels of planes are told apart to this.
+LEVEL_MM = 1e-3
+#: A bar is at least this full in its box, at most this many strokes high, at least this share of
+#: the text wide.
+BAR_FULL = 0.9
+BAR_STROKES = 1.6
+BAR_WIDTH_SHARE = 0.5
+#: Pixels next to the margin's border are not judged.
+BORDER_DOUBT_PIXELS = 1.5
+
+Ink = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class CharReading:
+    """One character as read.
+
+    Args:
+        char: The nearest character, "?" where none is like it.
+        score: Overlap with it as drawn, 0 … 1 (common pixels / pixels of either).
+        second: The nearest other character.
+        margin: Score less that of the second.
+    """
+
+    char: str
+    score: float
+    second: str
+    margin: float
+
+
+@dataclass(frozen=True)
+class LabelReading:
+    """A label as read from a face.
+
+    Args:
+        text: Characters, left to right.
+        bar: Whether a bar stands under them.
+        chars: Each character with its score and margin.
+        depth_mm: Median depth of the floors below the face.
+        depth_spread_mm: Largest deviation of a floor's pixel from that.
+        face_mm: Nearness of the label's face (along the face's direction, from the rod's axis).
+        clear: Whether the face is plane within the margin round every stroke.
+        problem: Why nothing, or not everything, could be read; empty where all was.
+    """
+
+    text: str
+    bar: bool
+    chars: tuple[CharReading, ...]
+    depth_mm: float
+    depth_spread_mm: float
+    face_mm: float
+    height_mm: float
+    clear: bool
+    problem: str
+
+    @property
+    def least_score(self) -> float:
+        """Give the score of the least certain character, 0 where there is none."""
+        return min((char.score for char in self.chars), default=0.0)
+
+    @property
+    def least_margin(self) -> float:
+        """Give the smallest margin to another character, 0 where there is none."""
+        return min((char.margin for char in self.chars), default=0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Row ranges of the text and of the bar under it."""
+
+    text: tuple[int, int]
+    bar: bool
+    problem: str
+
+
+def read_label(
+    mesh: FacetMesh, toward_y: int, lettering: Lettering, height_mm: float, margin_mm: float
+) -> LabelReading:
+    """Read the label engraved in the face that looks along ±y.
+
+    Formula: score of a character = |read ∧ drawn| / |read ∨ drawn| over pixels, at the best shift
+    of at most one pixel, never stretched.
+
+    Args:
+        toward_y: Sign of y along which the face looks; the reader stands there, z up.
+        height_mm: Nominal height of the characters; sets the pixel.
+        margin_mm: Plane face expected round every stroke.
+
+    Returns:
+        The reading; `problem` says what could not be read.
+
+    Validity: floors parallel to the face, characters side by side with a clear gap.
+    """
+    face = _face(mesh, toward_y)
+    if face is None:
+        return _nothing("there is no plane face to carry a label")
+    level, floors = face
+    if not floors.any():
+        return _nothing("there is no engraving in the face", level)
+    pixel = height_mm / limits.PIXELS_PER_HEIGHT
+    border = int(np.ceil(margin_mm / pixel)) + 2
+    window = _window(as_seen(mesh.corners[floors], toward_y), toward_y, pixel, border)
+    depth = level - depth_picture(mesh, window)
+    ink = (depth > limits.LEAST_FLOOR_MM) & np.isfinite(depth)
+    # Beyond the floors' box a rounded edge may fall away as deep as an engraving.
+    ink &= _box(ink.shape, border - 1)
+    if not ink.any():
+        return _nothing("the engraving is covered", level)
+    floor = float(np.median(depth[ink]))
+    lines = _lines(ink, lettering.stroke * limits.PIXELS_PER_HEIGHT)
+    chars = _read_line(ink[lines.text[0] : lines.text[1]], lettering)
+    reach = margin_mm / pixel - BORDER_DOUBT_PIXELS
+    return LabelReading(
+        text="".join(char.char for char in chars), bar=lines.bar, chars=chars,
+        depth_mm=floor, depth_spread_mm=float(np.abs(depth[ink] - floor).max()),
+        face_mm=level, height_mm=(lines.text[1] - lines.text[0]) * pixel,
+        clear=_clear(depth, ink, reach), problem=lines.problem,
+    )
+
+
+def count_floors(mesh: FacetMesh, toward_y: int) -> int:
+    """Count the facets engraved below the plane face that looks along ±y.
+
+    Args:
+        mesh: The mesh, in the rod frame.
+        toward_y: Sign of y on whose side the face looks.
+
+    Returns:
+        Number of facets, 0 without such a face.
+    """
+    face = _face(mesh, toward_y)
+    return 0 if face is None else int(face[1].sum())
+
+
+def _face(mesh: FacetMesh, toward_y: int) -> tuple[float, NDArray[np.bool_]] | None:
+    """Find the largest plane that looks along ±y: its level, and the floors below it."""
+    facing = toward_y * mesh.normals[:, 1] > limits.FACE_COSINE
+    if not facing.any():
+        return None
+    levels = toward_y * mesh.corners[..., 1].mean(axis=1)
+    steps, which = np.unique(np.round(levels[facing] / LEVEL_MM), return_inverse=True)
+    areas = np.bincount(which, weights=np.linalg.norm(mesh.crosses[facing], axis=1))
+    largest = steps[int(np.argmax(areas))] * LEVEL_MM
+    plane = facing & (np.abs(levels - largest) < 2.0 * LEVEL_MM)
+    level = float(np.median(levels[plane]))
+    corners = mesh.corners[plane].reshape(-1, 3)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    middles = mesh.corners.mean(axis=1)
+    within = ((middles >= low) & (middles <= high))[:, [0, 2]].all(axis=1)
+    below = level - levels
+    deep = (below > limits.LEAST_FLOOR_MM) & (below < limits.MOST_FLOOR_MM)
+    return level, facing & within & deep
+
+
+def _nothing(problem: str, face_mm: float = 0.0) -> LabelReading:
+    return LabelReading("", False, (), 0.0, 0.0, face_mm, 0.0, False, problem)
+
+
+def _window(
+    seen: NDArray[np.float64], toward_y: int, pixel: float, border: int
+) -> Window:
+    low = seen.reshape(-1, 3).min(axis=0)
+    high = seen.reshape(-1, 3).max(axis=0)
+    columns, rows = (int(np.ceil((high[i] - low[i]) / pixel)) + 2 * border for i in (0, 1))
+    return Window(
+        toward_y, float(low[0]) - border * pixel, float(low[1]) - border * pixel, pixel,
+        columns, rows,
+    )
+
+
+def _box(shape: tuple[int, ...], border: int) -> Ink:
+    inside = np.zeros(shape, dtype=bool)
+    inside[border:-border, border:-border] = True
+    return inside
+
+
+def _runs(used: Any) -> list[tuple[int, int]]:
+    """List the runs of true values as (first, past the last)."""
+    steps = np.diff(np.concatenate([[0], used.astype(np.int8), [0]]))
+    return list(
+        zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True)
+    )
+
+
+def _lines(ink: Ink, stroke_pixels: float) -> _Lines:
+    """Tell the line of text from the bar under it."""
+    runs = _runs(ink.any(axis=1))
+    if len(runs) == 1:
+        return _Lines(runs[0], False, "")
+    tallest = max(runs, key=lambda run: run[1] - run[0])
+    if len(runs) == 2 and tallest == runs[1]:
+        if _is_bar(ink, runs[0], tallest, stroke_pixels):
+            return _Lines(tallest, True, "")
+        return _Lines(tallest, False, "what stands under the characters is no bar")
+    return _Lines(tallest, False, "there are marks above the characters or in several lines")
+
+
+def _is_bar(
+    ink: Ink, rows: tuple[int, int], text: tuple[int, int], stroke_pixels: float
+) -> bool:
+    bar = ink[rows[0] : rows[1]]
+    columns = _runs(bar.any(axis=0))
+    wide = _runs(ink[text[0] : text[1]].any(axis=0))
+    if len(columns) != 1 or rows[1] - rows[0] > BAR_STROKES * stroke_pixels:
+        return False
+    left, right = columns[0]
+    full = float(bar[:, left:right].mean())
+    return full >= BAR_FULL and right - left >= BAR_WIDTH_SHARE * (wide[-1][1] - wide[0][0])
+
+
+def _read_line(ink: Ink, lettering: Lettering) -> tuple[CharReading, ...]:
+    drawn = rasters(lettering)
+    names = [glyph.char for glyph in lettering.glyphs]
+    return tuple(
+        _read_char(ink[:, left:right], drawn, names) for left, right in _runs(ink.any(axis=0))
+    )
+
+
+def _read_char(ink: Ink, drawn: Ink, names: list[str]) -> CharReading:
+    rows, columns = drawn.shape[1:]
+    space = 2 * BORDER_PIXELS - 1
+    if ink.shape[0] > rows - space or ink.shape[1] > columns - space:
+        return CharReading(UNKNOWN, 0.0, UNKNOWN, 0.0)
+    flat = drawn.reshape(len(drawn), -1).astype(np.float32)
+    placed = np.stack([
+        _placed(ink, (rows, columns), BORDER_PIXELS + up, BORDER_PIXELS + right)
+        for up in (-1, 0, 1) for right in (-1, 0, 1)
+    ])
+    common = flat @ placed.reshape(len(placed), -1).T.astype(np.float32)
+    either = flat.sum(axis=1)[:, None] + float(ink.sum()) - common
+    scores = (common / either).max(axis=1)
+    best, second = (int(i) for i in np.argsort(-scores, kind="stable")[:2])
+    score = float(scores[best])
+    char = names[best] if score >= limits.LEAST_SCORE else UNKNOWN
+    return CharReading(char, score, names[second], score - float(scores[second]))
+
+
+def _placed(ink: Ink, shape: tuple[int, int], row: int, column: int) -> Ink:
+    canvas = np.zeros(shape, dtype=bool)
+    canvas[row : row + ink.shape[0], column : column + ink.shape[1]] = ink
+    return canvas
+
+
+def _clear(depth: NDArray[np.float64], ink: Ink, reach: float) -> bool:
+    """Say whether every pixel within `reach` of the ink is ink or lies in the face."""
+    off_face = ~ink & ~(np.abs(depth) <= limits.LABEL_FACE_MM)
+    if reach <= 0.0 or not off_face.any():
+        return True
+    return not bool((_grown(ink, reach) & off_face).any())
+
+
+def _grown(ink: Ink, reach: float) -> Ink:
+    """Grow the ink by a disc of `reach` pixels."""
+    grown = np.zeros_like(ink)
+    rows, columns = ink.shape
+    sums = np.concatenate([np.zeros((rows, 1), dtype=np.int64), ink.cumsum(axis=1)], axis=1)
+    place = np.arange(columns)
+    for up in range(-int(reach), int(reach) + 1):
+        half = int(np.sqrt(reach**2 - up**2))
+        high = np.minimum(place + half + 1, columns)
+        low = np.maximum(place - half, 0)
+        wide = sums[:, high] > sums[:, low]
+        target = slice(max(up, 0), rows + min(up, 0))
+        source = slice(max(-up, 0), rows + min(-up, 0))
+        grown[target] |= wide[source]
+    return grown

@@ -1,0 +1,58 @@
+"""Where the rods of a set lie in a picture: by length, none behind another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from labkit.core.rod.by_length import columns_by_length
+from labkit.exports.pictures.shading import ShadedMesh, ShownRod, shaded
+
+#: The reader of a picture looks down by this much from the normal of the face, so that depth
+#: is seen.
+TILT_DEG = 27.0
+#: Room between columns, and as seen between rows.
+_GAP_MM = (7.0, 2.5)
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedRod:
+    """A rod made ready for looking at, in its place.
+
+    Args:
+        shift_mm: How far it is moved to the right and upwards.
+    """
+
+    part: str
+    mesh: ShadedMesh
+    shift_mm: tuple[float, float]
+
+
+def placed_by_length(rods: Sequence[ShownRod]) -> list[PlacedRod]:
+    """Lay rods out in the reader's plane, their left ends below one another.
+
+    The work on the meshes is done here, once for all pictures.
+
+    Args:
+        rods: Each rod of a set once.
+
+    Returns:
+        The rods in the same order; mirror parts left and right beside one another.
+    """
+    meshes = [shaded(shown) for shown in rods]
+    lows = np.array([mesh.vertices.min(axis=0) for mesh in meshes])
+    sizes = np.array([mesh.vertices.max(axis=0) for mesh in meshes]) - lows
+    widest, highest, deepest = (float(size) for size in sizes.max(axis=0))
+    # What stands towards the reader hides what lies above it.
+    pitch = highest + _GAP_MM[1] + deepest * float(np.tan(np.radians(TILT_DEG)))
+    shifts: dict[int, tuple[float, float]] = {}
+    for column, places in enumerate(columns_by_length([shown.rod for shown in rods])):
+        for row, place in enumerate(places):
+            left = column * (widest + _GAP_MM[0]) - float(lows[place][0])
+            shifts[place] = (left, -row * pitch)
+    return [
+        PlacedRod(shown.rod.part, mesh, shifts[place])
+        for place, (shown, mesh) in enumerate(zip(rods, meshes, strict=True))
+    ]

@@ -1,0 +1,240 @@
+"""Shaded pictures of rods and sets as PNG files, without a screen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.errors import DeliveryError
+from labkit.exports.pictures.placing import TILT_DEG, PlacedRod
+from labkit.exports.pictures.shading import ShadedMesh, arrays, poly_data
+
+#: Pixels for each millimetre in the finished pictures: a 2.5 mm digit is 40 pixels high.
+PIXELS_PER_MM = 16.0
+#: Each pixel is the mean of this many squared: smooth edges, and no driver's own smoothing.
+_OVERSAMPLING = 2
+#: Graphics drivers refuse larger pictures than this; larger sets are drawn smaller.
+_MOST_PIXELS = 8000
+_MARGIN_MM = 3.0
+#: As much around a rod of the set's picture belongs to it alone; the rest of a margin is white.
+_OWN_MM = 1.0
+_WHITE = 255
+_MATERIAL = (0.97, 0.95, 0.90)
+_INK = (0.16, 0.15, 0.14)
+#: Direction to each light in the reader's coordinates, and its strength.
+_LIGHTS = (((-0.6, 0.8, 1.0), 0.80), ((0.8, -0.1, 1.0), 0.32), ((0.0, -1.0, 0.3), 0.12))
+
+Pixels = NDArray[np.uint8]
+
+
+def set_pngs(rods: Sequence[PlacedRod]) -> dict[str, bytes]:
+    """Picture a set, and each of its rods alone, labels towards the reader.
+
+    The set is drawn once and the rods are cut out of it: drawing is what takes the time, and a
+    rod looks the same wherever it lies, as nothing gets smaller with distance.
+
+    Args:
+        rods: Each rod of the set once, in its place.
+
+    Returns:
+        PNG files by name, "set.png" and "PART.png"; the same bytes for the same set on the same
+        graphics driver.
+
+    Raises:
+        DeliveryError: The machine has no driver that can draw without a screen.
+    """
+    # Imported first: it brings the drawing classes that renderers and mappers are made of. Without
+    # them the picture stays black and nobody says so.
+    import vtkmodules.vtkRenderingOpenGL2  # noqa: F401
+    from vtkmodules.vtkCommonCore import vtkLogger
+
+    view = _View(rods)
+    before = vtkLogger.GetCurrentVerbosityCutoff()
+    # What a driver has to say goes into our own sentence, not onto the terminal.
+    vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
+    try:
+        pixels = _drawn(_scene(rods, view), view)
+    finally:
+        vtkLogger.SetStderrVerbosity(before)
+    pictures = {"set.png": _png(pixels)}
+    for one, frame in zip(rods, view.frames, strict=True):
+        pictures[f"{one.part}.png"] = _png(_cut_out(pixels, frame, view.scale))
+    return pictures
+
+
+class _Frame(NamedTuple):
+    """A rod in the picture, pixels from its left and top: middle, and half of the rod's size."""
+
+    middle: tuple[int, int]
+    half: tuple[float, float]
+
+
+class _View:
+    """What the reader sees, and where each rod is in the picture."""
+
+    def __init__(self, rods: Sequence[PlacedRod]) -> None:
+        tilt = np.radians(TILT_DEG)
+        right, toward = np.array([1.0, 0.0, 0.0]), np.array([0.0, np.sin(tilt), np.cos(tilt)])
+        #: The reader's right, up and nearness.
+        self.axes = np.stack([right, np.cross(toward, right), toward], axis=1)
+        lows, highs = (np.array(side) for side in zip(*map(self._box, rods), strict=True))
+        low, high = lows.min(axis=0)[:2] - _MARGIN_MM, highs.max(axis=0)[:2] + _MARGIN_MM
+        most = _MOST_PIXELS / _OVERSAMPLING
+        self.scale = min(PIXELS_PER_MM, (most - 1) / float((high - low).max()))
+        self.size = [int(np.ceil(self.scale * side)) for side in high - low]
+        #: Left and top of the picture, and the point in its middle, mm.
+        corner = np.array([low[0], high[1]])
+        away = np.array([self.size[0], -self.size[1]]) / self.scale / 2
+        depth = (lows[:, 2].min() + highs[:, 2].max()) / 2
+        self.middle = self.axes @ np.array([*(corner + away), depth])
+        self.frames: list[_Frame] = []
+        #: Where each rod's mesh goes, so that its middle is on a corner of pixels: cut out, it
+        #: looks the same wherever it lies.
+        self.positions: list[NDArray[np.float64]] = []
+        for one, a, b in zip(rods, lows[:, :2], highs[:, :2], strict=True):
+            from_corner = ((a + b) / 2 - corner) * np.array([1, -1]) * self.scale
+            place = np.rint(from_corner)
+            moved = (place - from_corner) * np.array([1, -1]) / self.scale
+            self.positions.append(np.array([*one.shift_mm, 0.0]) + self.axes[:, :2] @ moved)
+            half = (b - a) / 2 * self.scale
+            self.frames.append(_Frame((int(place[0]), int(place[1])), (half[0], half[1])))
+
+    def _box(self, one: PlacedRod) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        shift = np.array([*one.shift_mm, 0.0]) @ self.axes
+        seen = one.mesh.vertices @ self.axes
+        return seen.min(axis=0) + shift, seen.max(axis=0) + shift
+
+
+def _cut_out(pixels: Pixels, frame: _Frame, scale: float) -> Pixels:
+    """Cut a rod out of the set's picture and give it its margin."""
+    own, whole = (
+        [int(np.ceil(half + margin * scale)) for half in frame.half]
+        for margin in (_OWN_MM, _MARGIN_MM)
+    )
+    (x, y), (dx, dy) = frame.middle, own
+    out = np.full((2 * whole[1], 2 * whole[0], 3), _WHITE, dtype=np.uint8)
+    inside = (slice(whole[1] - dy, whole[1] + dy), slice(whole[0] - dx, whole[0] + dx))
+    out[inside] = pixels[y - dy : y + dy, x - dx : x + dx]
+    return out
+
+
+def _scene(rods: Sequence[PlacedRod], view: _View) -> Any:
+    from vtkmodules.vtkRenderingCore import vtkRenderer
+
+    renderer = vtkRenderer()
+    renderer.SetBackground(1.0, 1.0, 1.0)
+    for one, position in zip(rods, view.positions, strict=True):
+        for actor in _actors(one.mesh, position):
+            renderer.AddActor(actor)
+    _light(renderer)
+    camera = renderer.GetActiveCamera()
+    camera.ParallelProjectionOn()
+    camera.SetFocalPoint(*view.middle)
+    camera.SetPosition(*(view.middle + 200.0 * view.axes[:, 2]))
+    camera.SetViewUp(*view.axes[:, 1])
+    camera.SetParallelScale(view.size[1] / view.scale / 2)
+    camera.SetClippingRange(50.0, 400.0)
+    return renderer
+
+
+def _actors(mesh: ShadedMesh, position: NDArray[np.float64]) -> list[Any]:
+    from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper
+
+    actors = []
+    for inked, colour in ((False, _MATERIAL), (True, _INK)):
+        data = poly_data(mesh.vertices, mesh.triangles[mesh.inked == inked])
+        data.GetPointData().SetNormals(arrays().numpy_to_vtk(mesh.normals, deep=1))
+        mapper, actor = vtkPolyDataMapper(), vtkActor()
+        mapper.SetInputData(data)
+        actor.SetMapper(mapper)
+        actor.SetPosition(*position)
+        look = actor.GetProperty()
+        look.SetInterpolationToPhong()
+        look.SetColor(*colour)
+        look.SetAmbient(0.16)
+        look.SetDiffuse(0.84)
+        look.SetSpecular(0.12)
+        look.SetSpecularPower(28)
+        actors.append(actor)
+    return actors
+
+
+def _light(renderer: Any) -> None:
+    from vtkmodules.vtkRenderingCore import vtkLight
+
+    renderer.RemoveAllLights()
+    renderer.AutomaticLightCreationOff()
+    for direction, strength in _LIGHTS:
+        light = vtkLight()
+        light.SetLightTypeToSceneLight()
+        light.SetPositional(False)
+        light.SetPosition(*direction)
+        light.SetFocalPoint(0.0, 0.0, 0.0)
+        light.SetIntensity(strength)
+        renderer.AddLight(light)
+
+
+def _drawn(renderer: Any, view: _View) -> Pixels:
+    """Draw a scene; give the picture from its top down."""
+    from vtkmodules.vtkImagingCore import vtkImageShrink3D
+    from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
+
+    window = _window()
+    window.SetMultiSamples(0)
+    window.SetSize(*(_OVERSAMPLING * side for side in view.size))
+    window.AddRenderer(renderer)
+    window.Render()
+    grab, mean = vtkWindowToImageFilter(), vtkImageShrink3D()
+    grab.SetInput(window)
+    grab.ReadFrontBufferOff()
+    grab.ShouldRerenderOff()
+    mean.SetInputConnection(grab.GetOutputPort())
+    mean.SetShrinkFactors(_OVERSAMPLING, _OVERSAMPLING, 1)
+    mean.AveragingOn()
+    mean.Update()
+    values = arrays().vtk_to_numpy(mean.GetOutput().GetPointData().GetScalars())
+    pixels: Pixels = values.reshape(view.size[1], view.size[0], -1)[::-1].copy()
+    window.RemoveRenderer(renderer)
+    window.Finalize()
+    if pixels.min() == pixels.max():
+        raise DeliveryError(
+            "the rods cannot be pictured: this machine's graphics driver drew an empty picture; "
+            "install another (Debian: apt install libegl1 libgl1-mesa-dri) and run again",
+            field="pictures",
+        )
+    return pixels
+
+
+def _png(pixels: Pixels) -> bytes:
+    from vtkmodules.vtkCommonDataModel import vtkImageData
+    from vtkmodules.vtkIOImage import vtkPNGWriter
+
+    height, width, _ = pixels.shape
+    image, writer = vtkImageData(), vtkPNGWriter()
+    image.SetDimensions(width, height, 1)
+    upwards = np.ascontiguousarray(pixels[::-1]).reshape(-1, 3)
+    image.GetPointData().SetScalars(arrays().numpy_to_vtk(upwards, deep=1))
+    writer.SetInputData(image)
+    writer.WriteToMemoryOn()
+    writer.Write()
+    return bytes(writer.GetResult())
+
+
+def _window() -> Any:
+    """Open a window that needs no screen: EGL where there is one, else what the system has."""
+    from vtkmodules import vtkRenderingOpenGL2
+    from vtkmodules.vtkRenderingCore import vtkRenderWindow
+
+    window = getattr(vtkRenderingOpenGL2, "vtkEGLRenderWindow", vtkRenderWindow)()
+    window.SetOffScreenRendering(1)
+    window.SetShowWindow(False)
+    if not window.SupportsOpenGL():
+        raise DeliveryError(
+            "the rods cannot be pictured: this machine has no graphics driver that draws without a "
+            "screen; install one (Debian: apt install libegl1 libgl1-mesa-dri) and run again",
+            field="pictures",
+        )
+    return window

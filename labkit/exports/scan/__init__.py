@@ -1,0 +1,1 @@
+"""Measuring a printed rod from its scan."""

@@ -1,0 +1,1 @@
+"""Solids → STEP, STL, 3MF, and the set's folder."""

@@ -1,0 +1,79 @@
+"""Writing a file's bytes, with one sentence for all that can go wrong."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from labkit.errors import DeliveryError
+
+
+def put(path: Path, data: bytes) -> None:
+    """Write a file's bytes, telling a missing folder or a full disk in one sentence.
+
+    Raises:
+        DeliveryError: The file cannot be written.
+    """
+    with _told(path):
+        path.write_bytes(data)
+
+
+def put_new(path: Path, data: bytes) -> None:
+    """Write a new file that is whole or absent, and never over another.
+
+    Args:
+        path: File to make; its folder must be there.
+
+    Raises:
+        DeliveryError: There is such a file, or it cannot be written.
+    """
+    refuse_existing(path)
+    with _told(path):
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        staging = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            staging.chmod(0o644)
+            _name(staging, path)
+        finally:
+            staging.unlink(missing_ok=True)
+
+
+def _name(staging: Path, path: Path) -> None:
+    """Give a file its name; unlike a rename a link fails where a file has come meanwhile."""
+    try:
+        os.link(staging, path)
+    except OSError:  # such a file has come, or a file system without links: the best that is left
+        refuse_existing(path)
+        staging.rename(path)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise DeliveryError(
+            f"{path} cannot be written: {error.strerror or error}; make its folder and give it "
+            "room and rights",
+            field="out", value=str(path),
+        ) from error
+
+
+def refuse_existing(path: Path) -> None:
+    """Refuse a place that is taken, before any work is done for it.
+
+    Raises:
+        DeliveryError: There is something at that path.
+    """
+    if path.exists() or path.is_symlink():
+        raise DeliveryError(
+            f"{path} is there already; a file never goes over another: name a new one",
+            field="out", value=str(path),
+        )

@@ -1,0 +1,351 @@
+"""Lays a finished set down in one rename: whole or absent, and never over another."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from filelock import BaseFileLock, FileLock, Timeout
+
+from labkit.core.file_names import is_inside
+from labkit.errors import DeliveryError, InputError
+
+SPEC_FILE = "spacer-set.json"
+SUMS_FILE = "SHA256SUMS"
+#: Characters that are safe in a file name on every system a lab uses.
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+#: Names that Windows keeps for devices.
+_RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
+#: Failures that come without a file name: no room, quota, broken disk, disk gone read-only.
+_DISK_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS}
+#: Another run for the same case may take this long before we give up waiting.
+WAIT_SECONDS = 600.0
+
+
+def safe_name(text: str) -> str:
+    """Turn a case number into a file name that cannot leave its folder or clash.
+
+    Args:
+        text: A case number; any printable text.
+
+    Returns:
+        The text itself where it is safe, else its safe characters and six of its SHA-256.
+
+    >>> safe_name("QF-1043")
+    'QF-1043'
+    >>> safe_name("../../etc")
+    'etc-74ccf3'
+    """
+    clean = _UNSAFE.sub("-", text).strip("-.")
+    if clean == text and not _RESERVED.match(clean):
+        return clean
+    digest = hashlib.sha256(text.encode()).hexdigest()[:6]
+    return f"{clean}-{digest}" if clean else f"case-{digest}"
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a set is being put together and where it will lie.
+
+    Args:
+        staging: Folder to write into.
+        revision: Revision number of the set, from 1.
+    """
+
+    staging: Path
+    final: Path
+    revision: int
+
+    @property
+    def name(self) -> str:
+        """Folder name of the set, also the beginning of its files' names."""
+        return self.final.name
+
+
+#: Told the highest revision of the case that lies in the folder, gives that of the new set.
+Choose = Callable[[int], int]
+
+
+def lock_of(folder: Path, case: str) -> BaseFileLock:
+    """Give the lock of a case in a folder; a run that holds it may take it again."""
+    return FileLock(folder.resolve() / f".{safe_name(case)}.lock", is_singleton=True)
+
+
+@contextmanager
+def held(out: Path, case: str) -> Iterator[None]:
+    """Hold a case in a folder: other runs for it wait until the block ends.
+
+    Args:
+        out: Folder that holds the sets; begun where it is not there.
+
+    Raises:
+        DeliveryError: Another run takes too long, or the folder cannot be written.
+    """
+    with _told(out, case):
+        out.mkdir(parents=True, exist_ok=True)
+        try_writing(out)
+    lock = lock_of(out, case)
+    try:
+        with _told(out, case):
+            lock.acquire(timeout=WAIT_SECONDS)
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still making a set for {case} in {out}; try again when it is done"
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def try_writing(folder: Path) -> None:
+    """Write a file without a name: a lock tries for minutes where a folder takes no file at all.
+
+    Raises:
+        OSError: The folder takes none.
+    """
+    with tempfile.TemporaryFile(dir=folder):
+        pass
+
+
+@contextmanager
+def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
+    """Tell a failure of the disk or the folder in one sentence.
+
+    Args:
+        inside: Only failures of the disk, or below this folder, are meant; others pass.
+    """
+    try:
+        yield
+    except Timeout:
+        raise
+    except OSError as error:
+        foreign = inside is not None and str(inside) not in str(error.filename)
+        if foreign and error.errno not in _DISK_TROUBLE:
+            raise
+        raise DeliveryError(
+            f"the set of {case} cannot be written to {out}: {error.strerror or error}; nothing "
+            "was left there; name a folder that can be written with --out"
+        ) from error
+
+
+@contextmanager
+def new_set(out: Path, case: str, choose: Choose) -> Iterator[Place]:
+    """Open a staging folder for a set, and move it into place when the block ends well.
+
+    The folder is written beside its place and renamed once, so that a kill at any moment
+    leaves a whole set or none. Runs for one case wait for each other; what a killed run left
+    behind is removed by the next one.
+
+    Args:
+        choose: Chooses the revision, once the case is held and the staging folder stands.
+
+    Yields:
+        The place of the set.
+
+    Raises:
+        DeliveryError: The folder cannot be written; whatever `choose` raises.
+    """
+    name = safe_name(case)
+    staging = out / f".{name}.unfinished"
+    with held(out, case):
+        with _told(out, case):
+            if staging.exists():
+                shutil.rmtree(staging)
+            staging.mkdir()
+        try:
+            revision = choose(max(revisions(out, name), default=0))
+            place = Place(staging, out / f"{name}-r{revision}", revision)
+            with _told(out, case, staging):
+                yield place
+            with _told(out, case):
+                seal(staging)
+                staging.rename(place.final)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+        # The set lies whole in its place; a folder that cannot be flushed does not change that.
+        with suppress(OSError):
+            _sync(out)
+
+
+def revisions(out: Path, name: str) -> list[int]:
+    """List the revisions of a case that lie in a folder, rising."""
+    # Folders of Windows and macOS do not tell capitals from small letters.
+    pattern = re.compile(re.escape(name) + r"-r(\d+)", re.IGNORECASE)
+    found = (pattern.fullmatch(path.name) for path in out.iterdir())
+    return sorted(int(match.group(1)) for match in found if match)
+
+
+def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
+    """Refuse a set that lies there already as the last whole one of its case.
+
+    Extra rods and rods in place of others may have been made since; a set of another prescription
+    may not, because the prescriber may go back to an earlier one.
+
+    Args:
+        inputs_sha256: Digest of everything the new set is made from.
+
+    Raises:
+        DeliveryError: It is the same as that of the last whole set.
+    """
+    name = safe_name(case)
+    for revision in reversed(revisions(out, name)):
+        earlier = out / f"{name}-r{revision}"
+        inputs = _inputs_of_whole(earlier)
+        if inputs == inputs_sha256:
+            raise DeliveryError(
+                f"this set lies in {earlier} already, made from the same prescription, template "
+                "and process; nothing was written; remove or move it to make it again"
+            )
+        if inputs is not None:
+            return
+
+
+def _inputs_of_whole(folder: Path) -> str | None:
+    """Give what a whole set was made from; None for some rods of a case and for what is no set."""
+    try:
+        spec = json.loads((folder / SPEC_FILE).read_text("utf-8"))
+        return None if "series" in spec or "replaces" in spec else str(spec["inputs_sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write JSON for people and programs: indented, UTF-8, no NaN, one newline at the end."""
+    text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def sha256_of(path: Path) -> str:
+    """Give the SHA-256 of a file as 64 hexadecimal digits."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def seal(root: Path) -> None:
+    """Write the list of sums of a folder and push everything to the disk.
+
+    Args:
+        root: Folder of a set, in the making or finished.
+    """
+    files = sorted(p for p in root.rglob("*") if p.is_file() and p != root / SUMS_FILE)
+    sums = "".join(f"{sha256_of(path)}  {path.relative_to(root).as_posix()}\n" for path in files)
+    (root / SUMS_FILE).write_text(sums, encoding="utf-8", newline="\n")
+    for path in [*files, root / SUMS_FILE, *(p for p in root.rglob("*") if p.is_dir()), root]:
+        _sync(path)
+
+
+def require_unchanged(root: Path, names: Iterable[str]) -> None:
+    """Hold files of a finished set against its list of sums.
+
+    Args:
+        names: Files, relative to it.
+
+    Raises:
+        InputError: The list or a file is missing, or a file is not as it was made.
+    """
+    sums = sums_of(root)
+    for name in names:
+        path = root / name
+        if not path.is_file() or sha256_of(path) != sums.get(name):
+            raise InputError(
+                f"{name} is missing or not as it was made; take the set from its backup or make "
+                "it again",
+                where=str(root),
+                field=name,
+            )
+
+
+def _refuse_written_into(
+    root: Path, staging: Path, new: list[Path], sums: dict[str, str]
+) -> None:
+    """Refuse to replace what somebody filled in: neither as it was made nor as it is made now."""
+    for path in new:
+        name = path.relative_to(staging).as_posix()
+        place = root / name
+        if place.is_file() and sha256_of(place) not in (sums.get(name), sha256_of(path)):
+            raise InputError(
+                f"{name} was written into since it was made; move it to another place to keep it, "
+                "then run again, or name another folder with --out",
+                where=str(root),
+                field=name,
+            )
+
+
+def _sync(path: Path) -> None:
+    """Flush one file or folder to the disk, so that the rename cannot outrun its content."""
+    if path.is_dir() and os.name == "nt":
+        return  # Windows cannot open folders for flushing
+    handle = os.open(path, os.O_RDONLY if os.name != "nt" or path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sums_of(root: Path) -> dict[str, str]:
+    """Read the list of sums of a finished set.
+
+    Returns:
+        SHA-256 by name of file, relative to the folder.
+
+    Raises:
+        InputError: The list is missing, or names a file outside of the set.
+    """
+    try:
+        lines = (root / SUMS_FILE).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"is not a finished set ({SUMS_FILE} cannot be read); name the folder of a set",
+            where=str(root),
+        ) from error
+    sums = {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
+    for name in sums:
+        if not is_inside(name):
+            raise InputError(
+                f'{SUMS_FILE} names "{name}", which is no file of the set; take the set from its '
+                "backup or make it again",
+                where=str(root),
+            )
+    return sums
+
+
+def replace_files(root: Path, staging: Path) -> None:
+    """Move files from beside a finished set into it, and renew their sums, the sums last.
+
+    A kill in between leaves whole files, old or new. Sums of all other files stay as they are.
+
+    Args:
+        staging: Folder with the new files, on the same disk; it is empty afterwards.
+
+    Raises:
+        InputError: A file that would be replaced was written into since it was made.
+    """
+    sums = sums_of(root)
+    new = sorted(path for path in staging.rglob("*") if path.is_file())
+    _refuse_written_into(root, staging, new, sums)
+    for path in new:
+        name = path.relative_to(staging).as_posix()
+        sums[name] = sha256_of(path)
+        _sync(path)
+    for path in new:
+        place = root / path.relative_to(staging)
+        place.parent.mkdir(exist_ok=True)
+        path.replace(place)
+        _sync(place.parent)
+    # In the order in which `seal` writes them.
+    ordered = sorted(sums, key=lambda name: root / name)
+    text = "".join(f"{sums[name]}  {name}\n" for name in ordered)
+    (staging / SUMS_FILE).write_text(text, encoding="utf-8", newline="\n")
+    _sync(staging / SUMS_FILE)
+    (staging / SUMS_FILE).replace(root / SUMS_FILE)
+    _sync(root)

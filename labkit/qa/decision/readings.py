@@ -1,0 +1,150 @@
+"""One rod to be measured, and what was read on it."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.case.identifier import grouped
+from labkit.core.gauging.ways_of_measuring import Method
+from labkit.core.numbers import require_finite
+from labkit.errors import InputError
+
+#: More readings of one rod than this are no series for a mean but another table.
+MOST_READINGS = 30
+_LABEL = re.compile(r"([0-9]{1,3}(?:[.,][0-9]{1,4})?) ?([A-Za-z]?)")
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One place of a set and the rod that fills it, as made.
+
+    Args:
+        identifier: Ten digits of the rod.
+        step: Number of the step, from 1.
+        side: "left" or "right".
+        label: Functional length as engraved, without the side mark.
+        mark: "L" or "R" on mirror parts, else empty.
+        tolerance_mm: Its tolerance, ±.
+    """
+
+    identifier: str
+    step: int
+    side: str
+    label: str
+    mark: str
+    length_mm: Decimal
+    tolerance_mm: Decimal
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+        if self.tolerance_mm <= 0:
+            raise InputError(
+                f"the rod {self.name} has a tolerance of {self.tolerance_mm} mm; it must be above "
+                "0", field="tolerance_mm", value=self.tolerance_mm, allowed="above 0",
+            )  # fmt: skip
+
+    @property
+    def name(self) -> str:
+        """The rod in sentences, such as "33.6 left (482 917 3065)"."""
+        return f"{self.engraved} {self.side} ({grouped(self.identifier)})"
+
+    @property
+    def engraved(self) -> str:
+        """The label with its side mark, as it stands on the rod."""
+        return self.label + self.mark
+
+    @property
+    def lower_mm(self) -> Decimal:
+        """Least length within the tolerance."""
+        return self.length_mm - self.tolerance_mm
+
+    @property
+    def upper_mm(self) -> Decimal:
+        """Greatest length within the tolerance."""
+        return self.length_mm + self.tolerance_mm
+
+
+@dataclass(frozen=True)
+class RodReadings:
+    """What was read on one rod.
+
+    Args:
+        identifier: Ten digits of the rod.
+        readings_mm: Readings as taken, at least one; the way's shift is not taken off.
+        gauge_pins_mm: Diameters of the gauge pins in use, as text; None without.
+        label_read: The label as read from the rod; None where nobody looked.
+        fittings: Whether both fittings are within their limits; None where nobody looked.
+        instrument: Name of the instrument; None for the process's usual gauge.
+        temperature_c: Temperature of the rod; None if not taken.
+        material_lot: Lot of the material; None if not told.
+        measured_on: Day of the readings; None if not told.
+        measured_by: Code of who measured; None if not told.
+        checked_on, checked_by: The check, None if none is told.
+        remark: Anything else; empty if nothing.
+        where: File and line, empty for readings typed at the prompt.
+    """
+
+    identifier: str
+    method: Method
+    readings_mm: tuple[Decimal, ...]
+    gauge_pins_mm: str | None = None
+    label_read: str | None = None
+    fittings: bool | None = None
+    instrument: str | None = None
+    temperature_c: float | None = None
+    material_lot: str | None = None
+    measured_on: datetime.date | None = None
+    measured_by: str | None = None
+    checked_on: datetime.date | None = None
+    checked_by: str | None = None
+    remark: str = ""
+    where: str = ""
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+        if not 1 <= len(self.readings_mm) <= MOST_READINGS:
+            raise InputError(
+                f"the rod {grouped(self.identifier)} has {len(self.readings_mm)} readings; give 1 "
+                f"to {MOST_READINGS}",
+                field="readings_mm", value=len(self.readings_mm), where=self.where,
+            )  # fmt: skip
+
+    @property
+    def mean_mm(self) -> Decimal:
+        """Mean of the readings, exact up to 12 decimals."""
+        mean = sum(self.readings_mm, Decimal(0)) / len(self.readings_mm)
+        return mean.quantize(Decimal(1).scaleb(-12)).normalize()
+
+
+def same_label(read: str, expected: Expected) -> bool:
+    """Tell whether a label as read is the rod's own.
+
+    Args:
+        read: What was read; a decimal comma and a space before the mark do not matter.
+
+    Returns:
+        True for the same number and the same side mark. A spreadsheet writes 33 for 33.0, so
+        that zeros at the end do not count; 330 or 3.30 are other numbers.
+
+    >>> rod = Expected("4829173065", 1, "left", "33.0", "L", Decimal("33.0"), Decimal("0.15"))
+    >>> [same_label(read, rod) for read in ("33,0 l", "33L", "33.0", "330L")]
+    [True, True, False, False]
+    """
+    parts = label_parts(read)
+    return parts is not None and parts == (Decimal(expected.label), expected.mark)
+
+
+def label_parts(read: str) -> tuple[Decimal, str] | None:
+    """Take a label as read apart.
+
+    Returns:
+        Number and side mark in capitals; None for what is no label.
+
+    >>> label_parts("33,6 l"), label_parts("?")
+    ((Decimal('33.6'), 'L'), None)
+    """
+    match = _LABEL.fullmatch(read.strip())
+    return None if match is None else (Decimal(match[1].replace(",", ".")), match[2].upper())

@@ -1,0 +1,220 @@
+"""The decision on one rod: its length against its tolerance, its label, its fittings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.core.findings import Finding, refusals, refused
+from labkit.core.gauging.instruments import Instrument
+from labkit.core.gauging.ways_of_measuring import Method, Role, Way
+from labkit.qa.decision.conformance import Decision, Result, decide
+from labkit.qa.decision.readings import Expected, RodReadings, same_label
+from labkit.qa.decision.scatter import range_limit_mm
+from labkit.qa.uncertainty import Budget, resolution
+from labkit.units import millimetres, plain
+
+#: Problems that show that a rod is wrong; the others only hold it until it is measured again.
+_PROVEN = {"label_read", "fittings"}
+
+
+@dataclass(frozen=True)
+class Look:
+    """What was seen on a rod beside its length.
+
+    Args:
+        label: The label as read; None where nobody, and no scan, read it.
+        fittings: Whether both fittings are within their limits; None where nobody looked.
+    """
+
+    label: str | None = None
+    fittings: bool | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether label and fittings were both looked at."""
+        return self.label is not None and self.fittings is not None
+
+
+@dataclass(frozen=True)
+class MeasuredRod:
+    """One rod as measured, and what that proves.
+
+    Args:
+        readings: What was read; None where the length comes from a scan.
+        length_mm: Functional length: the mean of the readings less the way's shift.
+        budget: Its uncertainty.
+        look: Its label as read and its fittings.
+        problems: What else keeps the rod back; empty where nothing does.
+    """
+
+    expected: Expected
+    readings: RodReadings | None
+    length_mm: float
+    budget: Budget
+    decision: Decision
+    look: Look = Look()
+    problems: tuple[Finding, ...] = ()
+
+    @property
+    def conforms(self) -> bool:
+        """Whether the length conforms and nothing else keeps the rod back."""
+        return self.result is Result.CONFORMS
+
+    @property
+    def result(self) -> Result:
+        """The decision on the rod as a whole: its length, its label, its fittings."""
+        found = {finding.code for finding in refusals(self.problems)}
+        if self.decision.result is Result.NOT_CONFORMING or found & _PROVEN:
+            return Result.NOT_CONFORMING
+        return Result.UNDECIDED if found else self.decision.result
+
+    @property
+    def u_mm(self) -> float:
+        """Combined standard uncertainty of the length, mm."""
+        return self.budget.combined_mm
+
+    @property
+    def deviation_mm(self) -> float:
+        """Measured length less the length asked for, mm."""
+        return self.length_mm - float(self.expected.length_mm)
+
+
+def functional_length_mm(readings: RodReadings, way: Way) -> float:
+    """Turn readings into the functional length.
+
+    Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds.
+    """
+    return float(readings.mean_mm - way.shift_mm)
+
+
+def judge_rod(
+    expected: Expected,
+    length_mm: float,
+    budget: Budget,
+    *,
+    readings: RodReadings | None = None,
+    look: Look | None = None,
+    problems: tuple[Finding, ...] = (),
+) -> MeasuredRod:
+    """Decide on one rod.
+
+    Args:
+        budget: Its uncertainty.
+        readings: What was read, None for a scan.
+        look: Label as read and fittings; None for those of the readings.
+        problems: What else keeps it back; a wrong label and a fitting out of limits are added.
+
+    Source: ISO 14253-1:2017, 5 (see `labkit.qa.decision.conformance`).
+    """
+    if look is None:
+        look = Look(readings.label_read, readings.fittings) if readings else Look()
+    decision = decide(
+        length_mm, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
+        dof=budget.effective_dof,
+    )  # fmt: skip
+    found = (*_look_problems(expected, look), *problems)
+    return MeasuredRod(expected, readings, length_mm, budget, decision, look, found)
+
+
+def measured_rod(
+    expected: Expected, readings: RodReadings, way: Way, budget: Budget, sd_mm: float
+) -> MeasuredRod:
+    """Decide on one rod from readings taken by hand.
+
+    Args:
+        budget: Uncertainty of the functional length.
+        sd_mm: Standard deviation of one reading; see `reading_sd_mm`.
+    """
+    length = functional_length_mm(readings, way)
+    problems = tuple(reading_problems(expected, readings, way, sd_mm))
+    return judge_rod(expected, length, budget, readings=readings, problems=problems)
+
+
+def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, way: Way) -> float:
+    """Give the standard deviation of one reading, by which readings of one rod may scatter.
+
+    Formula: √(s² + δ²/12), repeatability s and resolution δ; times √½ for a half-sum and √1.5 for
+    a reading less two half diameters. Without an instrument the gauge's standard uncertainty, which
+    is never smaller.
+
+    Args:
+        instrument: What is measured with, None for the process's usual gauge.
+        gauge_uncertainty_mm: That gauge's standard uncertainty.
+
+    Returns:
+        Standard deviation, mm.
+    """
+    if instrument is None:
+        return gauge_uncertainty_mm
+    factor = {Method.HALF_SUM: math.sqrt(0.5), Method.OVER_LESS_OWN: math.sqrt(1.5)}
+    one = math.hypot(instrument.repeatability_mm, resolution(instrument.resolution_mm))
+    return one * factor.get(way.method, 1.0)
+
+
+def _look_problems(expected: Expected, look: Look) -> Iterator[Finding]:
+    """Find what keeps a rod back whatever its length is."""
+    name = expected.name
+    if look.label is not None and not same_label(look.label, expected):
+        yield refused(
+            "label_read",
+            f'{name}: the label read from the rod is "{look.label}", but it should be '
+            f"{expected.engraved}; keep the rod back, and look whether it lies in the wrong bag",
+            name,
+        )
+    if look.fittings is False:
+        yield refused(
+            "fittings", f"{name}: a fitting is not within its limits; reject the rod", name
+        )
+
+
+def reading_problems(
+    expected: Expected, readings: RodReadings, way: Way, sd_mm: float
+) -> Iterator[Finding]:
+    """Find why readings decide nothing.
+
+    Args:
+        sd_mm: Standard deviation of one reading.
+
+    Yields:
+        Refusals.
+    """
+    name = expected.name
+    if way.role is Role.CHECK:
+        yield refused(
+            "check_only",
+            f'{name}: measured "{way.method}" ({way.title}), which finds gross errors and decides '
+            "nothing; measure it in a way that decides",
+            name,
+        )
+    if scatter := scatters(readings.readings_mm, sd_mm):
+        yield refused("scatter", f"{name}: {scatter}; clean rod and gauge, measure again", name)
+
+
+def scatters(readings_mm: tuple[Decimal, ...], sd_mm: float) -> str:
+    """Tell whether readings of one rod lie too far apart: an outlier or a slip.
+
+    The test: the range of n readings against the range that n normal readings with the gauge's
+    repeatability exceed once in a thousand rods.
+
+    Args:
+        sd_mm: Standard deviation of one reading.
+
+    Returns:
+        A sentence without its end; empty where they agree.
+
+    >>> scatters((Decimal("36.08"), Decimal("36.09"), Decimal("36.18")), 0.01)[:53]
+    'its readings 36.08, 36.09, 36.18 lie 0.1 mm apart, 0.'
+    """
+    if len(readings_mm) < 2:
+        return ""
+    width, limit = max(readings_mm) - min(readings_mm), range_limit_mm(sd_mm, len(readings_mm))
+    if float(width) <= limit:
+        return ""
+    listed = ", ".join(str(reading) for reading in readings_mm)
+    return (
+        f"its readings {listed} lie {plain(width)} mm apart, {millimetres(limit, 3)} mm would be "
+        "the most with this gauge (once in a thousand rods)"
+    )

@@ -1,0 +1,177 @@
+"""What is found in a set of measured rods, in sentences, and which rods it holds."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+
+from labkit.core.case.identifier import grouped
+from labkit.core.findings import Finding, note, refusals, refused
+from labkit.qa.decision.conformance import Result
+from labkit.qa.decision.mix_up import LEAST_STEP_U, find_mix_ups
+from labkit.qa.decision.readings import Expected
+from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.set_sentences import (
+    bears_label_of,
+    bears_own_label,
+    difference_told,
+    exchanged_told,
+    label_problems,
+    label_told,
+)
+from labkit.qa.decision.sides_and_steps import SideDifference, StepSize
+from labkit.units import millimetres, plain
+
+#: A step that measures less than half or more than one and a half of its labels' is noted.
+_STEP_SHARE = 0.5
+
+
+class SetFindings:
+    """Gathers what is found in a set and which rods it holds.
+
+    Args:
+        rods: The rods as measured, each once.
+    """
+
+    def __init__(self, rods: Sequence[MeasuredRod]) -> None:
+        self.rods = rods
+        self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
+        self._findings = [finding for rod in rods for finding in rod.problems]
+        self._mixed: dict[frozenset[str], Finding] = {}
+        self.strange: set[str] = set()
+
+    def repeated(self, measured: Sequence[MeasuredRod]) -> None:
+        """Hold rods that were measured more than once without the record saying which counts."""
+        for identifier, times in Counter(rod.expected.identifier for rod in measured).items():
+            if times > 1:
+                self._hold(
+                    "repeated",
+                    f"the rod {grouped(identifier)} was measured {times} times; keep one "
+                    "measurement of each rod",
+                    identifier,
+                )
+
+    def mix_ups(self) -> None:
+        """Add the likely mix-ups."""
+        for mixed in find_mix_ups(self.rods):
+            identifiers = frozenset(rod.expected.identifier for rod in mixed.rods)
+            self.held |= identifiers
+            self.strange |= identifiers
+            self._mixed[identifiers] = mixed.finding
+            self._findings.append(mixed.finding)
+
+    def labels(self) -> None:
+        """Where a label read is another rod's, hold that one, too, and say what it means.
+
+        Not held is a rod on which its own label was read: it lies where it belongs.
+        """
+        told: set[frozenset[str]] = set()
+        for rod in self.rods:
+            if any(finding.code == "label_read" for finding in rod.problems):
+                self.strange.add(rod.expected.identifier)
+            owners = [other for other in self.rods if bears_label_of(rod, other)]
+            if not owners:
+                continue
+            self._findings = [f for f in self._findings if f not in label_problems(rod)]
+            away = [owner for owner in owners if not bears_own_label(owner)]
+            back = [owner for owner in away if bears_label_of(owner, rod)]
+            others = back if len(back) == 1 else away
+            members = (rod.expected.identifier, *(o.expected.identifier for o in others))
+            if len(back) == 1:
+                if frozenset(members) in told:
+                    continue
+                told.add(frozenset(members))
+                self._take_back(self._mixed.get(frozenset(members)))
+                sentence = exchanged_told(rod, back[0])
+            else:
+                sentence = label_told(rod, owners, others)
+            self._hold("label_of_another", sentence, *members)
+
+    def differences(self, differences: Iterable[SideDifference]) -> None:
+        """Hold both rods of a step whose sides are not shown to agree.
+
+        Where a rod is held for its own length that says enough: what comes in its place decides
+        about the difference.
+        """
+        for each in differences:
+            own = {each.left.expected.identifier, each.right.expected.identifier}
+            if each.decision.result is not Result.CONFORMS and not own & self.held:
+                self._hold(*difference_told(each))
+
+    def order(self, steps: Iterable[StepSize]) -> None:
+        """Hold neighbours that measure in the wrong order.
+
+        A rod that lies in a wrong bag says nothing about the order of its neighbours.
+        """
+        for each in self._placed(steps):
+            members = (each.first.expected.identifier, each.second.expected.identifier)
+            if each.measured_mm * float(each.nominal_mm) <= 0:
+                names = [rod.expected.name for rod in (each.first, each.second)]
+                self._hold(
+                    "order",
+                    f"{names[0]} and {names[1]} measure {millimetres(each.first.length_mm, 3)} and "
+                    f"{millimetres(each.second.length_mm, 3)} mm: not in the order of their "
+                    "labels; hold both and measure both again",
+                    *members,
+                )
+
+    def _placed(self, steps: Iterable[StepSize]) -> list[StepSize]:
+        """Give the neighbours of which neither is likely to lie in a wrong bag."""
+        return [
+            each for each in steps
+            if not self.strange & {rod.expected.identifier for rod in (each.first, each.second)}
+        ]  # fmt: skip
+
+    def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:
+        """Add what does not hold a rod."""
+        self._findings += _step_notes(self._placed(steps))
+        if missing:
+            names = ", ".join(place.name for place in missing)
+            self._findings.append(note("not_measured", f"not measured yet: {names}"))
+        blind = [rod.expected.name for rod in self.rods if not rod.look.whole]
+        if blind:
+            self._findings.append(note(
+                "not_looked_at",
+                "label not read or fittings not checked, which lengths cannot tell: "
+                + ", ".join(blind),
+            ))  # fmt: skip
+
+    def _hold(self, code: str, sentence: str, *identifiers: str) -> None:
+        self.held |= set(identifiers)
+        self._findings.append(refused(code, sentence, " / ".join(map(grouped, identifiers))))
+
+    def _take_back(self, finding: Finding | None) -> None:
+        """Leave out what another finding says better; the rods stay held."""
+        self._findings = [each for each in self._findings if each is not finding]
+
+    def refusals(self) -> tuple[Finding, ...]:
+        """Give what holds rods."""
+        return refusals(dict.fromkeys(self._findings))
+
+    def all(self) -> tuple[Finding, ...]:
+        """Give everything, refusals first."""
+        stops = self.refusals()
+        return (*stops, *(each for each in dict.fromkeys(self._findings) if each not in stops))
+
+
+def _step_notes(steps: Iterable[StepSize]) -> Iterator[Finding]:
+    for each in steps:
+        share = each.measured_mm / float(each.nominal_mm) if each.nominal_mm else 1.0
+        names = f"{each.first.expected.engraved} and {each.second.expected.engraved} {each.side}"
+        if share > 0 and abs(share - 1) > _STEP_SHARE:
+            yield note(
+                "step_size",
+                f"{names} lie {millimetres(abs(each.measured_mm), 3)} mm apart instead of "
+                f"{plain(abs(each.nominal_mm))} mm: {100 * share:.0f} % of the step prescribed",
+                names,
+            )
+        u = math.sqrt((each.first.u_mm**2 + each.second.u_mm**2) / 2)
+        if abs(float(each.nominal_mm)) < LEAST_STEP_U * u:
+            yield note(
+                "mix_up_not_told",
+                f"{names} are {plain(abs(each.nominal_mm))} mm apart, under four standard "
+                f"uncertainties of {millimetres(u, 3)} mm: this gauge cannot tell whether they are "
+                "mixed up",
+                names,
+            )

@@ -1,0 +1,1 @@
+"""The tables that quality assurance reads, each with its columns."""

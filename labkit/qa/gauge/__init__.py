@@ -1,0 +1,1 @@
+"""Gauge studies: how much of a reading is the gauge."""

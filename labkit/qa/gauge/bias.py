@@ -1,0 +1,263 @@
+"""Bias of a gauge against known values, and whether it changes along the scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from labkit.errors import RefusedError
+from labkit.qa.gauge.result import Range
+from labkit.qa.gauge.study import Reading
+from labkit.qa.least_squares import Fit, LackOfFit, fit_line, lack_of_fit, t_factor, t_tail
+from labkit.units import counted
+
+CONFIDENCE = 0.95
+#: A line through two references fits whatever they are.
+LEAST_REFERENCES = 3
+#: What the trade usually asks for.
+USUAL_REFERENCES, USUAL_REPEATS = 5, 10
+#: A bias that chance explains with less than this is taken for real.
+SIGNIFICANT = 0.05
+
+
+@dataclass(frozen=True)
+class Bias:
+    """Bias at one reference value.
+
+    Args:
+        bias_mm: Mean reading less reference.
+        sd_mm: Standard deviation of the readings.
+        interval_mm: Confidence interval of the bias.
+        t: Bias over its standard error; infinite where the readings do not differ.
+        p: Probability of so large a |t| without bias.
+    """
+
+    reference_mm: Decimal
+    readings_mm: tuple[Decimal, ...]
+    bias_mm: float
+    sd_mm: float
+    interval_mm: Range
+    t: float
+    p: float
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom."""
+        return len(self.readings_mm) - 1
+
+
+@dataclass(frozen=True)
+class Linearity:
+    """Bias as a line over the reference value.
+
+    Args:
+        references_mm: Reference of each reading.
+        biases_mm: Reading less reference, in the same order.
+        fit: Intercept and slope; a slope of 0.001 is 1 µm for each mm.
+        slope_interval: Confidence interval of the slope.
+        intercept_interval_mm: Confidence interval of the intercept, the bias at reference 0.
+        slope_p: Probability of so steep a line where the bias does not change.
+        lack: Whether a line is enough; None without repeats or with too few references.
+    """
+
+    references_mm: tuple[Decimal, ...]
+    biases_mm: tuple[Decimal, ...]
+    fit: Fit
+    slope_interval: Range
+    intercept_interval_mm: Range
+    slope_p: float
+    intercept_p: float
+    lack: LackOfFit | None
+    confidence: float = CONFIDENCE
+
+    @property
+    def intercept_mm(self) -> float:
+        """Bias at reference 0, mm."""
+        return self.fit.coefficients[0]
+
+    @property
+    def slope(self) -> float:
+        """Change of the bias, mm for each mm."""
+        return self.fit.coefficients[1]
+
+    def band_mm(self, reference_mm: float) -> tuple[float, Range]:
+        """Give the fitted bias at a reference with the interval of its mean.
+
+        Formula: b₀ + b₁ x ± t · s √(1/n + (x − x̄)²/Sxx).
+
+        Args:
+            reference_mm: Where.
+        """
+        bias = self.intercept_mm + self.slope * reference_mm
+        half = t_factor(self.fit.dof, self.confidence) * self.fit.mean_sd((1.0, reference_mm))
+        return bias, Range(bias - half, bias + half)
+
+    def clear_of_zero(self) -> bool:
+        """Tell whether the band leaves zero outside at any of the references."""
+        bands = (self.band_mm(float(value))[1] for value in set(self.references_mm))
+        return any(not band.lower <= 0.0 <= band.upper for band in bands)
+
+
+def biases(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> tuple[Bias, ...]:
+    """Compare readings with the known values of their parts.
+
+    Formula: bias = mean − reference, interval ± t s/√n, t = bias √n / s, ν = n − 1.
+
+    Args:
+        readings: Those without reference are passed over; different operators and parts of the
+            same reference count together.
+
+    Returns:
+        One for each reference value, from the smallest.
+
+    Raises:
+        RefusedError: No reading has a reference, or one has a single reading.
+
+    >>> rows = [Reading("1", "", None, Decimal(v), Decimal("30")) for v in ("30.01", "30.03")]
+    >>> [found] = biases(rows)
+    >>> round(found.bias_mm, 6), round(found.sd_mm, 6), round(found.t, 6)
+    (0.02, 0.014142, 2.0)
+
+    Source: Student's t for one sample.
+    """
+    groups: dict[Decimal, list[Decimal]] = {}
+    for reading in readings:
+        if reading.reference_mm is not None:
+            groups.setdefault(reading.reference_mm, []).append(reading.value_mm)
+    if not groups:
+        raise RefusedError(
+            "no reading has a reference value, so that bias cannot be told; add the column "
+            "`reference` with the calibrated values of the parts"
+        )
+    single = [reference for reference, values in groups.items() if len(values) < 2]
+    if single:
+        raise RefusedError(
+            f"the reference {single[0]} mm was measured once, so that the scatter of its bias is "
+            f"not known; measure it at least twice, usually {USUAL_REPEATS} times"
+        )
+    return tuple(_bias(reference, groups[reference], confidence) for reference in sorted(groups))
+
+
+def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Linearity | None:
+    """Fit the bias of single readings as a line over the reference value.
+
+    Formula: least squares of (reading − reference) = b₀ + b₁ reference.
+
+    Args:
+        readings: Those without reference are passed over.
+
+    Returns:
+        The line, None with fewer than three references.
+
+    Source: as least_squares; lack of fit is tested against the repeats.
+    """
+    known = [(r.reference_mm, r.value_mm - r.reference_mm) for r in readings
+             if r.reference_mm is not None]  # fmt: skip
+    references, differences = tuple(x for x, _ in known), tuple(y for _, y in known)
+    if len(set(references)) < LEAST_REFERENCES:
+        return None
+    fit = fit_line(references, differences)
+    return Linearity(
+        references, differences, fit,
+        slope_interval=_around(fit, 1, confidence),
+        intercept_interval_mm=_around(fit, 0, confidence),
+        slope_p=_p_of(fit, 1), intercept_p=_p_of(fit, 0),
+        lack=lack_of_fit(references, differences, fit), confidence=confidence,
+    )  # fmt: skip
+
+
+def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, ...]:
+    """Say what the biases mean.
+
+    Args:
+        line: Their line, None where there is none.
+    """
+    sentences = []
+    real = [bias for bias in found if bias.p < SIGNIFICANT and bias.bias_mm]
+    if real:
+        worst = max(real, key=lambda bias: abs(bias.bias_mm))
+        at = ", ".join(f"{bias.reference_mm}" for bias in real)
+        sentences.append(
+            f"At {at} mm the bias is more than chance explains (level {SIGNIFICANT:g}, each by "
+            f"itself); the greatest is {_signed(worst.bias_mm, 4)} mm at {worst.reference_mm} mm. "
+            "Adjust the gauge or correct its readings."
+        )
+    else:
+        sentences.append(
+            f"No bias is more than chance explains (level {SIGNIFICANT:g}, each by itself)."
+        )
+    if line is None:
+        sentences.append(
+            f"Linearity needs at least {LEAST_REFERENCES} reference values, usually "
+            f"{USUAL_REFERENCES} over the range in use; there are {len(found)}."
+        )
+    else:
+        sentences += _about_line(line)
+    return (*sentences, *_about_size(found))
+
+
+def _about_line(line: Linearity) -> list[str]:
+    moves = line.slope_p < SIGNIFICANT
+    ends = line.slope_interval
+    out = [
+        f"The bias {'changes' if moves else 'does not show a change'} along the scale: "
+        f"{_signed(1000 * line.slope, 3)} µm for each mm (from {_signed(1000 * ends.lower, 3)} to "
+        f"{_signed(1000 * ends.upper, 3)})."
+    ]
+    if line.lack is not None and line.lack.p < SIGNIFICANT:
+        out.append(
+            "A straight line does not describe the bias (lack of fit beyond the scatter of the "
+            "repeats): judge it value by value."
+        )
+    elif line.clear_of_zero():
+        out.append("The band of the line leaves zero outside: the gauge does not read true there.")
+    return out
+
+
+def _signed(value: float, decimals: int) -> str:
+    return f"{value:+.{decimals}f}".replace("-", "\u2212")
+
+
+def _about_size(found: Sequence[Bias]) -> list[str]:
+    fewest = min(found, key=lambda bias: len(bias.readings_mm))
+    count = len(fewest.readings_mm)
+    if count >= USUAL_REPEATS:
+        return []
+    return [
+        f"The reference {fewest.reference_mm} mm has {counted(count, 'reading')}; usual practice "
+        f"is {USUAL_REPEATS} or more at each."
+    ]
+
+
+def _bias(reference: Decimal, values: Sequence[Decimal], confidence: float) -> Bias:
+    n = len(values)
+    mean = sum(values, Decimal(0)) / n
+    bias = float(mean - reference)
+    # Equal readings must give exactly 0, not the rounding of their mean.
+    same = len(set(values)) == 1
+    square = 0.0 if same else math.fsum(float(value - mean) ** 2 for value in values) / (n - 1)
+    sd = math.sqrt(square)
+    error = sd / math.sqrt(n)
+    half = t_factor(n - 1, confidence) * error
+    t = _ratio(bias, error)
+    p = t_tail(t, n - 1) if math.isfinite(t) else 0.0
+    return Bias(reference, tuple(values), bias, sd, Range(bias - half, bias + half), t, p)
+
+
+def _around(fit: Fit, place: int, confidence: float) -> Range:
+    value, half = fit.coefficients[place], fit.half_width(place, confidence)
+    return Range(value - half, value + half)
+
+
+def _p_of(fit: Fit, place: int) -> float:
+    t = _ratio(fit.coefficients[place], fit.standard_deviations[place])
+    return t_tail(t, fit.dof) if math.isfinite(t) else 0.0
+
+
+def _ratio(value: float, error: float) -> float:
+    """Give value/error; without error any value at all is beyond chance, none is not."""
+    if error:
+        return value / error
+    return math.copysign(math.inf, value) if value else 0.0

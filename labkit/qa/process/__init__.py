@@ -1,0 +1,1 @@
+"""What a process does: capability, charts, calibration, drift."""

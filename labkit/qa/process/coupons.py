@@ -1,0 +1,288 @@
+"""Coupons: rods built and measured to find out what a process makes of a length."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from labkit.core.numbers import require_finite
+from labkit.errors import InputError
+from labkit.tables.cells import number, words
+from labkit.tables.file import read_table
+from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
+from labkit.units import plain
+
+#: Kinds of diameters that may be measured, with their columns.
+DIAMETERS = ("bore", "pin", "ball")
+COLUMNS = (
+    "nominal", "measured", "reading", "coupon", "machine", "lot", "remark",
+    *(name for kind in DIAMETERS for name in (f"{kind}_nominal", kind)),
+)  # fmt: skip
+#: No process is off by more than this: it is a slip, or not the rod that it is taken for.
+MOST_OFF_MM = Decimal("1.0")
+MOST_OFF_PART = Decimal("0.04")
+MOST_OFF_DIAMETER_MM = Decimal("0.6")
+_FACTORS = (
+    (Decimal(10), "the decimal sign stands one place too far right"),
+    (Decimal("0.1"), "the decimal sign stands one place too far left"),
+    (Decimal(100), "the decimal sign is missing"),
+    (1 / Decimal("25.4"), "it is in inches"),
+    (Decimal("25.4"), "it was turned from inches into mm twice"),
+)
+
+#: Functional length of one row from its reading, and the row's measured diameters.
+ToLength = Callable[[Decimal, Mapping[str, Decimal]], Decimal]
+
+
+@dataclass(frozen=True)
+class Diameter:
+    """A measured diameter beside its nominal.
+
+    Args:
+        measured_mm: As measured, the mean over the coupon's fittings of this kind.
+    """
+
+    nominal_mm: Decimal
+    measured_mm: Decimal
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Coupon:
+    """One coupon.
+
+    Args:
+        name: As in the file, or "line 7" where the file names none.
+        nominal_mm: Functional length as drawn.
+        measured_mm: Functional length as measured, the mean of its rows.
+        read_mm: What its rows say, before it is turned into a length and averaged.
+        machine, lot: As in the file, empty if not said.
+    """
+
+    name: str
+    nominal_mm: Decimal
+    measured_mm: Decimal
+    read_mm: tuple[Decimal, ...] = ()
+    diameters: Mapping[str, Diameter] = field(default_factory=dict)
+    machine: str = ""
+    lot: str = ""
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tuple[Coupon, ...]:
+    r"""Read a file of coupons.
+
+    Rows that name one coupon are readings of it and count once, as their mean; so do the diameters
+    that any of them names.
+
+    Args:
+        to_length: Turns a reading into a functional length; None where lengths were measured.
+
+    Returns:
+        The coupons in the order of the file.
+
+    Raises:
+        InputErrors: Every mistake with line and column; nothing is mended.
+
+    >>> read_coupons(b"nominal;measured\n30,0;30,02\n", "a.csv")[0].measured_mm
+    Decimal('30.02')
+    """
+    column = "measured" if to_length is None else "reading"
+    numbers = ("nominal", column, *(n for k in DIAMETERS for n in (f"{k}_nominal", k)))
+    table = read_table(
+        raw, name, ("nominal", column), [c for c in COLUMNS if c not in ("nominal", column)],
+        numbers=numbers,
+    )  # fmt: skip
+    _refuse_other_column(table, column)
+    _refuse_unmeasured(table, to_length)
+    mistakes = Mistakes()
+    rows = [mistakes.take(_row, row, table, column, to_length is None) for row in table.rows]
+    mistakes.stop()
+    found = [row for row in rows if row is not None]
+    together = _together(found, table, to_length, mistakes)
+    mistakes.stop()
+    return together
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A row as a coupon of its own, with its cells: the name's, and the reading's."""
+
+    coupon: Coupon
+    cell: Cell
+    read: Cell
+
+
+def _row(row: Mapping[str, Cell], table: TableFile, column: str, is_length: bool) -> _Row:
+    mistakes = Mistakes()
+    nominal = mistakes.take(number, row["nominal"], table, 5, 120)
+    reading = mistakes.take(number, row[column], table, Decimal("0.01"), 10_000)
+    diameters = {
+        kind: found
+        for kind in DIAMETERS
+        if (found := mistakes.take(_diameter, kind, row, table)) is not None
+    }
+    texts = {name: _text(row, name, table, mistakes) for name in ("coupon", "machine", "lot")}
+    mistakes.stop()
+    assert nominal is not None
+    assert reading is not None
+    if is_length:
+        _refuse_slip(row[column], table, reading, nominal, _off_limit(nominal))
+    cell = row.get("coupon", row["nominal"])
+    name = texts["coupon"] or f"line {cell.line}"
+    coupon = Coupon(
+        name, nominal, reading, (reading,), diameters, texts["machine"], texts["lot"]
+    )
+    return _Row(coupon, cell, row[column])
+
+
+def _text(row: Mapping[str, Cell], name: str, table: TableFile, mistakes: Mistakes) -> str:
+    """Read a word; a column that is there has one in each row, but for the lot and the machine."""
+    cell = row.get(name)
+    if cell is None or (not cell.text and name != "coupon"):
+        return ""
+    return mistakes.take(words, cell, table, 40) or ""
+
+
+def _diameter(kind: str, row: Mapping[str, Cell], table: TableFile) -> Diameter | None:
+    cell, drawn = row.get(kind), row.get(f"{kind}_nominal")
+    if cell is None or not cell.text:
+        return None
+    if drawn is None:
+        raise problem(
+            cell, table, f"has no nominal beside it; add a column {kind}_nominal with the diameter "
+            "as drawn",
+        )  # fmt: skip
+    nominal = number(drawn, table, Decimal("0.5"), 20)
+    measured = number(cell, table, Decimal("0.01"), 1000)
+    _refuse_slip(cell, table, measured, nominal, MOST_OFF_DIAMETER_MM)
+    return Diameter(nominal, measured)
+
+
+def _off_limit(nominal: Decimal) -> Decimal:
+    return max(MOST_OFF_MM, MOST_OFF_PART * nominal)
+
+
+def _refuse_slip(
+    cell: Cell, table: TableFile, value: Decimal, nominal: Decimal, limit: Decimal
+) -> None:
+    """Ask about a value that no process makes; nothing is changed for it."""
+    if abs(value - nominal) <= limit:
+        return
+    guess = next(
+        (f" ({words})" for factor, words in _FACTORS if abs(value / factor - nominal) <= limit), ""
+    )
+    raise problem(
+        cell, table,
+        f"= {shown(cell.text)} gives {plain(round(value, 3))} mm beside a nominal of "
+        f"{plain(nominal)} mm{guess}; a coupon is off by {plain(limit)} mm at most: look whether "
+        "it is a slip or another rod, and correct the file",
+    )  # fmt: skip
+
+
+def _refuse_other_column(table: TableFile, column: str) -> None:
+    given = {title.strip().casefold() for title in table.header}
+    other = "reading" if column == "measured" else "measured"
+    if other in given:
+        raise InputError(
+            f'has a column "{other}" beside "{column}"; '
+            + (
+                "readings are turned into lengths with --way and --template: give those, and no "
+                'column "measured"'
+                if other == "reading"
+                else 'take it out, or leave out --way: lengths in "measured" are taken as they are'
+            ),
+            where=f"{table.name}:1",
+        )
+
+
+def _refuse_unmeasured(table: TableFile, to_length: ToLength | None) -> None:
+    """Refuse a way that touches what the file has no column for, once and not for every row."""
+    if to_length is None:
+        return
+    given = {title.strip().casefold() for title in table.header}
+    try:
+        to_length(Decimal(30), {kind: Decimal(3) for kind in DIAMETERS if kind in given})
+    except InputError as error:
+        raise InputError(str(error), where=f"{table.name}:1") from error
+
+
+def _together(
+    rows: list[_Row], table: TableFile, to_length: ToLength | None, mistakes: Mistakes
+) -> tuple[Coupon, ...]:
+    """Join the readings of one coupon."""
+    groups: dict[str, list[_Row]] = {}
+    for row in rows:
+        groups.setdefault(row.coupon.name, []).append(row)
+    return tuple(
+        coupon
+        for group in groups.values()
+        if (coupon := mistakes.take(_mean, group, table, to_length)) is not None
+    )
+
+
+def _mean(group: list[_Row], table: TableFile, to_length: ToLength | None) -> Coupon:
+    first = group[0].coupon
+    for row in group[1:]:
+        _require_same(row, group[0], table)
+    diameters = dict(_mean_diameters(group, table))
+    sizes = {kind: size.measured_mm for kind, size in diameters.items()}
+    return Coupon(
+        first.name, first.nominal_mm,
+        _average([_length(row, sizes, table, to_length) for row in group]),
+        tuple(row.coupon.measured_mm for row in group), diameters, first.machine, first.lot,
+    )  # fmt: skip
+
+
+def _require_same(row: _Row, first: _Row, table: TableFile) -> None:
+    """Refuse two coupons of one name."""
+    one, other = first.coupon, row.coupon
+    for what, was, now in (
+        ("nominal", one.nominal_mm, other.nominal_mm),
+        ("machine", one.machine, other.machine),
+        ("lot", one.lot, other.lot),
+    ):
+        if was != now:
+            raise problem(
+                row.cell, table,
+                f"{shown(one.name)} has the {what} {now} here and {was} in line "
+                f"{first.cell.line}; give each coupon a name of its own",
+            )  # fmt: skip
+
+
+def _length(
+    row: _Row, sizes: Mapping[str, Decimal], table: TableFile, to_length: ToLength | None
+) -> Decimal:
+    """Give the length of one row, by the coupon's diameters wherever they stand."""
+    own = row.coupon
+    if to_length is None:
+        return own.measured_mm
+    try:
+        length = to_length(own.measured_mm, sizes)
+    except InputError as error:
+        raise problem(row.read, table, str(error)) from error
+    _refuse_slip(row.read, table, length, own.nominal_mm, _off_limit(own.nominal_mm))
+    return length
+
+
+def _mean_diameters(group: list[_Row], table: TableFile) -> Iterable[tuple[str, Diameter]]:
+    for kind in DIAMETERS:
+        sizes = [row.coupon.diameters[kind] for row in group if kind in row.coupon.diameters]
+        if len({size.nominal_mm for size in sizes}) > 1:
+            raise problem(
+                group[-1].cell, table, f"has two nominals of its {kind}; they must agree"
+            )
+        if sizes:
+            yield kind, Diameter(
+                sizes[0].nominal_mm, _average(size.measured_mm for size in sizes)
+            )
+
+
+def _average(values: Iterable[Decimal]) -> Decimal:
+    found = list(values)
+    return sum(found, Decimal(0)) / len(found)

@@ -1,0 +1,227 @@
+"""Run rules: patterns on a chart that a stable process seldom makes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labkit.errors import InputError, RefusedError
+
+Values = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One pattern.
+
+    Args:
+        name: Its name, lower case with hyphens.
+        points: How many points the pattern takes.
+        rate: How often a point completes it in a stable normal process whose centre and standard
+            deviation are known.
+        found: Marks the points that complete the pattern below (-1), above (+1) or either way.
+        sides: What is marked: -1 and +1 for the two sides, 0 for a pattern of both.
+    """
+
+    name: str
+    words: str
+    points: int
+    rate: float
+    found: Callable[[Values, int], Flags]
+    sides: tuple[int, ...] = (1, -1)
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One pattern that was found.
+
+    Args:
+        index: The point that completes it, counted from 0.
+        sentence: What was found, points counted from 1.
+        first: The first point that belongs to it.
+        last: The last point to which it goes on.
+    """
+
+    rule: str
+    index: int
+    sentence: str
+    first: int
+    last: int
+
+
+def _windows(flags: Flags, points: int, least: int) -> Flags:
+    """Mark each point that has `least` of the last `points`, itself among them."""
+    counts = np.convolve(flags, np.ones(points, int))[: len(flags)]
+    full = np.arange(len(flags)) >= least - 1
+    return flags & full & (counts >= least)
+
+
+def _beyond(z: Values, side: int) -> Flags:
+    return z * side > 3.0
+
+
+def _two_of_three(z: Values, side: int) -> Flags:
+    return _windows(z * side > 2.0, 3, 2)
+
+
+def _four_of_five(z: Values, side: int) -> Flags:
+    return _windows(z * side > 1.0, 5, 4)
+
+
+def _eight_on_one_side(z: Values, side: int) -> Flags:
+    return _windows(z * side > 0.0, 8, 8)
+
+
+def _six_trending(z: Values, side: int) -> Flags:
+    rising = np.concatenate([[False], np.diff(z) * side > 0.0])
+    return _windows(rising, 5, 5)
+
+
+def _fourteen_alternating(z: Values, _side: int) -> Flags:
+    steps = np.sign(np.diff(z))
+    turns = np.concatenate([[False, False], steps[1:] * steps[:-1] < 0])[: len(z)]
+    return _windows(turns, 12, 12)
+
+
+def _fifteen_within(z: Values, _side: int) -> Flags:
+    return _windows(np.abs(z) < 1.0, 15, 15)
+
+
+def _eight_outside(z: Values, _side: int) -> Flags:
+    return _windows(np.abs(z) > 1.0, 8, 8)
+
+
+#: The four zone rules and the trend. Their rates are exact, see tests/reference/.
+BEYOND = Rule("beyond-3-sigma", "one point beyond 3 standard deviations", 1, 0.0026998, _beyond)
+TWO_OF_THREE = Rule(
+    "two-of-three", "2 of the last 3 points beyond 2 standard deviations on one side", 3,
+    0.0020467, _two_of_three,
+)
+FOUR_OF_FIVE = Rule(
+    "four-of-five", "4 of the last 5 points beyond 1 standard deviation on one side", 5,
+    0.0044657, _four_of_five,
+)
+EIGHT_ON_ONE_SIDE = Rule(
+    "eight-on-one-side", "8 points in a row on one side of the centre", 8, 0.0078125,
+    _eight_on_one_side,
+)
+SIX_TRENDING = Rule(
+    "six-trending", "6 points in a row, each above (or each below) the one before", 6, 0.0027778,
+    _six_trending,
+)
+FOURTEEN_ALTERNATING = Rule(
+    "fourteen-alternating", "14 points in a row, up and down in turns", 14, 0.0045736,
+    _fourteen_alternating, (0,),
+)
+FIFTEEN_WITHIN = Rule(
+    "fifteen-within", "15 points in a row within 1 standard deviation of the centre", 15,
+    0.0032610, _fifteen_within, (0,),
+)
+EIGHT_OUTSIDE = Rule(
+    "eight-outside", "8 points in a row, none within 1 standard deviation of the centre", 8,
+    0.00010277, _eight_outside, (0,),
+)
+ZONE_RULES = (BEYOND, TWO_OF_THREE, FOUR_OF_FIVE, EIGHT_ON_ONE_SIDE)
+#: What is looked for unless more is asked: every further rule costs further false alarms.
+USUAL = (*ZONE_RULES, SIX_TRENDING)
+ALL = (*USUAL, FOURTEEN_ALTERNATING, FIFTEEN_WITHIN, EIGHT_OUTSIDE)
+
+_SIDES = {1: "above", -1: "below", 0: ""}
+_SENTENCES = {
+    "beyond-3-sigma": "lies {side} the {limit} limit {level}, 3 standard deviations from the "
+    "centre {centre}",
+    "two-of-three": "2 of 3 points in a row lie more than 2 standard deviations {side} the centre "
+    "{centre}",
+    "four-of-five": "4 of 5 points in a row lie more than 1 standard deviation {side} the centre "
+    "{centre}",
+    "eight-on-one-side": "{count} points in a row lie {side} the centre {centre}: the level has "
+    "moved",
+    "six-trending": "{count} points in a row go {way}: a trend",
+    "fourteen-alternating": "{count} points in a row go up and down in turns: two sources take "
+    "turns, or each correction goes too far",
+    "fifteen-within": "{count} points in a row lie within 1 standard deviation of the centre "
+    "{centre}: too good to be true, look at the gauge and at how the limits were found",
+    "eight-outside": "{count} points in a row keep 1 standard deviation away from the centre "
+    "{centre}: two processes on one chart",
+}
+
+
+def run_rules(
+    values: ArrayLike, centre: float, sigma: float, rules: Sequence[Rule] = USUAL
+) -> tuple[Signal, ...]:
+    """Look for patterns that a stable process seldom makes.
+
+    Formula: z = (x − centre)/σ; each rule is a condition on consecutive z.
+
+    Args:
+        values: Measured values in the order in which they were made, any unit.
+        sigma: Standard deviation of a stable process, same unit, above 0.
+
+    Returns:
+        What was found, by the point that completes it; a pattern that goes on is told once.
+
+    Validity: Rates of false alarms hold for independent normal values and known centre and sigma;
+    where those are estimated from few values there are more of them.
+
+    Raises:
+        InputError: A value is not finite.
+        RefusedError: sigma is not above 0.
+
+    >>> [s.index for s in run_rules([0.1, -0.4, 3.2, 0.3], 0.0, 1.0)]
+    [2]
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2 (the rules of Western Electric,
+    and trends); L. S. Nelson, Journal of Quality Technology 16 (1984) 237, for the last two.
+    """
+    x = np.asarray(values, float)
+    if not np.isfinite(x).all() or not np.isfinite(centre):
+        raise InputError("a value on the chart is no finite number; leave it out or correct it")
+    if not (np.isfinite(sigma) and sigma > 0.0):
+        raise RefusedError(
+            "the values do not differ, so there is no spread to judge them by; measure with a "
+            "finer gauge", field="sigma", value=sigma,
+        )
+    z = (x - centre) / sigma
+    found = [s for rule in rules for side in rule.sides for s in _signals(rule, side, z)]
+    told = [_told(signal, x, centre, sigma) for signal in found]
+    return tuple(sorted(told, key=lambda s: (s.index, s.rule)))
+
+
+@dataclass(frozen=True)
+class _Found:
+    rule: Rule
+    side: int
+    first: int
+    index: int
+    last: int
+
+
+def _signals(rule: Rule, side: int, z: Values) -> Iterator[_Found]:
+    """Put the points of one pattern that goes on together; points beyond a limit stay single."""
+    marked = np.flatnonzero(rule.found(z, side))
+    if rule.points == 1:
+        yield from (_Found(rule, side, int(i), int(i), int(i)) for i in marked)
+        return
+    for _, group in groupby(enumerate(marked), key=lambda pair: pair[1] - pair[0]):
+        run = [int(i) for _, i in group]
+        yield _Found(rule, side, max(0, run[0] - rule.points + 1), run[0], run[-1])
+
+
+def _told(found: _Found, x: Values, centre: float, sigma: float) -> Signal:
+    words = _SENTENCES[found.rule.name].format(
+        side=_SIDES[found.side],
+        limit="upper" if found.side > 0 else "lower",
+        level=f"{centre + 3 * found.side * sigma:.5g}",
+        centre=f"{centre:.5g}",
+        count=found.last - found.first + 1,
+        way="up" if found.side > 0 else "down",
+    )
+    place = f"points {found.first + 1} to {found.last + 1}: "
+    if found.rule.points == 1:
+        place = f"point {found.index + 1} ({x[found.index]:.5g}) "
+    return Signal(found.rule.name, found.index, place + words, found.first, found.last)

@@ -1,0 +1,1 @@
+"""Reading tables of comma-separated values, as spreadsheets write them."""

@@ -1,0 +1,117 @@
+"""The certificate of a release, printed from the record alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from labkit.catalog.profiles import profile_of
+from labkit.documents import certificate
+from labkit.documents.render import compile_pdf
+from labkit.errors import InputError, RefusedError
+from labkit.exports.write.put import put_new
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredSet
+from labkit.workflow.inspection.release_state import RELEASED, release_now, why_void
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.rods.slots import set_to_judge
+
+
+def certificate_pdf(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> bytes:
+    """Set the certificate of a release.
+
+    Args:
+        void: Why the release does not stand any more, a sentence each; printed on it.
+
+    Returns:
+        The PDF; the same bytes for the same event and version of the program.
+
+    Raises:
+        InputError: The lab's own template cannot be set.
+    """
+    spec = stored.spec.content if stored.spec else {}
+    facts = certificate.facts(spec, certificate.Release(
+        set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
+        note=event.body.get("note") or "", basis=event.body["basis"], void=void,
+    ))  # fmt: skip
+    return compile_pdf(certificate.TEMPLATE, facts, profile_of(spec))
+
+
+def certificate_name(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> str:
+    """Name the file of a certificate: set and number of the event, so that each has its own."""
+    return f"{stored.name}-certificate-{event.seq}{'-void' if void else ''}.pdf"
+
+
+def certified(
+    reader: Reader, case: str, set_name: str | None, seq: int | None
+) -> tuple[StoredSet, Event, tuple[str, ...]]:
+    """Find the release whose certificate is asked for.
+
+    Args:
+        set_name: The set; None for the last one made that is no replacement.
+        seq: Number of a release, also of one that does not stand any more; None for the one
+            that stands.
+
+    Returns:
+        The set, the event that releases it, and why that does not stand any more: nothing where
+        it does.
+
+    Raises:
+        InputError: There is no such case, set or release.
+        RefusedError: No release stands.
+    """
+    need_case(reader, case)
+    if seq is not None:
+        stored, event = _numbered(reader, case, seq)
+        return stored, event, why_void(reader, stored, event)
+    stored = set_to_judge(reader, case, set_name)
+    now = release_now(reader, stored)
+    if now is not None and now.stands:
+        return stored, now.event, ()
+    if now is None:
+        why = "was never released; release it with `labkit release`"
+    elif now.decision != RELEASED:
+        why = f"is withheld (event {now.event.seq}); there is no certificate for it"
+    else:
+        why = (
+            f"was released as event {now.event.seq}, which no longer stands: "
+            f"{'; '.join(now.why_not)}; release it anew with `labkit release`, or print the old "
+            f"certificate, marked void, for your files with --event {now.event.seq}"
+        )
+    raise RefusedError(f"the set {stored.name} {why}", field="set", value=stored.name)
+
+
+def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
+    event = reader.event(seq)
+    if event is not None and event.case == case and event.kind is Kind.RELEASE:
+        stored = reader.set_named(event.body["set"])
+        basis = event.body.get("basis") or {}
+        if stored is not None and event.body["decision"] == RELEASED and basis.get("rods"):
+            return stored, event
+    raise InputError(
+        f"event {seq} is not the release of a set of the case {case!r}; `labkit show` numbers its "
+        "events",
+        field="event", value=seq,
+    )  # fmt: skip
+
+
+def write_certificate(
+    stored: StoredSet, event: Event, void: tuple[str, ...], folder: Path
+) -> Path:
+    """Write the certificate of a release again, never over another file.
+
+    Args:
+        void: Why the release does not stand any more; nothing where it does.
+        folder: Where; it must be there.
+
+    Returns:
+        The file; one that is there already with the same bytes stays as it is.
+
+    Raises:
+        DeliveryError: It cannot be written, or another file has its name.
+    """
+    target = folder / certificate_name(stored, event, void)
+    content = certificate_pdf(stored, event, void)
+    if not (target.is_file() and target.read_bytes() == content):
+        put_new(target, content)
+    return target

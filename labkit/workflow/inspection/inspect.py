@@ -1,0 +1,294 @@
+"""Inspection of a recorded set: from readings to decisions, and into the record."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.gauging.instruments import Instrument
+from labkit.errors import RefusedError
+from labkit.ledger.events import Kind, checked_operator
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
+from labkit.qa.decision.bench import Bench
+from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.set_decision import SetDecision, decide_set
+from labkit.workflow.inspection.reading_details import details_of, event_body, rod_from_details
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.record.story import moment
+from labkit.workflow.rods.slots import Slot, set_to_judge, slots_of
+from labkit.workflow.sets.bench import bench_of, side_tolerances
+
+#: Rods named in a sentence before "and more".
+_MOST_NAMED = 4
+
+
+@dataclass(frozen=True)
+class Source:
+    """The file that readings came from.
+
+    Args:
+        file: Its name, without folders.
+        sha256: SHA-256 of its bytes.
+    """
+
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Inspected:
+    """One rod as measured, ready to be recorded.
+
+    Args:
+        quantity: What was measured: a way of measuring, or "scan".
+        value_mm: The reading as it was, mean of several; for a scan the length.
+        details: What the record keeps beside that; see `details_of`.
+    """
+
+    rod: MeasuredRod
+    quantity: str
+    value_mm: Decimal
+    gauge: str
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """A set with its readings: what it is, what was measured, what that proves.
+
+    Args:
+        slots: Its places with the rods that fill them now.
+        side_tolerances: Step → tolerance of left minus right, ±, mm.
+        decision: The decision on the set; a rod that was rejected or lost counts as not measured.
+    """
+
+    stored: StoredSet
+    slots: tuple[Slot, ...]
+    bench: Bench
+    side_tolerances: Mapping[int, Decimal]
+    recorded: Mapping[str, StoredReading]
+    decision: SetDecision
+
+    @property
+    def empty(self) -> tuple[Slot, ...]:
+        """Places whose rod was rejected or lost and has nothing in its place yet."""
+        return tuple(slot for slot in self.slots if not slot.filled)
+
+    @property
+    def side_tolerance_stated(self) -> bool:
+        """Whether the prescription states the side tolerance; else it is the rods' own."""
+        spec = self.stored.spec.content if self.stored.spec else {}
+        grading = spec.get("prescription", {}).get("grading", {})
+        return grading.get("side_tolerance_mm") is not None
+
+
+def decision_from_record(
+    reader: Reader, case: str, set_name: str | None = None
+) -> Inspection:
+    """Decide on a set from the readings in the ledger that nothing has corrected.
+
+    Args:
+        set_name: Which set, None for the last one made; of a replacement set, the set that it
+            belongs to.
+
+    Returns:
+        The set with its places, its readings and the decision.
+
+    Raises:
+        InputError: The ledger does not know the case or the set.
+        LedgerError: The set is not made.
+        RefusedError: It was recorded in a form that this program cannot decide on.
+    """
+    return inspect(reader, case, set_name, (), {})
+
+
+def inspect(
+    reader: Reader, case: str, set_name: str | None, measured: Sequence[MeasuredRod],
+    instruments: Mapping[str, Instrument],
+) -> Inspection:  # fmt: skip
+    """Decide on a set from new measurements together with those in the ledger.
+
+    Args:
+        set_name: Which set, None for the last one made.
+        measured: Rods measured now; they count before what is recorded.
+
+    Returns:
+        The set with its places, its readings and the decision.
+
+    Raises:
+        InputError: The ledger does not know the case or the set.
+        LedgerError: The set is not made.
+        RefusedError: It was recorded in a form that this program cannot decide on.
+    """
+    with reader.snapshot():
+        need_case(reader, case)
+        stored = set_to_judge(reader, case, set_name)
+        slots = slots_of(reader, stored)
+        sets = {each.name: each for each in reader.sets(case)}
+        recorded = {
+            slot.rod.identifier: reading
+            for slot in slots if (reading := reading_that_counts(reader, slot.rod.identifier))
+        }  # fmt: skip
+    bench = bench_of(stored, slots, sets, instruments)
+    rods = {
+        slot.rod.identifier: rod_from_details(
+            bench, bench.by_identifier[slot.rod.identifier], recorded[slot.rod.identifier]
+        )
+        for slot in slots if slot.filled and slot.rod.identifier in recorded
+    }  # fmt: skip
+    rods |= {rod.expected.identifier: rod for rod in measured}
+    tolerances = side_tolerances(stored, bench)
+    expected = [place.expected for place in bench.places]
+    decision = decide_set(expected, list(rods.values()), tolerances)
+    return Inspection(stored, slots, bench, tolerances, recorded, decision)
+
+
+def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None:
+    """Give the last reading of a rod that nothing has corrected and that tells a length.
+
+    Returns:
+        The reading; None where the rod was not measured.
+    """
+    found = [each for each in reader.readings(identifier) if "length_mm" in each.details]
+    return found[-1] if found else None
+
+
+def where_is(reader: Reader, inspection: Inspection, identifier: str) -> str:
+    """Say of an identifier that fills no place of a set what it is.
+
+    Args:
+        identifier: Ten digits.
+
+    Returns:
+        Words that follow the identifier.
+    """
+    rod = reader.find(identifier)
+    if rod is None:
+        return f"is not in the ledger {reader.place}; read the rod's papers again"
+    for slot in inspection.slots:
+        if identifier in (earlier.identifier for earlier in slot.replaced):
+            return f"was replaced by {grouped(slot.rod.identifier)}; measure that rod"
+    if rod.case != inspection.stored.case:
+        return f"is a rod of the case {rod.case}, not of {inspection.stored.case}"
+    return (
+        f"is a rod of the set {rod.set_name}, not of {inspection.stored.name}; name its set with "
+        "--set"
+    )
+
+
+def inspected_by_hand(
+    bench: Bench, rod: MeasuredRod, source: Source | None = None
+) -> Inspected:
+    """Make a rod measured by hand ready to be recorded.
+
+    Args:
+        source: The file they came from, None for the prompt.
+
+    Returns:
+        The rod with everything that the record keeps.
+    """
+    readings = rod.readings
+    assert readings is not None  # measured by hand
+    gauge = readings.instrument or "usual gauge of the process"
+    content = None
+    if source is not None:
+        line = readings.where.rpartition(":")[2]
+        content = {**vars(source), "line": int(line) if line.isdigit() else None}
+    details = details_of(bench, rod, {"source": content})
+    return Inspected(rod, str(readings.method), readings.mean_mm, gauge, details)
+
+
+def record_readings(
+    ledger: Ledger,
+    inspection: Inspection,
+    inspected: Sequence[Inspected],
+    stamp: tuple[str, datetime.datetime],
+    again: str | None = None,
+) -> tuple[int, ...]:
+    """Record rods as measured: one event for each, all of them or none.
+
+    Args:
+        inspection: The set, as decided on before.
+        inspected: The rods, each once.
+        stamp: Operator code, and when, with a time zone.
+        again: Why rods that were measured before are measured again; None where none may be.
+
+    Returns:
+        Numbers of the events, in the order of the rods.
+
+    Raises:
+        InputError: The operator code is none.
+        RefusedError: A rod was measured already and no reason is given, or it is in nobody's box
+            any more.
+        LedgerError: The ledger cannot be written, or the rods are not those of the set any more.
+    """
+    by, at = checked_operator(stamp[0]), stamp[1]
+    with ledger.transaction():
+        slots = slots_of(ledger, inspection.stored)
+        now = {slot.rod.identifier: slot for slot in slots}
+        rods = [each.rod.expected.identifier for each in inspected]
+        _refuse_gone(inspection, [now.get(rod) for rod in rods])
+        earlier = {rod: reading_that_counts(ledger, rod) for rod in rods}
+        if again is None:
+            _refuse_again(now, [each for each in earlier.values() if each is not None])
+        return tuple(
+            ledger.record(
+                Kind.READING, inspection.stored.case,
+                event_body(each, again if before else None, by), by, at,
+                before.stamp.seq if before else None,
+            ).seq
+            for each, before in zip(inspected, earlier.values(), strict=True)
+        )  # fmt: skip
+
+
+def _refuse_gone(inspection: Inspection, slots: Iterable[Slot | None]) -> None:
+    for slot in slots:
+        if slot is None:
+            raise RefusedError(
+                f"the rods of {inspection.stored.name} changed while it was measured; nothing was "
+                "recorded; see `labkit show` and measure again",
+                field="identifier",
+            )  # fmt: skip
+        if not slot.filled:
+            raise RefusedError(
+                f"the rod {grouped(slot.rod.identifier)} ({slot.rod.label} {slot.side}) is "
+                f"{slot.rod.state}; nothing was recorded; leave it out, or replace it",
+                field="identifier", value=slot.rod.identifier,
+            )  # fmt: skip
+
+
+def _refuse_again(now: Mapping[str, Slot], earlier: Sequence[StoredReading]) -> None:
+    if not earlier:
+        return
+    named = [_measured_before(now[each.identifier].rod, each) for each in earlier[:_MOST_NAMED]]
+    more = f" and {len(earlier) - _MOST_NAMED} more" if len(earlier) > _MOST_NAMED else ""
+    raise RefusedError(
+        f"already measured: {'; '.join(named)}{more}; nothing was recorded; to measure again, say "
+        "why with --again, and the earlier readings are kept as corrected",
+        field="again",
+    )
+
+
+def _measured_before(rod: StoredRod, reading: StoredReading) -> str:
+    when = moment(reading.stamp.at)
+    return f"{rod.label} {rod.side} ({grouped(rod.identifier)}) on {when} by {reading.stamp.by}"
+
+
+def require_calibrated(instrument: Instrument, on: datetime.date) -> None:
+    """Refuse an instrument whose calibration has run out.
+
+    Raises:
+        RefusedError: Its calibration was due before that day.
+    """
+    if instrument.overdue(on):
+        raise RefusedError(
+            f"the calibration of {instrument.name} was due on {instrument.calibration_due}; "
+            "calibrate it, or use another instrument",
+            field="instrument", value=instrument.name,
+        )  # fmt: skip

@@ -1,0 +1,317 @@
+"""Limits of a set's rods before anyone measures, and whether a gauge can decide on them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from labkit.core.findings import Finding, note, refused
+from labkit.core.gauging.instruments import Instrument
+from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
+from labkit.core.jsonable import jsonable
+from labkit.core.rod.rods import EXPANSION_PER_C
+from labkit.documents.inspection import Line, lines_of
+from labkit.documents.rod_values import template_of
+from labkit.errors import InputError, RefusedError
+from labkit.qa.decision.conformance import DECISION_RULE
+from labkit.qa.decision.limits import (
+    Gauge,
+    Nominal,
+    RodLimits,
+    best_way,
+    coarse_scale,
+    decides,
+    rod_limits,
+)
+from labkit.units import plain
+
+if TYPE_CHECKING:
+    from labkit.core.rod.rods import Process
+    from labkit.ledger.queries import Reader
+    from labkit.workflow.sets.cases import Case
+
+#: Name of the content of a set in its folder (labkit.exports.write.set_folder, which knows solids).
+SPEC_FILE = "spacer-set.json"
+
+
+@dataclass(frozen=True)
+class SetToMeasure:
+    """A set as it is to be measured.
+
+    Args:
+        spec: Content of its spacer-set.json.
+        lines: Its rods, by step, left before right.
+    """
+
+    name: str
+    spec: Mapping[str, Any]
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True)
+class SetLimits:
+    """Limits of every rod of a set.
+
+    Args:
+        rods: Limits of each rod, in the order of `of.lines`.
+        would_do: Instruments (None: the process's usual gauge) and ways that decide on every rod.
+        findings: Refusals where some rod has no acceptance zone, and notes.
+    """
+
+    of: SetToMeasure
+    gauge: Gauge
+    way: Way
+    rods: tuple[RodLimits, ...]
+    would_do: tuple[tuple[Instrument | None, Way], ...]
+    findings: tuple[Finding, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give everything as one JSON object."""
+        way = self.way
+        return {
+            "schema": 1,
+            "case": self.of.spec["case"],
+            "set": self.of.name,
+            "way": {
+                "method": str(way.method), "title": way.title, "formula": way.formula,
+                "shift_mm": float(way.shift_mm), "play_mm": float(way.play_mm),
+            },
+            "instrument": jsonable(self.gauge.instrument),
+            "gauge_uncertainty_mm": self.gauge.uncertainty_mm,
+            "readings": self.gauge.readings,
+            "rule": DECISION_RULE,
+            "rods": [
+                _rod_json(line, each) for line, each in zip(self.of.lines, self.rods, strict=True)
+            ],
+            "would_do": [
+                {"instrument": tool.name if tool else None, "method": str(way.method)}
+                for tool, way in self.would_do
+            ],
+            "findings": [jsonable(found) for found in self.findings],
+        }
+
+
+def recorded_set(reader: Reader, case: str, name: str | None) -> SetToMeasure:
+    """Take a set from the ledger, with the rods that fill its places now.
+
+    Args:
+        name: Name of a set; None for the last one made.
+
+    Raises:
+        InputError: No such case or set.
+        LedgerError: The set is not made.
+    """
+    from labkit.workflow.record.lookup import need_case
+    from labkit.workflow.rods.slots import set_to_judge, slots_of
+
+    need_case(reader, case)
+    stored = set_to_judge(reader, case, name)
+    assert stored.spec is not None  # it is made
+    spec = stored.spec.content
+    now = {(slot.step, slot.side): slot.rod.identifier for slot in slots_of(reader, stored)}
+    lines = tuple(
+        line._replace(identifier=now.get((line.step, line.side), line.identifier))
+        for line in lines_of(spec)
+    )
+    return SetToMeasure(stored.name, spec, lines)
+
+
+def set_in_folder(folder: Path) -> SetToMeasure:
+    """Take a set from its folder.
+
+    Raises:
+        InputError: It is no finished set.
+    """
+    from labkit.documents.spec_reader import read_spec
+
+    path = folder if folder.is_file() else folder / SPEC_FILE
+    spec = read_spec(path)
+    return SetToMeasure(path.resolve().parent.name, spec, tuple(lines_of(spec)))
+
+
+def set_limits(
+    of: SetToMeasure,
+    instrument: Instrument | None,
+    method: Method | None,
+    known: Iterable[Instrument],
+    today: date,
+    readings: int,
+) -> SetLimits:
+    """Work out the limits of every rod of a set.
+
+    Args:
+        instrument: What it will be measured with; None for the process's usual gauge.
+        method: How; None for the first way that decides on every rod.
+        known: Instruments that may do where this one does not; those out of calibration do not.
+        readings: Readings of each rod.
+
+    Returns:
+        The limits; where some rod has no acceptance zone that is a refusal among the findings.
+
+    Raises:
+        InputError: The template has no such way.
+        RefusedError: The instrument does not serve it, or serves none.
+    """
+    process = of.spec["process"]
+    gauge = Gauge(
+        instrument,
+        float(process["gauge_uncertainty_mm"]),
+        float(process.get("expansion_per_c", EXPANSION_PER_C)),
+        readings,
+    )
+    ways = ways_of(template_of(of.spec))
+    nominals = [(line.length, line.tolerance) for line in of.lines]
+    way = _way(ways, method, gauge, nominals)
+    rods = tuple(rod_limits(*nominal, way, gauge) for nominal in nominals)
+    tools: list[Instrument | None] = [None, *(tool for tool in known if not tool.overdue(today))]
+    would_do = tuple(
+        (tool, other)
+        for tool in tools
+        for other in ways
+        if decides(
+            other, Gauge(tool, gauge.uncertainty_mm, gauge.expansion_per_c, readings), nominals
+        )
+    )
+    findings = (*_too_coarse(of, rods, gauge, would_do), *_notes(gauge, nominals, today))
+    return SetLimits(of, gauge, way, rods, would_do, findings)
+
+
+def gauge_notes(case: Case, process: Process) -> tuple[Finding, ...]:
+    """Note, when a set is made, rods on which the process's usual gauge cannot decide.
+
+    Returns:
+        At most one note.
+    """
+    gauge = Gauge(None, process.gauge_uncertainty_mm, process.expansion_per_c)
+    rods = [
+        (rod.length, rod.tolerance_mm) for step in case.spacer_set.steps
+        for rod in (step.left, step.right)
+    ]  # fmt: skip
+    ways = ways_of(case.template)
+    way = best_way(ways, gauge, rods)
+    assert way is not None  # between the centres always is
+    narrow = [tolerance for length, tolerance in rods
+              if rod_limits(length, tolerance, way, gauge).accepted_mm is None]  # fmt: skip
+    if not narrow:
+        return ()
+    return (
+        note(
+            "gauge_too_coarse",
+            f"no acceptance zone: by process {process.name} the usual gauge has a standard "
+            f"uncertainty of {plain(process.gauge_uncertainty_mm)} mm, too coarse to show that a "
+            f"rod lies within ±{plain(min(narrow))} mm; see `labkit limits` for the instruments "
+            "that would do",
+            "gauge.uncertainty",
+        ),
+    )
+
+
+def _way(
+    ways: tuple[Way, ...], method: Method | None, gauge: Gauge, rods: list[Nominal]
+) -> Way:
+    if method is None:
+        best = best_way(ways, gauge, rods)
+        if best is not None:
+            return best
+        served = ", ".join(str(way.method) for way in ways if way.role is not Role.CHECK)
+        raise RefusedError(
+            f"{gauge.name} serves no way that decides on these rods; they are measured {served}; "
+            "name another instrument",
+            field="instrument", value=gauge.name, allowed=served,
+        )  # fmt: skip
+    found = next((way for way in ways if way.method is method), None)
+    if found is None:
+        known = ", ".join(str(way.method) for way in ways)
+        raise InputError(
+            f'the way "{method}" does not fit this template; its rods are measured {known}',
+            field="way", value=str(method), allowed=known,
+        )  # fmt: skip
+    return found
+
+
+def _too_coarse(
+    of: SetToMeasure,
+    rods: tuple[RodLimits, ...],
+    gauge: Gauge,
+    would_do: tuple[tuple[Instrument | None, Way], ...],
+) -> Iterable[Finding]:
+    none = [(line, each) for line, each in zip(of.lines, rods, strict=True)
+            if each.accepted_mm is None]  # fmt: skip
+    if not none:
+        return
+    way = rods[0].way
+    if way.role is Role.CHECK:
+        why = f'"{way.method}" ({way.title}) finds gross errors and decides nothing'
+    else:
+        line, each = min(none, key=lambda pair: pair[1].tolerance_mm)
+        why = (
+            f'{gauge.name}, measuring "{way.method}" with a standard uncertainty of '
+            f"{each.budget.combined_mm:.3f} mm, is too coarse for ±{plain(line.tolerance)} mm"
+        )
+    count = f"for {len(none)} of {len(rods)} rods" if len(none) < len(rods) else "for any rod"
+    yield refused(
+        "gauge_too_coarse", f"no acceptance zone {count}: {why}; {_advice(would_do)}", of.name
+    )
+
+
+def _advice(would_do: tuple[tuple[Instrument | None, Way], ...]) -> str:
+    """Name what would do, each instrument with its ways."""
+    by_tool: dict[str, list[str]] = {}
+    for tool, way in would_do:
+        name = tool.name if tool else "the usual gauge of the process"
+        by_tool.setdefault(name, []).append(str(way.method))
+    if not by_tool:
+        return (
+            "none of the known instruments would do: describe a finer one (--instruments), or ask "
+            "the prescriber for a wider tolerance"
+        )
+    return "use " + ", or ".join(f"{name} ({', '.join(ways)})" for name, ways in by_tool.items())
+
+
+def _notes(gauge: Gauge, rods: list[Nominal], today: date) -> Iterable[Finding]:
+    tool, narrow = gauge.instrument, min(tolerance for _, tolerance in rods)
+    if tool is None:
+        return
+    if coarse_scale(gauge, narrow):
+        yield note(
+            "coarse_scale",
+            f"{tool.name} shows steps of {plain(tool.resolution_mm)} mm, more than a tenth of the "
+            f"whole tolerance of {plain(2 * narrow)} mm (rule of tens); a finer scale leaves fewer "
+            "rods undecided",
+            tool.name,
+        )
+    if tool.overdue(today):
+        yield note(
+            "calibration_overdue",
+            f"the calibration of {tool.name} was due on {tool.calibration_due}; have it calibrated "
+            "before it decides on a rod",
+            tool.name,
+        )
+
+
+def _rod_json(line: Line, each: RodLimits) -> dict[str, Any]:
+    budget, zone = each.budget, each.acceptance
+    reading = each.accepted_reading_mm
+    return {
+        "identifier": line.identifier,
+        "step": line.step,
+        "side": line.side,
+        "label": line.label,
+        "mark": line.mark,
+        "length_mm": str(line.length),
+        "tolerance_mm": str(line.tolerance),
+        "specification_mm": [float(limit) for limit in each.specification_mm],
+        "acceptance_mm": None if zone is None else [zone.lower_mm, zone.upper_mm],
+        "rejection_mm": [each.rejection.lower_mm, each.rejection.upper_mm],
+        "reading": {
+            "nominal_mm": str(line.length + each.way.shift_mm),
+            "acceptance_mm": None if reading is None else [str(limit) for limit in reading],
+        },
+        "u_mm": budget.combined_mm,
+        "dof": None if budget.effective_dof == float("inf") else budget.effective_dof,
+        "expanded_mm": budget.expanded_mm(),
+        "budget": budget.to_json(),
+    }

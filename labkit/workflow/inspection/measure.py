@@ -1,0 +1,252 @@
+"""Measuring scans of rods: length and uncertainty, decision on a recorded rod, the record."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from labkit.core.findings import Finding, note
+from labkit.core.gauging.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.ways_of_measuring import Method, ways_of
+from labkit.core.jsonable import jsonable
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
+from labkit.documents.rod_values import template_of
+from labkit.errors import InputError, RefusedError
+from labkit.exports.scan.measure import USUAL_U_MM, EndSeen, ScanMeasure, measure_scan
+from labkit.ledger.queries import Reader
+from labkit.qa.decision.bench import Place
+from labkit.qa.decision.budget import GAUGE, RESOLUTION, length_budget
+from labkit.qa.decision.rod_decision import Look, MeasuredRod, judge_rod
+from labkit.qa.uncertainty import Budget, Component
+from labkit.workflow.inspection.inspect import Inspected, Inspection, inspect, require_calibrated
+from labkit.workflow.inspection.reading_details import SCAN, details_of
+from labkit.workflow.record.lookup import find_rod
+
+#: Name of what the scan's own points leave uncertain.
+FIT = "fit to the scan"
+#: Lengths are kept to the micrometre in queries; the details hold full precision.
+RECORDED_MM = Decimal("0.001")
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """A scan as measured.
+
+    Args:
+        file: Name of the file, without folders.
+        sha256: SHA-256 of its bytes.
+        budget: Uncertainty of the length with the scanner's own errors, as far as they are known.
+        notes: What should be known beside the scan's own findings.
+    """
+
+    file: str
+    sha256: str
+    measure: ScanMeasure
+    budget: Budget
+    notes: tuple[Finding, ...] = ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything that should be known before the length is used."""
+        return (*self.measure.findings, *self.notes)
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the measurement as JSON content; lengths have full precision."""
+        measure = self.measure
+        return {
+            "schema": 1, "file": self.file, "sha256": self.sha256,
+            "template": measure.template,
+            "length_mm": measure.length_mm,
+            "uncertainty_mm": self.budget.combined_mm,
+            "expanded_mm": self.budget.expanded_mm(),
+            "coverage_factor": self.budget.coverage_factor(),
+            "budget": self.budget.to_json(),
+            "ends_told": measure.ends_told,
+            "lower": _end_json(measure.lower), "upper": _end_json(measure.upper),
+            "label": measure.label.engraving or None,
+            "label_problem": measure.label.problem or None,
+            "inward_y": measure.label.inward_y or None,
+            "noise_mm": measure.noise_mm,
+            "noise_in_common": measure.alike_share, "noise_reach_mm": measure.alike_mm,
+            "missing": measure.missing, "facets": measure.facets,
+            "axes": measure.turn, "origin_mm": measure.place_mm,
+            "findings": [jsonable(finding) for finding in self.findings],
+        }
+
+
+def _end_json(end: EndSeen) -> dict[str, Any]:
+    return {
+        "kind": end.kind, "diameter_mm": end.diameter_mm, "u_mm": end.u_mm,
+        "least_mm": str(end.limits.least_mm) if end.limits else None,
+        "most_mm": str(end.limits.most_mm) if end.limits else None,
+        "seen": end.seen, "rms_mm": end.rms_mm, "tilt_deg": end.tilt_deg, "points": end.points,
+    }
+
+
+def measure_file(
+    path: Path,
+    templates: Mapping[str, RodTemplate],
+    lettering: Lettering,
+    instrument: Instrument | None = None,
+    place: Place | None = None,
+    most_u_mm: float = USUAL_U_MM,
+) -> Scanned:
+    """Measure a scan and state the uncertainty of its length.
+
+    Args:
+        instrument: The scanner, None where it is not named.
+        place: The recorded rod that it should be, None without one.
+        most_u_mm: Largest standard uncertainty by the scan alone that is taken.
+
+    Raises:
+        InputError: The file is no STL.
+        RefusedError: It cannot be measured, or the instrument is no scanner; it says why.
+    """
+    if instrument is not None and instrument.kind is not InstrumentKind.SCANNER:
+        raise RefusedError(
+            f"instrument {instrument.name} is a {instrument.kind}, and a scan comes from a "
+            "scanner; name the scanner, or leave --instrument out",
+            field="instrument", value=instrument.name,
+        )
+    measure = measure_scan(path, templates, lettering, most_u_mm)
+    budget = scan_budget(measure, templates[measure.template], instrument, place)
+    notes = () if instrument is not None else (note(
+        "scanner_unnamed",
+        f"the uncertainty holds the process's usual gauge ({place.gauge_uncertainty_mm:g} mm) in "
+        "place of the scanner's own errors; name the scanner with --instrument"
+        if place is not None else
+        "the uncertainty holds what the scan's points show and not the scanner's own errors "
+        "(scale, temperature); name the scanner with --instrument",
+    ),)  # fmt: skip
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    return Scanned(path.name, digest, measure, budget, notes)
+
+
+def scan_budget(
+    measure: ScanMeasure, template: RodTemplate, instrument: Instrument | None, place: Place | None
+) -> Budget:
+    """Work out the uncertainty of a scanned length.
+
+    Formula: u² = u²(fit) + u²(scanner): calibration, repeatability, both terms of temperature as
+    for any length between centres; without a named scanner the process's usual gauge.
+
+    Args:
+        instrument: The scanner, None where it is not named.
+        place: The recorded rod, None without one.
+
+    Source: JCGM 100:2008 (GUM), 5.1.2.
+    """
+    fit = Component(
+        FIT, measure.u_mm, measure.dof, "A",
+        f"noise {measure.noise_mm:.3f} mm, as far as neighbouring points err alike",
+    )
+    if instrument is not None:
+        expansion = place.expansion_per_c if place is not None else EXPANSION_PER_C
+        way = next(way for way in ways_of(template) if way.method is Method.CENTRES)
+        whole = length_budget(instrument, way, measure.length_mm, 1, expansion)
+        # The points' noise stands in place of a display's steps.
+        return Budget((fit, *(one for one in whole.components if one.name != RESOLUTION)))
+    if place is None:
+        return Budget((fit,))
+    return Budget((fit, Component(
+        GAUGE, place.gauge_uncertainty_mm, math.inf, "B",
+        f"{place.gauge_uncertainty_mm:g} mm, the lab's usual gauge by its process file, in place "
+        "of the scanner's own errors",
+    )))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RodOnRecord:
+    """A rod of the ledger that a scan should show."""
+
+    inspection: Inspection
+    place: Place
+    template: RodTemplate
+    instruments: Mapping[str, Instrument]
+
+
+def rod_on_record(
+    reader: Reader, identifier: str, instruments: Mapping[str, Instrument]
+) -> RodOnRecord:
+    """Find the rod that a scan should show, with its set.
+
+    Args:
+        identifier: Of the rod, as typed.
+
+    Raises:
+        InputError: The ledger does not know it.
+        RefusedError: It fills no place of a made set.
+    """
+    rod = find_rod(reader, identifier).rod.rod
+    inspection = inspect(reader, rod.case, rod.set_name, (), instruments)
+    place = inspection.bench.by_identifier.get(rod.identifier)
+    if place is None:
+        raise RefusedError(
+            f"the rod {rod.identifier} fills no place of the set {inspection.stored.name} (it is "
+            f"{rod.state}); measure the rod that does",
+            field="identifier", value=rod.identifier,
+        )
+    template = template_of({"template": inspection.stored.template.content})
+    return RodOnRecord(inspection, place, template, instruments)
+
+
+def judged(
+    record: RodOnRecord, scanned: Scanned, instrument: Instrument | None, today: datetime.date
+) -> Inspected:
+    """Decide on a recorded rod by its scan, ready to be recorded.
+
+    Returns:
+        The rod with its decision; a label that was not read stays to be looked at, and so do the
+        fittings: a scan's diameters are too coarse for their limits.
+
+    Raises:
+        RefusedError: The scanner's calibration has run out.
+    """
+    if instrument is not None:
+        require_calibrated(instrument, today)
+    measure = scanned.measure
+    rod: MeasuredRod = judge_rod(
+        record.place.expected, measure.length_mm, scanned.budget,
+        look=Look(measure.label.engraving or None, None),
+    )
+    content = scanned.to_json()
+    details = details_of(record.inspection.bench, rod, {
+        "instrument": jsonable(instrument) if instrument is not None else None,
+        "measured_on": today.isoformat(),
+        "source": {"file": scanned.file, "sha256": scanned.sha256, "line": None},
+        "scan": {
+            name: content[name]
+            for name in ("lower", "upper", "label_problem", "noise_mm", "missing", "facets")
+        },
+    })  # fmt: skip
+    value = Decimal(repr(measure.length_mm)).quantize(RECORDED_MM)
+    gauge = instrument.name if instrument is not None else "scan, scanner not named"
+    return Inspected(rod, SCAN, value, gauge, details)
+
+
+def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:
+    """Refuse options that do not go together.
+
+    Args:
+        identifier: The rod named, None without.
+        by: Operator code, None without.
+
+    Raises:
+        InputError: One rod for several scans, or nothing to record under.
+    """
+    if identifier is not None and files > 1:
+        raise InputError(
+            f"{files} scans for one rod; measure one scan at a time with --rod", field="rod"
+        )
+    if identifier is None and by is not None:
+        raise InputError(
+            "--by records a reading of a rod, and no rod is named; name it with --rod, or leave "
+            "--by out", field="by",
+        )  # fmt: skip

@@ -1,0 +1,211 @@
+"""Releasing a set: only when every rod of it conforms, in one transaction with its certificate."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from labkit.errors import DeliveryError, InputError, RefusedError
+from labkit.exports.write.put import refuse_existing
+from labkit.exports.write.set_folder import WAIT_SECONDS, safe_name, try_writing
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.new_file import put
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredSet
+from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
+from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.release_basis import basis_json, missing_for_release
+from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.rods.slots import Slot, set_to_judge, slots_of
+
+Who = tuple[str, datetime.datetime]
+
+
+@dataclass(frozen=True)
+class Released:
+    """A release.
+
+    Args:
+        notes: What whoever releases should know.
+    """
+
+    stored: StoredSet
+    event: Event
+    certificate: Path
+    notes: tuple[str, ...]
+
+
+def release(
+    ledger: Ledger, case: str, set_name: str | None, out: Path | None, who: Who, note: str = ""
+) -> Released:
+    """Release a set and write its certificate: both or neither.
+
+    The certificate is written beside its place before the release is kept, and gets its name
+    after: a kill in between leaves a release whose certificate `labkit certificate` prints, never
+    a certificate without a release.
+
+    Args:
+        set_name: The set; None for the last one made that is no replacement.
+        out: Folder for the certificate; None for the one that holds the set.
+        note: Free text kept with the release.
+
+    Raises:
+        InputError: There is no such case or set.
+        RefusedError: Something is missing, a sentence for each; it is released already; or it is
+            withheld, and no note says what was done about that.
+        DeliveryError: The certificate cannot be written; nothing is released.
+        LedgerError: The release cannot be recorded; no certificate stays.
+    """
+    need_case(ledger, case)
+    folder = _folder(set_to_judge(ledger, case, set_name), out)
+    with _certificate_beside(folder, case) as fresh:
+        with ledger.transaction():
+            stored = set_to_judge(ledger, case, set_name)
+            basis, slots = _basis(ledger, stored, note)
+            event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
+            target = folder / certificate_name(stored, event)
+            refuse_existing(target)
+            fresh.write_bytes(certificate_pdf(stored, event))
+        _name(fresh, target, case)
+    return Released(stored, event, target, _notes(basis, who[0]))
+
+
+def withhold(
+    ledger: Ledger, case: str, set_name: str | None, reason: str, who: Who
+) -> tuple[StoredSet, Event]:
+    """Record that a set must not leave, or must come back.
+
+    Args:
+        set_name: The set; None for the last one made that is no replacement.
+
+    Raises:
+        InputError: There is no such case or set, or no reason is given.
+        LedgerError: It cannot be recorded.
+    """
+    if not reason.strip():
+        raise InputError("no reason is given; say why the set is withheld", field="withhold")
+    need_case(ledger, case)
+    with ledger.transaction():
+        stored = set_to_judge(ledger, case, set_name)
+        slots = slots_of(ledger, stored)
+        return stored, _record(ledger, stored, slots, (WITHHELD, reason, None), who)
+
+
+def _basis(
+    ledger: Ledger, stored: StoredSet, note: str
+) -> tuple[dict[str, Any], tuple[Slot, ...]]:
+    """Decide from the record under the write lock; refuse where anything is missing."""
+    now = release_now(ledger, stored)
+    if now is not None and now.stands:
+        raise RefusedError(
+            f"the set {stored.name} is released already (event {now.event.seq}, by "
+            f"{now.event.by}), and nothing has changed since; `labkit certificate` prints its "
+            "certificate again",
+            field="set", value=stored.name,
+        )  # fmt: skip
+    if now is not None and now.decision == WITHHELD and not note.strip():
+        raise RefusedError(
+            f"the set {stored.name} is withheld (event {now.event.seq}, by {now.event.by}: "
+            f"{now.event.body.get('note')}); say with --note what was done about it, which the "
+            "record keeps and the certificate prints",
+            field="note", value=stored.name,
+        )  # fmt: skip
+    inspection = decision_from_record(ledger, stored.case, stored.name)
+    missing = missing_for_release(inspection)
+    if missing:
+        raise RefusedError(
+            "\n".join((f"the set {stored.name} is not released:", *missing)),
+            field="set", value=stored.name,
+        )  # fmt: skip
+    return basis_json(ledger, inspection), inspection.slots
+
+
+def _record(
+    ledger: Ledger, stored: StoredSet, slots: Sequence[Slot],
+    said: tuple[str, str | None, dict[str, Any] | None], who: Who,
+) -> Event:
+    """Record a decision on a set, and on each set whose rods fill places of it; itself last."""
+    decision, note, basis = said
+    filling = {slot.rod.set_name for slot in slots if slot.rod.state != "reserved"}
+    for name in sorted(filling - {stored.name}):
+        body = {"set": name, "decision": decision, "note": note,
+                "basis": {"with": stored.name}}
+        ledger.record(Kind.RELEASE, stored.case, body, *who)
+    body = {"set": stored.name, "decision": decision, "note": note, "basis": basis}
+    return ledger.record(Kind.RELEASE, stored.case, body, *who)
+
+
+def _notes(basis: dict[str, Any], by: str) -> tuple[str, ...]:
+    return (*basis["notes"], *_one_person(basis, by))
+
+
+def _one_person(basis: dict[str, Any], by: str) -> tuple[str, ...]:
+    same = [rod for rod in basis["rods"] if by in (rod["measured_by"], rod["recorded"]["by"])]
+    if not same:
+        return ()
+    count = "a rod" if len(same) == 1 else f"{len(same)} rods"
+    return (
+        f"{by} released the set and also measured {count} of it or recorded the readings; the "
+        "certificate names both, and whether that is enough is a rule of the lab",
+    )
+
+
+def _folder(stored: StoredSet, out: Path | None) -> Path:
+    folder = Path(stored.folder).parent if out is None else out
+    if not folder.is_dir():
+        hint = "name one with --out" if out is None else "make it first"
+        raise DeliveryError(
+            f"the folder {folder} for the certificate is not there; {hint}; nothing was released",
+            field="out", value=str(folder),
+        )  # fmt: skip
+    return folder
+
+
+@contextmanager
+def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
+    """Open a file for the certificate in the making; it is gone at the end, named or not.
+
+    Runs for one case and folder wait for each other, so that what a killed run left behind is
+    no other run's.
+    """
+    stem = folder / f".{safe_name(case)}-certificate"
+    fresh = stem.with_name(f"{stem.name}.unfinished")
+    try:
+        try_writing(folder)
+        with FileLock(f"{stem}.lock").acquire(timeout=WAIT_SECONDS):
+            try:
+                fresh.unlink(missing_ok=True)
+                yield fresh
+            finally:
+                fresh.unlink(missing_ok=True)
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still releasing a set of {case} to {folder}; nothing was released; "
+            "try again when it is done",
+            field="out", value=str(folder),
+        ) from error
+    except OSError as error:
+        raise DeliveryError(
+            f"the certificate cannot be written to {folder}: {error.strerror or error}; nothing "
+            "was released; name a folder that can be written with --out",
+            field="out", value=str(folder),
+        ) from error
+
+
+def _name(fresh: Path, target: Path, case: str) -> None:
+    """Give the certificate its name, now that the release is kept."""
+    try:
+        put(fresh, target)
+    except OSError as error:
+        raise DeliveryError(
+            f"the set is released, but its certificate could not be named {target} "
+            f"({error.strerror or error}); `labkit certificate {case}` prints it",
+            field="out", value=str(target),
+        ) from error

@@ -1,0 +1,251 @@
+"""What a release rests on, rod by rod, and what is still missing for one."""
+
+from __future__ import annotations
+
+import math
+import shlex
+from collections.abc import Iterator, Mapping
+from operator import itemgetter
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.findings import Severity, refusals
+from labkit.ledger.events import Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredReading, StoredRod
+from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Decision, Result
+from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.sides_and_steps import SideDifference
+from labkit.units import millimetres
+from labkit.workflow.inspection.inspect import Inspection
+from labkit.workflow.inspection.release_state import readings_seen
+from labkit.workflow.rods.since import revised_since
+from labkit.workflow.rods.slots import Slot
+
+Json = dict[str, Any]
+
+
+def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
+    """List what keeps a set from being released, each with what to do.
+
+    Args:
+        inspection: The set, decided on from the record.
+
+    Returns:
+        A sentence each; empty where the set may be released.
+    """
+    decision = inspection.decision
+    measured = {rod.expected.identifier: rod for rod in decision.rods}
+    lines = [
+        line
+        for slot in inspection.slots
+        for line in _against_slot(inspection, slot, measured.get(slot.rod.identifier))
+    ]
+    lines += [finding.message for finding in refusals(decision.findings)]
+    if not lines and decision.result is not Result.CONFORMS:
+        lines.append(
+            f"the set {inspection.stored.name} as a whole is {decision.result}; look with "
+            "`labkit inspect`"
+        )
+    return tuple(dict.fromkeys(lines))
+
+
+def named(rod: StoredRod) -> str:
+    """Name a rod in a sentence."""
+    return f"rod {grouped(rod.identifier)} ({rod.label}, step {rod.step}, {rod.side})"
+
+
+def _against_slot(
+    inspection: Inspection, slot: Slot, measured: MeasuredRod | None
+) -> Iterator[str]:
+    rod = slot.rod
+    inspect = shlex.join(["labkit", "inspect", rod.case, "--set", inspection.stored.name])
+    redo = f"{inspect} --again REASON"
+    instead = f"labkit replace {rod.identifier} --reason TEXT"
+    if rod.state == "reserved":
+        yield (
+            f"{named(rod)} is still being made; finish it, measure it and record its readings "
+            f"with `{inspect}`"
+        )
+    elif not slot.filled:
+        yield f"{named(rod)} is {rod.state} and nothing takes its place; make one with `{instead}`"
+    elif measured is None:
+        yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
+    else:
+        yield from _against_length(rod, measured, redo, instead)
+        yield from _against_look(rod, measured, redo)
+        yield from _against_calibration(rod, inspection.recorded[rod.identifier], redo)
+
+
+def _against_length(
+    rod: StoredRod, measured: MeasuredRod, redo: str, instead: str
+) -> Iterator[str]:
+    decision = measured.decision
+    what = (
+        f"{millimetres(decision.y_mm, 3)} mm, standard uncertainty "
+        f"{millimetres(decision.u_mm, 4)} mm, tolerance {millimetres(decision.lower_mm, 3)} to "
+        f"{millimetres(decision.upper_mm, 3)} mm"
+    )
+    if decision.result is Result.NOT_CONFORMING:
+        yield f"{named(rod)} does not conform: {what}; replace it with `{instead}`"
+    elif decision.result is Result.UNDECIDED and decision.acceptance is None:
+        yield (
+            f"{named(rod)} is undecided, as any rod would be: {what} leave no acceptance zone; "
+            f"measure it with a finer instrument (`labkit limits`) and record that with "
+            f"`{redo}`"
+        )
+    elif decision.result is Result.UNDECIDED:
+        yield (
+            f"{named(rod)} is undecided: {what}; measure it again with more readings or a finer "
+            f"instrument and record that with `{redo}`, or replace it with "
+            f"`{instead}`"
+        )
+
+
+def _against_look(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
+    not_seen = [
+        words
+        for words, seen in (
+            ("its label was not read from the rod", measured.look.label),
+            ("its fittings were not checked", measured.look.fittings),
+        )
+        if seen is None
+    ]
+    if not_seen:
+        yield f"{named(rod)}: {' and '.join(not_seen)}; look, and record it with `{redo}`"
+
+
+def _against_calibration(
+    rod: StoredRod, reading: StoredReading, redo: str
+) -> Iterator[str]:
+    """Hold a rod that was measured after the calibration of its instrument had run out."""
+    details = reading.details
+    instrument = details.get("instrument") or {}
+    due, day = instrument.get("calibration_due"), details.get("measured_on")
+    if due and day and day > due:
+        yield (
+            f"{named(rod)} was measured on {day} with {instrument.get('title')}, whose calibration "
+            f"was due on {due}; measure it with a calibrated one and record that with `{redo}`"
+        )
+
+
+def basis_json(reader: Reader, inspection: Inspection) -> Json:
+    """Write down everything that a release rests on.
+
+    Args:
+        inspection: The set, decided on from the record, every place measured.
+
+    Returns:
+        JSON content: rods with readings, uncertainty and decision, differences, notes.
+    """
+    stored, decision = inspection.stored, inspection.decision
+    since = revised_since(reader, stored, [slot.rod for slot in inspection.slots])
+    aside = _set_aside(reader, stored.case)
+    template, process = stored.template.content, stored.process.content
+    return {
+        "schema": 1,
+        "set_revision": stored.set_revision,
+        "prescription_revision": stored.prescription.revision,
+        "template": {name: template[name] for name in ("name", "title")},
+        "process": {name: process[name] for name in ("name", "title", "machine", "material")},
+        "probability": PROBABILITY,
+        "decision_rule": DECISION_RULE,
+        "rods": [
+            {**_rod_json(reader, inspection, slot),
+             "set_aside": aside.get(slot.rod.identifier, [])}
+            for slot in inspection.slots
+        ],
+        "differences": [_difference_json(each) for each in decision.differences],
+        "notes": [
+            f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE
+        ],
+    }  # fmt: skip
+
+
+def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
+    """Give the readings of each rod that others replaced: measuring until it fits is to show."""
+    story = {event.seq: event for event in reader.story(case)}
+    found: dict[str, list[Json]] = {}
+    for seq, later in reader.corrected(case).items():
+        event, by = story[seq], story[later]
+        if event.kind is Kind.READING:
+            details = event.body.get("details") or {}
+            found.setdefault(event.body["identifier"], []).append({
+                "event": seq, "at": event.at, "by": event.by,
+                "length_mm": details.get("length_mm"), "result": details.get("result"),
+                "reason": by.body.get("note") or by.body.get("reason"),
+            })  # fmt: skip
+    return {rod: sorted(readings, key=itemgetter("event")) for rod, readings in found.items()}
+
+
+def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
+    rod, reading = slot.rod, inspection.recorded[slot.rod.identifier]
+    (measured,) = (
+        one for one in inspection.decision.rods if one.expected.identifier == rod.identifier
+    )
+    expected, budget = measured.expected, measured.budget
+    dof = budget.effective_dof
+    return {
+        "identifier": rod.identifier,
+        "set": rod.set_name,
+        "step": slot.step,
+        "side": slot.side,
+        "label": expected.engraved,
+        "length_mm": str(expected.length_mm),
+        "tolerance_mm": str(expected.tolerance_mm),
+        "replaced": [_replaced_json(reader, old) for old in slot.replaced],
+        "reading_events": readings_seen(reader, rod.identifier),
+        "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
+        "way": reading.quantity,
+        **_details(reading.details),
+        "measured_mm": measured.length_mm,
+        "u_mm": budget.combined_mm,
+        "dof": None if math.isinf(dof) else dof,
+        "coverage_factor": budget.coverage_factor(),
+        "expanded_mm": budget.expanded_mm(),
+        "budget": budget.to_json(),
+        **_decision_json(measured.decision),
+    }
+
+
+#: Of a reading's details, what a certificate shows.
+_SHOWN = (
+    "readings_mm", "gauge_pins_mm", "label_read", "fittings", "temperature_c", "material_lot",
+    "measured_on", "measured_by", "checked_on", "checked_by", "source",
+)  # fmt: skip
+
+
+def _details(details: Mapping[str, Any]) -> Json:
+    instrument = details.get("instrument")
+    return {
+        **{name: details.get(name) for name in _SHOWN},
+        "instrument": instrument and {
+            name: instrument.get(name) for name in ("name", "title", "calibration_due", "evidence")
+        },
+    }
+
+
+def _decision_json(decision: Decision) -> Json:
+    zone = decision.acceptance
+    return {
+        "acceptance_mm": None if zone is None else [zone.lower_mm, zone.upper_mm],
+        "conformance_probability": decision.probability,
+        "result": str(decision.result),
+    }
+
+
+def _replaced_json(reader: Reader, old: StoredRod) -> Json:
+    event = reader.event(old.state_since.seq)
+    reason = event.body.get("reason") if event else None
+    return {"identifier": old.identifier, "set": old.set_name, "state": old.state,
+            "reason": reason}
+
+
+def _difference_json(each: SideDifference) -> Json:
+    return {
+        "step": each.step,
+        "difference_mm": each.difference_mm,
+        "u_mm": each.u_mm,
+        "tolerance_mm": str(each.tolerance_mm),
+        **_decision_json(each.decision),
+    }

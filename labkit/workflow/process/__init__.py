@@ -1,0 +1,1 @@
+"""Process data, calibration and drift."""

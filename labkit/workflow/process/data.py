@@ -1,0 +1,319 @@
+"""Values of a process from the record: one for each measured rod, whatever became of it."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from labkit.catalog.problems import nearest
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.qa.process.capability import Limits
+from labkit.qa.process.sample import Grouping, Sample
+from labkit.units import counted, plain
+
+#: Rods of like length are compared in bands of this width, mm.
+BAND_MM = 5
+_MOST_LISTED = 12
+_TITLE = "length less nominal"
+_NO_LOT = "not recorded"
+#: What a selection names → what it is called.
+_NAMED = {
+    "process": "process", "machine": "machine", "material": "material", "lot": "material lot",
+    "template": "rod template", "side": "side", "case": "case",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RodValue:
+    """One measured rod.
+
+    Args:
+        side: "left" or "right".
+        version: Digest of the process as it was then.
+        lot: Lot of the material, None if not recorded.
+        nominal_mm: Functional length it was made for.
+        tolerance_mm: ± tolerance of that.
+        deviation_mm: Measured functional length less nominal.
+        u_mm: Standard uncertainty of that, None if not recorded.
+    """
+
+    identifier: str
+    case: str
+    set_name: str
+    side: str
+    template: str
+    process: str
+    version: str
+    machine: str
+    material: str
+    lot: str | None
+    nominal_mm: float
+    tolerance_mm: float
+    deviation_mm: float
+    u_mm: float | None
+    measured_on: datetime.date
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Which rods are wanted; None takes all.
+
+    Args:
+        shortest_mm, longest_mm: Bounds of the nominal length, both included.
+        since, until: Bounds of the day of measuring, both included.
+    """
+
+    process: str | None = None
+    machine: str | None = None
+    material: str | None = None
+    lot: str | None = None
+    template: str | None = None
+    side: str | None = None
+    case: str | None = None
+    shortest_mm: float | None = None
+    longest_mm: float | None = None
+    since: datetime.date | None = None
+    until: datetime.date | None = None
+
+
+def rod_values(reader: Reader) -> tuple[tuple[RodValue, ...], int]:
+    """Read every measured rod from the record, in the order in which they were made.
+
+    Each rod counts once, with its last reading that nothing has corrected. Rejected rods count:
+    they came from the process, too.
+
+    Returns:
+        The rods, and how many readings keep no details and cannot be used.
+    """
+    found: list[tuple[tuple[int, int, str], RodValue]] = []
+    without = 0
+    with reader.snapshot():
+        for summary in reader.cases():
+            readings = reader.current(summary.case, Kind.READING)
+            if not readings:
+                continue
+            rods = {rod.identifier: rod for rod in reader.rods(summary.case)}
+            sets = {each.name: each for each in reader.sets(summary.case)}
+            last = {event.body["identifier"]: event for event in readings}
+            for identifier, event in last.items():
+                rod = rods[identifier]
+                value = _value(event, rod, sets[rod.set_name])
+                if value is None:
+                    without += 1
+                else:
+                    found.append(((rod.made.seq, rod.step, rod.side), value))
+    return tuple(value for _, value in sorted(found, key=lambda pair: pair[0])), without
+
+
+def _value(event: Event, rod: StoredRod, of_set: StoredSet) -> RodValue | None:
+    details = event.body.get("details") or {}
+    if not {"length_mm", "nominal_mm", "tolerance_mm"} <= details.keys():
+        return None
+    process: dict[str, Any] = of_set.process.content
+    nominal, u_nm = float(details["nominal_mm"]), event.body.get("uncertainty_nm")
+    return RodValue(
+        identifier=rod.identifier,
+        case=rod.case,
+        set_name=rod.set_name,
+        side=rod.side,
+        template=of_set.template.name,
+        process=of_set.process.name,
+        version=of_set.process.sha256,
+        machine=process.get("machine", ""),
+        material=process.get("material", ""),
+        lot=details.get("material_lot"),
+        nominal_mm=nominal,
+        tolerance_mm=float(details["tolerance_mm"]),
+        # Lengths are kept to the last bit: take away what subtracting adds.
+        deviation_mm=round(float(details["length_mm"]) - nominal, 9),
+        u_mm=None if u_nm is None else u_nm / 1e6,
+        measured_on=datetime.date.fromisoformat(details.get("measured_on") or event.at[:10]),
+    )
+
+
+def chosen(values: Sequence[RodValue], wanted: Selection) -> tuple[RodValue, ...]:
+    """Choose rods.
+
+    Returns:
+        Those that fit every part of the selection.
+
+    Raises:
+        InputError: A name is not in the record at all; the sentence names the nearest or all.
+        RefusedError: No rod fits.
+    """
+    if not values:
+        raise RefusedError(
+            "the record has no measured rods yet; record readings with `labkit inspect CASE FILE`, "
+            "or name a table with --file"
+        )
+    for field, words in _NAMED.items():
+        _require_known(field, words, getattr(wanted, field), values)
+    fitting = tuple(value for value in values if _fits(value, wanted))
+    if not fitting:
+        raise RefusedError(
+            f"of {counted(len(values), 'measured rod')} in the record none fits the whole "
+            "selection; leave one of its options out"
+        )
+    return fitting
+
+
+def _require_known(
+    field: str, words: str, name: str | None, values: Iterable[RodValue]
+) -> None:
+    known = sorted({getattr(value, field) or "" for value in values} - {""})
+    if name is None or name in known:
+        return
+    # Names such as lots are all alike: a few are better listed than guessed at.
+    near = nearest(name, known) if len(known) > _MOST_LISTED else None
+    hint = f"did you mean {near!r}?" if near else (
+        f"measured are {', '.join(map(repr, known[:_MOST_LISTED]))}" if known
+        else "none is recorded"
+    )
+    raise InputError(
+        f"no measured rod has the {words} {name!r}; {hint}", field=field, value=name
+    )
+
+
+def _fits(value: RodValue, wanted: Selection) -> bool:
+    named = all(
+        getattr(wanted, field) in (None, getattr(value, field)) for field in _NAMED
+    )
+    long_enough = wanted.shortest_mm is None or value.nominal_mm >= wanted.shortest_mm
+    short_enough = wanted.longest_mm is None or value.nominal_mm <= wanted.longest_mm
+    late_enough = wanted.since is None or value.measured_on >= wanted.since
+    early_enough = wanted.until is None or value.measured_on <= wanted.until
+    return named and long_enough and short_enough and late_enough and early_enough
+
+
+def rod_sample(
+    values: Sequence[RodValue], wanted: Selection, without: int = 0, subgroup: str | None = None
+) -> Sample:
+    """Make a sample of the deviations of rods.
+
+    Where the rods have one tolerance, values and limits are mm. Where they have several, each
+    deviation is divided by the tolerance of its rod and the limits are ± 1: a rod is judged by
+    what it was allowed, and rods of different tolerances may stand in one study.
+
+    Args:
+        values: The rods, at least one.
+        without: Readings that could not be used.
+        subgroup: What was made under the same conditions: "set" or "lot"; None for neighbours.
+
+    Raises:
+        InputError: There is no such subgroup.
+    """
+    tolerances = sorted({value.tolerance_mm for value in values})
+    one = len(tolerances) == 1
+    scale = [1.0 if one else value.tolerance_mm for value in values]
+    limit = tolerances[0] if one else 1.0
+    return Sample(
+        title=_TITLE,
+        unit="mm" if one else "of the tolerance",
+        values=tuple(v.deviation_mm / s for v, s in zip(values, scale, strict=True)),
+        names=tuple(value.identifier for value in values),
+        limits=Limits(-limit, limit, 0.0),
+        about=tuple(_about(values, wanted, tolerances)),
+        groupings=tuple(_groupings(values)),
+        subgroups=_subgroups(values, subgroup),
+        uncertainty=_uncertainty(values, scale),
+        notes=tuple(_notes(values, tolerances, without)),
+    )
+
+
+def _subgroups(values: Sequence[RodValue], name: str | None) -> Grouping | None:
+    if name is None:
+        return None
+    marks = {
+        "set": tuple(value.set_name for value in values),
+        "lot": tuple(value.lot or _NO_LOT for value in values),
+    }
+    if name not in marks:
+        raise InputError(
+            f"rods of the record have no subgroup {name!r}; choose `set` or `lot`",
+            field="subgroup", value=name,
+        )
+    return Grouping(name, marks[name])
+
+
+def _about(
+    values: Sequence[RodValue], wanted: Selection, tolerances: Sequence[float]
+) -> Iterator[tuple[str, str]]:
+    for field in ("process", "machine", "material", "lot", "template"):
+        found = Counter(getattr(value, field) or _NO_LOT for value in values)
+        words = ", ".join(f"{name} ({n})" if len(found) > 1 else name for name, n in found.items())
+        yield _NAMED[field].capitalize(), words
+    if wanted.side:
+        yield "Side", wanted.side
+    low, high = (plain(end(value.nominal_mm for value in values)) for end in (min, max))
+    yield "Lengths", f"{low} to {high} mm" if low != high else f"{low} mm"
+    yield "Tolerance", ", ".join(f"± {plain(t)} mm" for t in tolerances)
+    days = sorted(value.measured_on for value in values)
+    yield "Measured", f"{days[0]} to {days[-1]}" if days[0] != days[-1] else f"{days[0]}"
+    sets = len({value.set_name for value in values})
+    yield "Rods", f"{len(values)} of {counted(sets, 'set')}"
+
+
+def _groupings(values: Sequence[RodValue]) -> Iterator[Grouping]:
+    ways = {
+        "material lot": [value.lot or _NO_LOT for value in values],
+        "process": [value.process for value in values],
+        "machine": [value.machine for value in values],
+        "material": [value.material for value in values],
+        "rod template": [value.template for value in values],
+        "length": [_band(value.nominal_mm) for value in values],
+        "side": [value.side for value in values],
+    }
+    for name, marks in ways.items():
+        if len(set(marks)) > 1:
+            by_number = tuple(sorted(set(marks), key=_low_end)) if name == "length" else ()
+            yield Grouping(name, tuple(marks), by_number)
+
+
+def _band(length_mm: float) -> str:
+    """Give the band of lengths that a rod belongs to.
+
+    >>> _band(33.6)
+    '30 to 35 mm'
+    """
+    low = BAND_MM * math.floor(length_mm / BAND_MM)
+    return f"{low} to {low + BAND_MM} mm"
+
+
+def _low_end(band: str) -> int:
+    return int(band.partition(" ")[0])
+
+
+def _uncertainty(values: Sequence[RodValue], scale: Sequence[float]) -> float | None:
+    known = [v.u_mm / s for v, s in zip(values, scale, strict=True) if v.u_mm is not None]
+    return math.sqrt(sum(u * u for u in known) / len(known)) if known else None
+
+
+def _notes(
+    values: Sequence[RodValue], tolerances: Sequence[float], without: int
+) -> Iterator[str]:
+    if len(tolerances) > 1:
+        yield (
+            f"the rods have {len(tolerances)} different tolerances: each deviation counts as a "
+            "share of its rod's own tolerance"
+        )
+    versions: dict[str, set[str]] = {}
+    for value in values:
+        versions.setdefault(value.process, set()).add(value.version)
+    for process, kinds in versions.items():
+        if len(kinds) > 1:
+            yield (
+                f"the process {process} was changed meanwhile ({len(kinds)} versions among these "
+                "rods): choose days with --since and --until to study one of them"
+            )
+    if len(versions) > 1:
+        yield f"rods of {len(versions)} processes are judged together; name one with --process"
+    if without:
+        words = counted(without, "older reading")
+        yield f"{words} without details could not be used"

@@ -1,0 +1,1 @@
+"""The record: writing to it and looking things up."""

@@ -1,0 +1,295 @@
+"""Looking things up in the record: all cases, the story of one, a rod by its identifier."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse_identifier
+from labkit.errors import InputError, LabkitError
+from labkit.ledger.events import Event
+from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import replacement_of
+from labkit.ledger.stored import (
+    CaseSummary,
+    SetState,
+    Stamp,
+    StoredPrescription,
+    StoredReading,
+    StoredRod,
+    StoredSet,
+)
+from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
+from labkit.workflow.sets.stored_case import (
+    OUT_STATES,
+    SettingNow,
+    pair_of,
+    read_case,
+    settings_now,
+)
+
+#: As many rods or cases are named as possibly meant.
+MOST_NEAR = 3
+#: Dashes that an editor or a keyboard puts in place of a hyphen.
+_DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212", "-"))
+
+
+@dataclass(frozen=True)
+class CaseLine:
+    """One case in the list of all.
+
+    Args:
+        rods_out: Rods that are out, without those that are only reserved.
+    """
+
+    summary: CaseSummary
+    rods_out: int
+
+
+@dataclass(frozen=True)
+class RodNow:
+    """A rod and what it means now.
+
+    Args:
+        now: Its setting on the range as recorded now; None where it is not out, or where the
+            setting cannot be worked out.
+    """
+
+    rod: StoredRod
+    now: SettingNow | None
+
+
+@dataclass(frozen=True)
+class CaseStory:
+    """All that the ledger holds of a case.
+
+    Args:
+        prescriptions: Its revisions, the first one first.
+        sets: Its sets in the order in which they were begun.
+        rods: Its rods, also those that are not out.
+        events: Its events in time order.
+        releases: How its sets stand that were released or withheld.
+        problem: Why it is unknown what the rods mean now; empty where it is known.
+    """
+
+    case: str
+    prescriptions: tuple[StoredPrescription, ...]
+    sets: tuple[StoredSet, ...]
+    rods: tuple[RodNow, ...]
+    events: tuple[Event, ...]
+    corrected: dict[int, int]
+    releases: tuple[ReleaseNow, ...]
+    problem: str
+
+
+@dataclass(frozen=True)
+class FoundRod:
+    """A rod by its identifier.
+
+    Args:
+        made: When and by whom the set was made; None unless it was.
+        readings: Its measurements that nothing has corrected.
+        replaces, replaced_by: The rod whose place it takes, and the one that takes its own; None
+            where there is none.
+        release: How the set stands whose place it fills; None where it was never decided on.
+        problem: Why it is unknown what the rod means now; empty where it is known.
+    """
+
+    rod: RodNow
+    of_set: StoredSet
+    made: Stamp | None
+    readings: tuple[StoredReading, ...]
+    replaces: StoredRod | None
+    replaced_by: StoredRod | None
+    release: ReleaseNow | None
+    problem: str
+
+
+def need_case(reader: Reader, case: str) -> None:
+    """Make sure that the ledger knows a case.
+
+    Args:
+        case: Case number as typed.
+
+    Raises:
+        InputError: It does not; the sentence names the nearest cases.
+    """
+    if reader.has_case(case):
+        return
+    known = [summary.case for summary in reader.cases()]
+    near = _near_cases(case, known)
+    if near:
+        hint = f"did you mean {' or '.join(near)}?"
+    elif known:
+        hint = "`labkit cases` lists those that it has"
+    else:
+        hint = "it has none yet; `labkit make` with an operator code records the first"
+    raise InputError(
+        f"the ledger {reader.place} has no case {case!r}; {hint}", field="case", value=case
+    )
+
+
+def _near_cases(case: str, known: list[str]) -> list[str]:
+    """Give the cases most like a text, capitals or not."""
+    folded: dict[str, list[str]] = {}
+    for each in known:
+        folded.setdefault(each.casefold(), []).append(each)
+    near = difflib.get_close_matches(case.casefold(), folded, n=MOST_NEAR, cutoff=0.75)
+    return [each for name in near for each in folded[name]][:MOST_NEAR]
+
+
+def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
+    """List every case of a ledger, the one opened first at the top.
+
+    Returns:
+        A line for each.
+    """
+    with reader.snapshot():
+        return tuple(CaseLine(each, _count_out(reader, each.case)) for each in reader.cases())
+
+
+def _count_out(reader: Reader, case: str) -> int:
+    return sum(rod.state in OUT_STATES and rod.state != "reserved" for rod in reader.rods(case))
+
+
+def case_story(reader: Reader, case: str) -> CaseStory:
+    """Tell the whole story of a case.
+
+    Returns:
+        Everything recorded under it, and what its rods mean now.
+
+    Raises:
+        InputError: The ledger does not know the case.
+    """
+    with reader.snapshot():
+        need_case(reader, case)
+        settings, problem = _settings(reader, case)
+        return CaseStory(
+            case=case,
+            prescriptions=reader.prescriptions(case),
+            sets=reader.sets(case),
+            rods=tuple(_now(rod, settings) for rod in reader.rods(case)),
+            events=reader.story(case),
+            corrected=reader.corrected(case),
+            releases=releases_of(reader, case),
+            problem=problem,
+        )
+
+
+def find_rod(reader: Reader, text: str) -> FoundRod:
+    """Find a rod by its identifier.
+
+    Args:
+        text: Identifier as typed or scanned: spaces, hyphens and line ends do not matter.
+
+    Returns:
+        The rod, its set, what it means now and what was measured on it.
+
+    Raises:
+        InputError: It is no identifier, or no rod bears it; rods whose identifier is one slip
+            away are named.
+    """
+    typed = "".join(text.translate(_DASHES).split())
+    with reader.snapshot():
+        try:
+            digits = parse_identifier(typed)
+        except InputError as error:
+            raise InputError(
+                f"{error.message}{_near(reader, typed)}", field="identifier", value=text
+            ) from error
+        rod = reader.find(digits)
+        if rod is None:
+            raise InputError(
+                f"no rod in the ledger {reader.place} bears the identifier {grouped(digits)}"
+                f"{_near(reader, digits)}",
+                field="identifier",
+                value=text,
+            )
+        return _found(reader, rod)
+
+
+def _found(reader: Reader, rod: StoredRod) -> FoundRod:
+    (of_set,) = (each for each in reader.sets(rod.case) if each.name == rod.set_name)
+    settings, problem = _settings(reader, rod.case)
+    return FoundRod(
+        rod=_now(rod, settings),
+        of_set=of_set,
+        made=of_set.ended if of_set.state is SetState.MADE else None,
+        readings=reader.readings(rod.identifier),
+        replaces=reader.find(rod.replaces) if rod.replaces else None,
+        replaced_by=replacement_of(reader.rods(rod.case), rod.identifier),
+        release=next(
+            (each for each in releases_of(reader, rod.case) if each.set_name == rod.first_set),
+            None,
+        ),
+        problem=problem,
+    )
+
+
+def _settings(reader: Reader, case: str) -> tuple[dict[str, SettingNow], str]:
+    """Work out what the rods mean; a case whose text cannot be read is still shown."""
+    if not reader.sets(case):
+        return {}, ""
+    try:
+        return settings_now(read_case(reader, case)), ""
+    except LabkitError as error:
+        return {}, "; ".join(str(error).splitlines())
+
+
+def _now(rod: StoredRod, settings: dict[str, SettingNow]) -> RodNow:
+    return RodNow(rod, settings.get(pair_of(rod)) if rod.state in OUT_STATES else None)
+
+
+def _near(reader: Reader, typed: str) -> str:
+    """Name the rods whose identifier is one slip of the finger away."""
+    digits = typed.replace("-", "")
+    if not digits.isascii() or not digits.isdigit():
+        return ""
+    meant = [each for each in sorted(set(_slips(digits))) if reader.is_used(each)]
+    if not meant:
+        return ""
+    named = " or ".join(grouped(each) for each in meant[:MOST_NEAR])
+    return f"; did you mean {named}? Read the rod's papers again before you trust that"
+
+
+def _slips(digits: str) -> Iterator[str]:
+    """Give the identifiers one digit changed, swapped, left out or added away from a text."""
+    for changed in _changed(digits):
+        if len(changed) == BODY_DIGITS + 1 and check_digit(changed[:-1]) == changed[-1]:
+            yield changed
+
+
+def _changed(digits: str) -> Iterator[str]:
+    length = len(digits)
+    if not BODY_DIGITS <= length <= BODY_DIGITS + 2:
+        return
+    for at in range(length + 1):
+        before, after = digits[:at], digits[at:]
+        for digit in "0123456789":
+            yield before + digit + after
+            yield before + digit + after[1:]
+        yield before + after[1:]
+        yield before + after[1:2] + after[:1] + after[2:]
+
+
+def setting_json(now: SettingNow | None) -> dict[str, Any] | None:
+    """Give a setting as JSON content.
+
+    Args:
+        now: The setting, None where it is unknown.
+
+    Returns:
+        The table, or None.
+    """
+    if now is None:
+        return None
+    return {
+        "place": now.place,
+        "of": now.of,
+        "percent": now.percent,
+        "advancement_mm": now.advancement_mm,
+        "serves_percent": list(now.serves),
+        "above_100": [str(side) for side in now.above_100],
+    }

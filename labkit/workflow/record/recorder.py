@@ -1,0 +1,248 @@
+"""Records the making of sets: reserved before building, made after the rename, or abandoned."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from labkit import __version__
+from labkit.core.grading.prescription import Side
+from labkit.core.jsonable import jsonable
+from labkit.errors import LabkitError, LedgerError, RefusedError
+from labkit.exports.write.set_folder import SUMS_FILE, Place, safe_name, sha256_of
+from labkit.ledger.events import Kind, checked_operator
+from labkit.ledger.forms import MOST_NOTE
+from labkit.ledger.reconcile import Action, reconcile
+from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import SetState
+from labkit.units import plain
+from labkit.workflow.sets.job import Job, Ticket
+from labkit.workflow.sets.on_disk import look_at
+
+Body = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Recorder:
+    """Writes into the ledger what is made, in the name of one operator.
+
+    Args:
+        say: Told in a sentence what was settled of runs that were killed.
+
+    Raises:
+        InputError: The operator code is none.
+    """
+
+    ledger: Ledger
+    by: str
+    now: Callable[[], datetime.datetime]
+    say: Callable[[str], None]
+
+    def __post_init__(self) -> None:
+        checked_operator(self.by)
+
+    def settle(self, case: str) -> None:
+        """Settle the sets of a case that killed runs left open.
+
+        To be called while the case is held in its folder, so that no set of a run at work
+        there is taken for one of these.
+
+        Raises:
+            LedgerError: The ledger cannot be written.
+        """
+        for decision in reconcile(
+            self.ledger, look_at, self.by, self.now(), case, open_only=True
+        ):
+            if decision.action is not Action.WAIT:
+                self.say(decision.sentence)
+
+    def start(self, job: Job, out: Path, last: int, asked: tuple[str, ...] = ()) -> Ticket:
+        """Reserve a set: its revision and its rods' identifiers, before anything is built.
+
+        Opens the case and keeps the text of its prescription where they are new.
+
+        Args:
+            last: Highest revision of the case that lies there.
+            asked: Of extra rods and of those that take the place of others, what was asked for
+                each step, in words; it becomes an order.
+
+        Returns:
+            What the set may use.
+
+        Raises:
+            RefusedError: A newer prescription has replaced this one.
+            LedgerError: It contradicts the record, or cannot be written.
+        """
+        with self.ledger.transaction():
+            revision = self._prescription_revision(job)
+            ticket = self._ticket(job, last)
+            order = self._order(job, asked) if asked else None
+            name = _set_name(job.number, ticket.revision)
+            self._record(Kind.SET_STARTED, job.number, {
+                "set": name,
+                "revision": revision,
+                "set_revision": ticket.revision,
+                "purpose": _purpose(job, asked),
+                "folder": str(out.resolve() / name),
+                "inputs_sha256": job.inputs_sha256,
+                "program": __version__,
+                "template": jsonable(job.case.template),
+                "process": jsonable(job.means.process),
+                "order": order,
+                "rods": list(_rods(job, ticket)),
+            })  # fmt: skip
+        return ticket
+
+    def made(self, place: Place, job: Job, spec: Body) -> None:
+        """Record that a set was made, once it lies in its place.
+
+        Args:
+            place: Where it lies.
+            spec: Content of its spacer-set.json.
+
+        Raises:
+            LedgerError: It cannot be recorded now; the sentence says that the set lies there.
+        """
+        folder = place.final.resolve()
+        try:
+            self._record(Kind.SET_MADE, job.number, {
+                "set": place.name,
+                "folder": str(folder),
+                "sums_sha256": sha256_of(folder / SUMS_FILE),
+                "spec": spec,
+            })  # fmt: skip
+        except (LabkitError, OSError) as error:
+            raise LedgerError(
+                f"the set in {place.final} is whole, but could not be recorded as made ({error}); "
+                "`labkit ledger reconcile` or the next run for this case records it"
+            ) from error
+
+    def failed(self, out: Path, job: Job, ticket: Ticket, why: BaseException) -> None:
+        """Record that a set was abandoned; where that fails, the next run settles it."""
+        name = _set_name(job.number, ticket.revision)
+        if (out / name).exists():  # stopped after the rename: settled by looking at the folder
+            return
+        sentence = " ".join((str(why) or type(why).__name__).split())
+        reason = "".join(c for c in sentence if c.isprintable())[:MOST_NOTE]
+        try:
+            self._record(Kind.SET_ABANDONED, job.number, {"set": name, "reason": reason})
+        except LabkitError as error:
+            self.say(f"{name}: reserved and not made; recorded as abandoned later ({error})")
+
+    def _record(self, kind: Kind, case: str, body: Body) -> int:
+        return self.ledger.record(kind, case, body, self.by, self.now()).seq
+
+    def _prescription_revision(self, job: Job) -> int:
+        """Find the revision that a prescription's text is, or keep it as the next one."""
+        if not self.ledger.has_case(job.number):
+            self._record(Kind.CASE_OPENED, job.number, {})
+        kept, text = self.ledger.prescriptions(job.number), job.case.source.text
+        if kept and kept[-1].text == text:
+            return kept[-1].revision
+        for earlier in kept:
+            if earlier.text == text and job.replaces:
+                return earlier.revision  # a rod in place of another is made as that one was
+            if earlier.text == text:
+                raise RefusedError(
+                    f"this text is revision {earlier.revision} of the prescription of "
+                    f"{job.number}, but revision {kept[-1].revision} has replaced it; make the "
+                    "set from the newest, or, if the prescriber goes back, say so in a comment of "
+                    "the file, so that it becomes a revision of its own",
+                    where=job.case.source.name, field="prescription",
+                )  # fmt: skip
+        self._record(Kind.PRESCRIPTION, job.number, {"revision": len(kept) + 1, "text": text})
+        return len(kept) + 1
+
+    def _ticket(self, job: Job, last: int) -> Ticket:
+        """Choose the revision and identifiers that nothing in the ledger bears."""
+        known = (stored.set_revision for stored in self.ledger.sets(job.number))
+        revision = max((last, *known)) + 1
+        while self.ledger.set_named(_set_name(job.number, revision)) is not None:
+            revision += 1
+        attempts: dict[tuple[int, Side], int] = {}
+        taken: set[str] = set()
+        for place in job.places():
+            attempts[place] = -1
+            identifier = ""
+            while not identifier or identifier in taken or self.ledger.is_used(identifier):
+                attempts[place] += 1
+                identifier = Ticket(job.inputs_sha256, revision, attempts).identifier(*place)
+            taken.add(identifier)
+        return Ticket(job.inputs_sha256, revision, attempts)
+
+    def _order(self, job: Job, asked: tuple[str, ...]) -> int:
+        """Record an order of extra rods, or take up the same one that a killed run left."""
+        lines = [
+            {
+                "side": str(side),
+                "length_um": rod["length_um"],
+                "label": rod["label"],
+                "percent": rod["percent"],
+                "asked": asked[rod["step"] - 1],
+                **({"replaces": rod["replaces"]} if "replaces" in rod else {}),
+            }
+            for rod in _rods(job, Ticket(job.inputs_sha256, 1))
+            for side in (rod["side"],)
+        ]
+        served = self._served_orders(job.number)
+        for earlier in self.ledger.current(job.number, Kind.ORDER):
+            if earlier.seq not in served and earlier.body["lines"] == lines:
+                return earlier.seq
+        return self._record(Kind.ORDER, job.number, {"lines": lines})
+
+    def _served_orders(self, case: str) -> set[int]:
+        """Find the orders whose set is made or at work."""
+        dropped = {s.name for s in self.ledger.sets(case) if s.state is SetState.ABANDONED}
+        return {
+            event.body["order"]
+            for event in self.ledger.story(case)
+            if event.kind is Kind.SET_STARTED
+            and event.body.get("order") is not None
+            and event.body["set"] not in dropped
+        }
+
+
+def _purpose(job: Job, asked: tuple[str, ...]) -> str:
+    if job.replaces:
+        return REPLACEMENT
+    return "extra" if asked else "set"
+
+
+def _set_name(case: str, revision: int) -> str:
+    return f"{safe_name(case)}-r{revision}"
+
+
+def _rods(job: Job, ticket: Ticket) -> Iterator[Body]:
+    steps = job.case.spacer_set.steps
+    for number, side in job.places():
+        step = steps[number - 1]
+        rod = step.rod(side)
+        yield {
+            "identifier": ticket.identifier(number, side),
+            "step": number,
+            "side": str(side),
+            "length_um": _micrometres(rod.length),
+            "label": rod.label,
+            "percent": repr(step.percent),
+            **_replaced(job, number, side),
+        }
+
+
+def _replaced(job: Job, step: int, side: Side) -> Body:
+    return {"replaces": job.replaces[step, side].identifier} if job.replaces else {}
+
+
+def _micrometres(length: Decimal) -> int:
+    scaled = length.scaleb(3)
+    if scaled != scaled.to_integral_value():
+        raise RefusedError(
+            f"a rod of {plain(length)} mm cannot be recorded: the ledger keeps whole micrometres; "
+            "prescribe a length grid of whole micrometres",
+            field="grading.grid", value=length,
+        )  # fmt: skip
+    return int(scaled)

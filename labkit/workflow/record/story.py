@@ -1,0 +1,200 @@
+"""The story of a case in plain words: what each event of the record tells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.grading.steps import percent_name
+from labkit.ledger.events import Event, Kind
+from labkit.qa.percent import percent_told
+from labkit.units import plain
+
+#: Purpose of a set → what it is called.
+_SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
+
+
+def told(event: Event) -> str:
+    """Tell an event in one sentence.
+
+    Returns:
+        The sentence; free text that was recorded with the event stands at its end.
+    """
+    body = event.body
+    sentence = _WORDS[event.kind](event, body)
+    added = body.get("note") or (body.get("reason") if event.kind is Kind.ROD_STATE else None)
+    return f"{sentence} ({added})" if added else sentence
+
+
+def moment(at: str) -> str:
+    """Write a moment for people, to the second.
+
+    >>> moment("2031-03-14T09:26:53.589793Z")
+    '2031-03-14 09:26:53 UTC'
+    """
+    return f"{at[:10]} {at[11:19]} UTC"
+
+
+def mm_of(um: int) -> str:
+    """Write whole micrometres as mm.
+
+    >>> mm_of(31_700), mm_of(-50)
+    ('31.7', '-0.05')
+    """
+    return plain(um / 1000)
+
+
+def _percent(text: str | None) -> str:
+    """Write a percentage as stored for people; what is no number stays as it is."""
+    try:
+        return percent_name(float(text)) if text else ""
+    except ValueError:
+        return f"{text} %"
+
+
+def _opened(_: Event, __: dict[str, Any]) -> str:
+    return "case opened"
+
+
+def _prescription(_: Event, body: dict[str, Any]) -> str:
+    why = f": {body['reason']}" if body.get("reason") else ""
+    if body.get("trial"):
+        why = f" after the trial fit of event {body['trial']}"
+    return f"prescription revision {body['revision']} recorded{why}"
+
+
+def _started(_: Event, body: dict[str, Any]) -> str:
+    rods = body["rods"]
+    count = "1 rod" if len(rods) == 1 else f"{len(rods)} rods"
+    what = _SETS.get(body["purpose"], "set")
+    return (
+        f"{what} {body['set']} begun: {count} from prescription revision {body['revision']}, "
+        f"template {body['template']['name']}, process {body['process']['name']}"
+    )
+
+
+def _made(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} made, in {body['folder']}"
+
+
+def _abandoned(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} abandoned: {body['reason']}"
+
+
+def _order(_: Event, body: dict[str, Any]) -> str:
+    lines = ", ".join(
+        f"{line['label']} {line['side']}{_in_place(line)} (asked: {line['asked']})"
+        for line in body["lines"]
+    )
+    return f"ordered: {lines}"
+
+
+def _in_place(line: dict[str, Any]) -> str:
+    old = line.get("replaces")
+    return f" in place of {grouped(old)}" if old else ""
+
+
+def _trial(_: Event, body: dict[str, Any]) -> str:
+    sides = " and ".join(_tried(side, body[side]) for side in ("left", "right"))
+    return f"trial fit on prescription revision {body['revision']}: {sides}"
+
+
+def _tried(side: str, seen: dict[str, Any]) -> str:
+    """Tell what one side of a trial fit has shown.
+
+    >>> _tried("left", {"gap_um": -750})
+    'the left 100 % rod fell short of its seat by 0.75 mm'
+    """
+    gap = seen.get("gap_um")
+    if seen.get("label"):
+        return f"the {side} rod {seen['label']} met its seat"
+    if gap is None:
+        return f"nothing is told of the {side} side"
+    if gap == 0:
+        return f"the {side} 100 % rod met its seat"
+    how = "reached past its seat" if gap > 0 else "fell short of its seat"
+    return f"the {side} 100 % rod {how} by {mm_of(abs(gap))} mm"
+
+
+def _accepted(_: Event, body: dict[str, Any]) -> str:
+    return (
+        f"trial fit of event {body['trial']} accepted; prescription revision {body['revision']} "
+        "holds"
+    )
+
+
+def _reading(_: Event, body: dict[str, Any]) -> str:
+    return f"rod {grouped(body['identifier'])} measured: {reading_told(body)}"
+
+
+def reading_told(body: Mapping[str, Any]) -> str:
+    """Tell a reading: what was measured with what, and, where kept, what that proves.
+
+    Args:
+        body: Body of the event, or its parts by the same names.
+
+    Returns:
+        Words without the rod's name.
+
+    >>> reading_told({"quantity": "length", "value_um": 30_210, "gauge": "K-7"})
+    'length 30.21 mm, gauge K-7'
+    >>> proof = {"result": "does not conform", "probability": 0.9999, "fittings": "no"}
+    >>> made = {"length_mm": 30.3, "nominal_mm": "30.3", "tolerance_mm": "0.15"}
+    >>> reading_told({"quantity": "over", "value_um": 32_788, "gauge": "usual gauge of the process",
+    ...               "details": made | proof}).partition("; ")[2]
+    'length 30.300 mm, within 30.3 ± 0.15 by > 99.9 %; fittings not good: does not conform'
+    """
+    uncertain, details = body.get("uncertainty_nm"), body.get("details") or {}
+    gauge = body["gauge"]
+    with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
+    words = f"{body['quantity']} {mm_of(body['value_um'])} mm{with_what}"
+    if uncertain is not None:
+        words += f", standard uncertainty {plain(round(uncertain / 1e6, 4))} mm"
+    if "length_mm" not in details:
+        return words
+    told = f"; length {details['length_mm']:.3f} mm" + _asked(details)
+    if details.get("label_read"):
+        told += f"; label read {details['label_read']}"
+    if details.get("fittings"):
+        told += f"; fittings {'good' if details['fittings'] == 'yes' else 'not good'}"
+    return words + told + (f": {details['result']}" if details.get("result") else "")
+
+
+def _asked(details: Mapping[str, Any]) -> str:
+    """Tell what length was asked for, and how likely it is met: that is not the rod's result."""
+    nominal, tolerance = details.get("nominal_mm"), details.get("tolerance_mm")
+    if not (nominal and tolerance):
+        return ""
+    p = details.get("probability")
+    return f" for {nominal} ± {tolerance}" if p is None else (
+        f", within {nominal} ± {tolerance} by {percent_told(p)}"
+    )
+
+
+def _release(_: Event, body: dict[str, Any]) -> str:
+    return f"set {body['set']} {body['decision']}"
+
+
+def _rod_state(_: Event, body: dict[str, Any]) -> str:
+    return f"rod {grouped(body['identifier'])} {body['state']}"
+
+
+def _correction(event: Event, body: dict[str, Any]) -> str:
+    return f"event {event.corrects} taken back: {body['reason']}"
+
+
+_WORDS: Mapping[Kind, Callable[[Event, dict[str, Any]], str]] = {
+    Kind.CASE_OPENED: _opened,
+    Kind.PRESCRIPTION: _prescription,
+    Kind.SET_STARTED: _started,
+    Kind.SET_MADE: _made,
+    Kind.SET_ABANDONED: _abandoned,
+    Kind.ORDER: _order,
+    Kind.TRIAL_FIT: _trial,
+    Kind.TRIAL_ACCEPTED: _accepted,
+    Kind.READING: _reading,
+    Kind.RELEASE: _release,
+    Kind.ROD_STATE: _rod_state,
+    Kind.CORRECTION: _correction,
+}

@@ -1,0 +1,1 @@
+"""Rods in between, replacements and the trial fit."""

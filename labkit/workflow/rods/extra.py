@@ -1,0 +1,206 @@
+"""Extra rods for a recorded case: only the new ones, made as the first ones were."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from labkit.catalog.prescriptions import read_prescription
+from labkit.catalog.profiles import Profile, profile_of
+from labkit.catalog.toml_source import parse_toml
+from labkit.core.case.extra_requests import (
+    Between,
+    ByAdvancement,
+    ByLength,
+    ByPercent,
+    ExtraRequest,
+)
+from labkit.core.case.extra_rods import ExtraRods, SeriesRow, extra_rods
+from labkit.core.case.rods_out import RodOut
+from labkit.core.grading.steps import LengthLimits
+from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import Process, RodTemplate
+from labkit.errors import LedgerError, RefusedError
+from labkit.exports.write.set_folder import held
+from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import SetState, StoredRod, StoredSet
+from labkit.units import plain
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.sets.as_stored import process_as_stored, template_as_stored
+from labkit.workflow.sets.cases import Case
+from labkit.workflow.sets.job import Job, Means, SeriesPlace, Ticket
+from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
+from labkit.workflow.sets.spec import inputs_sha256
+from labkit.workflow.sets.stored_case import pair_of, rods_out
+
+
+@dataclass(frozen=True)
+class ExtraOrder:
+    """What is ordered.
+
+    Args:
+        template_as_stored: Take the recorded template where the installed one has changed.
+        process_as_stored: Take the recorded process where the installed one has changed.
+    """
+
+    case: str
+    requests: tuple[ExtraRequest, ...]
+    template_as_stored: bool = False
+    process_as_stored: bool = False
+
+
+@dataclass(frozen=True)
+class Installed:
+    """What is installed in the lab now.
+
+    Args:
+        profile: The lab's profile; None for the one that the case's last set was made with.
+    """
+
+    templates: Mapping[str, RodTemplate]
+    processes: Mapping[str, Process]
+    lettering: Lettering
+    profile: Profile | None = None
+
+
+def make_extra(
+    order: ExtraOrder, installed: Installed, out: Path, progress: Progress, recorder: Recorder
+) -> MadeSet:
+    """Make extra rods of a recorded case as the next revision of its set.
+
+    Args:
+        order: What is ordered.
+        installed: What is installed now, held against the record.
+        progress: Told after each part, plate and paper.
+
+    Returns:
+        The set of the new rods as it lies in `out`; its spec has the whole series.
+
+    Raises:
+        RefusedError: A rod exists or is too near to one that is out, the template or process
+            has changed, or as `make_set`.
+        LedgerError: The case has no recorded set, or the ledger cannot be written.
+    """
+    ledger = recorder.ledger
+    need_case(ledger, order.case)  # an unknown case leaves no folder and no lock behind
+    last_set(ledger, order.case)
+    asked = tuple(dict.fromkeys(words for request in order.requests for words in _words(request)))
+
+    def begin(last: int) -> tuple[Job, Ticket]:
+        # Under the write lock: the rods that are out cannot change between looking and reserving.
+        with ledger.transaction():
+            job = extra_job(ledger, order, installed)
+            each = ("; ".join(asked)[:200],) * len(job.case.spacer_set.steps)
+            return job, recorder.start(job, out, last, each)
+
+    with held(out, order.case):
+        recorder.settle(order.case)
+        return build_set(out, order.case, begin, progress, recorder)
+
+
+def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
+    """Work out extra rods from the record, before anything is reserved or built.
+
+    Args:
+        order: What is ordered.
+
+    Returns:
+        The set of the new rods, with the whole series.
+
+    Raises:
+        RefusedError: As `make_extra`.
+    """
+    made = last_set(ledger, order.case)
+    template = template_as_stored(
+        made.template, installed.templates, made.name, accept=order.template_as_stored
+    )
+    process = process_as_stored(
+        made.process, installed.processes, made.name, accept=order.process_as_stored
+    )
+    rods = ledger.rods(order.case)
+    found, case = _graded(ledger, order, template, (installed.templates, rods_out(rods)))
+    profile = installed.profile or profile_of(made.spec.content if made.spec else {})
+    means = Means(process, installed.lettering, profile)
+    planned = planned_parts(case, process, installed.lettering)
+    series = _series(found.series, rods, _revisions(ledger, order.case))
+    asked = {"extra": [vars(place) for place in series]}
+    digest = inputs_sha256(case, process, profile, asked)
+    return Job(case, means, tuple(planned), digest, series)
+
+
+def last_set(ledger: Ledger, case: str) -> StoredSet:
+    """Give the newest made set of a case; rods in place of others are made as older ones were.
+
+    Raises:
+        LedgerError: There is none.
+    """
+    made = [
+        stored
+        for stored in ledger.sets(case)
+        if stored.state is SetState.MADE and stored.purpose != REPLACEMENT
+    ]
+    if not made:
+        raise LedgerError(
+            f"the ledger has no finished set of the case {case!r}, to which rods could be added; "
+            "make its first set with `labkit make --by`",
+            field="case", value=case,
+        )  # fmt: skip
+    return made[-1]
+
+
+def _graded(
+    ledger: Ledger,
+    order: ExtraOrder,
+    template: RodTemplate,
+    known: tuple[Mapping[str, RodTemplate], tuple[RodOut, ...]],
+) -> tuple[ExtraRods, Case]:
+    stored, (installed, out) = ledger.prescription(order.case), known
+    source = parse_toml(stored.text, f"{order.case}, prescription {stored.revision}")
+    prescription, remarks = read_prescription(source, {**installed, template.name: template})
+    if prescription.template != template.name:
+        raise RefusedError(
+            f"names the template {prescription.template}, but the rods of the last set are of "
+            f"{template.name}; make a whole set of the new template with `labkit make`",
+            where=source.name, field="appliance.template", value=prescription.template,
+        )  # fmt: skip
+    found = extra_rods(prescription, out, order.requests, LengthLimits.of(template))
+    graded = replace(found.spacer_set, findings=(*remarks, *found.spacer_set.findings))
+    return found, Case(source, prescription, template, graded)
+
+
+def _revisions(ledger: Ledger, case: str) -> dict[str, int]:
+    return {stored.name: stored.set_revision for stored in ledger.sets(case)}
+
+
+def _series(
+    rows: tuple[SeriesRow, ...], rods: tuple[StoredRod, ...], revisions: Mapping[str, int]
+) -> tuple[SeriesPlace, ...]:
+    known = {pair_of(rod): rod for rod in rods}
+    return tuple(
+        SeriesPlace(
+            set_revision=0 if row.new else revisions[known[row.pair].first_set],
+            step=int(row.pair) if row.new else known[row.pair].step,
+            new=row.new,
+            percent=row.percent,
+            advancement_mm=row.advancement_mm,
+            left=row.left,
+            right=row.right,
+        )
+        for row in rows
+    )
+
+
+def _words(request: ExtraRequest) -> tuple[str, ...]:
+    """Say what was asked for, as it is kept with the order."""
+    if isinstance(request, ByPercent):
+        return (f"{plain(request.percent)} %",)
+    if isinstance(request, ByAdvancement):
+        return (f"{plain(request.advancement_mm)} mm forward",)
+    if isinstance(request, Between):
+        return (f"{request.count} between {plain(request.low)} % and {plain(request.high)} %",)
+    assert isinstance(request, ByLength)
+    side = f" {request.side}" if request.side else ""
+    return (f"length {plain(request.length)}{side}",)

@@ -1,0 +1,245 @@
+"""Rods in place of rejected ones: the same rod once more, under a new identifier."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from labkit.catalog.prescriptions import read_prescription
+from labkit.catalog.profiles import Profile, profile_of
+from labkit.catalog.toml_source import parse_toml
+from labkit.core.case.identifier import grouped
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import SpacerSet
+from labkit.core.jsonable import jsonable
+from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.rod.parts import Part, Use
+from labkit.documents.rod_values import rod_of
+from labkit.errors import InputError, RefusedError
+from labkit.exports.write.set_folder import held
+from labkit.ledger.events import Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import replacement_of
+from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.rods.since import revised_since
+from labkit.workflow.sets.as_stored import process_as_stored, template_as_stored
+from labkit.workflow.sets.cases import Case
+from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
+from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
+from labkit.workflow.sets.spec import inputs_sha256, part_json
+from labkit.workflow.sets.stored_case import OUT_STATES
+from labkit.workflow.sets.stored_lengths import spacer_set_of
+
+#: The order keeps so much of a reason.
+_MOST_ASKED = 200
+Replaces = Mapping[tuple[int, Side], Replaced]
+
+
+@dataclass(frozen=True)
+class ReplacementOrder:
+    """Which rods are rejected and made once more.
+
+    Args:
+        identifiers: The rods, as typed or scanned; all of one set.
+        reason: Why; it is recorded with the rejection.
+    """
+
+    identifiers: tuple[str, ...]
+    reason: str
+
+
+def make_replacement(
+    order: ReplacementOrder, means: tuple[Lettering, Profile | None], out: Path,
+    progress: Progress, recorder: Recorder,
+) -> MadeSet:
+    """Reject rods and make each once more, as it was made, under a new identifier.
+
+    Prescription revision, template, process and every length are those of the record. The
+    rejection, the order and the new identifiers are recorded as one before anything is built;
+    where the run is killed after that, the same command makes the rods.
+
+    Args:
+        means: Lettering of the labels, and the lab's profile; None for the one of the set.
+        progress: Told after each part, plate and paper.
+
+    Returns:
+        The set of the new rods alone as it lies in `out`.
+
+    Raises:
+        InputError: An identifier is none, or no rod bears it; no reason is given.
+        RefusedError: A rod is not made, or has its replacement already, or the rods are not of
+            one set; or as `make_set`.
+    """
+    ledger = recorder.ledger
+    if not order.reason.strip():
+        raise InputError("no reason is given; say why the rods are rejected", field="reason")
+    # What is not there or not to be replaced leaves no folder and no lock behind.
+    case = _asked(ledger, order)[0].case
+
+    def begin(last: int) -> tuple[Job, Ticket]:
+        with ledger.transaction():
+            rods = _asked(ledger, order)
+            job = replacement_job(ledger, rods, means)
+            for rod in rods:
+                if rod.state not in GONE_STATES:
+                    body = {"identifier": rod.identifier, "state": "rejected",
+                            "reason": order.reason}
+                    ledger.record(Kind.ROD_STATE, case, body, recorder.by, recorder.now())
+            asked = (f"once more: {order.reason}"[:_MOST_ASKED],)
+            return job, recorder.start(job, out, last, asked * len(job.case.spacer_set.steps))
+
+    with held(out, case):
+        recorder.settle(case)
+        return build_set(out, case, begin, progress, recorder)
+
+
+def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
+    """Find the rods of an order and refuse those that are not to be replaced."""
+    found = tuple(find_rod(reader, text).rod.rod for text in order.identifiers)
+    for number, rod in enumerate(found):
+        if rod in found[:number]:
+            raise InputError(
+                f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
+        _refuse_not_made(rod)
+        _refuse_replaced(reader, rod)
+        _refuse_like(reader, rod)
+        if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
+            raise RefusedError(
+                f"the rods {grouped(found[0].identifier)} of {found[0].first_set} and "
+                f"{grouped(rod.identifier)} of {rod.first_set} are not of one set; replace them "
+                "set by set",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
+    return found
+
+
+def _refuse_not_made(rod: StoredRod) -> None:
+    shown = grouped(rod.identifier)
+    if rod.state == "reserved":
+        raise RefusedError(
+            f"the rod {shown} is not made yet: its set {rod.set_name} was begun and not finished; "
+            "finish or settle it first (`labkit ledger reconcile`)",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+    if rod.state == "abandoned":
+        raise RefusedError(
+            f"the rod {shown} was never made: its set {rod.set_name} was abandoned; nothing is "
+            "there to be replaced",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+
+
+def _refuse_replaced(reader: Reader, rod: StoredRod) -> None:
+    by = replacement_of(reader.rods(rod.case), rod.identifier)
+    if by is not None:
+        how = "is being made in its place" if by.state == "reserved" else "stands in its place"
+        raise RefusedError(
+            f"the rod {grouped(rod.identifier)} is {rod.state} already, and the rod "
+            f"{grouped(by.identifier)} of {by.set_name} {how}; reject that one where it is bad too",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+
+
+def _refuse_like(reader: Reader, rod: StoredRod) -> None:
+    """Refuse a second rod of one label and side: rods in between may have taken its step."""
+    for other in reader.rods(rod.case):
+        like = (other.side, other.length_um) == (rod.side, rod.length_um)
+        if like and other.identifier != rod.identifier and other.state in OUT_STATES:
+            raise RefusedError(
+                f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
+                f"{other.set_name}; nothing has to be made in place of {grouped(rod.identifier)}",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
+
+
+def replacement_job(
+    ledger: Ledger, rods: tuple[StoredRod, ...], means: tuple[Lettering, Profile | None]
+) -> Job:
+    """Work out rods in place of others from the record, before anything is reserved or built.
+
+    Args:
+        rods: The rods whose place they take, all of one set.
+        means: Lettering and profile, as for `make_replacement`.
+
+    Returns:
+        The new rods alone.
+
+    Raises:
+        RefusedError: This version of the program would make another rod.
+        InputError: The record is of a form that this version does not know.
+    """
+    stored = ledger.set_named(rods[0].first_set)
+    assert stored is not None
+    assert stored.spec is not None
+    spec = stored.spec.content
+    case = _case(ledger, stored, spacer_set_of(spec), rods)
+    process = process_as_stored(stored.process, {}, stored.name, accept=True)
+    replaces = {(rod.step, Side(rod.side)): _replaced(rod, stored) for rod in rods}
+    planned = _pieces(planned_parts(case, process, means[0]), replaces)
+    _require_as_recorded(planned, spec["parts"])
+    profile = means[1] or profile_of(spec)
+    digest = inputs_sha256(case, process, profile, {
+        "replaces": sorted(rod.identifier for rod in rods),
+        "findings": jsonable(case.spacer_set.findings),
+    })  # fmt: skip
+    return Job(
+        case, Means(process, means[0], profile), tuple(planned), digest, replaces=replaces
+    )
+
+
+def _replaced(rod: StoredRod, stored: StoredSet) -> Replaced:
+    return Replaced(rod.identifier, rod.set_name, stored.prescription.revision)
+
+
+def _case(
+    ledger: Ledger, stored: StoredSet, graded: SpacerSet, rods: tuple[StoredRod, ...]
+) -> Case:
+    text = stored.prescription
+    source = parse_toml(text.text, f"{stored.case}, prescription {text.revision}")
+    template = template_as_stored(stored.template, {}, stored.name, accept=True)
+    prescription, _ = read_prescription(source, {template.name: template})
+    findings = (*graded.findings, *revised_since(ledger, stored, rods))
+    return Case(source, prescription, template, replace(graded, findings=findings))
+
+
+def _pieces(
+    planned: list[tuple[Part, Engraving]], replaces: Replaces
+) -> list[tuple[Part, Engraving]]:
+    """Keep of the whole set's parts only the pieces that are ordered."""
+    kept = []
+    for part, engraving in planned:
+        uses = tuple(Use(use.step, use.side) for use in part.uses
+                     if (use.step, use.side) in replaces)  # fmt: skip
+        if uses:
+            kept.append((Part(part.rod, uses), engraving))
+    return kept
+
+
+def _require_as_recorded(
+    planned: list[tuple[Part, Engraving]], recorded: list[dict[str, object]]
+) -> None:
+    """Hold the new parts against the recorded ones: shape and label must be the same."""
+    known = {part["part"]: part for part in recorded}
+    nameless = Ticket("", 0)
+    for part, engraving in planned:
+        was = known.get(part.rod.part)
+        now = part_json(part, {}, engraving, nameless)
+        if was is None or rod_of(was, part.rod.template) != part.rod:
+            raise _changed(part.rod.part)
+        if was["engraving"] != now["engraving"]:
+            raise _changed(part.rod.part)
+
+
+def _changed(part: str) -> RefusedError:
+    return RefusedError(
+        f"this version of the program makes the rod {part} otherwise than it was made; a rod in "
+        "its place must be the same: use the version that the set was made with (`labkit show`)",
+        field="part", value=part,
+    )  # fmt: skip

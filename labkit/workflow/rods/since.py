@@ -1,0 +1,45 @@
+"""What a later revision of the prescription has made of rods made before it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from labkit.core.findings import Finding, note
+from labkit.core.grading.prescription import Side
+from labkit.errors import LabkitError
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.workflow.sets.stored_case import is_above_100, read_case
+
+
+def revised_since(
+    reader: Reader, stored: StoredSet, rods: Sequence[StoredRod]
+) -> tuple[Finding, ...]:
+    """Note what a later revision of the prescription has made of rods' percentages.
+
+    Args:
+        stored: The set in which the rods' places were first made.
+
+    Returns:
+        Notes; none where the set's own revision holds.
+    """
+    newest, own = reader.prescription(stored.case).revision, stored.prescription.revision
+    if newest == own:
+        return ()
+    found = [note(
+        "earlier_revision",
+        f"percentages are those of prescription revision {own}, from which these rods were first "
+        f"made; revision {newest} holds now and may give them others (labkit show)",
+    )]  # fmt: skip
+    try:
+        now = read_case(reader, stored.case)
+        found += [
+            note("above_100",
+                 f"the {rod.side} rod {rod.label} now stands above 100 %: not to be worn",
+                 f"step {rod.step} {rod.side}")
+            for rod in rods
+            if is_above_100(now, Side(rod.side), rod.label)
+        ]  # fmt: skip
+    except LabkitError:  # the new revision cannot be read back; the first note says to look
+        pass
+    return tuple(found)

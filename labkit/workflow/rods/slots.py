@@ -1,0 +1,100 @@
+"""The places of a made set, and the rod that fills each of them now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labkit.errors import InputError, LedgerError
+from labkit.ledger.queries import Reader
+from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.stored import SetState, StoredRod, StoredSet
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One place of a set: a side of a step.
+
+    Args:
+        step: Number of the step, from 1.
+        side: "left" or "right".
+        rod: The rod that fills it now; where that was rejected and nothing replaces it yet, the
+            rejected one; where its replacement is being made, that one ("reserved").
+        replaced: The rods that it stands for, the first one made first.
+    """
+
+    step: int
+    side: str
+    rod: StoredRod
+    replaced: tuple[StoredRod, ...] = ()
+
+    @property
+    def filled(self) -> bool:
+        """Whether a rod that was made and not rejected, broken, lost or withdrawn is there."""
+        return self.rod.state not in (*GONE_STATES, "reserved", "abandoned")
+
+
+def slots_of(reader: Reader, stored: StoredSet) -> tuple[Slot, ...]:
+    """Tell which rod fills each place of a set now.
+
+    Args:
+        stored: A set; of a replacement set, the places of the set that it belongs to.
+
+    Returns:
+        One slot for each side of each step that the set has, by step, left before right.
+    """
+    rods = reader.rods(stored.case)
+    first = first_set_of(rods, stored)
+    after = {rod.replaces: rod for rod in rods if rod.replaces and rod.state != "abandoned"}
+    return tuple(
+        _slot(rod, after)
+        for rod in sorted(rods, key=lambda rod: (rod.step, rod.side))
+        if rod.set_name == first
+    )
+
+
+def _slot(first: StoredRod, after: dict[str, StoredRod]) -> Slot:
+    chain = [first]
+    while chain[-1].identifier in after:
+        chain.append(after[chain[-1].identifier])
+    return Slot(first.step, first.side, chain[-1], tuple(chain[:-1]))
+
+
+def first_set_of(rods: tuple[StoredRod, ...], stored: StoredSet) -> str:
+    """Name the set whose places a set fills: itself, unless its rods are replacements."""
+    return next((rod.first_set for rod in rods if rod.set_name == stored.name), stored.name)
+
+
+def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSet:
+    """Choose the set of a case that is measured, decided on and released as one.
+
+    Args:
+        name: Name of a set; of a replacement set, the set that it belongs to is taken. None for
+            the last one made that is no replacement.
+
+    Raises:
+        InputError: The case has no set of that name.
+        LedgerError: The set is not made, or the case has none that is.
+    """
+    sets = {stored.name: stored for stored in reader.sets(case)}
+    if name is None:
+        whole = [s for s in sets.values() if s.state is SetState.MADE and s.purpose != REPLACEMENT]
+        if not whole:
+            raise LedgerError(
+                f"the ledger has no finished set of the case {case!r}; make one with "
+                "`labkit make --by`",
+                field="case", value=case,
+            )  # fmt: skip
+        return whole[-1]
+    if name not in sets:
+        raise InputError(
+            f"the case {case!r} has no set {name!r}; it has {', '.join(sets) or 'none'}",
+            field="set", value=name,
+        )  # fmt: skip
+    found = sets[first_set_of(reader.rods(case), sets[name])]
+    if found.state is not SetState.MADE:
+        raise LedgerError(
+            f"the set {found.name} is {found.state}, not made; name one that was made",
+            field="set", value=name,
+        )  # fmt: skip
+    return found

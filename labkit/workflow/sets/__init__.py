@@ -1,0 +1,1 @@
+"""Making a set, and reading one back."""

@@ -1,0 +1,146 @@
+"""A set to be made, worked out to its last label, and the identifiers that it may use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+from labkit.catalog.profiles import Profile
+from labkit.core.case.identifier import rod_identifier
+from labkit.core.grading.prescription import Side
+from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.rod.parts import Part
+from labkit.core.rod.rods import Process
+from labkit.workflow.sets.cases import Case
+
+
+@dataclass(frozen=True)
+class Means:
+    """What a lab makes a set with.
+
+    Args:
+        profile: The lab's profile, for the papers.
+    """
+
+    process: Process
+    lettering: Lettering
+    profile: Profile
+
+
+@dataclass(frozen=True)
+class SeriesPlace:
+    """One setting of a case's whole series, as the case sheet shows it.
+
+    Args:
+        new: Whether it belongs to the set being made.
+        left, right: Labels; empty where that side's rod is not out.
+    """
+
+    set_revision: int
+    step: int
+    new: bool
+    percent: float
+    advancement_mm: float
+    left: str
+    right: str
+
+
+@dataclass(frozen=True)
+class Replaced:
+    """A rod whose place a new one takes.
+
+    Args:
+        revision: Revision of the prescription that it was made from.
+    """
+
+    identifier: str
+    set_name: str
+    revision: int
+
+
+@dataclass(frozen=True)
+class Job:
+    """A set to be made.
+
+    Args:
+        planned: Its parts with laid-out labels.
+        inputs_sha256: Digest of everything it is made from.
+        series: The whole series of the case, of extra rods only; the new settings have the
+            revision 0 until the set has its own.
+        replaces: Of rods that take the place of others: the rod whose place each one takes. Only
+            these are made, and the steps are those of the set that they belong to.
+    """
+
+    case: Case
+    means: Means
+    planned: tuple[tuple[Part, Engraving], ...]
+    inputs_sha256: str
+    series: tuple[SeriesPlace, ...] = ()
+    replaces: Mapping[tuple[int, Side], Replaced] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+
+    @property
+    def number(self) -> str:
+        """The case number."""
+        return self.case.prescription.case
+
+    def places(self) -> Iterator[tuple[int, Side]]:
+        """Give step and side of every rod of the set, in order."""
+        for step, _ in enumerate(self.case.spacer_set.steps, 1):
+            for side in Side:
+                if not self.replaces or (step, side) in self.replaces:
+                    yield step, side
+
+
+@dataclass(frozen=True)
+class Ticket:
+    """The revision and the identifiers that a set may use.
+
+    Args:
+        inputs_sha256: Digest of everything the set is made from.
+        attempts: Attempt of each rod, by step and side, where it is not the first.
+    """
+
+    inputs_sha256: str
+    revision: int
+    attempts: Mapping[tuple[int, Side], int] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+
+    def identifier(self, step: int, side: Side) -> str:
+        """Give the identifier of one rod."""
+        attempt = self.attempts.get((step, side), 0)
+        return rod_identifier(self.inputs_sha256, self.revision, step, side, attempt)
+
+
+def series_json(series: Iterable[SeriesPlace], revision: int) -> list[dict[str, Any]]:
+    """Give the whole series as it stands in spacer-set.json.
+
+    Returns:
+        One object each.
+    """
+    return [
+        {**vars(place), "set_revision": revision if place.new else place.set_revision}
+        for place in series
+    ]
+
+
+def replaces_json(job: Job) -> list[dict[str, Any]]:
+    """Give the rods whose places new ones take, as they stand in spacer-set.json.
+
+    Returns:
+        One object each, by step, left before right.
+    """
+    return [
+        {
+            "step": step,
+            "side": str(side),
+            "identifier": job.replaces[step, side].identifier,
+            "set": job.replaces[step, side].set_name,
+            "prescription_revision": job.replaces[step, side].revision,
+        }
+        for step, side in job.places()
+    ]

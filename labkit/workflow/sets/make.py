@@ -1,0 +1,337 @@
+"""From a graded case to a finished set: build, write, re-read, measure, rename."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import labkit
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.label.place import check_label
+from labkit.core.rod.parts import Part, parts_of
+from labkit.core.rod.rods import NOMINAL, Process
+from labkit.errors import CheckError
+from labkit.exports.write.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
+from labkit.workflow.sets.cases import Case, refuse_if_refused
+from labkit.workflow.sets.job import Job, Means, Ticket
+from labkit.workflow.sets.papers import count_papers, write_papers
+from labkit.workflow.sets.spec import csv_rows, inputs_sha256, part_json, spec_json
+
+if TYPE_CHECKING:
+    from labkit.exports.check.part import PartCheck
+    from labkit.exports.check.plate import PlateCheck
+    from labkit.exports.write.mesh import Mesh
+    from labkit.exports.write.plates import PlatePlan
+    from labkit.workflow.record.recorder import Recorder
+
+#: Told of each part or plate that is done, with a word for people.
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class MadePart:
+    """A part with its written files and what they measure.
+
+    Args:
+        engraving: Its label as laid out.
+        files: Names of its files by kind, relative to the set.
+        mesh: Its mesh as in the STL, for the build plate.
+    """
+
+    part: Part
+    engraving: Engraving
+    files: dict[str, str]
+    check: PartCheck
+    mesh: Mesh
+
+
+@dataclass(frozen=True)
+class MadeSet:
+    """A finished set.
+
+    Args:
+        folder: Where it lies.
+        spec: Content of its spacer-set.json.
+        problems: Sentences on papers that this machine could not make.
+    """
+
+    folder: Path
+    spec: dict[str, Any]
+    parts: tuple[MadePart, ...]
+    problems: tuple[str, ...]
+
+
+def count_files(case: Case, means: Means) -> int:
+    """Count what a set consists of, for a progress bar.
+
+    Raises:
+        RefusedError: As `planned_parts`.
+    """
+    parts = len(planned_parts(case, means.process, means.lettering))
+    return parts + 1 + count_papers(parts)
+
+
+def planned_parts(
+    case: Case, process: Process, lettering: Lettering
+) -> list[tuple[Part, Engraving]]:
+    """List the parts of a case with their labels, before anything is built.
+
+    Returns:
+        Parts with laid-out labels.
+
+    Raises:
+        RefusedError: The case is refused, or a label does not fit or is not legible.
+    """
+    refuse_if_refused(case)
+    planned = []
+    for part in parts_of(case.spacer_set, case.template):
+        rod = part.rod
+        engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
+        check_label(lettering, rod.template, process, engraving, float(rod.length))
+        planned.append((part, engraving))
+    return planned
+
+
+def job_of(case: Case, means: Means) -> Job:
+    """Work out the set of a case, before anything is built.
+
+    Raises:
+        RefusedError: As `planned_parts`.
+    """
+    planned = planned_parts(case, means.process, means.lettering)
+    digest = inputs_sha256(case, means.process, means.profile)
+    return Job(case, means, tuple(planned), digest)
+
+
+def make_set(
+    case: Case, means: Means, out: Path, progress: Progress, recorder: Recorder | None = None
+) -> MadeSet:
+    """Make a finished set of one case.
+
+    Args:
+        progress: Told after each part, plate and paper.
+        recorder: Records it; None where it is not recorded.
+
+    Returns:
+        The set as it lies in `out`.
+
+    Raises:
+        RefusedError: A rule refuses the case, a file does not measure as it should, the set
+            cannot be put in its place, or it cannot be recorded. Nothing is left behind.
+    """
+    job = job_of(case, means)
+
+    def begin(last: int) -> tuple[Job, Ticket]:
+        refuse_same(out, job.number, job.inputs_sha256)
+        if recorder is None:
+            return job, Ticket(job.inputs_sha256, last + 1)
+        return job, recorder.start(job, out, last)
+
+    with held(out, job.number):
+        if recorder is not None:
+            recorder.settle(job.number)
+        return build_set(out, job.number, begin, progress, recorder)
+
+
+#: Told the highest revision that lies in the folder; works out the set and reserves its names.
+Begin = Callable[[int], tuple[Job, Ticket]]
+
+
+def build_set(
+    out: Path, case: str, begin: Begin, progress: Progress, recorder: Recorder | None
+) -> MadeSet:
+    """Build a set that is worked out and reserved once its place is held.
+
+    Args:
+        begin: Works out the set and reserves its revision and identifiers.
+        progress: Told after each part, plate and paper.
+
+    Returns:
+        The set as it lies in `out`.
+
+    Raises:
+        RefusedError: As `make_set`.
+    """
+    begun: list[tuple[Job, Ticket]] = []
+
+    def choose(last: int) -> int:
+        begun.append(begin(last))
+        return begun[0][1].revision
+
+    try:
+        with new_set(out, case, choose) as place:
+            work = _Work(*begun[0], place)
+            made, spec, problems = work.do(progress)
+    except BaseException as error:
+        if begun and recorder is not None:
+            recorder.failed(out, *begun[0], error)
+        raise
+    if recorder is not None:
+        recorder.made(place, begun[0][0], spec)
+    return MadeSet(place.final, spec, made, problems)
+
+
+@dataclass(frozen=True)
+class _Work:
+    """One set in the making: what it is made from and where it is written."""
+
+    job: Job
+    ticket: Ticket
+    place: Place
+
+    @property
+    def case(self) -> Case:
+        """The graded case."""
+        return self.job.case
+
+    @property
+    def means(self) -> Means:
+        """What it is made with."""
+        return self.job.means
+
+    def do(
+        self, progress: Progress
+    ) -> tuple[tuple[MadePart, ...], dict[str, Any], tuple[str, ...]]:
+        """Make everything: parts, spec, and sentences on papers that could not be made."""
+        made = []
+        for part, engraving in self.job.planned:
+            made.append(self.make_part(part, engraving))
+            progress(part.rod.part)
+        plates = self.make_plates(made)
+        progress("plates")
+        spec = self.write_records(made, plates)
+        staging = self.place.staging
+        return tuple(made), spec, write_papers(staging, spec, staging, progress)
+
+    def make_part(self, part: Part, engraving: Engraving) -> MadePart:
+        """Build one part, write its files, and measure them as written."""
+        from labkit.exports.check.part import check_part
+        from labkit.exports.write.mesh import mesh_of
+        from labkit.exports.write.step import StepHeader, write_step
+        from labkit.exports.write.stl import write_stl
+        from labkit.solids.build import build
+
+        rx = self.case.prescription
+        stem = f"{self.place.name}_{part.rod.part}"
+        files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
+        step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
+        nominal = build(part.rod, engraving)
+        write_step(nominal.shape, step_path, StepHeader(stem, rx.date.isoformat()))
+        compensation = self.means.process.compensation
+        built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
+        mesh = mesh_of(built.shape)
+        write_stl(mesh, stl_path, f"labkit {stem}")
+        check = check_part(
+            part.rod,
+            compensation,
+            step_path,
+            stl_path,
+            self.means.lettering,
+            (nominal.volume_mm3, built.volume_mm3),
+        )
+        self._require(f"part {part.rod.part}", check.failures)
+        return MadePart(part, engraving, files, check, mesh)
+
+    def make_plates(self, made: list[MadePart]) -> list[tuple[str, PlatePlan, PlateCheck]]:
+        """Lay the parts out on build plates, write them, and read them back strictly."""
+        from labkit.exports.check.plate import check_plate
+        from labkit.exports.write.plates import PlatePart, plan_plates
+        from labkit.exports.write.threemf import PlateMetadata, write_plate
+
+        name, rx = self.place.name, self.case.prescription
+        parts = [
+            PlatePart(
+                name=f"{name}_{m.part.rod.part}",
+                number=m.part.rod.part,
+                vertices=m.mesh.vertices,
+                triangles=m.mesh.triangles,
+                quantity=m.part.quantity,
+                inward_y=m.part.rod.hand.inward_y,
+            )
+            for m in made
+        ]
+        plates = []
+        for plan in plan_plates(parts, self.means.process.plate):
+            file = f"plates/{name}_plate-{plan.number}.3mf"
+            metadata = PlateMetadata(
+                case=rx.case,
+                title=f"{name}, plate {plan.number} of {plan.of}",
+                designer=f"labkit {labkit.__version__}",
+                description=f"Connector rods, process {self.means.process.name}",
+                date=rx.date.isoformat(),
+            )
+            write_plate(plan, self._path(file), metadata)
+            check = check_plate(self._path(file), plan)
+            self._require(f"plate {plan.number}", check.failures)
+            plates.append((file, plan, check))
+        return plates
+
+    def write_records(
+        self, made: list[MadePart], plates: list[tuple[str, PlatePlan, PlateCheck]]
+    ) -> dict[str, Any]:
+        """Write the spec, the table of steps and the check report."""
+        revision = self.place.revision
+        spec = {
+            **spec_json(self.job, revision),
+            "parts": [part_json(m.part, m.files, m.engraving, self.ticket) for m in made],
+            "plates": [plate_json(file, plan) for file, plan, _ in plates],
+        }
+        root = self.place.staging
+        write_json(root / SPEC_FILE, spec)
+        with (root / "spacer-set.csv").open("w", encoding="utf-8", newline="") as stream:
+            csv.writer(stream, lineterminator="\n").writerows(csv_rows(spec))
+        report = {
+            "schema": 1,
+            "case": spec["case"],
+            "revision": revision,
+            "process": self.means.process.name,
+            "parts": [m.check.to_json() for m in made],
+            "plates": [check.to_json() for _, _, check in plates],
+        }
+        write_json(root / "checks.json", report)
+        return spec
+
+    def _path(self, file: str) -> Path:
+        path = self.place.staging / file
+        path.parent.mkdir(exist_ok=True)
+        return path
+
+    def _require(self, what: str, failures: tuple[str, ...]) -> None:
+        if failures:
+            raise CheckError(
+                f"{what} of case {self.case.prescription.case} does not measure as it should: "
+                f"{' '.join(failures)} The set is not delivered",
+                field=what,
+            )
+
+
+def plate_json(file: str, plan: PlatePlan) -> dict[str, Any]:
+    """Describe one build plate.
+
+    Args:
+        file: Name of its file, relative to the set.
+
+    Returns:
+        The object in spacer-set.json.
+    """
+    counts = Counter(plan.parts[placement.part].number for placement in plan.placements)
+    return {
+        "file": file,
+        "bed_mm": [plan.plate.width_mm, plan.plate.depth_mm],
+        "items": [{"part": part, "quantity": pieces} for part, pieces in counts.items()],
+        "placements": [
+            {
+                "part": plan.parts[placement.part].number,
+                "x_mm": round(placement.x_mm, 4),
+                "y_mm": round(placement.y_mm, 4),
+                "width_mm": round(placement.width_mm, 4),
+                "depth_mm": round(placement.depth_mm, 4),
+            }
+            for placement in plan.placements
+        ],
+    }
