@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 
 from labkit.catalog.lettering import load_lettering
 from labkit.core.case.identifier import grouped
-from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, FittingCheck, fittings_to_check
+from labkit.core.gauging.fitting_gauges import FittingCheck, fittings_to_check
 from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.core.spreadsheet import cell
 from labkit.documents.figures import MINUS

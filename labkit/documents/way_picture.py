@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from labkit.core.gauging.fitting_gauges import gauge_pin_mm
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.label.lettering import Lettering
-from labkit.core.rod.rods import Ball, Eye, Fitting, Rod
+from labkit.core.rod.fittings import Fitting
+from labkit.core.rod.rods import Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod, lower_is_left
 
@@ -85,21 +85,20 @@ def _contacts(ends: tuple[_End, _End], way: Way, outside: bool) -> list[float]:
 
 def _reach(fitting: Fitting, way: Way, outside: bool) -> float:
     """Give how far outwards of its centre a fitting is touched."""
-    if isinstance(fitting, Ball):
-        return fitting.ball_diameter_mm / 2
+    if not fitting.boss_mm:
+        return fitting.diameter_mm / 2
     if way.method is Method.ENDS:
-        return fitting.boss_diameter_mm / 2
-    if isinstance(fitting, Eye):
-        radius = float(gauge_pin_mm(fitting)) / 2
-    else:
-        radius = fitting.pin_diameter_mm / 2
+        return fitting.boss_mm / 2
+    pin = fitting.gauge_pin_mm
+    radius = (fitting.diameter_mm if pin is None else float(pin)) / 2
     return radius if outside else -radius
 
 
 def _pins(ends: tuple[_End, _End]) -> Iterator[str]:
     for end in ends:
-        if isinstance(end.fitting, Eye):
-            radius = float(gauge_pin_mm(end.fitting)) / 2
+        pin = end.fitting.gauge_pin_mm
+        if pin is not None:
+            radius = float(pin) / 2
             style = {"fill": "#9a9a9a", "stroke": svg.INK, "stroke_width": _STROKE}
             yield svg.circle(end.x, 0.0, radius, **style)
 

@@ -9,9 +9,9 @@ from decimal import Decimal
 import pytest
 
 from labkit.catalog.rods import rod_templates
-from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, fittings_to_check, gauge_pin_mm
+from labkit.core.gauging.fitting_gauges import fittings_to_check
 from labkit.core.gauging.ways_of_measuring import Method, Role, ways_of
-from labkit.core.rod.rods import Ball, Crosspin, Eye
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM, Ball, Crosspin, Eye
 from labkit.core.rod.tolerances import fit_limits
 
 TEMPLATES = rod_templates()
@@ -28,7 +28,7 @@ def extreme_sizes(fitting):
     size = fit_limits(fitting.fit, getattr(fitting, FITTED[fitting.kind]))
     pins = [None]
     if isinstance(fitting, Eye):
-        pin = gauge_pin_mm(fitting)
+        pin = fitting.gauge_pin_mm
         pins = [pin, pin - PIN_TOLERANCE_MM]
     return itertools.product(pins, (size.least_mm, size.most_mm))
 

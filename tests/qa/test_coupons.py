@@ -6,7 +6,6 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.core.gauging.fitting_gauges import gauge_pin_mm
 from labkit.core.gauging.ways_of_measuring import Method, ways_of
 from labkit.errors import InputError
 from labkit.qa.process.coupon_way import to_length
@@ -128,7 +127,7 @@ def way(name, method):
 
 def test_over_gauge_pins_the_bores_own_size_counts_and_not_its_nominal():
     """Pins d pressed to the inner sides of bores D: R = L + 2 (d − D/2), with d as it is."""
-    pin = gauge_pin_mm(templates()["eye-eye-flat"].lower) - Decimal("0.0025")
+    pin = templates()["eye-eye-flat"].lower.gauge_pin_mm - Decimal("0.0025")
     bore = Decimal("2.42")
     text = f"nominal,reading,bore_nominal,bore\n30,{Decimal('30.05') + 2 * pin - bore},2.5,{bore}\n"
     (coupon,) = read(text, way("eye-eye-flat", Method.OVER))

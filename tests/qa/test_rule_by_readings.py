@@ -11,8 +11,8 @@ import pytest
 
 from labkit.catalog.instruments import instruments
 from labkit.catalog.rods import rod_templates
-from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, gauge_pin_mm
 from labkit.core.gauging.ways_of_measuring import ways_of
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.tolerances import fit_limits
 from labkit.qa.decision.budget import length_budget
 from labkit.qa.decision.conformance import Result, decide, results
@@ -20,7 +20,7 @@ from labkit.qa.decision.conformance import Result, decide, results
 LABS, RODS_EACH, READINGS = 800, 50, 3
 LENGTH, TOLERANCE, ALPHA = Decimal("33.6"), Decimal("0.15"), 1e-4
 TEMPLATE = rod_templates()["eye-eye-flat"]
-PIN = float(gauge_pin_mm(TEMPLATE.lower))
+PIN = float(TEMPLATE.lower.gauge_pin_mm)
 
 
 def readings_of(true, tool, method, rng):

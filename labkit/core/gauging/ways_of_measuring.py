@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
-from labkit.core.gauging.fitting_gauges import gauge_pin_mm, noun_of, outer_bounds
 from labkit.core.numbers import require_finite
-from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.fittings import Fitting
+from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 
 #: Limits are printed in the finest step that a micrometer shows.
@@ -103,6 +102,7 @@ class Way:
         Returns:
             Limits to 0.001 mm, rounded outwards.
 
+        >>> from labkit.core.rod.fittings import Eye
         >>> eye = Eye(2.5, 7.5, "H8")
         >>> limits = shifted_way(Method.OVER, (eye, eye)).widened(Decimal("33.6"), Decimal("0.15"))
         >>> print(limits.nominal_mm, limits.lower_mm, limits.upper_mm)
@@ -127,14 +127,15 @@ def ways_of(template: RodTemplate) -> tuple[Way, ...]:
     looked at separately (`fitting_gauges`).
     """
     ends = (template.lower, template.upper)
-    balls = any(isinstance(end, Ball) for end in ends)
+    # Inside jaws and the ends of the rod are only there where both fittings have a boss.
+    bosses = all(end.boss_mm for end in ends)
     ways = [shifted_way(Method.OVER, ends)]
-    if not balls:
+    if bosses:
         ways += [shifted_way(Method.BETWEEN, ends), _half_sum(ends)]
     else:
         ways.append(_over_less_own(ends))
     ways.append(_centres(ends))
-    if not balls:
+    if bosses:
         ways.append(_over_ends(ends, template.length_tolerance))
     return tuple(ways)
 
@@ -150,7 +151,7 @@ def shifted_way(method: Method, ends: tuple[Fitting, Fitting]) -> Way:
         method: `Method.OVER` or `Method.BETWEEN`.
     """
     over = method is Method.OVER
-    bounds = [outer_bounds(fitting) for fitting in ends]
+    bounds = [fitting.outer_bounds() for fitting in ends]
     least, most = (sum((b[side] for b in bounds), Decimal(0)) for side in (0, 1))
     if not over:
         least, most = -most, -least
@@ -201,7 +202,7 @@ def _over_less_own(ends: tuple[Fitting, Fitting]) -> Way:
 
 
 def _centres(ends: tuple[Fitting, Fitting]) -> Way:
-    nouns = [noun_of(fitting) for fitting in ends]
+    nouns = [fitting.noun for fitting in ends]
     named = f"both {nouns[0]}s" if nouns[0] == nouns[1] else f"the {nouns[0]} and the {nouns[1]}"
     return Way(
         method=Method.CENTRES,
@@ -218,8 +219,7 @@ def _centres(ends: tuple[Fitting, Fitting]) -> Way:
 def _over_ends(ends: tuple[Fitting, Fitting], tolerance_class: str) -> Way:
     least = most = Decimal(0)
     for fitting in ends:
-        assert not isinstance(fitting, Ball)  # a ball is its own end
-        boss = _decimal(fitting.boss_diameter_mm)
+        boss = Decimal(repr(float(fitting.boss_mm)))
         tolerance = linear_tolerance(tolerance_class, boss)
         least, most = least + (boss - tolerance) / 2, most + (boss + tolerance) / 2
     return Way(
@@ -236,7 +236,7 @@ def _over_ends(ends: tuple[Fitting, Fitting], tolerance_class: str) -> Way:
 
 
 def _named(ends: tuple[Fitting, Fitting]) -> str:
-    nouns = [noun_of(fitting) for fitting in ends]
+    nouns = [fitting.noun for fitting in ends]
     if nouns[0] == nouns[1]:
         return "gauge pins in both bores" if nouns[0] == "bore" else f"both {nouns[0]}s"
     named = ("gauge pin in the bore" if noun == "bore" else noun for noun in nouns)
@@ -245,12 +245,12 @@ def _named(ends: tuple[Fitting, Fitting]) -> str:
 
 def _with(ends: tuple[Fitting, Fitting], instrument: str) -> str:
     """Say what an instrument needs to get at the fittings."""
-    lip = any(isinstance(fitting, Crosspin) for fitting in ends)
+    lip = any(fitting.lipped for fitting in ends)
     return f"{instrument}{', narrow faces below the lip' * lip}{_pins_text(_pins(ends))}"
 
 
 def _pins(ends: tuple[Fitting, Fitting]) -> tuple[Decimal, ...]:
-    return tuple(gauge_pin_mm(fitting) for fitting in ends if isinstance(fitting, Eye))
+    return tuple(pin for fitting in ends if (pin := fitting.gauge_pin_mm) is not None)
 
 
 def _pins_text(pins: tuple[Decimal, ...]) -> str:
@@ -260,19 +260,6 @@ def _pins_text(pins: tuple[Decimal, ...]) -> str:
 
 def _terms(ends: tuple[Fitting, Fitting], sign: str) -> str:
     """Write what is taken off or put onto a reading, in symbols."""
-    return " ".join(_symbols(ends, sign))
-
-
-def _symbols(ends: tuple[Fitting, Fitting], sign: str) -> Iterator[str]:
-    other = "+" if sign == "−" else "−"
-    alike = noun_of(ends[0]) == noun_of(ends[1])
-    for fitting in ends[:1] if alike else ends:
-        if isinstance(fitting, Eye):
-            yield f"{sign} 2 d {other} D" if alike else f"{sign} d {other} D / 2"
-        else:
-            letter = "B" if isinstance(fitting, Ball) else "P"
-            yield f"{sign} {letter}" if alike else f"{sign} {letter} / 2"
-
-
-def _decimal(value: float) -> Decimal:
-    return Decimal(repr(float(value)))
+    if ends[0].noun == ends[1].noun:
+        return ends[0].term(sign, 2)
+    return " ".join(fitting.term(sign, 1) for fitting in ends)

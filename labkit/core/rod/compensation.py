@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.numbers import require_finite
-from labkit.core.rod.rods import Ball, Body, Compensation, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.rods import Body, Compensation, Fitting, RodTemplate
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
 
     Validity: any finite values; whether the sizes make a part is decided where it is built.
 
-    >>> from labkit.core.rod.rods import FlatBar, LabelPlace
+    >>> from labkit.core.rod.rods import Eye, FlatBar, LabelPlace
     >>> eye = Eye(2.5, 7.5, "H8")
     >>> template = RodTemplate(
     ...     "t", "", "", "", FlatBar(6.5, 3.0, 0.5, 3.0), eye, eye,
@@ -60,9 +60,4 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
 
 
 def _compensated_fitting(fitting: Fitting, by: Compensation) -> Fitting:
-    if isinstance(fitting, Eye):
-        return replace(fitting, bore_diameter_mm=fitting.bore_diameter_mm + by.bore_offset_mm)
-    if isinstance(fitting, Ball):
-        return replace(fitting, ball_diameter_mm=fitting.ball_diameter_mm + by.ball_offset_mm)
-    assert isinstance(fitting, Crosspin)
-    return replace(fitting, pin_diameter_mm=fitting.pin_diameter_mm + by.pin_offset_mm)
+    return fitting.with_diameter(fitting.diameter_mm + by.offset_of(fitting.surface))

@@ -8,126 +8,18 @@ from enum import StrEnum
 
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
+from labkit.core.rod.bodies import Body, FlatBar, RoundBar
 from labkit.core.rod.calibration import Calibration
+from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting, FittingKind
+
+__all__ = [
+    "CHAMFER_PART", "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
+    "Fitting", "FittingKind", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
+    "Rod", "RodTemplate", "RoundBar",
+]
 
 #: Linear expansion of rods whose process does not tell: a common printed plastic, 1/°C.
 EXPANSION_PER_C = 1e-4
-#: Part of a crosspin's lip thickness by which both its edges are chamfered.
-CHAMFER_PART = 0.25
-
-
-class FittingKind(StrEnum):
-    """The three end fittings."""
-
-    EYE = "eye"
-    BALL = "ball"
-    CROSSPIN = "crosspin"
-
-
-@dataclass(frozen=True)
-class Eye:
-    """Disc boss with a through bore, axis y.
-
-    Args:
-        boss_diameter_mm: Disc, coaxial with the bore, as thick as the body.
-        fit: ISO 286 tolerance class of the bore, such as "H8".
-    """
-
-    bore_diameter_mm: float
-    boss_diameter_mm: float
-    fit: str
-
-    kind = FittingKind.EYE
-
-    def __post_init__(self) -> None:
-        require_finite(self)
-
-
-@dataclass(frozen=True)
-class Ball:
-    """Sphere on a coaxial round neck.
-
-    Args:
-        neck_diameter_mm: Neck, thinner than the sphere.
-        neck_length_mm: From the sphere's centre to the apex of the body's dome.
-        fit: ISO 286 tolerance class of the sphere's diameter, such as "h9".
-    """
-
-    ball_diameter_mm: float
-    neck_diameter_mm: float
-    neck_length_mm: float
-    fit: str
-
-    kind = FittingKind.BALL
-
-    def __post_init__(self) -> None:
-        require_finite(self)
-
-
-@dataclass(frozen=True)
-class Crosspin:
-    """Transverse cylinder, axis y, standing on the inward face of a disc boss, with a lip.
-
-    Args:
-        pin_length_mm: From the boss's inward face to the lip.
-        lip_diameter_mm: Retaining lip at the free end, wider than the pin.
-        lip_thickness_mm: Thickness of the lip; both its edges are chamfered by CHAMFER_PART of it.
-        boss_diameter_mm: Disc boss that carries the pin.
-        fit: ISO 286 tolerance class of the pin, such as "f7".
-    """
-
-    pin_diameter_mm: float
-    pin_length_mm: float
-    lip_diameter_mm: float
-    lip_thickness_mm: float
-    boss_diameter_mm: float
-    fit: str
-
-    kind = FittingKind.CROSSPIN
-
-    def __post_init__(self) -> None:
-        require_finite(self)
-
-
-Fitting = Eye | Ball | Crosspin
-
-
-@dataclass(frozen=True)
-class FlatBar:
-    """Flat bar in the x–z plane.
-
-    Args:
-        height_mm: Along z, between the fittings.
-        thickness_mm: Along y, from y = −thickness/2 to + thickness/2.
-        edge_radius_mm: Rounding of both faces' outer edges.
-        blend_radius_mm: Concave arc between a boss and the bar, in the outline.
-    """
-
-    height_mm: float
-    thickness_mm: float
-    edge_radius_mm: float
-    blend_radius_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
-
-
-@dataclass(frozen=True)
-class RoundBar:
-    """Round bar about x with domed (hemispherical) ends and a flat on the inward side.
-
-    Args:
-        flat_depth_mm: Depth of the flat below the bar's surface.
-    """
-
-    diameter_mm: float
-    flat_depth_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
-
-
-Body = FlatBar | RoundBar
 
 
 @dataclass(frozen=True)
@@ -196,6 +88,12 @@ class Compensation:
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    def offset_of(self, surface: str) -> float:
+        """Give what is added to the diameters of a kind of surface: bore, pin or ball."""
+        return {
+            "bore": self.bore_offset_mm, "pin": self.pin_offset_mm, "ball": self.ball_offset_mm,
+        }[surface]
 
 
 #: A process that adds nothing: parts are built as drawn.

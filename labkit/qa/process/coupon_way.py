@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
-from labkit.core.gauging.fitting_gauges import PIN_TOLERANCE_MM, gauge_pin_mm
 from labkit.core.gauging.ways_of_measuring import Method, Way
-from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.fittings import Fitting
+from labkit.core.rod.rods import RodTemplate
 from labkit.errors import InputError
 from labkit.qa.process.coupons import ToLength
 
@@ -45,15 +45,11 @@ def to_length(way: Way, template: RodTemplate) -> ToLength:
 
 def _contact(fitting: Fitting, sizes: Mapping[str, Decimal]) -> Decimal:
     """Distance of the contact from the fitting's centre, from its measured diameter."""
-    kinds = {Eye: "bore", Crosspin: "pin", Ball: "ball"}
-    kind = kinds[type(fitting)]
+    kind = fitting.surface
     if kind not in sizes:
         raise InputError(
             f"cannot be turned into a length without the coupon's own {kind}: the way touches it, "
             f"and the process changes it; measure it (columns {kind}_nominal and {kind}), or take "
             "the way half-sum or centres"
         )
-    if isinstance(fitting, Eye):
-        # The pins are not larger than marked and a little smaller at most.
-        return gauge_pin_mm(fitting) - PIN_TOLERANCE_MM / 2 - sizes[kind] / 2
-    return sizes[kind] / 2
+    return fitting.contact_mm(sizes[kind])

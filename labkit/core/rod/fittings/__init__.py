@@ -1,0 +1,20 @@
+"""End fittings: one module for each kind, and the table through which they are found.
+
+A new kind of fitting is a module beside these and a member of `Fitting`.
+"""
+
+from typing import get_args
+
+from labkit.core.rod.fittings.ball import Ball
+from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+from labkit.core.rod.fittings.crosspin import CHAMFER_PART, Crosspin
+from labkit.core.rod.fittings.eye import PIN_TOLERANCE_MM, Eye
+
+Fitting = Eye | Ball | Crosspin
+#: Every kind of fitting by its name in files.
+FITTINGS: dict[str, type[Fitting]] = {one.kind: one for one in get_args(Fitting)}
+
+__all__ = [
+    "CHAMFER_PART", "FITTINGS", "PIN_TOLERANCE_MM", "Ball", "Crosspin", "EndFitting", "Eye",
+    "Fitting", "FittingKind", "Mount",
+]

@@ -1,0 +1,85 @@
+"""Balls: a sphere on a neck."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+
+
+@dataclass(frozen=True)
+class Ball(EndFitting):
+    """Sphere on a coaxial round neck.
+
+    Args:
+        neck_diameter_mm: Neck, thinner than the sphere.
+        neck_length_mm: From the sphere's centre to the apex of the body's dome.
+        fit: ISO 286 tolerance class of the sphere's diameter, such as "h9".
+    """
+
+    ball_diameter_mm: float
+    neck_diameter_mm: float
+    neck_length_mm: float
+    fit: str
+
+    kind = FittingKind.BALL
+    noun = "ball"
+    surface = "ball"
+    symbol = "B"
+    sphere = True
+
+    @property
+    def diameter_mm(self) -> float:
+        """Diameter of the sphere."""
+        return self.ball_diameter_mm
+
+    def with_diameter(self, diameter_mm: float) -> Ball:
+        """Give the same neck with another sphere."""
+        return replace(self, ball_diameter_mm=diameter_mm)
+
+    @property
+    def reach_mm(self) -> float:
+        """Radius of the sphere."""
+        return self.ball_diameter_mm / 2
+
+    @property
+    def neck_from_mm(self) -> float:
+        """Distance from the sphere's centre at which its neck begins."""
+        return math.sqrt((self.ball_diameter_mm / 2) ** 2 - (self.neck_diameter_mm / 2) ** 2)
+
+    def added_mm3(self, mount: Mount) -> float:
+        """Give the volume of sphere and neck beyond the bar's end.
+
+        Formula: sphere − cap inside the neck + neck.
+
+        Source: spherical cap π h² (3 r − h) / 3.
+        """
+        sphere, neck = self.ball_diameter_mm / 2, self.neck_diameter_mm / 2
+        begin = self.neck_from_mm
+        return (
+            4 / 3 * math.pi * sphere**3
+            - cap_mm3(sphere, sphere - begin)
+            + math.pi * neck**2 * (abs(mount.shoulder_mm - mount.x_mm) - begin)
+        )
+
+    def side_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw the neck's sides and the sphere's contour."""
+        neck, radius = self.neck_diameter_mm / 2, self.ball_diameter_mm / 2
+        foot = mount.x_mm + mount.inward * self.neck_from_mm
+        for side in (-neck, neck):
+            yield Line((foot, side), (mount.shoulder_mm, side))
+        gap = math.degrees(math.asin(neck / radius))
+        toward = 0.0 if mount.inward > 0 else 180.0
+        yield Arc((mount.x_mm, 0.0), radius, toward + gap, 360.0 - 2 * gap)
+
+    def top_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw the same as from the side: it is round about the rod."""
+        return self.side_view(mount)
+
+
+def cap_mm3(radius: float, height: float) -> float:
+    """Give the volume of a spherical cap."""
+    return math.pi * height**2 * (3 * radius - height) / 3

@@ -1,0 +1,143 @@
+"""What the program asks of every kind of end fitting."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from typing import ClassVar, Self
+
+from labkit.core.label.lettering import Piece
+from labkit.core.numbers import require_finite
+from labkit.core.rod.tolerances import SizeLimits, fit_limits
+
+
+class FittingKind(StrEnum):
+    """The three end fittings."""
+
+    EYE = "eye"
+    BALL = "ball"
+    CROSSPIN = "crosspin"
+
+
+@dataclass(frozen=True)
+class Mount:
+    """Where a fitting stands on its bar, in the rod frame.
+
+    Args:
+        x_mm: Its centre.
+        face_mm: Distance of its boss's faces from the rod's middle.
+        shoulder_mm: x at which its neck meets the bar's end.
+    """
+
+    x_mm: float
+    face_mm: float
+    shoulder_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    def inward(self) -> float:
+        """Sign of the way from the fitting to the rod's middle, along x."""
+        return 1.0 if self.shoulder_mm > self.x_mm else -1.0
+
+
+class EndFitting(ABC):
+    """An end fitting, seen from its centre.
+
+    A fitting either is let into or stands on a disc boss that is part of the bar's outline
+    (`boss_mm` above 0), or stands on a neck in the middle of the bar's end (`boss_mm` 0).
+    """
+
+    #: Its name in files.
+    kind: ClassVar[FittingKind]
+    #: What is measured on it, for people.
+    noun: ClassVar[str]
+    #: The surface that is made to its fit, as processes and coupons call it.
+    surface: ClassVar[str]
+    #: Letter of that surface's diameter in formulas.
+    symbol: ClassVar[str]
+    #: Whether jaws reach that surface only below a lip.
+    lipped: ClassVar[bool] = False
+    #: Whether that surface is a sphere, which has a centre, or a cylinder along y.
+    sphere: ClassVar[bool] = False
+
+    fit: str
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    @abstractmethod
+    def diameter_mm(self) -> float:
+        """Diameter of the surface that is made to its fit."""
+
+    @abstractmethod
+    def with_diameter(self, diameter_mm: float) -> Self:
+        """Give the same fitting with another diameter of that surface."""
+
+    @property
+    def boss_mm(self) -> float:
+        """Diameter of the disc boss that carries it, 0 where it stands on a neck."""
+        return 0.0
+
+    @property
+    @abstractmethod
+    def reach_mm(self) -> float:
+        """How far it reaches beyond its centre, along the rod and across it."""
+
+    @property
+    def stands_out_mm(self) -> float:
+        """How far it stands out of the bar's inward face."""
+        return 0.0
+
+    @abstractmethod
+    def added_mm3(self, mount: Mount) -> float:
+        """Give the volume that it adds to bar and boss, below 0 where it takes away."""
+
+    @abstractmethod
+    def side_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw its edges beside those of bar and boss, seen from the inward side: x right, z up."""
+
+    @abstractmethod
+    def top_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw its edges beside those of bar and boss, seen from above, the inward side down."""
+
+    @property
+    def limits(self) -> SizeLimits:
+        """Limits of size of the surface that is made to its fit."""
+        return fit_limits(self.fit, self.diameter_mm)
+
+    @property
+    def gauge_pin_mm(self) -> Decimal | None:
+        """The gauge pin that stands for it when it is measured, None where it is touched itself."""
+        return None
+
+    @property
+    def no_go_pin_mm(self) -> Decimal | None:
+        """The gauge pin that must not enter, None where there is nothing to enter."""
+        return None
+
+    def outer_bounds(self) -> tuple[Decimal, Decimal]:
+        """Bound how far the outer contact lies outside of its centre.
+
+        Returns:
+            Least and greatest distance, mm, over the size's own limits.
+        """
+        return self.limits.least_mm / 2, self.limits.most_mm / 2
+
+    def contact_mm(self, measured_mm: Decimal) -> Decimal:
+        """Give the distance of the outer contact from its centre, from its measured diameter."""
+        return measured_mm / 2
+
+    def term(self, sign: str, times: int) -> str:
+        """Write what it takes off or puts onto a reading, in symbols.
+
+        Args:
+            sign: "−" over the fittings, "+" between them.
+            times: 2 for two alike fittings, which touch by a diameter together, else 1.
+        """
+        return f"{sign} {self.symbol}{'' if times > 1 else ' / 2'}"

@@ -1,0 +1,102 @@
+"""Eyes: a disc boss with a through bore."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from decimal import ROUND_FLOOR, Decimal
+
+from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+
+#: Gauge pins come in sets of this step.
+PIN_STEP_MM = Decimal("0.01")
+#: The pins asked for are not larger than marked and at most this much smaller (class "ZZ minus"
+#: of the pin makers, 0.0002 in; from memory of ASME B89.1.5).
+PIN_TOLERANCE_MM = Decimal("0.005")
+
+
+@dataclass(frozen=True)
+class Eye(EndFitting):
+    """Disc boss with a through bore, axis y.
+
+    Args:
+        boss_diameter_mm: Disc, coaxial with the bore, as thick as the body.
+        fit: ISO 286 tolerance class of the bore, such as "H8".
+    """
+
+    bore_diameter_mm: float
+    boss_diameter_mm: float
+    fit: str
+
+    kind = FittingKind.EYE
+    noun = "bore"
+    surface = "bore"
+    symbol = "D"
+
+    @property
+    def diameter_mm(self) -> float:
+        """Diameter of the bore."""
+        return self.bore_diameter_mm
+
+    def with_diameter(self, diameter_mm: float) -> Eye:
+        """Give the same eye with another bore."""
+        return replace(self, bore_diameter_mm=diameter_mm)
+
+    @property
+    def boss_mm(self) -> float:
+        """Diameter of the disc."""
+        return self.boss_diameter_mm
+
+    @property
+    def reach_mm(self) -> float:
+        """Radius of the disc."""
+        return self.boss_diameter_mm / 2
+
+    def added_mm3(self, mount: Mount) -> float:
+        """Give the bore's volume, which it takes away."""
+        return -math.pi * (self.bore_diameter_mm / 2) ** 2 * 2 * mount.face_mm
+
+    def side_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw the bore's rim."""
+        yield Arc((mount.x_mm, 0.0), self.bore_diameter_mm / 2, 0.0, 360.0)
+
+    def top_view(self, mount: Mount) -> Iterator[Piece]:
+        """Draw the bore's sides."""
+        bore = self.bore_diameter_mm / 2
+        for x in (mount.x_mm - bore, mount.x_mm + bore):
+            yield Line((x, -mount.face_mm), (x, mount.face_mm))
+
+    @property
+    def gauge_pin_mm(self) -> Decimal:
+        """The largest gauge pin of the set that enters the smallest bore.
+
+        >>> Eye(2.5, 7.5, "H8").gauge_pin_mm, Eye(2.5, 7.5, "JS9").gauge_pin_mm
+        (Decimal('2.50'), Decimal('2.48'))
+        """
+        return self.limits.least_mm.quantize(PIN_STEP_MM, ROUND_FLOOR)
+
+    @property
+    def no_go_pin_mm(self) -> Decimal:
+        """The smallest gauge pin that is larger than the largest bore, however worn it may be."""
+        most = self.limits.most_mm + PIN_TOLERANCE_MM
+        return most.quantize(PIN_STEP_MM, ROUND_FLOOR) + PIN_STEP_MM
+
+    def outer_bounds(self) -> tuple[Decimal, Decimal]:
+        """Bound how far a gauge pin pressed against the bore's inner side reaches outwards.
+
+        Formula: gauge pin d in a bore D: d − D/2.
+        """
+        pin, bore = self.gauge_pin_mm, self.limits
+        return pin - PIN_TOLERANCE_MM - bore.most_mm / 2, pin - bore.least_mm / 2
+
+    def contact_mm(self, measured_mm: Decimal) -> Decimal:
+        """Give the gauge pin's reach in a measured bore."""
+        # The pins are not larger than marked and a little smaller at most.
+        return self.gauge_pin_mm - PIN_TOLERANCE_MM / 2 - measured_mm / 2
+
+    def term(self, sign: str, times: int) -> str:
+        """Write the terms of gauge pin and bore, in symbols."""
+        other = "+" if sign == "−" else "−"
+        return f"{sign} 2 d {other} D" if times > 1 else f"{sign} d {other} D / 2"
