@@ -1,11 +1,9 @@
-"""Which characters the documents' own fonts can show, and what stands for the others."""
+"""The documents' own fonts: what they show, how wide it is, and what stands for the rest."""
 
 from __future__ import annotations
 
-import struct
 import unicodedata
-from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +15,16 @@ STEERING = frozenset(map(ord, "\t\n\u00ad\u061c\u200b\u200c\u200d\u200e\u200f\u2
 #: They choose between the plain and the coloured look of the emoji before them; both are printed
 #: in black, from this font.
 VARIATIONS = frozenset((0xFE0E, 0xFE0F))
-EMOJI_FONT = "NotoEmoji-Regular.ttf"
-
-_TABLE = struct.Struct(">4sLLL")
-_SUBTABLE = struct.Struct(">HHL")
+EMOJI_FONT = "NotoEmoji-Regular"
+REGULAR, BOLD = "NotoSans-Regular", "NotoSans-Bold"
+#: Where a character is looked for, in the order of the documents' templates.
+FONTS = (
+    REGULAR, "NotoSansMath-Regular", "NotoSansArabic-Regular", "NotoSansHebrew-Regular",
+    "NotoSansDevanagari-Regular", "NotoSansThai-Regular", "NotoSansSymbols2-Regular",
+    "DroidSansFallbackFull", "NanumSquareR", EMOJI_FONT,
+)
+#: These set each character by itself: the width of a line is the sum of its characters'.
+PLAIN_FONTS = FONTS[:2]
 
 
 def fonts_dir() -> Path:
@@ -59,10 +63,11 @@ def _lines(text: str) -> str:
 
 
 def _has_shape(character: str) -> bool:
-    code = ord(character)
-    if code in STEERING:
+    if ord(character) in STEERING:
         return True
-    return unicodedata.category(character) not in ("Cc", "Cf") and code in covered()
+    return (
+        unicodedata.category(character) not in ("Cc", "Cf") and advance(character) is not None
+    )
 
 
 def _is_stray(text: str, at: int) -> bool:
@@ -73,67 +78,33 @@ def _is_stray(text: str, at: int) -> bool:
     """
     if ord(text[at]) not in VARIATIONS:
         return False
-    return at == 0 or ord(text[at - 1]) not in _emoji()
+    before = ord(text[at - 1]) if at else 0x20
+    return before in VARIATIONS | {0x20} or before not in advances(EMOJI_FONT)
 
 
-@lru_cache(maxsize=1)
-def _emoji() -> frozenset[int]:
-    return frozenset(code_points((fonts_dir() / EMOJI_FONT).read_bytes())) - VARIATIONS - {0x20}
+@cache
+def advances(font: str) -> dict[int, float]:
+    """Give the advance widths of a font's characters by code point, in parts of its size.
 
-
-@lru_cache(maxsize=1)
-def covered() -> frozenset[int]:
-    """Collect the code points that at least one of the fonts has a shape for."""
-    files = sorted(fonts_dir().glob("*.ttf"))
-    return frozenset(code for path in files for code in code_points(path.read_bytes()))
-
-
-def code_points(font: bytes) -> Iterator[int]:
-    """Yield the code points in the character map of a TrueType font.
-
-    Returns:
-        Code points that map to a glyph; formats 4 and 12 are read, which hold all Unicode maps
-        in use.
-
-    Source: OpenType 1.9, table `cmap`.
+    Source: OpenType 1.9, tables `cmap` and `hmtx`.
     """
-    count = struct.unpack_from(">H", font, 4)[0]
-    tables = {
-        tag: offset
-        for tag, _, offset, _ in (_TABLE.unpack_from(font, 12 + 16 * i) for i in range(count))
-    }
-    start = tables[b"cmap"]
-    subtables = struct.unpack_from(">H", font, start + 2)[0]
-    for index in range(subtables):
-        platform, _, offset = _SUBTABLE.unpack_from(font, start + 4 + 8 * index)
-        if platform in (0, 3):
-            yield from _subtable(font, start + offset)
+    from fontTools.ttLib import TTFont
+
+    with TTFont(fonts_dir() / f"{font}.ttf", lazy=True) as opened:
+        em, widths = opened["head"].unitsPerEm, opened["hmtx"].metrics
+        glyphs = opened.getBestCmap()
+        return {code: widths[glyph][0] / em for code, glyph in glyphs.items()}
 
 
-def _subtable(font: bytes, at: int) -> Iterator[int]:
-    form = struct.unpack_from(">H", font, at)[0]
-    if form == 4:
-        yield from _segments(font, at)
-    elif form == 12:
-        groups = struct.unpack_from(">L", font, at + 12)[0]
-        for index in range(groups):
-            first, last, glyph = struct.unpack_from(">LLL", font, at + 16 + 12 * index)
-            yield from range(first + (glyph == 0), last + 1)
+@cache
+def advance(character: str, font: str = REGULAR) -> float | None:
+    """Give the width of a character in parts of its size, None where no font has it.
 
+    Args:
+        font: Where it is looked for first.
 
-def _segments(font: bytes, at: int) -> Iterator[int]:
-    count = struct.unpack_from(">H", font, at + 6)[0] // 2
-    ends, starts = at + 14, at + 16 + 2 * count
-    deltas, ranges = starts + 2 * count, starts + 4 * count
-    for index in range(count):
-        end, first, delta, offset = (
-            struct.unpack_from(">H", font, base + 2 * index)[0]
-            for base in (ends, starts, deltas, ranges)
-        )
-        for code in range(first, min(end, 0xFFFE) + 1):
-            glyph = code
-            if offset:
-                place = ranges + 2 * index + offset + 2 * (code - first)
-                glyph = struct.unpack_from(">H", font, place)[0]
-            if glyph and (glyph + delta) & 0xFFFF:
-                yield code
+    >>> advance("3"), advance("−"), advance("\U0010fffd")
+    (0.572, 0.572, None)
+    """
+    code = ord(character)
+    return next((own[code] for name in (font, *FONTS) if code in (own := advances(name))), None)

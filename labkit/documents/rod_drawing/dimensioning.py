@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from labkit.core.label.lettering import Line, Point2
-from labkit.documents.rod_drawing.letters import width_mm
+from labkit.documents.letters import width_mm
 from labkit.documents.rod_drawing.sheet import (
     TEXT_MM,
     Align,

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from labkit.core.label.lettering import Line, Point2
+from labkit.documents.letters import width_mm
 from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
 from labkit.documents.rod_drawing.dxf_words import content, dimension_words, literal_pieces
-from labkit.documents.rod_drawing.letters import width_mm
 from labkit.documents.rod_drawing.sheet import (
     DASHES_MM,
     TEXT_MM,

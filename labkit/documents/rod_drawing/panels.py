@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.documents.letters import wrapped
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
 from labkit.documents.rod_drawing.lengths_table import (
     Row,
@@ -10,7 +11,6 @@ from labkit.documents.rod_drawing.lengths_table import (
     table_rows,
     tables_side_by_side,
 )
-from labkit.documents.rod_drawing.letters import wrapped
 from labkit.documents.rod_drawing.ruling import ruled_box
 from labkit.documents.rod_drawing.sheet import TEXT_MM, Ink, Pen, Text
 from labkit.documents.rod_drawing.subject import Subject

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from labkit.core.label.lettering import Piece, Point2
 from labkit.core.numbers import require_finite
-from labkit.documents.rod_drawing.letters import width_mm
+from labkit.documents.letters import width_mm
 
 #: Lettering heights of capitals, mm, of the ISO 3098 series.
 SMALL_MM, TEXT_MM, LARGE_MM = 1.8, 2.5, 3.5

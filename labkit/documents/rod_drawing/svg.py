@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from labkit.documents import svg
-from labkit.documents.rod_drawing.letters import CAPITAL, EM, is_known
+from labkit.documents.letters import CAPITAL, is_plain
 from labkit.documents.rod_drawing.sheet import DASHES_MM, WIDTH_MM, Align, Pen, Sheet, Text
 
 #: Font size for each mm of capital height.
-FONT_SIZE = EM / CAPITAL
+FONT_SIZE = 1 / CAPITAL
 _ANCHOR = {Align.LEFT: "start", Align.CENTRE: "middle", Align.RIGHT: "end"}
 
 
@@ -64,7 +64,7 @@ def _words(text: Text) -> str:
         turn = " ".join(svg.number(value) for value in (-text.turn_deg, x, -y))
         style["transform"] = f"rotate({turn})"
     made = svg.text(x, -y, text.words, round(text.height_mm * FONT_SIZE, 4), **style)
-    if text.squeeze == 1.0 and not is_known(text.words):
+    if text.squeeze == 1.0 and not is_plain(text.words):
         return made
     fixed = f'textLength="{svg.number(text.width_mm)}" lengthAdjust="spacingAndGlyphs"'
     return made.replace("<text ", f"<text {fixed} ", 1)

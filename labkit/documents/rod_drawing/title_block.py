@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from labkit.catalog.profiles import Paper, Projection
 from labkit.catalog.texts import english_texts
 from labkit.core.label.lettering import Arc, Point2
+from labkit.documents.letters import in_lines, width_mm
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
-from labkit.documents.rod_drawing.letters import in_lines, width_mm
 from labkit.documents.rod_drawing.ruling import INSET_MM, rule, ruled_box
 from labkit.documents.rod_drawing.sheet import (
     LARGE_MM,

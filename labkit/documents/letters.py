@@ -1,113 +1,43 @@
-"""Widths of words in the documents' font, for setting and checking a drawing without it."""
+"""Widths of words in the documents' fonts, and lines that are not too wide."""
 
 from __future__ import annotations
 
 import unicodedata
 
-#: Height of capitals and of the em square of Noto Sans, in its units.
-CAPITAL, EM = 714, 1000
-#: Advance widths of Noto Sans Regular, in its units, by width.
-_BY_WIDTH = {
-    225: "'",
-    258: "ijl",
-    260: " ",
-    268: ",.:;",
-    269: "!",
-    273: "J",
-    281: "`",
-    300: "()",
-    322: "-",
-    329: "[]",
-    339: "I",
-    344: "f",
-    361: "t",
-    372: "/\\",
-    380: "{}",
-    408: "\"",
-    413: "r",
-    428: "°",
-    434: "?",
-    444: "_",
-    470: "z",
-    479: "s",
-    480: "c",
-    500: "–",
-    508: "v",
-    510: "y",
-    519: "F",
-    524: "L",
-    529: "x",
-    534: "k",
-    549: "S",
-    551: "*|",
-    556: "ET",
-    561: "a",
-    564: "e",
-    566: "Y",
-    572: "$+0123456789<=>Z^~±×−",
-    586: "X",
-    600: "V",
-    605: "Po",
-    615: "bdgpq",
-    618: "hnu",
-    619: "K",
-    622: "R",
-    623: "µ",
-    632: "C",
-    639: "A",
-    646: "#",
-    650: "B",
-    728: "G",
-    730: "D",
-    731: "U",
-    732: "&",
-    741: "H",
-    760: "N",
-    781: "OQØ",
-    786: "w",
-    791: "…",
-    831: "%",
-    899: "@",
-    907: "M",
-    930: "W",
-    935: "m",
-    1000: "—",
-}
-_WIDTH = {character: width for width, group in _BY_WIDTH.items() for character in group}
-#: Letters of other scripts come from other fonts: a generous guess, and a full em for wide ones.
-_OTHER, _WIDE = 650, 1000
-#: Advance of Noto Emoji: 2600 of 2048.
-_EMOJI = 1270
+from labkit.documents.glyphs import PLAIN_FONTS, REGULAR, advance, advances
+
+#: Height of capitals in parts of the size of Noto Sans.
+CAPITAL = 0.714
+#: Width in parts of the size that is left for a character that no font has.
+_UNKNOWN = 1.0
 ELLIPSIS, JOINER = "…", "\u200d"
 
 
-def width_mm(words: str, height_mm: float) -> float:
-    """Estimate the width of a line of words.
+def width_mm(words: str, height_mm: float, font: str = REGULAR) -> float:
+    """Work out the width of a line of words, of characters set one by one.
+
+    Args:
+        height_mm: Height of capitals.
 
     Returns:
-        Sum of the letters' widths, mm; exact for the characters of drawings, a guess for other
-        scripts.
+        Sum of the characters' widths, mm; in scripts whose letters join, nearly the width.
 
     >>> round(width_mm("33.6", 2.5), 2)
     6.95
     """
-    return sum(_letter(one) for one in words) * height_mm / CAPITAL
+    return sum(_letter(one, font) for one in words) * height_mm / CAPITAL
 
 
-def is_known(words: str) -> bool:
-    """Tell whether the width of every letter is known, not guessed."""
-    return all(one in _WIDTH for one in words)
+def is_plain(words: str) -> bool:
+    """Tell whether the line is as wide as its characters are, however a program sets it."""
+    return all(any(ord(one) in advances(font) for font in PLAIN_FONTS) for one in words)
 
 
-def _letter(one: str) -> int:
-    known = _WIDTH.get(one)
-    if known is not None:
-        return known
-    if unicodedata.combining(one) or unicodedata.category(one) in ("Mn", "Cf"):
-        return 0
-    if unicodedata.category(one) in ("So", "Sk"):
-        return _EMOJI
-    return _WIDE if unicodedata.east_asian_width(one) in ("W", "F") else _OTHER
+def _letter(one: str, font: str) -> float:
+    if unicodedata.category(one) in ("Mn", "Me", "Cf"):
+        return 0.0
+    width = advance(one, font)
+    return _UNKNOWN if width is None else width
 
 
 def wrapped(words: str, height_mm: float, most_mm: float) -> list[str]:
