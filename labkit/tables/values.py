@@ -55,6 +55,11 @@ class TableFile:
     decimal: str
     proven: bool = False
 
+    @property
+    def titles(self) -> frozenset[str]:
+        """Names of its columns; capitals do not matter."""
+        return frozenset(title.strip().casefold() for title in self.header)
+
 
 def place(file: str, line: int, column: int, name: str) -> str:
     """Write where a cell is.

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from decimal import Decimal
+from functools import partial
 
 from labkit.errors import InputError
 from labkit.qa.process.capability import Limits
 from labkit.qa.process.sample import Grouping, Sample
-from labkit.tables.cells import could_be_thousands
-from labkit.tables.file import Cell, Mistakes, TableFile, number, problem, read_table
+from labkit.tables.cells import could_be_thousands, number
+from labkit.tables.columns import Column, read_columns, row_values
+from labkit.tables.values import Cell, Mistakes, TableFile, problem
 from labkit.units import plain
 
 #: Larger than anything a gauge shows in any unit.
@@ -63,36 +66,52 @@ def sample_of_table(
             f"the column `{column}` cannot hold values and subgroups at once; name two columns",
             field="subgroup", value=mark,
         )
-    wanted = [column] if mark is None else [column, mark]
-    table = _decided(
-        read_table(raw, name, wanted, numbers=[column], ignore_others=True), columns.decimal
+    value_column = Column(
+        column, "the values", partial(_value, limits=limits), filled=True, sign=True
     )
-    low, high = _bounds(limits)
-    _require_clear_sign(table, column, low, high)
+    mark_column = Column(mark or "", "what was made under the same conditions", _mark, filled=True)
+    wanted = [value_column] if mark is None else [value_column, mark_column]
+    table = _decided(
+        read_columns(raw, name, wanted, [one.name for one in wanted], ignore_others=True),
+        columns.decimal,
+    )
+    _require_clear_sign(table, column, *_bounds(limits))
     clear, mistakes = replace(table, proven=True), Mistakes()
-    values = [mistakes.take(number, row[column], clear, -_MOST, _MOST) for row in table.rows]
-    for row, value in zip(table.rows, values, strict=True):
-        if value is not None and not low <= value <= high:
-            mistakes.add(problem(row[column], table, _far(row[column].text, limits)))
-    for row in table.rows if mark else ():
-        if not row[str(mark)].text:
-            mistakes.add(problem(row[str(mark)], table, "is empty; mark every value's subgroup"))
+    rows = [row_values(row, clear, wanted, mistakes) for row in table.rows]
     mistakes.stop()
+    found = [row for row in rows if row is not None]
     first = table.rows[0]
     groups = None if mark is None else Grouping(
-        _title(table, first[mark]), tuple(row[mark].text for row in table.rows)
+        _title(table, first[mark]), tuple(row[mark] for row in found)
     )
     shown = groups is not None and 1 < len(groups.groups) <= _MOST_GROUPS
     return Sample(
         title=_title(table, first[column]),
         unit="",
-        values=tuple(float(value) for value in values if value is not None),
+        values=tuple(float(row[column]) for row in found),
         names=tuple(f"line {row[column].line}" for row in table.rows),
         limits=limits,
         about=(("File", name), ("Column", _title(table, first[column]))),
         groupings=(groups,) if shown and groups else (),
         subgroups=groups,
     )
+
+
+def _value(cell: Cell, table: TableFile, limits: Limits | None) -> Decimal:
+    value, (low, high) = number(cell, table, -_MOST, _MOST), _bounds(limits)
+    if limits is not None and not low <= value <= high:
+        raise problem(
+            cell, table, f"{cell.text} lies outside of the limits {_end(limits.lower)} to "
+            f"{_end(limits.upper)} by more than {_FAR} times their distance: correct the value, "
+            "or the limits if they are meant for other values",
+        )  # fmt: skip
+    return value
+
+
+def _mark(cell: Cell, table: TableFile) -> str:
+    if not cell.text:
+        raise problem(cell, table, "is empty; mark every value's subgroup")
+    return cell.text
 
 
 def _title(table: TableFile, cell: Cell) -> str:
@@ -106,16 +125,6 @@ def _bounds(limits: Limits | None) -> tuple[float, float]:
         return -_MOST, _MOST
     far = _FAR * (limits.upper - limits.lower)
     return limits.lower - far, limits.upper + far
-
-
-def _far(text: str, limits: Limits | None) -> str:
-    """Say that a value is too far away to be meant."""
-    assert limits is not None
-    ends = f"{_end(limits.lower)} to {_end(limits.upper)}"
-    return (
-        f"{text} lies outside of the limits {ends} by more than {_FAR} times their distance: "
-        "correct the value, or the limits if they are meant for other values"
-    )
 
 
 def _end(limit: float | None) -> str:

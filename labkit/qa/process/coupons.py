@@ -2,23 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import partial
 
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 from labkit.tables.cells import number, words
-from labkit.tables.file import read_table
+from labkit.tables.columns import Column, read_columns, row_values
 from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
 from labkit.units import plain
 
 #: Kinds of diameters that may be measured, with their columns.
 DIAMETERS = ("bore", "pin", "ball")
+_WORDS = partial(words, most=40)
+_READING = partial(number, low=Decimal("0.01"), high=10_000)
 COLUMNS = (
-    "nominal", "measured", "reading", "coupon", "machine", "lot", "remark",
-    *(name for kind in DIAMETERS for name in (f"{kind}_nominal", kind)),
-)  # fmt: skip
+    Column(
+        "nominal", "functional length as drawn, mm", partial(number, low=5, high=120),
+        filled=True, sign=True,
+    ),
+    Column("measured", "functional length as measured, mm", _READING, filled=True, sign=True),
+    Column("reading", "what was read in the way named, mm", _READING, filled=True, sign=True),
+    Column("coupon", "its name; rows of one name are readings of one coupon", _WORDS, filled=True),
+    Column("machine", "the machine that built it", _WORDS),
+    Column("lot", "lot of the material", _WORDS),
+    Column("remark", "anything else; passed over"),
+    *(
+        column
+        for kind in DIAMETERS
+        for column in (
+            Column(f"{kind}_nominal", f"diameter of the {kind} as drawn, mm", sign=True),
+            Column(kind, f"diameter of the {kind} as measured, mm", sign=True),
+        )
+    ),
+)
 #: No process is off by more than this: it is a slip, or not the rod that it is taken for.
 MOST_OFF_MM = Decimal("1.0")
 MOST_OFF_PART = Decimal("0.04")
@@ -92,21 +111,25 @@ def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tu
     >>> read_coupons(b"nominal;measured\n30,0;30,02\n", "a.csv")[0].measured_mm
     Decimal('30.02')
     """
-    column = "measured" if to_length is None else "reading"
-    numbers = ("nominal", column, *(n for k in DIAMETERS for n in (f"{k}_nominal", k)))
-    table = read_table(
-        raw, name, ("nominal", column), [c for c in COLUMNS if c not in ("nominal", column)],
-        numbers=numbers,
-    )  # fmt: skip
-    _refuse_other_column(table, column)
+    column, other = ("measured", "reading") if to_length is None else ("reading", "measured")
+    columns = [
+        replace(one, read=None, sign=False) if one.name == other else one for one in COLUMNS
+    ]
+    table = read_columns(raw, name, columns, ("nominal", column))
+    _refuse_other_column(table, column, other)
     _refuse_unmeasured(table, to_length)
     mistakes = Mistakes()
-    rows = [mistakes.take(_row, row, table, column, to_length is None) for row in table.rows]
+    rows = [
+        mistakes.take(_row, row, table, columns, column, to_length is None) for row in table.rows
+    ]
     mistakes.stop()
-    found = [row for row in rows if row is not None]
-    together = _together(found, table, to_length, mistakes)
+    groups: dict[str, list[_Row]] = {}
+    for row in rows:
+        assert row is not None  # a mistake has stopped before
+        groups.setdefault(row.coupon.name, []).append(row)
+    found = [mistakes.take(_mean, group, table, to_length) for group in groups.values()]
     mistakes.stop()
-    return together
+    return tuple(coupon for coupon in found if coupon is not None)
 
 
 @dataclass(frozen=True)
@@ -118,35 +141,28 @@ class _Row:
     read: Cell
 
 
-def _row(row: Mapping[str, Cell], table: TableFile, column: str, is_length: bool) -> _Row:
+def _row(
+    row: Mapping[str, Cell], table: TableFile, columns: Sequence[Column], column: str,
+    is_length: bool,
+) -> _Row:  # fmt: skip
     mistakes = Mistakes()
-    nominal = mistakes.take(number, row["nominal"], table, 5, 120)
-    reading = mistakes.take(number, row[column], table, Decimal("0.01"), 10_000)
+    values = row_values(row, table, columns, mistakes)
     diameters = {
         kind: found
         for kind in DIAMETERS
         if (found := mistakes.take(_diameter, kind, row, table)) is not None
     }
-    texts = {name: _text(row, name, table, mistakes) for name in ("coupon", "machine", "lot")}
     mistakes.stop()
-    assert nominal is not None
-    assert reading is not None
+    assert values is not None
+    nominal, reading = values["nominal"], values[column]
     if is_length:
         _refuse_slip(row[column], table, reading, nominal, _off_limit(nominal))
     cell = row.get("coupon", row["nominal"])
-    name = texts["coupon"] or f"line {cell.line}"
     coupon = Coupon(
-        name, nominal, reading, (reading,), diameters, texts["machine"], texts["lot"]
-    )
+        values["coupon"] or f"line {cell.line}", nominal, reading, (reading,), diameters,
+        values["machine"] or "", values["lot"] or "",
+    )  # fmt: skip
     return _Row(coupon, cell, row[column])
-
-
-def _text(row: Mapping[str, Cell], name: str, table: TableFile, mistakes: Mistakes) -> str:
-    """Read a word; a column that is there has one in each row, but for the lot and the machine."""
-    cell = row.get(name)
-    if cell is None or (not cell.text and name != "coupon"):
-        return ""
-    return mistakes.take(words, cell, table, 40) or ""
 
 
 def _diameter(kind: str, row: Mapping[str, Cell], table: TableFile) -> Diameter | None:
@@ -185,10 +201,8 @@ def _refuse_slip(
     )  # fmt: skip
 
 
-def _refuse_other_column(table: TableFile, column: str) -> None:
-    given = {title.strip().casefold() for title in table.header}
-    other = "reading" if column == "measured" else "measured"
-    if other in given:
+def _refuse_other_column(table: TableFile, column: str, other: str) -> None:
+    if other in table.titles:
         raise InputError(
             f'has a column "{other}" beside "{column}"; '
             + (
@@ -205,25 +219,10 @@ def _refuse_unmeasured(table: TableFile, to_length: ToLength | None) -> None:
     """Refuse a way that touches what the file has no column for, once and not for every row."""
     if to_length is None:
         return
-    given = {title.strip().casefold() for title in table.header}
     try:
-        to_length(Decimal(30), {kind: Decimal(3) for kind in DIAMETERS if kind in given})
+        to_length(Decimal(30), {kind: Decimal(3) for kind in DIAMETERS if kind in table.titles})
     except InputError as error:
         raise InputError(str(error), where=f"{table.name}:1") from error
-
-
-def _together(
-    rows: list[_Row], table: TableFile, to_length: ToLength | None, mistakes: Mistakes
-) -> tuple[Coupon, ...]:
-    """Join the readings of one coupon."""
-    groups: dict[str, list[_Row]] = {}
-    for row in rows:
-        groups.setdefault(row.coupon.name, []).append(row)
-    return tuple(
-        coupon
-        for group in groups.values()
-        if (coupon := mistakes.take(_mean, group, table, to_length)) is not None
-    )
 
 
 def _mean(group: list[_Row], table: TableFile, to_length: ToLength | None) -> Coupon:
