@@ -7,15 +7,12 @@ from collections.abc import Iterator
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Arc, Lettering, Line, Piece
 from labkit.core.label.place import label_space
-from labkit.core.rod.bar_outline import flat_outline
 from labkit.core.rod.compensation import RodSizes, compensated
 from labkit.core.rod.curves import box
 from labkit.core.rod.rods import (
     NOMINAL,
     Ball,
-    Crosspin,
     Eye,
-    Fitting,
     FlatBar,
     Hand,
     Rod,
@@ -88,8 +85,7 @@ def _mirrored(piece: Piece) -> Piece:
 def _body(sizes: RodSizes, hand: Hand) -> Iterator[str]:
     half = sizes.length_mm / 2
     if isinstance(sizes.body, FlatBar):
-        radii = [_boss_mm(fitting) / 2 for fitting in sizes.fittings]
-        outline = flat_outline(sizes.body, radii[0], radii[1], sizes.length_mm)
+        outline = sizes.body.outline(sizes.fittings, sizes.length_mm)
         yield svg.path([seen(outline, hand)], fill=svg.TINT)
     else:
         yield from _round_body(sizes, sizes.body, hand)
@@ -116,8 +112,3 @@ def _round_body(sizes: RodSizes, bar: RoundBar, hand: Hand) -> Iterator[str]:
     yield svg.rectangle(
         left, -radius, right - left, 2 * radius, rx=svg.number(radius), fill=svg.TINT
     )
-
-
-def _boss_mm(fitting: Fitting) -> float:
-    assert isinstance(fitting, (Eye, Crosspin))  # a flat bar takes nothing else
-    return fitting.boss_diameter_mm

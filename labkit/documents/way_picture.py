@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.label.lettering import Lettering
-from labkit.core.rod.fittings import Fitting
+from labkit.core.rod.fittings import BossFitting, Fitting
 from labkit.core.rod.rods import Rod
 from labkit.documents import svg
 from labkit.documents.rod_picture import box_mm, draw_rod, lower_is_left
@@ -85,10 +85,10 @@ def _contacts(ends: tuple[_End, _End], way: Way, outside: bool) -> list[float]:
 
 def _reach(fitting: Fitting, way: Way, outside: bool) -> float:
     """Give how far outwards of its centre a fitting is touched."""
-    if not fitting.boss_mm:
+    if not isinstance(fitting, BossFitting):
         return fitting.diameter_mm / 2
     if way.method is Method.ENDS:
-        return fitting.boss_mm / 2
+        return fitting.boss_diameter_mm / 2
     pin = fitting.gauge_pin_mm
     radius = (fitting.diameter_mm if pin is None else float(pin)) / 2
     return radius if outside else -radius

@@ -10,7 +10,7 @@ from OCP.TopoDS import TopoDS_Face, TopoDS_Shell, TopoDS_Solid
 
 from labkit.core.label.lettering import Engraving
 from labkit.core.label.place import label_space
-from labkit.core.rod.bar_outline import SAME_MM
+from labkit.core.rod.bodies.flat import SAME_MM
 from labkit.core.rod.compensation import RodSizes, compensated
 from labkit.core.rod.rods import NOMINAL, Ball, Compensation, Crosspin, FlatBar, Hand, Rod
 from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3

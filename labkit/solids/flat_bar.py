@@ -8,7 +8,6 @@ from OCP.Geom import Geom_Circle, Geom_CylindricalSurface, Geom_ToroidalSurface
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face
 
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
-from labkit.core.rod.bar_outline import flat_outline
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.outlines import inset
 from labkit.core.rod.rods import Crosspin, Eye, FlatBar, Hand
@@ -50,9 +49,7 @@ def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
     frame = ReaderFrame(hand)
     left, right = facing(sizes, hand)
     half, edge = bar.thickness_mm / 2, bar.edge_radius_mm
-    outline = flat_outline(
-        bar, left.boss_diameter_mm / 2, right.boss_diameter_mm / 2, sizes.length_mm
-    )
+    outline = bar.outline((left, right), sizes.length_mm)
     inner = inset(outline, edge)
     low, high = ring(frame, outline, edge - half), ring(frame, outline, half - edge)
     outward, inward = ring(frame, inner, -half), ring(frame, inner, half)

@@ -7,7 +7,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
 from labkit.core.numbers import require_finite
-from labkit.core.rod.fittings import Fitting
+from labkit.core.rod.fittings import BossFitting, Fitting
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 
@@ -128,15 +128,15 @@ def ways_of(template: RodTemplate) -> tuple[Way, ...]:
     """
     ends = (template.lower, template.upper)
     # Inside jaws and the ends of the rod are only there where both fittings have a boss.
-    bosses = all(end.boss_mm for end in ends)
+    bosses = [end.boss_diameter_mm for end in ends if isinstance(end, BossFitting)]
     ways = [shifted_way(Method.OVER, ends)]
-    if bosses:
+    if len(bosses) == len(ends):
         ways += [shifted_way(Method.BETWEEN, ends), _half_sum(ends)]
     else:
         ways.append(_over_less_own(ends))
     ways.append(_centres(ends))
-    if bosses:
-        ways.append(_over_ends(ends, template.length_tolerance))
+    if len(bosses) == len(ends):
+        ways.append(_over_ends(bosses, template.length_tolerance))
     return tuple(ways)
 
 
@@ -216,10 +216,10 @@ def _centres(ends: tuple[Fitting, Fitting]) -> Way:
     )
 
 
-def _over_ends(ends: tuple[Fitting, Fitting], tolerance_class: str) -> Way:
+def _over_ends(bosses_mm: list[float], tolerance_class: str) -> Way:
     least = most = Decimal(0)
-    for fitting in ends:
-        boss = Decimal(repr(float(fitting.boss_mm)))
+    for boss_mm in bosses_mm:
+        boss = Decimal(repr(float(boss_mm)))
         tolerance = linear_tolerance(tolerance_class, boss)
         least, most = least + (boss - tolerance) / 2, most + (boss + tolerance) / 2
     return Way(

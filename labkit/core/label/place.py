@@ -8,17 +8,7 @@ from dataclasses import dataclass
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.numbers import require_finite
-from labkit.core.rod.rods import (
-    Ball,
-    Body,
-    Crosspin,
-    Eye,
-    Fitting,
-    FlatBar,
-    Process,
-    RodTemplate,
-    RoundBar,
-)
+from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import LabelError
 
 #: Sums of a few lengths in binary; what fits to this fits.
@@ -58,26 +48,16 @@ def label_space(template: RodTemplate, length_mm: float) -> LabelSpace:
     Raises:
         LabelError: Fittings that do not belong on the bar.
     """
-    reach = [_keep_out(template.body, fitting) for fitting in (template.lower, template.upper)]
-    width = length_mm - reach[0] - reach[1]
+    body = template.body
+    for fitting in (template.lower, template.upper):
+        if not body.takes(fitting):
+            raise LabelError(
+                f"a {fitting.kind} has no place on this bar, so the label has none either"
+            )
+    reach = [body.keep_out_mm(fitting) for fitting in (template.lower, template.upper)]
+    width = length_mm - reach[0] - reach[1] + 2 * body.label_corner_mm
     center = (reach[0] - reach[1]) / 2
-    if isinstance(template.body, RoundBar):
-        radius = template.body.diameter_mm / 2
-        half = math.sqrt(radius**2 - (radius - template.body.flat_depth_mm) ** 2)
-        return LabelSpace(width + 2 * half, 2 * half, half, center)
-    height = template.body.height_mm - 2 * template.body.edge_radius_mm
-    return LabelSpace(width, height, 0.0, center)
-
-
-def _keep_out(body: Body, fitting: Fitting) -> float:
-    """Tell how far from its centre a fitting keeps the label's area away."""
-    if isinstance(body, RoundBar) and isinstance(fitting, Ball):
-        return fitting.neck_length_mm + body.diameter_mm / 2
-    if isinstance(body, FlatBar) and isinstance(fitting, Eye):
-        return fitting.bore_diameter_mm / 2
-    if isinstance(body, FlatBar) and isinstance(fitting, Crosspin):
-        return fitting.pin_diameter_mm / 2
-    raise LabelError(f"a {fitting.kind} has no place on this bar, so the label has none either")
+    return LabelSpace(width, body.label_height_mm, body.label_corner_mm, center)
 
 
 def excess_mm(engraving: Engraving, space: LabelSpace, margin_mm: float) -> tuple[float, float]:
@@ -138,9 +118,8 @@ def check_label(
 
 def remaining_wall_mm(template: RodTemplate) -> float:
     """Work out how thick the bar is under the engraving, mm."""
-    if isinstance(template.body, RoundBar):
-        return template.body.diameter_mm - template.body.flat_depth_mm - template.label.depth_mm
-    return template.body.thickness_mm - template.label.depth_mm
+    body = template.body
+    return body.outward_mm + body.label_level_mm - template.label.depth_mm
 
 
 def require_fit(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from labkit.core.label.lettering import Arc, Line, Piece, Region
 from labkit.core.rod.curves import at, enclosed_area, moved_piece
@@ -12,6 +13,12 @@ Loop = tuple[Piece, ...]
 
 #: Two pieces meet if their ends are closer than this; half of the kernel's own point tolerance.
 JOINT_TOLERANCE_MM = 5e-8
+
+
+def rectangle(left: float, right: float, low: float, high: float) -> Loop:
+    """Draw a rectangle from its lower left corner, counter-clockwise."""
+    corners = ((left, low), (right, low), (right, high), (left, high), (left, low))
+    return tuple(Line(a, b) for a, b in pairwise(corners))
 
 
 def turned(loop: Loop) -> Loop:

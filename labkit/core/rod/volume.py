@@ -9,9 +9,9 @@ import math
 
 from labkit.core.label.lettering import Engraving
 from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.fittings import NeckFitting
 from labkit.core.rod.outlines import region_area_mm2
-from labkit.core.rod.rods import CHAMFER_PART, Ball, Crosspin, Eye, Fitting, FlatBar, Hand, RoundBar
-from labkit.errors import GeometryError
+from labkit.core.rod.rods import Hand
 
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 
@@ -30,9 +30,10 @@ def body_volume_mm3(sizes: RodSizes) -> float:
 
     Source: Pappus's second theorem; spherical cap π h² (3 r − h) / 3.
     """
-    if isinstance(sizes.body, FlatBar):
-        return _flat_bar_mm3(sizes.body, sizes)
-    return _round_bar_mm3(sizes.body, sizes)
+    mounts = sizes.body.mounts(sizes.fittings, sizes.length_mm)
+    return sizes.body.bar_mm3(sizes.fittings, sizes.length_mm) + sum(
+        fitting.added_mm3(mount) for fitting, mount in zip(sizes.fittings, mounts, strict=True)
+    )
 
 
 def label_volume_mm3(engraving: Engraving, depth_mm: float) -> float:
@@ -55,106 +56,13 @@ def envelope_mm(sizes: RodSizes, hand: Hand) -> Box:
     Returns:
         Least and greatest corner, mm.
     """
-    half = sizes.length_mm / 2
-    lower, upper = (_reach_mm(fitting) for fitting in sizes.fittings)
-    if isinstance(sizes.body, FlatBar):
-        height = max(sizes.body.height_mm / 2, lower, upper)
-        outward = sizes.body.thickness_mm / 2
-        inward = outward + max(_standing_mm(fitting) for fitting in sizes.fittings)
-    else:
-        radius = sizes.body.diameter_mm / 2
-        height = outward = max(radius, lower, upper)
-        inward = max(radius - sizes.body.flat_depth_mm, lower, upper)
+    half, body = sizes.length_mm / 2, sizes.body
+    lower, upper = (fitting.reach_mm for fitting in sizes.fittings)
+    # Bosses lie within the bar's thickness, what stands on a neck goes all round it.
+    round_mm = max(f.reach_mm if isinstance(f, NeckFitting) else 0.0 for f in sizes.fittings)
+    height = max(body.height_across_mm / 2, lower, upper)
+    outward = max(body.outward_mm, round_mm)
+    standing = max(fitting.stands_out_mm for fitting in sizes.fittings)
+    inward = max(body.label_level_mm + standing, round_mm)
     low_y, high_y = sorted((hand.inward_y * inward, -hand.inward_y * outward))
     return ((-half - lower, low_y, -height), (half + upper, high_y, height))
-
-
-def _reach_mm(fitting: Fitting) -> float:
-    if isinstance(fitting, Ball):
-        return fitting.ball_diameter_mm / 2
-    if isinstance(fitting, Crosspin):
-        return max(fitting.boss_diameter_mm, fitting.lip_diameter_mm) / 2
-    return fitting.boss_diameter_mm / 2
-
-
-def _standing_mm(fitting: Fitting) -> float:
-    if isinstance(fitting, Crosspin):
-        return fitting.pin_length_mm + fitting.lip_thickness_mm
-    return 0.0
-
-
-def _flat_bar_mm3(bar: FlatBar, sizes: RodSizes) -> float:
-    """Add up both ends and the straight piece between them, edges rounded."""
-    volume, straight = 0.0, sizes.length_mm
-    for fitting in sizes.fittings:
-        if isinstance(fitting, Ball):
-            raise GeometryError("a ball cannot stand on a flat bar; use a round bar")
-        reach, end_mm3 = _flat_end_mm3(bar, fitting.boss_diameter_mm / 2)
-        straight -= reach
-        volume += end_mm3
-        volume += _bore_or_pin_mm3(fitting, bar.thickness_mm)
-    spandrel, _ = _spandrel(bar.edge_radius_mm)
-    section = bar.height_mm * bar.thickness_mm - 4 * spandrel
-    return volume + section * straight
-
-
-def _flat_end_mm3(bar: FlatBar, boss: float) -> tuple[float, float]:
-    """Work out reach and volume of one end: boss, two blends, up to the blends' tangent points."""
-    half, blend = bar.height_mm / 2, bar.blend_radius_mm
-    reach = math.sqrt(max(0.0, (boss + blend) ** 2 - (half + blend) ** 2))
-    rise = math.atan2(half + blend, reach)
-    convex, concave = 2 * math.pi - 2 * rise, math.pi - 2 * rise
-    if reach == 0.0:
-        convex, concave = math.pi, 0.0
-    # Boss sector, then twice the right triangle boss centre - foot - blend centre less the
-    # blend's sector in it.
-    area = boss**2 * convex / 2 + reach * (half + blend) - blend**2 * concave / 2
-    spandrel, moment = _spandrel(bar.edge_radius_mm)
-    removed = convex * (spandrel * boss - moment) + concave * (spandrel * blend + moment)
-    return reach, area * bar.thickness_mm - 2 * removed
-
-
-def _spandrel(radius: float) -> tuple[float, float]:
-    """Give area, and first moment about the outer side, of what rounding takes off a corner."""
-    return radius**2 * (1 - math.pi / 4), radius**3 * (5 / 6 - math.pi / 4)
-
-
-def _bore_or_pin_mm3(fitting: Eye | Crosspin, thickness: float) -> float:
-    if isinstance(fitting, Eye):
-        return -math.pi * (fitting.bore_diameter_mm / 2) ** 2 * thickness
-    lip, chamfer = fitting.lip_diameter_mm / 2, CHAMFER_PART * fitting.lip_thickness_mm
-    ring = 2 * math.pi * (lip - chamfer / 3) * chamfer**2 / 2
-    pin = math.pi * (fitting.pin_diameter_mm / 2) ** 2 * fitting.pin_length_mm
-    return pin + math.pi * lip**2 * fitting.lip_thickness_mm - 2 * ring
-
-
-def _round_bar_mm3(bar: RoundBar, sizes: RodSizes) -> float:
-    radius, flat = bar.diameter_mm / 2, bar.flat_depth_mm
-    straight = sizes.length_mm
-    volume = 0.0
-    for fitting in sizes.fittings:
-        if not isinstance(fitting, Ball):
-            raise GeometryError(f"a fitting of kind {fitting.kind} cannot stand on a round bar; "
-                                "use balls, or a flat bar")
-        straight -= fitting.neck_length_mm + radius
-        volume += _ball_end_mm3(fitting, radius)
-    rest = radius - flat
-    segment = radius**2 * math.acos(rest / radius) - rest * math.sqrt(radius**2 - rest**2)
-    # The flat takes half a spherical cap off each dome: together one whole cap.
-    return volume + (math.pi * radius**2 - segment) * straight - _cap_mm3(radius, flat)
-
-
-def _ball_end_mm3(ball: Ball, dome: float) -> float:
-    """Work out ball, neck and dome of one end, before the flat."""
-    neck, sphere = ball.neck_diameter_mm / 2, ball.ball_diameter_mm / 2
-    at_dome, at_ball = math.sqrt(dome**2 - neck**2), math.sqrt(sphere**2 - neck**2)
-    neck_length = ball.neck_length_mm + dome - at_dome - at_ball
-    return (
-        4 / 3 * math.pi * sphere**3 - _cap_mm3(sphere, sphere - at_ball)
-        + math.pi * neck**2 * neck_length
-        + 2 / 3 * math.pi * dome**3 - _cap_mm3(dome, dome - at_dome)
-    )
-
-
-def _cap_mm3(radius: float, height: float) -> float:
-    return math.pi * height**2 * (3 * radius - height) / 3

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from labkit.core.rod.bar_outline import blend_reach_mm
 from labkit.core.rod.rods import CHAMFER_PART, Crosspin, Eye, FlatBar
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, NEXT_MM, leader_row
@@ -73,11 +72,11 @@ def _bores(ink: Ink, subject: Subject, layout: Layout) -> None:
 
 def _blends(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) -> None:
     """Dimension the arcs between bosses and bar, by one below the right boss or the left one."""
-    blended = [end for end in subject.ends if blend_reach_mm(bar, end.reach_mm) > 0]
+    blended = [end for end in subject.ends if bar.blend_reach_mm(end.reach_mm) > 0]
     if not blended:
         return
     end, half = blended[-1], bar.height_mm / 2
-    reach = blend_reach_mm(bar, end.reach_mm)
+    reach = bar.blend_reach_mm(end.reach_mm)
     rise = math.degrees(math.atan2(half + bar.blend_radius_mm, reach))
     steep = 90.0 - BLEND_POINT * (90.0 - rise)
     angle = steep if end.side > 0 else 180.0 - steep

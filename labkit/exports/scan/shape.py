@@ -7,7 +7,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.rod.bar_outline import blend_reach_mm
 from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, FlatBar, RodTemplate, RoundBar
 from labkit.errors import GeometryError
 
@@ -117,7 +116,7 @@ def _outline(template: RodTemplate, body: FlatBar, points: Array, length_mm: flo
             raise GeometryError("a ball does not stand on a flat bar")
         radius = fitting.boss_diameter_mm / 2.0
         local = sense * x - length_mm / 2.0
-        reach = blend_reach_mm(body, radius)
+        reach = body.blend_reach_mm(radius)
         rise = body.height_mm / 2.0 + body.blend_radius_mm
         boss = np.hypot(local, z) - radius
         blend = body.blend_radius_mm - np.hypot(local + reach, z - rise)

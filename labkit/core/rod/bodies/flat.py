@@ -1,14 +1,23 @@
-"""Flat bars."""
+"""Flat bars with disc bosses, which blend into the bar."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from labkit.core.numbers import require_finite
+from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.rod.bodies.base import Bar, Ends
+from labkit.core.rod.fittings import BossFitting, Fitting, Mount
+from labkit.core.rod.outlines import Loop, rectangle
+from labkit.errors import GeometryError
+
+#: A boss this close to the bar's height counts as equal to it (a plain rounded end).
+SAME_MM = 1e-9
 
 
 @dataclass(frozen=True)
-class FlatBar:
+class FlatBar(Bar):
     """Flat bar in the x–z plane.
 
     Args:
@@ -23,5 +32,186 @@ class FlatBar:
     edge_radius_mm: float
     blend_radius_mm: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
+    shape = "flat"
+
+    def takes(self, fitting: Fitting) -> bool:
+        """Tell whether the fitting has a boss."""
+        return isinstance(fitting, BossFitting)
+
+    @property
+    def height_across_mm(self) -> float:
+        """Its height."""
+        return self.height_mm
+
+    @property
+    def outward_mm(self) -> float:
+        """Half of its thickness."""
+        return self.thickness_mm / 2
+
+    @property
+    def label_level_mm(self) -> float:
+        """Half of its thickness."""
+        return self.thickness_mm / 2
+
+    @property
+    def label_height_mm(self) -> float:
+        """Its height without the rounded edges."""
+        return self.height_mm - 2 * self.edge_radius_mm
+
+    @property
+    def label_corner_mm(self) -> float:
+        """None: the area is a rectangle between bores and pins."""
+        return 0.0
+
+    def keep_out_mm(self, fitting: Fitting) -> float:
+        """Give the radius of bore or pin."""
+        return fitting.diameter_mm / 2
+
+    def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
+        """Tell where the bosses end."""
+        half, face = length_mm / 2, self.thickness_mm / 2
+        lower, upper = (_boss_mm(fitting) for fitting in ends)
+        return Mount(-half, face, -half - lower), Mount(half, face, half + upper)
+
+    def bar_mm3(self, ends: Ends, length_mm: float) -> float:
+        """Work out the volume of bar and bosses.
+
+        Formula: outline area × thickness − rounded edges (Pappus): both ends up to the blends'
+        tangent points, and the straight piece between them.
+        """
+        volume, straight = 0.0, length_mm
+        for fitting in ends:
+            reach, end_mm3 = self._end_mm3(_boss_mm(fitting))
+            straight -= reach
+            volume += end_mm3
+        spandrel, _ = _spandrel(self.edge_radius_mm)
+        section = self.height_mm * self.thickness_mm - 4 * spandrel
+        return volume + section * straight
+
+    def _end_mm3(self, boss: float) -> tuple[float, float]:
+        """Work out reach and volume of one end: boss and two blends."""
+        half, blend = self.height_mm / 2, self.blend_radius_mm
+        reach = math.sqrt(max(0.0, (boss + blend) ** 2 - (half + blend) ** 2))
+        rise = math.atan2(half + blend, reach)
+        convex, concave = 2 * math.pi - 2 * rise, math.pi - 2 * rise
+        if reach == 0.0:
+            convex, concave = math.pi, 0.0
+        # Boss sector, then twice the right triangle boss centre - foot - blend centre less the
+        # blend's sector in it.
+        area = boss**2 * convex / 2 + reach * (half + blend) - blend**2 * concave / 2
+        spandrel, moment = _spandrel(self.edge_radius_mm)
+        removed = convex * (spandrel * boss - moment) + concave * (spandrel * blend + moment)
+        return reach, area * self.thickness_mm - 2 * removed
+
+    def blend_reach_mm(self, boss_radius_mm: float) -> float:
+        """Work out how far along the bar a boss and its blend arcs reach from the boss's centre.
+
+        Formula: √((R + b)² − (h + b)²), R boss radius, h half of the bar's height, b blend radius:
+        the blend's centre lies b above the bar's edge and R + b from the boss's centre.
+
+        Returns:
+            Distance in mm along the bar; 0 where boss and bar are equally high.
+
+        Raises:
+            GeometryError: The boss is lower than the bar.
+
+        >>> round(FlatBar(6.5, 3.0, 0.5, 3.0).blend_reach_mm(3.75) ** 2, 9)
+        6.5
+        """
+        half = self.height_mm / 2
+        if boss_radius_mm < half - SAME_MM:
+            raise GeometryError(
+                f"a boss of {2 * boss_radius_mm:g} mm diameter is lower than its bar of "
+                f"{self.height_mm:g} mm height; give the boss at least the bar's height",
+                field="boss_diameter",
+                value=2 * boss_radius_mm,
+                allowed=f"at least {self.height_mm:g} mm",
+            )
+        if boss_radius_mm <= half + SAME_MM:
+            return 0.0
+        blend = self.blend_radius_mm
+        return math.sqrt((boss_radius_mm + blend) ** 2 - (half + blend) ** 2)
+
+    def outline(self, ends: Ends, length_mm: float) -> Loop:
+        """Draw the outline: boss arcs, bar lines and the blend arcs between them.
+
+        Args:
+            ends: The fittings at −length/2 and at +length/2.
+
+        Returns:
+            Closed counter-clockwise loop without corners, starting on the lower bar line.
+
+        Validity: the bar keeps a straight piece between the blends.
+
+        Raises:
+            GeometryError: A boss is lower than the bar, or the length leaves no straight piece.
+        """
+        half, center = self.height_mm / 2, length_mm / 2
+        left_boss, right_boss = (_boss_mm(fitting) for fitting in ends)
+        left = self.blend_reach_mm(left_boss) - center
+        right = center - self.blend_reach_mm(right_boss)
+        if right - left <= SAME_MM:
+            raise GeometryError(
+                f"a flat bar with {length_mm:g} mm between its fittings has no straight piece left "
+                f"between the bosses' blends; it needs more than "
+                f"{length_mm - (right - left):.2f} mm",
+                field="length",
+                value=length_mm,
+            )
+        return (
+            Line((left, -half), (right, -half)),
+            *self._end(right_boss, center),
+            Line((right, half), (left, half)),
+            *_half_turn(self._end(left_boss, center)),
+        )
+
+    def _end(self, boss_radius_mm: float, center_mm: float) -> Loop:
+        """Draw the right-hand end, from the lower to the upper bar line."""
+        half, blend = self.height_mm / 2, self.blend_radius_mm
+        reach = self.blend_reach_mm(boss_radius_mm)
+        if reach == 0.0:
+            return (Arc((center_mm, 0.0), half, -90.0, 180.0),)
+        if blend <= 0:
+            raise GeometryError(
+                f"a blend radius of {blend:g} mm cannot join a boss to its bar; it must be above 0",
+                field="blend_radius", value=blend, allowed="above 0",
+            )
+        rise = math.degrees(math.atan2(half + blend, reach))
+        x = center_mm - reach
+        return (
+            Arc((x, -half - blend), blend, 90.0, -(90.0 - rise)),
+            Arc((center_mm, 0.0), boss_radius_mm, rise - 180.0, 360.0 - 2 * rise),
+            Arc((x, half + blend), blend, -rise, -(90.0 - rise)),
+        )
+
+    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the outline, then bores, pins and lips."""
+        yield from self.outline(ends, length_mm)
+        for fitting, mount in zip(ends, self.mounts(ends, length_mm), strict=True):
+            yield from fitting.side_view(mount)
+
+    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the bar as a rectangle, then bores, pins and lips."""
+        lower, upper = self.mounts(ends, length_mm)
+        yield from rectangle(lower.end_mm, upper.end_mm, -lower.face_mm, upper.face_mm)
+        for fitting, mount in zip(ends, (lower, upper), strict=True):
+            yield from fitting.top_view(mount)
+
+
+def _boss_mm(fitting: Fitting) -> float:
+    if not isinstance(fitting, BossFitting):
+        raise GeometryError(f"a {fitting.kind} cannot stand on a flat bar; use a round bar")
+    return fitting.boss_diameter_mm / 2
+
+
+def _spandrel(radius: float) -> tuple[float, float]:
+    """Give area, and first moment about the outer side, of what rounding takes off a corner."""
+    return radius**2 * (1 - math.pi / 4), radius**3 * (5 / 6 - math.pi / 4)
+
+
+def _half_turn(loop: Loop) -> Loop:
+    return tuple(
+        Arc((-a.center[0], -a.center[1]), a.radius, a.start_deg + 180.0, a.sweep_deg)
+        for a in loop
+        if isinstance(a, Arc)
+    )

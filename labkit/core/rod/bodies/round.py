@@ -1,14 +1,20 @@
-"""Round bars."""
+"""Round bars with domed ends, on which fittings stand on necks."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from labkit.core.numbers import require_finite
+from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.rod.bodies.base import Bar, Ends
+from labkit.core.rod.fittings import Fitting, Mount, NeckFitting
+from labkit.core.rod.fittings.ball import cap_mm3
+from labkit.errors import GeometryError
 
 
 @dataclass(frozen=True)
-class RoundBar:
+class RoundBar(Bar):
     """Round bar about x with domed (hemispherical) ends and a flat on the inward side.
 
     Args:
@@ -18,5 +24,118 @@ class RoundBar:
     diameter_mm: float
     flat_depth_mm: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
+    shape = "round"
+
+    def takes(self, fitting: Fitting) -> bool:
+        """Tell whether the fitting stands on a neck."""
+        return isinstance(fitting, NeckFitting)
+
+    @property
+    def height_across_mm(self) -> float:
+        """Its diameter."""
+        return self.diameter_mm
+
+    @property
+    def outward_mm(self) -> float:
+        """Its radius."""
+        return self.diameter_mm / 2
+
+    @property
+    def label_level_mm(self) -> float:
+        """Distance of the flat from the axis."""
+        return self.diameter_mm / 2 - self.flat_depth_mm
+
+    @property
+    def label_height_mm(self) -> float:
+        """Height of the flat."""
+        return 2 * self.half_flat_mm
+
+    @property
+    def label_corner_mm(self) -> float:
+        """Half of the flat's height: between the domes' centres it is a stadium."""
+        return self.half_flat_mm
+
+    @property
+    def half_flat_mm(self) -> float:
+        """Half of the flat's height.
+
+        Formula: √(r² − (r − f)²), r the bar's radius, f the flat's depth.
+        """
+        radius = self.diameter_mm / 2
+        return math.sqrt(radius**2 - (radius - self.flat_depth_mm) ** 2)
+
+    def keep_out_mm(self, fitting: Fitting) -> float:
+        """Give the distance of the dome's centre from the fitting's."""
+        return _on_neck(fitting).neck_length_mm + self.diameter_mm / 2
+
+    def dome_centers(self, ends: Ends, length_mm: float) -> tuple[float, float]:
+        """Give x of the centres of the lower and the upper dome."""
+        lower, upper = (self.keep_out_mm(fitting) for fitting in ends)
+        return -length_mm / 2 + lower, length_mm / 2 - upper
+
+    def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
+        """Tell where the necks meet the domes."""
+        left, right = self.dome_centers(ends, length_mm)
+        lower, upper = (self._neck_in_dome(fitting) for fitting in ends)
+        half, face = length_mm / 2, self.label_level_mm
+        return Mount(-half, face, left - lower), Mount(half, face, right + upper)
+
+    def _neck_in_dome(self, fitting: Fitting) -> float:
+        """Give the distance from the dome's centre at which the neck meets it."""
+        neck = _on_neck(fitting).neck_diameter_mm / 2
+        return math.sqrt((self.diameter_mm / 2) ** 2 - neck**2)
+
+    def bar_mm3(self, ends: Ends, length_mm: float) -> float:
+        """Work out the volume of bar and domes.
+
+        Formula: cylinder + two domes − their caps inside the necks − flat.
+
+        Source: spherical cap π h² (3 r − h) / 3.
+        """
+        radius, flat = self.diameter_mm / 2, self.flat_depth_mm
+        left, right = self.dome_centers(ends, length_mm)
+        domes = sum(
+            2 / 3 * math.pi * radius**3 - cap_mm3(radius, radius - self._neck_in_dome(fitting))
+            for fitting in ends
+        )
+        rest = radius - flat
+        segment = radius**2 * math.acos(rest / radius) - rest * math.sqrt(radius**2 - rest**2)
+        # The flat takes half a spherical cap off each dome: together one whole cap.
+        return domes + (math.pi * radius**2 - segment) * (right - left) - cap_mm3(radius, flat)
+
+    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the contour, then the flat's edge."""
+        yield from self._contour(ends, length_mm)
+        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
+        yield Line((left, width), (right, width))
+        yield Line((left, -width), (right, -width))
+        yield Arc((left, 0.0), width, 90.0, 180.0)
+        yield Arc((right, 0.0), width, -90.0, 180.0)
+
+    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the contour, then the flat as a line."""
+        yield from self._contour(ends, length_mm)
+        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
+        y = -self.label_level_mm
+        yield Line((left - width, y), (right + width, y))
+
+    def _contour(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        radius, centers = self.diameter_mm / 2, self.dome_centers(ends, length_mm)
+        yield Line((centers[0], radius), (centers[1], radius))
+        yield Line((centers[0], -radius), (centers[1], -radius))
+        mounts = self.mounts(ends, length_mm)
+        for center, fitting, mount in zip(centers, ends, mounts, strict=True):
+            yield from fitting.side_view(mount)
+            shoulder = math.degrees(math.asin(_on_neck(fitting).neck_diameter_mm / 2 / radius))
+            away = 180.0 if mount.inward > 0 else 0.0
+            yield Arc((center, 0.0), radius, away - 90.0, 90.0 - shoulder)
+            yield Arc((center, 0.0), radius, away + shoulder, 90.0 - shoulder)
+
+
+def _on_neck(fitting: Fitting) -> NeckFitting:
+    if not isinstance(fitting, NeckFitting):
+        raise GeometryError(
+            f"a fitting of kind {fitting.kind} cannot stand on a round bar; use balls, or a flat "
+            "bar"
+        )
+    return fitting

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+from labkit.core.rod.fittings.base import FittingKind, Mount, NeckFitting
 
 
 @dataclass(frozen=True)
-class Ball(EndFitting):
+class Ball(NeckFitting):
     """Sphere on a coaxial round neck.
 
     Args:
@@ -62,7 +62,7 @@ class Ball(EndFitting):
         return (
             4 / 3 * math.pi * sphere**3
             - cap_mm3(sphere, sphere - begin)
-            + math.pi * neck**2 * (abs(mount.shoulder_mm - mount.x_mm) - begin)
+            + math.pi * neck**2 * (abs(mount.end_mm - mount.x_mm) - begin)
         )
 
     def side_view(self, mount: Mount) -> Iterator[Piece]:
@@ -70,7 +70,7 @@ class Ball(EndFitting):
         neck, radius = self.neck_diameter_mm / 2, self.ball_diameter_mm / 2
         foot = mount.x_mm + mount.inward * self.neck_from_mm
         for side in (-neck, neck):
-            yield Line((foot, side), (mount.shoulder_mm, side))
+            yield Line((foot, side), (mount.end_mm, side))
         gap = math.degrees(math.asin(neck / radius))
         toward = 0.0 if mount.inward > 0 else 180.0
         yield Arc((mount.x_mm, 0.0), radius, toward + gap, 360.0 - 2 * gap)

@@ -29,12 +29,13 @@ class Mount:
     Args:
         x_mm: Its centre.
         face_mm: Distance of its boss's faces from the rod's middle.
-        shoulder_mm: x at which its neck meets the bar's end.
+        end_mm: x at which the bar ends behind it: the outermost point of its boss, or where its
+            neck meets the bar.
     """
 
     x_mm: float
     face_mm: float
-    shoulder_mm: float
+    end_mm: float
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -42,15 +43,11 @@ class Mount:
     @property
     def inward(self) -> float:
         """Sign of the way from the fitting to the rod's middle, along x."""
-        return 1.0 if self.shoulder_mm > self.x_mm else -1.0
+        return 1.0 if self.x_mm < 0.0 else -1.0
 
 
 class EndFitting(ABC):
-    """An end fitting, seen from its centre.
-
-    A fitting either is let into or stands on a disc boss that is part of the bar's outline
-    (`boss_mm` above 0), or stands on a neck in the middle of the bar's end (`boss_mm` 0).
-    """
+    """An end fitting, seen from its centre; a kind is a `BossFitting` or a `NeckFitting`."""
 
     #: Its name in files.
     kind: ClassVar[FittingKind]
@@ -78,11 +75,6 @@ class EndFitting(ABC):
     @abstractmethod
     def with_diameter(self, diameter_mm: float) -> Self:
         """Give the same fitting with another diameter of that surface."""
-
-    @property
-    def boss_mm(self) -> float:
-        """Diameter of the disc boss that carries it, 0 where it stands on a neck."""
-        return 0.0
 
     @property
     @abstractmethod
@@ -141,3 +133,21 @@ class EndFitting(ABC):
             times: 2 for two alike fittings, which touch by a diameter together, else 1.
         """
         return f"{sign} {self.symbol}{'' if times > 1 else ' / 2'}"
+
+
+class BossFitting(EndFitting):
+    """A fitting in or on a disc boss, axis y, which is part of the bar's outline."""
+
+    boss_diameter_mm: float
+
+    @property
+    def reach_mm(self) -> float:
+        """Radius of the boss."""
+        return self.boss_diameter_mm / 2
+
+
+class NeckFitting(EndFitting):
+    """A fitting on a round neck about x, which stands on the bar's end."""
+
+    neck_diameter_mm: float
+    neck_length_mm: float

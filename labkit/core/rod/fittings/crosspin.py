@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
-from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+from labkit.core.label.lettering import Arc, Piece
+from labkit.core.rod.fittings.base import BossFitting, FittingKind, Mount
+from labkit.core.rod.outlines import rectangle
 
 #: Part of a crosspin's lip thickness by which both its edges are chamfered.
 CHAMFER_PART = 0.25
 
 
 @dataclass(frozen=True)
-class Crosspin(EndFitting):
+class Crosspin(BossFitting):
     """Transverse cylinder, axis y, standing on the inward face of a disc boss, with a lip.
 
     Args:
@@ -49,13 +49,8 @@ class Crosspin(EndFitting):
         return replace(self, pin_diameter_mm=diameter_mm)
 
     @property
-    def boss_mm(self) -> float:
-        """Diameter of the disc."""
-        return self.boss_diameter_mm
-
-    @property
     def reach_mm(self) -> float:
-        """Radius of the disc, or of a lip that is wider."""
+        """Radius of the boss, or of a lip that is wider."""
         return max(self.boss_diameter_mm, self.lip_diameter_mm) / 2
 
     @property
@@ -91,9 +86,3 @@ class Crosspin(EndFitting):
         under = face - self.pin_length_mm
         yield from rectangle(x - pin, x + pin, under, face)
         yield from rectangle(x - lip, x + lip, under - self.lip_thickness_mm, under)
-
-
-def rectangle(left: float, right: float, low: float, high: float) -> Iterator[Piece]:
-    """Draw a rectangle from its lower left corner, counter-clockwise."""
-    corners = ((left, low), (right, low), (right, high), (left, high), (left, low))
-    yield from (Line(a, b) for a, b in pairwise(corners))

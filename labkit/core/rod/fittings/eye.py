@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR, Decimal
 
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import EndFitting, FittingKind, Mount
+from labkit.core.rod.fittings.base import BossFitting, FittingKind, Mount
 
 #: Gauge pins come in sets of this step.
 PIN_STEP_MM = Decimal("0.01")
@@ -18,7 +18,7 @@ PIN_TOLERANCE_MM = Decimal("0.005")
 
 
 @dataclass(frozen=True)
-class Eye(EndFitting):
+class Eye(BossFitting):
     """Disc boss with a through bore, axis y.
 
     Args:
@@ -43,16 +43,6 @@ class Eye(EndFitting):
     def with_diameter(self, diameter_mm: float) -> Eye:
         """Give the same eye with another bore."""
         return replace(self, bore_diameter_mm=diameter_mm)
-
-    @property
-    def boss_mm(self) -> float:
-        """Diameter of the disc."""
-        return self.boss_diameter_mm
-
-    @property
-    def reach_mm(self) -> float:
-        """Radius of the disc."""
-        return self.boss_diameter_mm / 2
 
     def added_mm3(self, mount: Mount) -> float:
         """Give the bore's volume, which it takes away."""

@@ -1,0 +1,81 @@
+"""What the program asks of every kind of bar."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from typing import ClassVar
+
+from labkit.core.label.lettering import Piece
+from labkit.core.numbers import require_finite
+from labkit.core.rod.fittings import Fitting, Mount
+
+#: The lower and the upper fitting; the left and the right one where a reader looks at them.
+Ends = tuple[Fitting, Fitting]
+
+
+class Bar(ABC):
+    """A bar between two fittings, symmetric to its middle but for the flat or fittings."""
+
+    #: Its name in files.
+    shape: ClassVar[str]
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @abstractmethod
+    def takes(self, fitting: Fitting) -> bool:
+        """Tell whether a kind of fitting can stand on it."""
+
+    @property
+    @abstractmethod
+    def height_across_mm(self) -> float:
+        """Height between the fittings, along z."""
+
+    @property
+    @abstractmethod
+    def outward_mm(self) -> float:
+        """Distance of its outward side from the rod's middle."""
+
+    @property
+    @abstractmethod
+    def label_level_mm(self) -> float:
+        """Distance of the inward face, which bears the label, from the rod's middle."""
+
+    @property
+    @abstractmethod
+    def label_height_mm(self) -> float:
+        """Height of the area that may bear the label."""
+
+    @property
+    @abstractmethod
+    def label_corner_mm(self) -> float:
+        """Rounding of that area's corners; it reaches that much further than `keep_out_mm`."""
+
+    @abstractmethod
+    def keep_out_mm(self, fitting: Fitting) -> float:
+        """Tell how far from its centre a fitting keeps the label's area away."""
+
+    @abstractmethod
+    def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
+        """Tell where the fittings stand at −length/2 and +length/2."""
+
+    @abstractmethod
+    def bar_mm3(self, ends: Ends, length_mm: float) -> float:
+        """Work out the volume of bar and bosses, without what the fittings add.
+
+        Raises:
+            GeometryError: A fitting that cannot stand on this bar.
+        """
+
+    @abstractmethod
+    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the visible edges, seen from the inward side: x right, z up.
+
+        Raises:
+            GeometryError: The sizes leave no bar between the fittings.
+        """
+
+    @abstractmethod
+    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+        """Draw the outline seen from above: x right, the inward side downwards."""
