@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from labkit.catalog.places import files_in, templates_dir
-from labkit.catalog.problems import unknown
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
+from labkit.core.form.words import unknown
 from labkit.errors import InputError
 
 

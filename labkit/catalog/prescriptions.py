@@ -13,9 +13,11 @@ from labkit.catalog.prescription_schema import (
     PrescriptionKeys,
     SideKeys,
 )
-from labkit.catalog.problems import at, examined, table_of, together, unknown
+from labkit.catalog.problems import at, together
+from labkit.catalog.schema_problems import examined, table_of
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.findings import Finding, note
+from labkit.core.form.words import unknown
 from labkit.core.grading.prescription import (
     Action,
     Anchors,

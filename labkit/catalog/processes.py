@@ -2,71 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from decimal import Decimal
+from collections.abc import Iterator, Mapping
 
-from labkit.catalog.calibration_table import CalibrationKeys, read_calibration
-from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
 from labkit.catalog.named import find, read_all
-from labkit.catalog.problems import at, validated
-from labkit.catalog.rod_schema import NAME, NAME_WORDS
+from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.rod.rods import EXPANSION_PER_C, Compensation, Legibility, Plate, Process
-
-
-class CompensationKeys(Table):
-    """[compensation]."""
-
-    length_scale: Number = quantity("factor on the functional length", 0.9, 1.1, "")
-    length_offset: Number = quantity("added to the functional length", -1, 1)
-    bore_offset: Number = quantity("added to bore diameters", -1, 1)
-    pin_offset: Number = quantity("added to pin diameters", -1, 1)
-    ball_offset: Number = quantity("added to ball diameters", -1, 1)
-
-
-class PlateKeys(Table):
-    """[plate]."""
-
-    width: Number = quantity("bed along X", 20, 2000)
-    depth: Number = quantity("bed along Y", 20, 2000)
-    spacing: Number = quantity("least distance between parts", 0.5, 50)
-    border: Number = quantity("least distance from the edge of the bed", 0, 100)
-
-
-class LegibilityKeys(Table):
-    """[legibility]."""
-
-    least_stroke: Number = quantity("narrowest groove that stays open", 0.05, 2)
-    least_depth: Number = quantity("shallowest readable engraving", 0.05, 2)
-    least_height: Number = quantity("smallest legible digits", 0.5, 20)
-    least_wall: Number = quantity("thinnest wall under an engraving", 0.2, 10)
-
-
-class GaugeKeys(Table):
-    """[gauge]."""
-
-    uncertainty: Number = quantity("standard uncertainty of a length reading", 0.0001, 0.5)
-
-
-class ProcessKeys(Table):
-    """A process file."""
-
-    schema_: Version = key("version of this file's form", "1", alias="schema")
-    name: Text = key("name used with --process", NAME_WORDS, pattern=NAME)
-    title: Text = key("name for people", "text")
-    machine: Text = key("machine", "text")
-    material: Text = key("material", "text")
-    expansion_per_c: Number = quantity(
-        "linear expansion of the material", 0, 0.0005, "1/°C", default=Decimal(str(EXPANSION_PER_C))
-    )
-    evidence: Text = key("where the values come from", "text")
-    compensation: CompensationKeys = key("what is added before building", "a table")
-    plate: PlateKeys = key("bed of the machine", "a table")
-    legibility: LegibilityKeys = key("what the process can show", "a table")
-    gauge: GaugeKeys = key("the lab's usual gauge", "a table")
-    calibration: CalibrationKeys | None = key(
-        "what the compensation was found from", "a table", default=None
-    )
+from labkit.core.form.keys import exact
+from labkit.core.form.words import Location
+from labkit.core.rod.calibration import Calibration
+from labkit.core.rod.rods import Compensation, Plate, Process
 
 
 def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
@@ -92,41 +36,66 @@ def read_process(source: TomlSource) -> Process:
     Raises:
         InputErrors: Every mistake in the file.
     """
-    keys = validated(ProcessKeys, source)
-    if 2 * keys.plate.border >= min(keys.plate.width, keys.plate.depth):
-        raise at(
-            source,
-            ("plate", "border"),
-            f"= {keys.plate.border} leaves no bed; it must be below half of width and of depth",
+    process = read_whole(Process, source)
+    problems = [*_bed_problems(process.plate)]
+    if process.calibration is not None:
+        problems += _calibration_problems(process.calibration, process.compensation)
+    if problems:
+        raise together(at(source, location, message) for location, message in problems)
+    return process
+
+
+def _bed_problems(plate: Plate) -> Iterator[tuple[Location, str]]:
+    if 2 * plate.border_mm >= min(plate.width_mm, plate.depth_mm):
+        yield ("plate", "border"), (
+            f"= {exact(plate.border_mm)} leaves no bed; it must be below half of width and of depth"
         )
-    return Process(
-        name=keys.name,
-        title=keys.title,
-        machine=keys.machine,
-        material=keys.material,
-        evidence=keys.evidence,
-        compensation=Compensation(
-            length_scale=float(keys.compensation.length_scale),
-            length_offset_mm=float(keys.compensation.length_offset),
-            bore_offset_mm=float(keys.compensation.bore_offset),
-            pin_offset_mm=float(keys.compensation.pin_offset),
-            ball_offset_mm=float(keys.compensation.ball_offset),
-        ),
-        plate=Plate(
-            width_mm=float(keys.plate.width),
-            depth_mm=float(keys.plate.depth),
-            spacing_mm=float(keys.plate.spacing),
-            border_mm=float(keys.plate.border),
-        ),
-        legibility=Legibility(
-            least_stroke_mm=float(keys.legibility.least_stroke),
-            least_depth_mm=float(keys.legibility.least_depth),
-            least_height_mm=float(keys.legibility.least_height),
-            least_wall_mm=float(keys.legibility.least_wall),
-        ),
-        gauge_uncertainty_mm=float(keys.gauge.uncertainty),
-        expansion_per_c=float(keys.expansion_per_c),
-        calibration=None if keys.calibration is None else read_calibration(
-            source, keys.calibration, keys.compensation.model_dump()
-        ),
-    )  # fmt: skip
+
+
+def _calibration_problems(
+    own: Calibration, compensation: Compensation
+) -> Iterator[tuple[Location, str]]:
+    """Find what no calibration gives together, and a compensation that was changed afterwards."""
+    yield from _impossible_counts(own)
+    for name in ("length_scale_u", "length_offset_u", "residual_sd"):
+        if not getattr(own, name, None) and not getattr(own, f"{name}_mm", None):
+            yield ("calibration", name), (
+                "= 0 would be a measurement without error; calibrate again"
+            )
+    if own.shortest_mm >= own.longest_mm:
+        yield ("calibration", "longest"), (
+            f"= {exact(own.longest_mm)} is not above shortest = {exact(own.shortest_mm)}; the "
+            "range that the calibration is valid in has a length"
+        )
+    for field, key, found in _found(own):
+        value = getattr(compensation, field)
+        if found != value:
+            yield ("compensation", key), (
+                f"= {exact(value)} is not what the calibration found, {exact(found)}: the "
+                "calibration does not speak for it; calibrate again, or take the table "
+                "[calibration] out of the file"
+            )
+
+
+def _found(own: Calibration) -> Iterator[tuple[str, str, float]]:
+    """Give what a calibration found: field of the compensation, its key, the value."""
+    yield "length_scale", "length_scale", own.length_scale
+    yield "length_offset_mm", "length_offset", own.length_offset_mm
+    for kind, offset in own.offsets.items():
+        yield f"{kind}_offset_mm", f"{kind}_offset", offset.offset_mm
+
+
+def _impossible_counts(own: Calibration) -> Iterator[tuple[Location, str]]:
+    if own.lengths >= own.coupons:
+        yield ("calibration", "lengths"), (
+            f"= {own.lengths} is not below coupons = {own.coupons}; some coupons repeat a length"
+        )
+    if own.residual_dof != own.coupons - 2:
+        yield ("calibration", "residual_dof"), (
+            f"= {own.residual_dof} is not coupons − 2 = {own.coupons - 2}, as it is of a line"
+        )
+    for kind, offset in own.offsets.items():
+        if offset.dof >= own.coupons:
+            yield ("calibration", kind, "dof"), (
+                f"= {offset.dof} is not below coupons = {own.coupons}"
+            )

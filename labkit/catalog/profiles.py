@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any
 from xml.etree import ElementTree
 
-from labkit.catalog.keys import Table, Text, Version, key
 from labkit.catalog.places import templates_dir
-from labkit.catalog.problems import at, nearest, together, validated
+from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
-from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
+from labkit.core.form.keys import Key
+from labkit.core.form.words import Location, nearest
 from labkit.errors import InputError, LabkitError
 
 #: A letterhead logo; more is a photograph.
@@ -60,8 +61,7 @@ class Profile:
     """How a lab wants its documents.
 
     Args:
-        name: Name of the lab, empty if none is printed.
-        projection: Arrangement of the views of drawings.
+        name: Empty if none is printed.
         texts: Fixed words of the documents.
         documents: The lab's own templates by file name, which replace the program's.
     """
@@ -75,29 +75,29 @@ class Profile:
     documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
 
-class ProfileKeys(Table):
-    """A profile file."""
+@dataclass(frozen=True)
+class ProfileFile:
+    """A profile file: its own words, and the names of files beside it."""
 
-    schema_: Version = key("version of this file's form", "1", alias="schema")
-    name: Text = key(
+    name: Annotated[str, Key(
         "name of the lab, printed on every page",
-        f"text of 1 to {MOST_LINE_CHARACTERS} characters",
-        default="", max_length=MOST_LINE_CHARACTERS,
-    )
-    address: tuple[Text, ...] = key(
+        f"text of 1 to {MOST_LINE_CHARACTERS} characters", most=MOST_LINE_CHARACTERS,
+    )] = ""
+    address: Annotated[tuple[str, ...], Key(
         "lines of the address", f"a list of at most {MOST_ADDRESS_LINES} texts",
-        default=(), max_length=MOST_ADDRESS_LINES,
-    )
-    logo: Text = key("PNG or SVG file beside the profile", "a file name", default="")
-    paper: Paper = key("paper of the documents", '"a4" or "us-letter"', default=Paper.A4)
-    projection: Projection = key(
-        "arrangement of the views of drawings", '"first-angle" or "third-angle"',
-        default=Projection.FIRST_ANGLE,
-    )
-    texts: Text = key("the lab's translated copy of the texts file", "a file name", default="")
-    documents: Text = key(
-        "folder with the lab's own copies of document templates", "a folder name", default=""
-    )
+        most=MOST_ADDRESS_LINES,
+    )] = ()
+    paper: Annotated[Paper, Key("paper of the documents")] = Paper.A4
+    projection: Annotated[
+        Projection, Key("arrangement of the views of drawings")
+    ] = Projection.FIRST_ANGLE
+    logo: Annotated[str, Key("PNG or SVG file beside the profile", "a file name")] = ""
+    texts: Annotated[
+        str, Key("the lab's translated copy of the texts file", "a file name")
+    ] = ""
+    documents: Annotated[
+        str, Key("folder with the lab's own copies of document templates", "a folder name")
+    ] = ""
 
 
 def default_profile() -> Profile:
@@ -114,7 +114,7 @@ def read_profile(source: TomlSource) -> Profile:
     Raises:
         InputErrors: Every mistake in the file and in those it names.
     """
-    keys = validated(ProfileKeys, source)
+    keys = read_whole(ProfileFile, source)
     beside = _Beside(source)
     profile = Profile(
         name=keys.name,

@@ -7,11 +7,10 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from labkit.catalog.keys import Number, Table, Text, Version, key, quantity
+from labkit.core.form.keys import NAME, NAME_WORDS
 
 #: ISO 286-1 classes that the built-in tables know.
 FIT = r"^(H|h|JS|js|d|e|f|g)(5|6|7|8|9|10|11|12|13|14)$"
-NAME = r"^[a-z0-9][a-z0-9-]{0,39}$"
-NAME_WORDS = "lower-case letters, digits and hyphens, 1 to 40 characters"
 
 
 def _fit() -> Text:

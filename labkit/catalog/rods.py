@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
 from labkit.catalog.named import find, read_all
-from labkit.catalog.problems import at, together, validated
+from labkit.catalog.problems import at, together
 from labkit.catalog.rod_schema import (
     BallKeys,
     CrosspinKeys,
@@ -16,7 +16,9 @@ from labkit.catalog.rod_schema import (
     RoundKeys,
     RowKeys,
 )
-from labkit.catalog.toml_source import Location, TomlSource
+from labkit.catalog.schema_problems import validated
+from labkit.catalog.toml_source import TomlSource
+from labkit.core.form.words import Location
 from labkit.core.label.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rod.rods import (
     CHAMFER_PART,

@@ -10,8 +10,9 @@ from types import MappingProxyType
 from typing import Any
 
 from labkit.catalog.places import templates_dir
-from labkit.catalog.problems import at, nearest, shown, together
-from labkit.catalog.toml_source import Location, TomlSource, parse_toml, read_text
+from labkit.catalog.problems import at, together
+from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
+from labkit.core.form.words import Location, nearest, shown
 from labkit.errors import InputError, LabkitError
 
 Words = str | tuple[str, ...]

@@ -10,9 +10,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from labkit.core.form.words import Location
 from labkit.errors import InputError
-
-Location = tuple[str | int, ...]
 
 #: A prescription or a template is a page of text; anything larger is the wrong file.
 MOST_BYTES = 1_000_000

@@ -8,8 +8,8 @@ import click
 import rich_click
 
 from labkit import __version__
-from labkit.catalog.problems import nearest
 from labkit.cli.common import print_error
+from labkit.core.form.words import nearest
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
 #: Command name → module that holds a click command named `command`.

@@ -10,8 +10,8 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from labkit.catalog.problems import shown
 from labkit.catalog.profiles import profile_of
+from labkit.core.form.words import shown
 from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.spec_schema import Spec
 from labkit.errors import InputError

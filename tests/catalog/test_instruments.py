@@ -8,8 +8,9 @@ import json
 
 import pytest
 
-from labkit.catalog.instruments import find_instrument, instrument_from_json, instruments
+from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.places import templates_dir
+from labkit.core.form.read import from_record
 from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
@@ -66,7 +67,7 @@ def test_a_lab_brings_its_own(tmp_path):
 def test_an_instrument_comes_back_from_the_ledger(tmp_path):
     path = lab_file(tmp_path, ("degrees_of_freedom = 50", "due = 2031-09-30"))
     for one in instruments((str(path),)).values():
-        assert instrument_from_json(json.loads(json.dumps(jsonable(one)))) == one
+        assert from_record(Instrument, json.loads(json.dumps(jsonable(one))), "instrument") == one
 
 
 @pytest.mark.parametrize(

@@ -11,13 +11,13 @@ from labkit.catalog.processes import processes, read_process
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.calibration import Calibration, FittedOffset
-from labkit.core.rod.rods import EXPANSION_PER_C
+from labkit.core.rod.rods import EXPANSION_PER_C, Process
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.ledger.events import canonical_json
 from labkit.ledger.rows import content_sha256
 from labkit.ledger.stored import StoredContent
 from labkit.workflow.process.file import process_toml, write_process
-from labkit.workflow.sets.as_stored import process_as_stored
+from labkit.workflow.sets.as_stored import as_stored
 from tests.support.processes import CALIBRATED
 
 TEXT = process_toml(CALIBRATED)
@@ -106,8 +106,8 @@ def stored(process):
 
 def test_the_record_gives_a_calibrated_process_back():
     known = {CALIBRATED.name: CALIBRATED}
-    assert process_as_stored(stored(CALIBRATED), known, "Q-r1", accept=False) == CALIBRATED
-    assert process_as_stored(stored(CALIBRATED), {}, "Q-r1", accept=True) == CALIBRATED
+    assert as_stored(Process, stored(CALIBRATED), known, "Q-r1", accept=False) == CALIBRATED
+    assert as_stored(Process, stored(CALIBRATED), {}, "Q-r1", accept=True) == CALIBRATED
 
 
 def test_a_record_from_before_calibrations_is_the_process_as_it_is_read_now():
@@ -116,7 +116,7 @@ def test_a_record_from_before_calibrations_is_the_process_as_it_is_read_now():
     content = json.loads(stored(process).json)
     assert "expansion_per_c" not in content
     assert "calibration" not in content
-    assert process_as_stored(stored(process), {process.name: process}, "Q-r1", accept=False) == (
+    assert as_stored(Process, stored(process), {process.name: process}, "Q-r1", accept=False) == (
         process
     )
 
@@ -126,7 +126,7 @@ def test_a_calibration_that_came_meanwhile_is_a_difference_that_is_named():
 
     before = dataclasses.replace(CALIBRATED, calibration=None)
     with pytest.raises(RefusedError, match="calibration.length_scale: nothing as recorded, 1.003"):
-        process_as_stored(stored(before), {CALIBRATED.name: CALIBRATED}, "Q-r1", accept=False)
+        as_stored(Process, stored(before), {CALIBRATED.name: CALIBRATED}, "Q-r1", accept=False)
 
 
 def test_values_that_are_not_numbers_are_refused():

@@ -148,7 +148,7 @@ def _base(asked: dict[str, Any]) -> Process:
     import re
 
     from labkit.catalog.processes import find_process, processes
-    from labkit.catalog.rod_schema import NAME, NAME_WORDS
+    from labkit.core.form.keys import NAME, NAME_WORDS
     from labkit.ledger.events import checked_operator
 
     checked_operator(asked["by"])

@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import Annotated
 
+from labkit.core.form.keys import Key, name_key, quantity
+from labkit.core.form.words import listed
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
@@ -21,38 +24,51 @@ class InstrumentKind(StrEnum):
     SCANNER = "scanner"
 
 
+_DEGREES = "a whole number of 1 or more"
+
+
 @dataclass(frozen=True)
 class Instrument:
-    """One measuring instrument and what is known of its errors.
+    """One measuring instrument and what is known of its errors."""
 
-    Args:
-        resolution_mm: Least step that it shows.
-        calibration_mm: Standard uncertainty of its calibration, with what is left uncorrected.
-        calibration_dof: Degrees of freedom of that, None where there is no doubt about it.
-        repeatability_mm: Standard deviation of a single reading, the rod taken out and put back.
-        repeatability_dof: Degrees of freedom of that: readings less rods that they were taken on.
-        temperature_c: How far the room may be from 20 °C, ±.
-        difference_c: How far the rod may be from the instrument's temperature, ±.
-        expansion_per_c: Thermal expansion of the scale, 1/°C.
-        methods: Ways of measuring that it serves.
-        calibration_due: When its calibration is due, None if not said.
-        evidence: Where the values come from ("example, not calibrated").
-    """
-
-    name: str
-    title: str
-    kind: InstrumentKind
-    resolution_mm: float
-    calibration_mm: float
-    calibration_dof: float | None
-    repeatability_mm: float
-    repeatability_dof: float | None
-    temperature_c: float
-    difference_c: float
-    expansion_per_c: float
-    methods: tuple[Method, ...]
-    calibration_due: date | None
-    evidence: str
+    name: Annotated[str, name_key("name used with --instrument")]
+    title: Annotated[str, Key("name for people")]
+    kind: Annotated[InstrumentKind, Key("what sort it is")]
+    resolution_mm: Annotated[
+        float, quantity("least step that it shows", 0.0001, 0.5, at="scale.resolution")
+    ]
+    calibration_mm: Annotated[float, quantity(
+        "standard uncertainty of the calibration, with errors left uncorrected", 0.0001, 0.5,
+        at="calibration.uncertainty",
+    )]
+    calibration_dof: Annotated[float | None, Key(
+        "degrees of freedom of that; absent where the value is not in doubt", _DEGREES, low=1,
+        at="calibration.degrees_of_freedom", holds=float.is_integer,
+    )]
+    repeatability_mm: Annotated[float, quantity(
+        "standard deviation of single readings, the rod taken out and put back", 0.0001, 0.5,
+        at="repeatability.standard_deviation",
+    )]
+    repeatability_dof: Annotated[float | None, Key(
+        "degrees of freedom of that: readings less rods; absent where the value is not in doubt",
+        _DEGREES, low=1, at="repeatability.degrees_of_freedom", holds=float.is_integer,
+    )]
+    temperature_c: Annotated[float, quantity(
+        "how far the room may be from 20 °C, ±", 0, 20, "°C", at="temperature.room"
+    )]
+    difference_c: Annotated[float, quantity(
+        "how far a rod may be from the instrument, ±", 0, 20, "°C", at="temperature.difference"
+    )]
+    expansion_per_c: Annotated[float, quantity(
+        "linear expansion of the scale", 0, 0.0005, "1/°C", at="scale.expansion_per_c"
+    )]
+    methods: Annotated[tuple[Method, ...], Key(
+        "ways of measuring that it serves", f"a list of {listed(Method)}", least=1
+    )]
+    calibration_due: Annotated[
+        date | None, Key("when the next calibration is due", at="calibration.due")
+    ]
+    evidence: Annotated[str, Key("where the values come from")]
 
     def __post_init__(self) -> None:
         require_finite(self)

@@ -5,28 +5,25 @@ from __future__ import annotations
 import datetime
 import math
 from dataclasses import dataclass
+from typing import Annotated
 
+from labkit.core.form.keys import Key, matching, quantity
 from labkit.core.numbers import require_finite
 
 #: What a calibration's instrument is where none was named.
 USUAL_GAUGE = "the lab's usual gauge"
+#: More coupons than this were not measured by hand.
+MOST_COUPONS = 100_000
 
 
 @dataclass(frozen=True)
 class FittedOffset:
-    """Offset of one kind of diameter, from measured coupons.
+    """Offset of one kind of diameter, from measured coupons."""
 
-    Args:
-        offset_mm: Added to the nominal diameter before building.
-        u_mm: Its standard uncertainty.
-        sd_mm: Standard deviation of one measured diameter about the fit.
-        dof: Degrees of freedom of both.
-    """
-
-    offset_mm: float
-    u_mm: float
-    sd_mm: float
-    dof: int
+    offset_mm: Annotated[float, quantity("offset of the diameter as found", -1, 1)]
+    u_mm: Annotated[float, quantity("its standard uncertainty", 0, 1, at="offset_u")]
+    sd_mm: Annotated[float, quantity("standard deviation of one measured diameter", 0, 1)]
+    dof: Annotated[int, quantity("degrees of freedom of both", 1, MOST_COUPONS, "")]
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -37,45 +34,45 @@ class Calibration:
     """A process's compensation as found from coupons.
 
     The scale and offset are those of the compensation: built length = scale · nominal + offset.
-
-    Args:
-        date: When the coupons were calibrated.
-        by: Operator code of whoever did it.
-        shortest_mm, longest_mm: Shortest and longest coupon, nominal: the range it is valid in.
-        length_scale, length_scale_u: Scale and its standard uncertainty.
-        length_offset_mm, length_offset_u_mm: Offset and its standard uncertainty.
-        correlation: Correlation coefficient of scale and offset.
-        residual_sd_mm: Standard deviation of one coupon's length about the fit.
-        residual_dof: Its degrees of freedom.
-        bore, pin, ball: Offsets of the diameters, None where none was measured.
-        base: Name of the process that the coupons were built with.
-        source: Name of the file of readings.
-        source_sha256: SHA-256 of that file, hexadecimal.
     """
 
-    date: datetime.date
-    by: str
-    instrument: str
-    coupons: int
-    lengths: int
-    shortest_mm: float
-    longest_mm: float
-    length_scale: float
-    length_scale_u: float
-    length_offset_mm: float
-    length_offset_u_mm: float
-    correlation: float
-    residual_sd_mm: float
-    residual_dof: int
-    bore: FittedOffset | None
-    pin: FittedOffset | None
-    ball: FittedOffset | None
-    base: str
-    source: str
-    source_sha256: str
+    date: Annotated[datetime.date, Key("day of the calibration")]
+    by: Annotated[str, Key("operator code of whoever did it")]
+    instrument: Annotated[str, Key("what the coupons were measured with")]
+    coupons: Annotated[int, quantity("coupons that count", 4, MOST_COUPONS, "")]
+    lengths: Annotated[int, quantity("different lengths among them", 3, MOST_COUPONS, "")]
+    shortest_mm: Annotated[float, quantity("shortest coupon, nominal", 1, 500)]
+    longest_mm: Annotated[float, quantity("longest coupon, nominal", 1, 500)]
+    length_scale: Annotated[float, quantity("scale as found", 0.9, 1.1, "")]
+    length_scale_u: Annotated[float, quantity("its standard uncertainty", 0, 0.1, "")]
+    length_offset_mm: Annotated[float, quantity("offset as found", -1, 1)]
+    length_offset_u_mm: Annotated[float, quantity("its standard uncertainty", 0, 1)]
+    correlation: Annotated[
+        float, quantity("correlation coefficient of scale and offset", -1, 1, "")
+    ]
+    residual_sd_mm: Annotated[
+        float, quantity("standard deviation of one length about the fit", 0, 1)
+    ]
+    residual_dof: Annotated[int, quantity("its degrees of freedom", 1, MOST_COUPONS, "")]
+    bore: Annotated[FittedOffset | None, Key("bores, where measured")]
+    pin: Annotated[FittedOffset | None, Key("pins, where measured")]
+    ball: Annotated[FittedOffset | None, Key("balls, where measured")]
+    base: Annotated[
+        str, Key("process that the coupons were built with", "a process's name")
+    ]
+    source: Annotated[str, Key("name of the file of readings")]
+    source_sha256: Annotated[
+        str, Key("SHA-256 of that file", "64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
+    ]
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    @property
+    def offsets(self) -> dict[str, FittedOffset]:
+        """Offsets of the kinds of diameter that were measured."""
+        every = {"bore": self.bore, "pin": self.pin, "ball": self.ball}
+        return {kind: offset for kind, offset in every.items() if offset is not None}
 
     def covers(self, length_mm: float) -> bool:
         """Tell whether a length lies among those that were measured."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+from typing import Annotated
 
+from labkit.core.form.keys import Key, name_key, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
@@ -75,16 +77,23 @@ class RodTemplate:
 
 @dataclass(frozen=True)
 class Compensation:
-    """What a process adds to the nominal parameters before a part is built.
+    """What a process adds to the nominal parameters before a part is built."""
 
-    Built length = scale · nominal + offset; built diameters = nominal + offset.
-    """
-
-    length_scale: float = 1.0
-    length_offset_mm: float = 0.0
-    bore_offset_mm: float = 0.0
-    pin_offset_mm: float = 0.0
-    ball_offset_mm: float = 0.0
+    length_scale: Annotated[float, quantity(
+        "factor on the functional length: built length = length_scale · nominal + length_offset",
+        0.9, 1.1, "", required=True,
+    )] = 1.0
+    length_offset_mm: Annotated[float, quantity(
+        "added to the functional length after it was multiplied by length_scale",
+        -1, 1, required=True,
+    )] = 0.0
+    bore_offset_mm: Annotated[float, quantity(
+        "added to bore diameters: built diameter = nominal + offset", -1, 1, required=True
+    )] = 0.0
+    pin_offset_mm: Annotated[float, quantity("added to pin diameters", -1, 1, required=True)] = 0.0
+    ball_offset_mm: Annotated[float, quantity(
+        "added to ball diameters", -1, 1, required=True
+    )] = 0.0
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -102,18 +111,12 @@ NOMINAL = Compensation()
 
 @dataclass(frozen=True)
 class Plate:
-    """The bed of the machine.
+    """The usable bed of the machine."""
 
-    Args:
-        width_mm, depth_mm: Usable bed along the machine's X and Y.
-        spacing_mm: Least distance between parts.
-        border_mm: Least distance of a part from the edge of the bed.
-    """
-
-    width_mm: float
-    depth_mm: float
-    spacing_mm: float
-    border_mm: float
+    width_mm: Annotated[float, quantity("bed along X", 20, 2000)]
+    depth_mm: Annotated[float, quantity("bed along Y", 20, 2000)]
+    spacing_mm: Annotated[float, quantity("least distance between parts", 0.5, 50)]
+    border_mm: Annotated[float, quantity("least distance from the edge of the bed", 0, 100)]
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -121,19 +124,12 @@ class Plate:
 
 @dataclass(frozen=True)
 class Legibility:
-    """What the process can still show.
+    """What the process can still show."""
 
-    Args:
-        least_stroke_mm: Narrowest groove that stays open.
-        least_depth_mm: Shallowest engraving that can be read.
-        least_height_mm: Smallest legible height of digits.
-        least_wall_mm: Thinnest wall that may remain under an engraving.
-    """
-
-    least_stroke_mm: float
-    least_depth_mm: float
-    least_height_mm: float
-    least_wall_mm: float
+    least_stroke_mm: Annotated[float, quantity("narrowest groove that stays open", 0.05, 2)]
+    least_depth_mm: Annotated[float, quantity("shallowest readable engraving", 0.05, 2)]
+    least_height_mm: Annotated[float, quantity("smallest legible digits", 0.5, 20)]
+    least_wall_mm: Annotated[float, quantity("thinnest wall under an engraving", 0.2, 10)]
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -141,28 +137,26 @@ class Legibility:
 
 @dataclass(frozen=True)
 class Process:
-    """How a lab makes rods.
+    """How a lab makes rods."""
 
-    Args:
-        evidence: Where the values come from ("example, not validated").
-        compensation: What is added to the nominal parameters.
-        legibility: What the process can show.
-        gauge_uncertainty_mm: Standard uncertainty of the lab's usual length gauge.
-        expansion_per_c: Linear expansion of the rods' material, 1/°C.
-        calibration: What the compensation was found from, None where no coupons were calibrated.
-    """
-
-    name: str
-    title: str
-    machine: str
-    material: str
-    evidence: str
-    compensation: Compensation
-    plate: Plate
-    legibility: Legibility
-    gauge_uncertainty_mm: float
-    expansion_per_c: float = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
-    calibration: Calibration | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    name: Annotated[str, name_key("name used with --process")]
+    title: Annotated[str, Key("name for people")]
+    machine: Annotated[str, Key("machine")]
+    material: Annotated[str, Key("material")]
+    evidence: Annotated[str, Key("where the values come from")]
+    compensation: Annotated[Compensation, Key("what is added before building")]
+    plate: Annotated[Plate, Key("bed of the machine")]
+    legibility: Annotated[Legibility, Key("what the process can show")]
+    gauge_uncertainty_mm: Annotated[float, quantity(
+        "standard uncertainty of a length reading by the lab's usual gauge", 0.0001, 0.5,
+        at="gauge.uncertainty",
+    )]
+    expansion_per_c: Annotated[float, quantity(
+        "linear expansion of the material", 0, 0.0005, "1/°C"
+    )] = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
+    calibration: Annotated[
+        Calibration | None, Key("what the compensation was found from")
+    ] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)

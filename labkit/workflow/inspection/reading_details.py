@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import TYPE_CHECKING, Any
 
-from labkit.catalog.instruments import instrument_from_json
 from labkit.core.case.identifier import grouped
+from labkit.core.form.read import from_record
+from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, RefusedError
@@ -147,7 +148,7 @@ def _rebuilt(bench: Bench, place: Place, reading: StoredReading) -> MeasuredRod:
         return judge_rod(expected, length, budget, look=look)
     readings = _readings(reading, fittings)
     way, told = bench.way(readings.method), details["instrument"]
-    instrument = None if told is None else instrument_from_json(told)
+    instrument = None if told is None else from_record(Instrument, told, "instrument")
     sd = reading_sd_mm(instrument, place.gauge_uncertainty_mm, way)
     problems = tuple(reading_problems(expected, readings, way, sd))
     return judge_rod(expected, length, budget, readings=readings, problems=problems)

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
-from labkit.catalog.problems import nearest
 from labkit.core.findings import Finding, refusals
+from labkit.core.form.words import nearest
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.calibration import Calibration, FittedOffset
 from labkit.core.rod.rods import Compensation, Process

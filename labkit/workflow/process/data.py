@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from labkit.catalog.problems import nearest
+from labkit.core.form.words import nearest
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader

@@ -18,7 +18,7 @@ from labkit.ledger.stored import SetState, StoredRod
 from labkit.qa.decision.budget import CALIBRATION, FITTINGS, GAUGE, ROOM
 from labkit.qa.process.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
 from labkit.units import counted, plain
-from labkit.workflow.sets.as_stored import process_as_stored
+from labkit.workflow.sets.as_stored import as_stored
 
 #: Parts of a reading's budget that are the same from rod to rod.
 _SHARED = (CALIBRATION, FITTINGS, ROOM)
@@ -81,7 +81,7 @@ def case_process(case: str, reader: Reader) -> Process | None:
     made = [stored for stored in reader.sets(case) if stored.state is SetState.MADE]
     if not made:
         return None
-    return process_as_stored(made[-1].process, {}, made[-1].name, accept=True)
+    return as_stored(Process, made[-1].process, {}, made[-1].name, accept=True)
 
 
 def rods_since(process: Process, reader: Reader) -> tuple[RodOff, ...]:

@@ -29,7 +29,7 @@ from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
-from labkit.workflow.sets.as_stored import process_as_stored, template_as_stored
+from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, SeriesPlace, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
@@ -114,10 +114,10 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
         RefusedError: As `make_extra`.
     """
     made = last_set(ledger, order.case)
-    template = template_as_stored(
+    template = as_stored(RodTemplate,
         made.template, installed.templates, made.name, accept=order.template_as_stored
     )
-    process = process_as_stored(
+    process = as_stored(Process,
         made.process, installed.processes, made.name, accept=order.process_as_stored
     )
     rods = ledger.rods(order.case)

@@ -15,6 +15,7 @@ from labkit.core.grading.steps import SpacerSet
 from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.rod.parts import Part, Use
+from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.rod_values import rod_of
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import held
@@ -27,7 +28,7 @@ from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
-from labkit.workflow.sets.as_stored import process_as_stored, template_as_stored
+from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
@@ -180,7 +181,7 @@ def replacement_job(
     assert stored.spec is not None
     spec = stored.spec.content
     case = _case(ledger, stored, spacer_set_of(spec), rods)
-    process = process_as_stored(stored.process, {}, stored.name, accept=True)
+    process = as_stored(Process, stored.process, {}, stored.name, accept=True)
     replaces = {(rod.step, Side(rod.side)): _replaced(rod, stored) for rod in rods}
     planned = _pieces(planned_parts(case, process, means[0]), replaces)
     _require_as_recorded(planned, spec["parts"])
@@ -203,7 +204,7 @@ def _case(
 ) -> Case:
     text = stored.prescription
     source = parse_toml(text.text, f"{stored.case}, prescription {text.revision}")
-    template = template_as_stored(stored.template, {}, stored.name, accept=True)
+    template = as_stored(RodTemplate, stored.template, {}, stored.name, accept=True)
     prescription, _ = read_prescription(source, {template.name: template})
     findings = (*graded.findings, *revised_since(ledger, stored, rods))
     return Case(source, prescription, template, replace(graded, findings=findings))

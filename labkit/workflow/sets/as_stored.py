@@ -2,80 +2,54 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
+from labkit.core.form.read import read_record
 from labkit.core.jsonable import jsonable
-from labkit.core.rod.calibration import Calibration, FittedOffset
-from labkit.core.rod.rods import Compensation, Legibility, Plate, Process, RodTemplate
-from labkit.documents.rod_values import template_of
+from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.stored import StoredContent
 
+StoredT = TypeVar("StoredT", RodTemplate, Process)
+
+#: What sentences and options call the two.
+_NOUNS: dict[type[RodTemplate] | type[Process], str] = {
+    RodTemplate: "template", Process: "process",
+}
 #: Stands for a field that one of the two does not have.
 _ABSENT = "nothing"
 
 
-def template_as_stored(
-    stored: StoredContent, installed: Mapping[str, RodTemplate], of_set: str, *, accept: bool
-) -> RodTemplate:
-    """Take a rod template as it was recorded.
+def as_stored(
+    cls: type[StoredT],
+    stored: StoredContent,
+    installed: Mapping[str, StoredT],
+    of_set: str,
+    *,
+    accept: bool,
+) -> StoredT:
+    """Take a rod template or a process as it was recorded.
 
     Args:
         accept: Whether the stored one is wanted although the installed one differs.
 
     Raises:
         RefusedError: The installed one differs or is gone; every field is named.
+        InputError: It was recorded in a form that this program does not know.
     """
-    now = installed.get(stored.name)
     if not accept:
-        _refuse_changed("template", stored, now, of_set)
-    template = template_of({"template": stored.content})
-    _require_whole("template", stored, template)
-    return template
-
-
-def process_as_stored(
-    stored: StoredContent, installed: Mapping[str, Process], of_set: str, *, accept: bool
-) -> Process:
-    """Take a process as it was recorded.
-
-    Args:
-        accept: Whether the stored one is wanted although the installed one differs.
-
-    Raises:
-        RefusedError: The installed one differs or is gone; every field is named.
-    """
-    now = installed.get(stored.name)
-    if not accept:
-        _refuse_changed("process", stored, now, of_set)
-    try:
-        process = _process(stored.content)
-    except (KeyError, TypeError, ValueError) as error:
-        raise _unreadable("process", stored) from error
-    _require_whole("process", stored, process)
-    return process
-
-
-def _process(own: Mapping[str, Any]) -> Process:
-    """Rebuild a process; older ledgers have no expansion and no calibration, which are defaults."""
-    own_calibration = own.get("calibration")
-    return Process(**{
-        **own,
-        "compensation": Compensation(**own["compensation"]),
-        "plate": Plate(**own["plate"]),
-        "legibility": Legibility(**own["legibility"]),
-        "calibration": None if own_calibration is None else _calibration(own_calibration),
-    })  # fmt: skip
-
-
-def _calibration(own: Mapping[str, Any]) -> Calibration:
-    offsets = {
-        kind: None if own[kind] is None else FittedOffset(**own[kind])
-        for kind in ("bore", "pin", "ball")
-    }
-    return Calibration(**{**own, "date": datetime.date.fromisoformat(own["date"]), **offsets})
+        _refuse_changed(_NOUNS[cls], stored, installed.get(stored.name), of_set)
+    value, _ = read_record(cls, stored.content)
+    # Nothing of what was recorded may be lost on the way.
+    if value is None or differences(stored.content, jsonable(value)):
+        raise InputError(
+            f"the {_NOUNS[cls]} {stored.name} as recorded has other fields than this version of "
+            "the program knows; make the rods with the version that the set was made with "
+            "(labkit show)",
+            field=_NOUNS[cls], value=stored.name,
+        )  # fmt: skip
+    return value
 
 
 def differences(stored: Mapping[str, Any], installed: Mapping[str, Any]) -> tuple[str, ...]:
@@ -123,17 +97,3 @@ def _refuse_changed(
             )),
             field=what, value=stored.name,
         )  # fmt: skip
-
-
-def _require_whole(what: str, stored: StoredContent, rebuilt: RodTemplate | Process) -> None:
-    """Hold what was rebuilt against the record: nothing of it may be lost on the way."""
-    if differences(stored.content, jsonable(rebuilt)):
-        raise _unreadable(what, stored)
-
-
-def _unreadable(what: str, stored: StoredContent) -> InputError:
-    return InputError(
-        f"the {what} {stored.name} as recorded has other fields than this version of the program "
-        "knows; make the rods with the version that the set was made with (labkit show)",
-        field=what, value=stored.name,
-    )  # fmt: skip
