@@ -2,146 +2,193 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Sequence
+from decimal import Decimal
+from functools import partial
 
 from labkit.core.findings import Finding
+from labkit.core.report import Column, On, Report, Section, Table
 from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.rods import Process
 from labkit.documents.charts.calibration import length_chart
-from labkit.documents.charts.canvas import png_of, svg_of
-from labkit.documents.figures import sentence, signed
-from labkit.documents.process_report import Report, Section
+from labkit.documents.charts.canvas import plot
+from labkit.documents.figures import fixed, signed
 from labkit.qa.least_squares import LackOfFit, t_factor
 from labkit.qa.process.calibration import Comparison, LengthFit
-from labkit.qa.process.coupons import DIAMETERS
+from labkit.qa.process.coupons import DIAMETERS, Coupon
 from labkit.units import plain
 
-_CHART = "lengths"
-
-
-def result_rows(own: Calibration, base: Process) -> list[tuple[str, str, str, str, str]]:
-    """Give the found values as texts: for the report and the screen.
-
-    Returns:
-        Rows: what, value, ± of its 95 % interval, standard uncertainty, value before.
-    """
-    t, before = t_factor(own.residual_dof), base.compensation
-    rows = [
-        (
-            "length scale", f"{own.length_scale:.6f}", f"{t * own.length_scale_u:.6f}",
-            f"{own.length_scale_u:.6f}", f"{before.length_scale:.6f}",
-        ),
-        (
-            "length offset, mm", signed(own.length_offset_mm, 4),
-            f"{t * own.length_offset_u_mm:.4f}", f"{own.length_offset_u_mm:.4f}",
-            signed(before.length_offset_mm, 4),
-        ),
-    ]  # fmt: skip
-    for kind in DIAMETERS:
-        found = getattr(own, kind)
-        if found is not None:
-            rows.append((
-                f"{kind} offset, mm", signed(found.offset_mm, 4),
-                f"{t_factor(found.dof) * found.u_mm:.4f}", f"{found.u_mm:.4f}",
-                signed(getattr(before, f"{kind}_offset_mm"), 4),
-            ))  # fmt: skip
-    return rows
+#: A coupon, what was built and measured of it, its distance from the line, whether it stands out.
+_Coupon = tuple[Coupon, Decimal, float, bool]
+_BUILT_NOTES = (
+    "What to build so that the length comes out, and how well that is known from the coupons "
+    "(95 %). The last column is what the coupons show with the compensation before."
+)
+_FOUND_NOTES = (
+    "Built length = scale · nominal length + offset; built diameter = nominal diameter + offset. "
+    "Scale and offset belong together: what counts is the built length, below."
+)
+_TEST_NOTES = (
+    "Each is answered yes where so large a ratio F would come by chance in fewer than 5 of 100 "
+    "calibrations."
+)
+_three, _off = partial(fixed, decimals=3), partial(signed, decimals=3)
 
 
 def calibration_report(
     process: Process,
     base: Process,
     fit: LengthFit,
-    findings: Sequence[Finding],
+    findings: tuple[Finding, ...],
     standing_out: Collection[str],
+    left_out: Sequence[str],
 ) -> Report:
     """Make the report.
 
-    Returns:
-        The report with its chart as SVG and PNG.
+    Args:
+        standing_out: Names of the coupons that stand out and were kept.
+        left_out: Names of those that do not count.
     """
     own = process.calibration
     assert own is not None
-    figure = length_chart(fit, standing_out)
+    coupons = _coupon_table(fit, standing_out)
     return Report(
         title="Calibration of a process",
         subtitle=f"{process.title} ({process.name})",
-        facts=_facts(process, own),
+        facts=tuple(_facts(process, own)),
+        findings=findings,
         sections=(
             Section(
-                "What was found",
-                (
-                    "Built length = scale · nominal length + offset; built diameter = nominal "
-                    "diameter + offset. Scale and offset belong together: what counts is the built "
-                    "length, below.",
-                ),
-                ("", "value", "± 95 %", "standard uncertainty", "before"),
-                tuple(result_rows(own, base)),
+                "What was found", table=_result_table(own, base), notes=(_FOUND_NOTES,),
+                brief=f"Calibration of {base.name}: {own.coupons} coupons of {own.lengths} "
+                f"lengths, {plain(own.shortest_mm)} to {plain(own.longest_mm)} mm",
             ),
-            _built(own, fit),
-            Section(
-                "Coupons and line",
-                picture=f"{_CHART}.svg",
-                alt="Measured less built length over the length with the fitted line, and below "
-                "the distance of each coupon from the line",
-            ),
-            _tests(fit),
-            _coupons(fit, standing_out),
+            Section("", (_scatter(own, fit),), findings=findings, on=On.SCREEN),
+            Section("Built length", table=_built_table(own, fit), notes=(_BUILT_NOTES,),
+                    on=On.PAPER),
+            Section("Coupons and line", on=On.PAPER, plot=plot(
+                "lengths", lambda: length_chart(fit, standing_out),
+                "Measured less built length over the length with the fitted line, and below the "
+                "distance of each coupon from the line",
+            )),
+            Section("Questions put to the coupons", table=_test_table(fit), notes=(_TEST_NOTES,),
+                    on=On.PAPER),
+            Section("Coupons", table=coupons, on=On.PAPER),
         ),
-        findings=tuple(sentence(finding.message) for finding in findings),
-        pictures={f"{_CHART}.svg": svg_of(figure), f"{_CHART}.png": png_of(figure)},
+        data={
+            "schema": 1,
+            "process": process.name,
+            "base": base.name,
+            "compensation": process.compensation,
+            "calibration": own,
+            "half_width_95": _half_widths(own, fit),
+            "tests": {
+                "lack_of_fit": fit.lack,
+                "bend": fit.bend,
+                "distortion": fit.distortion,
+                "correction": fit.correction,
+            },
+            "coupons": coupons.records,
+            "left_out": left_out,
+        },
         date=own.date.isoformat(),
         name="calibration",
-    )
+    )  # fmt: skip
 
 
-def _facts(process: Process, own: Calibration) -> tuple[tuple[str, str], ...]:
+def _facts(process: Process, own: Calibration) -> Iterator[tuple[str, str]]:
+    yield "Machine", process.machine
+    yield "Material", process.material
+    yield "Coupons", f"{own.coupons} of {own.lengths} lengths, built with {own.base}"
+    yield "Valid", f"{plain(own.shortest_mm)} to {plain(own.longest_mm)} mm"
+    yield "Scatter", f"{own.residual_sd_mm:.4f} mm (standard deviation of one length)"
+    yield "Measured with", own.instrument
+    yield "By", own.by
+    yield "Readings", f"{own.source}, SHA-256 {own.source_sha256[:16]}…"
+
+
+def _scatter(own: Calibration, fit: LengthFit) -> str:
     return (
-        ("Machine", process.machine),
-        ("Material", process.material),
-        ("Coupons", f"{own.coupons} of {own.lengths} lengths, built with {own.base}"),
-        ("Valid", f"{plain(own.shortest_mm)} to {plain(own.longest_mm)} mm"),
-        ("Scatter", f"{own.residual_sd_mm:.4f} mm (standard deviation of one length)"),
-        ("Measured with", own.instrument),
-        ("By", own.by),
-        ("Readings", f"{own.source}, SHA-256 {own.source_sha256[:16]}…"),
+        f"A single length scatters by {own.residual_sd_mm:.4f} mm (standard deviation, "
+        f"{own.residual_dof} degrees of freedom); the built length is known to ± "
+        f"{fit.half_width_mm(own.shortest_mm):.3f} mm at {plain(own.shortest_mm)} mm and ± "
+        f"{fit.half_width_mm(own.longest_mm):.3f} mm at {plain(own.longest_mm)} mm (95 %)."
     )
 
 
-def _built(own: Calibration, fit: LengthFit) -> Section:
-    lengths = sorted({coupon.nominal_mm for coupon in fit.coupons})
-    rows = []
-    for length in lengths:
-        group = [
-            float(c.measured_mm - c.nominal_mm) for c in fit.coupons if c.nominal_mm == length
-        ]
-        built = own.length_scale * float(length) + own.length_offset_mm
-        rows.append((
-            plain(length), f"{built:.3f}", f"{fit.half_width_mm(float(length)):.3f}",
-            str(len(group)), signed(sum(group) / len(group), 3),
-        ))  # fmt: skip
-    return Section(
-        "Built length",
-        ("What to build so that the length comes out, and how well that is known from the coupons "
-         "(95 %). The last column is what the coupons show with the compensation before.",),
-        ("length, mm", "to build, mm", "± 95 %, mm", "coupons", "off nominal before, mm"),
-        tuple(rows),
-    )  # fmt: skip
+def _half_widths(own: Calibration, fit: LengthFit) -> dict[str, float]:
+    t = t_factor(fit.fit.dof)
+    return {
+        "length_scale": t * fit.scale_u,
+        "length_offset_mm": t * fit.offset_u_mm,
+        "shortest_mm": fit.half_width_mm(own.shortest_mm),
+        "longest_mm": fit.half_width_mm(own.longest_mm),
+        **{
+            f"{kind}_offset_mm": t_factor(found.dof) * found.u_mm
+            for kind in DIAMETERS
+            if (found := getattr(own, kind)) is not None
+        },
+    }
 
 
-def _tests(fit: LengthFit) -> Section:
-    return Section(
-        "Questions put to the coupons",
-        ("Each is answered yes where so large a ratio F would come by chance in fewer than 5 of "
-         "100 calibrations.",),
-        ("question", "F", "degrees of freedom", "by chance", "answer"),
+def _result_table(own: Calibration, base: Process) -> Table:
+    t, before = t_factor(own.residual_dof), base.compensation
+    rows = [
         (
-            _asked("do the means of the lengths lie off the line?", fit.lack),
-            _asked("is the line bent?", fit.bend),
-            _asked("does the machine distort (measured is not what was built)?", fit.distortion),
-            _asked("was the compensation before wrong (measured is not nominal)?", fit.correction),
+            "length scale", f"{own.length_scale:.6f}", f"{t * own.length_scale_u:.6f}",
+            f"{own.length_scale_u:.6f}", f"{before.length_scale:.6f}",
         ),
+        _offset_row(
+            "length", own.length_offset_mm, t, own.length_offset_u_mm, before.length_offset_mm
+        ),
+    ]  # fmt: skip
+    for kind in DIAMETERS:
+        found = getattr(own, kind)
+        if found is not None:
+            old = getattr(before, f"{kind}_offset_mm")
+            rows.append(_offset_row(kind, found.offset_mm, t_factor(found.dof), found.u_mm, old))
+    columns = (
+        *map(Column, ("", "value", "± 95 %")), Column("standard uncertainty", on=On.PAPER),
+        Column("before"),
+    )
+    return Table(columns, tuple(rows))
+
+
+def _offset_row(
+    what: str, offset_mm: float, t: float, u_mm: float, before_mm: float
+) -> tuple[str, str, str, str, str]:
+    return (
+        f"{what} offset, mm", signed(offset_mm, 4), f"{t * u_mm:.4f}", f"{u_mm:.4f}",
+        signed(before_mm, 4),
     )  # fmt: skip
+
+
+def _built_table(own: Calibration, fit: LengthFit) -> Table:
+    groups: dict[Decimal, list[float]] = defaultdict(list)
+    for each in fit.coupons:
+        groups[each.nominal_mm].append(float(each.measured_mm - each.nominal_mm))
+    columns = (
+        Column("length", lambda one: one, show=plain, unit="mm"),
+        Column("to build", lambda one: own.length_scale * float(one) + own.length_offset_mm,
+               show=_three, unit="mm"),
+        Column("± 95 %", lambda one: fit.half_width_mm(float(one)), show=_three, unit="mm"),
+        Column("coupons", lambda one: len(groups[one])),
+        Column("off nominal before", lambda one: sum(groups[one]) / len(groups[one]), show=_off,
+               unit="mm"),
+    )  # fmt: skip
+    return Table.of(columns, sorted(groups))
+
+
+def _test_table(fit: LengthFit) -> Table:
+    heads = ("question", "F", "degrees of freedom", "by chance", "answer")
+    rows = (
+        _asked("do the means of the lengths lie off the line?", fit.lack),
+        _asked("is the line bent?", fit.bend),
+        _asked("does the machine distort (measured is not what was built)?", fit.distortion),
+        _asked("was the compensation before wrong (measured is not nominal)?", fit.correction),
+    )
+    return Table(tuple(map(Column, heads)), rows)
 
 
 def _asked(words: str, test: Comparison | LackOfFit | None) -> tuple[str, ...]:
@@ -154,18 +201,18 @@ def _asked(words: str, test: Comparison | LackOfFit | None) -> tuple[str, ...]:
     return (words, f"{test.f:.2f}", f"{dof[0]}, {dof[1]}", chance, "yes" if test.p < 0.05 else "no")
 
 
-def _coupons(fit: LengthFit, standing_out: Collection[str]) -> Section:
+_COUPON = (
+    Column("coupon", lambda one: one[0].name, "coupon"),
+    Column("nominal", lambda one: one[0].nominal_mm, "nominal_mm", plain, "mm"),
+    Column("built", lambda one: one[1], "built_mm", _three, "mm"),
+    Column("measured", lambda one: one[0].measured_mm, "measured_mm", _three, "mm"),
+    Column("off the line", lambda one: one[2], "residual_mm", _off, "mm"),
+    Column("", lambda one: one[3], "stands_out", lambda out: "stands out, kept" if out else ""),
+)
+
+
+def _coupon_table(fit: LengthFit, standing_out: Collection[str]) -> Table:
     rows = zip(fit.coupons, fit.built_mm, fit.fit.residuals, strict=True)
-    return Section(
-        "Coupons",
-        (),
-        ("coupon", "nominal, mm", "built, mm", "measured, mm", "off the line, mm", ""),
-        tuple(
-            (
-                coupon.name, plain(coupon.nominal_mm), f"{built:.3f}",
-                f"{coupon.measured_mm:.3f}", signed(residual, 3),
-                "stands out, kept" if coupon.name in standing_out else "",
-            )
-            for coupon, built, residual in rows
-        ),
-    )  # fmt: skip
+    return Table.of(_COUPON, [
+        (coupon, built, residual, coupon.name in standing_out) for coupon, built, residual in rows
+    ])  # fmt: skip

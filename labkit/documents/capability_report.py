@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from functools import partial
 
-from labkit.documents.charts.canvas import files_of
+from labkit.core.findings import Finding, note
+from labkit.core.report import On, Report, Section
+from labkit.documents import process_words as words
+from labkit.documents.charts.canvas import plot
 from labkit.documents.charts.process_charts import (
     MOST_GROUPS,
     axis_words,
@@ -16,166 +20,167 @@ from labkit.documents.charts.process_charts import (
     probability,
 )
 from labkit.documents.figures import fixed
-from labkit.documents.process_report import Report, Section
-from labkit.documents.process_words import (
-    GROUP_HEAD,
-    INDEX_HEAD,
-    RULE_HEAD,
-    SHARE_HEAD,
-    SIGNAL_HEAD,
-    SPREAD_HEAD,
-    gauge_words,
-    group_rows,
-    index_rows,
-    interval_words,
-    normality_words,
-    on_paper,
-    risk_words,
-    rule_rows,
-    share_rows,
-    signal_rows,
-    spread_rows,
-)
 from labkit.qa.percent import chance_told
 from labkit.qa.process.control_chart import Individuals
 from labkit.qa.process.run_rules import Rule
 from labkit.qa.process.sample import Sample, difference_chance
 from labkit.qa.process.study import Study, chart_findings
 
+#: Characters of a file name that come from a user's words.
+_LONGEST_NAME = 40
+_INDEX_NOTES = (
+    "1.00 means that 3 standard deviations just fit between mean and limit. Cp and Cpk take the "
+    "spread within, what a steady process could do; Pp and Ppk the spread of all values, what was "
+    "delivered."
+)
+_CHART_NOTES = (
+    "Limits: mean ± 3 standard deviations, found from the mean moving range. They tell what this "
+    "process does, not what it shall do."
+)
+_RULE_NOTES = (
+    "How often each gives a false alarm on a stable normal process whose mean and spread are "
+    "known; with limits from few values there are more."
+)
+
 
 def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
     """Make the report of a capability study."""
-    sample = study.sample
-    pictures = {
-        **files_of("histogram", histogram(study)),
-        **files_of("probability-plot", probability(study)),
-    }
-    sections = [
-        Section("Indices", (_INDEX_WORDS,), INDEX_HEAD, index_rows(study)),
-        Section("Spread", (), SPREAD_HEAD, spread_rows(study)),
-        Section("Outside the limits", (interval_words(study),), SHARE_HEAD, share_rows(study)),
-        Section(
-            "Histogram", picture="histogram.svg",
-            alt=f"Histogram of {study.capability.n} values of {axis_words(sample)} with limits and "
-            "fitted normal curves.",
-        ),
-        Section(
-            "Normal probability plot", (normality_words(study),), picture="probability-plot.svg",
-            alt="Values on normal probability paper with the band of a normal population. "
-            + normality_words(study),
-        ),
-    ]
-    if study.chart is not None:
-        more, drawn = _chart_sections(sample, study.chart, rules)
-        sections += more
-        pictures |= drawn
-    for section, drawn in _comparisons(sample):
-        sections.append(section)
-        pictures |= drawn
-    measuring = tuple(words for words in (gauge_words(study), risk_words(study)) if words)
-    if measuring:
-        sections.append(Section("Share of the measuring", measuring))
+    sample, chart = study.sample, study.chart
+    normality, interval = words.normality_words(study), words.interval_words(study)
+    gauge = tuple(filter(None, (words.gauge_words(study), words.risk_words(study))))
+    findings = tuple(note("", finding) for finding in study.findings)
     return Report(
         title="Capability of a process",
         subtitle=axis_words(sample),
         facts=(*sample.about, *_limit_facts(study)),
-        sections=tuple(sections),
-        findings=tuple(map(on_paper, study.findings)),
-        pictures=pictures,
+        findings=findings,
+        sections=(
+            _about(sample, findings),
+            Section("Indices", table=words.index_table(study), notes=(_INDEX_NOTES,)),
+            Section("Spread", table=words.spread_table(study)),
+            Section("Outside the limits", table=words.share_table(study), notes=(interval,)),
+            Section("Histogram", on=On.PAPER, plot=plot(
+                "histogram", lambda: histogram(study),
+                f"Histogram of {study.capability.n} values of {axis_words(sample)} with limits and "
+                "fitted normal curves.",
+            )),
+            Section("Normal probability plot", (normality,), on=On.PAPER, plot=plot(
+                "probability-plot", lambda: probability(study),
+                "Values on normal probability paper with the band of a normal population. "
+                + normality,
+            )),
+            *_comparisons(sample, On.SCREEN),
+            *(_chart_sections(sample, chart, rules) if chart is not None else ()),
+            *_comparisons(sample, On.PAPER),
+            *([Section("Share of the measuring", gauge, on=On.PAPER)] if gauge else ()),
+            Section("", (normality, interval, *gauge), on=On.SCREEN),
+        ),
+        data={
+            "schema": 1,
+            "about": dict(sample.about),
+            "unit": sample.unit,
+            **vars(study.capability),
+            "normality": study.normality,
+            "percentiles": study.percentiles,
+            "tolerance_interval": study.interval,
+            "stable": None if chart is None else chart.is_stable,
+            "signals": [] if chart is None else chart.signals,
+            "uncertainty": sample.uncertainty,
+            "findings": study.findings,
+        },
         date=day,
         name="capability",
-    )
+    )  # fmt: skip
 
 
 def chart_report(sample: Sample, chart: Individuals, rules: Sequence[Rule], day: str) -> Report:
     """Make the report of a chart of individual values."""
-    sections, pictures = _chart_sections(sample, chart, rules)
-    for section, drawn in _comparisons(sample):
-        sections.append(section)
-        pictures |= drawn
+    told = chart_findings(sample, chart, rules)
+    findings = tuple(note("", finding) for finding in told)
+    none = ("No signals: nothing speaks against a stable process.",) if chart.is_stable else ()
     return Report(
         title="Chart of a process",
         subtitle=axis_words(sample),
         facts=(*sample.about, ("Values", str(len(sample.values)))),
-        sections=tuple(sections),
-        findings=tuple(map(on_paper, chart_findings(sample, chart, rules))),
-        pictures=pictures,
+        findings=findings,
+        sections=(
+            _about(sample, findings),
+            Section("Limits of the chart", table=words.limit_table(chart), on=On.SCREEN),
+            *_chart_sections(sample, chart, rules),
+            *_comparisons(sample, On.PAPER),
+            Section("", none, on=On.SCREEN),
+        ),
+        data={
+            "schema": 1,
+            "about": dict(sample.about),
+            "unit": sample.unit,
+            "names": sample.names,
+            **vars(chart),
+            "stable": chart.is_stable,
+            "findings": told,
+        },
         date=day,
         name="chart",
     )
 
 
-#: Characters of a file name that come from a user's words.
-_LONGEST_NAME = 40
-_INDEX_WORDS = (
-    "1.00 means that 3 standard deviations just fit between mean and limit. Cp and Cpk take the "
-    "spread within, what a steady process could do; Pp and Ppk the spread of all values, what was "
-    "delivered."
-)
-_CHART_WORDS = (
-    "Limits: mean ± 3 standard deviations, found from the mean moving range. They tell what this "
-    "process does, not what it shall do."
-)
+def _about(sample: Sample, findings: tuple[Finding, ...]) -> Section:
+    """Say on a screen what was chosen, and what to know; paper does so on its top."""
+    chosen = tuple(f"{name:13} {value}" for name, value in sample.about)
+    return Section("", (*chosen, ""), findings=findings, on=On.SCREEN)
 
 
 def _limit_facts(study: Study) -> Iterator[tuple[str, str]]:
     sample, found = study.sample, study.capability
     decimals = decimals_of(found.overall.spread.sd)
     unit = f" {sample.unit}" if sample.unit else ""
-    for words, at in (
+    for label, at in (
         ("Lower limit", found.limits.lower), ("Aim", found.limits.target),
         ("Upper limit", found.limits.upper),
     ):
         if at is not None:
-            yield words, f"{fixed(at, decimals)}{unit}"
+            yield label, f"{fixed(at, decimals)}{unit}"
     yield "Values", f"{found.n}, mean {fixed(found.mean, decimals)}{unit}"
 
 
 def _chart_sections(
     sample: Sample, chart: Individuals, rules: Sequence[Rule]
-) -> tuple[list[Section], dict[str, bytes]]:
-    found = signal_rows(sample, chart)
-    sections = [
+) -> tuple[Section, ...]:
+    none = ("None: no rule found anything.",) if chart.is_stable else ()
+    drawn = plot(
+        "individuals", lambda: individuals_chart(sample, chart),
+        f"Chart of {len(chart.values)} individual values in order and of the differences of "
+        f"neighbours, with limits; signals: {len(chart.signals)}.",
+    )
+    return (
         Section(
-            "Individual values and moving ranges", (_CHART_WORDS,), picture="individuals.svg",
-            alt=f"Chart of {len(chart.values)} individual values in order and of the differences "
-            f"of neighbours, with limits; signals: {len(chart.signals)}.",
+            "Individual values and moving ranges", notes=(_CHART_NOTES,), plot=drawn, on=On.PAPER
         ),
-        Section(
-            "Signals", () if found else ("None: no rule found anything.",), SIGNAL_HEAD, found
-        ),
-        Section(
-            "Rules",
-            ("How often each gives a false alarm on a stable normal process whose mean and spread "
-             "are known; with limits from few values there are more.",),
-            RULE_HEAD, rule_rows(rules),
-        ),
-    ]
-    return sections, files_of("individuals", individuals_chart(sample, chart))
+        Section("Signals", table=words.signal_table(sample, chart), notes=none),
+        Section("Rules", notes=(_RULE_NOTES,), table=words.rule_table(rules), on=On.PAPER),
+    )
 
 
-def _comparisons(sample: Sample) -> Iterator[tuple[Section, dict[str, bytes]]]:
+def _comparisons(sample: Sample, on: On) -> Iterator[Section]:
     for grouping in sample.groupings:
-        name = f"by-{_file_name(grouping.name)}"
         chance = difference_chance(sample.values, grouping)
-        words = "Every value, the mean of each group and its 95 % interval."
+        told = "Every value, the mean of each group and its 95 % interval."
         if chance is not None:
-            words += f" Chance of such differences if all were one: {chance_told(chance)}."
+            told += f" Chance of such differences if all were one: {chance_told(chance)}."
         if len(grouping.groups) > MOST_GROUPS:
-            words += f" Drawn are the first {MOST_GROUPS} groups."
-        yield (
-            Section(
-                f"By {grouping.name}", (words,), GROUP_HEAD, group_rows(sample, grouping),
-                f"{name}.svg", f"Values and means by {grouping.name}.",
-            ),
-            files_of(name, comparison(sample, grouping)),
+            told += f" Drawn are the first {MOST_GROUPS} groups."
+        drawn = plot(
+            f"by-{_file_name(grouping.name)}", partial(comparison, sample, grouping),
+            f"Values and means by {grouping.name}.",
         )
+        table = words.group_table(sample, grouping)
+        yield Section(f"By {grouping.name}", table=table, plot=drawn, notes=(told,), on=on)
 
 
-def _file_name(words: str) -> str:
+def _file_name(text: str) -> str:
     """Make a file name of a user's words: letters and digits of any script, no path, not too long.
 
     >>> _file_name("material lot"), _file_name("../a/b:c"), _file_name("?")
     ('material-lot', 'a-b-c', 'group')
     """
-    return re.sub(r"[\W_]+", "-", words).strip("-")[:_LONGEST_NAME] or "group"
+    return re.sub(r"[\W_]+", "-", text).strip("-")[:_LONGEST_NAME] or "group"

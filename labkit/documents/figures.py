@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from labkit.core.grading.steps import percent_decimals, percent_name
@@ -72,6 +73,15 @@ def sentence(text: str) -> str:
     """
     stopped = text if text.endswith((".", "!", "?")) else f"{text}."
     return stopped[:1].upper() + stopped[1:]
+
+
+def on_paper(words: str) -> str:
+    """Make a sentence of a finding, numbers below zero with a true minus sign.
+
+    >>> on_paper("from -0.52 to 2, for QF-1043 since 2031-03-14; see --lot")
+    'From −0.52 to 2, for QF-1043 since 2031-03-14; see --lot.'
+    """
+    return sentence(re.sub(r"(?<![\w-])-(?=\d)", MINUS, words))
 
 
 def ticks(low: float, high: float, most: int, steps: Sequence[float] = (1, 2, 5)) -> list[float]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import Any
 
-from labkit.documents import gauge_words as words
-from labkit.documents.charts.canvas import files_of
+from labkit.core.report import Column, On, Report, Section, Table
+from labkit.documents import gauge_tables as tables
+from labkit.documents.charts.canvas import plot
 from labkit.documents.charts.gauge_charts import (
     bias_chart,
     components_chart,
@@ -14,11 +16,12 @@ from labkit.documents.charts.gauge_charts import (
     ranges_chart,
     readings_chart,
 )
-from labkit.documents.process_report import Report, Section
+from labkit.qa.gauge.anova import Anova
+from labkit.qa.gauge.bias import Linearity
+from labkit.qa.gauge.intervals import INTERVAL_METHOD
 from labkit.qa.gauge.outcome import Outcome, instrument_lines
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from labkit.qa.gauge.result import GaugeResult, Variation
+from labkit.qa.gauge.study import Study
 
 
 def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
@@ -26,129 +29,190 @@ def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
 
     Args:
         source: Name of the file it comes from.
-
-    Returns:
-        The report, with every chart as SVG and PNG.
     """
-    pictures: dict[str, bytes] = {}
-    for name, chart in _charts(outcome):
-        pictures |= files_of(name, chart)
+    lines = instrument_lines(outcome.first) if outcome.first is not None else ()
     return Report(
         title="Gauge study",
         subtitle=source,
-        facts=_facts(outcome, source),
-        sections=tuple(_sections(outcome)),
-        findings=tuple(finding.message for finding in outcome.findings),
-        pictures=pictures,
+        facts=tuple(_facts(outcome, source)),
+        findings=outcome.findings,
+        sections=(
+            Section(_shape(outcome, source), findings=outcome.findings, on=On.SCREEN),
+            *_components(outcome),
+            *_pictures(outcome),
+            *_instrument(lines, On.PAPER),
+            *_bias(outcome),
+            *_instrument(lines, On.SCREEN),
+        ),
+        data=_data(outcome),
         date=date,
         name="gauge-study",
     )
 
 
-def _facts(outcome: Outcome, source: str) -> tuple[tuple[str, str], ...]:
-    facts = [("Readings", source)]
+def _shape(outcome: Outcome, source: str) -> str:
+    study = outcome.study
+    if study is None:
+        return ""
+    parts, operators, trials = study.shape
+    who = f" × {operators} operators" if study.has_operators else ""
+    return f"{source}: {parts} parts{who} × {trials} trials"
+
+
+def _facts(outcome: Outcome, source: str) -> Iterator[tuple[str, str]]:
+    yield "Readings", source
     if outcome.study is not None:
         parts, operators, trials = outcome.study.shape
         names = ", ".join(outcome.study.operators) or "none"
-        facts += [("Parts", str(parts)), ("Trials", str(trials))]
-        facts.append(("Operators", f"{operators}: {names}" if operators > 1 else names))
+        yield "Parts", str(parts)
+        yield "Trials", str(trials)
+        yield "Operators", f"{operators}: {names}" if operators > 1 else names
     if outcome.asked.tolerance_mm is not None:
-        facts.append(("Tolerance", f"± {outcome.asked.tolerance_mm:g} mm"))
+        yield "Tolerance", f"± {outcome.asked.tolerance_mm:g} mm"
     if outcome.biases:
-        facts.append(("References", str(len(outcome.biases))))
-    return tuple(facts)
+        yield "References", str(len(outcome.biases))
 
 
-def _charts(outcome: Outcome) -> Iterator[tuple[str, Figure]]:
-    study, first = outcome.study, outcome.first
-    if study is not None and first is not None:
-        yield "components", components_chart(first)
-        yield "readings", readings_chart(study)
-        if study.has_operators:
-            yield "interaction", interaction_chart(study)
-        if outcome.ranges is not None:
-            yield "ranges", ranges_chart(study, outcome.ranges)
-    if outcome.biases:
-        yield "bias", bias_chart(outcome.biases, outcome.line)
-
-
-def _sections(outcome: Outcome) -> Iterator[Section]:
-    confidence = outcome.asked.confidence
+def _components(outcome: Outcome) -> Iterator[Section]:
     for found in (outcome.by_anova, outcome.by_ranges):
         if found is not None:
-            result = found[0]
+            words = tables.method_words(found[0], outcome.asked.confidence)
             yield Section(
-                f"Components by {result.method}", words.method_words(result, confidence),
-                words.component_head(result), words.component_rows(result),
+                f"Components by {found[0].method}", words, tables.component_table(found[0])
             )
-    if outcome.study is not None:
-        yield Section(
-            "Shares", picture="components.svg",
-            alt="Bars: share of the gauge, repeatability, reproducibility and parts in the "
-            "variance, the spread and the tolerance, as in the table of components",
-        )
-        yield from _tables(outcome)
-        yield from _pictures(outcome)
-        yield from _instrument(outcome)
-    if outcome.biases:
-        yield from _bias(outcome)
-
-
-def _tables(outcome: Outcome) -> Iterator[Section]:
+    if outcome.first is not None:
+        yield Section("Shares", on=On.PAPER, plot=plot(
+            "components", partial(components_chart, outcome.first),
+            "Bars: share of the gauge, repeatability, reproducibility and parts in the variance, "
+            "the spread and the tolerance, as in the table of components",
+        ))  # fmt: skip
     if outcome.by_anova is not None:
         yield Section(
-            "Table of the analysis of variance", (), words.ANOVA_HEAD,
-            words.anova_rows(outcome.by_anova[1]),
+            "Table of the analysis of variance", table=tables.anova_table(outcome.by_anova[1]),
+            brief="Analysis of variance",
         )
     if outcome.by_ranges is not None:
         yield Section(
-            "What averages and ranges rest on", (), words.RANGE_HEAD,
-            words.range_rows(outcome.by_ranges[1]),
+            "What averages and ranges rest on", table=tables.range_table(outcome.by_ranges[1]),
+            brief="Ranges",
         )
 
 
 def _pictures(outcome: Outcome) -> Iterator[Section]:
-    yield Section(
-        "Readings", ("Each reading less the mean of its part, so that the gauge shows and not the "
-                     "parts.",),
-        picture="readings.svg",
-        alt="Points: every reading less the mean of its part, for each part and operator",
-    )  # fmt: skip
-    if outcome.study is not None and outcome.study.has_operators:
-        yield Section(
-            "Operators and parts", ("Lines side by side: operators differ. Lines that cross: it "
-                                    "depends on the part who reads more.",),
-            picture="interaction.svg",
-            alt="Lines: each operator's mean of each part less the mean of the part",
-        )  # fmt: skip
-    if outcome.ranges is None:
+    study = outcome.study
+    if study is None:
         return
-    yield Section(
-        "Ranges and means", ("A range above its limit points to a slip. Means within the shaded "
-                             "band are parts that this gauge does not tell apart.",),
-        picture="ranges.svg",
-        alt="Two panels by operator: ranges of the trials with their limit, and means of the "
-        "trials with the band that chance alone would give",
-    )  # fmt: skip
+    yield Section("Readings", on=On.PAPER, notes=(
+        "Each reading less the mean of its part, so that the gauge shows and not the parts.",
+    ), plot=plot(
+        "readings", partial(readings_chart, study),
+        "Points: every reading less the mean of its part, for each part and operator",
+    ))  # fmt: skip
+    if study.has_operators:
+        yield Section("Operators and parts", on=On.PAPER, notes=(
+            "Lines side by side: operators differ. Lines that cross: it depends on the part who "
+            "reads more.",
+        ), plot=plot(
+            "interaction", partial(interaction_chart, study),
+            "Lines: each operator's mean of each part less the mean of the part",
+        ))  # fmt: skip
+    if outcome.ranges is not None:
+        yield Section("Ranges and means", on=On.PAPER, notes=(
+            "A range above its limit points to a slip. Means within the shaded band are parts that "
+            "this gauge does not tell apart.",
+        ), plot=plot(
+            "ranges", partial(ranges_chart, study, outcome.ranges),
+            "Two panels by operator: ranges of the trials with their limit, and means of the "
+            "trials with the band that chance alone would give",
+        ))  # fmt: skip
 
 
-def _instrument(outcome: Outcome) -> Iterator[Section]:
-    lines = instrument_lines(outcome.first) if outcome.first is not None else ()
-    if lines:
-        yield Section(
-            "For the instrument's file",
-            ("The repeatability of this study, as it stands in an instrument's file:",),
-            ("lines",), tuple((line,) for line in lines),
-        )
+def _instrument(lines: tuple[str, ...], on: On) -> Iterator[Section]:
+    if lines and on is On.SCREEN:
+        yield Section("For the instrument's file:", tuple(f"  {line}" for line in lines), on=on)
+    elif lines:
+        yield Section("For the instrument's file", on=on, notes=(
+            "The repeatability of this study, as it stands in an instrument's file:",
+        ), table=Table((Column("lines"),), tuple((line,) for line in lines)))  # fmt: skip
 
 
 def _bias(outcome: Outcome) -> Iterator[Section]:
-    yield Section(
-        "Bias", ("Mean reading less reference, with Student's t interval; readings of all "
-                 "operators count together.",),
-        words.BIAS_HEAD, words.bias_rows(outcome), "bias.svg",
-        "Points over the reference value: single readings and the bias with its interval"
-        + (", the fitted line and its band" if outcome.line is not None else ""),
-    )  # fmt: skip
-    if outcome.line is not None:
-        yield Section("Linearity", (), words.LINE_HEAD, words.line_rows(outcome.line))
+    line = outcome.line
+    if outcome.biases:
+        yield Section(
+            "Bias", table=tables.bias_table(outcome), notes=(
+                "Mean reading less reference, with Student's t interval; readings of all operators "
+                "count together.",
+            ), plot=plot(
+                "bias", partial(bias_chart, outcome.biases, line),
+                "Points over the reference value: single readings and the bias with its interval"
+                + (", the fitted line and its band" if line is not None else ""),
+            ),
+        )  # fmt: skip
+    if line is not None:
+        yield Section("Linearity", table=tables.line_table(line))
+
+
+def _data(outcome: Outcome) -> dict[str, Any]:
+    first, line = outcome.first, outcome.line
+    return {
+        "schema": 1,
+        "study": _study_data(outcome.study),
+        "tolerance_mm": outcome.asked.tolerance_mm,
+        "confidence": outcome.asked.confidence,
+        "anova": None if outcome.by_anova is None else {
+            **_result_data(outcome.by_anova[0]), **_anova_data(outcome.by_anova[1]),
+        },
+        "ranges": None if outcome.by_ranges is None else {
+            **_result_data(outcome.by_ranges[0]), **vars(outcome.by_ranges[1]),
+        },
+        "repeatability": None if first is None else {
+            "standard_deviation_mm": first[Variation.REPEATABILITY].sd_mm,
+            "degrees_of_freedom": first.repeatability_dof,
+        },
+        "bias": tables.bias_table(outcome).records,
+        "linearity": None if line is None else _line_data(line),
+        "findings": outcome.findings,
+    }  # fmt: skip
+
+
+def _study_data(study: Study | None) -> dict[str, Any] | None:
+    if study is None:
+        return None
+    operators = study.operators if study.has_operators else ()
+    return {"parts": study.parts, "operators": operators, "trials": study.trials}
+
+
+def _result_data(result: GaugeResult) -> dict[str, Any]:
+    return {
+        "components": tables.component_table(result).records,
+        "categories": result.categories,
+        "distinct": result.distinct,
+        "study_percent_interval": tables.ends(result.share_interval),
+        "distinct_interval": tables.ends(result.categories_interval),
+    }
+
+
+def _anova_data(table: Anova) -> dict[str, Any]:
+    return {
+        "sources": tables.source_table(table.sources).records,
+        "total": {"ss_mm2": table.total_ss_mm2, "dof": table.total_dof},
+        "pooling_level": table.level,
+        "interaction_p": table.interaction_p,
+        "pooled": table.pooled and tables.source_table(table.pooled).records,
+        "interval_method": INTERVAL_METHOD,
+    }
+
+
+def _line_data(line: Linearity) -> dict[str, Any]:
+    return {
+        "slope": line.slope,
+        "slope_interval": tables.ends(line.slope_interval),
+        "slope_p": line.slope_p,
+        "intercept_mm": line.intercept_mm,
+        "intercept_interval_mm": tables.ends(line.intercept_interval_mm),
+        "intercept_p": line.intercept_p,
+        "residual_sd_mm": line.fit.residual_sd,
+        "r_squared": line.fit.r_squared,
+        "lack_of_fit": line.lack and {"f": line.lack.f, "p": line.lack.p},
+    }

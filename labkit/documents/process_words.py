@@ -1,13 +1,14 @@
-"""What screen and paper say of a process: the same rows and sentences on both."""
+"""Tables and sentences on a process: what its report prints on every medium."""
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Iterator
+from functools import partial
 
+from labkit.core.report import Column, Table
 from labkit.documents.charts.process_charts import decimals_of
-from labkit.documents.figures import MINUS, fixed, sentence
+from labkit.documents.figures import fixed, on_paper
 from labkit.qa.decision.conformance import Zone, acceptance_zone
 from labkit.qa.decision.global_risk import global_risk, normal_production
 from labkit.qa.percent import chance_told
@@ -19,84 +20,75 @@ from labkit.qa.process.sample import Grouping, Sample, group_lines
 from labkit.qa.process.study import Study
 from labkit.units import counted
 
-Row = tuple[str, ...]
-INDEX_HEAD = ("index", "value", "95 % interval", "from")
-SPREAD_HEAD = ("spread", "standard deviation", "degrees of freedom", "found from")
-SHARE_HEAD = ("share outside", "below", "above", "together")
-GROUP_HEAD = ("group", "n", "mean", "standard deviation", "lowest", "highest")
-RULE_HEAD = ("rule", "false alarms: 1 point in")
-SIGNAL_HEAD = ("value", "what was found")
-LIMIT_HEAD = ("panel", "lower", "mean", "upper")
-#: Nobody reads more of them.
+#: Nobody reads more signals of a chart.
 MOST_SIGNALS = 60
-_NONE = "–"
+#: Of an index: what it is, its value, its interval where there is one, what it rests on.
+_Index = tuple[str, float, Estimate | None, str]
 
 
-def index_rows(study: Study) -> tuple[Row, ...]:
-    """Give the indices as rows under `INDEX_HEAD`."""
-    found = study.capability
-    rows: list[Row] = []
-    for each, names, words in (
-        (found.within, ("Cp", "Cpk"), "spread within"),
-        (found.overall, ("Pp", "Ppk"), "all values"),
-    ):
-        if each is not None:
-            rows += _indices(each, names, words)
-    if found.target is not None:
-        rows.append(("Cpm", *_estimate(found.target), "all values, aim counted"))
-    return (*rows, *_free_rows(study))
+def index_table(study: Study) -> Table:
+    """Give the indices with their intervals."""
+    columns = (
+        Column("index"),
+        Column("value", show=partial(fixed, decimals=2)),
+        Column("95 % interval", show=lambda e: f"{fixed(e.lower, 2)} to {fixed(e.upper, 2)}"),
+        Column("from"),
+    )
+    return Table(columns, tuple(_index_rows(study)))
 
 
-def _free_rows(study: Study) -> Iterator[Row]:
-    """Give the indices by percentiles where they are wanted: values not normal, or very many."""
-    free, many = study.percentiles, study.capability.n >= MANY_VALUES
+def _index_rows(study: Study) -> Iterator[_Index]:
+    found, free = study.capability, study.percentiles
+    if found.within is not None:
+        yield from _indices(found.within, ("Cp", "Cpk"), "spread within")
+    yield from _indices(found.overall, ("Pp", "Ppk"), "all values")
+    if found.cpm is not None:
+        yield "Cpm", found.cpm.value, found.cpm, "all values, aim counted"
+    # Those by percentiles where they are wanted: values not normal, or very many.
+    many = found.n >= MANY_VALUES
     doubtful = study.normality is not None and study.normality.is_doubtful
-    if free is None or not (many or doubtful):
-        return
-    words = "percentiles" if many else "percentiles, at best"
-    if free.potential is not None:
-        yield ("Pp", fixed(free.potential, 2), _NONE, words)
-    yield ("Ppk", fixed(free.performance, 2), _NONE, words)
+    if free is not None and (many or doubtful):
+        words = "percentiles" if many else "percentiles, at best"
+        if free.potential is not None:
+            yield "Pp", free.potential, None, words
+        yield "Ppk", free.performance, None, words
 
 
-def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[Row]:
+def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[_Index]:
     if each.potential is not None:
-        yield (names[0], *_estimate(each.potential), f"{words}, as if centred")
+        yield names[0], each.potential.value, each.potential, f"{words}, as if centred"
     side = "lower" if each.to_lower == each.performance.value else "upper"
-    yield (names[1], *_estimate(each.performance), f"{words}, {side} limit nearer")
+    yield names[1], each.performance.value, each.performance, f"{words}, {side} limit nearer"
 
 
-def _estimate(estimate: Estimate) -> tuple[str, str]:
-    between = f"{fixed(estimate.lower, 2)} to {fixed(estimate.upper, 2)}"
-    return fixed(estimate.value, 2), between
-
-
-def spread_rows(study: Study) -> tuple[Row, ...]:
-    """Give the standard deviations as rows under `SPREAD_HEAD`."""
+def spread_table(study: Study) -> Table:
+    """Give the standard deviations."""
     found = study.capability
     decimals = decimals_of(found.overall.spread.sd) + 1
+    columns = (
+        Column("spread", lambda one: one[0]),
+        Column("standard deviation", lambda one: one[1].sd, show=partial(fixed, decimals=decimals)),
+        Column("degrees of freedom", lambda one: one[1].dof,
+               show=lambda dof: f"{dof:.1f}".removesuffix(".0")),
+        Column("found from", lambda one: one[1].basis),
+    )  # fmt: skip
     named = (("within", found.within), ("overall", found.overall))
-    return tuple(
-        (
-            name, fixed(each.spread.sd, decimals), f"{each.spread.dof:.1f}".removesuffix(".0"),
-            each.spread.basis,
-        )
-        for name, each in named
-        if each is not None
-    )
+    return Table.of(columns, [(name, each.spread) for name, each in named if each is not None])
 
 
-def share_rows(study: Study) -> tuple[Row, ...]:
-    """Give the shares outside as rows under `SHARE_HEAD`: expected and counted."""
+def share_table(study: Study) -> Table:
+    """Give the shares outside: expected and counted."""
     found = study.capability
+    heads = ("share outside", "below", "above", "together")
     rows = [
         (f"expected, {words}", share(each.below), share(each.above), share(each.outside))
         for each, words in ((found.within, "within"), (found.overall, "overall"))
         if each is not None
     ]
-    together = found.found_below + found.found_above
-    counts = (found.found_below, found.found_above, together)
-    return (*rows, ("counted", *(f"{count} of {found.n}" for count in counts)))
+    together = found.counted_below + found.counted_above
+    counts = (found.counted_below, found.counted_above, together)
+    counted_row = ("counted", *(f"{count} of {found.n}" for count in counts))
+    return Table(tuple(map(Column, heads)), (*rows, counted_row))
 
 
 def share(part: float) -> str:
@@ -175,52 +167,46 @@ def risk_words(study: Study) -> str | None:
     )
 
 
-def on_paper(words: str) -> str:
-    """Make a sentence of a finding, numbers below zero with a true minus sign.
-
-    >>> on_paper("from -0.52 to 2, for QF-1043 since 2031-03-14; see --lot")
-    'From −0.52 to 2, for QF-1043 since 2031-03-14; see --lot.'
-    """
-    return sentence(re.sub(r"(?<![\w-])-(?=\d)", MINUS, words))
-
-
-def group_rows(sample: Sample, grouping: Grouping) -> tuple[Row, ...]:
-    """Give groups side by side as rows under `GROUP_HEAD`."""
-    lines = group_lines(sample.values, grouping)
+def group_table(sample: Sample, grouping: Grouping) -> Table:
+    """Give groups side by side."""
     reach = max(sample.values) - min(sample.values)
-    decimals = decimals_of(reach / 4)
-    return tuple(
-        (
-            line.mark, str(line.n), fixed(line.mean, decimals),
-            _NONE if line.sd is None else fixed(line.sd, decimals),
-            fixed(line.lowest, decimals), fixed(line.highest, decimals),
-        )
-        for line in lines
+    show = partial(fixed, decimals=decimals_of(reach / 4))
+    columns = (
+        Column("group", "mark"),
+        Column("n", "n"),
+        Column("mean", "mean", show=show),
+        Column("standard deviation", "sd", show=show),
+        Column("lowest", "lowest", show=show),
+        Column("highest", "highest", show=show),
     )
+    return Table.of(columns, group_lines(sample.values, grouping))
 
 
-def signal_rows(sample: Sample, chart: Individuals) -> tuple[Row, ...]:
-    """Give what was found on a chart as rows under `SIGNAL_HEAD`; of very many the first."""
+def signal_table(sample: Sample, chart: Individuals) -> Table:
+    """Give what was found on a chart; of very many signals the first."""
     told = chart.signals[:MOST_SIGNALS]
     rows = [(sample.names[s.index], on_paper(s.sentence)) for s in told]
     if rest := len(chart.signals) - len(told):
         rows.append(("…", f"And {counted(rest, 'more signal')}; --json lists all."))
-    return tuple(rows)
+    return Table((Column("value"), Column("what was found")), tuple(rows))
 
 
-def limit_rows(chart: Individuals) -> tuple[Row, ...]:
-    """Give the limits of a chart as rows under `LIMIT_HEAD`."""
-    decimals = decimals_of(chart.sigma)
-    values = (chart.lower, chart.centre, chart.upper)
-    ranges = (0.0, chart.mean_range, chart.range_upper)
-    return (
-        ("individual values", *(fixed(value, decimals) for value in values)),
-        ("moving ranges", *(fixed(value, decimals) for value in ranges)),
+def limit_table(chart: Individuals) -> Table:
+    """Give the limits of a chart."""
+    show = partial(fixed, decimals=decimals_of(chart.sigma))
+    values = (Column(head, show=show) for head in ("lower", "mean", "upper"))
+    return Table(
+        (Column("panel"), *values),
+        (
+            ("individual values", chart.lower, chart.centre, chart.upper),
+            ("moving ranges", 0.0, chart.mean_range, chart.range_upper),
+        ),
     )
 
 
-def rule_rows(rules: Iterable[Rule]) -> tuple[Row, ...]:
-    """Give the rules as rows under `RULE_HEAD`."""
+def rule_table(rules: Iterable[Rule]) -> Table:
+    """Give the rules, and how often each gives a false alarm."""
     named = [(rule.words, rule.rate) for rule in rules]
     named.append(("a moving range above its limit", RANGE_RATE))
-    return tuple((words, f"{1 / rate:.0f}") for words, rate in named)
+    often = Column("false alarms: 1 point in", show=lambda rate: f"{1 / rate:.0f}")
+    return Table((Column("rule"), often), tuple(named))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import io
 import os
@@ -18,9 +17,11 @@ from PIL import Image
 
 from labkit.catalog.profiles import Paper, Profile, default_profile
 from labkit.core.cautions import CAUTIONS
+from labkit.core.findings import note
+from labkit.core.report import Column, Plot, Report, Section, Table
 from labkit.documents.charts import canvas
-from labkit.documents.process_report import Report, Section, report_pdf, write_report
-from labkit.errors import DeliveryError, InputError
+from labkit.documents.process_report import report_pdf, write_report
+from labkit.errors import DeliveryError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 
 ROOT = Path(__file__).parents[2]
@@ -39,21 +40,22 @@ def chart(words="length, mm"):
     return figure
 
 
-@functools.lru_cache(maxsize=1)
-def chart_files():
-    return canvas.files_of("chart", chart())
+DRAWN = canvas.plot("chart", chart, "Three values that rise and fall.")
+
+
+def listed(heads, rows):
+    return Table(tuple(map(Column, heads)), tuple(rows))
 
 
 def sample_report(**own):
     sections = (
-        Section("Indices", ("What it does.",), ("index", "value"), (("Cp", "1.06"),)),
-        Section("Chart", picture="chart.svg", alt="Three values that rise and fall."),
-        Section("Long", (), ("rod", "found"), tuple((f"rod {n}", "a" * 60) for n in range(60))),
+        Section("Indices", ("What it does.",), listed(("index", "value"), [("Cp", "1.06")])),
+        Section("Chart", plot=DRAWN),
+        Section("Long", (), listed(("rod", "found"), [(f"rod {n}", "a" * 60) for n in range(60)])),
     )
     parts = {
         "title": "Capability of a process", "subtitle": "resin", "facts": (("Lot", "B-17"),),
-        "sections": sections, "findings": ("Only 12 values.",),
-        "pictures": chart_files(), "date": "2031-03-14",
+        "sections": sections, "findings": (note("", "Only 12 values."),), "date": "2031-03-14",
     }
     return Report(**{**parts, **own})
 
@@ -165,8 +167,8 @@ def test_the_pdf_is_tagged_dated_and_has_the_pictures_words():
 @pytest.mark.parametrize("words", ["#strong[x]", "*a* $y$", "@ref <l>", "⟨\U0010fffd", "x" * 300])
 def test_words_of_users_stay_words(words):
     report = sample_report(
-        facts=(("Lot", words),), findings=(words,), subtitle=words,
-        sections=(Section("S", (words,), ("a", "b"), ((words, "1"),)),),
+        facts=(("Lot", words),), findings=(note("", words),), subtitle=words,
+        sections=(Section("S", (words,), listed(("a", "b"), [(words, "1")])),),
     )
     text = squeezed(text_of(report_pdf(report, default_profile())))
     assert text.count(squeezed(words.replace("\U0010fffd", "⟨U+10FFFD⟩"))) >= 4
@@ -194,26 +196,11 @@ def test_a_report_never_goes_over_another_thing(tmp_path):
 
 
 def test_nothing_is_left_where_a_report_cannot_be_written(tmp_path):
+    svg = DRAWN.files["chart.svg"]
+    nowhere = Plot("chart", lambda: {"svg": svg, "no/such/place": b"x"}, "Nothing.")
     with pytest.raises(DeliveryError, match="cannot be written"):
         write_report(
-            sample_report(pictures={**sample_report().pictures, "no/such/place.svg": b"x"}),
-            tmp_path / "report", default_profile(),
+            sample_report(sections=(Section("Chart", plot=nowhere),)), tmp_path / "report",
+            default_profile(),
         )
     assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.parametrize(
-    ("own", "words"),
-    [
-        ({"head": ("a",), "rows": (("1", "2"),)}, "row of another number"),
-        ({"picture": "x.svg"}, "no words for people who cannot see it"),
-    ],
-)
-def test_sections_that_are_not_whole(own, words):
-    with pytest.raises(InputError, match=words):
-        Section("S", **own)
-
-
-def test_a_picture_that_is_not_there():
-    with pytest.raises(InputError, match="not among its pictures"):
-        sample_report(pictures={})

@@ -68,7 +68,7 @@ def test_the_intervals_of_cpk_and_ppk_are_near_95_percent(studies):
 
 def test_the_interval_of_cpm_is_near_95_percent(studies):
     plain, _ = studies
-    share = covered([s.target for s in plain], 4 / (3 * math.sqrt(1 + 0.7**2)))
+    share = covered([s.cpm for s in plain], 4 / (3 * math.sqrt(1 + 0.7**2)))
     assert share == pytest.approx(0.95, abs=0.01 + binomial(0.95, 2000))
 
 
@@ -96,7 +96,7 @@ def test_subgroups_take_out_what_lies_between_them():
 def test_one_limit_alone():
     upper = capability(GOOD, Limits(None, 10.6))
     assert upper.overall.potential is None
-    assert upper.target is None
+    assert upper.cpm is None
     assert upper.overall.to_lower is None
     assert upper.overall.performance.value == upper.overall.to_upper
     assert upper.overall.below == 0.0
@@ -108,7 +108,7 @@ def test_one_limit_alone():
 
 def test_values_outside_are_counted_each_side():
     found = capability([9.0, 9.3, 10.0, 10.1, 10.6, 10.7], Limits(9.3, 10.6))
-    assert (found.found_below, found.found_above) == (1, 1)
+    assert (found.counted_below, found.counted_above) == (1, 1)
 
 
 def test_two_values_give_no_spread_from_neighbours():

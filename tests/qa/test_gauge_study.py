@@ -7,9 +7,10 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from labkit.cli.print_report import data_of
+from labkit.documents.gauge_report import gauge_report
 from labkit.errors import InputError, InputErrors, RefusedError
 from labkit.qa.files.gauge_file import read_bias, read_study
-from labkit.qa.gauge.as_json import outcome_json
 from labkit.qa.gauge.outcome import Asked, Ways, instrument_lines, work_out
 from labkit.qa.gauge.ranges import gauge_by_ranges, wide_ranges
 from labkit.qa.gauge.result import Variation, judgements
@@ -163,7 +164,7 @@ def test_a_gauge_without_any_variation_is_suspected():
     found = outcome(rows(value=lambda p, o, t: str(30 + p)))
     assert any("no variation at all" in finding.message for finding in found.findings)
     assert found.first.categories is None
-    text = outcome_json(found)
+    text = data_of(gauge_report(found, "study.csv", "2031-03-14").data)
     assert text["anova"]["sources"][0]["f"] is None
     assert text["anova"]["distinct"] is None
 

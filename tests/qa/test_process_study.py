@@ -56,10 +56,11 @@ def test_values_that_are_not_normal_get_the_percentile_method_beside():
     assert "do not follow a normal distribution (Anderson–Darling p below 0.001, long" in told
     assert "the percentile method gives Ppk" in told
     assert "with 80 values its outer percentiles are the outermost values" in told
-    rows = words.index_rows(study(sample(skewed, (None, 9.0))))
+    rows = words.index_table(study(sample(skewed, (None, 9.0)))).texts
     assert rows[-1][0] == "Ppk"
     assert rows[-1][3] == "percentiles, at best"
-    assert all("percentiles" not in row[3] for row in words.index_rows(study(sample(normal(80)))))
+    normally = words.index_table(study(sample(normal(80))))
+    assert all("percentiles" not in basis for basis in normally.cells("from"))
 
 
 def test_a_level_beside_the_aim_and_a_level_that_moves():
@@ -156,7 +157,7 @@ def test_the_chance_of_groups_that_differ_is_that_of_one_way_analysis():
 
 @pytest.mark.parametrize(("mean", "nearer"), [(0.5, "upper"), (-0.5, "lower")])
 def test_the_nearer_limit_is_named(mean, nearer):
-    rows = words.index_rows(study(sample(normal(50, mean))))
-    told = {row[0]: row[3] for row in rows}
+    table = words.index_table(study(sample(normal(50, mean))))
+    told = dict(zip(table.cells("index"), table.cells("from"), strict=True))
     assert told["Ppk"] == f"all values, {nearer} limit nearer"
     assert told["Cpk"] == f"spread within, {nearer} limit nearer"

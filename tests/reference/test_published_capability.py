@@ -65,7 +65,7 @@ def test_the_example_of_the_handbook():
     assert found.overall.to_upper == pytest.approx(0.6667, abs=5e-5)
     assert found.overall.to_lower == pytest.approx(1.3333, abs=5e-5)
     assert found.overall.performance.value == pytest.approx(0.6667, abs=5e-5)
-    assert found.target.value == pytest.approx(0.7071, abs=5e-5)
+    assert found.cpm.value == pytest.approx(0.7071, abs=5e-5)
     k = abs(14 - found.mean) / 6
     by_k = found.overall.potential.value * (1 - k)
     assert found.overall.performance.value == pytest.approx(by_k)

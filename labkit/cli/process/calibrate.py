@@ -20,14 +20,14 @@ from labkit.cli.common import (
     counting,
     instrument_option,
     out,
-    plain_table,
-    print_json,
-    print_notes,
 )
+from labkit.cli.print_report import print_report
+from labkit.cli.process.options import written
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError, RefusedError
 
 if TYPE_CHECKING:
+    from labkit.core.report import Report
     from labkit.core.rod.rods import Process
     from labkit.qa.process.coupons import ToLength
     from labkit.workflow.process.calibrate import Asked, Calibrated
@@ -78,23 +78,30 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     Example: labkit calibrate coupons.csv --process example-resin --name resin-may
     --date 2031-05-02 --by anna --out resin-may.toml
     """  # fmt: skip
+    from labkit.documents.calibration_report import calibration_report
     from labkit.workflow.process.calibrate import CouponFile, calibrate
 
     base = _base(asked)
     _require_places(asked["out_path"], asked["report_dir"])
     file = CouponFile(bytes_of_table(coupons), _name_of(coupons), _to_length(asked))
     found = calibrate(file, base, _asked(asked, base))
-    written = _write(found, asked)
+    report = calibration_report(
+        found.process, found.base, found.lengths, found.findings, found.standing_out,
+        [coupon.name for coupon in found.left_out],
+    )
+    files, place = list(map(str, _write(found, report, asked))), str(asked["out_path"])
+    print_report(
+        report, as_json, {"file": place, "report": files, "findings": found.findings}
+    )
     if as_json:
-        print_json(_json(found, asked["out_path"], written))
         return
-    _print(found)
-    for path in written:
-        out().print(f"Report: {path}", markup=False, soft_wrap=True)
-    out().print(
-        f"Process file: {asked['out_path']}\nMake rods with it: labkit make RX --processes "
-        f"{asked['out_path']} --process {found.process.name}", markup=False, soft_wrap=True,
-    )  # fmt: skip
+    lines = (
+        *(f"Report: {path}" for path in files),
+        f"Process file: {place}",
+        f"Make rods with it: labkit make RX --processes {place} --process {found.process.name}",
+    )
+    for line in lines:
+        out().print(line, markup=False, soft_wrap=True)
 
 
 def _require_places(out_path: Path, report_dir: Path | None) -> None:
@@ -124,24 +131,25 @@ def _name_of(coupons: Path) -> str:
     return name
 
 
-def _write(found: Calibrated, asked: dict[str, Any]) -> list[Path]:
+def _write(found: Calibrated, report: Report, asked: dict[str, Any]) -> list[Path]:
     """Write report and process file: both, or neither.
 
     The process file comes last, since it is what rods are made with.
     """
     from labkit.workflow.process.file import write_process
 
-    written = _report(found, asked) if asked["report_dir"] else []
+    with counting("Report"):
+        files = written(report, asked)
     try:
         write_process(found.process, asked["out_path"])
     except BaseException:  # also where it is interrupted
-        for path in written:
+        for path in files:
             path.unlink(missing_ok=True)
-        if written:
+        if files:
             with contextlib.suppress(OSError):
                 asked["report_dir"].rmdir()
         raise
-    return written
+    return files
 
 
 def _base(asked: dict[str, Any]) -> Process:
@@ -245,51 +253,3 @@ def _to_length(asked: dict[str, Any]) -> ToLength | None:
             f"{', '.join(ways)}", field="way",
         )
     return to_length(ways[asked["way"]], template)
-
-
-def _report(found: Calibrated, asked: dict[str, Any]) -> list[Path]:
-    from labkit.cli.sets.profile import open_profile
-    from labkit.documents.calibration_report import calibration_report
-    from labkit.documents.process_report import write_report
-
-    with counting("Report"):
-        report = calibration_report(
-            found.process, found.base, found.lengths, found.findings, found.standing_out
-        )
-        return write_report(report, asked["report_dir"], open_profile(asked["profile_path"]))
-
-
-def _print(found: Calibrated) -> None:
-    from labkit.documents.calibration_report import result_rows
-    from labkit.units import plain
-
-    own = found.calibration
-    table = plain_table(
-        f"Calibration of {found.base.name}: {own.coupons} coupons of {own.lengths} lengths, "
-        f"{plain(own.shortest_mm)} to {plain(own.longest_mm)} mm",
-        ("", "value", "± 95 %", "before"),
-    )
-    for what, value, half, _, before in result_rows(own, found.base):
-        table.add_row(what, value, half, before)
-    out().print(table)
-    fit = found.lengths
-    out().print(
-        f"A single length scatters by {own.residual_sd_mm:.4f} mm (standard deviation, "
-        f"{own.residual_dof} degrees of freedom); the built length is known to ± "
-        f"{fit.half_width_mm(own.shortest_mm):.3f} mm at {plain(own.shortest_mm)} mm and ± "
-        f"{fit.half_width_mm(own.longest_mm):.3f} mm at {plain(own.longest_mm)} mm (95 %).",
-        markup=False, soft_wrap=True,
-    )  # fmt: skip
-    print_notes(found.findings)
-
-
-def _json(found: Calibrated, path: Path, written: list[Path]) -> dict[str, Any]:
-    from labkit.core.jsonable import jsonable
-    from labkit.workflow.process.calibrate import calibrated_json
-
-    return {
-        **calibrated_json(found),
-        "file": str(path),
-        "report": [str(one) for one in written],
-        "findings": jsonable(found.findings),
-    }

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import PROFILE, out, print_json, print_notes
-from labkit.cli.process.options import print_rows
+from labkit.cli.common import PROFILE
+from labkit.cli.process.options import check_report_place, put_out
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
-
-if TYPE_CHECKING:
-    from labkit.documents.gauge_words import Row
-    from labkit.qa.gauge.outcome import Outcome
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -40,10 +35,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
               help="New folder for a report: PDF, and each chart as SVG and PNG.")
 @PROFILE
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
-def command(
-    study: Path | None, bias_file: Path | None, report_dir: Path | None, as_json: bool,
-    profile_path: str | None, **asked: object,
-) -> None:
+def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
     """Study a gauge: repeatability, operators, bias and linearity of a way of measuring.
 
     FILE is a CSV table with a line for each reading and the columns part, value (mm), and where
@@ -59,6 +51,7 @@ def command(
 
     Example: labkit gauge-study --bias gauge-blocks.csv
     """  # fmt: skip
+    from labkit.documents.gauge_report import gauge_report
     from labkit.qa.files.gauge_file import read_bias, read_study
     from labkit.qa.gauge.outcome import Asked, Ways, work_out
 
@@ -68,84 +61,11 @@ def command(
             "bias study"
         )
     wanted = Asked(
-        Ways(str(asked["method"])), _number(asked["tolerance"]), _number(asked["level"]) or 0.0,
-        _number(asked["confidence"]) or 0.0,
-    )  # fmt: skip
-    if report_dir is not None:
-        from labkit.documents.process_report import refuse_taken
-
-        refuse_taken(report_dir)
+        Ways(asked["method"]), asked["tolerance"], asked["level"], asked["confidence"]
+    )
+    check_report_place(asked)
     crossed = read_study(bytes_of_table(study), str(study)) if study else None
     against = read_bias(bytes_of_table(bias_file), str(bias_file)) if bias_file else None
-    outcome = work_out(crossed, against, wanted)
     names = ", ".join(path.name for path in (study, bias_file) if path)
-    files = _written(outcome, names, report_dir, profile_path)
-    if as_json:
-        from labkit.qa.gauge.as_json import outcome_json
-
-        print_json({**outcome_json(outcome), "report": [str(path) for path in files]})
-        return
-    _show(outcome, names)
-    if files:
-        out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)
-
-
-def _number(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) else None
-
-
-def _written(
-    outcome: Outcome, names: str, folder: Path | None, profile_path: str | None
-) -> list[Path]:
-    if folder is None:
-        return []
-    from labkit.cli.sets.profile import open_profile
-    from labkit.documents.gauge_report import gauge_report
-    from labkit.documents.process_report import write_report
-
-    profile = open_profile(profile_path)
-    return write_report(gauge_report(outcome, names, clock.today().isoformat()), folder, profile)
-
-
-def _show(outcome: Outcome, names: str) -> None:
-    study = outcome.study
-    if study is not None:
-        parts, operators, trials = study.shape
-        who = f" × {operators} operators" if study.has_operators else ""
-        out().print(f"{names}: {parts} parts{who} × {trials} trials", markup=False)
-    print_notes(outcome.findings)
-    for title, head, rows, below in _tables(outcome):
-        print_rows(title, head, rows)
-        for line in below:
-            out().print(line, markup=False, soft_wrap=True)
-    if outcome.first is not None:
-        from labkit.qa.gauge.outcome import instrument_lines
-
-        lines = instrument_lines(outcome.first)
-        if lines:
-            out().print("For the instrument's file:", style="bold")
-        for line in lines:
-            out().print(f"  {line}", markup=False)
-
-
-def _tables(outcome: Outcome) -> Iterator[tuple[str, Row, tuple[Row, ...], Row]]:
-    """Give the tables in their order: title, heads, rows and the words below."""
-    from labkit.documents import gauge_words as words
-
-    for found in (outcome.by_anova, outcome.by_ranges):
-        if found is not None:
-            result = found[0]
-            yield (
-                f"Components by {result.method}", words.component_head(result),
-                words.component_rows(result),
-                words.method_words(result, outcome.asked.confidence),
-            )
-    if outcome.by_anova is not None:
-        rows = words.anova_rows(outcome.by_anova[1])
-        yield "Analysis of variance", words.ANOVA_HEAD, rows, ()
-    if outcome.by_ranges is not None:
-        yield "Ranges", words.RANGE_HEAD, words.range_rows(outcome.by_ranges[1]), ()
-    if outcome.biases:
-        yield "Bias", words.BIAS_HEAD, words.bias_rows(outcome), ()
-    if outcome.line is not None:
-        yield "Linearity", words.LINE_HEAD, words.line_rows(outcome.line), ()
+    report = gauge_report(work_out(crossed, against, wanted), names, clock.today().isoformat())
+    put_out(report, asked, listed=True)

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli import clock
 from labkit.cli.common import LEDGER, PROFILE, out
+from labkit.cli.print_report import print_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
-    from labkit.documents.process_report import Report
+    from labkit.core.report import Report
     from labkit.qa.process.run_rules import Rule
     from labkit.qa.process.sample import Sample
 
-#: Longer cells of a table may take several lines.
-_LONG = 34
 
 
 class _Day(click.ParamType[datetime.date]):
@@ -144,21 +142,6 @@ def _of_record(given: Mapping[str, Any]) -> Sample:
     return rod_sample(chosen(values, wanted), wanted, without, given["subgroup"])
 
 
-def write_asked(make: Callable[[str], Report], given: Mapping[str, Any]) -> None:
-    """Write the report if a folder for it was named, and say where it is."""
-    from labkit.cli.sets.profile import open_profile
-    from labkit.documents.process_report import write_report
-
-    folder = given["report_dir"]
-    if folder is None:
-        return
-    profile = open_profile(given["profile_path"])
-    report = make(clock.today().isoformat())
-    files = write_report(report, folder, profile)
-    if not given["as_json"]:
-        out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)
-
-
 def check_report_place(given: Mapping[str, Any]) -> None:
     """Refuse a folder that is taken before anything is worked out."""
     if given["report_dir"] is not None:
@@ -167,42 +150,23 @@ def check_report_place(given: Mapping[str, Any]) -> None:
         refuse_taken(given["report_dir"])
 
 
-def print_findings(findings: Iterable[str]) -> None:
-    """Print findings, a line each."""
-    for finding in findings:
-        out().print(f"Note: {finding}", markup=False, soft_wrap=True)
-
-
-def print_about(sample: Sample) -> None:
-    """Print what was chosen."""
-    for name, value in sample.about:
-        out().print(f"{name:13} {value}", markup=False, soft_wrap=True)
-
-
-def print_rows(title: str, heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> None:
-    """Print rows as a table, words to the left and numbers to the right; nothing without rows.
+def put_out(report: Report, given: Mapping[str, Any], *, listed: bool = False) -> None:
+    """Write the report's paper if a folder was named, print the report and where its paper is.
 
     Args:
-        rows: As many cells each as there are heads.
+        listed: Whether programs are told which files were written.
     """
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
+    files = written(report, given)
+    print_report(report, given["as_json"], {"report": list(map(str, files))} if listed else {})
+    if files and not given["as_json"]:
+        out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)
 
-    from labkit.documents.process_report import is_number_column
 
-    if not rows:
-        return
-    table = Table(
-        box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold",
-        padding=(0, 1, 0, 0), min_width=len(title),
-    )
-    for number, words in enumerate(heads):
-        right = is_number_column([row[number] for row in rows])
-        long = any(len(row[number]) > _LONG for row in rows)
-        table.add_column(
-            words, justify="right" if right else "left", no_wrap=not long, overflow="fold"
-        )
-    for row in rows:
-        table.add_row(*map(Text, row))
-    out().print(table)
+def written(report: Report, given: Mapping[str, Any]) -> list[Path]:
+    """Write the report's paper and pictures if a folder for them was named; the PDF comes first."""
+    if given["report_dir"] is None:
+        return []
+    from labkit.cli.sets.profile import open_profile
+    from labkit.documents.process_report import write_report
+
+    return write_report(report, given["report_dir"], open_profile(given["profile_path"]))

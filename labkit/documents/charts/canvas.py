@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from labkit.core.report import Plot
 from labkit.documents.glyphs import fonts_dir, showable
 
 if TYPE_CHECKING:
@@ -154,9 +155,19 @@ def png_of(figure: Figure, dpi: float = 150) -> bytes:
     return _written(figure, "png", dpi=dpi, metadata={"Software": None})
 
 
-def files_of(name: str, figure: Figure) -> dict[str, bytes]:
-    """Write a chart as SVG and as PNG, by file name: what `Report.pictures` takes."""
-    return {f"{name}.svg": svg_of(figure), f"{name}.png": png_of(figure)}
+def plot(name: str, draw: Callable[[], Figure], alt: str) -> Plot:
+    """Give a chart as the picture of a report, drawn as SVG and PNG when somebody wants it.
+
+    Args:
+        draw: Draws the chart.
+        alt: What it shows, for people who cannot see it.
+    """
+
+    def files() -> dict[str, bytes]:
+        figure = draw()
+        return {"svg": svg_of(figure), "png": png_of(figure)}
+
+    return Plot(name, files, alt)
 
 
 def _written(figure: Figure, form: str, **how: Any) -> bytes:

@@ -114,10 +114,10 @@ class Capability:
         within: Indices Cp and Cpk of the spread from one value to the next or inside subgroups;
             None for two values.
         overall: Indices Pp and Ppk of the spread of all values.
-        target: Cpm, None without a target or with one limit.
-        found_below: Values below the lower limit.
-        found_above: Values above the upper limit.
         confidence: Of all intervals, two-sided.
+        cpm: None without a target or with one limit.
+        counted_below: Values below the lower limit.
+        counted_above: Values above the upper limit.
     """
 
     n: int
@@ -125,12 +125,12 @@ class Capability:
     lowest: float
     highest: float
     limits: Limits
+    confidence: float
     within: Indices | None
     overall: Indices
-    target: Estimate | None
-    found_below: int
-    found_above: int
-    confidence: float
+    cpm: Estimate | None
+    counted_below: int
+    counted_above: int
 
 
 def capability(
@@ -176,12 +176,12 @@ def capability(
         lowest=float(x.min()),
         highest=float(x.max()),
         limits=limits,
+        confidence=confidence,
         within=None if within is None else indices(n, mean, within, limits, confidence),
         overall=indices(n, mean, overall, limits, confidence),
-        target=_target_index(n, mean, overall.sd, limits, confidence),
-        found_below=0 if limits.lower is None else int((x < limits.lower).sum()),
-        found_above=0 if limits.upper is None else int((x > limits.upper).sum()),
-        confidence=confidence,
+        cpm=_target_index(n, mean, overall.sd, limits, confidence),
+        counted_below=0 if limits.lower is None else int((x < limits.lower).sum()),
+        counted_above=0 if limits.upper is None else int((x > limits.upper).sum()),
     )
 
 

@@ -190,11 +190,11 @@ def _about_number(found: Capability) -> Iterator[str]:
 
 
 def _about_outside(found: Capability) -> Iterator[str]:
-    outside = found.found_below + found.found_above
+    outside = found.counted_below + found.counted_above
     if outside:
         yield (
             f"{outside} of {found.n} measured values lie outside the limits "
-            f"({found.found_below} below, {found.found_above} above)"
+            f"({found.counted_below} below, {found.counted_above} above)"
         )
 
 

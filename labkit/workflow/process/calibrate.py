@@ -7,16 +7,13 @@ import hashlib
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import Any
 
 from labkit.core.findings import Finding, refusals
 from labkit.core.form.words import nearest
-from labkit.core.jsonable import jsonable
 from labkit.core.rod.calibration import Calibration, FittedOffset
 from labkit.core.rod.rods import Compensation, Process
 from labkit.documents.figures import signed
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
-from labkit.qa.least_squares import t_factor
 from labkit.qa.process.calibration import LengthFit, fit_lengths, fit_offset
 from labkit.qa.process.calibration_limits import (
     LEAST_DIAMETERS,
@@ -315,51 +312,3 @@ def _evidence(
         kept = ", ".join(dict.fromkeys(suspect.name for suspect in standing_out))
         parts.append(f"kept although standing out: {kept}{'' if left_out else why}")
     return "; ".join(parts)
-
-
-def calibrated_json(found: Calibrated) -> dict[str, Any]:
-    """Give a calibration as JSON content.
-
-    Returns:
-        Name, compensation, calibration, half-widths of the 95 % intervals, tests and coupons.
-    """
-    fit, own = found.lengths, found.calibration
-    t = t_factor(fit.fit.dof)
-    return {
-        "schema": 1,
-        "process": found.process.name,
-        "base": found.base.name,
-        "compensation": jsonable(found.process.compensation),
-        "calibration": jsonable(own),
-        "half_width_95": {
-            "length_scale": t * fit.scale_u,
-            "length_offset_mm": t * fit.offset_u_mm,
-            "shortest_mm": fit.half_width_mm(own.shortest_mm),
-            "longest_mm": fit.half_width_mm(own.longest_mm),
-            **{
-                f"{kind}_offset_mm": t_factor(offset.dof) * offset.u_mm
-                for kind in DIAMETERS
-                if (offset := getattr(own, kind)) is not None
-            },
-        },
-        "tests": {
-            "lack_of_fit": jsonable(fit.lack),
-            "bend": jsonable(fit.bend),
-            "distortion": jsonable(fit.distortion),
-            "correction": jsonable(fit.correction),
-        },
-        "coupons": [
-            {
-                "coupon": coupon.name,
-                "nominal_mm": float(coupon.nominal_mm),
-                "built_mm": float(built),
-                "measured_mm": float(coupon.measured_mm),
-                "residual_mm": residual,
-                "stands_out": coupon.name in found.standing_out,
-            }
-            for coupon, built, residual in zip(
-                fit.coupons, fit.built_mm, fit.fit.residuals, strict=True
-            )
-        ],
-        "left_out": [coupon.name for coupon in found.left_out],
-    }

@@ -1,0 +1,98 @@
+"""Prints a report on the screen, or as one JSON object."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table as ScreenTable
+from rich.text import Text
+
+from labkit.cli.common import out, print_json
+from labkit.core.findings import Finding, Severity
+from labkit.core.jsonable import jsonable
+from labkit.core.report import On, Report, Table, is_number_column
+
+#: Longer cells may take several lines.
+_LONG = 34
+_WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
+
+
+def print_report(
+    report: Report, as_json: bool = False, more: Mapping[str, Any] | None = None
+) -> None:
+    """Print a report for people, or what programs are given of it.
+
+    Args:
+        more: What programs are given besides.
+    """
+    if as_json:
+        print_json(data_of({**report.data, **(more or {})}))
+    else:
+        show_report(report)
+
+
+def show_report(report: Report, console: Console | None = None) -> None:
+    """Print a report for people: section by section, tables before their sentences.
+
+    Args:
+        console: Where to; None for standard output.
+    """
+    console = console or out()
+    for section in report.parts(On.SCREEN):
+        heading = section.brief or section.heading
+        if section.table is not None:
+            print_table(heading, section.table, console)
+        elif heading:
+            _say(console, heading, "bold")
+        for words in section.words:
+            _say(console, words)
+        _findings(console, section.findings)
+
+
+def print_table(title: str, table: Table, console: Console | None = None) -> None:
+    """Print a table, words to the left and numbers to the right; nothing without rows."""
+    shown = table.shown(On.SCREEN)
+    if not shown.rows:
+        return
+    texts = shown.texts
+    screen = ScreenTable(
+        box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold",
+        padding=(0, 1, 0, 0), min_width=len(title),
+    )
+    for number, head in enumerate(shown.heads):
+        cells = [row[number] for row in texts]
+        long = any(len(cell) > _LONG for cell in cells)
+        screen.add_column(
+            head, justify="right" if is_number_column(cells) else "left", no_wrap=not long,
+            overflow="fold",
+        )
+    for number, row in enumerate(texts):
+        screen.add_row(*map(Text, row), style="bold" if number in shown.bold else None)
+    (console or out()).print(screen)
+
+
+def data_of(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Give what programs are given as plain JSON content; what is infinite is null."""
+    finite: dict[str, Any] = _finite(jsonable(dict(data)))
+    return finite
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _finite(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and math.isinf(value) else value
+
+
+def _findings(console: Console, findings: tuple[Finding, ...]) -> None:
+    for finding in findings:
+        _say(console, f"{_WORDS[finding.severity]}: {finding.message}")
+
+
+def _say(console: Console, sentence: str, style: str | None = None) -> None:
+    console.print(sentence, markup=False, soft_wrap=True, style=style)
