@@ -1,12 +1,13 @@
-"""A rod's body as faces, open where the label face belongs."""
+"""A rod's body as faces, open where the label face belongs, and a fitting's part of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
-from OCP.TopoDS import TopoDS_Face
+from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex
 
+from labkit.core.rod.bodies import Ends
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.rods import Hand
 from labkit.solids.frame import ReaderFrame
@@ -30,15 +31,36 @@ class Body:
     label_boundaries: tuple[list[Course], ...]
 
 
-def facing(sizes: RodSizes, hand: Hand) -> tuple[Any, Any]:
-    """Give the fittings as the reader of the inward face sees them.
+class Foot(NamedTuple):
+    """Where a neck meets the bar's end.
+
+    `vertex` is on the outward side; the circle runs from there, right-handed about the way out of
+    the bar.
+    """
+
+    vertex: TopoDS_Vertex
+    circle: TopoDS_Edge
+    radius: float
+
+
+@dataclass(frozen=True)
+class FittingFaces:
+    """What one fitting adds to its bar.
 
     Args:
-        hand: Which way the inward face looks.
-
-    Returns:
-        Left and right fitting.
+        inward, outward: Boundaries of the holes that it leaves in the bar's inward and outward
+            face, material on the left.
+        foot: Where its neck meets the bar's end, None where it stands on a boss.
     """
+
+    faces: tuple[TopoDS_Face, ...]
+    inward: tuple[list[Course], ...] = ()
+    outward: tuple[list[Course], ...] = ()
+    foot: Foot | None = None
+
+
+def facing(sizes: RodSizes, hand: Hand) -> Ends:
+    """Give the left and the right fitting as the reader of the inward face sees them."""
     if hand is Hand.MINUS_Y:
         return sizes.lower, sizes.upper
     return sizes.upper, sizes.lower

@@ -8,8 +8,8 @@ from OCP.Geom import Geom_ConicalSurface, Geom_Line
 from OCP.TopoDS import TopoDS_Face
 
 from labkit.core.label.lettering import Arc, Point2
-from labkit.core.rod.rods import CHAMFER_PART, Crosspin
-from labkit.errors import GeometryError
+from labkit.core.rod.fittings import Crosspin, Mount
+from labkit.solids.body import FittingFaces
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
     FULL_TURN,
@@ -24,30 +24,15 @@ from labkit.solids.topology import (
 )
 
 
-def crosspin(frame: ReaderFrame, pin: Crosspin, foot: Ring, center: Point2) -> list[TopoDS_Face]:
-    """Make the faces of a pin and its lip on top of its foot circle.
-
-    Args:
-        frame: Reader's frame.
-        foot: Circle in the inward face on which the pin stands, counter-clockwise.
-        center: u and v of the pin's axis, mm.
+def crosspin(frame: ReaderFrame, pin: Crosspin, mount: Mount) -> FittingFaces:
+    """Make pin and lip on their foot circle in the inward face.
 
     Returns:
         Six faces: pin, underside of the lip, chamfer, lip, chamfer, end.
-
-    Raises:
-        GeometryError: The lip is too narrow for the pin and its chamfer.
     """
-    chamfer = CHAMFER_PART * pin.lip_thickness_mm
+    chamfer, center = pin.chamfer_mm, (mount.x_mm, 0.0)
     lip, rod = pin.lip_diameter_mm / 2, pin.pin_diameter_mm / 2
-    if not 0.0 < rod < lip - chamfer:
-        raise GeometryError(
-            f"a lip of {pin.lip_diameter_mm:g} mm with chamfers of {chamfer:g} mm does not hold "
-            f"on a pin of {pin.pin_diameter_mm:g} mm; it must be wider than "
-            f"{pin.pin_diameter_mm + 2 * chamfer:g} mm",
-            field="lip_diameter", value=pin.lip_diameter_mm,
-            allowed=f"above {pin.pin_diameter_mm + 2 * chamfer:g} mm",
-        )
+    foot = _circle(frame, center, rod, mount.face_mm)
     under = foot.height + pin.pin_length_mm
     end = under + pin.lip_thickness_mm
     neck = _circle(frame, center, rod, under)
@@ -57,14 +42,15 @@ def crosspin(frame: ReaderFrame, pin: Crosspin, foot: Ring, center: Point2) -> l
         _circle(frame, center, lip, end - chamfer),
         _circle(frame, center, lip - chamfer, end),
     ]
-    return [
+    faces = (
         *walls(frame, foot, neck),
         flat_face(frame, under, False, [stack[0].courses(True), neck.courses(False)]),
         _cone(frame, center, stack[0], stack[1]),
         *walls(frame, stack[1], stack[2]),
         _cone(frame, center, stack[2], stack[3]),
         flat_face(frame, end, True, [stack[3].courses(True)]),
-    ]
+    )
+    return FittingFaces(faces, (foot.courses(False),))
 
 
 def _circle(frame: ReaderFrame, center: Point2, radius: float, height: float) -> Ring:

@@ -10,10 +10,9 @@ from OCP.TopoDS import TopoDS_Edge, TopoDS_Face
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.outlines import inset
-from labkit.core.rod.rods import Crosspin, Eye, FlatBar, Hand
-from labkit.errors import GeometryError
+from labkit.core.rod.rods import FlatBar, Hand
 from labkit.solids.body import Body, facing
-from labkit.solids.crosspin import crosspin
+from labkit.solids.fittings import BUILDERS
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
     FULL_TURN,
@@ -30,79 +29,40 @@ from labkit.solids.topology import (
 )
 
 QUARTER_TURN = math.pi / 2
+#: A piece of the outline gives a wall and two quarter rounds.
+FACES_PER_PIECE = 3
 
 
 def flat_bar(bar: FlatBar, sizes: RodSizes, hand: Hand) -> Body:
-    """Make the faces of a flat bar with its fittings.
+    """Make the faces of a flat bar with its fittings, open where the label face belongs.
 
-    Args:
-        hand: Which way the inward face looks.
-
-    Returns:
-        The body, open where the label face belongs.
-
-    Validity: sizes that passed check_flat_bar.
+    Validity: sizes that passed the bar's own check.
 
     Raises:
         GeometryError: A boss lower than the bar, or no straight piece left.
     """
-    frame = ReaderFrame(hand)
-    left, right = facing(sizes, hand)
+    frame, ends = ReaderFrame(hand), facing(sizes, hand)
     half, edge = bar.thickness_mm / 2, bar.edge_radius_mm
-    outline = bar.outline((left, right), sizes.length_mm)
+    outline = bar.outline(ends, sizes.length_mm)
     inner = inset(outline, edge)
     low, high = ring(frame, outline, edge - half), ring(frame, outline, half - edge)
     outward, inward = ring(frame, inner, -half), ring(frame, inner, half)
     faces = walls(frame, low, high)
     faces += _rounded(frame, high, inward, 1) + _rounded(frame, low, outward, -1)
     inward_edges, outward_edges = [inward.courses(True)], [outward.courses(True)]
-    for fitting, u in ((left, -sizes.length_mm / 2), (right, sizes.length_mm / 2)):
-        if isinstance(fitting, Eye):
-            bore = (Arc((u, 0.0), fitting.bore_diameter_mm / 2, 0.0, -360.0),)
-            bottom, top = ring(frame, bore, -half), ring(frame, bore, half)
-            faces += walls(frame, bottom, top)
-            inward_edges.append(top.courses(True))
-            outward_edges.append(bottom.courses(True))
-        else:
-            foot = ring(frame, (Arc((u, 0.0), fitting.pin_diameter_mm / 2, 0.0, 360.0),), half)
-            faces += crosspin(frame, fitting, foot, (u, 0.0))
-            inward_edges.append(foot.courses(False))
+    for fitting, mount in zip(ends, bar.mounts(ends, sizes.length_mm), strict=True):
+        made = BUILDERS[fitting.kind].make(frame, fitting, mount)
+        faces += made.faces
+        inward_edges += made.inward
+        outward_edges += made.outward
     faces.append(flat_face(frame, -half, False, outward_edges))
     return Body(frame, tuple(faces), half, tuple(inward_edges))
 
 
-def check_flat_bar(bar: FlatBar, sizes: RodSizes) -> None:
-    """Refuse sizes that do not make a part.
-
-    Args:
-        sizes: Length and fittings as built, mm.
-
-    Raises:
-        GeometryError: One sentence for the first size that does not fit.
-    """
-    least = min(bar.thickness_mm / 2, bar.height_mm / 2)
-    if not 0.0 < bar.edge_radius_mm < least:
-        raise GeometryError(
-            f"an edge radius of {bar.edge_radius_mm:g} mm does not fit a bar of "
-            f"{bar.height_mm:g} × {bar.thickness_mm:g} mm; it must be above 0 and below "
-            f"{least:g} mm",
-            field="edge_radius", value=bar.edge_radius_mm, allowed=f"above 0, below {least:g}",
-        )
-    for fitting in sizes.fittings:
-        if not isinstance(fitting, (Eye, Crosspin)):
-            raise GeometryError(
-                f"a fitting of kind {fitting.kind} cannot stand on a flat bar; use an eye or a "
-                "crosspin, or a round bar"
-            )
-        inside = fitting.bore_diameter_mm if isinstance(fitting, Eye) else fitting.pin_diameter_mm
-        limit = fitting.boss_diameter_mm - 2 * bar.edge_radius_mm
-        if not 0.0 < inside < limit:
-            raise GeometryError(
-                f"a bore or pin of {inside:g} mm does not fit a boss of "
-                f"{fitting.boss_diameter_mm:g} mm with edges rounded by "
-                f"{bar.edge_radius_mm:g} mm; it must be above 0 and below {limit:g} mm",
-                field="diameter", value=inside, allowed=f"above 0, below {limit:g} mm",
-            )
+def flat_bar_faces(bar: FlatBar, sizes: RodSizes) -> int:
+    """Count a flat bar's faces without its fittings': both plane ones, and those of the outline."""
+    pieces = len(bar.outline(sizes.fittings, sizes.length_mm))
+    return 2 + FACES_PER_PIECE * pieces
 
 
 def _rounded(frame: ReaderFrame, rim: Ring, face: Ring, sign: int) -> list[TopoDS_Face]:

@@ -27,6 +27,14 @@ class Bar(ABC):
     def takes(self, fitting: Fitting) -> bool:
         """Tell whether a kind of fitting can stand on it."""
 
+    @abstractmethod
+    def check(self, ends: Ends) -> None:
+        """Refuse sizes that do not make a part, at any length.
+
+        Raises:
+            GeometryError: One sentence for the first size that does not fit.
+        """
+
     @property
     @abstractmethod
     def height_across_mm(self) -> float:

@@ -38,6 +38,28 @@ class FlatBar(Bar):
         """Tell whether the fitting has a boss."""
         return isinstance(fitting, BossFitting)
 
+    def check(self, ends: Ends) -> None:
+        """Refuse edges, bores and pins that leave no plane face round them."""
+        least = min(self.thickness_mm / 2, self.height_mm / 2)
+        if not 0.0 < self.edge_radius_mm < least:
+            raise GeometryError(
+                f"an edge radius of {self.edge_radius_mm:g} mm does not fit a bar of "
+                f"{self.height_mm:g} × {self.thickness_mm:g} mm; it must be above 0 and below "
+                f"{least:g} mm",
+                field="edge_radius", value=self.edge_radius_mm, allowed=f"above 0, below {least:g}",
+            )
+        for fitting in ends:
+            inside, boss = fitting.diameter_mm, _on_boss(fitting).boss_diameter_mm
+            limit = boss - 2 * self.edge_radius_mm
+            if not 0.0 < inside < limit:
+                raise GeometryError(
+                    f"a bore or pin of {inside:g} mm does not fit a boss of {boss:g} mm with edges "
+                    f"rounded by {self.edge_radius_mm:g} mm; it must be above 0 and below "
+                    f"{limit:g} mm",
+                    field="diameter", value=inside, allowed=f"above 0, below {limit:g} mm",
+                )
+            fitting.check()
+
     @property
     def height_across_mm(self) -> float:
         """Its height."""
@@ -70,7 +92,7 @@ class FlatBar(Bar):
     def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
         """Tell where the bosses end."""
         half, face = length_mm / 2, self.thickness_mm / 2
-        lower, upper = (_boss_mm(fitting) for fitting in ends)
+        lower, upper = (_on_boss(fitting).boss_diameter_mm / 2 for fitting in ends)
         return Mount(-half, face, -half - lower), Mount(half, face, half + upper)
 
     def bar_mm3(self, ends: Ends, length_mm: float) -> float:
@@ -81,7 +103,7 @@ class FlatBar(Bar):
         """
         volume, straight = 0.0, length_mm
         for fitting in ends:
-            reach, end_mm3 = self._end_mm3(_boss_mm(fitting))
+            reach, end_mm3 = self._end_mm3(_on_boss(fitting).boss_diameter_mm / 2)
             straight -= reach
             volume += end_mm3
         spandrel, _ = _spandrel(self.edge_radius_mm)
@@ -147,7 +169,7 @@ class FlatBar(Bar):
             GeometryError: A boss is lower than the bar, or the length leaves no straight piece.
         """
         half, center = self.height_mm / 2, length_mm / 2
-        left_boss, right_boss = (_boss_mm(fitting) for fitting in ends)
+        left_boss, right_boss = (_on_boss(fitting).boss_diameter_mm / 2 for fitting in ends)
         left = self.blend_reach_mm(left_boss) - center
         right = center - self.blend_reach_mm(right_boss)
         if right - left <= SAME_MM:
@@ -198,10 +220,13 @@ class FlatBar(Bar):
             yield from fitting.top_view(mount)
 
 
-def _boss_mm(fitting: Fitting) -> float:
+def _on_boss(fitting: Fitting) -> BossFitting:
     if not isinstance(fitting, BossFitting):
-        raise GeometryError(f"a {fitting.kind} cannot stand on a flat bar; use a round bar")
-    return fitting.boss_diameter_mm / 2
+        raise GeometryError(
+            f"a fitting of kind {fitting.kind} cannot stand on a flat bar; use an eye or a "
+            "crosspin, or a round bar"
+        )
+    return fitting
 
 
 def _spandrel(radius: float) -> tuple[float, float]:

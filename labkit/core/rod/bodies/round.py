@@ -30,6 +30,28 @@ class RoundBar(Bar):
         """Tell whether the fitting stands on a neck."""
         return isinstance(fitting, NeckFitting)
 
+    def check(self, ends: Ends) -> None:
+        """Refuse a flat deeper than the axis, and necks that it or the ball would reach."""
+        radius = self.diameter_mm / 2
+        if not 0.0 < self.flat_depth_mm < radius:
+            raise GeometryError(
+                f"a flat {self.flat_depth_mm:g} mm deep does not fit a bar of "
+                f"{self.diameter_mm:g} mm; it must be above 0 and below {radius:g} mm",
+                field="flat_depth", value=self.flat_depth_mm,
+                allowed=f"above 0, below {radius:g} mm",
+            )
+        for fitting in ends:
+            neck, head = _on_neck(fitting).neck_diameter_mm, fitting.diameter_mm
+            limit = min(head, self.diameter_mm - 2 * self.flat_depth_mm)
+            if not 0.0 < neck < limit:
+                raise GeometryError(
+                    f"a neck of {neck:g} mm does not fit a {fitting.noun} of {head:g} mm on a bar "
+                    f"of {self.diameter_mm:g} mm with a flat {self.flat_depth_mm:g} mm deep; it "
+                    f"must be above 0 and below {limit:g} mm",
+                    field="neck_diameter", value=neck, allowed=f"above 0, below {limit:g} mm",
+                )
+            fitting.check()
+
     @property
     def height_across_mm(self) -> float:
         """Its diameter."""
@@ -69,9 +91,20 @@ class RoundBar(Bar):
         return _on_neck(fitting).neck_length_mm + self.diameter_mm / 2
 
     def dome_centers(self, ends: Ends, length_mm: float) -> tuple[float, float]:
-        """Give x of the centres of the lower and the upper dome."""
-        lower, upper = (self.keep_out_mm(fitting) for fitting in ends)
-        return -length_mm / 2 + lower, length_mm / 2 - upper
+        """Give x of the centres of the lower and the upper dome.
+
+        Raises:
+            GeometryError: No straight piece is left between them.
+        """
+        half, radius = length_mm / 2, self.diameter_mm / 2
+        left, right = (half - _on_neck(fitting).neck_length_mm - radius for fitting in ends)
+        if left + right <= 0.0:
+            raise GeometryError(
+                f"a round bar with {length_mm:g} mm between its balls has no straight piece left "
+                f"between its domes; it needs more than {length_mm - left - right:.2f} mm",
+                field="length", value=length_mm,
+            )
+        return -left, right
 
     def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
         """Tell where the necks meet the domes."""
@@ -135,7 +168,7 @@ class RoundBar(Bar):
 def _on_neck(fitting: Fitting) -> NeckFitting:
     if not isinstance(fitting, NeckFitting):
         raise GeometryError(
-            f"a fitting of kind {fitting.kind} cannot stand on a round bar; use balls, or a flat "
-            "bar"
+            f"a fitting of kind {fitting.kind} cannot stand on a round bar; use a ball, or a "
+            "flat bar"
         )
     return fitting

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from labkit.core.label.lettering import Arc, Line, Piece
 from labkit.core.rod.fittings.base import FittingKind, Mount, NeckFitting
+from labkit.errors import GeometryError
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,16 @@ class Ball(NeckFitting):
     def with_diameter(self, diameter_mm: float) -> Ball:
         """Give the same neck with another sphere."""
         return replace(self, ball_diameter_mm=diameter_mm)
+
+    def check(self) -> None:
+        """Refuse a neck that leaves no room between the ball and what it stands on."""
+        hidden = self.ball_diameter_mm / 2
+        if self.neck_length_mm <= hidden:
+            raise GeometryError(
+                f"a neck of {self.neck_length_mm:g} mm leaves no room between a ball of "
+                f"{self.ball_diameter_mm:g} mm and the bar; it must be longer than {hidden:g} mm",
+                field="neck_length", value=self.neck_length_mm, allowed=f"above {hidden:g} mm",
+            )
 
     @property
     def reach_mm(self) -> float:

@@ -76,6 +76,14 @@ class EndFitting(ABC):
     def with_diameter(self, diameter_mm: float) -> Self:
         """Give the same fitting with another diameter of that surface."""
 
+    @abstractmethod
+    def check(self) -> None:
+        """Refuse sizes that do not make a fitting, whatever it stands on.
+
+        Raises:
+            GeometryError: One sentence for the first size that does not fit.
+        """
+
     @property
     @abstractmethod
     def reach_mm(self) -> float:

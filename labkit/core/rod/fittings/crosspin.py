@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from labkit.core.label.lettering import Arc, Piece
 from labkit.core.rod.fittings.base import BossFitting, FittingKind, Mount
 from labkit.core.rod.outlines import rectangle
+from labkit.errors import GeometryError
 
 #: Part of a crosspin's lip thickness by which both its edges are chamfered.
 CHAMFER_PART = 0.25
@@ -47,6 +48,17 @@ class Crosspin(BossFitting):
     def with_diameter(self, diameter_mm: float) -> Crosspin:
         """Give the same crosspin with another pin."""
         return replace(self, pin_diameter_mm=diameter_mm)
+
+    def check(self) -> None:
+        """Refuse a lip that is too narrow for the pin and its chamfer."""
+        least = self.pin_diameter_mm + 2 * self.chamfer_mm
+        if not 0.0 < self.pin_diameter_mm / 2 < self.lip_diameter_mm / 2 - self.chamfer_mm:
+            raise GeometryError(
+                f"a lip of {self.lip_diameter_mm:g} mm with chamfers of {self.chamfer_mm:g} mm "
+                f"does not hold on a pin of {self.pin_diameter_mm:g} mm; it must be wider than "
+                f"{least:g} mm",
+                field="lip_diameter", value=self.lip_diameter_mm, allowed=f"above {least:g} mm",
+            )
 
     @property
     def reach_mm(self) -> float:

@@ -44,6 +44,9 @@ class Eye(BossFitting):
         """Give the same eye with another bore."""
         return replace(self, bore_diameter_mm=diameter_mm)
 
+    def check(self) -> None:
+        """Refuse nothing: what must be left of the boss round the bore is the bar's rule."""
+
     def added_mm3(self, mount: Mount) -> float:
         """Give the bore's volume, which it takes away."""
         return -math.pi * (self.bore_diameter_mm / 2) ** 2 * 2 * mount.face_mm
