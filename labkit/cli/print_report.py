@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,8 +12,7 @@ from rich.text import Text
 
 from labkit.cli.common import out, print_json
 from labkit.core.findings import Finding, Severity
-from labkit.core.jsonable import jsonable
-from labkit.core.report import On, Report, Table, is_number_column
+from labkit.core.report import On, Report, Table, data_of, is_number_column
 
 #: Longer cells may take several lines.
 _LONG = 34
@@ -73,20 +71,6 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     for number, row in enumerate(texts):
         screen.add_row(*map(Text, row), style="bold" if number in shown.bold else None)
     (console or out()).print(screen)
-
-
-def data_of(data: Mapping[str, Any]) -> dict[str, Any]:
-    """Give what programs are given as plain JSON content; what is infinite is null."""
-    finite: dict[str, Any] = _finite(jsonable(dict(data)))
-    return finite
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: _finite(item) for name, item in value.items()}
-    if isinstance(value, list):
-        return [_finite(item) for item in value]
-    return None if isinstance(value, float) and math.isinf(value) else value
 
 
 def _findings(console: Console, findings: tuple[Finding, ...]) -> None:

@@ -52,3 +52,8 @@ def note(code: str, message: str, where: str = "") -> Finding:
 def refusals(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Pick the findings that stop the set, in their order."""
     return tuple(finding for finding in findings if finding.severity is Severity.REFUSED)
+
+
+def notes_of(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Pick the findings that do not stop the set, in their order."""
+    return tuple(finding for finding in findings if finding.severity is Severity.NOTE)

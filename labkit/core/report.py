@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,11 +12,12 @@ from operator import attrgetter
 from typing import Any
 
 from labkit.core.findings import Finding
+from labkit.core.jsonable import jsonable
 from labkit.errors import InputError
 
 #: What stands in a column of numbers: signs, digits, units of share, a range.
 _NUMBER = re.compile(
-    r"[<>≤≥±]?\s?[+−-]?([\d.,  ]+|∞)(\s?%)?( ?(to|…|of|–) ?[+−-]?[\d.,]+)?"
+    r"[<>≤≥±]?\s?[+−-]?([\d.,  ]+[LR]?|∞)(\s?%)?( ?(to|…|of|–) ?[+−-]?[\d.,]+)?"
     r"( per million)?|[–—-]?|none"
 )
 
@@ -136,6 +138,11 @@ class Table:
         place = next(n for n, each in enumerate(self.columns) if name in (each.heading, each.path))
         return tuple(row[place] for row in self.rows)
 
+    def numbered(self, heading: str) -> Table:
+        """Give the table with the rows' numbers, from 1, as its first column."""
+        rows = tuple((number, *row) for number, row in enumerate(self.rows, 1))
+        return Table((Column(heading), *self.columns), rows, self.bold)
+
     def _record(self, row: Sequence[Any]) -> dict[str, Any]:
         record: dict[str, Any] = {}
         for column, cell in zip(self.columns, row, strict=True):
@@ -235,6 +242,25 @@ class Report:
         for section in self.sections:
             lines += [section.heading, *section.words, *(each.message for each in section.findings)]
         return "\n".join(lines)
+
+
+def data_of(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Give what programs are given as plain JSON content; what is infinite is null."""
+    finite: dict[str, Any] = _finite(jsonable(dict(data)))
+    return finite
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _finite(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and math.isinf(value) else value
+
+
+def only(*names: str) -> tuple[Column, ...]:
+    """Give columns of these names for programs alone."""
+    return tuple(Column(None, name) for name in names)
 
 
 def is_number_column(cells: Iterable[str]) -> bool:

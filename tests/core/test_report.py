@@ -6,9 +6,9 @@ import dataclasses
 
 import pytest
 
-from labkit.cli.print_report import data_of, show_report
+from labkit.cli.print_report import show_report
 from labkit.core.findings import note, refused
-from labkit.core.report import Column, On, Plot, Report, Section, Table, is_number_column
+from labkit.core.report import Column, On, Plot, Report, Section, Table, data_of, is_number_column
 from labkit.errors import InputError
 
 

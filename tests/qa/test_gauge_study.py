@@ -7,7 +7,7 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from labkit.cli.print_report import data_of
+from labkit.core.report import data_of
 from labkit.documents.gauge_report import gauge_report
 from labkit.errors import InputError, InputErrors, RefusedError
 from labkit.qa.files.gauge_file import read_bias, read_study

@@ -11,6 +11,7 @@ import pytest
 
 from labkit.catalog.instruments import instruments
 from labkit.core.gauging.ways_of_measuring import Method
+from labkit.core.report import data_of
 from labkit.errors import InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
@@ -25,7 +26,7 @@ from labkit.workflow.inspection.inspect import (
     inspected_by_hand,
     record_readings,
 )
-from labkit.workflow.inspection.inspect_json import inspection_json
+from labkit.workflow.inspection.inspect_report import inspection_report
 from labkit.workflow.inspection.reading_details import SCAN, details_of
 from labkit.workflow.sets.bench import bench_of, side_tolerances
 from tests.support.inspection import CASE, SET, TODAY, record_set
@@ -88,7 +89,7 @@ def test_without_readings_every_rod_is_missing(ledger):
     assert (len(inspection.decision.missing), inspection.decision.result) == (
         10, Result.UNDECIDED,
     )  # fmt: skip
-    told = inspection_json(inspection, {}, None)
+    told = data_of(inspection_report(inspection, (), {}, None).data)
     assert (len(told["not_measured"]), told["rods"], told["recorded"]) == (10, [], [])
 
 

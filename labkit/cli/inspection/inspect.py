@@ -15,8 +15,10 @@ import rich_click
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.cli import clock
-from labkit.cli.common import AGAIN, INSTRUMENT, INSTRUMENTS, LEDGER, SET, err, out, print_json
+from labkit.cli.common import AGAIN, INSTRUMENT, INSTRUMENTS, LEDGER, SET, err, out
+from labkit.cli.print_report import print_report, show_report
 from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.cli.record.recording import said
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
 
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from labkit.qa.decision.rod_decision import MeasuredRod
     from labkit.workflow.inspection.inspect import Inspection, Source
 
+_NAME_WHO = "; give an operator code with --by to record the readings"
 Found = tuple[Sequence["MeasuredRod"], "Source | None"]
 
 
@@ -69,7 +72,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     """
     from labkit.ledger.store import open_ledger
     from labkit.workflow.inspection.inspect import inspect, inspected_by_hand, record_readings
-    from labkit.workflow.inspection.inspect_json import inspection_json
+    from labkit.workflow.inspection.inspect_report import ending, inspection_report
 
     _check(given, file)
     with open_ledger(given["ledger_url"], create=False) as ledger, _ending_cleanly():
@@ -88,12 +91,15 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
                 ledger, inspection, ready, (given["by"], clock.now()), given["again"]
             )
             events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
+    by = given["by"]
+    if as_json or file is not None or not by:
+        report = inspection_report(inspection, rods, events, by if events else None)
+        print_report(report, as_json)
     if as_json:
-        print_json(inspection_json(inspection, events, given["by"] if events else None))
         return
-    if file is not None or not given["by"]:
-        _show(inspection, rods)
-    _end(inspection, events, given)
+    nothing = f"Nothing was recorded{'' if by else _NAME_WHO}"
+    for line in ending(inspection, events, by) if events else (nothing,):
+        said(line)
 
 
 def _check(given: dict[str, Any], file: str | None) -> None:
@@ -171,26 +177,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Found:
 def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:
     """Show what was typed and what it means, and ask before it is recorded."""
     from labkit.cli.inspection.prompt import agreed
+    from labkit.workflow.inspection.inspect_report import inspection_report
 
-    _show(inspection, rods, to_stderr=as_json)
+    show_report(inspection_report(inspection, rods, {}, None), err() if as_json else out())
     return agreed(len(rods))
-
-
-def _show(
-    inspection: Inspection, rods: Sequence[MeasuredRod], *, to_stderr: bool = False
-) -> None:
-    from labkit.cli.inspection.tables import show_inspection
-
-    show_inspection(inspection, rods, err() if to_stderr else out())
-
-
-def _end(inspection: Inspection, events: dict[str, int], given: dict[str, Any]) -> None:
-    from labkit.cli.inspection.tables import ending
-    from labkit.cli.record.recording import said
-
-    if not events:
-        why = "" if given["by"] else "; give an operator code with --by to record the readings"
-        said(f"Nothing was recorded{why}")
-        return
-    for line in ending(inspection, events, given["by"]):
-        said(line)

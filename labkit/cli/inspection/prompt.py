@@ -11,7 +11,6 @@ from decimal import Decimal
 
 import click
 
-from labkit.cli.inspection.tables import TOO_COARSE
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.errors import RefusedError
@@ -24,6 +23,7 @@ from labkit.qa.files.form_cells import LABEL_CHARACTERS, form_numbers
 from labkit.qa.files.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
 from labkit.units import counted, plain
 from labkit.workflow.inspection.inspect import Inspection
+from labkit.workflow.inspection.inspect_report import TOO_COARSE
 
 #: As many readings as the inspection form has room for.
 _READINGS = 3

@@ -11,12 +11,10 @@ from typing import TYPE_CHECKING, Any
 from labkit.core.findings import Finding, note, refused
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
-from labkit.core.jsonable import jsonable
 from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.inspection import Line, lines_of
 from labkit.documents.rod_values import template_of
 from labkit.errors import InputError, RefusedError
-from labkit.qa.decision.conformance import DECISION_RULE
 from labkit.qa.decision.limits import (
     Gauge,
     Nominal,
@@ -67,31 +65,6 @@ class SetLimits:
     rods: tuple[RodLimits, ...]
     would_do: tuple[tuple[Instrument | None, Way], ...]
     findings: tuple[Finding, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """Give everything as one JSON object."""
-        way = self.way
-        return {
-            "schema": 1,
-            "case": self.of.spec["case"],
-            "set": self.of.name,
-            "way": {
-                "method": str(way.method), "title": way.title, "formula": way.formula,
-                "shift_mm": float(way.shift_mm), "play_mm": float(way.play_mm),
-            },
-            "instrument": jsonable(self.gauge.instrument),
-            "gauge_uncertainty_mm": self.gauge.uncertainty_mm,
-            "readings": self.gauge.readings,
-            "rule": DECISION_RULE,
-            "rods": [
-                _rod_json(line, each) for line, each in zip(self.of.lines, self.rods, strict=True)
-            ],
-            "would_do": [
-                {"instrument": tool.name if tool else None, "method": str(way.method)}
-                for tool, way in self.would_do
-            ],
-            "findings": [jsonable(found) for found in self.findings],
-        }
 
 
 def recorded_set(reader: Reader, case: str, name: str | None) -> SetToMeasure:
@@ -290,28 +263,3 @@ def _notes(gauge: Gauge, rods: list[Nominal], today: date) -> Iterable[Finding]:
             "before it decides on a rod",
             tool.name,
         )
-
-
-def _rod_json(line: Line, each: RodLimits) -> dict[str, Any]:
-    budget, zone = each.budget, each.acceptance
-    reading = each.accepted_reading_mm
-    return {
-        "identifier": line.identifier,
-        "step": line.step,
-        "side": line.side,
-        "label": line.label,
-        "mark": line.mark,
-        "length_mm": str(line.length),
-        "tolerance_mm": str(line.tolerance),
-        "specification_mm": [float(limit) for limit in each.specification_mm],
-        "acceptance_mm": None if zone is None else [zone.lower_mm, zone.upper_mm],
-        "rejection_mm": [each.rejection.lower_mm, each.rejection.upper_mm],
-        "reading": {
-            "nominal_mm": str(line.length + each.way.shift_mm),
-            "acceptance_mm": None if reading is None else [str(limit) for limit in reading],
-        },
-        "u_mm": budget.combined_mm,
-        "dof": None if budget.effective_dof == float("inf") else budget.effective_dof,
-        "expanded_mm": budget.expanded_mm(),
-        "budget": budget.to_json(),
-    }
