@@ -13,6 +13,7 @@ from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import template_of
+from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
 
 TEMPLATE = "certificate.typ"
@@ -165,7 +166,10 @@ def _how(rod: Json) -> dict[str, str]:
     celsius = rod["temperature_c"]
     return {
         "way": rod["way"],
-        "pins": f"gauge pins {rod['gauge_pins_mm']} mm" if rod["gauge_pins_mm"] else "",
+        "more": ", ".join(
+            column.told.format(rod[column.name])
+            for column in COLUMNS if column.told and rod.get(column.name)
+        ),
         "instrument": _instrument(rod, instrument),
         "due": instrument.get("calibration_due") or NOTHING,
         "temperature": NOTHING if celsius is None else f"{plain(celsius)} °C",
@@ -203,7 +207,7 @@ def _by(day: str | None, code: str | None) -> str:
 def _measurement(letter: str, rod: Json, titles: Mapping[str, str]) -> dict[str, str]:
     how = _how(rod)
     way = titles.get(how["way"], "on a scan of the rod")
-    way = f"{way}, {how['pins']}" if how["pins"] else way
+    way = f"{way}, {how['more']}" if how["more"] else way
     return {**how, "letter": letter, "way": _capital(way),
             "instrument": _capital(how["instrument"])}  # fmt: skip
 
@@ -225,7 +229,7 @@ def _budgets(groups: Sequence[tuple[str, Sequence[Json]]]) -> list[dict[str, Any
     for letter, members in groups:
         for rod in members:
             how, readings = _how(rod), len(rod["readings_mm"] or ())
-            key = (how["way"], how["pins"], how["instrument"], readings)
+            key = (how["way"], how["more"], how["instrument"], readings)
             letters, rods = alike.setdefault(key, ([], []))
             rods.append(rod)
             letters += [letter] if letter not in letters else []

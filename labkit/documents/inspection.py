@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.core.case.identifier import grouped
@@ -14,13 +14,16 @@ from labkit.core.gauging.fitting_gauges import FittingCheck, fittings_to_check
 from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
 from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
-from labkit.core.spreadsheet import cell
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.way_picture import way_svg
+from labkit.qa.decision.bench import Place
 from labkit.qa.decision.conformance import DECISION_RULE
 from labkit.qa.decision.limits import Gauge, RodLimits, best_way, decides, rod_limits
+from labkit.qa.decision.readings import Expected
+from labkit.qa.files.form_columns import COLUMNS, blank_line
+from labkit.qa.files.form_row import FormLine
 
 TEMPLATE = "inspection-form.typ"
 READINGS = 3
@@ -30,56 +33,6 @@ _SYMBOLS = {
     "L": "functional length", "R": "reading", "d": "gauge pin", "D": "bore", "P": "crosspin",
     "B": "ball", "H": "boss",
 }
-
-#: Columns of inspection-form.csv with their meaning. Fields are separated by commas and quoted
-#: where needed, the decimal sign is a point, the text is UTF-8, lines end with a line feed.
-CSV_COLUMNS = (
-    ("schema", "version of this form, 1"),
-    ("case", "case number; with an apostrophe before it where a spreadsheet would compute it"),
-    ("revision", "revision of the set"),
-    ("identifier", "ten digits of the rod, in groups with hyphens, so that they stay text"),
-    ("step", "number of the step, from 1"),
-    ("side", "left or right"),
-    ("label", "functional length as engraved, mm, without the side mark"),
-    ("tolerance_mm", "± of the functional length"),
-    ("way", "what is measured: over, between, half-sum, over-less-own, centres or ends"),
-    ("gauge_pins_mm", "diameter of the gauge pins the limits are for; empty without pins"),
-    ("subtract_mm", "taken off a reading to give the functional length; negative: put on"),
-    ("nominal_mm", "reading of a rod in the middle of everything"),
-    ("lower_mm", "least mean reading that conforms; empty where the gauge is too coarse for any"),
-    ("upper_mm", "greatest mean reading that conforms"),
-    *(
-        (f"reading_{k}_mm", f"to fill in: reading {k}; half-sum, over-less-own: what they give")
-        for k in range(1, READINGS + 1)
-    ),
-    ("label_read", "to fill in: the label as read from the rod"),
-    ("fittings", "to fill in: whether both fittings are within their limits, yes or no"),
-    ("result", "to fill in: conforms, does not or undecided"),
-    ("instrument", "to fill in: identification of the instrument"),
-    ("calibration_due", "to fill in: when its calibration is due, such as 2031-09-30"),
-    ("temperature_c", "to fill in: temperature of the rods, °C"),
-    ("decision_rule", "to fill in: where another rule was agreed than the form's"),
-    ("measured_on", "to fill in: date of the readings, such as 2031-03-20"),
-    ("measured_by", "to fill in: code of who measured"),
-    ("checked_on", "to fill in: date of the check, such as 2031-03-21"),
-    ("checked_by", "to fill in: code of who checked"),
-    ("material_lot", "to fill in: lot of the material"),
-    ("remark", "to fill in: anything else"),
-)
-_TO_FILL_IN = sum(1 for _, meaning in CSV_COLUMNS if meaning.startswith("to fill in"))
-
-
-class Line(NamedTuple):
-    """One rod to be measured."""
-
-    identifier: str
-    step: int
-    side: str
-    label: str
-    mark: str
-    length: Decimal
-    tolerance: Decimal
-
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """Work out what stands on the inspection form.
@@ -94,13 +47,13 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     ways = ways_of(template)
     first = chosen_way(template, lines, gauge)
     others = [way for way in ways if way.method is not first.method]
-    rods = [(line.length, line.tolerance) for line in lines]
+    rods = [(line.length_mm, line.tolerance_mm) for line in lines]
     rows = [_row(line, first, gauge) for line in lines]
     return {
         **frame_facts(spec),
         "template": template.title,
         "gauge_uncertainty": f"{gauge.uncertainty_mm:.3f}",
-        "length_uncertainty": f"{gauge.budget(first, lines[0].length).combined_mm:.4f}",
+        "length_uncertainty": f"{gauge.budget(first, lines[0].length_mm).combined_mm:.4f}",
         "decision_rule": DECISION_RULE,
         "too_coarse": sum(row["accepted"] is None for row in rows),
         "gauge_pins": bool(first.gauge_pins_mm),
@@ -137,34 +90,16 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
         spec: Content of spacer-set.json.
 
     Returns:
-        The file; columns as `CSV_COLUMNS` tells. Text that a spreadsheet would take for a formula
-        has an apostrophe before it.
+        The file; columns as `form_columns.COLUMNS` tells.
     """
     template, lines, gauge = template_of(spec), lines_of(spec), gauge_of(spec)
     way = chosen_way(template, lines, gauge)
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(name for name, _ in CSV_COLUMNS)
-    for line in lines:
-        limits = rod_limits(line.length, line.tolerance, way, gauge)
-        lower, upper = limits.accepted_reading_mm or ("", "")
-        writer.writerow([
-            "1",
-            cell(spec["case"]),
-            spec["revision"],
-            grouped(line.identifier).replace(" ", "-"),
-            line.step,
-            line.side,
-            line.label,
-            line.tolerance,
-            way.method,
-            " ".join(f"{pin}" for pin in dict.fromkeys(way.gauge_pins_mm)),
-            f"{way.shift_mm:f}",
-            _nominal(limits),
-            lower,
-            upper,
-            *[""] * _TO_FILL_IN,
-        ])
+    writer.writerow(column.name for column in COLUMNS)
+    for rod in lines:
+        place = Place(rod, spec["revision"], rod.step, gauge.uncertainty_mm, gauge.expansion_per_c)
+        writer.writerow(blank_line(FormLine(spec["case"], place, way, gauge)))
     return stream.getvalue().encode()
 
 
@@ -173,24 +108,21 @@ def companions(spec: Mapping[str, Any]) -> dict[str, bytes]:
     return {"csv": csv_file(spec)}
 
 
-def lines_of(spec: Mapping[str, Any]) -> list[Line]:
+def lines_of(spec: Mapping[str, Any]) -> list[Expected]:
     """List the rods of a set one by one, by step, left before right.
 
     Args:
         spec: Content of spacer-set.json.
-
-    Returns:
-        One line for each piece.
     """
     lines = [
-        Line(
+        Expected(
             identifier=use["identifier"],
             step=use["step"],
             side=use["side"],
             label=part["label"],
             mark=part["mark"],
-            length=Decimal(part["length_mm"]),
-            tolerance=Decimal(repr(spec["tolerances_mm"][use["step"] - 1][use["side"]])),
+            length_mm=Decimal(part["length_mm"]),
+            tolerance_mm=Decimal(repr(spec["tolerances_mm"][use["step"] - 1][use["side"]])),
         )
         for part in spec["parts"]
         for use in part["uses"]
@@ -205,21 +137,22 @@ def gauge_of(spec: Mapping[str, Any]) -> Gauge:
     return Gauge(None, float(process["gauge_uncertainty_mm"]), expansion)
 
 
-def chosen_way(template: RodTemplate, lines: list[Line], gauge: Gauge) -> Way:
+def chosen_way(template: RodTemplate, lines: list[Expected], gauge: Gauge) -> Way:
     """Pick the way of measuring that decides on every rod of the set, if one does."""
-    way = best_way(ways_of(template), gauge, [(line.length, line.tolerance) for line in lines])
+    rods = [(line.length_mm, line.tolerance_mm) for line in lines]
+    way = best_way(ways_of(template), gauge, rods)
     assert way is not None  # every template has ways that are more than a check
     return way
 
 
-def _row(line: Line, way: Way, gauge: Gauge) -> dict[str, Any]:
-    limits = rod_limits(line.length, line.tolerance, way, gauge)
+def _row(line: Expected, way: Way, gauge: Gauge) -> dict[str, Any]:
+    limits = rod_limits(line.length_mm, line.tolerance_mm, way, gauge)
     lower, upper = limits.specification_reading_mm
     return {
         "identifier": grouped(line.identifier),
         "step": line.step,
         "side": line.side,
-        "label": line.label + line.mark,
+        "label": line.engraved,
         "nominal": _nominal(limits),
         "specification": f"{lower:.3f} to {upper:.3f}",
         "accepted": _accepted(limits),
@@ -303,23 +236,23 @@ def _fitting_facts(check: FittingCheck) -> dict[str, Any]:
     }
 
 
-def _distinct(lines: list[Line]) -> list[Line]:
+def _distinct(lines: list[Expected]) -> list[Expected]:
     """Take each label once: the same length may be worn on both sides."""
-    seen: dict[tuple[Decimal, Decimal], Line] = {}
+    seen: dict[tuple[Decimal, Decimal], Expected] = {}
     for line in lines:
-        seen.setdefault((line.length, line.tolerance), line)
-    return sorted(seen.values(), key=lambda line: -line.length)
+        seen.setdefault((line.length_mm, line.tolerance_mm), line)
+    return sorted(seen.values(), key=lambda line: -line.length_mm)
 
 
-def _others(line: Line, ways: list[Way], gauge: Gauge) -> dict[str, Any]:
+def _others(line: Expected, ways: list[Way], gauge: Gauge) -> dict[str, Any]:
     return {"label": line.label, "cells": list(_other_cells(line, ways, gauge))}
 
 
-def _other_cells(line: Line, ways: list[Way], gauge: Gauge) -> Iterator[dict[str, str]]:
+def _other_cells(line: Expected, ways: list[Way], gauge: Gauge) -> Iterator[dict[str, str]]:
     for way in ways:
-        limits = rod_limits(line.length, line.tolerance, way, gauge)
+        limits = rod_limits(line.length_mm, line.tolerance_mm, way, gauge)
         if way.role is Role.CHECK:
-            widened = way.widened(line.length, line.tolerance)
+            widened = way.widened(line.length_mm, line.tolerance_mm)
             text = f"{widened.lower_mm} to {widened.upper_mm}"
         else:
             text = _accepted(limits) or "none"

@@ -254,6 +254,10 @@ BAD = {
     "second missing": read(
         3, "38.40", "", "38.41", says="is empty, but a later reading is not", column="reading_2_mm"
     ),
+    "no column for the second": Bad(
+        lambda form: form.without("reading_2_mm"), 2, "",
+        r"\(reading_3_mm\): .* the table has no reading_2_mm; fill the readings in from the left",
+    ),
     "none, but a label": read(3, "", "", "", says="is empty, but label_read is filled in"),
     "error of the spreadsheet": read(3, "#REF!", says="error or a cut cell of the spreadsheet"),
     "formula": read(3, "=A1+2.5", says="is a formula"),

@@ -10,9 +10,7 @@ from click.testing import CliRunner
 from labkit.catalog.places import templates_dir
 from labkit.cli.main import cli
 from labkit.core.case.identifier import grouped
-from labkit.documents.inspection import CSV_COLUMNS
 from labkit.ledger.store import open_ledger
-from labkit.qa.files.readings_file import OPTIONAL, REQUIRED
 from tests.support.inspection import CASE, SET, TODAY, Form, record_set
 from tests.support.prescriptions import SMALLEST
 
@@ -322,10 +320,6 @@ def test_json_of_the_prompt_is_one_object(bench):
     assert (told["recorded"], told["by"], len(told["rods"])) == ([], None, 1)
     assert told["rods"][0]["probability"] > 0.999
     assert told["rods"][0]["acceptance_mm"] == pytest.approx([35.77, 36.03], abs=0.001)
-
-
-def test_the_reader_knows_every_column_of_the_form_and_no_other():
-    assert sorted((*REQUIRED, *OPTIONAL)) == sorted(name for name, _ in CSV_COLUMNS)
 
 
 def test_an_untouched_line_of_a_rod_that_is_no_more_is_passed_over(bench):

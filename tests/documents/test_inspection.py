@@ -10,12 +10,14 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 import pytest
 from scipy import optimize, stats
 
+from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import default_profile
 from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.gauging.ways_of_measuring import Method, Role, ways_of
 from labkit.documents import inspection
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import template_of
+from labkit.qa.files.form_columns import COLUMNS, columns_table
 from tests.documents import bench_specs as specs
 from tests.documents.test_build_sheet import SETS, packed, words_of
 
@@ -109,11 +111,10 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     assert text.endswith("\n")
     assert "\r" not in text
     header, *rows = list(csv.reader(io.StringIO(text)))
-    assert header == [name for name, _ in inspection.CSV_COLUMNS]
+    assert header == [column.name for column in COLUMNS]
     assert len(set(header)) == len(header)
     assert {len(row) for row in rows} == {len(header)}
-    blank = [header.index(name) for name, meaning in inspection.CSV_COLUMNS
-             if meaning.startswith("to fill in")]
+    blank = [header.index(column.name) for column in COLUMNS if column.printed is None]
     assert [header[k] for k in blank] == [
         "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result",
         "instrument", "calibration_due", "temperature_c", "decision_rule", "measured_on",
@@ -124,6 +125,11 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     for row in rows:
         assert all(row[k] == "" for k in blank)
         assert all(row[k] != "" for k in range(len(header)) if k not in blank)
+
+
+def test_the_guide_lists_the_columns():
+    readme = (templates_dir().parent / "README.md").read_text("utf-8")
+    assert columns_table() in readme
 
 
 def test_whatever_the_paper_form_asks_has_its_column():

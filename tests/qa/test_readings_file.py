@@ -9,7 +9,8 @@ import pytest
 from labkit.catalog.instruments import instruments
 from labkit.errors import InputErrors
 from labkit.ledger.store import open_ledger
-from labkit.qa.files.readings_file import Sheet, read_inspection
+from labkit.qa.files.form_row import Sheet
+from labkit.qa.files.readings_file import read_inspection
 from labkit.workflow.inspection.inspect import inspect
 from tests.support.inspection import CASE, TODAY, Form, record_set
 

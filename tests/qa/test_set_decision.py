@@ -14,7 +14,6 @@ from labkit.core.findings import Severity
 from labkit.errors import InputError
 from labkit.qa.decision.conformance import Result, results
 from labkit.qa.decision.readings import Expected
-from labkit.qa.decision.rod_decision import Look
 from labkit.qa.decision.set_decision import decide_set
 from labkit.qa.decision.sides_and_steps import side_difference
 from tests.support.measured_sets import measured_set, places
@@ -199,7 +198,7 @@ def test_a_gauge_too_coarse_for_the_steps_is_noted():
 
 
 def test_a_wrong_label_holds_its_rod_alone_where_its_owners_bear_it():
-    decision = decided(looks={0: Look("33.3", fittings=True)})
+    decision = decided(looks={0: ("33.3", True)})
     assert decision.result is Result.NOT_CONFORMING
     assert codes(decision) == ["label_of_another"]
     assert "bears the label of 33.3 left" in decision.findings[0].message
@@ -208,7 +207,7 @@ def test_a_wrong_label_holds_its_rod_alone_where_its_owners_bear_it():
 
 
 def test_a_wrong_label_holds_those_whose_own_was_not_read():
-    decision = decided(looks={0: Look("33.3", fittings=True), 2: Look(None, fittings=True)})
+    decision = decided(looks={0: ("33.3", True), 2: (None, True)})
     assert codes(decision) == ["label_of_another", "not_looked_at"]
     assert decision.held == {decision.rods[at].expected.identifier for at in (0, 2)}
 
@@ -223,7 +222,7 @@ def exchanged(first, second, looks, lengths=NOMINAL, **kinds):
 
 
 def test_rods_in_each_others_bags_are_told_once_and_hold_no_other():
-    looks = {0: Look("33.3", fittings=True), 2: Look("34.0", fittings=True)}
+    looks = {0: ("33.3", True), 2: ("34.0", True)}
     decision = exchanged(0, 2, looks)
     assert codes(decision) == ["label_of_another"]
     assert "in each other's bags; put each into its own" in decision.findings[0].message
@@ -233,7 +232,7 @@ def test_rods_in_each_others_bags_are_told_once_and_hold_no_other():
 
 def test_labels_written_in_each_others_lines():
     decision = decided(
-        looks={0: Look("33.3", fittings=True), 2: Look("34.0", fittings=True)}
+        looks={0: ("33.3", True), 2: ("34.0", True)}
     )
     assert codes(decision) == ["label_of_another"]
     assert "written down in each other's lines" in decision.findings[0].message
@@ -241,7 +240,7 @@ def test_labels_written_in_each_others_lines():
 
 def test_mirror_parts_of_one_length_in_each_others_bags():
     """Their lengths are alike, so that only the marks tell."""
-    looks = {0: Look("34.0R", fittings=True), 1: Look("34.0L", fittings=True)}
+    looks = {0: ("34.0R", True), 1: ("34.0L", True)}
     decision = exchanged(0, 1, looks, mark=True)
     assert codes(decision) == ["label_of_another"]
     assert "in each other's bags" in decision.findings[0].message
@@ -251,7 +250,7 @@ def test_mirror_parts_of_one_length_in_each_others_bags():
 
 def test_a_rod_of_another_set_in_a_bag_holds_no_neighbour():
     """It bears its own label, which another rod of the set bears, too, and measures by it."""
-    decision = decided({2: -1.4}, looks={2: Look("31.9", fittings=True)})
+    decision = decided({2: -1.4}, looks={2: ("31.9", True)})
     assert "label_of_another" in codes(decision)
     assert "order" not in codes(decision)
     told = next(f for f in decision.findings if f.code == "label_of_another").message
@@ -266,20 +265,20 @@ def test_a_mix_up_across_the_sides_says_nothing_of_the_neighbours_order():
 
 
 def test_a_label_of_no_rod_and_a_bad_fitting_are_told():
-    decision = decided(looks={0: Look("33.8", fittings=True), 5: Look("32.6", fittings=False)})
+    decision = decided(looks={0: ("33.8", True), 5: ("32.6", False)})
     assert codes(decision) == ["label_read", "fittings"]
     assert decision.result is Result.NOT_CONFORMING
     assert len(decision.held) == 2
 
 
 def test_mirror_parts_bear_their_side():
-    wrong = decided(mark=True, looks={0: Look("34.0R", fittings=True)})
+    wrong = decided(mark=True, looks={0: ("34.0R", True)})
     assert codes(wrong) == ["label_of_another"]
     assert decided(mark=True).result is Result.CONFORMS
 
 
 def test_what_nobody_looked_at_is_noted():
-    decision = decided(looks={0: Look(), 1: Look("34.0", None)})
+    decision = decided(looks={0: (None, None), 1: ("34.0", None)})
     assert codes(decision) == ["not_looked_at"]
     assert len(decision.not_looked_at) == 2
 

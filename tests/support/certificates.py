@@ -19,14 +19,14 @@ NOTE = "the steps of the left side are uneven"
 
 def rod_of(line, **changes):
     """Give what a release rests on for one rod."""
-    length = float(line.length)
+    length = float(line.length_mm)
     return {
         "identifier": line.identifier, "set": "QF-1043-r1", "step": line.step, "side": line.side,
-        "label": line.label + line.mark, "length_mm": str(line.length),
-        "tolerance_mm": str(line.tolerance), "replaced": [], "reading_events": [7],
+        "label": line.engraved, "length_mm": str(line.length_mm),
+        "tolerance_mm": str(line.tolerance_mm), "replaced": [], "reading_events": [7],
         "recorded": {"event": 7, "at": "2031-03-20T09:00:00.000000Z", "by": "mo"},
         "way": "over", "readings_mm": [f"{length + 2.488:.3f}"] * 3, "gauge_pins_mm": "2.50",
-        "label_read": line.label + line.mark, "fittings": "yes", "temperature_c": 20.5,
+        "label_read": line.engraved, "fittings": "yes", "temperature_c": 20.5,
         "material_lot": "B-07", "measured_on": "2031-03-20", "measured_by": "mo",
         "checked_on": "2031-03-21", "checked_by": "lee", "source": None, "instrument": INSTRUMENT,
         "measured_mm": length + 0.0104, "u_mm": 0.0093, "dof": 5070, "coverage_factor": 1.96,

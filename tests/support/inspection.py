@@ -61,6 +61,11 @@ class Form:
         self.rows[line - 2].update(cells)
         return self
 
+    def without(self, column):
+        """Take a column out."""
+        self.columns.remove(column)
+        return self
+
     def every(self, **cells):
         """Change cells of every line."""
         for row in self.rows:

@@ -23,7 +23,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
     (line,) = (one for one in lines_of(spec) if one.identifier == rod.identifier)
     way = ways_of(template_of(spec))[0]
     instrument = find_instrument(instruments(), "example-micrometer")
-    length = line.length + Decimal(error_mm)
+    length = line.length_mm + Decimal(error_mm)
     budget = length_budget(
         instrument, way, float(length), READINGS, spec["process"].get("expansion_per_c", 1e-4)
     )
@@ -38,12 +38,12 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
         "details": {
             "readings_mm": [f"{reading}"] * READINGS,
             "length_mm": float(length),
-            "nominal_mm": str(line.length),
-            "tolerance_mm": str(line.tolerance),
+            "nominal_mm": str(line.length_mm),
+            "tolerance_mm": str(line.tolerance_mm),
             "way": {"method": str(way.method), "shift_mm": float(way.shift_mm),
                     "play_mm": float(way.play_mm)},
             "gauge_pins_mm": " ".join(f"{p}" for p in dict.fromkeys(way.gauge_pins_mm)) or None,
-            "label_read": line.label + line.mark,
+            "label_read": line.engraved,
             "fittings": "yes",
             "instrument": jsonable(instrument),
             "budget": budget.to_json(),

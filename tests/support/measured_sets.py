@@ -6,8 +6,8 @@ import math
 from decimal import Decimal
 
 from labkit.core.case.identifier import rod_identifier
-from labkit.qa.decision.readings import Expected
-from labkit.qa.decision.rod_decision import Look, judge_rod
+from labkit.qa.decision.readings import Expected, RodReadings
+from labkit.qa.decision.rod_decision import judge_rod
 from labkit.qa.uncertainty import Budget, Component
 
 LONGEST = Decimal("34.0")
@@ -38,12 +38,17 @@ def budget(u):
     return Budget((Component("gauge", u, math.inf, "B", "invented"),))
 
 
+def scanned(place, length, u=0.02, label=None, fittings=None):
+    """A rod of that length by a scan, with what was seen on it."""
+    readings = RodReadings(place.identifier, None, label_read=label, fittings=fittings)
+    return judge_rod(place, readings, None, (float(length), budget(u)))
+
+
 def measured_set(lengths, *, u=0.02, looks=None, **kinds):
     """Rods of these lengths, by step, left before right, everything else right."""
     expected = places(len(lengths) // 2, **kinds)
-    looks = looks or {}
+    looks = looks or {}  # label as read and whether the fittings are good, by place
     return [
-        judge_rod(place, float(length), budget(u),
-                  look=looks.get(at, Look(place.engraved, fittings=True)))
+        scanned(place, length, u, *looks.get(at, (place.engraved, True)))
         for at, (place, length) in enumerate(zip(expected, lengths, strict=True))
     ]  # fmt: skip

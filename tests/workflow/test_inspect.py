@@ -18,19 +18,15 @@ from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
 from labkit.qa.decision.conformance import Result
 from labkit.qa.decision.readings import RodReadings
-from labkit.qa.decision.rod_decision import Look, judge_rod
 from labkit.workflow.inspection.inspect import (
-    Inspected,
     decision_from_record,
     inspect,
-    inspected_by_hand,
     record_readings,
 )
 from labkit.workflow.inspection.inspect_report import inspection_report
-from labkit.workflow.inspection.reading_details import SCAN, details_of
 from labkit.workflow.sets.bench import bench_of, side_tolerances
 from tests.support.inspection import CASE, SET, TODAY, record_set
-from tests.support.measured_sets import budget
+from tests.support.measured_sets import scanned
 from tests.support.prescriptions import SMALLEST, changed
 
 KNOWN = instruments()
@@ -54,14 +50,11 @@ def by_hand(inspection, off=None, instrument="example-micrometer", **more):
         readings = tuple(nominal + Decimal(each) for each in ("0.012", "0.014", "0.013"))
         rods.append(bench.measured(RodReadings(
             identifier=rod.identifier, method=Method.OVER, readings_mm=readings,
-            gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True, instrument=instrument,
+            gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True,
+            instrument=KNOWN.get(instrument),
             measured_on=TODAY.date(), **more,
         )))  # fmt: skip
     return rods
-
-
-def ready(inspection, rods):
-    return [inspected_by_hand(inspection.bench, rod) for rod in rods]
 
 
 @pytest.mark.parametrize("instrument", [None, "example-micrometer", "example-calliper"])
@@ -70,7 +63,7 @@ def test_the_record_decides_as_the_readings_did(ledger, off, instrument):
     before = inspect(ledger, CASE, None, (), KNOWN)
     rods = by_hand(before, off, instrument, remark="x", material_lot="B-7", temperature_c=21.0)
     told = inspect(ledger, CASE, None, rods, KNOWN)
-    record_readings(ledger, told, ready(told, rods), STAMP)
+    record_readings(ledger, told, rods, STAMP)
     kept = decision_from_record(ledger, CASE)
     assert kept.decision.result is told.decision.result
     assert kept.decision.findings == told.decision.findings
@@ -101,9 +94,9 @@ def test_all_rods_are_recorded_or_none(ledger):
     ledger.record(Kind.ROD_STATE, CASE, state, "anna", TODAY)
     head = ledger.head()
     with pytest.raises(RefusedError, match="is broken; nothing was recorded"):
-        record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+        record_readings(ledger, inspection, rods, STAMP)
     assert ledger.head() == head
-    record_readings(ledger, inspection, ready(inspection, rods[:-1]), STAMP)
+    record_readings(ledger, inspection, rods[:-1], STAMP)
     after = decision_from_record(ledger, CASE)
     assert [place.identifier for place in after.decision.missing] == [gone]
     assert [slot.rod.state for slot in after.empty] == ["broken"]
@@ -112,12 +105,12 @@ def test_all_rods_are_recorded_or_none(ledger):
 def test_measuring_again_wants_a_reason_and_corrects(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     rods = by_hand(inspection)
-    first = record_readings(ledger, inspection, ready(inspection, rods[:2]), STAMP)
+    first = record_readings(ledger, inspection, rods[:2], STAMP)
     head = ledger.head()
     with pytest.raises(RefusedError, match=r"already measured: 35.9 left .* say why with --again"):
-        record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+        record_readings(ledger, inspection, rods, STAMP)
     assert ledger.head() == head
-    again = record_readings(ledger, inspection, ready(inspection, rods), STAMP, "cleaned")
+    again = record_readings(ledger, inspection, rods, STAMP, "cleaned")
     assert ledger.corrected(CASE) == dict(zip(first, again[:2], strict=True))
     notes = [ledger.event(seq).body.get("note") for seq in again]
     assert notes == ["measured again: cleaned"] * 2 + [None] * 8
@@ -126,15 +119,15 @@ def test_measuring_again_wants_a_reason_and_corrects(ledger):
 def test_a_scan_is_recorded_by_the_same_road(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     place = inspection.bench.places[0].expected
-    rod = judge_rod(place, 35.912, budget(0.006), look=Look("35.9", fittings=True))
-    details = details_of(inspection.bench, rod, {"noise_mm": 0.02})
-    scan = Inspected(rod, SCAN, Decimal("35.912"), "scanner S-2", details)
+    rod = scanned(place, 35.912, 0.006, "35.9", fittings=True)
+    scan = replace(rod, readings=replace(rod.readings, scan={"noise_mm": 0.02}))
     record_readings(ledger, inspection, [scan], STAMP)
     (kept,) = decision_from_record(ledger, CASE).decision.rods
-    assert (kept.length_mm, kept.u_mm, kept.look) == (35.912, 0.006, Look("35.9", fittings=True))
+    assert (kept.length_mm, kept.u_mm) == (35.912, 0.006)
+    assert kept.readings == replace(scan.readings, measured_by="quinn")
     reading = ledger.readings(place.identifier)[0]
-    assert (reading.quantity, reading.value_um, reading.details["noise_mm"]) == (
-        "scan", 35_912, 0.02,
+    assert (reading.quantity, reading.value_um, reading.details["scan"]) == (
+        "scan", 35_912, {"noise_mm": 0.02},
     )  # fmt: skip
 
 
@@ -150,8 +143,8 @@ def test_readings_of_other_programs_are_left_out_or_refused(ledger):
 
 def test_a_reading_against_another_tolerance_is_refused(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
-    one = ready(inspection, by_hand(inspection)[:1])[0]
-    other = replace(one, details={**one.details, "tolerance_mm": "0.3"})
+    one = by_hand(inspection)[0]
+    other = replace(one, expected=replace(one.expected, tolerance_mm=Decimal("0.3")))
     record_readings(ledger, inspection, [other], STAMP)
     with pytest.raises(RefusedError, match="was taken against 35.9 ± 0.3 mm, but the rod is"):
         decision_from_record(ledger, CASE)
@@ -166,7 +159,7 @@ def test_what_is_not_there_is_told(ledger):
 
 def test_nobody_and_no_time_zone_record_nothing(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
-    one = ready(inspection, by_hand(inspection)[:1])
+    one = by_hand(inspection)[:1]
     head = ledger.head()
     with pytest.raises(InputError, match="operator code"):
         record_readings(ledger, inspection, one, (" ", TODAY))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -25,10 +24,9 @@ from labkit.errors import EXIT_REFUSED, InputError
 if TYPE_CHECKING:
     from labkit.ledger.store import Ledger
     from labkit.qa.decision.rod_decision import MeasuredRod
-    from labkit.workflow.inspection.inspect import Inspection, Source
+    from labkit.workflow.inspection.inspect import Inspection
 
 _NAME_WHO = "; give an operator code with --by to record the readings"
-Found = tuple[Sequence["MeasuredRod"], "Source | None"]
 
 
 @click.command("inspect", cls=rich_click.RichCommand)
@@ -71,7 +69,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     Example: labkit inspect QF-1043 inspection-form.csv --by quinn
     """
     from labkit.ledger.store import open_ledger
-    from labkit.workflow.inspection.inspect import inspect, inspected_by_hand, record_readings
+    from labkit.workflow.inspection.inspect import inspect, record_readings
     from labkit.workflow.inspection.inspect_report import ending, inspection_report
 
     _check(given, file)
@@ -80,15 +78,12 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
         before = inspect(ledger, case, given["set_name"], (), known)
         if given["instrument_name"]:
             find_instrument(known, given["instrument_name"])
-        rods, source = (
-            _typed(before, given) if file is None else _read(ledger, before, file, given)
-        )
+        rods = _typed(before, given) if file is None else _read(ledger, before, file, given)
         inspection = inspect(ledger, case, given["set_name"], rods, known)
         events: dict[str, int] = {}
         if given["by"] and (file is not None or _agreed(inspection, rods, as_json)):
-            ready = [inspected_by_hand(inspection.bench, rod, source) for rod in rods]
             seqs = record_readings(
-                ledger, inspection, ready, (given["by"], clock.now()), given["again"]
+                ledger, inspection, rods, (given["by"], clock.now()), given["again"]
             )
             events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
     by = given["by"]
@@ -122,10 +117,13 @@ def _ending_cleanly() -> Iterator[None]:
         click.get_current_context().exit(EXIT_REFUSED)
 
 
-def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) -> Found:
+def _read(
+    ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]
+) -> Sequence[MeasuredRod]:
     """Read the filled-in form."""
-    from labkit.qa.files.readings_file import Sheet, read_inspection
-    from labkit.workflow.inspection.inspect import Source, where_is
+    from labkit.qa.files.form_row import Sheet
+    from labkit.qa.files.readings_file import read_inspection
+    from labkit.workflow.inspection.inspect import where_is
 
     raw, name = _bytes_of(file)
     sheet = Sheet(
@@ -136,8 +134,7 @@ def _read(ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]) 
         lot=given["lot"],
         as_typed=given["as_typed"],
     )
-    rods = read_inspection(raw, name, sheet)
-    return rods, Source(Path(name).name, hashlib.sha256(raw).hexdigest())
+    return read_inspection(raw, name, sheet)
 
 
 def _bytes_of(file: str) -> tuple[bytes, str]:
@@ -155,23 +152,22 @@ def _require_input() -> None:
         raise InputError("there is no standard input to read from; name the file", field="file")
 
 
-def _typed(before: Inspection, given: dict[str, Any]) -> Found:
+def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
     """Ask for the readings rod by rod."""
     from labkit.cli.inspection.prompt import Asked, ask_rods
     from labkit.workflow.inspection.inspect import require_calibrated
 
     _require_input()
     today: datetime.date = clock.today()
-    instrument = before.bench.instrument(given["instrument_name"])
+    name = given["instrument_name"]
+    instrument = None if name is None else before.bench.instruments[name]
     if instrument is not None:
         require_calibrated(instrument, today)
     method = Method(given["method"]) if given["method"] else before.bench.first
-    asked = Asked(
-        before, method, given["instrument_name"], today, given["lot"], again=bool(given["again"])
-    )
+    asked = Asked(before, method, instrument, today, given["lot"], again=bool(given["again"]))
     if not given["by"]:
         err().print("No operator code (--by): nothing will be recorded.", markup=False)
-    return ask_rods(asked), None
+    return ask_rods(asked)
 
 
 def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:

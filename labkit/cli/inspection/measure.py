@@ -149,18 +149,18 @@ def _one_of_the_record(
         scanned = measure_file(
             path, templates, load_lettering(), instrument, record.place, given["most_u_mm"]
         )
-        inspected = judged(record, scanned, instrument, clock.today())
+        rod = judged(record, scanned, instrument, clock.today())
         event = None
         if given["by"] is not None:
             stamp = (given["by"], clock.now())
             event = record_readings(
-                ledger, record.inspection, [inspected], stamp, given["again"]
+                ledger, record.inspection, [rod], stamp, given["again"]
             )[0]
     if as_json:
-        print_json({**scanned.to_json(), **_rod_json(inspected.rod), "event": event})
+        print_json({**scanned.to_json(), **_rod_json(rod), "event": event})
         return
     _show(scanned)
-    _show_decision(inspected.rod)
+    _show_decision(rod)
     if event is not None:
         said(f"Recorded by {given['by']} as event {event}")
     else:

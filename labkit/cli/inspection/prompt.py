@@ -8,25 +8,33 @@ import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 import click
 
 from labkit.core.case.identifier import grouped
+from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
-from labkit.errors import RefusedError
+from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.bench import Place
-from labkit.qa.decision.limits import rod_limits
+from labkit.qa.decision.limits import READINGS, rod_limits
 from labkit.qa.decision.readings import RodReadings, label_parts, same_label
 from labkit.qa.decision.rod_decision import MeasuredRod, scatters
 from labkit.qa.decision.slips import Slip, Typing, slip_in
-from labkit.qa.files.form_cells import LABEL_CHARACTERS, form_numbers
-from labkit.qa.files.readings_file import LEAST_READING_MM, MOST_READING_MM, typing_of
+from labkit.qa.files.form_columns import (
+    COLUMNS,
+    LEAST_READING_MM,
+    MOST_READING_MM,
+    FormColumn,
+)
+from labkit.qa.files.form_readers import LABEL_CHARACTERS
+from labkit.qa.files.form_row import FormLine
+from labkit.qa.files.readings_file import typing_of
+from labkit.tables.values import Cell, TableFile
 from labkit.units import counted, plain
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.inspect_report import TOO_COARSE
 
-#: As many readings as the inspection form has room for.
-_READINGS = 3
 _NUMBER = re.compile(r"[0-9]{1,6}([.,][0-9]{1,6})?")
 _BACK, _STOP = "back", "stop"
 
@@ -36,14 +44,14 @@ class Asked:
     """What is asked for.
 
     Args:
-        instrument: Name of a known instrument, None for the process's usual gauge.
+        instrument: None for the process's usual gauge.
         lot: Lot of the material, None if not told.
         again: Whether rods that were measured before are asked for, too.
     """
 
     before: Inspection
     method: Method
-    instrument: str | None
+    instrument: Instrument | None
     today: datetime.date
     lot: str | None
     again: bool
@@ -52,6 +60,11 @@ class Asked:
     def way(self) -> Way:
         """The way of measuring."""
         return self.before.bench.way(self.method)
+
+    def line(self, place: Place) -> FormLine:
+        """What the inspection form says of a rod measured this way."""
+        bench = self.before.bench
+        return FormLine(bench.case, place, self.way, bench.gauge(place.expected.identifier, None))
 
     @property
     def places(self) -> tuple[Place, ...]:
@@ -107,7 +120,7 @@ def agreed(count: int) -> bool:
 def _introduce(asked: Asked, count: int) -> None:
     way = asked.way
     pins = " and ".join(f"{pin} mm" for pin in dict.fromkeys(way.gauge_pins_mm))
-    with_what = asked.instrument or "the usual gauge of the process"
+    with_what = asked.instrument.name if asked.instrument else "the usual gauge of the process"
     _tell(f"Case {asked.before.stored.case}, set {asked.before.stored.name}: "
           f"{counted(count, 'rod')} to measure")  # fmt: skip
     _tell(f'Measured "{way.method}": {way.title}{f"; gauge pins {pins}" if pins else ""}; with '
@@ -115,7 +128,7 @@ def _introduce(asked: Asked, count: int) -> None:
     if _too_coarse(asked):
         _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
     _tell(
-        f"Type the label as it stands on the rod, then up to {_READINGS} readings in mm. Enter "
+        f"Type the label as it stands on the rod, then up to {READINGS} readings in mm. Enter "
         f"skips a rod; `{_BACK}` goes back, `{_STOP}` at a label goes to the end."
     )
 
@@ -153,9 +166,9 @@ def _ask_rod(
         identifier=rod.identifier,
         method=asked.method,
         readings_mm=readings,
-        gauge_pins_mm=" ".join(str(p) for p in dict.fromkeys(asked.way.gauge_pins_mm)) or None,
+        gauge_pins_mm=asked.line(place).pins or None,
         label_read=label,
-        fittings=_ask_fittings(),
+        **{column.name: _ask_column(column) for column in COLUMNS if column.question},
         instrument=asked.instrument,
         material_lot=asked.lot,
         measured_on=asked.today,
@@ -165,8 +178,7 @@ def _ask_rod(
 
 def _ask_agreeing(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
     """Ask for readings until they agree, or are kept all the same; None for `back`."""
-    identifier = place.expected.identifier
-    sd = asked.before.bench.sd_mm(identifier, asked.method, asked.instrument)
+    sd = place.sd_mm(asked.way, asked.instrument)
     while readings := _ask_readings(asked, place, label):
         scatter = scatters(readings, sd)
         if not scatter or click.confirm(f"  {scatter}. Keep them?", default=False, err=True):
@@ -196,11 +208,9 @@ def _ask_label(place: Place) -> str:
 
 def _ask_readings(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...] | None:
     """Ask for readings; `back` takes the last one again, None where there is none."""
-    numbers = form_numbers(asked.before.bench, place, asked.way)
-    cells = {name: value for name, value in numbers.items() if value is not None}
-    typing = typing_of(asked.before.bench, place, asked.method, cells, label)
+    typing = typing_of(asked.before.bench, asked.line(place), label)
     readings: list[Decimal] = []
-    while len(readings) < _READINGS:
+    while len(readings) < READINGS:
         hint = " (enter: skip this rod)" if not readings else " (enter: no more)"
         value = _ask_reading(
             f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
@@ -245,16 +255,16 @@ def _ask_reading(
         confirm = value
 
 
-def _ask_fittings() -> bool | None:
-    while True:
-        text = _ask("  both fittings within their limits, yes or no (enter: not looked at)")
-        if not text:
-            return None
-        if text.casefold() in ("y", "yes"):
-            return True
-        if text.casefold() in ("n", "no"):
-            return False
-        _tell(f'  "{text}" is neither yes nor no')
+def _ask_column(column: FormColumn) -> Any:
+    """Ask what a column of the form is for, until it is an answer; None for none."""
+    read, typed = column.typed or column.read, TableFile("typed in", (), (), "", "", proven=True)
+    assert read is not None
+    while text := _ask(f"  {column.question}"):
+        try:
+            return read(Cell(text, 0, 0, column.name), typed)
+        except InputError as error:
+            _tell(f"  {error.message}")
+    return None
 
 
 def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
@@ -264,7 +274,6 @@ def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
     _tell("")
     for number, rod in sorted(found.items()):
         read = rod.readings
-        assert read is not None
         values = ", ".join(str(each) for each in read.readings_mm)
         fittings = {True: "fittings good", False: "fittings bad", None: "fittings not looked at"}
         _tell(f"{number + 1:>3}: rod {grouped(read.identifier)}, label {read.label_read}, "

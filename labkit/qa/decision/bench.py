@@ -14,7 +14,8 @@ from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 from labkit.qa.decision.limits import READINGS, Gauge
 from labkit.qa.decision.readings import Expected, RodReadings
-from labkit.qa.decision.rod_decision import MeasuredRod, measured_rod, reading_sd_mm
+from labkit.qa.decision.rod_decision import MeasuredRod, judge_rod, reading_sd_mm
+from labkit.qa.uncertainty import Budget
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,10 @@ class Place:
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    def sd_mm(self, way: Way, instrument: Instrument | None) -> float:
+        """Give the standard deviation of one reading; see `reading_sd_mm`."""
+        return reading_sd_mm(instrument, self.gauge_uncertainty_mm, way)
 
 
 @dataclass(frozen=True)
@@ -77,28 +82,21 @@ class Bench:
             field="way", value=str(method), allowed=known,
         )  # fmt: skip
 
-    def instrument(self, name: str | None) -> Instrument | None:
-        """Give an instrument by name, None for none."""
-        return None if name is None else self.instruments[name]
-
-    def gauge(self, identifier: str, instrument: str | None, readings: int = READINGS) -> Gauge:
+    def gauge(
+        self, identifier: str, instrument: Instrument | None, readings: int = READINGS
+    ) -> Gauge:
         """Give what a rod is measured with.
 
         Args:
-            instrument: Name of a known instrument, None for the usual gauge of its process.
+            instrument: None for the usual gauge of the rod's process.
         """
         place = self.by_identifier[identifier]
-        return Gauge(
-            self.instrument(instrument), place.gauge_uncertainty_mm, place.expansion_per_c, readings
-        )
-
-    def sd_mm(self, identifier: str, method: Method, instrument: str | None) -> float:
-        """Give the standard deviation of one reading; see `reading_sd_mm`."""
-        gauge = self.by_identifier[identifier].gauge_uncertainty_mm
-        return reading_sd_mm(self.instrument(instrument), gauge, self.way(method))
+        return Gauge(instrument, place.gauge_uncertainty_mm, place.expansion_per_c, readings)
 
     def measured(self, readings: RodReadings) -> MeasuredRod:
-        """Decide on a rod from its readings.
+        """Decide on a rod from readings taken by hand.
+
+        Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds.
 
         Raises:
             InputError: The rod is none of the set, or the way none of the template.
@@ -110,8 +108,22 @@ class Bench:
                 f"the rod {grouped(readings.identifier)} is none of the set {self.set_name}",
                 field="identifier", value=readings.identifier,
             )  # fmt: skip
-        sd = self.sd_mm(readings.identifier, readings.method, readings.instrument)
-        count, way = len(readings.readings_mm), self.way(readings.method)
+        assert readings.method is not None
+        way, count = self.way(readings.method), len(readings.readings_mm)
         gauge = self.gauge(readings.identifier, readings.instrument, count)
         budget = gauge.budget(way, place.expected.length_mm)
-        return measured_rod(place.expected, readings, way, budget, sd)
+        length = float(readings.mean_mm - way.shift_mm)
+        return self.judged(readings, way, (length, budget))
+
+    def judged(
+        self, readings: RodReadings, way: Way | None, measured: tuple[float, Budget]
+    ) -> MeasuredRod:
+        """Decide on a rod of the set whose length is known.
+
+        Args:
+            way: Way of measuring, None for a scan.
+            measured: Functional length, mm, and its uncertainty.
+        """
+        place = self.by_identifier[readings.identifier]
+        sd = place.sd_mm(way, readings.instrument) if way else 0.0
+        return judge_rod(place.expected, readings, way, measured, sd)

@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import datetime
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Any
 
 from labkit.core.case.identifier import grouped
+from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 
 #: More readings of one rod than this are no series for a mean but another table.
 MOST_READINGS = 30
+#: How a rod was measured that was not measured by hand.
+SCAN = "scan"
 _LABEL = re.compile(r"([0-9]{1,3}(?:[.,][0-9]{1,4})?) ?([A-Za-z]?)")
 
 
@@ -68,32 +74,46 @@ class Expected:
 
 
 @dataclass(frozen=True)
+class Source:
+    """The file that readings came from.
+
+    Args:
+        file: Its name, without folders.
+        sha256: SHA-256 of its bytes.
+        line: Line of the rod; None for a scan.
+    """
+
+    file: str
+    sha256: str
+    line: int | None = None
+
+
+@dataclass(frozen=True)
 class RodReadings:
-    """What was read on one rod.
+    """What was read on one rod, how, and by whom; what the record keeps of it, by these names.
 
     Args:
         identifier: Ten digits of the rod.
-        readings_mm: Readings as taken, at least one; the way's shift is not taken off.
+        method: Way of measuring; None for a scan.
+        readings_mm: Readings as taken, at least one by hand; the way's shift is not taken off.
         gauge_pins_mm: Diameters of the gauge pins in use, as text; None without.
-        label_read: The label as read from the rod; None where nobody looked.
+        label_read: The label as read from the rod, or on its scan; None where nobody looked.
         fittings: Whether both fittings are within their limits; None where nobody looked.
-        instrument: Name of the instrument; None for the process's usual gauge.
+        instrument: The instrument as it was then; None for the process's usual gauge.
         temperature_c: Temperature of the rod; None if not taken.
-        material_lot: Lot of the material; None if not told.
-        measured_on: Day of the readings; None if not told.
         measured_by: Code of who measured; None if not told.
         checked_on, checked_by: The check, None if none is told.
-        remark: Anything else; empty if nothing.
-        where: File and line, empty for readings typed at the prompt.
+        source: Where they came from; None for those typed at the prompt.
+        scan: What was found in a scan beside length and label, as JSON content.
     """
 
     identifier: str
-    method: Method
-    readings_mm: tuple[Decimal, ...]
+    method: Method | None
+    readings_mm: tuple[Decimal, ...] = ()
     gauge_pins_mm: str | None = None
     label_read: str | None = None
     fittings: bool | None = None
-    instrument: str | None = None
+    instrument: Instrument | None = None
     temperature_c: float | None = None
     material_lot: str | None = None
     measured_on: datetime.date | None = None
@@ -101,16 +121,27 @@ class RodReadings:
     checked_on: datetime.date | None = None
     checked_by: str | None = None
     remark: str = ""
-    where: str = ""
+    source: Source | None = None
+    scan: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)
-        if not 1 <= len(self.readings_mm) <= MOST_READINGS:
+        if self.method is not None and not 1 <= len(self.readings_mm) <= MOST_READINGS:
             raise InputError(
                 f"the rod {grouped(self.identifier)} has {len(self.readings_mm)} readings; give 1 "
                 f"to {MOST_READINGS}",
-                field="readings_mm", value=len(self.readings_mm), where=self.where,
+                field="readings_mm", value=len(self.readings_mm),
             )  # fmt: skip
+
+    @property
+    def way_told(self) -> str:
+        """How the rod was measured, in one word."""
+        return SCAN if self.method is None else str(self.method)
+
+    @property
+    def looked_at(self) -> bool:
+        """Whether label and fittings were both looked at."""
+        return self.label_read is not None and self.fittings is not None
 
     @property
     def mean_mm(self) -> Decimal:

@@ -21,41 +21,22 @@ _PROVEN = {"label_read", "fittings"}
 
 
 @dataclass(frozen=True)
-class Look:
-    """What was seen on a rod beside its length.
-
-    Args:
-        label: The label as read; None where nobody, and no scan, read it.
-        fittings: Whether both fittings are within their limits; None where nobody looked.
-    """
-
-    label: str | None = None
-    fittings: bool | None = None
-
-    @property
-    def whole(self) -> bool:
-        """Whether label and fittings were both looked at."""
-        return self.label is not None and self.fittings is not None
-
-
-@dataclass(frozen=True)
 class MeasuredRod:
     """One rod as measured, and what that proves.
 
     Args:
-        readings: What was read; None where the length comes from a scan.
+        way: Way of measuring, None for a scan.
         length_mm: Functional length: the mean of the readings less the way's shift.
         budget: Its uncertainty.
-        look: Its label as read and its fittings.
-        problems: What else keeps the rod back; empty where nothing does.
+        problems: What keeps the rod back beside its length; empty where nothing does.
     """
 
     expected: Expected
-    readings: RodReadings | None
+    readings: RodReadings
+    way: Way | None
     length_mm: float
     budget: Budget
     decision: Decision
-    look: Look = Look()
     problems: tuple[Finding, ...] = ()
 
     @property
@@ -91,46 +72,28 @@ def functional_length_mm(readings: RodReadings, way: Way) -> float:
 
 
 def judge_rod(
-    expected: Expected,
-    length_mm: float,
-    budget: Budget,
-    *,
-    readings: RodReadings | None = None,
-    look: Look | None = None,
-    problems: tuple[Finding, ...] = (),
-) -> MeasuredRod:
+    expected: Expected, readings: RodReadings, way: Way | None, measured: tuple[float, Budget],
+    sd_mm: float = 0.0,
+) -> MeasuredRod:  # fmt: skip
     """Decide on one rod.
 
     Args:
-        budget: Its uncertainty.
-        readings: What was read, None for a scan.
-        look: Label as read and fittings; None for those of the readings.
-        problems: What else keeps it back; a wrong label and a fitting out of limits are added.
+        way: Way of measuring, None for a scan.
+        measured: Functional length, mm, and its uncertainty.
+        sd_mm: Standard deviation of one reading by hand; see `reading_sd_mm`.
 
     Source: ISO 14253-1:2017, 5 (see `labkit.qa.decision.conformance`).
     """
-    if look is None:
-        look = Look(readings.label_read, readings.fittings) if readings else Look()
+    length, budget = measured
     decision = decide(
-        length_mm, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
+        length, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
         dof=budget.effective_dof,
     )  # fmt: skip
-    found = (*_look_problems(expected, look), *problems)
-    return MeasuredRod(expected, readings, length_mm, budget, decision, look, found)
-
-
-def measured_rod(
-    expected: Expected, readings: RodReadings, way: Way, budget: Budget, sd_mm: float
-) -> MeasuredRod:
-    """Decide on one rod from readings taken by hand.
-
-    Args:
-        budget: Uncertainty of the functional length.
-        sd_mm: Standard deviation of one reading; see `reading_sd_mm`.
-    """
-    length = functional_length_mm(readings, way)
-    problems = tuple(reading_problems(expected, readings, way, sd_mm))
-    return judge_rod(expected, length, budget, readings=readings, problems=problems)
+    problems = (
+        *_look_problems(expected, readings),
+        *(_reading_problems(expected, readings, way, sd_mm) if way else ()),
+    )
+    return MeasuredRod(expected, readings, way, length, budget, decision, problems)
 
 
 def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, way: Way) -> float:
@@ -154,33 +117,27 @@ def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, wa
     return one * factor.get(way.method, 1.0)
 
 
-def _look_problems(expected: Expected, look: Look) -> Iterator[Finding]:
+def _look_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding]:
     """Find what keeps a rod back whatever its length is."""
     name = expected.name
-    if look.label is not None and not same_label(look.label, expected):
+    label = readings.label_read
+    if label is not None and not same_label(label, expected):
         yield refused(
             "label_read",
-            f'{name}: the label read from the rod is "{look.label}", but it should be '
+            f'{name}: the label read from the rod is "{label}", but it should be '
             f"{expected.engraved}; keep the rod back, and look whether it lies in the wrong bag",
             name,
         )
-    if look.fittings is False:
+    if readings.fittings is False:
         yield refused(
             "fittings", f"{name}: a fitting is not within its limits; reject the rod", name
         )
 
 
-def reading_problems(
+def _reading_problems(
     expected: Expected, readings: RodReadings, way: Way, sd_mm: float
 ) -> Iterator[Finding]:
-    """Find why readings decide nothing.
-
-    Args:
-        sd_mm: Standard deviation of one reading.
-
-    Yields:
-        Refusals.
-    """
+    """Find why readings decide nothing."""
     name = expected.name
     if way.role is Role.CHECK:
         yield refused(

@@ -6,7 +6,6 @@ import math
 from functools import cache
 
 import numpy as np
-from scipy.special import ndtr
 
 from labkit.errors import InputError
 
@@ -45,6 +44,8 @@ def range_probability(width: float, readings: int) -> float:
             "readings or more and a width of 0 or more",
             field="readings", value=readings,
         )  # fmt: skip
+    from scipy.special import ndtr
+
     z = np.linspace(-_REACH - width, _REACH, _POINTS)
     density = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     inside = density * (ndtr(z + width) - ndtr(z)) ** (readings - 1)

@@ -48,7 +48,7 @@ class SetDecision:
     @property
     def not_looked_at(self) -> tuple[Expected, ...]:
         """Rods whose label was not read or whose fittings were not checked."""
-        return tuple(rod.expected for rod in self.rods if not rod.look.whole)
+        return tuple(rod.expected for rod in self.rods if not rod.readings.looked_at)
 
 
 def decide_set(

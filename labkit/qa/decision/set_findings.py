@@ -129,7 +129,7 @@ class SetFindings:
         if missing:
             names = ", ".join(place.name for place in missing)
             self._findings.append(note("not_measured", f"not measured yet: {names}"))
-        blind = [rod.expected.name for rod in self.rods if not rod.look.whole]
+        blind = [rod.expected.name for rod in self.rods if not rod.readings.looked_at]
         if blind:
             self._findings.append(note(
                 "not_looked_at",

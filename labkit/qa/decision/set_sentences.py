@@ -16,12 +16,13 @@ from labkit.units import millimetres, plain
 
 def bears_own_label(rod: MeasuredRod) -> bool:
     """Tell whether a rod's own label was read on it; not so where nobody read it."""
-    return rod.look.label is not None and same_label(rod.look.label, rod.expected)
+    read = rod.readings.label_read
+    return read is not None and same_label(read, rod.expected)
 
 
 def bears_label_of(rod: MeasuredRod, other: MeasuredRod) -> bool:
     """Tell whether the label read from a rod is another rod's and not its own."""
-    read = rod.look.label
+    read = rod.readings.label_read
     return read is not None and not bears_own_label(rod) and same_label(read, other.expected)
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.instruments import Instrument
@@ -18,7 +17,7 @@ from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.set_decision import SetDecision, decide_set
-from labkit.workflow.inspection.reading_details import details_of, event_body, rod_from_details
+from labkit.workflow.inspection.reading_details import event_body, rod_from_details
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.slots import Slot, set_to_judge, slots_of
@@ -26,36 +25,6 @@ from labkit.workflow.sets.bench import bench_of, side_tolerances
 
 #: Rods named in a sentence before "and more".
 _MOST_NAMED = 4
-
-
-@dataclass(frozen=True)
-class Source:
-    """The file that readings came from.
-
-    Args:
-        file: Its name, without folders.
-        sha256: SHA-256 of its bytes.
-    """
-
-    file: str
-    sha256: str
-
-
-@dataclass(frozen=True)
-class Inspected:
-    """One rod as measured, ready to be recorded.
-
-    Args:
-        quantity: What was measured: a way of measuring, or "scan".
-        value_mm: The reading as it was, mean of several; for a scan the length.
-        details: What the record keeps beside that; see `details_of`.
-    """
-
-    rod: MeasuredRod
-    quantity: str
-    value_mm: Decimal
-    gauge: str
-    details: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -137,9 +106,7 @@ def inspect(
         }  # fmt: skip
     bench = bench_of(stored, slots, sets, instruments)
     rods = {
-        slot.rod.identifier: rod_from_details(
-            bench, bench.by_identifier[slot.rod.identifier], recorded[slot.rod.identifier]
-        )
+        slot.rod.identifier: rod_from_details(bench, recorded[slot.rod.identifier])
         for slot in slots if slot.filled and slot.rod.identifier in recorded
     }  # fmt: skip
     rods |= {rod.expected.identifier: rod for rod in measured}
@@ -182,32 +149,10 @@ def where_is(reader: Reader, inspection: Inspection, identifier: str) -> str:
     )
 
 
-def inspected_by_hand(
-    bench: Bench, rod: MeasuredRod, source: Source | None = None
-) -> Inspected:
-    """Make a rod measured by hand ready to be recorded.
-
-    Args:
-        source: The file they came from, None for the prompt.
-
-    Returns:
-        The rod with everything that the record keeps.
-    """
-    readings = rod.readings
-    assert readings is not None  # measured by hand
-    gauge = readings.instrument or "usual gauge of the process"
-    content = None
-    if source is not None:
-        line = readings.where.rpartition(":")[2]
-        content = {**vars(source), "line": int(line) if line.isdigit() else None}
-    details = details_of(bench, rod, {"source": content})
-    return Inspected(rod, str(readings.method), readings.mean_mm, gauge, details)
-
-
 def record_readings(
     ledger: Ledger,
     inspection: Inspection,
-    inspected: Sequence[Inspected],
+    measured: Sequence[MeasuredRod],
     stamp: tuple[str, datetime.datetime],
     again: str | None = None,
 ) -> tuple[int, ...]:
@@ -215,7 +160,7 @@ def record_readings(
 
     Args:
         inspection: The set, as decided on before.
-        inspected: The rods, each once.
+        measured: The rods, each once.
         stamp: Operator code, and when, with a time zone.
         again: Why rods that were measured before are measured again; None where none may be.
 
@@ -232,7 +177,7 @@ def record_readings(
     with ledger.transaction():
         slots = slots_of(ledger, inspection.stored)
         now = {slot.rod.identifier: slot for slot in slots}
-        rods = [each.rod.expected.identifier for each in inspected]
+        rods = [each.expected.identifier for each in measured]
         _refuse_gone(inspection, [now.get(rod) for rod in rods])
         earlier = {rod: reading_that_counts(ledger, rod) for rod in rods}
         if again is None:
@@ -243,7 +188,7 @@ def record_readings(
                 event_body(each, again if before else None, by), by, at,
                 before.stamp.seq if before else None,
             ).seq
-            for each, before in zip(inspected, earlier.values(), strict=True)
+            for each, before in zip(measured, earlier.values(), strict=True)
         )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.qa.decision.conformance import DECISION_RULE, Result
 from labkit.qa.decision.limits import printed_zone_mm
+from labkit.qa.decision.readings import RodReadings
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.qa.percent import percent_told
@@ -124,6 +125,12 @@ def _side_zone(each: SideDifference) -> tuple[Decimal, Decimal] | None:
     return printed_zone_mm(each.decision.acceptance, Decimal(0))
 
 
+def _instrument(readings: RodReadings) -> str | None:
+    """Name the instrument of a reading by hand."""
+    by_hand = readings.instrument if readings.method else None
+    return by_hand.name if by_hand else None
+
+
 def _zone_and_chance(zone: Column) -> tuple[Column, ...]:
     """Give the columns of a decision, with the acceptance zone as people read it."""
     return (
@@ -149,16 +156,13 @@ _RODS = (
     Column("label", "expected.engraved", "label"),
     Column(None, lambda rod: str(rod.expected.length_mm), "nominal_mm"),
     Column(None, lambda rod: str(rod.expected.tolerance_mm), "tolerance_mm"),
-    Column(None, lambda rod: rod.readings.method if rod.readings else "scan", "way"),
-    Column(
-        None, lambda rod: list(map(str, rod.readings.readings_mm)) if rod.readings else [],
-        "readings_mm",
-    ),
-    Column(None, lambda rod: rod.readings.instrument if rod.readings else None, "instrument"),
+    Column(None, "readings.way_told", "way"),
+    Column(None, lambda rod: list(map(str, rod.readings.readings_mm)), "readings_mm"),
+    Column(None, lambda rod: _instrument(rod.readings), "instrument"),
     Column("length", "length_mm", show=partial(millimetres, decimals=3)),
     *_zone_and_chance(_acceptance(_rod_zone, show=between)),
-    Column(None, "look.label", "label_read"),
-    Column(None, "look.fittings", "fittings_within_limits"),
+    Column(None, "readings.label_read", "label_read"),
+    Column(None, "readings.fittings", "fittings_within_limits"),
     Column("conforms", "result", "rod_result", _ANSWERS.__getitem__),
 )  # fmt: skip
 _DIFFERENCES = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,7 @@ from labkit.core.findings import Finding, note, refused
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
 from labkit.core.rod.rods import EXPANSION_PER_C
-from labkit.documents.inspection import Line, lines_of
+from labkit.documents.inspection import lines_of
 from labkit.documents.rod_values import template_of
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.limits import (
@@ -24,6 +24,7 @@ from labkit.qa.decision.limits import (
     decides,
     rod_limits,
 )
+from labkit.qa.decision.readings import Expected
 from labkit.units import plain
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ class SetToMeasure:
 
     name: str
     spec: Mapping[str, Any]
-    lines: tuple[Line, ...]
+    lines: tuple[Expected, ...]
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def recorded_set(reader: Reader, case: str, name: str | None) -> SetToMeasure:
     spec = stored.spec.content
     now = {(slot.step, slot.side): slot.rod.identifier for slot in slots_of(reader, stored)}
     lines = tuple(
-        line._replace(identifier=now.get((line.step, line.side), line.identifier))
+        replace(line, identifier=now.get((line.step, line.side), line.identifier))
         for line in lines_of(spec)
     )
     return SetToMeasure(stored.name, spec, lines)
@@ -136,7 +137,7 @@ def set_limits(
         readings,
     )
     ways = ways_of(template_of(of.spec))
-    nominals = [(line.length, line.tolerance) for line in of.lines]
+    nominals = [(line.length_mm, line.tolerance_mm) for line in of.lines]
     way = _way(ways, method, gauge, nominals)
     rods = tuple(rod_limits(*nominal, way, gauge) for nominal in nominals)
     tools: list[Instrument | None] = [None, *(tool for tool in known if not tool.overdue(today))]
@@ -222,7 +223,7 @@ def _too_coarse(
         line, each = min(none, key=lambda pair: pair[1].tolerance_mm)
         why = (
             f'{gauge.name}, measuring "{way.method}" with a standard uncertainty of '
-            f"{each.budget.combined_mm:.3f} mm, is too coarse for ±{plain(line.tolerance)} mm"
+            f"{each.budget.combined_mm:.3f} mm, is too coarse for ±{plain(line.tolerance_mm)} mm"
         )
     count = f"for {len(none)} of {len(rods)} rods" if len(none) < len(rods) else "for any rod"
     yield refused(

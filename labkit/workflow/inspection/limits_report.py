@@ -10,15 +10,15 @@ from typing import Any, NamedTuple
 from labkit.core.case.identifier import grouped
 from labkit.core.findings import notes_of
 from labkit.core.report import Column, Report, Section, Table
-from labkit.documents.inspection import Line
 from labkit.qa.decision.conformance import DECISION_RULE, Zone
 from labkit.qa.decision.limits import RodLimits
+from labkit.qa.decision.readings import Expected
 from labkit.units import counted, plain
 from labkit.workflow.inspection.limits import SetLimits
 
 
 class _Rod(NamedTuple):
-    line: Line
+    line: Expected
     limits: RodLimits
 
 
@@ -94,15 +94,17 @@ _RODS = (
     Column("rod", "line.identifier", "identifier", grouped),
     Column("step", "line.step", "step"),
     Column("side", "line.side", "side"),
-    Column("label", lambda rod: rod.line.label + rod.line.mark),
+    Column("label", "line.engraved", ""),
     Column(None, "line.label", "label"),
     Column(None, "line.mark", "mark"),
-    Column(None, lambda rod: str(rod.line.length), "length_mm"),
-    Column(None, lambda rod: str(rod.line.tolerance), "tolerance_mm"),
+    Column(None, lambda rod: str(rod.line.length_mm), "length_mm"),
+    Column(None, lambda rod: str(rod.line.tolerance_mm), "tolerance_mm"),
     _limits("specification", "limits.specification_mm", "specification_mm"),
     Column(None, lambda rod: ends(rod.limits.acceptance), "acceptance_mm"),
     Column(None, lambda rod: ends(rod.limits.rejection), "rejection_mm"),
-    Column(None, lambda rod: str(rod.line.length + rod.limits.way.shift_mm), "reading.nominal_mm"),
+    Column(
+        None, lambda rod: str(rod.line.length_mm + rod.limits.way.shift_mm), "reading.nominal_mm"
+    ),
     Column(None, _accepted_reading, "reading.acceptance_mm"),
     _limits("conforms", "limits.accepted_mm", ""),
     _limits("reading", "limits.accepted_reading_mm", ""),

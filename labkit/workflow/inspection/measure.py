@@ -7,7 +7,6 @@ import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -23,16 +22,14 @@ from labkit.exports.scan.measure import USUAL_U_MM, EndSeen, ScanMeasure, measur
 from labkit.ledger.queries import Reader
 from labkit.qa.decision.bench import Place
 from labkit.qa.decision.budget import GAUGE, RESOLUTION, length_budget
-from labkit.qa.decision.rod_decision import Look, MeasuredRod, judge_rod
+from labkit.qa.decision.readings import RodReadings, Source
+from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.uncertainty import Budget, Component
-from labkit.workflow.inspection.inspect import Inspected, Inspection, inspect, require_calibrated
-from labkit.workflow.inspection.reading_details import SCAN, details_of
+from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
 from labkit.workflow.record.lookup import find_rod
 
 #: Name of what the scan's own points leave uncertain.
 FIT = "fit to the scan"
-#: Lengths are kept to the micrometre in queries; the details hold full precision.
-RECORDED_MM = Decimal("0.001")
 
 
 @dataclass(frozen=True)
@@ -199,8 +196,8 @@ def rod_on_record(
 
 def judged(
     record: RodOnRecord, scanned: Scanned, instrument: Instrument | None, today: datetime.date
-) -> Inspected:
-    """Decide on a recorded rod by its scan, ready to be recorded.
+) -> MeasuredRod:
+    """Decide on a recorded rod by its scan.
 
     Returns:
         The rod with its decision; a label that was not read stays to be looked at, and so do the
@@ -211,24 +208,20 @@ def judged(
     """
     if instrument is not None:
         require_calibrated(instrument, today)
-    measure = scanned.measure
-    rod: MeasuredRod = judge_rod(
-        record.place.expected, measure.length_mm, scanned.budget,
-        look=Look(measure.label.engraving or None, None),
-    )
-    content = scanned.to_json()
-    details = details_of(record.inspection.bench, rod, {
-        "instrument": jsonable(instrument) if instrument is not None else None,
-        "measured_on": today.isoformat(),
-        "source": {"file": scanned.file, "sha256": scanned.sha256, "line": None},
-        "scan": {
+    measure, content = scanned.measure, scanned.to_json()
+    readings = RodReadings(
+        identifier=record.place.expected.identifier,
+        method=None,
+        label_read=measure.label.engraving or None,
+        instrument=instrument,
+        measured_on=today,
+        source=Source(scanned.file, scanned.sha256),
+        scan={
             name: content[name]
             for name in ("lower", "upper", "label_problem", "noise_mm", "missing", "facets")
         },
-    })  # fmt: skip
-    value = Decimal(repr(measure.length_mm)).quantize(RECORDED_MM)
-    gauge = instrument.name if instrument is not None else "scan, scanner not named"
-    return Inspected(rod, SCAN, value, gauge, details)
+    )
+    return record.inspection.bench.judged(readings, None, (measure.length_mm, scanned.budget))
 
 
 def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:

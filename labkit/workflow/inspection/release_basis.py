@@ -18,6 +18,7 @@ from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection
+from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_state import readings_seen
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
@@ -106,8 +107,8 @@ def _against_look(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[
     not_seen = [
         words
         for words, seen in (
-            ("its label was not read from the rod", measured.look.label),
-            ("its fittings were not checked", measured.look.fittings),
+            ("its label was not read from the rod", measured.readings.label_read),
+            ("its fittings were not checked", measured.readings.fittings),
         )
         if seen is None
     ]
@@ -208,11 +209,8 @@ def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
     }
 
 
-#: Of a reading's details, what a certificate shows.
-_SHOWN = (
-    "readings_mm", "gauge_pins_mm", "label_read", "fittings", "temperature_c", "material_lot",
-    "measured_on", "measured_by", "checked_on", "checked_by", "source",
-)  # fmt: skip
+#: Of a reading, what a certificate shows beside the instrument.
+_SHOWN = [field.name for field in READING_FIELDS if field.name not in ("instrument", "scan")]
 
 
 def _details(details: Mapping[str, Any]) -> Json:

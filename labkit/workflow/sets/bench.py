@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.core.rod.rods import EXPANSION_PER_C
-from labkit.documents.inspection import Line, chosen_way, gauge_of, lines_of
+from labkit.documents.inspection import chosen_way, gauge_of, lines_of
 from labkit.documents.rod_values import template_of
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.stored import StoredSet
@@ -54,7 +55,7 @@ def bench_of(
     )
 
 
-def _lines(stored: StoredSet) -> list[Line]:
+def _lines(stored: StoredSet) -> list[Expected]:
     """Give the lines of a set's inspection form; none for one that is not made."""
     if stored.spec is None:
         return []
@@ -73,29 +74,26 @@ def _unknown(name: str) -> RefusedError:
 
 
 def _line_of(
-    slot: Slot, lines: Mapping[str, tuple[StoredSet, Line]]
-) -> tuple[StoredSet, Line]:
+    slot: Slot, lines: Mapping[str, tuple[StoredSet, Expected]]
+) -> tuple[StoredSet, Expected]:
     """Find the line of a rod; one that is still being made has that of the rod it replaces."""
     for rod in (slot.rod, *reversed(slot.replaced)):
         if rod.identifier in lines:
             made_in, line = lines[rod.identifier]
-            return made_in, line._replace(identifier=slot.rod.identifier)
+            return made_in, replace(line, identifier=slot.rod.identifier)
     raise _unknown(slot.rod.set_name)
 
 
-def _place(slot: Slot, made_in: StoredSet, line: Line) -> Place:
+def _place(slot: Slot, made_in: StoredSet, line: Expected) -> Place:
     process = made_in.process.content
     return Place(
-        expected=Expected(
-            identifier=line.identifier, step=slot.step, side=slot.side, label=line.label,
-            mark=line.mark, length_mm=line.length, tolerance_mm=line.tolerance,
-        ),
+        expected=replace(line, step=slot.step, side=slot.side),
         revision=made_in.set_revision,
         form_step=line.step,
         gauge_uncertainty_mm=float(process["gauge_uncertainty_mm"]),
         # Processes of older ledgers do not tell.
         expansion_per_c=float(process.get("expansion_per_c", EXPANSION_PER_C)),
-    )  # fmt: skip
+    )
 
 
 def side_tolerances(stored: StoredSet, bench: Bench) -> dict[int, Decimal]:
