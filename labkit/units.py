@@ -1,8 +1,11 @@
-"""The only rounding and formatting of millimetres."""
+"""The only rounding and formatting of numbers: lengths on the grid, and what files hold."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
+from types import MappingProxyType
+from typing import Any
 
 from labkit.errors import InputError
 
@@ -11,6 +14,69 @@ from labkit.errors import InputError
 NOISE_DECIMALS = 9
 #: A label always shows at least one decimal, so that "34.0" and "34" cannot stand side by side.
 LEAST_LABEL_DECIMALS = 1
+#: Decimals of written numbers by the last word of their name, which is their unit; others have
+#: NOISE_DECIMALS. Enough to tell any two settings apart, few enough that the last digits of binary
+#: arithmetic, which differ between processors, are not among them.
+WRITTEN_DECIMALS: Mapping[str, int] = MappingProxyType({
+    "mm": NOISE_DECIMALS,  # also mm_per_mm
+    "deg": NOISE_DECIMALS,
+    "percent": NOISE_DECIMALS,
+    "mm2": 15,  # variances: 1 nm squared is 1e-12 mm²
+    "mm3": 6,
+    "c": 12,  # expansion per °C, some 1e-5
+    "u": 12,  # standard uncertainty of a scale, some 1e-5
+    "score": 4,  # how alike two pictures are, 0 to 1
+    "margin": 4,
+})  # fmt: skip
+#: Decimals of a check's numbers by its unit: six see every difference that a check looks for; tilts
+#: have no unit and are held to 1e-9.
+CHECK_DECIMALS: Mapping[str, int] = MappingProxyType({"mm": 6, "mm³": 6, "": NOISE_DECIMALS})
+#: A written number has no more digits than these, however large it is.
+MOST_DIGITS = 12
+#: Decimals beyond the last one that are looked at: real values such as 0.0125 lie on ties between
+#: two last digits, and noise further back must not decide for one of them.
+GUARD_DECIMALS = 3
+
+
+def written(value: float, decimals: int = NOISE_DECIMALS) -> float:
+    """Round a number to what is written of it: the same digits on every machine.
+
+    Formula: v rounded to MOST_DIGITS digits, to decimals + GUARD_DECIMALS, to decimals, in turn.
+
+    Returns:
+        The number; noise is 0, never −0. Written again, it stays the same.
+
+    Validity: noise below half of the last guard decimal, and values that do not lie within it
+    beside a tie of the guard decimals.
+
+    >>> written(5.499999999999998), written(-3e-17), written(0.012500000000000001, 3)
+    (5.5, 0.0, 0.013)
+    """
+    clean = float(f"{value:.{MOST_DIGITS}g}")
+    return round(round(clean, decimals + GUARD_DECIMALS), decimals) + 0.0
+
+
+def as_written(content: Any, name: str = "") -> Any:
+    """Round every number of JSON content to what is written of it.
+
+    Args:
+        content: Tables, lists, numbers, text.
+        name: Key of the content; its last word tells the unit.
+
+    Returns:
+        The same content; floats as WRITTEN_DECIMALS says, whole numbers and text untouched.
+
+    >>> as_written({"exact_mm": [31.300000000000004], "label_margin": 0.34978365, "n": 3})
+    {'exact_mm': [31.3], 'label_margin': 0.3498, 'n': 3}
+    """
+    if isinstance(content, float):
+        unit = name.rpartition("_")[2]
+        return written(content, WRITTEN_DECIMALS.get(unit, NOISE_DECIMALS))
+    if isinstance(content, Mapping):
+        return {key: as_written(item, str(key)) for key, item in content.items()}
+    if isinstance(content, (list, tuple)):
+        return [as_written(item, name) for item in content]
+    return content
 
 
 def to_grid(value_mm: float, grid_mm: Decimal) -> Decimal:
@@ -68,7 +134,7 @@ def millimetres(value_mm: float, decimals: int = 2) -> str:
     >>> millimetres(7.25), millimetres(-0.0001)
     ('7.25', '0.00')
     """
-    text = f"{value_mm:.{decimals}f}"
+    text = f"{written(value_mm, decimals):.{decimals}f}"
     return text.lstrip("-") if float(text) == 0.0 else text
 
 

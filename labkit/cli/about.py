@@ -17,6 +17,7 @@ _DECISIVE = (
     "cadquery",
     "cadquery-ocp",
     "ezdxf",
+    "fonttools",
     "lib3mf",
     "manifold3d",
     "matplotlib",

@@ -18,6 +18,7 @@ from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_tom
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, Severity
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
+from labkit.units import as_written
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -235,7 +236,7 @@ class _Reporting:
 
 def print_json(value: Any) -> None:
     """Print one JSON object on one line of standard output."""
-    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
+    click.echo(json.dumps(as_written(value), ensure_ascii=False, allow_nan=False))
 
 
 def print_notes(findings: Iterable[Finding]) -> None:

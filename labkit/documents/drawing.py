@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from labkit.units import written
+
 #: Mean width of a character of the documents' font, in parts of its size (Noto Sans, measured).
 CHARACTER_WIDTH = 0.56
 MM_PER_POINT = 25.4 / 72
@@ -106,8 +108,8 @@ def words_width_mm(text: str, size_pt: float) -> float:
 def drawing_json(drawing: Drawing) -> dict[str, Any]:
     """Give a drawing as facts for a template; lengths are rounded to a micrometre."""
     return {
-        "width_mm": round(drawing.width_mm, 3),
-        "height_mm": round(drawing.height_mm, 3),
+        "width_mm": written(drawing.width_mm, 3),
+        "height_mm": written(drawing.height_mm, 3),
         "alt": drawing.alt,
         "shapes": [_rounded(asdict(shape)) for shape in drawing.shapes],
     }
@@ -142,4 +144,4 @@ def in_rows(widths_mm: Iterable[float], at_mm: Iterable[float], gap_mm: float = 
 
 
 def _rounded(shape: dict[str, Any]) -> dict[str, Any]:
-    return {k: round(v, 3) if isinstance(v, float) else v for k, v in shape.items()}
+    return {k: written(v, 3) if isinstance(v, float) else v for k, v in shape.items()}

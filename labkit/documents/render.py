@@ -16,6 +16,7 @@ from labkit.catalog.profiles import Profile
 from labkit.catalog.texts import texts_json
 from labkit.documents.glyphs import fonts_dir, showable
 from labkit.errors import InputError
+from labkit.units import as_written
 
 #: Tagged for screen readers, every picture with words, every character with its code (PDF/UA-1).
 STANDARD = "ua-1"
@@ -104,7 +105,7 @@ def _compile(
                 root / template,
                 root=root,
                 font_paths=_fonts(),
-                sys_inputs={"data": json.dumps(showable(data), ensure_ascii=False)},
+                sys_inputs={"data": json.dumps(showable(as_written(data)), ensure_ascii=False)},
                 **form,
             )
         except typst.TypstError as error:

@@ -8,7 +8,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from labkit.core.label.lettering import Arc, Line, Piece, Region
 from labkit.core.rod.curves import at
-from labkit.units import plain
+from labkit.units import plain, written
 
 #: The documents' own font first, so that a page never depends on the machine.
 FONT = "Noto Sans, sans-serif"
@@ -25,7 +25,7 @@ def number(value: float) -> str:
     >>> number(-0.00001), number(12.5)
     ('0', '12.5')
     """
-    return plain(round(value, _DECIMALS) + 0.0)
+    return plain(written(value, _DECIMALS))
 
 
 def document(width_mm: float, height_mm: float, title: str, content: Iterable[str]) -> bytes:

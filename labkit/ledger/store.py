@@ -22,6 +22,7 @@ from labkit.ledger.revision import open_database
 from labkit.ledger.rows import rows_of
 from labkit.ledger.rules import check_rules
 from labkit.ledger.tables import EVENTS, HEAD, METADATA
+from labkit.units import as_written
 
 
 class Ledger(Reader):
@@ -62,7 +63,8 @@ class Ledger(Reader):
         """Record one event at the end of the chain.
 
         Args:
-            body: The rest; `labkit.ledger.forms.FORMS` says what each kind holds.
+            body: The rest; `labkit.ledger.forms.FORMS` says what each kind holds. Its numbers are
+                kept as they are written.
             at: When, with a time zone.
 
         Raises:
@@ -70,7 +72,7 @@ class Ledger(Reader):
             LedgerError: It contradicts what is recorded, or cannot be written.
         """
         check_body(kind, body)
-        entry = Entry(kind, case, body, by, at, corrects)
+        entry = Entry(kind, case, as_written(body), by, at, corrects)
         with self.transaction():
             event = next_event(self.head(), entry)
             check_rules(self, event)

@@ -207,7 +207,7 @@ def test_measuring_shares_nothing_with_building(name):
     ours = {one for one in imported if one and one.startswith("labkit.")}
     allowed = {f"labkit.exports.check.{other}" for other in MEASURING} | {
         "labkit.core.label.lettering", "labkit.core.numbers", "labkit.core.rod.rods",
-        "labkit.errors", "labkit.exports.check",
+        "labkit.errors", "labkit.exports.check", "labkit.units",
     }
     assert ours <= allowed
 

@@ -10,6 +10,9 @@ from labkit.core.grading.prescription import Point
 BONWILL_SIDE_MM = 101.6
 #: Angle of the Bonwill triangle to the occlusal plane (average-value devices: about 22°).
 BALKWILL_ANGLE_DEG = 22.0
+#: Its cosine and sine to the last binary digit. Mathematical libraries differ in that digit, and a
+#: set's digest and identifiers hang on every digit of what it is made from.
+BALKWILL_COS, BALKWILL_SIN = 0.9271838545667874, 0.374606593415912
 #: Condylar inclination to the occlusal plane (average-value devices: 30° to 34°).
 CONDYLAR_INCLINATION_DEG = 30.0
 #: Contact points of the splints' pads, left and right.
@@ -39,8 +42,11 @@ def bonwill_condyles(
     Source: F. T. Christensen, J Prosthet Dent 1959 (Bonwill's triangle, Balkwill's angle).
     """
     height = side_mm * math.sqrt(3.0) / 2.0
-    angle = math.radians(balkwill_deg)
-    x = incisal[0] - height * math.cos(angle)
-    z = incisal[2] + height * math.sin(angle)
+    cosine, sine = BALKWILL_COS, BALKWILL_SIN
+    if balkwill_deg != BALKWILL_ANGLE_DEG:
+        angle = math.radians(balkwill_deg)
+        cosine, sine = math.cos(angle), math.sin(angle)
+    x = incisal[0] - height * cosine
+    z = incisal[2] + height * sine
     half = side_mm / 2.0
     return (x, incisal[1] + half, z), (x, incisal[1] - half, z)

@@ -24,12 +24,14 @@ from labkit.documents.rod_drawing.sheet import (
     Stroke,
     Text,
 )
+from labkit.units import written
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.layouts.base import BaseLayout
 
 VERSION = "R2010"
+DECIMALS = 6
 TEXT_STYLE, FONT_FILE = "LETTERING", "NotoSans-Regular.ttf"
 TEXT_LAYER, DIMENSION_LAYER = "TEXT", "DIMENSIONS"
 #: DIMENSION types of the DXF reference; 32: the block is this dimension's own; 128: placed words.
@@ -135,19 +137,19 @@ class _Writer:
             document.layers.add(name).dxf.lineweight = round(WIDTH_MM[Pen.THIN] * 100)
 
     def _at(self, point: Point2) -> Point2:
-        return (round(point[0] * self._unit, 6), round(point[1] * self._unit, 6))
+        return (written(point[0] * self._unit, DECIMALS), written(point[1] * self._unit, DECIMALS))
 
     def _stroke(self, space: BaseLayout, stroke: Stroke, attributes: dict[str, Any]) -> None:
         piece = stroke.piece
         if isinstance(piece, Line):
             space.add_line(self._at(piece.start), self._at(piece.end), attributes)
             return
-        center, radius = self._at(piece.center), round(piece.radius * self._unit, 6)
+        center, radius = self._at(piece.center), written(piece.radius * self._unit, DECIMALS)
         if abs(piece.sweep_deg) >= 360.0:
             space.add_circle(center, radius, attributes)
             return
         ends = sorted((0.0, piece.sweep_deg))
-        first, last = (round((piece.start_deg + end) % 360.0, 6) for end in ends)
+        first, last = (written((piece.start_deg + end) % 360.0, DECIMALS) for end in ends)
         space.add_arc(center, radius, first, last, dxfattribs=attributes)
 
     def _fill(self, space: BaseLayout, fill: Fill, attributes: dict[str, Any]) -> None:
@@ -175,7 +177,7 @@ class _Writer:
             content(words), height=text.height_mm * self._unit,
             dxfattribs={
                 "layer": TEXT_LAYER, "style": TEXT_STYLE, "rotation": text.turn_deg,
-                "width": round(text.squeeze, 4),
+                "width": written(text.squeeze, 4),
             },
         )
         if to is None:

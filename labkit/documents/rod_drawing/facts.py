@@ -8,6 +8,7 @@ from typing import Any
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_drawing.sheet import Sheet, Text
 from labkit.documents.rod_drawing.svg import FONT_SIZE, to_svg
+from labkit.units import written
 
 TEMPLATE = "rod-drawing.typ"
 #: The lines of a sheet, under the words.
@@ -43,10 +44,10 @@ def _named(sheet: Sheet) -> dict[str, Sheet]:
 def _text_facts(sheet: Sheet, text: Text) -> dict[str, Any]:
     return {
         "words": text.words,
-        "x_mm": round(text.at[0], 4),
-        "y_mm": round(sheet.height_mm - text.at[1], 4),
-        "size_mm": round(text.height_mm * FONT_SIZE, 4),
-        "width_mm": round(text.width_mm, 4),
+        "x_mm": written(text.at[0], 4),
+        "y_mm": written(sheet.height_mm - text.at[1], 4),
+        "size_mm": written(text.height_mm * FONT_SIZE, 4),
+        "width_mm": written(text.width_mm, 4),
         "align": str(text.align),
         "turn_deg": text.turn_deg,
         "own": text.own,

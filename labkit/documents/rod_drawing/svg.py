@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from labkit.documents import svg
 from labkit.documents.letters import CAPITAL, is_plain
 from labkit.documents.rod_drawing.sheet import DASHES_MM, WIDTH_MM, Align, Pen, Sheet, Text
+from labkit.units import written
 
 #: Font size for each mm of capital height.
 FONT_SIZE = 1 / CAPITAL
@@ -63,7 +64,7 @@ def _words(text: Text) -> str:
     if text.turn_deg:
         turn = " ".join(svg.number(value) for value in (-text.turn_deg, x, -y))
         style["transform"] = f"rotate({turn})"
-    made = svg.text(x, -y, text.words, round(text.height_mm * FONT_SIZE, 4), **style)
+    made = svg.text(x, -y, text.words, written(text.height_mm * FONT_SIZE, 4), **style)
     if text.squeeze == 1.0 and not is_plain(text.words):
         return made
     fixed = f'textLength="{svg.number(text.width_mm)}" lengthAdjust="spacingAndGlyphs"'

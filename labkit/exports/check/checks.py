@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from labkit.units import CHECK_DECIMALS, WRITTEN_DECIMALS, written
+
 Value = float | int | str | bool | None
 
 
@@ -31,11 +33,21 @@ class Check:
 
     def to_json(self) -> dict[str, Any]:
         """Give the check as plain values, in a fixed order."""
+        measured, expected, tolerance = (
+            written(value, self._decimals) if isinstance(value, float) else value
+            for value in (self.measured, self.expected, self.tolerance)
+        )
         return {
-            "file": self.file, "name": self.name, "measured": self.measured,
-            "expected": self.expected, "tolerance": self.tolerance, "unit": self.unit,
-            "passed": self.passed,
+            "file": self.file, "name": self.name, "measured": measured, "expected": expected,
+            "tolerance": tolerance, "unit": self.unit, "passed": self.passed,
         }
+
+    @property
+    def _decimals(self) -> int:
+        """Decimals that mean something: numbers without tolerance are scores."""
+        if self.tolerance is None:
+            return WRITTEN_DECIMALS["score"]
+        return CHECK_DECIMALS[self.unit]
 
 
 @dataclass(frozen=True)

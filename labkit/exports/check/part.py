@@ -25,6 +25,7 @@ from labkit.exports.check.measured import Ends, Found, Wanted, wanted_ends
 from labkit.exports.check.outward_face import outward_roughness
 from labkit.exports.check.read_label import LabelReading, read_label
 from labkit.exports.check.stl_reader import FacetMesh, read_stl
+from labkit.units import CHECK_DECIMALS, written
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,8 @@ class PartCheck:
         return {
             "part": self.part,
             "passed": self.passed,
-            "step_length_mm": self.step_length_mm,
-            "stl_length_mm": self.stl_length_mm,
+            "step_length_mm": _length(self.step_length_mm),
+            "stl_length_mm": _length(self.stl_length_mm),
             "label_read": self.label_read,
             "label_bar": label.bar if label else None,
             "label_characters": [
@@ -85,6 +86,10 @@ class PartCheck:
             ],
             "checks": [check.to_json() for check in self.checks],
         }
+
+
+def _length(measured_mm: float | None) -> float | None:
+    return None if measured_mm is None else written(measured_mm, CHECK_DECIMALS["mm"])
 
 
 def check_part(

@@ -19,6 +19,7 @@ from filelock import BaseFileLock, FileLock, Timeout
 
 from labkit.core.file_names import is_inside
 from labkit.errors import DeliveryError, InputError
+from labkit.units import as_written
 
 SPEC_FILE = "spacer-set.json"
 SUMS_FILE = "SHA256SUMS"
@@ -222,7 +223,7 @@ def _inputs_of_whole(folder: Path) -> str | None:
 
 def write_json(path: Path, value: Any) -> None:
     """Write JSON for people and programs: indented, UTF-8, no NaN, one newline at the end."""
-    text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
+    text = json.dumps(as_written(value), ensure_ascii=False, indent=1, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", newline="\n")
 
 

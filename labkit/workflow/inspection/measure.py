@@ -55,7 +55,7 @@ class Scanned:
         return (*self.measure.findings, *self.notes)
 
     def to_json(self) -> dict[str, Any]:
-        """Give the measurement as JSON content; lengths have full precision."""
+        """Give the measurement as JSON content."""
         measure = self.measure
         return {
             "schema": 1, "file": self.file, "sha256": self.sha256,

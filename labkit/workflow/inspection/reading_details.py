@@ -23,7 +23,7 @@ from labkit.qa.uncertainty import budget_from_json
 from labkit.units import plain
 
 _GAUGE_CHARACTERS = 80
-#: Lengths of scans are kept to the micrometre in queries; the details hold full precision.
+#: Lengths of scans are kept to the micrometre in queries; the details hold what was measured.
 _MICROMETRE = Decimal("0.001")
 #: Fields of a reading that stand elsewhere in the event.
 _ELSEWHERE = {"identifier", "method", "remark"}
@@ -71,7 +71,7 @@ def _details(rod: MeasuredRod) -> dict[str, Any]:
 
     Returns:
         JSON content. Readings, nominal and tolerance are decimal strings, as written; the length
-        has full precision.
+        is not rounded to them.
     """
     told = {
         field.name: _KEPT.get(field.name, (jsonable,))[0](getattr(rod.readings, field.name))

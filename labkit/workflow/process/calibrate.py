@@ -23,7 +23,7 @@ from labkit.qa.process.calibration_limits import (
     too_few,
 )
 from labkit.qa.process.coupons import DIAMETERS, Coupon, ToLength, read_coupons
-from labkit.units import counted, plain
+from labkit.units import counted, plain, written
 from labkit.workflow.process.calibrate_notes import notes
 
 #: Leaving out more than this part is choosing the result.
@@ -224,7 +224,7 @@ def _offset(
         [(size.nominal_mm, size.measured_mm) for size in sizes],
         getattr(present, f"{kind}_offset_mm"),
     )
-    offset = round(found.offset_mm, OFFSET_DECIMALS)
+    offset = written(found.offset_mm, OFFSET_DECIMALS)
     _require_holdable(f"{kind} offset", offset, _OFFSETS)
     return replace(
         found, offset_mm=offset, u_mm=_digits(found.u_mm), sd_mm=_digits(found.sd_mm)
@@ -233,7 +233,7 @@ def _offset(
 
 def _digits(value: float) -> float:
     """Four digits: more than an uncertainty is worth."""
-    return float(f"{value:.4g}")
+    return float(f"{written(value, 12):.4g}")
 
 
 def _require_holdable(what: str, value: float, limits: tuple[float, float]) -> None:
@@ -252,7 +252,8 @@ def _process(
     file: CouponFile,
     asked: Asked,
 ) -> Process:
-    scale, offset = round(fit.scale, SCALE_DECIMALS), round(fit.offset_mm, OFFSET_DECIMALS)
+    scale = written(fit.scale, SCALE_DECIMALS)
+    offset = written(fit.offset_mm, OFFSET_DECIMALS)
     _require_holdable("length scale", scale, _SCALES)
     _require_holdable("length offset", offset, _OFFSETS)
     found = {f"{kind}_offset_mm": own.offset_mm for kind, own in offsets.items() if own}
@@ -269,7 +270,7 @@ def _process(
         length_offset_mm=offset,
         length_offset_u_mm=_digits(fit.offset_u_mm),
         # Long scale and offset nearly cancel, so that the rest hangs on many digits of this.
-        correlation=round(fit.correlation, 8),
+        correlation=written(fit.correlation, 8),
         residual_sd_mm=_digits(fit.fit.residual_sd),
         residual_dof=fit.fit.dof,
         **{kind: offsets[kind] for kind in DIAMETERS},

@@ -17,7 +17,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredRod
 from labkit.qa.decision.budget import CALIBRATION, FITTINGS, GAUGE, ROOM
 from labkit.qa.process.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
-from labkit.units import counted, plain
+from labkit.units import as_written, counted, plain
 from labkit.workflow.sets.as_stored import as_stored
 
 #: Parts of a reading's budget that are the same from rod to rod.
@@ -108,8 +108,8 @@ def rods_since(process: Process, reader: Reader) -> tuple[RodOff, ...]:
 
 def _builds_alike(recorded: Mapping[str, Any], process: Process) -> bool:
     """Tell whether a recorded process builds lengths as it does now; titles do not matter."""
-    now = jsonable(process)
-    return all(recorded.get(key) == now.get(key) for key in ("compensation", "calibration"))
+    then, now = as_written(recorded), as_written(jsonable(process))
+    return all(then.get(key) == now.get(key) for key in ("compensation", "calibration"))
 
 
 class _Readings:

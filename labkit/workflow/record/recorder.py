@@ -20,7 +20,7 @@ from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.replacements import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
-from labkit.units import plain
+from labkit.units import plain, written
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at
 
@@ -191,7 +191,7 @@ class Recorder:
         ]
         served = self._served_orders(job.number)
         for earlier in self.ledger.current(job.number, Kind.ORDER):
-            if earlier.seq not in served and earlier.body["lines"] == lines:
+            if earlier.seq not in served and _as_now(earlier.body["lines"]) == lines:
                 return earlier.seq
         return self._record(Kind.ORDER, job.number, {"lines": lines})
 
@@ -228,9 +228,18 @@ def _rods(job: Job, ticket: Ticket) -> Iterator[Body]:
             "side": str(side),
             "length_um": _micrometres(rod.length),
             "label": rod.label,
-            "percent": repr(step.percent),
+            "percent": repr(written(step.percent)),
             **_replaced(job, number, side),
         }
+
+
+def _as_now(lines: list[Body]) -> list[Body]:
+    """Give the lines of an order as they are written today: older ones have uncut percentages."""
+    return [
+        line if line["percent"] is None
+        else {**line, "percent": repr(written(float(line["percent"])))}
+        for line in lines
+    ]  # fmt: skip
 
 
 def _replaced(job: Job, step: int, side: Side) -> Body:

@@ -25,6 +25,7 @@ from labkit.ledger.replacements import replacement_of
 from labkit.ledger.rod_states import GONE_STATES
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.units import as_written
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
@@ -234,7 +235,7 @@ def _require_as_recorded(
         now = part_json(part, {}, engraving, nameless)
         if was is None or rod_of(was, part.rod.template) != part.rod:
             raise _changed(part.rod.part)
-        if was["engraving"] != now["engraving"]:
+        if as_written(was["engraving"]) != as_written(now["engraving"]):
             raise _changed(part.rod.part)
 
 

@@ -10,6 +10,7 @@ from labkit.core.jsonable import jsonable
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.stored import StoredContent
+from labkit.units import as_written
 
 StoredT = TypeVar("StoredT", RodTemplate, Process)
 
@@ -61,7 +62,8 @@ def differences(stored: Mapping[str, Any], installed: Mapping[str, Any]) -> tupl
     >>> differences({"body": {"height_mm": 4.0}, "name": "a"}, {"body": {"height_mm": 4.2}})
     ('body.height_mm: 4.0 as recorded, 4.2 now', "name: 'a' as recorded, nothing now")
     """
-    before, after = dict(_fields(stored)), dict(_fields(installed))
+    # Versions before numbers were cut kept digits that are noise.
+    before, after = (dict(_fields(as_written(content))) for content in (stored, installed))
     return tuple(
         f"{name}: {before.get(name, _ABSENT)} as recorded, {after.get(name, _ABSENT)} now"
         for name in dict.fromkeys((*before, *after))

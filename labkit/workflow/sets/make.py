@@ -17,6 +17,7 @@ from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
 from labkit.errors import CheckError
 from labkit.exports.write.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
+from labkit.units import as_written, written
 from labkit.workflow.sets.cases import Case, refuse_if_refused
 from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.papers import count_papers, write_papers
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 #: Told of each part or plate that is done, with a word for people.
 Progress = Callable[[str], None]
+#: Places on a build plate are written to 0.1 µm.
+PLACEMENT_DECIMALS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -276,11 +279,12 @@ class _Work:
     ) -> dict[str, Any]:
         """Write the spec, the table of steps and the check report."""
         revision = self.place.revision
-        spec = {
+        # The papers are set from what is written, so that they can be set again from the file.
+        spec: dict[str, Any] = as_written({
             **spec_json(self.job, revision),
             "parts": [part_json(m.part, m.files, m.engraving, self.ticket) for m in made],
             "plates": [plate_json(file, plan) for file, plan, _ in plates],
-        }
+        })
         root = self.place.staging
         write_json(root / SPEC_FILE, spec)
         with (root / "spacer-set.csv").open("w", encoding="utf-8", newline="") as stream:
@@ -327,10 +331,10 @@ def plate_json(file: str, plan: PlatePlan) -> dict[str, Any]:
         "placements": [
             {
                 "part": plan.parts[placement.part].number,
-                "x_mm": round(placement.x_mm, 4),
-                "y_mm": round(placement.y_mm, 4),
-                "width_mm": round(placement.width_mm, 4),
-                "depth_mm": round(placement.depth_mm, 4),
+                "x_mm": written(placement.x_mm, PLACEMENT_DECIMALS),
+                "y_mm": written(placement.y_mm, PLACEMENT_DECIMALS),
+                "width_mm": written(placement.width_mm, PLACEMENT_DECIMALS),
+                "depth_mm": written(placement.depth_mm, PLACEMENT_DECIMALS),
             }
             for placement in plan.placements
         ],

@@ -17,6 +17,7 @@ from labkit.core.label.lettering import Engraving
 from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
 from labkit.core.spreadsheet import cell
+from labkit.units import as_written
 from labkit.workflow.sets.cases import Case, lengths_json
 from labkit.workflow.sets.job import Job, Ticket, replaces_json, series_json
 
@@ -46,7 +47,8 @@ def inputs_sha256(
         extra: Of extra rods, the steps asked for and the rods beside them.
 
     Returns:
-        SHA-256 over canonical JSON, hexadecimal.
+        SHA-256 over canonical JSON, hexadecimal. Prescription, template and process go in with
+        every digit: all are typed, or sums and products of it, which no processor rounds otherwise.
     """
     inputs = {
         "program": labkit.__version__,
@@ -54,7 +56,7 @@ def inputs_sha256(
         "template": jsonable(case.template),
         "process": jsonable(process),
         "profile": profile_json(profile),
-        **(extra or {}),
+        **as_written(extra or {}),
     }
     text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
