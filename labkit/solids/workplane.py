@@ -1,0 +1,69 @@
+"""A rod as a CadQuery workplane, for engineers who go on with it."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+
+import cadquery as cq
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.rods import find_template, rod_templates
+from labkit.core.label.layout import lay_out
+from labkit.core.label.place import require_fit
+from labkit.core.label.rules import needs_bar
+from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod, RodTemplate
+from labkit.errors import InputError
+from labkit.solids.build import build
+
+_LABEL = re.compile(r"(?P<length>\d+\.\d+)(?P<mark>[LR]?)")
+
+
+def rod(
+    template: str | RodTemplate, label: str, hand: Hand = Hand.MINUS_Y,
+    compensation: Compensation = NOMINAL,
+) -> cq.Workplane:  # fmt: skip
+    """Build one rod, engraved with its label, in the rod frame (x from lower to upper, mm).
+
+    Args:
+        template: Name of a rod template that comes with the program, or a template of your own.
+        label: Functional length as engraved, with L or R after it where the template marks sides.
+        hand: Which way the engraved face of a template with left and right parts looks.
+        compensation: What a process adds; by default the rod has its nominal sizes.
+
+    Returns:
+        A workplane with the checked solid on its stack.
+
+    Raises:
+        InputError: There is no such template, or the label is none or outside of its limits.
+        LabelError: The label does not fit on a rod so short.
+        GeometryError: The template's sizes do not make a part.
+
+    >>> made = rod("eye-eye-flat", "31.4")
+    >>> made.solids().size(), round(made.val().BoundingBox().xlen, 3)
+    (1, 38.9)
+    """
+    if isinstance(template, str):
+        template = find_template(rod_templates(), template)
+    asked = _asked(template, label, hand)
+    engraving = lay_out(load_lettering(), asked.engraving, asked.bar, template.label.height_mm)
+    require_fit(load_lettering(), template, engraving, float(asked.length))
+    return cq.Workplane(build(asked, engraving, compensation).shape)
+
+
+def _asked(template: RodTemplate, label: str, hand: Hand) -> Rod:
+    found = _LABEL.fullmatch(label)
+    if found is None:
+        raise InputError(
+            f"{label!r} is no label of a rod; write the functional length with its decimals, such "
+            'as "31.4", and L or R after it where the template marks sides',
+            field="label", value=label,
+        )  # fmt: skip
+    length = Decimal(found["length"])
+    if not template.shortest_mm <= length <= template.longest_mm:
+        raise InputError(
+            f"a rod of {length} mm is outside of what {template.name} allows: "
+            f"{template.shortest_mm} to {template.longest_mm} mm",
+            field="label", value=label,
+        )  # fmt: skip
+    return Rod(template, length, hand, found["mark"], needs_bar(found["length"]))
