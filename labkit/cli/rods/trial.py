@@ -4,30 +4,15 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 import rich_click
-from rich.text import Text
 
 from labkit.cli import clock
-from labkit.cli.common import (
-    LEDGER,
-    out,
-    plain_table,
-    print_cautions,
-    print_error,
-    print_json,
-    print_notes,
-)
-from labkit.core.findings import refusals
+from labkit.cli.common import LEDGER, print_cautions, print_error
+from labkit.cli.print_report import print_report
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError
-from labkit.units import millimetres, plain
-
-if TYPE_CHECKING:
-    from labkit.core.case.cover import SideCover
-    from labkit.core.case.trial_values import TrialProposal
-    from labkit.workflow.rods.trial import Trial
 
 _NUMBER = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,12})?")
 
@@ -89,7 +74,7 @@ def command(
     from labkit.ledger.store import open_ledger
     from labkit.workflow.rods.trial import propose, the_seen
     from labkit.workflow.rods.trial_accept import accept as accepted
-    from labkit.workflow.rods.trial_json import trial_json
+    from labkit.workflow.rods.trial_report import trial_report
 
     if accept and not by:
         raise InputError(
@@ -105,118 +90,10 @@ def command(
             trial = accepted(ledger, case, seen, by, clock.now(), note)
         else:
             trial = propose(ledger, case, seen)
-    if as_json:
-        print_json(trial_json(trial))
-    else:
-        _print(trial)
+    print_report(trial_report(trial), as_json)
+    if trial.outcome.proposal is not None and not as_json:
+        print_cautions()
     for finding in trial.outcome.refused:
         print_error(LabkitError(finding.message, where=case))
     if trial.outcome.refused:
         click.get_current_context().exit(EXIT_REFUSED)
-
-
-def _print(trial: Trial) -> None:
-    proposal = trial.outcome.proposal
-    if proposal is None:
-        return
-    out().print(
-        f"Trial fit of case {trial.stored.case}, prescription revision {trial.stored.revision}",
-        style="bold", markup=False,
-    )  # fmt: skip
-    _print_range(proposal)
-    _print_pairs(proposal)
-    _print_prescribed(trial)
-    print_notes(trial.outcome.findings)
-    print_notes(proposal.set_findings)
-    for finding in refusals(proposal.set_findings):
-        _say(f"On this range the grading as prescribed is refused: {finding.message}")
-    _print_order(trial)
-    _say(_what_holds(trial))
-    print_cautions()
-
-
-def _print_range(proposal: TrialProposal) -> None:
-    left, right = proposal.seats_mm
-    label_left, label_right = proposal.labels_at_100
-    _say(
-        f"True maximum: {millimetres(proposal.advancement_mm)} mm of advancement, seats "
-        f"{millimetres(left)} mm apart on the left and {millimetres(right)} mm on the right"
-    )
-    _say(
-        f"Range: {millimetres(proposal.range_mm)} mm, recorded is "
-        f"{millimetres(proposal.range_before_mm)} mm; protruded reading "
-        f"{plain(proposal.bite.protruded)}"
-    )
-    _say(f"True 100 % rods: {label_left} left, {label_right} right")
-
-
-def _print_pairs(proposal: TrialProposal) -> None:
-    table = plain_table(
-        "Rods out",
-        ("\nset/step", "left\nrod", "right\nrod", "advancement\nmm", "was\n%", "is\n%", ""),
-    )
-    for pair in proposal.pairs:
-        table.add_row(
-            Text(pair.rods.pair, justify="left"),
-            pair.rods.left or "-",
-            pair.rods.right or "-",
-            millimetres(pair.rods.made.advancement_mm),
-            millimetres(pair.percent_before, 1),
-            millimetres(pair.rods.made.percent, 1),
-            "above 100 %: not to be worn" if pair.above_100 else "",
-        )
-    out().print(table)
-
-
-def _print_prescribed(trial: Trial) -> None:
-    table = plain_table(
-        "Steps prescribed, on this range", ("%", "advancement mm", "left rod", "right rod", "")
-    )
-    for step in trial.prescribed:
-        table.add_row(
-            plain(round(step.percent, 4)),
-            millimetres(step.advancement_mm),
-            _rod(step.left),
-            _rod(step.right),
-            "start" if step.start else "",
-        )
-    out().print(table)
-
-
-def _rod(cover: SideCover) -> str:
-    return cover.label or f"missing {cover.wanted}"
-
-
-def _print_order(trial: Trial) -> None:
-    order = trial.order
-    if order is None:
-        return
-    for finding in order.cannot:
-        _say(f"Cannot be ordered: {finding.message}")
-    if order.command:
-        when = "now" if trial.accepted or not trial.text else "after acceptance"
-        _say(f"To order the missing rods {when} (with --by, unless LABKIT_BY names you):")
-        _say(f"  {order.command}")
-    elif not order.cannot:
-        _say("No rod is missing.")
-
-
-def _what_holds(trial: Trial) -> str:
-    if trial.accepted is None:
-        return (
-            "Nothing has changed. This is a proposal; the prescriber accepts it with "
-            "--accept --by CODE."
-        )
-    if not trial.text:
-        return (
-            f"Accepted as event {trial.accepted}. The range stands: prescription revision "
-            f"{trial.revision} holds as it is."
-        )
-    return (
-        f"Accepted as event {trial.accepted}. Prescription revision {trial.revision} holds now; "
-        "`labkit show` with --prescription prints its text."
-    )
-
-
-def _say(sentence: str) -> None:
-    out().print(sentence, markup=False, soft_wrap=True)

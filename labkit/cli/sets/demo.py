@@ -13,11 +13,12 @@ from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.cli.common import Run
 from labkit.cli.means import takes_means
+from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import may_record, not_recorded, said
-from labkit.cli.sets.lengths import print_lengths
 from labkit.cli.sets.make import make_with_progress, print_made
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.lengths_report import lengths_report
 
 if TYPE_CHECKING:
     from labkit.workflow.record.recorder import Recorder
@@ -51,7 +52,7 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
         with run.reporting():
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
-            print_lengths(case)
+            print_report(lengths_report(case))
             print_made(case, make_with_progress(case, means, out_dir, recorder))
             run.done += 1
     if run.done:

@@ -13,7 +13,7 @@ from labkit.ledger.events import Event, Kind
 from labkit.ledger.store import Ledger
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.trial import Trial, propose
-from labkit.workflow.rods.trial_json import seen_json, trial_json
+from labkit.workflow.rods.trial_report import seen_json, trial_json
 
 #: Reason recorded with the revision that an accepted trial fit gives.
 REASON = "trial fit"

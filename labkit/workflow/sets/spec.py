@@ -18,8 +18,9 @@ from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
 from labkit.core.spreadsheet import cell
 from labkit.units import as_written
-from labkit.workflow.sets.cases import Case, lengths_json
+from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Ticket, replaces_json, series_json
+from labkit.workflow.sets.lengths_report import lengths_json
 
 #: Values of [jaw] that each model computes with.
 _JAW_VALUES = {
