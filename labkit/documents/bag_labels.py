@@ -9,6 +9,7 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
+from labkit.documents.standing import at_step, mark
 
 TEMPLATE = "bag-labels.typ"
 #: White border of a QR code, in modules, as its standard asks (ISO/IEC 18004, from memory).
@@ -35,6 +36,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
                 "side": line.side,
                 "length": line.label,
                 "engraved": line.label + line.mark,
+                "mark": mark(at_step(spec, line.step)),
             }
             for line in lines_of(spec)
         ],

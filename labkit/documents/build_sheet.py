@@ -15,6 +15,7 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_svg
 from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.set_picture import caption_of
+from labkit.documents.standing import marked_places
 from labkit.units import plain
 
 TEMPLATE = "build-sheet.typ"
@@ -44,7 +45,10 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "material": process["material"],
         "evidence": process["evidence"],
         "pieces": sum(part["quantity"] for part in spec["parts"]),
-        "parts": [_part(part, template, compensation, stem) for part in spec["parts"]],
+        "parts": [
+            {**_part(part, template, compensation, stem), "mark": marked_places(spec, part["uses"])}
+            for part in spec["parts"]
+        ],
         "stem": stem,
         "compensation": list(_compensation(template, compensation)),
         "handed": template.handed,

@@ -12,6 +12,15 @@ from labkit.documents.drawing import drawing_json
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
+from labkit.documents.standing import (
+    at_row,
+    at_step,
+    mark,
+    not_worn,
+    own_changed,
+    percent_now,
+    trial_fit,
+)
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.units import plain
 
@@ -51,9 +60,9 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         **frame_facts(spec, NAME),
         "about": _about(spec, words),
         "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
-        "steps": _step_rows(steps),
+        "steps": _step_rows(spec),
         "replaced": _replaced(spec, words["replacement"]),
-        "series": _series_rows(spec.get("series", ()), words["case_sheet"]),
+        "series": _series_rows(spec, words["case_sheet"]),
         "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
         "position": _position(steps, words["case_sheet"]),
         "plots": [
@@ -63,11 +72,12 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "averages": _averages(spec, words["assumed"]),
         "jaw_model": lengths["jaw_model"],
-        "findings": [
+        "findings": not_worn(spec) + [
             sentence(finding["message"])
             for finding in lengths["findings"]
             if finding["code"] not in SHOWN_ELSEWHERE
         ],
+        "trial_fit": trial_fit(spec),
         "full": any(step["percent"] == FULL_PERCENT for step in steps),
     }
 
@@ -79,7 +89,7 @@ def _about(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[list[str]]
     bite, zero = prescription["bite"], lengths["zero"]
     rows = [
         ("prescriber", prescription["prescriber"]),
-        ("start", _start(lengths["steps"], sheet)),
+        ("start", _start(spec, sheet)),
         ("zero", models[zero].replace("{mm}", as_given(bite[zero], sign=True))),
         ("action", models[lengths["action"]]),
         ("template", f"{spec['template']['title']} ({spec['template']['name']})"),
@@ -95,15 +105,18 @@ def _about(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[list[str]]
     return [[sheet[name], value] for name, value in rows if value]
 
 
-def _start(steps: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]) -> str:
-    for number, step in enumerate(steps, 1):
+def _start(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> str:
+    for number, step in enumerate(spec["lengths"]["steps"], 1):
         if step["start"]:
             named = str(sheet["start_named"]).replace("{step}", str(number))
-            return named.replace("{percent}", percent(step["percent"]))
+            now = percent_now(at_step(spec, number)) if own_changed(spec) else ""
+            as_prescribed = f" as prescribed, {now} % now" if now else ""
+            return named.replace("{percent}", percent(step["percent"])) + as_prescribed
     return str(sheet["start_none"])
 
 
-def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _step_rows(spec: Mapping[str, Any]) -> list[dict[str, Any]]:
+    steps = spec["lengths"]["steps"]
     asked = percents(step["percent"] for step in steps)
     made = [step["made"]["advancement_mm"] for step in steps]
     return [
@@ -112,6 +125,8 @@ def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
             "start": step["start"],
             "percent": asked[number - 1],
             "percent_made": fixed(step["made"]["percent"], 1),
+            "percent_now": percent_now(at_step(spec, number)),
+            "mark": mark(at_step(spec, number)),
             "advancement": fixed(step["advancement_mm"], 2),
             "advancement_made": fixed(made[number - 1], 2),
             "change": signed(made[number - 1] - made[number - 2], 2) if number > 1 else "",
@@ -139,10 +154,9 @@ def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[st
     return rows
 
 
-def _series_rows(
-    series: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]
-) -> list[dict[str, Any]]:
+def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Give the rows of the whole series, which only a set of extra rods has."""
+    series: Sequence[Mapping[str, Any]] = spec.get("series", ())
     made = [row["advancement_mm"] for row in series]
     return [
         {
@@ -150,7 +164,8 @@ def _series_rows(
             "place": str(sheet["series_place"])
             .replace("{revision}", str(row["set_revision"]))
             .replace("{step}", str(row["step"])),
-            "percent": fixed(row["percent"], 1),
+            "percent": percent_now(at_row(spec, row)) or fixed(row["percent"], 1),
+            "mark": mark(at_row(spec, row)),
             "advancement": fixed(made[number], 2),
             "change": signed(made[number] - made[number - 1], 2) if number else "",
             "left": row["left"] or NO_ROD,

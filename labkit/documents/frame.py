@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
+from labkit.documents.standing import standing_facts
 
 
 def frame_facts(spec: Mapping[str, Any], document: str = "") -> dict[str, Any]:
@@ -16,11 +17,13 @@ def frame_facts(spec: Mapping[str, Any], document: str = "") -> dict[str, Any]:
         document: Name of the document if it may be translated, such as "case-sheet".
 
     Returns:
-        Case, revision, date and cautions, the last in the document's language.
+        Case, revision, date, what holds now where that is another range than the set was made
+        for, and cautions, in the document's language.
     """
     return {
         "case": spec["case"],
         "revision": spec["revision"],
         "date": spec["date"],
+        "standing": standing_facts(spec),
         "cautions": profile_of(spec).texts.of(document).translated(spec["cautions"]),
     }

@@ -17,6 +17,7 @@ from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.standing import at_step, mark
 from labkit.documents.way_picture import way_svg
 from labkit.qa.decision.bench import Place
 from labkit.qa.decision.conformance import DECISION_RULE
@@ -48,7 +49,9 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     first = chosen_way(template, lines, gauge)
     others = [way for way in ways if way.method is not first.method]
     rods = [(line.length_mm, line.tolerance_mm) for line in lines]
-    rows = [_row(line, first, gauge) for line in lines]
+    rows = [
+        {**_row(line, first, gauge), "mark": mark(at_step(spec, line.step))} for line in lines
+    ]
     return {
         **frame_facts(spec),
         "template": template.title,

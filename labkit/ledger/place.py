@@ -52,6 +52,12 @@ def is_default(text: str | None, environment: Mapping[str, str] = os.environ) ->
     return not (text or environment.get(VARIABLE, ""))
 
 
+def is_absent(text: str | None) -> bool:
+    """Tell whether no ledger is named and none lies in the user's data folder."""
+    file = file_of(ledger_url(text))
+    return is_default(text) and file is not None and not file.exists()
+
+
 def file_of(url: URL) -> Path | None:
     """Give the file of an SQLite ledger, None for a ledger on a server."""
     return Path(url.database or "") if url.get_backend_name() == "sqlite" else None

@@ -98,6 +98,12 @@ def decide(stored: StoredSet, found: Found) -> Decision:
     if found.lying is Lying.WHOLE:
         if found.sums_sha256 == stored.sums_sha256:
             return so(Action.NOTHING, f"{name}: as recorded")
+        if stored.spec is not None and found.spec == stored.spec.content:
+            return so(
+                Action.TELL,
+                f"{name}: {folder} is whole and its spec is the one recorded, but other files of "
+                "it were made again since, such as papers on which another range holds",
+            )
         return so(Action.TELL, f"{name}: {folder} is whole but not the set that was recorded")
     return so(
         Action.TELL,

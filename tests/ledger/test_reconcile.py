@@ -100,3 +100,14 @@ def test_a_set_that_was_finished_meanwhile_is_left_as_it_is(ledger):
     done = run(ledger, look)
     assert ledger.set_named("started").state is SetState.MADE
     assert "started" not in {decision.set_name for decision in done}
+
+
+def test_papers_made_again_are_told_apart_from_another_set(ledger):
+    (stored,) = (one for one in ledger.sets(CASE) if one.state is SetState.MADE)
+    again = Found(Lying.WHOLE, spec=stored.spec.content, sums_sha256="ef" * 32)
+    decision = decide(stored, again)
+    assert decision.action is Action.TELL
+    assert "other files of it were made again since" in decision.sentence
+    other = decide(stored, Found(Lying.WHOLE, spec={"schema": 1, "x": 1}, sums_sha256="ef" * 32))
+    assert other.action is Action.TELL
+    assert "is whole but not the set that was recorded" in other.sentence

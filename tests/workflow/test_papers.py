@@ -23,6 +23,7 @@ from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import make_set
 from labkit.workflow.sets.papers import count_papers
+from tests.support.making import recorder_for
 from tests.support.prescriptions import SMALLEST, changed, source
 
 DOCUMENTS = {
@@ -39,15 +40,19 @@ DOCUMENTS = {
 TEXT = changed(SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", "percent = [50, 62.5]"))
 
 
-def make(out, told=lambda _: None):
+def make(out, told=lambda _: None, recorder=None):
     case = open_case(source(TEXT), rod_templates())
     means = Means(processes()["nominal"], load_lettering(), default_profile())
-    return make_set(case, means, out, told)
+    return make_set(case, means, out, told, recorder)
 
 
 @pytest.fixture
-def made(tmp_path):
-    return make(tmp_path / "sets")
+def made(tmp_path, tmp_path_factory, monkeypatch):
+    """A set that is recorded, so that `labkit papers` knows what holds."""
+    ledger = tmp_path_factory.mktemp("record") / "ledger.sqlite"
+    monkeypatch.setenv("LABKIT_LEDGER", str(ledger))
+    with recorder_for(ledger) as recorder:
+        return make(tmp_path / "sets", recorder=recorder)
 
 
 def sums(folder):

@@ -13,6 +13,7 @@ from labkit.cli import clock
 from labkit.cli.common import LEDGER, err, out
 
 if TYPE_CHECKING:
+    from labkit.ledger.queries import Reader
     from labkit.workflow.record.recorder import Recorder
 
 _MAY_BY = click.option(
@@ -62,6 +63,30 @@ def require_ledger(ledger_url: str | None) -> None:
 
     with open_ledger(ledger_url, create=False):
         pass
+
+
+@contextmanager
+def looking(ledger_url: str | None) -> Iterator[Reader | None]:
+    """Open the ledger to look at it, where there is one.
+
+    Args:
+        ledger_url: The ledger, None for the lab's own.
+
+    Yields:
+        The record; None where none was named and the lab has none of its own.
+
+    Raises:
+        InputError: The one that was named is not there, or is not one that this program reads.
+        LedgerError: It cannot be read now.
+    """
+    from labkit.ledger.place import is_absent
+    from labkit.ledger.store import open_ledger
+
+    if is_absent(ledger_url):
+        yield None
+        return
+    with open_ledger(ledger_url, create=False) as ledger:
+        yield ledger
 
 
 def not_recorded(what_to_do: str) -> str:

@@ -122,7 +122,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
     beyond = _beyond(process, made)
     say(beyond, to_stderr=as_json)
     if as_json:
-        noted = {"process_findings": jsonable((*drift, *beyond))}
+        noted = {"process_findings": jsonable((*drift, *beyond)), "changed": made.changed}
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
         return
     _print_extra(case, made)

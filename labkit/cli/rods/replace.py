@@ -64,7 +64,7 @@ def command(
         assert recorder is not None
         made = make_replacement(order, means, asked["out_dir"], step, recorder)
     if as_json:
-        print_json({"schema": 1, "folder": str(made.folder), **made.spec})
+        print_json({"schema": 1, "folder": str(made.folder), **made.spec, "changed": made.changed})
         return
     _print(made)
     said(recorder)

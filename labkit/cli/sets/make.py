@@ -124,7 +124,7 @@ def print_parts(case: str, made: MadeSet) -> None:
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         console.print(f"{plate['file']}: {counted(pieces, 'piece')}", markup=False, soft_wrap=True)
-    print_problems(made.problems)
+    print_problems((*made.changed, *made.problems))
     console.print()
 
 

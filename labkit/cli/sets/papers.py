@@ -7,9 +7,12 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import PROFILE, counting, out, print_problems
+from labkit.cli.common import LEDGER, PROFILE, counting, out, print_problems
+from labkit.cli.record.recording import looking
 from labkit.cli.sets.profile import open_profile
+from labkit.documents.standing import standing_sentences
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
+from labkit.workflow.sets.standing import with_standing
 
 
 @click.command("papers", cls=rich_click.RichCommand)
@@ -22,17 +25,24 @@ from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
     help="Write there instead of into the set.",
 )
 @PROFILE
-def command(folder: Path, out_dir: Path | None, profile_path: str | None) -> None:
+@LEDGER
+def command(
+    folder: Path, out_dir: Path | None, profile_path: str | None, ledger_url: str | None
+) -> None:
     """Make the papers and pictures of a finished set again.
 
-    They are made from the set's own spacer-set.json and files, which are checked first. Another
-    profile (name, logo, paper, language) than the one the set was made with needs --out.
+    They are made from the set's own spacer-set.json and files, which are checked first. Where the
+    ledger says that another range holds now than the set was made for, every paper says so on top
+    and strikes what is not to be worn; where no ledger knows the set, that is said as well.
+    Another profile (name, logo, paper, language) than the one the set was made with needs --out.
 
     Example: labkit papers sets/QF-1043-r1
     """
     profile = open_profile(profile_path) if profile_path else None
     spec = open_set(folder)
+    with looking(ledger_url) as record:
+        spec = with_standing(spec, record)
     with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
         problems = remake_papers(folder, spec, out_dir, profile, step)
-    print_problems(problems)
+    print_problems((*standing_sentences(spec), *problems))
     out().print(f"Papers written to {out_dir or folder}", markup=False, soft_wrap=True)

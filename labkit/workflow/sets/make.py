@@ -15,6 +15,7 @@ from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.label.place import check_label
 from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
+from labkit.documents.standing import standing_sentences
 from labkit.errors import CheckError
 from labkit.exports.write.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
 from labkit.units import as_written, written
@@ -22,6 +23,7 @@ from labkit.workflow.sets.cases import Case, refuse_if_refused
 from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.papers import count_papers, write_papers
 from labkit.workflow.sets.spec import csv_rows, inputs_sha256, part_json, spec_json
+from labkit.workflow.sets.standing import with_standing
 
 if TYPE_CHECKING:
     from labkit.exports.check.part import PartCheck
@@ -61,12 +63,15 @@ class MadeSet:
         folder: Where it lies.
         spec: Content of its spacer-set.json.
         problems: Sentences on papers that this machine could not make.
+        changed: Sentences on top of its papers, where another range holds than the one that
+            rods on them were made for.
     """
 
     folder: Path
     spec: dict[str, Any]
     parts: tuple[MadePart, ...]
     problems: tuple[str, ...]
+    changed: tuple[str, ...]
 
 
 def count_files(case: Case, means: Means) -> int:
@@ -169,14 +174,16 @@ def build_set(
     try:
         with new_set(out, case, choose) as place:
             work = _Work(*begun[0], place)
-            made, spec, problems = work.do(progress)
+            made, spec = work.do(progress)
+            shown = spec if recorder is None else with_standing(spec, recorder.ledger)
+            problems = write_papers(place.staging, shown, place.staging, progress)
     except BaseException as error:
         if begun and recorder is not None:
             recorder.failed(out, *begun[0], error)
         raise
     if recorder is not None:
         recorder.made(place, begun[0][0], spec)
-    return MadeSet(place.final, spec, made, problems)
+    return MadeSet(place.final, spec, made, problems, standing_sentences(shown))
 
 
 @dataclass(frozen=True)
@@ -197,19 +204,15 @@ class _Work:
         """What it is made with."""
         return self.job.means
 
-    def do(
-        self, progress: Progress
-    ) -> tuple[tuple[MadePart, ...], dict[str, Any], tuple[str, ...]]:
-        """Make everything: parts, spec, and sentences on papers that could not be made."""
+    def do(self, progress: Progress) -> tuple[tuple[MadePart, ...], dict[str, Any]]:
+        """Make everything but the papers: parts and spec."""
         made = []
         for part, engraving in self.job.planned:
             made.append(self.make_part(part, engraving))
             progress(part.rod.part)
         plates = self.make_plates(made)
         progress("plates")
-        spec = self.write_records(made, plates)
-        staging = self.place.staging
-        return tuple(made), spec, write_papers(staging, spec, staging, progress)
+        return tuple(made), self.write_records(made, plates)
 
     def make_part(self, part: Part, engraving: Engraving) -> MadePart:
         """Build one part, write its files, and measure them as written."""

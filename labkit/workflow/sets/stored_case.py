@@ -20,7 +20,7 @@ from labkit.core.jaw.build import jaw_model
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.replacements import REPLACEMENT
-from labkit.ledger.stored import SetState, StoredRod, StoredSet
+from labkit.ledger.stored import SetState, StoredPrescription, StoredRod, StoredSet
 
 #: States in which a rod can be in the patient's box, or on its way there.
 OUT_STATES = ("reserved", "made", "released", "withheld", "delivered", "fitted")
@@ -82,8 +82,7 @@ def read_case(reader: Reader, case: str) -> StoredCase:
         LedgerError: The case has no prescription.
     """
     stored = reader.prescription(case)
-    source = parse_toml(stored.text, f"{case}, revision {stored.revision}")
-    prescription, _ = read_prescription(source, _stated_template(source))
+    source, prescription = read_stored(stored)
     last = _telling_set(reader.sets(case), prescription)
     return StoredCase(
         case=case,
@@ -94,6 +93,17 @@ def read_case(reader: Reader, case: str) -> StoredCase:
         sets_folder=str(Path(last.folder).parent),
         rods=reader.rods(case),
     )
+
+
+def read_stored(stored: StoredPrescription) -> tuple[TomlSource, Prescription]:
+    """Read one revision of a prescription from its text.
+
+    Raises:
+        InputError: This program cannot read it.
+    """
+    source = parse_toml(stored.text, f"{stored.case}, revision {stored.revision}")
+    prescription, _ = read_prescription(source, _stated_template(source))
+    return source, prescription
 
 
 def _stated_template(source: TomlSource) -> tuple[str, ...]:

@@ -1,0 +1,173 @@
+"""What the rods on a set's papers make on the range that holds now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from labkit.core.case.cover import TolerancedRod
+from labkit.core.case.rods_out import PairOut, pairs_out
+from labkit.core.grading.bite import BiteScale, bite_scale
+from labkit.core.grading.grade import check_recorded
+from labkit.core.grading.prescription import Prescription, Side
+from labkit.core.jaw.build import jaw_model
+from labkit.core.jaw.model import JawModel
+from labkit.core.numbers import require_finite
+
+#: Rounding noise of binary numbers, mm: a pair that makes the maximum exactly is not beyond it.
+_NOISE_MM = 1e-9
+
+
+@dataclass(frozen=True)
+class PairStanding:
+    """What a pair of rods makes now.
+
+    Args:
+        left, right: Labels; empty where that side's rod is not out.
+        advancement_mm, percent: As the two rods make it; None where the jaw model of the record
+            cannot read them back.
+        beyond_mm: How far beyond the maximum, negative before it.
+        tolerance_mm: What the rods' own length tolerance makes in advancement, ±.
+    """
+
+    pair: str
+    left: str
+    right: str
+    advancement_mm: float | None
+    percent: float | None
+    beyond_mm: float
+    tolerance_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+    @property
+    def not_to_be_worn(self) -> bool:
+        """Whether it makes more than the maximum by more than its own tolerance does.
+
+        Of a pair that cannot be read back nobody knows that it does not.
+        """
+        return self.percent is None or self.beyond_mm > self.tolerance_mm + _NOISE_MM
+
+
+@dataclass(frozen=True)
+class RangeNow:
+    """The protrusive range that holds now, and the entry of the record that says so."""
+
+    range_mm: float
+    entry: int
+    date: str
+    by: str
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What holds now, where it is not what a set on a paper was made for.
+
+    Args:
+        own_changed: Whether the set's own steps were made for other readings, jaw or anchors; if
+            not, those of other sets beside them were.
+        made_for: Range that each set was made for, by its name; only sets whose bite, jaw or
+            anchors are not those of the record any more.
+        pairs: By name: the number of a step of the set itself, such as "3", or set revision and
+            step of another one, such as "1/3".
+        identifiers: Rods in circulation, by the same names.
+    """
+
+    now: RangeNow
+    own_changed: bool
+    made_for: Mapping[str, float]
+    pairs: Mapping[str, PairStanding]
+    identifiers: Mapping[str, tuple[str, ...]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+
+
+@dataclass(frozen=True)
+class NotKnown:
+    """Nobody could be asked what holds now.
+
+    Args:
+        why: What was not there to be asked, in a sentence.
+    """
+
+    why: str
+
+
+def same_percents(one: Prescription, other: Prescription) -> bool:
+    """Tell whether every rod makes the same on two prescriptions."""
+    return _geometry(one) == _geometry(other)
+
+
+def _geometry(prescription: Prescription) -> tuple[object, ...]:
+    bite = replace(prescription.bite, vertical_opening_mm=None)  # recorded, not computed with
+    return (
+        bite, prescription.jaw, prescription.action, prescription.left, prescription.right
+    )
+
+
+def pairs_standing(
+    rods: Iterable[TolerancedRod], prescription: Prescription
+) -> dict[str, PairStanding]:
+    """Work out what pairs of rods make on the range of a prescription.
+
+    Formula: beyond = advancement − range; tolerance = mean of the sides' tolerance / |dL/dd|.
+
+    Args:
+        rods: Rods with the tolerance that each was made with.
+        prescription: The one that holds now.
+
+    Returns:
+        Pair → standing, of every pair; one that cannot be read back has no percent.
+
+    Raises:
+        InputError: Two rods of one pair and side.
+
+    Source: DEVELOPERS.md, "The design" (reading back).
+    """
+    known = tuple(rods)
+    by_side = {(one.rod.pair, one.rod.side): one for one in known}
+    every = [one.rod for one in known]
+    standing = {rod.pair: _unread(rod.pair, by_side) for rod in every}
+    if check_recorded(prescription):
+        return standing
+    scale = bite_scale(prescription.bite)
+    model = jaw_model(prescription, scale.sideways_per_mm)
+    found, _ = pairs_out(every, model, scale)
+    for pair in found:
+        standing[pair.pair] = _standing(pair, by_side, model, scale)
+    return standing
+
+
+def _unread(
+    pair: str, rods: Mapping[tuple[str, Side], TolerancedRod]
+) -> PairStanding:
+    left, right = (
+        rods[pair, side].rod.label if (pair, side) in rods else "" for side in Side
+    )
+    return PairStanding(pair, left, right, None, None, 0.0, 0.0)
+
+
+def _standing(
+    pair: PairOut, rods: Mapping[tuple[str, Side], TolerancedRod], model: JawModel,
+    scale: BiteScale,
+) -> PairStanding:
+    advancement = pair.made.advancement_mm
+    displacement = advancement - float(scale.registered_advancement_mm)
+    (slopes,) = model.design(np.array([displacement])).mm_per_mm
+    moves = [
+        float(rods[pair.pair, side].tolerance_mm) / abs(float(slope))
+        for side, slope in zip(Side, slopes, strict=True)
+        if (pair.pair, side) in rods and slope and np.isfinite(slope)
+    ]
+    return PairStanding(
+        pair.pair, pair.left, pair.right, advancement, pair.made.percent,
+        beyond_mm=advancement - float(scale.range_mm),
+        tolerance_mm=sum(moves) / len(moves) if moves else 0.0,
+    )

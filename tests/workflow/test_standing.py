@@ -1,0 +1,320 @@
+"""After a trial fit that shortened the range, no paper tells the old dose as today's."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from decimal import Decimal
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.catalog.profiles import default_profile
+from labkit.cli.main import cli
+from labkit.core.case.identifier import grouped
+from labkit.core.case.standing import NotKnown, Standing
+from labkit.core.case.trial_seen import TrialSeen
+from labkit.documents.papers import PAPERS
+from labkit.documents.render import compile_pdf
+from labkit.documents.standing import NOT_TO_BE_WORN, STANDING, not_worn, standing_sentences
+from labkit.ledger.events import Kind
+from labkit.workflow.rods.extra import ExtraOrder, extra_job
+from labkit.workflow.rods.replace import replacement_job
+from labkit.workflow.rods.trial_accept import accept
+from labkit.workflow.sets import make as making_module
+from labkit.workflow.sets.standing import standing_of, with_standing
+from tests.documents.pdfs import squeezed, text_of
+from tests.support import dry, making
+from tests.support.making import INSTALLED, START, recorder_for
+from tests.support.recorded import parallel, unequal
+
+MODELS = [
+    pytest.param(parallel("A", action) if model == "straight" else unequal("A", model, action),
+                 id=f"{model}-{action}")
+    for model in ("straight", "sliding", "hinged")
+    for action in ("pull", "push")
+]
+
+
+def shorten(recorder, text, by="0.8"):
+    """Accept a trial fit at which the jaw went less far than recorded, by so much rod."""
+    gap = Decimal(by) * (-1 if '"pull"' in text else 1)
+    seen = TrialSeen(gap_left_mm=gap, gap_right_mm=gap)
+    trial = accept(recorder.ledger, "A", seen, "anna", START)
+    assert trial.text, trial.outcome.findings
+    return trial.outcome.proposal.range_mm
+
+
+def last_rod(recorder, side="left"):
+    rods = recorder.ledger.rods("A")
+    (found,) = (rod for rod in rods
+                if (rod.set_name, rod.step, rod.side) == ("A-r1", 4, side))
+    return found
+
+
+def replaced(recorder, side="left"):
+    """What `labkit replace` makes of the 100 % rod of one side, up to its papers."""
+    rod = last_rod(recorder, side)
+    body = {"identifier": rod.identifier, "state": "rejected", "reason": "too long"}
+    job = replacement_job(recorder.ledger, (rod,), (INSTALLED.lettering, None))
+    recorder.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
+    return dry.started(recorder, job, "once more: too long")
+
+
+def in_between(recorder, percent="55"):
+    """What `labkit extra` makes, up to its papers."""
+    order = ExtraOrder("A", (making.ByPercent(Decimal(percent)),))
+    return dry.started(recorder, extra_job(recorder.ledger, order, INSTALLED), f"{percent} %")
+
+
+@pytest.fixture
+def book(tmp_path):
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        yield recorder
+
+
+@pytest.mark.parametrize("text", MODELS)
+def test_papers_made_again_tell_what_each_pair_makes_now(book, text):
+    spec = dry.first_set(book, text)
+    assert standing_of(book.ledger, spec) is None
+    before = spec["lengths"]["range_mm"]
+    now = shorten(book, text)
+    standing = standing_of(book.ledger, spec)
+    assert isinstance(standing, Standing)
+    assert standing.own_changed
+    assert standing.made_for == {"A-r1": before}
+    assert standing.now.range_mm == pytest.approx(now, abs=1e-9)
+    assert (standing.now.date, standing.now.by) == ("2031-03-14", "anna")
+    entry = book.ledger.event(standing.now.entry)
+    assert (entry.kind, entry.body["revision"]) == (Kind.PRESCRIPTION, 2)
+    for number, step in enumerate(spec["lengths"]["steps"], 1):
+        pair = standing.pairs[str(number)]
+        assert pair.percent == pytest.approx(100 * step["made"]["advancement_mm"] / now, abs=1e-5)
+        assert pair.not_to_be_worn is (number == 4)
+
+
+@pytest.mark.parametrize("text", MODELS)
+def test_a_rod_in_place_of_another_comes_with_papers_that_strike_it(book, text):
+    dry.first_set(book, text)
+    now = shorten(book, text)
+    spec = replaced(book)
+    shown = with_standing(spec, book.ledger)
+    said, struck = standing_sentences(shown)
+    assert f"The protrusive range is {now:.2f} mm now (entry " in said
+    assert "mm that A-r1 was made for" in said
+    new = spec["parts"][0]["uses"][0]["identifier"]
+    other = last_rod(book, "right").identifier
+    assert struck.startswith(f"{NOT_TO_BE_WORN}: left ")
+    assert grouped(new) in struck
+    assert grouped(other) in struck
+    assert grouped(last_rod(book).identifier) not in struck  # the rejected one is out of use
+    sheet = PAPERS[0].facts(shown)
+    assert [row["mark"] for row in sheet["steps"]] == ["", "", "", NOT_TO_BE_WORN]
+    assert [float(row["percent_now"]) > float(row["percent_made"]) for row in sheet["steps"]] == [
+        True] * 4
+    assert sheet["findings"][0] == struck
+    assert NOT_TO_BE_WORN in sheet["trial_fit"]
+    assert "as prescribed" in dict(map(tuple, sheet["about"]))["Start"]
+
+
+@pytest.mark.parametrize("text", MODELS)
+def test_rods_in_between_come_with_the_series_as_it_stands_now(book, text):
+    dry.first_set(book, text)
+    shorten(book, text)
+    spec = in_between(book)
+    shown = with_standing(spec, book.ledger)
+    assert not shown[STANDING].own_changed
+    (struck,) = not_worn(shown)
+    assert "step 4 of set revision 1" in struck
+    for side in ("left", "right"):
+        assert grouped(last_rod(book, side).identifier) in struck
+    sheet = PAPERS[0].facts(shown)
+    marks = {row["place"]: row["mark"] for row in sheet["series"]}
+    assert marks.pop("revision 1, step 4") == NOT_TO_BE_WORN
+    assert set(marks.values()) == {""}
+    assert sheet["findings"][0] == struck
+    assert [row["mark"] for row in sheet["steps"]] == [""]
+
+
+@pytest.mark.parametrize("text", MODELS)
+def test_a_longer_range_strikes_nothing_and_is_told(book, text):
+    spec = dry.first_set(book, text)
+    shorten(book, text, "-0.8")
+    shown = with_standing(spec, book.ledger)
+    assert len(standing_sentences(shown)) == 1
+    sheet = PAPERS[0].facts(shown)
+    assert [float(row["percent_now"]) < float(row["percent_made"]) for row in sheet["steps"]] == [
+        True] * 4
+
+
+def test_a_series_printed_again_later_is_that_of_the_range_now(book):
+    """Rods in between were made on the first range; the trial fit came after them."""
+    text = parallel("A")
+    dry.first_set(book, text)
+    spec = dry.finished(book, in_between(book, "75"))
+    assert standing_of(book.ledger, spec) is None
+    now = shorten(book, text)
+    sheet = PAPERS[0].facts(with_standing(spec, book.ledger))
+    made = [float(row["advancement"]) for row in sheet["series"]]
+    assert [float(row["percent"]) for row in sheet["series"]] == pytest.approx(
+        [100 * mm / now for mm in made], abs=0.06)
+    assert sheet["series"][-1]["mark"] == NOT_TO_BE_WORN
+
+
+def test_a_range_that_came_back_holds_again(book):
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    shorten(book, text)
+    assert standing_of(book.ledger, spec) is not None
+    body = {"revision": 3, "text": f"# as it was\n{text}", "reason": "measured again"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "anna", START)
+    assert standing_of(book.ledger, spec) is None
+
+
+def test_the_entry_is_the_one_since_which_the_range_holds(book):
+    """A later revision that changes a note alone is not what changed the range."""
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    shorten(book, text)
+    since = standing_of(book.ledger, spec).now.entry
+    body = {"revision": 3, "text": book.ledger.prescription("A").text + "# a note\n", "reason": "x"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    assert standing_of(book.ledger, spec).now.entry == since
+
+
+def test_other_anchors_on_the_same_range_are_told_too(book):
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    moved = text.replace("pin_distance = 30", "pin_distance = 29.5")
+    body = {"revision": 2, "text": moved, "reason": "splint made anew"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    shown = with_standing(spec, book.ledger)
+    (said,) = standing_sentences(shown)
+    assert "percentages are other ones now" in said
+    assert "still 10.00 mm" in said
+    assert PAPERS[0].facts(shown)["steps"][3]["percent_now"] == "95.0"
+
+
+def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    assert isinstance(with_standing(spec, None)[STANDING], NotKnown)
+    with recorder_for(tmp_path / "another.sqlite") as other:
+        assert standing_of(other.ledger, spec) == NotKnown(
+            "The laboratory's record does not know this set")
+    body = {"revision": 2, "text": f"{text}\n[later]\nkey = 1\n", "reason": "from a later version"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    assert "cannot read" in standing_of(book.ledger, spec).why
+
+
+def test_a_set_of_the_same_identifiers_from_other_inputs_is_not_known(book):
+    spec = dry.first_set(book, parallel("A"))
+    assert isinstance(
+        standing_of(book.ledger, {**spec, "inputs_sha256": "0" * 64}), NotKnown)
+
+
+@pytest.mark.parametrize("paper", PAPERS, ids=lambda paper: paper.name)
+def test_every_paper_says_it_in_words_and_strikes(book, paper):
+    """Read back from the PDF: on the first page, at the row, and never by colour alone."""
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    shorten(book, text)
+    shown = with_standing(spec, book.ledger)
+    own = paper.pictures(shown) if paper.pictures else {}
+    pdf = squeezed(text_of(compile_pdf(paper.template, paper.facts(shown), default_profile(), own)))
+    said = standing_sentences(shown)[0]
+    assert squeezed(said) in pdf
+    on_top, at_rows = squeezed(f"{NOT_TO_BE_WORN}: "), squeezed(NOT_TO_BE_WORN)
+    assert on_top in pdf
+    rows = {"case-sheet": "Step4:", "build-sheet": "27.0,", "wearers-page": "",
+            "bag-labels": "Step4,left", "inspection-form": grouped(last_rod(book).identifier)}
+    row = squeezed(rows[paper.name])
+    assert not row or row.rstrip(":,") + at_rows in pdf.replace(":", "").replace(",N", "N")
+    plain = compile_pdf(paper.template, paper.facts(spec), default_profile(), own)
+    assert at_rows not in squeezed(text_of(plain))
+
+
+# The commands themselves, with solids and files.
+
+
+@pytest.fixture(scope="module")
+def straight(tmp_path_factory):
+    """One recorded set made in full, and its range shortened from 10.0 to 9.2 mm afterwards."""
+    folder = tmp_path_factory.mktemp("standing")
+    text = parallel("A").replace("[70, 80, 90, 100]", "[70, 100]")
+    with recorder_for(folder / "ledger.sqlite") as recorder:
+        making.make(text, folder / "sets", recorder)
+    shutil.copyfile(folder / "ledger.sqlite", folder / "before.sqlite")
+    with recorder_for(folder / "ledger.sqlite") as recorder:
+        shorten(recorder, text)
+    return folder
+
+
+def run(straight, *words, ledger="ledger.sqlite"):
+    found = CliRunner().invoke(
+        cli, [*map(str, words)],
+        env={"LABKIT_LEDGER": str(straight / ledger) if ledger else "", "LABKIT_BY": "anna",
+             "XDG_DATA_HOME": str(straight / "nothing")},
+    )  # fmt: skip
+    assert found.exit_code == 0, found.output
+    return found.stdout
+
+
+def sheet_of(folder):
+    return squeezed(text_of((folder / "documents" / "case-sheet.pdf").read_bytes()))
+
+
+def test_the_commands_write_and_say_it(straight, tmp_path):
+    work = tmp_path / "work"
+    shutil.copytree(straight, work)
+    spec = json.loads((work / "sets" / "A-r1" / "spacer-set.json").read_text())
+    (rod,) = (use["identifier"] for part in spec["parts"] for use in part["uses"]
+              if (use["step"], use["side"]) == (2, "left"))
+    said = "The protrusive range is 9.20 mm now"
+    out = run(work, "replace", rod, "--reason", "too long", "--out", work / "sets")
+    assert said in out
+    assert NOT_TO_BE_WORN in out
+    told = json.loads(run(work, "extra", "A", "--percent", "85", "--out", work / "sets", "--json"))
+    assert told["changed"][0].startswith(said)
+    assert told["changed"][1].startswith(NOT_TO_BE_WORN)
+    for revision in (2, 3):
+        folder = work / "sets" / f"A-r{revision}"
+        assert squeezed(said) in sheet_of(folder)
+        assert squeezed("NOT TO BE WORN: left 27.0 and right 27.0") in sheet_of(folder)
+        drawing = squeezed(text_of((folder / "documents" / "rod-drawing.pdf").read_bytes()))
+        assert squeezed(said) in drawing
+        assert STANDING not in json.loads((folder / "spacer-set.json").read_text())
+
+
+def test_papers_look_into_the_record(straight, tmp_path):
+    made = straight / "sets" / "A-r1"
+    first = (made / "documents" / "case-sheet.pdf").read_bytes()
+    holds, moved, alone = (tmp_path / name for name in ("holds", "moved", "alone"))
+    out = run(straight, "papers", made, "--out", holds, ledger="before.sqlite")
+    assert "Note" not in out
+    assert (holds / "documents" / "case-sheet.pdf").read_bytes() == first
+    out = run(straight, "papers", made, "--out", moved)
+    assert "Note: The protrusive range is 9.20 mm now" in out
+    assert squeezed("Step 2: NOT TO BE WORN") in sheet_of(moved)
+    out = run(straight, "papers", made, "--out", alone, ledger="")
+    assert "Note: The laboratory's record was not looked at" in out
+    assert squeezed("The laboratory's record was not looked at") in sheet_of(alone)
+    assert NOT_TO_BE_WORN not in sheet_of(alone)
+
+
+def test_a_named_record_that_is_not_there_is_refused(straight, tmp_path):
+    found = CliRunner().invoke(cli, [
+        "papers", str(straight / "sets" / "A-r1"), "--out", str(tmp_path / "x"),
+        "--ledger", str(tmp_path / "none.sqlite"),
+    ])  # fmt: skip
+    assert found.exit_code == 2
+    assert "there is no ledger at" in found.stderr
+
+
+def test_a_set_that_is_not_recorded_asks_nobody(tmp_path, monkeypatch):
+    told = []
+    monkeypatch.setattr(making_module, "write_papers", lambda _, spec, *__: told.append(spec) or ())
+    text = parallel("A").replace("[70, 80, 90, 100]", "[70]")
+    made = making.make(text, tmp_path, None)
+    assert made.changed == ()
+    assert STANDING not in told[0]
