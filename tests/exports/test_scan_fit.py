@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 
 from labkit.errors import GeometryError
 from labkit.exports.scan import fit as scan_fit
 from labkit.exports.scan.fit import SQUARE, robust_cylinder, robust_sphere
+from labkit.exports.scan.measure import _variances as variances_of
 from labkit.exports.scan.noise import Alike, alike
 
 # Gander, Golub, Strebel 1994, the six points of their circle example.
@@ -152,3 +155,38 @@ def test_white_noise_is_not_taken_for_shared():
 def test_too_few_points_are_refused():
     with pytest.raises(GeometryError, match="11 points do not fix"):
         robust_sphere(np.zeros((11, 3)), (0, 0, 0), 1.0)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """An end whose fit says no more than its scatter."""
+
+    end: str
+    variance: float
+    freedom: float
+
+    @property
+    def fit(self):
+        return self
+
+    def spread(self, _errors):
+        return self.variance, self.freedom
+
+
+def test_both_ends_scatter_is_pooled_by_hand():
+    """An end of 5 degrees of freedom leans on one of 50; worked out by hand, in 1e-6 mm².
+
+    Pooled: (5 · 4 + 50 · 1) / 55 = 1.2727…; as 20 degrees of freedom it stands beside each end's
+    own: (20 · 1.2727 + 5 · 4) / 25 = 1.8182 and (20 · 1.2727 + 50 · 1) / 70 = 1.0779. No end knows
+    more than both together: 25 and 55 degrees of freedom.
+    """
+    ends = Scatter("lower", 4e-6, 5.0), Scatter("upper", 1e-6, 50.0)
+    found = variances_of(ends, WHITE)
+    assert found["lower"] == (pytest.approx(1.818182e-6, rel=1e-6), 25.0)
+    assert found["upper"] == (pytest.approx(1.077922e-6, rel=1e-6), 55.0)
+
+
+def test_two_poor_ends_do_not_know_more_than_they_saw():
+    found = variances_of((Scatter("lower", 1e-6, 3.0), Scatter("upper", 1e-6, 4.0)), WHITE)
+    assert [freedom for _, freedom in found.values()] == [7.0, 7.0]
+    assert [variance for variance, _ in found.values()] == pytest.approx([1e-6, 1e-6])

@@ -67,6 +67,21 @@ def test_readings_far_off_are_asked_about(typed, says):
     assert says in slip.sentence
 
 
+@pytest.mark.parametrize("typed", ["30.701", "30.75", "32.25", "32.299"])
+def test_a_rod_that_is_wrong_by_less_than_eight_tenths_may_be_meant(typed):
+    """No other rod of the set is near, so that only the distance from its own nominal counts."""
+    assert slip_in(D(typed), typing(way=CENTRES, others=())) is None
+
+
+@pytest.mark.parametrize(("typed", "off"), [
+    ("30.7", "0.8"), ("30.65", "0.85"), ("32.3", "0.8"), ("32.35", "0.85"),
+])
+def test_from_eight_tenths_on_it_is_asked_about(typed, off):
+    slip = slip_in(D(typed), typing(way=CENTRES, others=()))
+    assert f"{off} mm off" in slip.sentence
+    assert not slip.certain
+
+
 def test_the_label_and_other_cells_are_no_readings():
     assert "the label" in slip_in(D("31.5"), typing()).sentence
     assert "row's tolerance_mm" in slip_in(D("0.15"), typing(tolerance_mm="0.15")).sentence

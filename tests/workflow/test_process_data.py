@@ -11,6 +11,7 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.workflow.process.data import Selection, chosen, rod_sample, rod_values
 from tests.support.measured_rods import Pen, fill, open_set, reading
+from tests.support.recorded import make_set, parallel, set_body
 
 ALL = Selection()
 
@@ -40,6 +41,25 @@ def test_every_rod_stands_there_once_in_the_order_of_making(twelve):
     assert sample.uncertainty == pytest.approx(0.012)
     assert dict(sample.about)["Rods"] == "96 of 12 sets"
     assert dict(sample.about)["Measured"] == "2031-03-15 to 2031-03-26"
+
+
+def test_the_order_is_that_of_making_whatever_is_opened_or_measured_first(ledger):
+    """Cases opened in one order, their sets begun in another, their rods measured in a third."""
+    pen = Pen(ledger)
+    cases = ("QF-1", "QF-2", "QF-3")
+    for case in cases:
+        pen(Kind.CASE_OPENED, case, {})
+        pen(Kind.PRESCRIPTION, case, {"revision": 1, "text": parallel(case)})
+    made = []
+    for case in ("QF-3", "QF-1", "QF-2"):
+        made += [(case, rod) for rod in make_set(pen, case, set_body(parallel(case), f"{case}-r1"))]
+    for case, rod in sorted(made, key=lambda one: one[1]["identifier"], reverse=True):
+        pen(Kind.READING, case, reading(rod, 0.01))
+    values, _ = rod_values(ledger)
+    assert [value.identifier for value in values] == [rod["identifier"] for _, rod in made]
+    assert [value.case for value in values[::8]] == ["QF-3", "QF-1", "QF-2"]
+    assert [value.side for value in values[:4]] == ["left", "right", "left", "right"]
+    assert rod_sample(values, ALL).names == tuple(value.identifier for value in values)
 
 
 def test_a_correction_takes_the_place_of_what_it_corrects(ledger):
