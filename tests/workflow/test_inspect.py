@@ -124,7 +124,7 @@ def test_what_is_measured_now_counts_before_what_is_recorded(ledger, first, then
     """A rod that was good once and is too long now never shows the reading of then."""
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     rods = by_hand(inspection, first)
-    record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+    record_readings(ledger, inspection, rods, STAMP)
     again = by_hand(inspection, then)
     told = inspect(ledger, CASE, None, again, KNOWN)
     bad = again[3].expected.identifier
@@ -133,7 +133,7 @@ def test_what_is_measured_now_counts_before_what_is_recorded(ledger, first, then
     assert rod.decision.result is wanted
     assert rod.length_mm == again[3].length_mm
     # Once it is recorded, the record says the same.
-    record_readings(ledger, told, ready(told, again), STAMP, "measured again")
+    record_readings(ledger, told, again, STAMP, "measured again")
     (kept,) = (one for one in decision_from_record(ledger, CASE).decision.rods
                if one.expected.identifier == bad)
     assert (kept.decision.result, kept.length_mm) == (wanted, again[3].length_mm)
@@ -142,7 +142,7 @@ def test_what_is_measured_now_counts_before_what_is_recorded(ledger, first, then
 def test_one_rod_measured_again_leaves_the_others_as_recorded(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     rods = by_hand(inspection, {3: "0.3"})
-    record_readings(ledger, inspection, ready(inspection, rods), STAMP)
+    record_readings(ledger, inspection, rods, STAMP)
     again = by_hand(inspection)[:1]
     told = inspect(ledger, CASE, None, again, KNOWN)
     assert len(told.decision.rods) == len(rods)
