@@ -12,7 +12,6 @@ from labkit.cli.record.recording import looking
 from labkit.cli.sets.profile import open_profile
 from labkit.documents.standing import standing_sentences
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
-from labkit.workflow.sets.standing import with_standing
 
 
 @click.command("papers", cls=rich_click.RichCommand)
@@ -38,6 +37,8 @@ def command(
 
     Example: labkit papers sets/QF-1043-r1
     """
+    from labkit.workflow.sets.standing import with_standing
+
     profile = open_profile(profile_path) if profile_path else None
     spec = open_set(folder)
     with looking(ledger_url) as record:
