@@ -23,7 +23,6 @@ from labkit.workflow.sets.cases import Case, refuse_if_refused
 from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.papers import count_papers, write_papers
 from labkit.workflow.sets.spec import csv_rows, inputs_sha256, part_json, spec_json
-from labkit.workflow.sets.standing import with_standing
 
 if TYPE_CHECKING:
     from labkit.exports.check.part import PartCheck
@@ -175,7 +174,7 @@ def build_set(
         with new_set(out, case, choose) as place:
             work = _Work(*begun[0], place)
             made, spec = work.do(progress)
-            shown = spec if recorder is None else with_standing(spec, recorder.ledger)
+            shown = spec if recorder is None else _as_it_stands(spec, recorder)
             problems = write_papers(place.staging, shown, place.staging, progress)
     except BaseException as error:
         if begun and recorder is not None:
@@ -184,6 +183,13 @@ def build_set(
     if recorder is not None:
         recorder.made(place, begun[0][0], spec)
     return MadeSet(place.final, spec, made, problems, standing_sentences(shown))
+
+
+def _as_it_stands(spec: dict[str, Any], recorder: Recorder) -> dict[str, Any]:
+    """Put beside the content of a set what the record says that holds now of it."""
+    from labkit.workflow.sets.standing import with_standing
+
+    return with_standing(spec, recorder.ledger)
 
 
 @dataclass(frozen=True)
