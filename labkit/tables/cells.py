@@ -8,6 +8,7 @@ import re
 from collections.abc import Collection
 from decimal import Decimal
 
+from labkit.errors import InputError
 from labkit.tables.values import Cell, TableFile, problem, shown
 from labkit.units import plain
 
@@ -86,8 +87,7 @@ def number(cell: Cell, table: TableFile, low: float | Decimal, high: float | Dec
 
     Args:
         table: Its table, which has one decimal sign throughout.
-        low: Least number allowed.
-        high: Greatest number allowed.
+        low, high: Bounds, both included.
 
     Raises:
         InputError: The cell is empty, no plain number, could be read in two ways, or is out of
@@ -98,20 +98,14 @@ def number(cell: Cell, table: TableFile, low: float | Decimal, high: float | Dec
     Decimal('36.08')
     """
     allowed = f"a number from {_bound(low)} to {_bound(high)}"
-    text = ascii_minus(cell.text)
-    if not text:
-        raise problem(cell, table, f"is empty; give {allowed}", allowed)
+    text = ascii_minus(_filled(cell, table, allowed))
     if not _NUMBER.fullmatch(text) or len(text) > MOST_CHARACTERS:
-        raise problem(
-            cell, table, f'"{shown(cell.text)}" {_why_not(text)}; allowed is {allowed}', allowed
-        )
+        raise _unusable(cell, table, f'"{shown(cell.text)}" {_why_not(text)}', allowed)
     _require_one_sign(cell, table, text)
-    value = Decimal(text.replace(",", "."))
-    _require_one_meaning(cell, table, value, (Decimal(str(low)), Decimal(str(high))))
-    if not Decimal(str(low)) <= value <= Decimal(str(high)):
-        raise problem(
-            cell, table, f"{shown(cell.text)} is out of bounds; allowed is {allowed}", allowed
-        )
+    value, least, most = Decimal(text.replace(",", ".")), Decimal(str(low)), Decimal(str(high))
+    _require_one_meaning(cell, table, value, (least, most))
+    if not least <= value <= most:
+        raise _unusable(cell, table, f"{shown(cell.text)} is out of bounds", allowed)
     return value
 
 
@@ -119,8 +113,7 @@ def whole(cell: Cell, table: TableFile, low: int, high: int) -> int:
     """Read a whole number.
 
     Args:
-        low: Least number allowed.
-        high: Greatest number allowed.
+        low, high: Bounds, both included.
 
     Raises:
         InputError: It is not a whole number within the bounds.
@@ -129,14 +122,11 @@ def whole(cell: Cell, table: TableFile, low: int, high: int) -> int:
     3
     """
     allowed = f"a whole number from {low} to {high}"
-    if not cell.text:
-        raise problem(cell, table, f"is empty; give {allowed}", allowed)
-    plain_digits = _WHOLE.fullmatch(cell.text) and len(cell.text) <= MOST_CHARACTERS
-    if not plain_digits or not low <= int(cell.text) <= high:
-        raise problem(
-            cell, table, f'"{shown(cell.text)}" is not usable; allowed is {allowed}', allowed
-        )
-    return int(cell.text)
+    text = _filled(cell, table, allowed)
+    plain_digits = _WHOLE.fullmatch(text) and len(text) <= MOST_CHARACTERS
+    if not plain_digits or not low <= int(text) <= high:
+        raise _unusable(cell, table, f'"{shown(text)}" is not usable', allowed)
+    return int(text)
 
 
 def day(cell: Cell, table: TableFile) -> datetime.date:
@@ -150,22 +140,17 @@ def day(cell: Cell, table: TableFile) -> datetime.date:
     datetime.date(2031, 3, 20)
     """
     allowed = "a date such as 2031-03-20"
-    if not cell.text:
-        raise problem(cell, table, f"is empty; give {allowed}", allowed)
+    text = _filled(cell, table, allowed)
     try:
-        if _ISO_DAY.fullmatch(cell.text):
-            return datetime.date.fromisoformat(cell.text)
-        if parts := _POINT_DAY.fullmatch(cell.text):
+        if _ISO_DAY.fullmatch(text):
+            return datetime.date.fromisoformat(text)
+        if parts := _POINT_DAY.fullmatch(text):
             return datetime.date(int(parts[3]), int(parts[2]), int(parts[1]))
     except ValueError as error:
-        raise problem(
-            cell, table, f'"{shown(cell.text)}" is a day that does not exist; give {allowed}',
-            allowed,
-        ) from error
-    reason = (
-        "could have the day or the month first" if "/" in cell.text else "is not a date"
-    )
-    raise problem(cell, table, f'"{shown(cell.text)}" {reason}; write {allowed}', allowed)
+        message = f'"{shown(text)}" is a day that does not exist; give {allowed}'
+        raise problem(cell, table, message, allowed) from error
+    reason = "could have the day or the month first" if "/" in text else "is not a date"
+    raise problem(cell, table, f'"{shown(text)}" {reason}; write {allowed}', allowed)
 
 
 def one_of(cell: Cell, table: TableFile, known: Collection[str]) -> str:
@@ -179,15 +164,13 @@ def one_of(cell: Cell, table: TableFile, known: Collection[str]) -> str:
     """
     folded = {word.casefold(): word for word in known}
     allowed = f"one of {', '.join(known)}"
-    if not cell.text:
-        raise problem(cell, table, f"is empty; give {allowed}", allowed)
-    if cell.text.casefold() in folded:
-        return folded[cell.text.casefold()]
-    near = nearest(cell.text.casefold(), folded)
-    hint = f"did you mean `{folded[near]}`? " if near else ""
-    raise problem(
-        cell, table, f'"{shown(cell.text)}" is not known; {hint}allowed is {allowed}', allowed
-    )
+    word = _filled(cell, table, allowed).casefold()
+    if word in folded:
+        return folded[word]
+    near = nearest(word, folded)
+    hint = f"; did you mean `{folded[near]}`? " if near else "; "
+    message = f'"{shown(cell.text)}" is not known{hint}allowed is {allowed}'
+    raise problem(cell, table, message, allowed)
 
 
 def words(cell: Cell, table: TableFile, most: int = 80) -> str:
@@ -200,13 +183,20 @@ def words(cell: Cell, table: TableFile, most: int = 80) -> str:
     'anna'
     """
     allowed = f"printable text of 1 to {most} characters"
+    text = _filled(cell, table, allowed)
+    if len(text) > most or not text.isprintable():
+        raise _unusable(cell, table, f'"{shown(text)}" is not usable', allowed)
+    return text
+
+
+def _filled(cell: Cell, table: TableFile, allowed: str) -> str:
     if not cell.text:
         raise problem(cell, table, f"is empty; give {allowed}", allowed)
-    if len(cell.text) > most or not cell.text.isprintable():
-        raise problem(
-            cell, table, f'"{shown(cell.text)}" is not usable; allowed is {allowed}', allowed
-        )
     return cell.text
+
+
+def _unusable(cell: Cell, table: TableFile, what: str, allowed: str) -> InputError:
+    return problem(cell, table, f"{what}; allowed is {allowed}", allowed)
 
 
 def _why_not(text: str) -> str:

@@ -6,25 +6,10 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 
 from labkit.errors import InputError, InputErrors
-from labkit.tables.cells import (
-    LIKENESS,
-    could_be_thousands,
-    day,
-    is_decimal_number,
-    nearest,
-    number,
-    one_of,
-    whole,
-    words,
-)
+from labkit.tables.cells import LIKENESS, could_be_thousands, is_decimal_number, nearest
 from labkit.tables.text import Record, decoded, records_of
-from labkit.tables.values import Cell, Mistakes, TableFile, place, problem, shown
+from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
 from labkit.units import counted
-
-__all__ = [
-    "Cell", "Mistakes", "TableFile", "day", "number", "one_of", "problem", "read_table", "whole",
-    "words",
-]  # fmt: skip
 
 _SIGNS = {".": "point", ",": "comma"}
 #: Beside columns that are passed over, only a name this alike is taken for a typing slip.
@@ -102,17 +87,15 @@ def _columns(
     titles = [_bare(title).casefold() for title in head.texts]
     columns: list[str | None] = []
     for index, title in enumerate(titles):
-        where = place(name, head.line, index + 1, _bare(head.texts[index]))
+        message, written = "", _bare(head.texts[index])
         if title in known and title in columns:
-            first = columns.index(title) + 1
-            message = f"stands in column {first}, too; keep one of them"
-            mistakes.add(InputError(message, field=title, where=where))
+            message = f"stands in column {columns.index(title) + 1}, too; keep one of them"
         elif title and title not in known:
             absent = [word for word in looked_for if word not in titles]
-            message = _unknown(title, absent, slips is not None)
-            if message:
-                known_words = f"; known are {', '.join(known)}"
-                mistakes.add(InputError(message + known_words, field=title, where=where))
+            if message := _unknown(title, absent, slips is not None):
+                message += f"; known are {', '.join(known)}"
+        if message:
+            mistakes.add(problem(Cell(written, head.line, index + 1, written), name, message))
         columns.append(title if title in known or not title else None)
     return columns
 
@@ -166,10 +149,7 @@ def _row(
             continue
         cell = Cell(_bare(text), record.line, index + 1, title)
         if reason := _spoiled(text.strip()):
-            mistakes.add(InputError(
-                f'"{shown(cell.text)}" {reason}', field=title, value=cell.text,
-                where=place(name, cell.line, cell.column, title),
-            ))
+            mistakes.add(problem(cell, name, f'"{shown(cell.text)}" {reason}'))
         row[title] = cell
     _require_no_more(record, name, columns, mistakes)
     for index, title in enumerate(columns):
@@ -217,10 +197,10 @@ def _require_no_more(
     for index, text in enumerate(record.texts):
         nameless = index >= len(columns) or columns[index] == ""
         if nameless and text.strip():
-            mistakes.add(InputError(
+            mistakes.add(problem(
+                Cell(text, record.line, index + 1, ""), name,
                 f'"{shown(text.strip())}" has no name of a column above it; name the column or '
                 "take the cell out",
-                value=text, where=place(name, record.line, index + 1, ""),
             ))
             return
 
@@ -239,11 +219,9 @@ def _decimal_sign(
         return "", False
     if by_sign[fewer]:
         first, other = by_sign[fewer][0], by_sign[more][0]
-        mistakes.add(InputError(
-            f'"{shown(first.text)}" has a decimal {_SIGNS[fewer]}, but line {other.line}, column '
-            f'{other.column} has a decimal {_SIGNS[more]} ("{shown(other.text)}"); use one decimal '
-            "sign throughout",
-            field=first.name, value=first.text,
-            where=place(name, first.line, first.column, first.name),
+        mistakes.add(problem(
+            first, name, f'"{shown(first.text)}" has a decimal {_SIGNS[fewer]}, but line '
+            f"{other.line}, column {other.column} has a decimal {_SIGNS[more]} "
+            f'("{shown(other.text)}"); use one decimal sign throughout',
         ))
     return more, not all(could_be_thousands(cell.text) for cell in by_sign[more])

@@ -61,21 +61,21 @@ class TableFile:
         return frozenset(title.strip().casefold() for title in self.header)
 
 
-def place(file: str, line: int, column: int, name: str) -> str:
+def place(file: str, cell: Cell) -> str:
     """Write where a cell is.
 
-    >>> place("study.csv", 4, 2, "value")
+    >>> place("study.csv", Cell("36.08", 4, 2, "value"))
     'study.csv:4, column 2 (value)'
     """
-    return f"{file}:{line}, column {column} ({shown(name)})" if name else (
-        f"{file}:{line}, column {column}"
-    )
+    name = f" ({shown(cell.name)})" if cell.name else ""
+    return f"{file}:{cell.line}, column {cell.column}{name}"
 
 
-def problem(cell: Cell, table: TableFile, message: str, allowed: str = "") -> InputError:
+def problem(cell: Cell, table: TableFile | str, message: str, allowed: str = "") -> InputError:
     """Make the error for one cell.
 
     Args:
+        table: Its table, or the name of its file.
         message: What is wrong, what is allowed, what to do; follows the place.
         allowed: What is allowed, by itself.
 
@@ -86,10 +86,8 @@ def problem(cell: Cell, table: TableFile, message: str, allowed: str = "") -> In
     >>> print(problem(Cell("x", 3, 1, "value"), table, '"x" is not a number'))
     study.csv:3, column 1 (value): "x" is not a number
     """
-    return InputError(
-        message, field=cell.name, value=cell.text, allowed=allowed,
-        where=place(table.name, cell.line, cell.column, cell.name),
-    )
+    where = place(table if isinstance(table, str) else table.name, cell)
+    return InputError(message, field=cell.name, value=cell.text, allowed=allowed, where=where)
 
 
 def shown(text: str) -> str:

@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.errors import InputError, InputErrors
-from labkit.tables.file import Mistakes, day, number, one_of, read_table, whole, words
+from labkit.tables.cells import day, number, one_of, whole, words
+from labkit.tables.file import read_table
+from labkit.tables.values import Mistakes
 
 NAMES = ("part", "operator", "value")
 HEAD = "part,operator,value\n"

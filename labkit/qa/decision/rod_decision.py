@@ -63,14 +63,6 @@ class MeasuredRod:
         return self.length_mm - float(self.expected.length_mm)
 
 
-def functional_length_mm(readings: RodReadings, way: Way) -> float:
-    """Turn readings into the functional length.
-
-    Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds.
-    """
-    return float(readings.mean_mm - way.shift_mm)
-
-
 def judge_rod(
     expected: Expected, readings: RodReadings, way: Way | None, measured: tuple[float, Budget],
     sd_mm: float = 0.0,
