@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import datetime
-import difflib
 import re
 from collections.abc import Collection
 from decimal import Decimal
 
+from labkit.core.form.words import nearest
 from labkit.errors import InputError
 from labkit.tables.values import Cell, TableFile, problem, shown
 from labkit.units import plain
 
-#: A word this alike is taken for a typing slip (0 to 1, difflib's ratio).
-LIKENESS = 0.6
 #: More digits than any instrument shows; a longer cell is not a reading.
 MOST_CHARACTERS = 30
 
@@ -47,16 +45,6 @@ _NOT_NUMBERS = (
         "has a unit or a word after the number; write the number alone",
     ),
 )
-
-
-def nearest(word: str, known: Collection[str], likeness: float = LIKENESS) -> str | None:
-    """Name the known word most like a mistyped one, None if none is near.
-
-    >>> nearest("opertor", ["part", "operator"])
-    'operator'
-    """
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=likeness)
-    return found[0] if found else None
 
 
 def is_decimal_number(text: str) -> bool:

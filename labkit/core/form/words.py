@@ -26,13 +26,13 @@ def dotted(location: Location) -> str:
     return text
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
+def nearest(word: str, known: Iterable[str], likeness: float = LIKENESS) -> str | None:
     """Name the known word most like a mistyped one, None if none is near.
 
     >>> nearest("retrudet", ["retruded", "protruded"])
     'retruded'
     """
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=LIKENESS)
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=likeness)
     return found[0] if found else None
 
 

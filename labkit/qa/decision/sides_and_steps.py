@@ -17,41 +17,55 @@ SIDES = ("left", "right")
 
 @dataclass(frozen=True)
 class SideDifference:
-    """Left minus right of one step, measured against labels.
+    """Left minus right of one step, measured against labels, ± tolerance, and what that proves."""
 
-    Args:
-        difference_mm: (left − right) as measured less (left − right) as labelled.
-        u_mm: Its standard uncertainty.
-        tolerance_mm: Its tolerance, ±.
-    """
-
-    step: int
     left: MeasuredRod
     right: MeasuredRod
-    difference_mm: float
-    u_mm: float
     tolerance_mm: Decimal
     decision: Decision
+
+    @property
+    def step(self) -> int:
+        """Number of the step."""
+        return self.left.expected.step
+
+    @property
+    def difference_mm(self) -> float:
+        """(left − right) as measured less (left − right) as labelled."""
+        return self.decision.y_mm
+
+    @property
+    def u_mm(self) -> float:
+        """Its standard uncertainty."""
+        return self.decision.u_mm
 
 
 @dataclass(frozen=True)
 class StepSize:
-    """How far two neighbours of one side lie apart.
+    """How far two neighbours of one side lie apart: second less first, by number of the step."""
 
-    Args:
-        side: "left" or "right".
-        first, second: The neighbours, by number of the step.
-        nominal_mm: Second less first, as labelled.
-        measured_mm: Second less first, as measured.
-        u_mm: Standard uncertainty of that.
-    """
-
-    side: str
     first: MeasuredRod
     second: MeasuredRod
-    nominal_mm: Decimal
-    measured_mm: float
-    u_mm: float
+
+    @property
+    def side(self) -> str:
+        """Side of both."""
+        return self.first.expected.side
+
+    @property
+    def nominal_mm(self) -> Decimal:
+        """Distance as labelled."""
+        return self.second.expected.length_mm - self.first.expected.length_mm
+
+    @property
+    def measured_mm(self) -> float:
+        """Distance as measured."""
+        return self.second.length_mm - self.first.length_mm
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty of that."""
+        return math.hypot(self.first.u_mm, self.second.u_mm)
 
 
 def side_differences(
@@ -92,10 +106,8 @@ def side_difference(
     difference = left.deviation_mm - right.deviation_mm
     u, tolerance = math.hypot(left.u_mm, right.u_mm), float(tolerance_mm)
     dof = effective_dof([(rod.u_mm, rod.budget.effective_dof) for rod in (left, right)])
-    return SideDifference(
-        left.expected.step, left, right, difference, u, tolerance_mm,
-        decide(difference, u, -tolerance, tolerance, dof=dof),
-    )  # fmt: skip
+    decision = decide(difference, u, -tolerance, tolerance, dof=dof)
+    return SideDifference(left, right, tolerance_mm, decision)
 
 
 def step_sizes(rods: Sequence[MeasuredRod]) -> Iterator[StepSize]:
@@ -106,7 +118,4 @@ def step_sizes(rods: Sequence[MeasuredRod]) -> Iterator[StepSize]:
     """
     for side in SIDES:
         for first, second in pairwise(rod for rod in rods if rod.expected.side == side):
-            nominal = second.expected.length_mm - first.expected.length_mm
-            measured = second.length_mm - first.length_mm
-            u = math.hypot(first.u_mm, second.u_mm)
-            yield StepSize(side, first, second, nominal, measured, u)
+            yield StepSize(first, second)

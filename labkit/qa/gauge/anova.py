@@ -15,7 +15,7 @@ from labkit.errors import InputError
 from labkit.qa.gauge.intervals import intervals
 from labkit.qa.gauge.result import Component, GaugeResult, Variation
 from labkit.qa.gauge.study import Study
-from labkit.qa.gauge.variances import variances
+from labkit.qa.gauge.variances import variances, with_sums
 from labkit.qa.least_squares import f_tail
 
 #: An interaction that chance alone explains with a greater probability than this is pooled.
@@ -144,11 +144,11 @@ def gauge_by_anova(
     squares = [source.ms_mm2 for source in table.used]
     raw = variances(squares, study.shape)
     zeroed = [part for part, value in raw.items() if float(value) < 0]
-    clipped = {part: max(0.0, float(value)) for part, value in raw.items()}
-    found = _with_sums(clipped)
+    found = with_sums({part: max(0.0, float(value)) for part, value in raw.items()})
     spread = intervals(table.used, study.shape, confidence)
     components = tuple(
-        Component(part, found[part], spread.sd_mm.get(part)) for part in Variation if part in found
+        Component(part, float(found[part]), spread.sd_mm.get(part))
+        for part in Variation if part in found
     )
     error = table.used[-1]
     return GaugeResult(
@@ -182,17 +182,6 @@ def probability(p: float) -> str:
     ('p = 0.031', 'p < 0.001')
     """
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
-
-
-def _with_sums(found: dict[Variation, float]) -> dict[Variation, float]:
-    """Add the sums of components: reproducibility, gauge, total."""
-    out = dict(found)
-    gauge = found[Variation.REPEATABILITY]
-    if Variation.OPERATOR in found:
-        interaction = found.get(Variation.INTERACTION, 0.0)
-        out[Variation.REPRODUCIBILITY] = found[Variation.OPERATOR] + interaction
-        gauge += out[Variation.REPRODUCIBILITY]
-    return {**out, Variation.GAUGE: gauge, Variation.TOTAL: gauge + found[Variation.PARTS]}
 
 
 def _tested(source: Source, against: Source) -> Source:

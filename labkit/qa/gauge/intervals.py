@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from labkit.errors import InputError
 from labkit.qa.gauge.result import Range, Variation
-from labkit.qa.gauge.variances import Number, variances
+from labkit.qa.gauge.variances import variances, with_sums
 
 #: Named with the intervals wherever they are shown.
 INTERVAL_METHOD = "generalized confidence interval"
@@ -80,7 +80,8 @@ def intervals(
         )
     pivots = _pivots(tuple(source.dof for source in sources))
     squares = [source.ss_mm2 * pivot for source, pivot in zip(sources, pivots, strict=True)]
-    drawn = {**variances(squares, shape), **_sums(squares, shape)}
+    # O + (p − 1) I + p (r − 1) E over p r: the total is positive as it stands.
+    drawn = with_sums(variances(squares, shape))
     ends = ((1 - confidence) / 2, (1 + confidence) / 2)
     sd = {part: _range(np.sqrt(np.maximum(value, 0.0)), ends) for part, value in drawn.items()}
     parts = np.maximum(drawn[Variation.PARTS], 0.0)
@@ -92,20 +93,6 @@ def intervals(
         sd, _range(100.0 * np.sqrt(share), ends),
         None if distinct is None else _range(distinct, ends),
     )
-
-
-def _sums(squares: Sequence[Draws], shape: tuple[int, int, int]) -> dict[Variation, Number]:
-    """Give the sums of components as combinations of mean squares, nothing cut at zero."""
-    parts = variances(squares, shape)
-    gauge = parts[Variation.REPEATABILITY]
-    out: dict[Variation, Number] = {}
-    if Variation.OPERATOR in parts:
-        reproducibility = parts[Variation.OPERATOR] + parts.get(Variation.INTERACTION, 0.0)
-        out[Variation.REPRODUCIBILITY] = reproducibility
-        gauge = gauge + reproducibility
-    # O + (p − 1) I + p (r − 1) E over p r: positive as it stands.
-    total = gauge + np.maximum(parts[Variation.PARTS], 0.0)
-    return {**out, Variation.GAUGE: gauge, Variation.TOTAL: total}
 
 
 def _range(values: Draws, ends: tuple[float, float]) -> Range:

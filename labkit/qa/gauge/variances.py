@@ -36,3 +36,14 @@ def variances(squares: Sequence[Number], shape: tuple[int, int, int]) -> dict[Va
     if len(squares) == 4:
         out[Variation.INTERACTION] = (against - error) / r
     return {**out, Variation.PARTS: (squares[0] - against) / (o * r)}
+
+
+def with_sums(found: dict[Variation, Number]) -> dict[Variation, Number]:
+    """Add the sums of components: reproducibility, gauge, total; parts below zero count as none."""
+    out, gauge = dict(found), found[Variation.REPEATABILITY]
+    if Variation.OPERATOR in found:
+        interaction = found.get(Variation.INTERACTION, 0.0)
+        out[Variation.REPRODUCIBILITY] = found[Variation.OPERATOR] + interaction
+        gauge = gauge + out[Variation.REPRODUCIBILITY]
+    total = gauge + np.maximum(found[Variation.PARTS], 0.0)
+    return {**out, Variation.GAUGE: gauge, Variation.TOTAL: total}

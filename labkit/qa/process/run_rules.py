@@ -25,6 +25,7 @@ class Rule:
         rate: How often a point completes it in a stable normal process whose centre and standard
             deviation are known.
         found: Marks the points that complete the pattern below (-1), above (+1) or either way.
+        told: What was found, in words that follow the points.
         sides: What is marked: -1 and +1 for the two sides, 0 for a pattern of both.
     """
 
@@ -33,6 +34,7 @@ class Rule:
     points: int
     rate: float
     found: Callable[[Values, int], Flags]
+    told: str
     sides: tuple[int, ...] = (1, -1)
 
 
@@ -97,58 +99,50 @@ def _eight_outside(z: Values, _side: int) -> Flags:
 
 
 #: The four zone rules and the trend. Their rates are exact, see tests/reference/.
-BEYOND = Rule("beyond-3-sigma", "one point beyond 3 standard deviations", 1, 0.0026998, _beyond)
+BEYOND = Rule(
+    "beyond-3-sigma", "one point beyond 3 standard deviations", 1, 0.0026998, _beyond,
+    "lies {side} the {limit} limit {level}, 3 standard deviations from the centre {centre}",
+)
 TWO_OF_THREE = Rule(
     "two-of-three", "2 of the last 3 points beyond 2 standard deviations on one side", 3,
     0.0020467, _two_of_three,
+    "2 of 3 points in a row lie more than 2 standard deviations {side} the centre {centre}",
 )
 FOUR_OF_FIVE = Rule(
     "four-of-five", "4 of the last 5 points beyond 1 standard deviation on one side", 5,
     0.0044657, _four_of_five,
+    "4 of 5 points in a row lie more than 1 standard deviation {side} the centre {centre}",
 )
 EIGHT_ON_ONE_SIDE = Rule(
     "eight-on-one-side", "8 points in a row on one side of the centre", 8, 0.0078125,
     _eight_on_one_side,
+    "{count} points in a row lie {side} the centre {centre}: the level has moved",
 )
 SIX_TRENDING = Rule(
     "six-trending", "6 points in a row, each above (or each below) the one before", 6, 0.0027778,
-    _six_trending,
+    _six_trending, "{count} points in a row go {way}: a trend",
 )
 FOURTEEN_ALTERNATING = Rule(
     "fourteen-alternating", "14 points in a row, up and down in turns", 14, 0.0045736,
-    _fourteen_alternating, (0,),
+    _fourteen_alternating, "{count} points in a row go up and down in turns: two sources take "
+    "turns, or each correction goes too far", (0,),
 )
 FIFTEEN_WITHIN = Rule(
     "fifteen-within", "15 points in a row within 1 standard deviation of the centre", 15,
-    0.0032610, _fifteen_within, (0,),
+    0.0032610, _fifteen_within, "{count} points in a row lie within 1 standard deviation of the "
+    "centre {centre}: too good to be true, look at the gauge and at how the limits were found",
+    (0,),
 )
 EIGHT_OUTSIDE = Rule(
     "eight-outside", "8 points in a row, none within 1 standard deviation of the centre", 8,
-    0.00010277, _eight_outside, (0,),
+    0.00010277, _eight_outside, "{count} points in a row keep 1 standard deviation away from the "
+    "centre {centre}: two processes on one chart", (0,),
 )
 ZONE_RULES = (BEYOND, TWO_OF_THREE, FOUR_OF_FIVE, EIGHT_ON_ONE_SIDE)
 #: What is looked for unless more is asked: every further rule costs further false alarms.
 USUAL = (*ZONE_RULES, SIX_TRENDING)
 ALL = (*USUAL, FOURTEEN_ALTERNATING, FIFTEEN_WITHIN, EIGHT_OUTSIDE)
-
 _SIDES = {1: "above", -1: "below", 0: ""}
-_SENTENCES = {
-    "beyond-3-sigma": "lies {side} the {limit} limit {level}, 3 standard deviations from the "
-    "centre {centre}",
-    "two-of-three": "2 of 3 points in a row lie more than 2 standard deviations {side} the centre "
-    "{centre}",
-    "four-of-five": "4 of 5 points in a row lie more than 1 standard deviation {side} the centre "
-    "{centre}",
-    "eight-on-one-side": "{count} points in a row lie {side} the centre {centre}: the level has "
-    "moved",
-    "six-trending": "{count} points in a row go {way}: a trend",
-    "fourteen-alternating": "{count} points in a row go up and down in turns: two sources take "
-    "turns, or each correction goes too far",
-    "fifteen-within": "{count} points in a row lie within 1 standard deviation of the centre "
-    "{centre}: too good to be true, look at the gauge and at how the limits were found",
-    "eight-outside": "{count} points in a row keep 1 standard deviation away from the centre "
-    "{centre}: two processes on one chart",
-}
 
 
 def run_rules(
@@ -187,41 +181,39 @@ def run_rules(
             "finer gauge", field="sigma", value=sigma,
         )
     z = (x - centre) / sigma
-    found = [s for rule in rules for side in rule.sides for s in _signals(rule, side, z)]
-    told = [_told(signal, x, centre, sigma) for signal in found]
-    return tuple(sorted(told, key=lambda s: (s.index, s.rule)))
+    found = [
+        _told(rule, side, run, (x, centre, sigma))
+        for rule in rules for side in rule.sides for run in _runs(rule, rule.found(z, side))
+    ]  # fmt: skip
+    return tuple(sorted(found, key=lambda s: (s.index, s.rule)))
 
 
-@dataclass(frozen=True)
-class _Found:
-    rule: Rule
-    side: int
-    first: int
-    index: int
-    last: int
+def _runs(rule: Rule, marked: Flags) -> Iterator[tuple[int, int]]:
+    """Put the points of one pattern that goes on together; points beyond a limit stay single.
 
-
-def _signals(rule: Rule, side: int, z: Values) -> Iterator[_Found]:
-    """Put the points of one pattern that goes on together; points beyond a limit stay single."""
-    marked = np.flatnonzero(rule.found(z, side))
+    Yields:
+        The point that completes the pattern, and the last to which it goes on.
+    """
+    points = [int(i) for i in np.flatnonzero(marked)]
     if rule.points == 1:
-        yield from (_Found(rule, side, int(i), int(i), int(i)) for i in marked)
+        yield from zip(points, points, strict=True)
         return
-    for _, group in groupby(enumerate(marked), key=lambda pair: pair[1] - pair[0]):
-        run = [int(i) for _, i in group]
-        yield _Found(rule, side, max(0, run[0] - rule.points + 1), run[0], run[-1])
+    for _, group in groupby(enumerate(points), key=lambda pair: pair[1] - pair[0]):
+        run = [i for _, i in group]
+        yield run[0], run[-1]
 
 
-def _told(found: _Found, x: Values, centre: float, sigma: float) -> Signal:
-    words = _SENTENCES[found.rule.name].format(
-        side=_SIDES[found.side],
-        limit="upper" if found.side > 0 else "lower",
-        level=f"{centre + 3 * found.side * sigma:.5g}",
-        centre=f"{centre:.5g}",
-        count=found.last - found.first + 1,
-        way="up" if found.side > 0 else "down",
-    )
-    place = f"points {found.first + 1} to {found.last + 1}: "
-    if found.rule.points == 1:
-        place = f"point {found.index + 1} ({x[found.index]:.5g}) "
-    return Signal(found.rule.name, found.index, place + words, found.first, found.last)
+def _told(
+    rule: Rule, side: int, run: tuple[int, int], chart: tuple[Values, float, float]
+) -> Signal:
+    (index, last), (x, centre, sigma) = run, chart
+    first = max(0, index - rule.points + 1)
+    words = rule.told.format(
+        side=_SIDES[side], limit="upper" if side > 0 else "lower",
+        level=f"{centre + 3 * side * sigma:.5g}", centre=f"{centre:.5g}",
+        count=last - first + 1, way="up" if side > 0 else "down",
+    )  # fmt: skip
+    place = f"points {first + 1} to {last + 1}: "
+    if rule.points == 1:
+        place = f"point {index + 1} ({x[index]:.5g}) "
+    return Signal(rule.name, index, place + words, first, last)
