@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 import rich_click
-from rich.text import Text
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.lettering import load_lettering
@@ -21,22 +20,14 @@ from labkit.cli.common import (
     TEMPLATES,
     Run,
     instrument_option,
-    out,
-    plain_table,
-    print_json,
-    print_notes,
 )
+from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import said
-from labkit.core.case.identifier import grouped
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import InputError
-from labkit.units import millimetres, plain
 
 if TYPE_CHECKING:
     from labkit.core.gauging.instruments import Instrument
-    from labkit.core.rod.tolerances import SizeLimits
-    from labkit.qa.decision.rod_decision import MeasuredRod
-    from labkit.workflow.inspection.measure import Scanned
 
 
 @click.command("measure", cls=rich_click.RichCommand)
@@ -79,6 +70,7 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt
     Example: labkit measure scan.stl --rod "482 917 3065" --instrument example-scanner
     """
     from labkit.workflow.inspection.measure import measure_file, require_one_rod
+    from labkit.workflow.inspection.measure_report import scan_report
 
     # LABKIT_BY may name an operator while nothing is to be recorded.
     typed = click.get_current_context().get_parameter_source("by")
@@ -100,10 +92,7 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt
                 Path(file), templates, lettering, instrument, most_u_mm=given["most_u_mm"]
             )
             run.done += 1
-            if as_json:
-                print_json(scanned.to_json())
-            else:
-                _show(scanned)
+            print_report(scan_report(scanned), as_json)
     run.finish(cautions=False)
 
 
@@ -139,6 +128,7 @@ def _one_of_the_record(
     from labkit.ledger.store import open_ledger
     from labkit.workflow.inspection.inspect import record_readings
     from labkit.workflow.inspection.measure import judged, measure_file, rod_on_record
+    from labkit.workflow.inspection.measure_report import scan_report
 
     if given["by"] is not None:
         checked_operator(given["by"])
@@ -156,93 +146,9 @@ def _one_of_the_record(
             event = record_readings(
                 ledger, record.inspection, [rod], stamp, given["again"]
             )[0]
-    if as_json:
-        print_json({**scanned.to_json(), **_rod_json(rod), "event": event})
-        return
-    _show(scanned)
-    _show_decision(rod)
-    if event is not None:
-        said(f"Recorded by {given['by']} as event {event}")
-    else:
-        said("Nothing was recorded; give an operator code with --by to record the reading")
-
-
-def _show(scanned: Scanned) -> None:
-    measure, budget = scanned.measure, scanned.budget
-    _say(f"{scanned.file}: {measure.template}", style="bold")
-    _say(
-        f"Length {millimetres(measure.length_mm, 3)} ± {millimetres(budget.expanded_mm(), 3)} mm "
-        f"(95 %, k = {budget.coverage_factor():.2f}, u = {1000 * budget.combined_mm:.1f} µm)"
-    )
-    _say(f"Label {_label(scanned)}")
-    _say(
-        f"Scan: noise {1000 * measure.noise_mm:.0f} µm, {100 * measure.missing:.0f} % of the "
-        f"surface missing, {measure.facets} facets"
-    )
-    table = plain_table(
-        "Fittings, mm", ("end", "", "diameter", "limits", "seen", "rms µm", "lean")
-    )
-    for end in (measure.lower, measure.upper):
-        table.add_row(
-            Text(end.end, justify="left"), Text(end.kind, justify="left"),
-            f"{millimetres(end.diameter_mm, 3)} ± {millimetres(2 * end.u_mm, 3)}",
-            _limits(end.limits),
-            f"{100 * end.seen:.0f} %", f"{1000 * end.rms_mm:.0f}",
-            "" if end.kind == "ball" else f"{end.tilt_deg:.1f}°",
+    print_report(scan_report(scanned, rod), as_json, {"event": event})
+    if not as_json:
+        said(
+            f"Recorded by {given['by']} as event {event}" if event is not None else
+            "Nothing was recorded; give an operator code with --by to record the reading"
         )  # fmt: skip
-    out().print(table)
-    print_notes(scanned.findings)
-
-
-def _label(scanned: Scanned) -> str:
-    label = scanned.measure.label
-    if label.problem:
-        return f"not read: {label.problem}"
-    least = min(label.chars, key=lambda char: char.margin)
-    sure = f"least margin {least.margin:.2f}"
-    if least.second:
-        sure += f", {least.char} against {least.second}"
-    return f"{label.engraving} ({sure})"
-
-
-def _limits(limits: SizeLimits | None) -> str:
-    if limits is None:
-        return "not in the table"
-    return f"{plain(limits.least_mm)}–{plain(limits.most_mm)}"
-
-
-def _show_decision(rod: MeasuredRod) -> None:
-    from labkit.qa.percent import percent_told
-
-    expected = rod.expected
-    _say(
-        f"Rod {grouped(expected.identifier)}: {expected.engraved} {expected.side}, step "
-        f"{expected.step}, {plain(expected.length_mm)} ± {plain(expected.tolerance_mm)} mm"
-    )
-    zone = rod.decision.acceptance
-    within = "no acceptance zone" if zone is None else (
-        f"conforms from {millimetres(zone.lower_mm, 3)} to {millimetres(zone.upper_mm, 3)} mm"
-    )  # fmt: skip
-    told = percent_told(rod.decision.probability)
-    _say(f"Decision: {rod.result} (within the tolerance with {told}; {within})", style="bold")
-    for problem in rod.problems:
-        _say(f"Held: {problem.message}")
-    _say("Fittings and, where not read, the label are still to be looked at")
-
-
-def _rod_json(rod: MeasuredRod) -> dict[str, Any]:
-    expected, decision = rod.expected, rod.decision
-    return {
-        "rod": {
-            "identifier": expected.identifier, "step": expected.step, "side": expected.side,
-            "label": expected.engraved, "nominal_mm": str(expected.length_mm),
-            "tolerance_mm": str(expected.tolerance_mm),
-        },
-        "result": str(rod.result),
-        "probability": decision.probability,
-        "problems": [problem.message for problem in rod.problems],
-    }  # fmt: skip
-
-
-def _say(sentence: str, style: str | None = None) -> None:
-    out().print(sentence, markup=False, soft_wrap=True, style=style)

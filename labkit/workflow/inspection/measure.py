@@ -13,8 +13,8 @@ from typing import Any
 from labkit.core.findings import Finding, note
 from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.gauging.ways_of_measuring import Method, ways_of
-from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Lettering
+from labkit.core.report import Column, Table, only
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.rod_values import template_of
 from labkit.errors import InputError, RefusedError
@@ -54,37 +54,19 @@ class Scanned:
         """Everything that should be known before the length is used."""
         return (*self.measure.findings, *self.notes)
 
-    def to_json(self) -> dict[str, Any]:
-        """Give the measurement as JSON content."""
-        measure = self.measure
-        return {
-            "schema": 1, "file": self.file, "sha256": self.sha256,
-            "template": measure.template,
-            "length_mm": measure.length_mm,
-            "uncertainty_mm": self.budget.combined_mm,
-            "expanded_mm": self.budget.expanded_mm(),
-            "coverage_factor": self.budget.coverage_factor(),
-            "budget": self.budget.to_json(),
-            "ends_told": measure.ends_told,
-            "lower": _end_json(measure.lower), "upper": _end_json(measure.upper),
-            "label": measure.label.engraving or None,
-            "label_problem": measure.label.problem or None,
-            "inward_y": measure.label.inward_y or None,
-            "noise_mm": measure.noise_mm,
-            "noise_in_common": measure.alike_share, "noise_reach_mm": measure.alike_mm,
-            "missing": measure.missing, "facets": measure.facets,
-            "axes": measure.turn, "origin_mm": measure.place_mm,
-            "findings": [jsonable(finding) for finding in self.findings],
-        }
+
+#: What is kept of a fitting in a scan.
+KEPT_OF_END = (
+    *only("kind", "diameter_mm", "u_mm"),
+    Column(None, lambda end: str(end.limits.least_mm) if end.limits else None, "least_mm"),
+    Column(None, lambda end: str(end.limits.most_mm) if end.limits else None, "most_mm"),
+    *only("seen", "rms_mm", "tilt_deg", "points"),
+)
 
 
-def _end_json(end: EndSeen) -> dict[str, Any]:
-    return {
-        "kind": end.kind, "diameter_mm": end.diameter_mm, "u_mm": end.u_mm,
-        "least_mm": str(end.limits.least_mm) if end.limits else None,
-        "most_mm": str(end.limits.most_mm) if end.limits else None,
-        "seen": end.seen, "rms_mm": end.rms_mm, "tilt_deg": end.tilt_deg, "points": end.points,
-    }
+def kept_end(end: EndSeen) -> dict[str, Any]:
+    """Give a fitting as measured, for the record and for programs."""
+    return Table.of(KEPT_OF_END, [end]).records[0]
 
 
 def measure_file(
@@ -208,7 +190,7 @@ def judged(
     """
     if instrument is not None:
         require_calibrated(instrument, today)
-    measure, content = scanned.measure, scanned.to_json()
+    measure = scanned.measure
     readings = RodReadings(
         identifier=record.place.expected.identifier,
         method=None,
@@ -217,10 +199,11 @@ def judged(
         measured_on=today,
         source=Source(scanned.file, scanned.sha256),
         scan={
-            name: content[name]
-            for name in ("lower", "upper", "label_problem", "noise_mm", "missing", "facets")
+            "lower": kept_end(measure.lower), "upper": kept_end(measure.upper),
+            "label_problem": measure.label.problem or None,
+            **{name: getattr(measure, name) for name in ("noise_mm", "missing", "facets")},
         },
-    )
+    )  # fmt: skip
     return record.inspection.bench.judged(readings, None, (measure.length_mm, scanned.budget))
 
 
