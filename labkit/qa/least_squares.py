@@ -77,21 +77,11 @@ class Fit:
         """Half of the confidence interval of one coefficient.
 
         Formula: t(1 − (1 − P)/2, degrees of freedom) · standard deviation.
-
-        Args:
-            place: Which coefficient, from 0.
-            probability: Confidence P of the two-sided interval.
-
-        Returns:
-            Half-width, in the coefficient's unit.
         """
         return t_factor(self.dof, probability) * self.standard_deviations[place]
 
     def mean_sd(self, row: Sequence[float]) -> float:
         """Standard deviation of the fitted mean at one row of X.
-
-        Args:
-            row: The row, one number for each coefficient.
 
         Returns:
             √(row · covariance · rowᵀ), in the unit of y.
@@ -162,12 +152,6 @@ def fit_linear(
 def fit_line(x: Sequence[Value], y: Sequence[Value]) -> Fit:
     """Fit the straight line y = b₀ + b₁ x.
 
-    Args:
-        x: Where.
-
-    Returns:
-        The fit; coefficients b₀, b₁.
-
     Raises:
         InputError: Fewer than three points, or all at one place.
     """
@@ -182,7 +166,6 @@ class LackOfFit:
         lack_ss, lack_dof: Sum of squares of the places' means about the fit.
         pure_ss, pure_dof: Sum of squares of single values about their place's mean.
         f: Their mean squares' ratio; infinite where repeated values agree exactly.
-        p: Probability of so large a ratio where the model is right.
     """
 
     lack_ss: float
@@ -198,9 +181,6 @@ def lack_of_fit(places: Sequence[Value], measured: Sequence[Value], fit: Fit) ->
 
     Formula: F = (lack sum of squares / (m − p)) / (pure sum of squares / (n − m)) for n values at m
     places and p coefficients.
-
-    Args:
-        places: Place of each value, as in the fit.
 
     Returns:
         The test, None where there are no repeats or not more places than coefficients.

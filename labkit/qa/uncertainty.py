@@ -21,7 +21,6 @@ class Component:
         u_mm: Its contribution, one standard uncertainty of the length, mm.
         dof: Degrees of freedom, infinite where the value itself is not in doubt.
         kind: "A" from a statistical series, "B" from anything else.
-        basis: Where the number comes from, in words.
     """
 
     name: str
@@ -53,9 +52,6 @@ class Budget:
     """An uncertainty budget: independent components of one length.
 
     Formula: u = √(Σ uᵢ²); ν_eff = u⁴ / Σ(uᵢ⁴ / νᵢ), truncated downwards.
-
-    Args:
-        components: Contributions to the length, at least one above 0.
 
     Raises:
         InputError: Nothing in it is uncertain.
@@ -93,9 +89,6 @@ class Budget:
 
     def expanded_mm(self, probability: float = COVERAGE) -> float:
         """Expanded uncertainty U = k · u, mm.
-
-        Returns:
-            Half-width of the interval about the length.
 
         Source: JCGM 100:2008 (GUM), 6.2.1 and G.4.
         """
@@ -165,7 +158,6 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
 
     Args:
         dof: Degrees of freedom ν, infinity allowed.
-        probability: Coverage p, between 0 and 1.
 
     Raises:
         InputError: Degrees of freedom or probability out of range.

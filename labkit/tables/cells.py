@@ -75,7 +75,6 @@ def number(cell: Cell, table: TableFile, low: float | Decimal, high: float | Dec
 
     Args:
         table: Its table, which has one decimal sign throughout.
-        low, high: Bounds, both included.
 
     Raises:
         InputError: The cell is empty, no plain number, could be read in two ways, or is out of
@@ -99,9 +98,6 @@ def number(cell: Cell, table: TableFile, low: float | Decimal, high: float | Dec
 
 def whole(cell: Cell, table: TableFile, low: int, high: int) -> int:
     """Read a whole number.
-
-    Args:
-        low, high: Bounds, both included.
 
     Raises:
         InputError: It is not a whole number within the bounds.

@@ -15,7 +15,6 @@ class Column:
     """One column.
 
     Args:
-        name: As in the first line of the table.
         meaning: For people.
         read: Turns a cell into a value, such as `partial(number, low=0, high=5)`; None where the
             column is known and passed over.

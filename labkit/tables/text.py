@@ -36,9 +36,6 @@ class Record(NamedTuple):
 def decoded(raw: bytes, name: str) -> str:
     r"""Turn the bytes of a table into text.
 
-    Returns:
-        Its text, without a byte order mark.
-
     Raises:
         InputError: Too large, another kind of file, or neither UTF-8 nor UTF-16 with a mark.
 

@@ -24,8 +24,6 @@ class Cell:
 
     Args:
         text: Its text, without space around it and without the apostrophe that marks text.
-        line: Line of the file in which its row begins, from 1.
-        column: Number of the column, from 1.
         name: Name of the column, as the program knows it.
     """
 
@@ -116,11 +114,7 @@ class Mistakes:
         self.errors.append(error)
 
     def take(self, reader: Callable[..., ValueT], *arguments: object) -> ValueT | None:
-        """Call a reader such as `number`; keep its error.
-
-        Returns:
-            What it gives, None if it raised an error.
-        """
+        """Call a reader such as `number`; keep its error."""
         try:
             return reader(*arguments)
         except InputErrors as errors:

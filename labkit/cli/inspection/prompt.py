@@ -44,8 +44,6 @@ class Asked:
     """What is asked for.
 
     Args:
-        instrument: None for the process's usual gauge.
-        lot: Lot of the material, None if not told.
         again: Whether rods that were measured before are asked for, too.
     """
 
@@ -80,9 +78,6 @@ class Asked:
 def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
     """Ask for the readings of every rod, then for corrections.
 
-    Returns:
-        The rods that were measured, at least one.
-
     Raises:
         RefusedError: Every rod was measured already, or no reading was given.
     """
@@ -109,11 +104,7 @@ def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
 
 
 def agreed(count: int) -> bool:
-    """Ask whether the readings are to be recorded.
-
-    Returns:
-        The answer; anything but yes means no.
-    """
+    """Ask whether the readings are to be recorded."""
     return click.confirm(f"Record {counted(count, 'rod')}?", default=False, err=True)
 
 

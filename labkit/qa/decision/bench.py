@@ -50,7 +50,6 @@ class Bench:
 
     Args:
         places: Its places, by step, left before right.
-        first: The way that its inspection form asks for.
         made_on: Day on which the set was recorded as made.
     """
 
@@ -85,11 +84,7 @@ class Bench:
     def gauge(
         self, identifier: str, instrument: Instrument | None, readings: int = READINGS
     ) -> Gauge:
-        """Give what a rod is measured with.
-
-        Args:
-            instrument: None for the usual gauge of the rod's process.
-        """
+        """Give what a rod is measured with."""
         place = self.by_identifier[identifier]
         return Gauge(instrument, place.gauge_uncertainty_mm, place.expansion_per_c, readings)
 

@@ -56,11 +56,8 @@ class Decision:
     """What a measured length proves.
 
     Args:
-        result: Conforms, does not conform, undecided.
-        probability: Conformance probability.
         acceptance: Lengths that conform, None where the gauge is too coarse for any.
         rejection: Lengths outside of it do not conform.
-        u_mm: Its standard uncertainty, mm.
     """
 
     result: Result
@@ -99,10 +96,6 @@ def conformance_probability(
         u_mm: Combined standard uncertainty, mm, above 0.
         lower_mm: Lower specification limit, mm; minus infinity for none.
         upper_mm: Upper specification limit, mm; infinity for none.
-        dof: Effective degrees of freedom of u.
-
-    Returns:
-        Probability, 0 to 1.
 
     Validity: nothing is known of the length but the measurement (flat prior). With few degrees of
     freedom u is itself in doubt: (Y − y)/u then follows Student's t (GUM G.3, exact for a series of
@@ -144,11 +137,7 @@ def acceptance_zone(
     lengths with p below 95 %.
 
     Args:
-        lower_mm: Lower specification limit, mm; minus infinity for none.
-        upper_mm: Upper specification limit, mm; infinity for none.
-        u_mm: Combined standard uncertainty, mm, above 0.
         probability: Conformance probability asked for, above 0.5.
-        dof: Effective degrees of freedom of u.
 
     Returns:
         The zone, None where p is below 95 % even in the middle: the gauge is too coarse.
@@ -181,11 +170,7 @@ def rejection_zone(
     """Find the interval outside of which a length does not conform: there p ≤ 5 %.
 
     Args:
-        lower_mm: Lower specification limit, mm; minus infinity for none.
-        upper_mm: Upper specification limit, mm; infinity for none.
-        u_mm: Combined standard uncertainty, mm, above 0.
         probability: Probability of non-conformity asked for, above 0.5.
-        dof: Effective degrees of freedom of u.
 
     Returns:
         The interval; never narrower than the specification: a length that was measured between the
@@ -215,14 +200,6 @@ def decide(
     dof: float = math.inf,
 ) -> Decision:
     """Decide on one measured length.
-
-    Args:
-        u_mm: Its combined standard uncertainty, mm, above 0.
-        probability: Conformance probability asked for.
-        dof: Effective degrees of freedom of u.
-
-    Returns:
-        The decision with both zones.
 
     Validity: what is promised. Whatever the true length, a rod at or beyond a limit is accepted
     with a probability of at most 5 %; of rods of any length alike, at most 5 % of the accepted ones
@@ -259,14 +236,6 @@ def results(
     dof: ArrayLike = math.inf,
 ) -> NDArray[np.object_]:
     """Decide on many measured lengths.
-
-    Args:
-        u_mm: Their combined standard uncertainties, mm.
-        probability: Conformance probability asked for.
-        dof: Effective degrees of freedom.
-
-    Returns:
-        A `Result` for each.
 
     Raises:
         InputError: As for `acceptance_zone`.

@@ -72,11 +72,7 @@ class Risk:
 
 
 def normal_production(mean_mm: float, sd_mm: float) -> Production:
-    """Describe a production whose true values are normal.
-
-    Args:
-        sd_mm: Standard deviation, mm, above 0.
-    """
+    """Describe a production whose true values are normal."""
     if not sd_mm > 0:
         raise InputError(
             "the standard deviation of a production must be above 0", field="sd_mm", value=sd_mm,
@@ -100,8 +96,6 @@ def global_risk(
     risk = ∫ g (1 − P) within it.
 
     Args:
-        production: True values.
-        u_mm: Standard uncertainty of measurement, mm, above 0.
         specification: Specification limits, mm; one may be infinite.
         acceptance: Lengths that are accepted, mm; None: none is.
 

@@ -28,7 +28,6 @@ class Gauge:
     Args:
         instrument: The instrument, None for the usual gauge of the process.
         uncertainty_mm: Standard uncertainty of that usual gauge, by the process file.
-        expansion_per_c: Thermal expansion of the rods' material, 1/°C.
         readings: Values that each mean is of.
     """
 
@@ -65,8 +64,6 @@ class RodLimits:
     """Limits of one rod, of its length and of the reading.
 
     Args:
-        tolerance_mm: Its tolerance, ±.
-        budget: Uncertainty of the measured length.
         acceptance: Lengths that conform; None where the gauge is too coarse.
         rejection: Lengths outside of it do not conform.
     """
@@ -125,9 +122,6 @@ def printed_zone_mm(zone: Zone | None, middle_mm: Decimal) -> tuple[Decimal, Dec
 def rod_limits(length_mm: Decimal, tolerance_mm: Decimal, way: Way, gauge: Gauge) -> RodLimits:
     """Work out the limits of one rod.
 
-    Args:
-        tolerance_mm: Its tolerance, ±.
-
     Returns:
         The limits; no acceptance zone for a way that is a mere check.
 
@@ -179,9 +173,6 @@ def coarse_scale(gauge: Gauge, tolerance_mm: Decimal) -> bool:
     """Tell whether the instrument's steps are too wide for a tolerance by the rule of tens.
 
     Formula: δ > 2 t / 10.
-
-    Args:
-        tolerance_mm: Tolerance t, ±.
 
     Returns:
         False where no instrument is named.

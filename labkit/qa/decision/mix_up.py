@@ -75,9 +75,6 @@ def suspicion(
 
     Args:
         lengths_mm: Measured lengths, the last axis is the rods of a set.
-        nominal_mm: Lengths as labelled, one for each rod.
-        tolerance_mm: Their tolerances, ±.
-        u_mm: Standard uncertainties of the measured lengths.
         conforms: Whether each length conforms, of the shape of `lengths_mm`.
 
     Returns:
@@ -142,7 +139,6 @@ def false_alarm_bound(nominal_mm: ArrayLike, u_mm: float, spread_mm: float = 0.0
     and Σ Φ(−k / v) over every pair, `miss_bound` says what v is.
 
     Args:
-        nominal_mm: Lengths as labelled, one for each rod.
         u_mm: Standard uncertainty u of each measured length.
         spread_mm: Standard deviation σ of true lengths about the labels.
 

@@ -28,12 +28,9 @@ class Expected:
     """One place of a set and the rod that fills it, as made.
 
     Args:
-        identifier: Ten digits of the rod.
-        step: Number of the step, from 1.
         side: "left" or "right".
         label: Functional length as engraved, without the side mark.
         mark: "L" or "R" on mirror parts, else empty.
-        tolerance_mm: Its tolerance, ±.
     """
 
     identifier: str
@@ -79,7 +76,6 @@ class Source:
 
     Args:
         file: Its name, without folders.
-        sha256: SHA-256 of its bytes.
         line: Line of the rod; None for a scan.
     """
 
@@ -93,16 +89,12 @@ class RodReadings:
     """What was read on one rod, how, and by whom; what the record keeps of it, by these names.
 
     Args:
-        identifier: Ten digits of the rod.
         method: Way of measuring; None for a scan.
         readings_mm: Readings as taken, at least one by hand; the way's shift is not taken off.
         gauge_pins_mm: Diameters of the gauge pins in use, as text; None without.
         label_read: The label as read from the rod, or on its scan; None where nobody looked.
         fittings: Whether both fittings are within their limits; None where nobody looked.
         instrument: The instrument as it was then; None for the process's usual gauge.
-        temperature_c: Temperature of the rod; None if not taken.
-        measured_by: Code of who measured; None if not told.
-        checked_on, checked_by: The check, None if none is told.
         source: Where they came from; None for those typed at the prompt.
         scan: What was found in a scan beside length and label, as JSON content.
     """

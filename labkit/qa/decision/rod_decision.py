@@ -27,7 +27,6 @@ class MeasuredRod:
     Args:
         way: Way of measuring, None for a scan.
         length_mm: Functional length: the mean of the readings less the way's shift.
-        budget: Its uncertainty.
         problems: What keeps the rod back beside its length; empty where nothing does.
     """
 
@@ -97,10 +96,6 @@ def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, wa
 
     Args:
         instrument: What is measured with, None for the process's usual gauge.
-        gauge_uncertainty_mm: That gauge's standard uncertainty.
-
-    Returns:
-        Standard deviation, mm.
     """
     if instrument is None:
         return gauge_uncertainty_mm
@@ -147,9 +142,6 @@ def scatters(readings_mm: tuple[Decimal, ...], sd_mm: float) -> str:
 
     The test: the range of n readings against the range that n normal readings with the gauge's
     repeatability exceed once in a thousand rods.
-
-    Args:
-        sd_mm: Standard deviation of one reading.
 
     Returns:
         A sentence without its end; empty where they agree.

@@ -22,11 +22,7 @@ def range_probability(width: float, readings: int) -> float:
     Formula: P(W ≤ w) = n ∫ φ(z) [Φ(z + w) − Φ(z)]ⁿ⁻¹ dz, w in standard deviations.
 
     Args:
-        width: Width w, standard deviations, 0 or more.
         readings: Number n of readings, 2 or more.
-
-    Returns:
-        Probability, 0 to 1.
 
     Validity: independent normal readings of one standard deviation that is known.
 
@@ -56,12 +52,7 @@ def range_limit_mm(sd_mm: float, readings: int, probability: float = SCATTER_PRO
     """Give the range that the readings of one rod exceed in one case out of a thousand only.
 
     Args:
-        sd_mm: Standard deviation of one reading, mm.
         readings: Number of readings, 2 or more.
-        probability: Probability of staying within.
-
-    Returns:
-        The range, mm.
 
     Validity: as for `range_probability`.
 

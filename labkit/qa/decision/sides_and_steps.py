@@ -75,9 +75,6 @@ def side_differences(
 
     Args:
         tolerances: Step → tolerance of left minus right, ±, mm.
-
-    Yields:
-        The differences, by step.
     """
     by_place = {(rod.expected.step, rod.expected.side): rod for rod in rods}
     for step in sorted({step for step, _ in by_place}):
@@ -94,11 +91,6 @@ def side_difference(
     Formula: D = (y_left − N_left) − (y_right − N_right), u² = u_left² + u_right²; D is decided
     against ± tolerance as a length is. Where the labels are equal this is the plain difference.
 
-    Args:
-        left: The left rod.
-        right: The right rod.
-        tolerance_mm: Tolerance of the difference, ±.
-
     Validity: calibration, gauge pins and temperature act alike on both rods and would cancel if
     both were measured with one instrument; they are counted in full all the same, so that the
     uncertainty stated is an upper bound and nothing conforms by a correlation that nobody knows.
@@ -111,11 +103,7 @@ def side_difference(
 
 
 def step_sizes(rods: Sequence[MeasuredRod]) -> Iterator[StepSize]:
-    """Work out how far measured neighbours lie apart.
-
-    Yields:
-        The distances, the left side first.
-    """
+    """Work out how far measured neighbours lie apart."""
     for side in SIDES:
         for first, second in pairwise(rod for rod in rods if rod.expected.side == side):
             yield StepSize(first, second)

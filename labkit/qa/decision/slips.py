@@ -51,7 +51,6 @@ class Typing:
     """What readings of one rod are compared with.
 
     Args:
-        ways: Every way of its template.
         others: Lengths of the other labels of the set, mm.
         cells: Other numbers that stand in its row, by name.
     """

@@ -54,7 +54,6 @@ class Sheet:
     """What an inspection form is read against.
 
     Args:
-        bench: The set, ways of measuring, instruments.
         where_is: Tells of an identifier that fills no place of the set what it is, in words.
         instrument: Instrument for rows that name none, None for the process's usual gauge.
         lot: Lot of the material for rows that name none.
@@ -81,7 +80,6 @@ class FormRow:
     Args:
         cells: Known column name → cell; a column that the file does not have is not in it.
         line: Its rod, measured the way it names, or the form's own way until that is known.
-        readings: Its readings, once they are read.
     """
 
     cells: Mapping[str, Cell]

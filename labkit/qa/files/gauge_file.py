@@ -34,9 +34,6 @@ COLUMNS = (
 def read_study(raw: bytes, name: str) -> tuple[Reading, ...]:
     r"""Read the table of a crossed study.
 
-    Returns:
-        The readings in the order of the file.
-
     Raises:
         InputErrors: Every mistake with line and column.
 

@@ -44,10 +44,6 @@ def sample_of_table(
 ) -> Sample:
     r"""Read a sample from a table, one value a line, in the order in which they were made.
 
-    Args:
-        raw: The file: CSV with the names of the columns in the first line.
-        limits: What the values shall keep, None where only a chart is wanted.
-
     Returns:
         The sample; a value is named by its line.
 

@@ -37,10 +37,6 @@ _EMPTY = Cell("", 0, 0, "")
 def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[MeasuredRod, ...]:
     """Read an inspection form that was filled in.
 
-    Args:
-        raw: The whole file, in any dialect of a spreadsheet; see `read_table`.
-        sheet: What it is read against.
-
     Returns:
         The rods that have readings, in the order of the file; at least one.
 

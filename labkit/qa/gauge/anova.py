@@ -29,9 +29,7 @@ class Source:
     """One line of the table of an analysis of variance.
 
     Args:
-        dof: Degrees of freedom.
         f: Ratio of its mean square to the one it is tested against, None if it is not tested.
-        p: Probability of so large a ratio by chance.
     """
 
     name: str
@@ -53,9 +51,7 @@ class Anova:
     Args:
         sources: Parts, operators, interaction (where it is there), repeatability.
         total_ss_mm2: Sum of squares about the mean of all.
-        pooled: The table after the interaction was pooled, None where it was not.
         interaction_p: Probability that decided on pooling, None without operators.
-        level: Level that it was held against.
     """
 
     sources: tuple[Source, ...]
@@ -130,10 +126,6 @@ def gauge_by_anova(
     interaction (I − E)/r, operator (O − I)/(p r), parts (P − I)/(o r); after pooling E in place of
     I. A negative variance is set to zero.
 
-    Args:
-        tolerance_mm: ± of what is measured, None if not known.
-        level: Level for pooling.
-
     Returns:
         Components with generalized confidence intervals, and the table they come from.
 
@@ -161,13 +153,6 @@ def pooled_sd(sums_of_squares: Sequence[float], dofs: Sequence[int]) -> float:
     """Pool standard deviations from their sums of squares.
 
     Formula: √(Σ SS / Σ ν).
-
-    Args:
-        sums_of_squares: Sums of squares about each group's own mean.
-        dofs: Their degrees of freedom.
-
-    Returns:
-        The pooled standard deviation.
 
     >>> pooled_sd([8.0, 1.0], [1, 3])
     1.5

@@ -28,8 +28,6 @@ class Bias:
 
     Args:
         bias_mm: Mean reading less reference.
-        sd_mm: Standard deviation of the readings.
-        interval_mm: Confidence interval of the bias.
         t: Bias over its standard error; infinite where the readings do not differ.
         p: Probability of so large a |t| without bias.
     """
@@ -53,10 +51,7 @@ class Linearity:
     """Bias as a line over the reference value.
 
     Args:
-        references_mm: Reference of each reading.
-        biases_mm: Reading less reference, in the same order.
         fit: Intercept and slope; a slope of 0.001 is 1 µm for each mm.
-        slope_interval: Confidence interval of the slope.
         intercept_interval_mm: Confidence interval of the intercept, the bias at reference 0.
         slope_p: Probability of so steep a line where the bias does not change.
         lack: Whether a line is enough; None without repeats or with too few references.
@@ -86,9 +81,6 @@ class Linearity:
         """Give the fitted bias at a reference with the interval of its mean.
 
         Formula: b₀ + b₁ x ± t · s √(1/n + (x − x̄)²/Sxx).
-
-        Args:
-            reference_mm: Where.
         """
         bias = self.intercept_mm + self.slope * reference_mm
         half = t_factor(self.fit.dof, self.confidence) * self.fit.mean_sd((1.0, reference_mm))
@@ -145,9 +137,6 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
 
     Formula: least squares of (reading − reference) = b₀ + b₁ reference.
 
-    Args:
-        readings: Those without reference are passed over.
-
     Returns:
         The line, None with fewer than three references.
 
@@ -169,11 +158,7 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
 
 
 def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, ...]:
-    """Say what the biases mean.
-
-    Args:
-        line: Their line, None where there is none.
-    """
+    """Say what the biases mean."""
     sentences = []
     real = [bias for bias in found if bias.p < SIGNIFICANT and bias.bias_mm]
     if real:

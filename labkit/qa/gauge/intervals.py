@@ -57,7 +57,6 @@ def intervals(
     Args:
         sources: Lines of the analysis of variance that the components come from.
         shape: Numbers of parts, operators and trials.
-        confidence: Of the two-sided intervals, between 0 and 1.
 
     Returns:
         The intervals. They are conditional on whether the interaction was pooled.

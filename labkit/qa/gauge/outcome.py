@@ -34,7 +34,6 @@ class Asked:
 
     Args:
         tolerance_mm: ± of the length that the gauge decides on, None if not given.
-        level: Level for pooling the interaction.
     """
 
     ways: Ways = Ways.BOTH
@@ -66,7 +65,6 @@ class Outcome:
         by_ranges: Components and table of averages and ranges, None for a study too large for them.
         ranges: That table for charts and slips, also where only the analysis of variance was
             asked for; None for a study too large for its constants.
-        biases: Bias at each reference, none where none was given.
         line: Bias along the scale.
         findings: What to know, the judgement first.
     """
@@ -93,7 +91,6 @@ def work_out(
     """Work out a study.
 
     Args:
-        crossed: Readings of the crossed study, None without one.
         against: Readings with references, None for those of the crossed study that have one.
 
     Raises:

@@ -51,9 +51,6 @@ def d2_star(n: int, groups: int) -> float:
 
     Formula: d2* = √(d2² + d3²/g), so that (R̄/d2*)² is the variance in the mean.
 
-    Args:
-        n: Values in a subgroup, from 2 to 100.
-
     Returns:
         The constant; it tends to d2 with many subgroups.
 
@@ -75,9 +72,6 @@ def gauge_by_ranges(
 
     Formula: EV = K1 R̄; AV² = (K2 X̄diff)² − EV²/(p r), zero if negative; gauge² = EV² + AV²;
     PV = K3 Rp; total² = gauge² + PV², with K1 = 1/d2(r), K2 = 1/d2*(o, 1), K3 = 1/d2*(p, 1).
-
-    Args:
-        tolerance_mm: ± of what is measured, None if not known.
 
     Returns:
         Components without intervals, and what was read off the study. An interaction of parts and
@@ -116,11 +110,7 @@ def gauge_by_ranges(
 
 
 def wide_ranges(study: Study, table: RangeTable) -> tuple[str, ...]:
-    """Name the combinations whose trials lie further apart than chance explains.
-
-    Returns:
-        Names of part and operator with the range.
-    """
+    """Name the combinations whose trials lie further apart than chance explains."""
     return tuple(
         f"{cell_name(part, operator)} ({float(max(cell) - min(cell)):g} mm)"
         for part, cells in zip(study.parts, study.values_mm, strict=True)

@@ -65,10 +65,7 @@ class GaugeResult:
     """Components of a study.
 
     Args:
-        method: How it was worked out, in words.
         components: In the order of the table; those that the method does not part are not there.
-        repeatability_dof: Degrees of freedom of the repeatability.
-        tolerance_mm: ± of what is measured, None if not given.
         share_interval: Interval of the gauge's share of the total standard deviation, %.
         categories_interval: Interval of √2 · parts' / gauge's standard deviation.
         notes: What was done on the way: variances set to zero, interaction pooled.

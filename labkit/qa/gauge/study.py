@@ -27,13 +27,7 @@ _MOST_NAMED = 12
 
 @dataclass(frozen=True)
 class Reading:
-    """One reading of a gauge study.
-
-    Args:
-        operator: Who measured, empty where the study has no operators.
-        trial: Which repetition, None if not said.
-        reference_mm: True value of the part, None if not known.
-    """
+    """One reading of a gauge study."""
 
     part: str
     operator: str
@@ -51,7 +45,6 @@ class Study:
     """A balanced crossed study.
 
     Args:
-        parts: Names of the parts, in the order of the file.
         operators: Names of the operators; one, perhaps without a name, if they do not count.
         values_mm: Readings, part by part, within it operator by operator, then trial by trial.
     """

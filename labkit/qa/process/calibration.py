@@ -33,7 +33,6 @@ class Comparison:
     """One question put to the coupons.
 
     Args:
-        dof1, dof2: Its degrees of freedom.
         p: Chance of so large a ratio where the answer is no.
     """
 
@@ -176,9 +175,6 @@ def fit_offset(sizes: Sequence[tuple[Decimal, Decimal]], present_mm: float) -> F
 
     Formula: with the present offset o₀, nominal N was built as N + o₀ and measures M; the new
     offset is o₀ − mean(M − N), its standard uncertainty s / √n.
-
-    Args:
-        sizes: Nominal and measured diameters, mm, two or more.
 
     >>> sizes = [(Decimal("2.5"), Decimal(x)) for x in ("2.44", "2.46", "2.45", "2.45", "2.45")]
     >>> fit_offset(sizes, 0.02).offset_mm

@@ -70,9 +70,6 @@ def individuals(values: ArrayLike, rules: Sequence[Rule] = USUAL) -> Individuals
     Args:
         values: At least three values in the order in which they were made, any unit.
 
-    Returns:
-        Centre, limits, moving ranges and signals.
-
     Validity: Values that follow each other independently. Moving ranges depend on their neighbours,
     so they are only compared with their limit.
 
@@ -129,12 +126,6 @@ def chance_of_signals(count: int, n: int, rules: Sequence[Rule] = USUAL) -> floa
 
     Formula: Poisson with mean Σ (n − points + 1) rate over the rules and the moving range.
 
-    Args:
-        count: Signals found.
-
-    Returns:
-        The chance, 1 for no signals.
-
     Validity: Signals come in clusters and limits are estimated, so chances above a tenth come out
     too high; near 5 % it agrees with simulated charts of 30 to 100 values. It tells a few stray
     signals from a process that moves.
@@ -172,9 +163,6 @@ def d3(n: int) -> float:
     """Give the standard deviation of the range of n standard normal values.
 
     Formula: d3² = ∫ 2 r P(R > r) dr − d2², P as for d2.
-
-    Args:
-        n: Values in a subgroup, from 2 to 100.
 
     Raises:
         InputError: n is outside its range.

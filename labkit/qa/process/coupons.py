@@ -75,10 +75,8 @@ class Coupon:
 
     Args:
         name: As in the file, or "line 7" where the file names none.
-        nominal_mm: Functional length as drawn.
         measured_mm: Functional length as measured, the mean of its rows.
         read_mm: What its rows say, before it is turned into a length and averaged.
-        machine, lot: As in the file, empty if not said.
     """
 
     name: str
@@ -98,12 +96,6 @@ def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tu
 
     Rows that name one coupon are readings of it and count once, as their mean; so do the diameters
     that any of them names.
-
-    Args:
-        to_length: Turns a reading into a functional length; None where lengths were measured.
-
-    Returns:
-        The coupons in the order of the file.
 
     Raises:
         InputErrors: Every mistake with line and column; nothing is mended.

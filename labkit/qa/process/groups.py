@@ -11,9 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 def grouped(values: ArrayLike, marks: Sequence[Hashable]) -> dict[Hashable, NDArray[np.float64]]:
     """Put values together that bear the same mark; one pass, however many marks there are.
 
-    Args:
-        marks: One for each.
-
     Returns:
         Mark → its values in their order; marks in the order in which they come first.
 

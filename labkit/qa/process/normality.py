@@ -29,7 +29,6 @@ class Normality:
 
     Args:
         statistic: Anderson–Darling A², adjusted for the number of values.
-        p: Chance of at least this statistic if the population is normal.
         skewness: Third moment: + for a long tail at the top.
         excess: Fourth moment less 3: + for heavy tails.
     """
@@ -93,7 +92,6 @@ class ProbabilityPlot:
     """Points of a normal probability plot and the band in which a normal population stays.
 
     Args:
-        quantiles: Standard normal quantile that belongs to each.
         fitted: Straight line: mean + quantile · standard deviation.
         lower: Lower edge of the band at each quantile.
     """
@@ -112,11 +110,7 @@ def probability_plot(values: ArrayLike, confidence: float = 0.95) -> Probability
     order statistic, beta(i, n + 1 − i), through the fitted normal distribution.
 
     Args:
-        values: At least two values that differ.
         confidence: Of the band, for each point by itself.
-
-    Returns:
-        Points, line and band.
 
     Raises:
         InputError: A value is not finite.
@@ -158,11 +152,6 @@ def percentiles(values: ArrayLike, lower: float | None, upper: float | None) -> 
     """Work out capability indices from percentiles, as is done where values are not normal.
 
     Formula: Pp = (U − L)/(Q99.865 − Q0.135), Ppk = min((U − Q50)/(Q99.865 − Q50), …).
-
-    Args:
-        values: At least two values that differ.
-        lower: Lower limit, None for none.
-        upper: Upper limit, None for none.
 
     Validity: With fewer than about 1000 values the outer percentiles are the outermost values, and
     the indices are too good.

@@ -20,7 +20,6 @@ class Rule:
     """One pattern.
 
     Args:
-        name: Its name, lower case with hyphens.
         points: How many points the pattern takes.
         rate: How often a point completes it in a stable normal process whose centre and standard
             deviation are known.
@@ -45,8 +44,6 @@ class Signal:
     Args:
         index: The point that completes it, counted from 0.
         sentence: What was found, points counted from 1.
-        first: The first point that belongs to it.
-        last: The last point to which it goes on.
     """
 
     rule: str
@@ -154,7 +151,6 @@ def run_rules(
 
     Args:
         values: Measured values in the order in which they were made, any unit.
-        sigma: Standard deviation of a stable process, same unit, above 0.
 
     Returns:
         What was found, by the point that completes it; a pattern that goes on is told once.

@@ -22,8 +22,6 @@ class Grouping:
     """One way of telling the values apart.
 
     Args:
-        name: What the groups are, such as "material lot".
-        marks: The group of each value.
         order: The groups as they are shown; empty for the order in which they come first.
     """
 
@@ -73,11 +71,7 @@ class Sample:
 
 @dataclass(frozen=True)
 class GroupLine:
-    """One group beside the others.
-
-    Args:
-        sd: Their standard deviation, None for one value.
-    """
+    """One group beside the others."""
 
     mark: str
     n: int
@@ -90,12 +84,6 @@ class GroupLine:
 def group_lines(values: Sequence[float], grouping: Grouping) -> tuple[GroupLine, ...]:
     """Put groups of values side by side.
 
-    Args:
-        grouping: The group of each.
-
-    Returns:
-        One line for each group, in the order in which they come first.
-
     >>> lots = Grouping("lot", ("a", "a", "b"))
     >>> [(line.mark, line.mean) for line in group_lines([1, 2, 6], lots)]
     [('a', 1.5), ('b', 6.0)]
@@ -107,9 +95,6 @@ def difference_chance(values: Sequence[float], grouping: Grouping) -> float | No
     """Give the chance of group means at least so far apart if all groups are of one process.
 
     Formula: F = (between groups)/(within groups), mean squares of the one-way analysis of variance.
-
-    Args:
-        grouping: The group of each.
 
     Returns:
         The chance; None with one group, without two values in any, or where nothing differs.

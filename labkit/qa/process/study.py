@@ -48,8 +48,6 @@ class ToleranceInterval:
     """Where a share of all rods lies.
 
     Args:
-        lower: Lower end, None where the limits have no lower one.
-        upper: Upper end, None where the limits have no upper one.
         confidence: How sure that is, if the process is stable and normal.
     """
 
@@ -83,9 +81,6 @@ class Study:
 def study(sample: Sample, rules: Sequence[Rule] = USUAL, confidence: float = CONFIDENCE) -> Study:
     """Study the capability of a process.
 
-    Returns:
-        Indices, chart, test and findings.
-
     Raises:
         InputError: The sample has no limits.
         RefusedError: Too few values, or they do not differ.
@@ -114,11 +109,7 @@ def study(sample: Sample, rules: Sequence[Rule] = USUAL, confidence: float = CON
 def chart_findings(
     sample: Sample, chart: Individuals, rules: Sequence[Rule] = USUAL
 ) -> tuple[str, ...]:
-    """Say what a chart alone shows.
-
-    Returns:
-        Whole sentences, none where there is nothing to say.
-    """
+    """Say what a chart alone shows."""
     few = (
         f"only {counted(len(chart.values), 'value')}: the limits themselves are uncertain; they "
         f"settle from about {FEW_VALUES} values",

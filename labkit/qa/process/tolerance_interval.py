@@ -14,11 +14,6 @@ def two_sided_factor(n: int, share: float, confidence: float) -> float:
 
     Formula: Howe's factor × √(1 + (n − 3 − χ²)/(2 (n + 1)²)), χ² as for Howe's.
 
-    Args:
-        n: Number of values, at least 2.
-        share: p, the share of the population, above 0 and below 1.
-        confidence: γ, above 0 and below 1.
-
     Validity: Normal population; from 10 values at most 1 % wider than the exact interval.
 
     Raises:
@@ -66,11 +61,6 @@ def one_sided_factor(n: int, share: float, confidence: float) -> float:
     """Give k of the limit mean + k·s (or mean − k·s) that a share of a population does not pass.
 
     Formula: k = t(γ; n − 1, δ)/√n, the quantile of non-central t with δ = z(p) √n.
-
-    Args:
-        n: Number of values, at least 2.
-        share: p, the share of the population, above 0 and below 1.
-        confidence: γ, above 0 and below 1.
 
     Validity: Normal population; exact.
 

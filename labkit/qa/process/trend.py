@@ -64,11 +64,9 @@ class Trend:
         rods: Rods measured since the calibration that were looked at.
         mean: Exponentially weighted moving mean of the standardised deviations.
         limit: What it must stay within, ±.
-        patterns: Run rules that hold at the latest rod, in words.
         change_mm: How far the rods since the beginning lie from those before, where that is more
             than chance and away from nominal; else None.
         after: Rods since the deviation began, where there is one.
-        off_mm: Their mean deviation.
         half_mm: Half of its 95 % interval.
         since: Day on which the first of them was measured.
     """

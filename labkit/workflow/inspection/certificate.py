@@ -20,9 +20,6 @@ from labkit.workflow.rods.slots import set_to_judge
 def certificate_pdf(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> bytes:
     """Set the certificate of a release.
 
-    Args:
-        void: Why the release does not stand any more, a sentence each; printed on it.
-
     Returns:
         The PDF; the same bytes for the same event and version of the program.
 
@@ -99,10 +96,6 @@ def write_certificate(
     stored: StoredSet, event: Event, void: tuple[str, ...], folder: Path
 ) -> Path:
     """Write the certificate of a release again, never over another file.
-
-    Args:
-        void: Why the release does not stand any more; nothing where it does.
-        folder: Where; it must be there.
 
     Returns:
         The file; one that is there already with the same bytes stays as it is.

@@ -66,9 +66,6 @@ def decision_from_record(
         set_name: Which set, None for the last one made; of a replacement set, the set that it
             belongs to.
 
-    Returns:
-        The set with its places, its readings and the decision.
-
     Raises:
         InputError: The ledger does not know the case or the set.
         LedgerError: The set is not made.
@@ -84,11 +81,7 @@ def inspect(
     """Decide on a set from new measurements together with those in the ledger.
 
     Args:
-        set_name: Which set, None for the last one made.
         measured: Rods measured now; they count before what is recorded.
-
-    Returns:
-        The set with its places, its readings and the decision.
 
     Raises:
         InputError: The ledger does not know the case or the set.
@@ -129,9 +122,6 @@ def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None
 def where_is(reader: Reader, inspection: Inspection, identifier: str) -> str:
     """Say of an identifier that fills no place of a set what it is.
 
-    Args:
-        identifier: Ten digits.
-
     Returns:
         Words that follow the identifier.
     """
@@ -159,13 +149,8 @@ def record_readings(
     """Record rods as measured: one event for each, all of them or none.
 
     Args:
-        inspection: The set, as decided on before.
-        measured: The rods, each once.
         stamp: Operator code, and when, with a time zone.
         again: Why rods that were measured before are measured again; None where none may be.
-
-    Returns:
-        Numbers of the events, in the order of the rods.
 
     Raises:
         InputError: The operator code is none.

@@ -191,11 +191,7 @@ def _rod_table(inspection: Inspection, recorded: Mapping[str, int]) -> Table:
     return Table.of((*_RODS, event), inspection.decision.rods)
 
 def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterator[str]:
-    """Say what was recorded and what comes next.
-
-    Yields:
-        Sentences.
-    """
+    """Say what was recorded and what comes next."""
     first, last = min(events.values()), max(events.values())
     which = f"event {first}" if first == last else f"events {first} to {last}"
     yield f"Recorded by {by}: {counted(len(events), 'rod')}, {which}"

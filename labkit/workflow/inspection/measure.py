@@ -37,8 +37,6 @@ class Scanned:
     """A scan as measured.
 
     Args:
-        file: Name of the file, without folders.
-        sha256: SHA-256 of its bytes.
         budget: Uncertainty of the length with the scanner's own errors, as far as they are known.
         notes: What should be known beside the scan's own findings.
     """
@@ -80,8 +78,6 @@ def measure_file(
     """Measure a scan and state the uncertainty of its length.
 
     Args:
-        instrument: The scanner, None where it is not named.
-        place: The recorded rod that it should be, None without one.
         most_u_mm: Largest standard uncertainty by the scan alone that is taken.
 
     Raises:
@@ -115,10 +111,6 @@ def scan_budget(
 
     Formula: u² = u²(fit) + u²(scanner): calibration, repeatability, both terms of temperature as
     for any length between centres; without a named scanner the process's usual gauge.
-
-    Args:
-        instrument: The scanner, None where it is not named.
-        place: The recorded rod, None without one.
 
     Source: JCGM 100:2008 (GUM), 5.1.2.
     """
@@ -155,9 +147,6 @@ def rod_on_record(
     reader: Reader, identifier: str, instruments: Mapping[str, Instrument]
 ) -> RodOnRecord:
     """Find the rod that a scan should show, with its set.
-
-    Args:
-        identifier: Of the rod, as typed.
 
     Raises:
         InputError: The ledger does not know it.
@@ -209,10 +198,6 @@ def judged(
 
 def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:
     """Refuse options that do not go together.
-
-    Args:
-        identifier: The rod named, None without.
-        by: Operator code, None without.
 
     Raises:
         InputError: One rod for several scans, or nothing to record under.

@@ -28,11 +28,7 @@ _ENDS = (
 
 
 def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
-    """Make the report of a measured scan.
-
-    Args:
-        rod: The recorded rod that it shows, as decided on; None without one.
-    """
+    """Make the report of a measured scan."""
     measure, budget = scanned.measure, scanned.budget
     length = (
         f"Length {_mm(measure.length_mm)} ± {_mm(budget.expanded_mm())} mm (95 %, k = "

@@ -54,7 +54,6 @@ def release(
     Args:
         set_name: The set; None for the last one made that is no replacement.
         out: Folder for the certificate; None for the one that holds the set.
-        note: Free text kept with the release.
 
     Raises:
         InputError: There is no such case or set.

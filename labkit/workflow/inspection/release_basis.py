@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import math
 import shlex
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from operator import itemgetter
 from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.findings import Severity, refusals
+from labkit.core.report import Column, Table, data_of, only
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredReading, StoredRod
-from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Decision, Result
+from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
 from labkit.qa.decision.rod_decision import MeasuredRod
-from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection
+from labkit.workflow.inspection.limits_report import ends
 from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_state import readings_seen
 from labkit.workflow.rods.since import revised_since
@@ -28,9 +28,6 @@ Json = dict[str, Any]
 
 def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
     """List what keeps a set from being released, each with what to do.
-
-    Args:
-        inspection: The set, decided on from the record.
 
     Returns:
         A sentence each; empty where the set may be released.
@@ -133,9 +130,6 @@ def _against_calibration(
 def basis_json(reader: Reader, inspection: Inspection) -> Json:
     """Write down everything that a release rests on.
 
-    Args:
-        inspection: The set, decided on from the record, every place measured.
-
     Returns:
         JSON content: rods with readings, uncertainty and decision, differences, notes.
     """
@@ -143,7 +137,7 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
     since = revised_since(reader, stored, [slot.rod for slot in inspection.slots])
     aside = _set_aside(reader, stored.case)
     template, process = stored.template.content, stored.process.content
-    return {
+    return data_of({
         "schema": 1,
         "set_revision": stored.set_revision,
         "prescription_revision": stored.prescription.revision,
@@ -156,11 +150,11 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
              "set_aside": aside.get(slot.rod.identifier, [])}
             for slot in inspection.slots
         ],
-        "differences": [_difference_json(each) for each in decision.differences],
+        "differences": Table.of(_DIFFERENCES, decision.differences).records,
         "notes": [
             f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE
         ],
-    }  # fmt: skip
+    })  # fmt: skip
 
 
 def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
@@ -179,56 +173,52 @@ def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
     return {rod: sorted(readings, key=itemgetter("event")) for rod, readings in found.items()}
 
 
+_DECISION = (
+    Column(None, lambda each: ends(each.decision.acceptance), "acceptance_mm"),
+    Column(None, "decision.probability", "conformance_probability"),
+    Column(None, "decision.result", "result"),
+)
+_ROD = (
+    Column(None, "expected.engraved", "label"),
+    Column(None, lambda rod: str(rod.expected.length_mm), "length_mm"),
+    Column(None, lambda rod: str(rod.expected.tolerance_mm), "tolerance_mm"),
+    Column(None, "length_mm", "measured_mm"),
+    Column(None, "budget.combined_mm", "u_mm"),
+    Column(None, "budget.effective_dof", "dof"),
+    Column(None, lambda rod: rod.budget.coverage_factor(), "coverage_factor"),
+    Column(None, lambda rod: rod.budget.expanded_mm(), "expanded_mm"),
+    Column(None, lambda rod: rod.budget.to_json(), "budget"),
+    *_DECISION,
+)
+_DIFFERENCES = (
+    *only("step", "difference_mm", "u_mm"),
+    Column(None, lambda each: str(each.tolerance_mm), "tolerance_mm"),
+    *_DECISION,
+)
+#: Of a reading, what a certificate shows beside the instrument.
+_SHOWN = [field.name for field in READING_FIELDS if field.name not in ("instrument", "scan")]
+
+
 def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
     rod, reading = slot.rod, inspection.recorded[slot.rod.identifier]
-    (measured,) = (
+    measured = [
         one for one in inspection.decision.rods if one.expected.identifier == rod.identifier
-    )
-    expected, budget = measured.expected, measured.budget
-    dof = budget.effective_dof
+    ]
+    instrument = reading.details.get("instrument")
     return {
         "identifier": rod.identifier,
         "set": rod.set_name,
         "step": slot.step,
         "side": slot.side,
-        "label": expected.engraved,
-        "length_mm": str(expected.length_mm),
-        "tolerance_mm": str(expected.tolerance_mm),
         "replaced": [_replaced_json(reader, old) for old in slot.replaced],
         "reading_events": readings_seen(reader, rod.identifier),
         "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
         "way": reading.quantity,
-        **_details(reading.details),
-        "measured_mm": measured.length_mm,
-        "u_mm": budget.combined_mm,
-        "dof": None if math.isinf(dof) else dof,
-        "coverage_factor": budget.coverage_factor(),
-        "expanded_mm": budget.expanded_mm(),
-        "budget": budget.to_json(),
-        **_decision_json(measured.decision),
-    }
-
-
-#: Of a reading, what a certificate shows beside the instrument.
-_SHOWN = [field.name for field in READING_FIELDS if field.name not in ("instrument", "scan")]
-
-
-def _details(details: Mapping[str, Any]) -> Json:
-    instrument = details.get("instrument")
-    return {
-        **{name: details.get(name) for name in _SHOWN},
+        **{name: reading.details.get(name) for name in _SHOWN},
         "instrument": instrument and {
             name: instrument.get(name) for name in ("name", "title", "calibration_due", "evidence")
         },
-    }
-
-
-def _decision_json(decision: Decision) -> Json:
-    zone = decision.acceptance
-    return {
-        "acceptance_mm": None if zone is None else [zone.lower_mm, zone.upper_mm],
-        "conformance_probability": decision.probability,
-        "result": str(decision.result),
+        **Table.of(_ROD, measured).records[0],
     }
 
 
@@ -237,13 +227,3 @@ def _replaced_json(reader: Reader, old: StoredRod) -> Json:
     reason = event.body.get("reason") if event else None
     return {"identifier": old.identifier, "set": old.set_name, "state": old.state,
             "reason": reason}
-
-
-def _difference_json(each: SideDifference) -> Json:
-    return {
-        "step": each.step,
-        "difference_mm": each.difference_mm,
-        "u_mm": each.u_mm,
-        "tolerance_mm": str(each.tolerance_mm),
-        **_decision_json(each.decision),
-    }

@@ -61,9 +61,6 @@ def why_void(reader: Reader, stored: StoredSet, event: Event) -> tuple[str, ...]
 
     Args:
         event: A release of it, not always the last.
-
-    Returns:
-        A sentence each.
     """
     now, later = release_now(reader, stored), reader.corrected(stored.case).get(event.seq)
     if later is not None:

@@ -39,8 +39,6 @@ class CouponFile:
     """A file of coupons as given.
 
     Args:
-        raw: Its bytes.
-        name: Its name, without folders.
         to_length: Turns its readings into lengths; None where it holds lengths.
     """
 
@@ -107,9 +105,6 @@ class Calibrated:
 
 def calibrate(file: CouponFile, base: Process, asked: Asked) -> Calibrated:
     """Calibrate a process by coupons that were built with it.
-
-    Returns:
-        The calibrated process; nothing is written.
 
     Raises:
         InputError: The file cannot be used; every mistake has its line and column.

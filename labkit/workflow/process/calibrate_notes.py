@@ -21,11 +21,7 @@ def notes(
     """Give what a calibration does not say by its numbers alone.
 
     Args:
-        offsets: Offsets of the diameters, None where they were not measured.
         gauge_u_mm: Standard uncertainty that all readings share.
-
-    Yields:
-        Notes.
     """
     yield note("what_the_machine_does", _distortion(fit))
     yield note("present_compensation", _correction(fit, base))

@@ -35,11 +35,7 @@ class RodValue:
     """One measured rod.
 
     Args:
-        side: "left" or "right".
         version: Digest of the process as it was then.
-        lot: Lot of the material, None if not recorded.
-        nominal_mm: Functional length it was made for.
-        tolerance_mm: ± tolerance of that.
         deviation_mm: Measured functional length less nominal.
         u_mm: Standard uncertainty of that, None if not recorded.
     """
@@ -141,9 +137,6 @@ def _value(event: Event, rod: StoredRod, of_set: StoredSet) -> RodValue | None:
 def chosen(values: Sequence[RodValue], wanted: Selection) -> tuple[RodValue, ...]:
     """Choose rods.
 
-    Returns:
-        Those that fit every part of the selection.
-
     Raises:
         InputError: A name is not in the record at all; the sentence names the nearest or all.
         RefusedError: No rod fits.
@@ -202,7 +195,6 @@ def rod_sample(
     what it was allowed, and rods of different tolerances may stand in one study.
 
     Args:
-        values: The rods, at least one.
         without: Readings that could not be used.
         subgroup: What was made under the same conditions: "set" or "lot"; None for neighbours.
 

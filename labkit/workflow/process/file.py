@@ -54,11 +54,7 @@ def write_process(process: Process, path: Path) -> None:
 
 
 def process_toml(process: Process) -> str:
-    """Write a process as the text of its file.
-
-    Returns:
-        TOML with a comment on each table.
-    """
+    """Write a process as the text of its file."""
     import tomlkit
 
     document = tomlkit.document()

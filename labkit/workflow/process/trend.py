@@ -27,9 +27,6 @@ _SHARED = (CALIBRATION, FITTINGS, ROOM)
 def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Finding, ...]:
     """Note rods whose length lies outside of what the process was calibrated with.
 
-    Args:
-        lengths: Functional lengths of the rods to be made, mm.
-
     Returns:
         A note, or nothing; nothing for a process that was not calibrated.
     """
@@ -53,9 +50,6 @@ def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Find
 def trend_findings(process: Process, reader: Reader) -> tuple[Finding, ...]:
     """Say whether the rods measured since a process was calibrated drift away.
 
-    Args:
-        reader: The ledger; it is only read.
-
     Returns:
         A note, or nothing; nothing for a process that was not calibrated.
     """
@@ -71,9 +65,6 @@ def trend_findings(process: Process, reader: Reader) -> tuple[Finding, ...]:
 
 def case_process(case: str, reader: Reader) -> Process | None:
     """Give the process that a case's rods are made with, as recorded.
-
-    Args:
-        reader: The ledger; it is only read.
 
     Returns:
         The process of the newest finished set, None where there is none.
