@@ -34,7 +34,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 EVERY_FILE = [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))]
 #: The floors that measure written files, and what none of their modules may import: the code
 #: that made the files.
-MEASURING = ("check", "scan")
+MEASURING = ("check", "scan", "expected")
 BUILDING = (
     "labkit.solids",
     "labkit.exports.write.mesh", "labkit.exports.write.solid_reader",

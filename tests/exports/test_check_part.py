@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
+from manifold3d import Manifold, Mesh
 
 from labkit.core.rod.rods import Compensation, Hand
 from labkit.exports.check import part as module
@@ -97,6 +99,23 @@ def test_a_bar_that_was_not_asked_for_fails():
     step, stl, volume = made(PARTS[0])
     result = check_part(part, NOMINAL, step, stl, LETTERING, (volume, volume))
     assert failed(result) == {("STL", "bar under the label"), ("STEP", "bar under the label")}
+
+
+def test_a_hole_that_nobody_asked_for_fails(tmp_path):
+    """A thin hole from the upper to the lower edge: no other check of the STL looks there."""
+    step, stl, volume = made(PARTS[0])
+    whole = trimesh.load(stl)
+    body = Manifold(Mesh(np.float32(whole.vertices), np.uint32(whole.faces)))
+    drill = Manifold.cylinder(20.0, 0.15, circular_segments=48, center=True)
+    drilled = (body - drill).to_mesh()
+    path = tmp_path / "part.stl"
+    path.write_bytes(
+        trimesh.Trimesh(drilled.vert_properties, drilled.tri_verts).export(file_type="stl")
+    )
+    less = body.volume() - (body - drill).volume()
+    result = check_part(PARTS[0], NOMINAL, step, path, LETTERING, (volume, volume - less))
+    assert failed(result) == {("STL", "through holes")}
+    assert result.mesh.genus == 3
 
 
 def test_the_other_hand_fails():
@@ -191,23 +210,25 @@ def test_old_schema_and_other_units_fail(tmp_path):
 
 
 #: All but what checks a plate, which asks where its pieces were laid.
+EXPORTS = Path(module.__file__).parents[1]
 MEASURING = sorted(
-    path.stem
-    for path in Path(module.__file__).parent.glob("*.py")
-    if path.stem not in ("__init__", "plate")
+    path.relative_to(EXPORTS).with_suffix("").as_posix().replace("/", ".")
+    for floor in ("check", "expected")
+    for path in (EXPORTS / floor).glob("*.py")
+    if path.stem != "plate"
 )
 
 
 @pytest.mark.parametrize("name", MEASURING)
 def test_measuring_shares_nothing_with_building(name):
-    source = Path(module.__file__).with_name(f"{name}.py").read_text("utf-8")
+    source = (EXPORTS / f"{name.replace('.', '/')}.py").read_text("utf-8")
     imported = {
         node.module for node in ast.walk(ast.parse(source)) if isinstance(node, ast.ImportFrom)
     }
     ours = {one for one in imported if one and one.startswith("labkit.")}
-    allowed = {f"labkit.exports.check.{other}" for other in MEASURING} | {
-        "labkit.core.label.lettering", "labkit.core.numbers", "labkit.core.rod.rods",
-        "labkit.errors", "labkit.exports.check", "labkit.units",
+    allowed = {f"labkit.exports.{other}".removesuffix(".__init__") for other in MEASURING} | {
+        "labkit.core.label.lettering", "labkit.core.numbers", "labkit.core.rod.fittings",
+        "labkit.core.rod.rods", "labkit.errors", "labkit.units",
     }
     assert ours <= allowed
 

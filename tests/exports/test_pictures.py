@@ -27,7 +27,7 @@ from labkit.exports.check.stl_reader import read_stl
 from labkit.exports.pictures.glb import set_glb
 from labkit.exports.pictures.placing import placed_by_length
 from labkit.exports.pictures.png import PIXELS_PER_MM, set_pngs
-from labkit.exports.pictures.shading import ShownRod, label_level_mm, shaded
+from labkit.exports.pictures.shading import ShownRod, shaded
 from labkit.exports.write.mesh import mesh_of
 from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
@@ -89,7 +89,7 @@ def inked(one: ShownRod) -> np.ndarray:
     inward = one.rod.hand.inward_y
     x, y, z = one.mesh.vertices.T
     up = z * np.cos(TILT) - inward * y * np.sin(TILT)
-    level = -label_level_mm(one.rod) * np.sin(TILT)
+    level = -one.rod.template.body.label_level_mm * np.sin(TILT)
     row = picture.shape[0] / 2 + ((up.max() + up.min()) / 2 - level) * PIXELS_PER_MM
     label_x = label_space(one.rod.template, float(one.rod.length)).center_x_mm
     across = -inward * (label_x - (x.max() + x.min()) / 2)
@@ -172,7 +172,7 @@ def test_a_rod_read_back_from_its_stl_gives_the_same_label(tmp_path, eye_rods):
 def test_ink_is_the_engraving_and_normals_are_units(mirrored_rods):
     for one in mirrored_rods:
         mesh = shaded(one)
-        level = label_level_mm(one.rod)
+        level = one.rod.template.body.label_level_mm
         heights = mesh.vertices[mesh.triangles[mesh.inked]][..., 2]
         assert heights.max() == pytest.approx(level, abs=1e-4)
         assert heights.min() == pytest.approx(level - 0.3, abs=1e-4)

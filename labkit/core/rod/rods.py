@@ -12,11 +12,11 @@ from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
 from labkit.core.rod.calibration import Calibration
-from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting, FittingKind
+from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting
 
 __all__ = [
     "CHAMFER_PART", "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
-    "Fitting", "FittingKind", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
+    "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
     "Rod", "RodTemplate", "RoundBar",
 ]
 

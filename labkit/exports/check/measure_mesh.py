@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.rod.rods import FittingKind, RodTemplate
+from labkit.core.rod.rods import RodTemplate
 from labkit.errors import GeometryError
 from labkit.exports.check.facet_groups import (
     SMOOTH_COSINE,
@@ -96,13 +96,13 @@ def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends
         The fittings; one that was not found is None.
     """
     lower, upper = wanted_ends(template)
-    balls = lower.kind is FittingKind.BALL and upper.kind is FittingKind.BALL
+    balls = lower.sphere and upper.sphere
     # Bores and pins are looked for among the same surfaces: those are told apart only once.
     surfaces = {
-        ball: _surfaces(mesh, pairs, ball)
-        for ball in sorted({end.kind is FittingKind.BALL for end in (lower, upper)})
+        sphere: _surfaces(mesh, pairs, sphere)
+        for sphere in sorted({end.sphere for end in (lower, upper)})
     }
-    found = [_find(mesh, *surfaces[end.kind is FittingKind.BALL], end) for end in (lower, upper)]
+    found = [_find(mesh, *surfaces[end.sphere], end) for end in (lower, upper)]
     return Ends(found[0], found[1], balls)
 
 
@@ -134,13 +134,13 @@ def _likely(
     mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted
 ) -> list[int]:
     """Name the groups whose box across the axis is about as wide as the wanted fitting."""
-    least = LEAST_BALL_FACETS if wanted.kind is FittingKind.BALL else LEAST_WALL_FACETS
+    least = LEAST_BALL_FACETS if wanted.sphere else LEAST_WALL_FACETS
     sizes = np.bincount(labels[taken], minlength=len(labels))
     likely = []
     for label in np.flatnonzero(sizes >= least):
         corners = mesh.corners[(labels == label) & taken].reshape(-1, 3)
         spread = np.ptp(corners, axis=0)
-        if wanted.kind is FittingKind.BALL:
+        if wanted.sphere:
             wide = bool(wanted.may_be(float(spread[1])) and wanted.may_be(float(spread[2])))
         else:
             wide = bool(wanted.may_be(float(spread[0])) and wanted.may_be(float(spread[2])))
@@ -154,7 +154,7 @@ def _measure_group(
 ) -> Found | None:
     triangles = mesh.triangles[members]
     points = mesh.vertices[np.unique(triangles)]
-    ball = wanted.kind is FittingKind.BALL
+    ball = wanted.sphere
     try:
         fit = fit_sphere(points) if ball else fit_cylinder(points, AXIS_Y)
     except GeometryError:  # a flat or ragged group: not what was looked for
@@ -162,7 +162,7 @@ def _measure_group(
     if fit.form_mm > SHAPE_SHARE * fit.radius_mm:
         return None
     corners = mesh.vertices[triangles]
-    if _concave(corners, mesh.crosses[members], fit) != wanted.concave:
+    if _concave(corners, mesh.crosses[members], fit) != wanted.surface.concave:
         return None
     if not ball and _widest_gap(points, fit) > WIDEST_GAP_RAD:
         return None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from labkit.core.rod.rods import FittingKind, RodTemplate
+from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check import limits
 from labkit.exports.check.measured import Ends, Found, Wanted, outermost, wanted_ends
 from labkit.exports.check.step_box import bounding_box
@@ -151,18 +151,17 @@ def _parts(shape: Any, kind: Any, outside: Any = None) -> list[Any]:
 
 def _find_ends(faces: list[Any], template: RodTemplate) -> Ends:
     lower, upper = wanted_ends(template)
-    balls = lower.kind is FittingKind.BALL and upper.kind is FittingKind.BALL
+    balls = lower.sphere and upper.sphere
     rounds = _together([found for face in faces if (found := _round_face(face)) is not None])
     return Ends(_find(rounds, lower), _find(rounds, upper), balls)
 
 
 def _find(rounds: list[_Round], wanted: Wanted) -> Found | None:
-    ball = wanted.kind is FittingKind.BALL
     candidates = [
-        Found(one.center, 2.0 * one.radius, 0.0 if ball else one.tilt)
+        Found(one.center, 2.0 * one.radius, 0.0 if wanted.sphere else one.tilt)
         for one in rounds
-        if one.ball == ball and one.concave == wanted.concave
-        and (ball or one.turn > FULL_TURN_RAD)
+        if one.ball == wanted.sphere and one.concave == wanted.surface.concave
+        and (wanted.sphere or one.turn > FULL_TURN_RAD)
     ]
     return outermost(wanted, candidates)
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from labkit.core.numbers import require_finite
-from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, FittingKind, RodTemplate
+from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check import limits
+from labkit.exports.expected import ExpectedEnd, SphereEnd, expected_ends
 
 LOWER = "lower"
 UPPER = "upper"
@@ -19,26 +20,27 @@ class Wanted:
     """A fitting to look for: what it is and about how wide, not where.
 
     Args:
-        kind: Bore, pin or ball.
+        surface: What is measured of it.
         end: "lower" (x below 0) or "upper".
     """
 
-    kind: FittingKind
+    surface: ExpectedEnd
     end: str
-    diameter_mm: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
+    @property
+    def diameter_mm(self) -> float:
+        """Nominal diameter."""
+        return self.surface.fitting.diameter_mm
+
+    @property
+    def sphere(self) -> bool:
+        """Whether a sphere is looked for, and not a cylinder along y."""
+        return isinstance(self.surface, SphereEnd)
 
     @property
     def sense(self) -> int:
         """−1 at the lower end, +1 at the upper."""
         return -1 if self.end == LOWER else 1
-
-    @property
-    def concave(self) -> bool:
-        """Whether material is outside of the surface, as around a bore."""
-        return self.kind is FittingKind.EYE
 
     def may_be(self, diameter_mm: float) -> bool:
         """Say whether a found diameter is near enough to be this fitting."""
@@ -46,8 +48,7 @@ class Wanted:
 
     def named(self) -> str:
         """Name the fitting for people, such as "bore at the lower end"."""
-        noun = {"eye": "bore", "crosspin": "pin", "ball": "ball"}[self.kind.value]
-        return f"{noun} at the {self.end} end"
+        return f"{self.surface.noun} at the {self.end} end"
 
 
 @dataclass(frozen=True)
@@ -88,23 +89,10 @@ class Ends:
         return math.hypot(*apart) if self.balls else math.hypot(apart[0], apart[2])
 
 
-def diameter_of(fitting: Fitting) -> float:
-    """Give the nominal diameter that carries a fitting's function, mm."""
-    match fitting:
-        case Eye():
-            return fitting.bore_diameter_mm
-        case Ball():
-            return fitting.ball_diameter_mm
-        case Crosspin():
-            return fitting.pin_diameter_mm
-
-
 def wanted_ends(template: RodTemplate) -> tuple[Wanted, Wanted]:
     """Say what to look for at the lower and the upper end of a template's rods."""
-    return (
-        Wanted(template.lower.kind, LOWER, diameter_of(template.lower)),
-        Wanted(template.upper.kind, UPPER, diameter_of(template.upper)),
-    )
+    lower, upper = expected_ends(template)
+    return Wanted(lower, LOWER), Wanted(upper, UPPER)
 
 
 def outermost(wanted: Wanted, candidates: Sequence[Found]) -> Found | None:

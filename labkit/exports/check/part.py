@@ -7,24 +7,18 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.label.lettering import Lettering
-from labkit.core.rod.rods import NOMINAL, Compensation, Eye, FittingKind, Rod
+from labkit.core.rod.rods import NOMINAL, Compensation, Rod
 from labkit.errors import InputError
 from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checker
-from labkit.exports.check.expected import (
-    Corner,
-    built_length_mm,
-    expected_box,
-    inward_of,
-    label_level,
-    offset_of,
-)
 from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
 from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
 from labkit.exports.check.measured import Ends, Found, Wanted, wanted_ends
 from labkit.exports.check.outward_face import outward_roughness
 from labkit.exports.check.read_label import LabelReading, read_label
 from labkit.exports.check.stl_reader import FacetMesh, read_stl
+from labkit.exports.expected import expected_bar, expected_ends
+from labkit.exports.expected.rod import Corner, built_length_mm, expected_box, inward_of
 from labkit.units import CHECK_DECIMALS, written
 
 
@@ -181,7 +175,7 @@ def _end_checks(
     place = limits.STEP_LENGTH_MM if step else limits.FRAME_MM
     half = built_length_mm(rod, compensation) / 2.0
     for wanted, found in zip(wanted_ends(rod.template), (ends.lower, ends.upper), strict=True):
-        diameter = wanted.diameter_mm + offset_of(wanted.kind, compensation)
+        diameter = wanted.diameter_mm + wanted.surface.offset_mm(compensation)
         name = wanted.named()
         if found is None:
             checks.append(checker.near(f"diameter of the {name}", None, diameter, tolerance))
@@ -192,7 +186,7 @@ def _end_checks(
             checker.near(f"z of the {name}", found.center[2], 0.0, place),
             checker.at_most(f"tilt of the {name}", found.tilt, tilt, ""),
         ]
-        if wanted.kind is FittingKind.BALL:
+        if wanted.sphere:
             checks.append(checker.near(f"y of the {name}", found.center[1], 0.0, place))
         if not step:
             checks += _facet_checks(checker, wanted, found)
@@ -210,7 +204,7 @@ def _facet_checks(checker: Checker, wanted: Wanted, found: Found) -> list[Check]
 def _mesh_checks(
     checker: Checker, rod: Rod, compensation: Compensation, mesh: MeshMeasure
 ) -> list[Check]:
-    bores = sum(isinstance(end, Eye) for end in (rod.template.lower, rod.template.upper))
+    holes = sum(end.holes for end in expected_ends(rod.template))
     box = expected_box(rod, compensation)
     return [
         checker.near(
@@ -221,7 +215,7 @@ def _mesh_checks(
         checker.same("watertight", mesh.watertight, True),
         checker.same("winding consistent", mesh.winding, True),
         checker.same("manifold", mesh.manifold, "NoError"),
-        checker.same("through holes", mesh.genus, bores),
+        checker.same("through holes", mesh.genus, holes),
         checker.same("bodies", mesh.bodies, 1),
         *_box_checks(checker, (mesh.low, mesh.high), box, limits.MESH_BOX_MM),
     ]
@@ -273,8 +267,8 @@ def _reading_checks(checker: Checker, rod: Rod, label: LabelReading) -> list[Che
                      limits.LABEL_DEPTH_MM),
         checker.at_most("unevenness of the engraving", label.depth_spread_mm,
                         limits.LABEL_DEPTH_MM),
-        checker.near("level of the label's face", label.face_mm, label_level(rod.template),
-                     limits.LABEL_FACE_MM),
+        checker.near("level of the label's face", label.face_mm,
+                     expected_bar(rod.template).label_level_mm, limits.LABEL_FACE_MM),
         checker.near("height of the characters", label.height_mm, place.height_mm, height),
         checker.same("plane face within the label's margin", label.clear, True),
     ]

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.rod.rods import FlatBar, Rod
+from labkit.core.rod.rods import Rod
 
 #: Facets that turn by more than this at an edge keep the edge.
 SHARP_DEG = 30.0
@@ -76,18 +76,10 @@ def shaded(shown: ShownRod) -> ShadedMesh:
     return _with_normals(vertices, shown.mesh.triangles, inked)
 
 
-def label_level_mm(rod: Rod) -> float:
-    """Give how far the label face lies from the rod's middle."""
-    body = rod.template.body
-    if isinstance(body, FlatBar):
-        return body.thickness_mm / 2
-    return body.diameter_mm / 2 - body.flat_depth_mm
-
-
 def _engraved(
     rod: Rod, vertices: NDArray[np.float64], triangles: NDArray[np.int32]
 ) -> NDArray[np.bool_]:
-    face = label_level_mm(rod)
+    face = rod.template.body.label_level_mm
     depth = vertices[triangles][..., 2] - face
     on_face = np.abs(depth) < _LEVEL_MM
     on_floor = np.abs(depth + rod.template.label.depth_mm) < _LEVEL_MM

@@ -6,15 +6,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from labkit.core.rod.rods import Ball, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.rods import Fitting, RodTemplate
 from labkit.errors import GeometryError, RefusedError
 from labkit.exports.check.limits import FITTING_SEARCH_SHARE
-from labkit.exports.check.measured import LOWER, UPPER, diameter_of
+from labkit.exports.check.measured import LOWER, UPPER
+from labkit.exports.expected import (
+    Array,
+    CylinderEnd,
+    ExpectedEnd,
+    SphereEnd,
+    expected_bar,
+    expected_end,
+)
 from labkit.exports.scan.fit import SurfaceFit, robust_cylinder, robust_sphere
-
-Array = NDArray[np.float64]
 
 #: Next to an edge a scan is rounded or frayed: that much of a wall does not count.
 EDGE_MM = 0.25
@@ -48,11 +53,6 @@ class EndFit:
     seen: float
 
 
-def noun_of_end(fitting: Fitting) -> str:
-    """Name what is measured at an end: bore, pin or ball."""
-    return {"eye": "bore", "crosspin": "pin", "ball": "ball"}[fitting.kind.value]
-
-
 def fit_ends(template: RodTemplate, points: Array, length_mm: float) -> tuple[EndFit, EndFit]:
     """Fit both fittings of a rod.
 
@@ -75,13 +75,13 @@ def fit_ends(template: RodTemplate, points: Array, length_mm: float) -> tuple[En
 def _fit_end(
     template: RodTemplate, end: str, fitting: Fitting, points: Array, x_mm: float
 ) -> EndFit:
-    wanted = diameter_of(fitting) / 2.0
+    wanted, surface = fitting.diameter_mm / 2.0, expected_end(fitting)
     near = points[(np.abs(points[:, 0] - x_mm) < 2.0 * wanted + ASTRAY_MM)]
     try:
-        if isinstance(fitting, Ball):
-            fit, seen, gap = _ball(fitting, near, x_mm)
+        if isinstance(surface, SphereEnd):
+            fit, seen, gap = _ball(surface, near, x_mm)
         else:
-            fit, seen, gap = _wall(template, fitting, near, x_mm)
+            fit, seen, gap = _wall(template, surface, near, x_mm)
     except GeometryError:
         raise _unseen(template, end, fitting, "the scan shows next to nothing of it") from None
     if seen < LEAST_SEEN or gap > WIDEST_GAP_DEG:
@@ -101,9 +101,9 @@ def _fit_end(
 
 
 def _unseen(template: RodTemplate, end: str, fitting: Fitting, why: str) -> RefusedError:
-    place = f"{noun_of_end(fitting)} at the {end} end"
+    place = f"{fitting.surface} at the {end} end"
     if not template.handed:
-        place = f"{noun_of_end(fitting)} at one end"
+        place = f"{fitting.surface} at one end"
     return RefusedError(
         f"the {place} cannot be measured as that of {template.name}: {why}; scan the rod again "
         "with this end in view",
@@ -112,10 +112,11 @@ def _unseen(template: RodTemplate, end: str, fitting: Fitting, why: str) -> Refu
 
 
 def _wall(
-    template: RodTemplate, fitting: Eye | Crosspin, points: Array, x_mm: float
+    template: RodTemplate, wanted: ExpectedEnd, points: Array, x_mm: float
 ) -> tuple[SurfaceFit, float, float]:
-    low, high = wall_span(template, fitting)
-    level, radius = (low + high) / 2.0, diameter_of(fitting) / 2.0
+    assert isinstance(wanted, CylinderEnd)
+    low, high = wanted.wall_mm(expected_bar(template).label_level_mm)
+    level, radius = (low + high) / 2.0, wanted.fitting.diameter_mm / 2.0
     center = (x_mm, 0.0)
     inner = points[(points[:, 1] > low + EDGE_MM) & (points[:, 1] < high - EDGE_MM)]
     drawn = len(_ring(inner, center, radius)) < LEAST_WALL_POINTS
@@ -135,14 +136,6 @@ def _wall(
     return fit, _seen(angles, layers, 1 if drawn else LAYERS), _gap_deg(angles)
 
 
-def wall_span(template: RodTemplate, fitting: Eye | Crosspin) -> tuple[float, float]:
-    """Give where a bore's or pin's wall begins and ends along y; the inward face is at −y."""
-    half = getattr(template.body, "thickness_mm", 0.0) / 2.0
-    if isinstance(fitting, Crosspin):
-        return -half - fitting.pin_length_mm, -half
-    return -half, half
-
-
 def _ring(
     points: Array, center: tuple[float, float], radius: float, share: float = FITTING_SEARCH_SHARE
 ) -> Array:
@@ -150,11 +143,11 @@ def _ring(
     return points[np.abs(across - radius) < share * radius]
 
 
-def _ball(fitting: Ball, points: Array, x_mm: float) -> tuple[SurfaceFit, float, float]:
+def _ball(wanted: SphereEnd, points: Array, x_mm: float) -> tuple[SurfaceFit, float, float]:
     outward = 1.0 if x_mm > 0.0 else -1.0
-    center, radius = (x_mm, 0.0, 0.0), fitting.ball_diameter_mm / 2.0
+    center, radius = (x_mm, 0.0, 0.0), wanted.fitting.diameter_mm / 2.0
     # The ball ends where its neck begins.
-    neck = math.sqrt(radius**2 - (fitting.neck_diameter_mm / 2.0) ** 2) - EDGE_MM
+    neck = wanted.neck_from_mm - EDGE_MM
     for share in (FITTING_SEARCH_SHARE, FITTING_SEARCH_SHARE, 0.15):
         out = points - np.asarray(center)
         on_it = np.abs(np.linalg.norm(out, axis=1) - radius) < share * radius

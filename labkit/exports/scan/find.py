@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.rod.rods import Ball, FlatBar, RodTemplate
+from labkit.core.rod.rods import RodTemplate
 from labkit.errors import RefusedError
 from labkit.exports.scan.ends import EndFit, fit_ends
 from labkit.exports.scan.file import ScanMesh
@@ -119,7 +119,7 @@ class _Search:
         self.points = np.empty((0, 3))
         if not self.templates:
             return
-        widest = max(widest_mm(one) for one in self.templates.values())
+        widest = max(RodShape(one).widest_mm for one in self.templates.values())
         cloud = spread_points(mesh, TABLE_FACTOR * widest)
         self.points = cloud.points
         # Everything first; from aside, and the larger pieces alone, only where that shows no rod.
@@ -143,16 +143,6 @@ def _may_be(size: float, template: RodTemplate, longest: float) -> bool:
     reach = sum(RodShape(template).reach())
     shortest = EXTENT_SHORT * (float(template.shortest_mm) + reach)
     return shortest < size < longest * (float(template.longest_mm) + reach)
-
-
-def widest_mm(template: RodTemplate) -> float:
-    """Give the width of the widest plane or disc of a template's rods, mm."""
-    body = template.body
-    bosses = [
-        fitting.boss_diameter_mm for fitting in (template.lower, template.upper)
-        if not isinstance(fitting, Ball)
-    ]  # fmt: skip
-    return max([body.height_mm if isinstance(body, FlatBar) else body.diameter_mm, *bosses])
 
 
 def _by_one(

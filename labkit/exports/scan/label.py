@@ -13,6 +13,7 @@ from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabelError
+from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.scan.glyphs import DIGITS, Match, correlations, drawn, match
 from labkit.exports.scan.pose import Pose
 from labkit.exports.scan.relief import Relief, relief
@@ -138,7 +139,8 @@ def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:
         return
     yield pose, False
     yield pose.half_turned(1), False
-    if template.lower.kind.value == "eye":  # a round bar's flat tells its inward side
+    # A round bar's flat, or what stands out of a face, tells the inward side.
+    if expected_bar(template).plane and not any(e.stands_out_mm for e in expected_ends(template)):
         yield pose.half_turned(0), False
         yield pose.half_turned(2), False
 

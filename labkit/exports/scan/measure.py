@@ -15,10 +15,9 @@ from labkit.core.findings import Finding, note
 from labkit.core.label.lettering import Lettering
 from labkit.core.numbers import require_finite
 from labkit.core.rod.rods import RodTemplate
-from labkit.core.rod.tolerances import SizeLimits, fit_limits, linear_tolerance
+from labkit.core.rod.tolerances import SizeLimits, linear_tolerance
 from labkit.errors import InputError, RefusedError
-from labkit.exports.check.measured import diameter_of
-from labkit.exports.scan.ends import EndFit, noun_of_end
+from labkit.exports.scan.ends import EndFit
 from labkit.exports.scan.file import ScanMesh, read_scan
 from labkit.exports.scan.find import RodInScan, find_rod
 from labkit.exports.scan.label import ScanLabel, read_scan_label
@@ -202,7 +201,7 @@ def _require_fine(end: EndFit) -> None:
     spacing = float(np.median(reach[:, NEIGHBOURS]))
     if spacing > MOST_SPACING_MM:
         raise RefusedError(
-            f"the scan is too coarse: its points on the {noun_of_end(end.fitting)} at the "
+            f"the scan is too coarse: its points on the {end.fitting.surface} at the "
             f"{end.end} end lie {spacing:.2f} mm apart and at most {MOST_SPACING_MM:g} mm are "
             "allowed; export it finer, with facets of 0.2 mm or less"
         )
@@ -251,11 +250,11 @@ def _end(
     fit = end.fit
     covariance = fit.covariance(errors, variances[end.end][0])
     try:
-        limits = fit_limits(end.fitting.fit, diameter_of(end.fitting))
+        limits = end.fitting.limits
     except InputError:
         limits = None
     return EndSeen(
-        end=name, kind=noun_of_end(end.fitting), diameter_mm=2.0 * fit.radius_mm,
+        end=name, kind=end.fitting.surface, diameter_mm=2.0 * fit.radius_mm,
         u_mm=2.0 * math.sqrt(float(covariance[-1, -1])), limits=limits, seen=end.seen,
         rms_mm=fit.rms_mm,
         tilt_deg=math.degrees(math.atan(math.hypot(*fit.slopes))) if fit.slopes else 0.0,
@@ -265,7 +264,7 @@ def _end(
 
 def _why_uncertain(rod: RodInScan, errors: Alike) -> str:
     least = min(rod.ends, key=lambda end: end.seen)
-    why = f"{100 * least.seen:.0f} % of the {noun_of_end(least.fitting)} at the {least.end} end are"
+    why = f"{100 * least.seen:.0f} % of the {least.fitting.surface} at the {least.end} end are"
     why += f" seen, with a scatter of {least.fit.rms_mm:.3f} mm"
     if errors.share > 0.5 and errors.length_mm > 0.3:
         why += f" that neighbours within {errors.length_mm:g} mm have in common"

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from labkit.core.label.place import LabelSpace, label_space
 from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check.depth_picture import Window, depth_picture
-from labkit.exports.check.expected import label_level
 from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.expected import expected_bar
 
 Array = NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def relief(
         The relief, None where the scan shows next to nothing of the face.
     """
     label, space = template.label, label_space(template, length_mm)
-    level = label_level(template)
+    level = expected_bar(template).label_level_mm
     pixel = label.height_mm / PIXELS
     columns = max(int(space.width_mm / pixel), 1)
     rows = max(int(space.height_mm / pixel), 1)

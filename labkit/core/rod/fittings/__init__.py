@@ -6,7 +6,7 @@ A new kind of fitting is a module beside these and a member of `Fitting`.
 from typing import get_args
 
 from labkit.core.rod.fittings.ball import Ball
-from labkit.core.rod.fittings.base import BossFitting, EndFitting, FittingKind, Mount, NeckFitting
+from labkit.core.rod.fittings.base import BossFitting, EndFitting, Mount, NeckFitting
 from labkit.core.rod.fittings.crosspin import CHAMFER_PART, Crosspin
 from labkit.core.rod.fittings.eye import PIN_TOLERANCE_MM, Eye
 
@@ -16,5 +16,5 @@ FITTINGS: dict[str, type[Fitting]] = {one.kind: one for one in get_args(Fitting)
 
 __all__ = [
     "CHAMFER_PART", "FITTINGS", "PIN_TOLERANCE_MM", "Ball", "BossFitting", "Crosspin",
-    "EndFitting", "Eye", "Fitting", "FittingKind", "Mount", "NeckFitting",
+    "EndFitting", "Eye", "Fitting", "Mount", "NeckFitting",
 ]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import FittingKind, Mount, NeckFitting
+from labkit.core.rod.fittings.base import Mount, NeckFitting
 from labkit.errors import GeometryError
 
 
@@ -26,11 +26,10 @@ class Ball(NeckFitting):
     neck_length_mm: float
     fit: str
 
-    kind = FittingKind.BALL
+    kind = "ball"
     noun = "ball"
     surface = "ball"
     symbol = "B"
-    sphere = True
 
     @property
     def diameter_mm(self) -> float:

@@ -6,20 +6,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 from typing import ClassVar, Self
 
 from labkit.core.label.lettering import Piece
 from labkit.core.numbers import require_finite
 from labkit.core.rod.tolerances import SizeLimits, fit_limits
-
-
-class FittingKind(StrEnum):
-    """The three end fittings."""
-
-    EYE = "eye"
-    BALL = "ball"
-    CROSSPIN = "crosspin"
 
 
 @dataclass(frozen=True)
@@ -50,7 +41,7 @@ class EndFitting(ABC):
     """An end fitting, seen from its centre; a kind is a `BossFitting` or a `NeckFitting`."""
 
     #: Its name in files.
-    kind: ClassVar[FittingKind]
+    kind: ClassVar[str]
     #: What is measured on it, for people.
     noun: ClassVar[str]
     #: The surface that is made to its fit, as processes and coupons call it.
@@ -59,8 +50,6 @@ class EndFitting(ABC):
     symbol: ClassVar[str]
     #: Whether jaws reach that surface only below a lip.
     lipped: ClassVar[bool] = False
-    #: Whether that surface is a sphere, which has a centre, or a cylinder along y.
-    sphere: ClassVar[bool] = False
 
     fit: str
 

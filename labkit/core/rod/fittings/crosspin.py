@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from labkit.core.label.lettering import Arc, Piece
-from labkit.core.rod.fittings.base import BossFitting, FittingKind, Mount
+from labkit.core.rod.fittings.base import BossFitting, Mount
 from labkit.core.rod.outlines import rectangle
 from labkit.errors import GeometryError
 
@@ -34,7 +34,7 @@ class Crosspin(BossFitting):
     boss_diameter_mm: float
     fit: str
 
-    kind = FittingKind.CROSSPIN
+    kind = "crosspin"
     noun = "crosspin"
     surface = "pin"
     symbol = "P"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR, Decimal
 
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import BossFitting, FittingKind, Mount
+from labkit.core.rod.fittings.base import BossFitting, Mount
 
 #: Gauge pins come in sets of this step.
 PIN_STEP_MM = Decimal("0.01")
@@ -30,7 +30,7 @@ class Eye(BossFitting):
     boss_diameter_mm: float
     fit: str
 
-    kind = FittingKind.EYE
+    kind = "eye"
     noun = "bore"
     surface = "bore"
     symbol = "D"
