@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import click
 import rich_click
-from rich.text import Text
 
-from labkit.cli.common import LEDGER, out, plain_table, print_json
+from labkit.cli.common import LEDGER, print_json
+from labkit.cli.print_report import print_report
 
 
 @click.command("cases", cls=rich_click.RichCommand)
@@ -19,32 +19,12 @@ def command(ledger_url: str | None, as_json: bool) -> None:
     """
     from labkit.ledger.store import open_ledger
     from labkit.workflow.record.lookup import all_cases
-    from labkit.workflow.record.story import moment
+    from labkit.workflow.record.reports import cases_report
 
     with open_ledger(ledger_url, create=False) as ledger:
         lines = all_cases(ledger)
-    table = plain_table("Cases", ("case", "revisions", "sets", "rods out", "last event", "by"))
-    for line in lines:
-        each = line.summary
-        if as_json:
-            print_json(
-                {
-                    "schema": 1,
-                    "case": each.case,
-                    "revisions": each.revision,
-                    "sets": each.sets,
-                    "rods_out": line.rods_out,
-                    "opened": {"at": each.opened.at, "by": each.opened.by},
-                    "last": {"kind": each.last_kind, "at": each.last.at, "by": each.last.by},
-                }
-            )
-        table.add_row(
-            Text(each.case, justify="left"),
-            str(each.revision),
-            str(each.sets),
-            str(line.rods_out),
-            Text(f"{moment(each.last.at)}: {each.last_kind}", justify="left"),
-            Text(each.last.by, justify="left"),
-        )
+    report = cases_report(lines)
     if not as_json:
-        out().print(table if lines else "The ledger has no cases yet.")
+        print_report(report)
+    for line in report.data["cases"] if as_json else ():
+        print_json(line)

@@ -1,0 +1,221 @@
+"""What the record tells, as reports: all cases, the story of one, a rod by its identifier."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from functools import partial
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.grading.steps import percent_name
+from labkit.core.report import Column, Report, Section, Table, only
+from labkit.ledger.stored import Stamp, StoredReading
+from labkit.units import millimetres, plain
+from labkit.workflow.inspection.release_state import release_json, told_now
+from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow, setting_json
+from labkit.workflow.record.story import moment, reading_told, told
+
+_CASES = (
+    Column(None, lambda _: 1, "schema"),
+    Column("case", "summary.case", "case"),
+    Column("revisions", "summary.revision", "revisions"),
+    Column("sets", "summary.sets", "sets"),
+    Column("rods out", "rods_out"),
+    Column(None, "summary.opened.at", "opened.at"),
+    Column(None, "summary.opened.by", "opened.by"),
+    Column(None, "summary.last_kind", "last.kind"),
+    Column(None, "summary.last.at", "last.at"),
+    Column("last event", lambda line: f"{moment(line.summary.last.at)}: {line.summary.last_kind}"),
+    Column("by", "summary.last.by", "last.by"),
+)
+
+
+def cases_report(lines: Iterable[CaseLine]) -> Report:
+    """Make the report of all cases; programs are given a list, `cases`."""
+    table = Table.of(_CASES, lines)
+    none = () if table.rows else ("The ledger has no cases yet.",)
+    return Report("Cases", (Section("Cases", none, table),), {"cases": table.records})
+
+
+def _state(each: RodNow) -> str:
+    above = each.now is not None and each.rod.side in each.now.above_100
+    return f"{each.rod.state}, above 100 %: not to be worn" if above else each.rod.state
+
+
+_RODS = (
+    Column("identifier", "rod.identifier", "identifier", grouped),
+    Column("set", "rod.set_name", "set"),
+    Column(None, "rod.step", "made_as_step"),
+    Column(None, "rod.percent", "made_for_percent"),
+    Column("side", "rod.side", "side"),
+    Column("label", "rod.label", "label"),
+    Column(None, "rod.state", "state"),
+    Column(None, lambda each: each.rod.replaces or None, "replaces"),
+    Column(None, lambda each: setting_json(each.now), "now"),
+    Column("step", "now", "", lambda now: f"{now.place} of {now.of}", unknown="-"),
+    Column("%", "now", "", lambda now: millimetres(now.percent, 1), unknown="-"),
+    Column("state", _state),
+)
+_SETS = (
+    Column(None, "name", "set"),
+    *only("state", "purpose", "set_revision"),
+    Column(None, "prescription.revision", "prescription_revision"),
+    *only("folder", "template.name", "template.sha256", "process.name", "process.sha256"),
+    *only("program"),
+)
+_PRESCRIPTIONS = (
+    *only("revision", "reason", "sha256"),
+    Column(None, "stamp.at", "at"), Column(None, "stamp.by", "by"), *only("text"),
+)  # fmt: skip
+
+
+def story_report(story: CaseStory) -> Report:
+    """Make the report of a case: who did what and when, and what its rods mean now."""
+    rods = Table.of(_RODS, story.rods)
+    later = [
+        *(f"{'' if each.stands else 'Note: '}{told_now(each)}" for each in story.releases),
+        *([f"What the rods mean now is unknown: {story.problem}"] if story.problem else ()),
+    ]
+    events = (
+        *only("seq", "at", "by", "kind"), Column(None, told, "text"), *only("corrects"),
+        Column(None, lambda event: story.corrected.get(event.seq), "corrected_by"),
+    )  # fmt: skip
+    return Report(
+        title="Story of a case",
+        sections=(
+            Section(f"Case {story.case}", (*_events_told(story), "")),
+            Section("Rods; step and percent as they are now", tuple(later), rods),
+        ),
+        data={
+            "schema": 1,
+            "case": story.case,
+            "prescriptions": Table.of(_PRESCRIPTIONS, story.prescriptions).records,
+            "sets": Table.of(_SETS, story.sets).records,
+            "rods": rods.records,
+            "releases": [release_json(each) for each in story.releases],
+            "events": Table.of(events, story.events).records,
+            "problem": story.problem or None,
+        },
+    )
+
+
+def _events_told(story: CaseStory) -> Iterator[str]:
+    for event in story.events:
+        later = story.corrected.get(event.seq)
+        corrected = f" [corrected by event {later}]" if later else ""
+        yield f"{event.seq:>5}  {moment(event.at)}  {event.by}: {told(event)}{corrected}"
+
+
+def _detail(name: str, reading: StoredReading) -> Any:
+    return reading.details.get(name)
+
+
+_READINGS = (
+    *only("quantity"),
+    Column(None, lambda each: each.value_um / 1000, "value_mm"),
+    Column(
+        None, lambda each: None if each.uncertainty_nm is None else each.uncertainty_nm / 1e6,
+        "uncertainty_mm",
+    ),
+    *(
+        Column(None, partial(_detail, name), name)
+        for name in ("length_mm", "result", "probability")
+    ),
+    *only("gauge", "note"),
+    Column(None, "stamp.at", "at"),
+    Column(None, "stamp.by", "by"),
+)  # fmt: skip
+
+
+def rod_report(found: FoundRod) -> Report:
+    """Make the report of a rod: its case, set and side, what it means now, its readings."""
+    rod, of_set = found.rod.rod, found.of_set
+    return Report(
+        title="A rod",
+        sections=(Section(words=tuple(_rod_told(found))),),
+        data={
+            "schema": 1,
+            "identifier": rod.identifier,
+            "case": rod.case,
+            "set": rod.set_name,
+            "purpose": of_set.purpose,
+            "prescription_revision": of_set.prescription.revision,
+            "side": rod.side,
+            "label": rod.label,
+            "length_mm": plain(rod.length_mm),
+            "made_as_step": rod.step,
+            "made_for_percent": rod.percent,
+            "now": setting_json(found.rod.now),
+            "state": rod.state,
+            "state_since": _stamp(rod.state_since),
+            "made": found.made and _stamp(found.made),
+            "replaces": rod.replaces or None,
+            "replaced_by": found.replaced_by and found.replaced_by.identifier,
+            "release": found.release and release_json(found.release),
+            "template": {"name": of_set.template.name, "sha256": of_set.template.sha256},
+            "process": {"name": of_set.process.name, "sha256": of_set.process.sha256},
+            "folder": of_set.folder,
+            "readings": Table.of(_READINGS, found.readings).records,
+            "problem": found.problem or None,
+        },
+    )
+
+
+def _stamp(stamp: Stamp) -> dict[str, Any]:
+    return {"at": stamp.at, "by": stamp.by}
+
+
+def _rod_told(found: FoundRod) -> Iterator[str]:
+    rod, of_set = found.rod.rod, found.of_set
+    yield f"Rod {grouped(rod.identifier)}: {rod.label}, {rod.side}"
+    yield f"Case: {rod.case}"
+    made_for = f", for {rod.percent} %" if rod.percent else ""
+    yield (
+        f"Set: {rod.set_name}, made as step {rod.step}{made_for}, on prescription revision "
+        f"{of_set.prescription.revision}"
+    )
+    yield f"Now: {_now(found)}"
+    if found.made:
+        yield f"Made: {moment(found.made.at)} by {found.made.by}"
+    else:
+        yield f"Begun: {moment(rod.made.at)} by {rod.made.by}, not made"
+    yield f"State: {rod.state} since {moment(rod.state_since.at)} ({rod.state_since.by})"
+    yield from _places(found)
+    for reading in found.readings:
+        yield f"Reading: {_reading(reading)}"
+    if not found.readings:
+        yield "Reading: none yet"
+
+
+def _places(found: FoundRod) -> Iterator[str]:
+    """Tell whose place it takes, what takes its own, and how its set stands."""
+    old, new = found.replaces, found.replaced_by
+    if old is not None:
+        yield f"In place of: {grouped(old.identifier)} of {old.set_name}, {old.state}"
+    if new is not None:
+        yield f"Replaced by: {grouped(new.identifier)} of {new.set_name}, {new.state}"
+    if found.release is not None:
+        yield f"Release: {told_now(found.release)}"
+
+
+def _now(found: FoundRod) -> str:
+    now = found.rod.now
+    if found.problem:
+        return f"unknown, since {found.problem}"
+    if now is None:
+        return "not among the rods out"
+    serves = ", ".join(percent_name(percent) for percent in now.serves)
+    what = f"serves the prescribed {serves}" if serves else "serves no prescribed step"
+    if found.rod.rod.side in now.above_100:
+        what = "above 100 %: not to be worn"
+    return (
+        f"step {now.place} of {now.of} among the rods out, {millimetres(now.percent, 1)} %, "
+        f"{millimetres(now.advancement_mm)} mm of advancement; {what}"
+    )
+
+
+def _reading(reading: StoredReading) -> str:
+    note = f" ({reading.note})" if reading.note else ""
+    return (
+        f"{reading_told(vars(reading))}, {moment(reading.stamp.at)} by {reading.stamp.by}{note}"
+    )
