@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from labkit.catalog.profiles import profile_of
 from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, wearers_page
 from labkit.documents.render import compile_pdf
+from labkit.documents.standing import profile_on_paper
 
 Spec = Mapping[str, Any]
 FOLDER = "documents"
@@ -67,7 +67,7 @@ def write_documents(
     """
     folder = out_dir / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    profile = profile_of(spec)
+    profile = profile_on_paper(spec)
     for paper in PAPERS:
         own = {**pictures, **(paper.pictures(spec) if paper.pictures else {})}
         files = {"pdf": compile_pdf(paper.template, paper.facts(spec), profile, own)}

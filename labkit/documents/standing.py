@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
+from labkit.catalog.profiles import Profile, profile_of
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown, PairStanding, Standing
 from labkit.documents.figures import fixed
@@ -43,6 +46,18 @@ def standing_sentences(spec: Mapping[str, Any]) -> tuple[str, ...]:
     """Give what every paper of a set says on top, a sentence each; nothing where all holds."""
     standing = spec.get(STANDING)
     return () if standing is None else (statement(spec, standing), *not_worn(spec))
+
+
+def profile_on_paper(spec: Mapping[str, Any]) -> Profile:
+    """Give the profile that a set's papers are laid out by.
+
+    Returns:
+        The lab's; where percentages are known not to hold, without its own templates, which may
+        know nothing of the marks.
+    """
+    profile = profile_of(spec)
+    known = isinstance(spec.get(STANDING), Standing)
+    return replace(profile, documents=MappingProxyType({})) if known else profile
 
 
 def statement(spec: Mapping[str, Any], standing: Standing | NotKnown) -> str:

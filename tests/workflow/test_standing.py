@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 from click.testing import CliRunner
 
-from labkit.catalog.profiles import default_profile
+from labkit.catalog.places import templates_dir
+from labkit.catalog.profiles import default_profile, profile_json
 from labkit.cli.main import cli
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown, Standing
 from labkit.core.case.trial_seen import TrialSeen
-from labkit.documents.papers import PAPERS
+from labkit.documents.papers import PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import NOT_TO_BE_WORN, STANDING, not_worn, standing_sentences
 from labkit.ledger.events import Kind
@@ -232,6 +234,41 @@ def test_every_paper_says_it_in_words_and_strikes(book, paper):
     assert not row or row.rstrip(":,") + at_rows in pdf.replace(":", "").replace(",N", "N")
     plain = compile_pdf(paper.template, paper.facts(spec), default_profile(), own)
     assert at_rows not in squeezed(text_of(plain))
+
+
+def of_lab(spec, **documents):
+    """The same set of a lab with its own templates."""
+    profile = replace(default_profile(), documents={f"{n}.typ": t for n, t in documents.items()})
+    return {**spec, "profile": profile_json(profile)}
+
+
+def words_of(spec, folder):
+    """Write all papers but the drawing; give the words of each."""
+    write_documents(spec, folder, {}, lambda _: None)
+    return {path.stem: squeezed(text_of(path.read_bytes())) for path in folder.rglob("*.pdf")}
+
+
+OWN = '#import "common.typ": *\n#show: frame.with(title: "Ours")\nNothing but our words.\n'
+
+
+def test_a_labs_own_layout_cannot_leave_the_marks_out(book, tmp_path):
+    text = parallel("A")
+    spec = of_lab(dry.first_set(book, text), **{"wearers-page": OWN})
+    assert "Nothingbutourwords" in words_of(spec, tmp_path / "holds")["wearers-page"]
+    shorten(book, text)
+    for words in words_of(with_standing(spec, book.ledger), tmp_path / "moved").values():
+        assert squeezed("The protrusive range is 9.20 mm now") in words
+        assert "Nothingbutourwords" not in words
+
+
+def test_a_labs_older_copy_of_what_all_papers_share_still_serves(book, tmp_path):
+    """Copied before there were marks: neither their file nor their place under the title."""
+    ours = (templates_dir() / "documents" / "common.typ").read_text("utf-8")
+    older = ours.replace('#import "standing.typ": *\n', "").replace("  standing-block\n", "")
+    assert "standing" not in older.replace("outstanding", "")
+    spec = of_lab(dry.first_set(book, parallel("A")), common=older)
+    found = words_of(with_standing(spec, None), tmp_path)
+    assert set(found) == {paper.name for paper in PAPERS}
 
 
 # The commands themselves, with solids and files.

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 from filelock import FileLock, Timeout
 
 from labkit.catalog.lettering import load_lettering
-from labkit.catalog.profiles import Profile, profile_json, profile_of
+from labkit.catalog.profiles import Profile, profile_json
 from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.set_picture import set_svg
 from labkit.documents.spec_reader import read_spec
+from labkit.documents.standing import profile_on_paper
 from labkit.errors import DeliveryError, InputError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
@@ -109,7 +110,7 @@ def _drawing(root: Path, spec: Spec) -> dict[str, bytes]:
     subject = rod_drawing.subject_of(spec)
     sheet = rod_drawing.draw(spec, views_of(root / rod_drawing.step_file(spec), subject.request))
     facts, lines = rod_drawing.pdf_facts(spec, sheet), rod_drawing.pdf_pictures(sheet)
-    pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_of(spec), lines)
+    pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_on_paper(spec), lines)
     files = (pdf, rod_drawing.to_svg(sheet), rod_drawing.to_dxf(sheet))
     return {f"{DRAWING}.{end}": file for end, file in zip(DRAWING_ENDINGS, files, strict=True)}
 
