@@ -139,6 +139,12 @@ def test_what_cannot_be_is_refused(length, readings, alpha):
         length_budget(CALLIPER, way("eye-eye-flat", "over"), length, readings, alpha)
 
 
+def test_a_rod_that_does_not_expand_is_allowed():
+    budget = length_budget(CALLIPER, way("eye-eye-flat", "over"), LENGTH, 3, 0.0)
+    assert of(budget)["rod and gauge unlike in temperature"] == 0
+    assert of(budget)["room temperature"] == pytest.approx(1.15e-5 * 31.088 * 3 / math.sqrt(3))
+
+
 def test_without_an_instrument_the_process_speaks():
     budget = plain_budget(0.01, way("eye-eye-flat", "over"))
     assert budget.combined_mm == pytest.approx(math.hypot(0.01, 0.012 / math.sqrt(3)))

@@ -97,6 +97,27 @@ def test_uncertainties_agree_with_the_spread_of_simulated_fits():
     assert np.mean([fit.correlation for fit in fits]) == pytest.approx(correlation, abs=0.02)
 
 
+def test_uncertainties_far_from_a_scale_of_one():
+    """Coupons drawn at half their size, so that b is about 2: the derivatives taken by steps."""
+    fit = fit_lengths(coupons(), Compensation(0.5, 0.2))
+    line = np.array(fit.fit.coefficients)
+
+    def turned(a, b):
+        return np.array([1 / b, -a / b])
+
+    assert (fit.scale, fit.offset_mm) == pytest.approx(tuple(turned(*line)))
+    steps = np.array([1e-5, 1e-6])
+    slopes = np.column_stack([
+        (turned(*(line + step)) - turned(*(line - step))) / (2 * step.sum())
+        for step in np.diag(steps)
+    ])
+    covariance = slopes @ np.array(fit.fit.covariance) @ slopes.T
+    assert (fit.scale_u, fit.offset_u_mm) == pytest.approx(
+        tuple(np.sqrt(np.diag(covariance))), rel=1e-6)
+    assert fit.correlation == pytest.approx(
+        covariance[0, 1] / (fit.scale_u * fit.offset_u_mm), rel=1e-6)
+
+
 def test_the_interval_of_a_built_length_is_fiellers_to_a_part_in_a_thousand():
     """Fieller's exact interval for (L − a)/b, a second road to the same number.
 
@@ -228,6 +249,20 @@ def test_steps_that_the_scatter_does_not_even_out_are_refused(sd, decimals, told
     assert (("coarse_steps", "refused") in found) is told
 
 
+def test_steps_are_held_against_the_narrowest_tolerance_of_the_range():
+    """From 20 to 50 mm, class f: ± 0.1 mm up to 30 mm and ± 0.15 mm beyond. Steps of 0.06 mm
+    hide 0.03 mm, more than a quarter of the first and less than one of the second."""
+    six = Decimal("0.06")
+    stepped = []
+    for c in coupons(sd=0.01, each=12):
+        read = (c.measured_mm / six).to_integral_value() * six
+        stepped.append(Coupon(c.name, c.nominal_mm, read, (read,)))
+    assert ("coarse_steps", "refused") in codes(limits_of_use(fit_lengths(stepped, PRESENT), None))
+    longer = [c for c in stepped if c.nominal_mm > 30]
+    found = codes(limits_of_use(fit_lengths(longer, PRESENT), None))
+    assert ("coarse_steps", "refused") not in found
+
+
 def test_steps_are_seen_in_readings_and_not_in_their_means():
     """Of three readings in 0.1 mm steps the last differs on every other coupon: means of thirds."""
     rows = "".join(
@@ -259,6 +294,29 @@ def test_lots_that_differ_are_told_from_lots_that_do_not():
     assert not between_lots(fit_lengths(lots(Decimal(0)), PRESENT)).significant
     assert between_lots(fit_lengths(lots(Decimal("0.03")), PRESENT)).significant
     assert between_lots(fit_lengths(coupons(), PRESENT)) is None
+
+
+def test_the_chance_of_lots_that_differ_is_that_of_two_models_compared():
+    """Second road: both models by numpy's least squares, F by scipy."""
+    from scipy import stats
+
+    mixed = tuple(Coupon(c.name, c.nominal_mm, c.measured_mm, lot="ABC"[int(c.name) % 3])
+                  for c in coupons())
+    fit = fit_lengths(mixed, PRESENT)
+    built, measured = (np.array([float(each) for each in column])
+                       for column in (fit.built_mm, [c.measured_mm for c in mixed]))
+    lots = np.array([[c.lot == lot for lot in "ABC"] for c in mixed], float)
+
+    def left_over(columns):
+        found = np.linalg.lstsq(columns, measured, rcond=None)[0]
+        return float(((measured - columns @ found) ** 2).sum())
+
+    one = left_over(np.column_stack([np.ones_like(built), built]))
+    each = left_over(np.column_stack([lots, built]))
+    dof = len(mixed) - 4
+    f = (one - each) / 2 / (each / dof)
+    told = between_lots(fit)
+    assert (told.f, told.p) == pytest.approx((f, stats.f.sf(f, 2, dof)), rel=1e-6)
 
 
 def test_computed_values_are_no_measurements():

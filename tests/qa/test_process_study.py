@@ -42,6 +42,34 @@ def test_few_values():
     assert "cannot be seen from two values" in findings([0.0, 0.5])
 
 
+def test_from_three_values_on_there_is_a_chart():
+    assert study(sample([0.0, 0.5])).chart is None
+    assert len(study(sample([0.0, 0.5, 0.2])).chart.values) == 3
+
+
+@pytest.mark.parametrize(("count", "few"), [(29, True), (30, False)])
+def test_a_chart_of_few_values_says_so(count, few):
+    made = sample(normal(count))
+    told = " ".join(chart_findings(made, study(made).chart))
+    assert (f"only {count} values: the limits themselves are uncertain" in told) is few
+
+
+RESTLESS = [0.5, -0.6, 0.4, -0.5, 0.6, -0.4]
+RISING = [-0.5, -0.3, -0.1, 0.1, 0.3, 0.5]
+
+
+@pytest.mark.parametrize(("values", "told"), [
+    ([*RESTLESS * 4, *RISING, *RESTLESS * 4],
+     "the chart of 54 values shows 1 signal, at line 31:"),
+    ([*RESTLESS * 4, *RISING, *RESTLESS * 4, *RISING, -0.5],
+     "the chart of 61 values shows 2 signals, the first at line 31:"),
+])
+def test_signals_are_counted_and_the_first_is_named(values, told):
+    """Trends of six points, each named by the one that completes it."""
+    made = sample(values)
+    assert told in chart_findings(made, study(made).chart)[0]
+
+
 def test_a_tolerance_that_is_not_kept():
     told = findings(normal(120), (-1.5, 1.5, 0))
     assert "the process does not keep these limits" in told
@@ -85,6 +113,8 @@ def test_groups_that_differ():
 def test_the_gauges_share():
     assert "measuring makes up 25 % of the variance" in findings(normal(100), uncertainty=0.498)
     assert "as large as the whole spread" in findings(normal(100), uncertainty=2.0)
+    assert "as large as the whole spread" in findings(normal(100), uncertainty=1.1)
+    assert "as large as the whole spread" not in findings(normal(100), uncertainty=0.9)
     assert "measuring" not in findings(normal(100), uncertainty=0.1)
     told = words.gauge_words(study(sample(normal(100), uncertainty=0.25)))
     assert "25 % of the standard deviation, 6 % of the variance" in told

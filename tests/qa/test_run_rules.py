@@ -53,6 +53,18 @@ def test_the_three_further_rules():
     assert found(apart, USUAL) == []
 
 
+def test_a_pattern_that_begins_with_the_first_value_is_told_from_there():
+    (signal,) = run_rules([0.3, 0.2] * 4, 0.0, 1.0, USUAL)
+    assert (signal.first, signal.index, signal.last) == (0, 7, 7)
+    assert signal.sentence.startswith("points 1 to 8: ")
+
+
+def test_seven_points_outside_are_no_pattern():
+    apart = [1.2, 1.5, -1.3, -1.2, 1.4, 1.6, -1.1]
+    assert found([*apart, 0.4]) == []
+    assert found([0.4, *apart, -1.2]) == [("eight-outside", 8, 1, 8)]
+
+
 def test_sentences_say_where_and_what():
     signals = run_rules([30.0, 30.01, 30.13], 30.0, 0.04)
     assert signals[0].sentence == (
