@@ -253,14 +253,16 @@ def test_steps_are_held_against_the_narrowest_tolerance_of_the_range():
     """From 20 to 50 mm, class f: ± 0.1 mm up to 30 mm and ± 0.15 mm beyond. Steps of 0.06 mm
     hide 0.03 mm, more than a quarter of the first and less than one of the second."""
     six = Decimal("0.06")
-    stepped = []
-    for c in coupons(sd=0.01, each=12):
-        read = (c.measured_mm / six).to_integral_value() * six
-        stepped.append(Coupon(c.name, c.nominal_mm, read, (read,)))
-    assert ("coarse_steps", "refused") in codes(limits_of_use(fit_lengths(stepped, PRESENT), None))
-    longer = [c for c in stepped if c.nominal_mm > 30]
-    found = codes(limits_of_use(fit_lengths(longer, PRESENT), None))
-    assert ("coarse_steps", "refused") not in found
+
+    def told(*lengths):
+        stepped = []
+        for c in coupons(sd=0.01, each=12, lengths=lengths):
+            read = (c.measured_mm / six).to_integral_value() * six
+            stepped.append(Coupon(c.name, c.nominal_mm, read, (read,)))
+        return codes(limits_of_use(fit_lengths(stepped, PRESENT), None))
+
+    assert ("coarse_steps", "refused") in told(20, 30, 40, 50)
+    assert ("coarse_steps", "refused") not in told(32, 40, 50)
 
 
 def test_steps_are_seen_in_readings_and_not_in_their_means():

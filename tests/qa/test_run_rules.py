@@ -63,6 +63,7 @@ def test_seven_points_outside_are_no_pattern():
     apart = [1.2, 1.5, -1.3, -1.2, 1.4, 1.6, -1.1]
     assert found([*apart, 0.4]) == []
     assert found([0.4, *apart, -1.2]) == [("eight-outside", 8, 1, 8)]
+    assert found([*apart[:4], 0.4, *apart[4:], -1.2]) == []
 
 
 def test_sentences_say_where_and_what():
