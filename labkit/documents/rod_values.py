@@ -6,25 +6,9 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from labkit.core.rod.rods import (
-    Ball,
-    Body,
-    Compensation,
-    Crosspin,
-    Eye,
-    Fitting,
-    FlatBar,
-    Hand,
-    LabelPlace,
-    Rod,
-    RodTemplate,
-    RoundBar,
-)
+from labkit.core.form.read import from_record
+from labkit.core.rod.rods import Compensation, Hand, Rod, RodTemplate
 from labkit.errors import InputError
-
-_FITTINGS: dict[str, type[Eye] | type[Ball] | type[Crosspin]] = {
-    "eye": Eye, "ball": Ball, "crosspin": Crosspin,
-}
 
 
 def template_of(spec: Mapping[str, Any]) -> RodTemplate:
@@ -36,23 +20,7 @@ def template_of(spec: Mapping[str, Any]) -> RodTemplate:
     Raises:
         InputError: The content is not that of a set.
     """
-    try:
-        own = dict(spec["template"])
-        return RodTemplate(
-            name=own["name"],
-            title=own["title"],
-            description=own["description"],
-            hardware=own["hardware"],
-            body=_body(own["body"]),
-            lower=_fitting(own["lower"]),
-            upper=_fitting(own["upper"]),
-            label=LabelPlace(**own["label"]),
-            shortest_mm=_decimal(own["shortest_mm"]),
-            longest_mm=_decimal(own["longest_mm"]),
-            length_tolerance=own["length_tolerance"],
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise _unreadable("template", error) from error
+    return from_record(RodTemplate, spec.get("template"), "set's template")
 
 
 def compensation_of(spec: Mapping[str, Any]) -> Compensation:
@@ -68,9 +36,10 @@ def compensation_of(spec: Mapping[str, Any]) -> Compensation:
         InputError: The content is not that of a set.
     """
     try:
-        return Compensation(**spec["process"]["compensation"])
-    except (KeyError, TypeError, ValueError) as error:
+        own = spec["process"]["compensation"]
+    except (KeyError, TypeError) as error:
         raise _unreadable("process.compensation", error) from error
+    return from_record(Compensation, own, "compensation of the set's process")
 
 
 def rod_of(part: Mapping[str, Any], template: RodTemplate) -> Rod:
@@ -89,20 +58,6 @@ def rod_of(part: Mapping[str, Any], template: RodTemplate) -> Rod:
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
         raise _unreadable("parts", error) from error
-
-
-def _body(own: Mapping[str, Any]) -> Body:
-    return RoundBar(**own) if "diameter_mm" in own else FlatBar(**own)
-
-
-def _fitting(own: Mapping[str, Any]) -> Fitting:
-    sizes = {name: value for name, value in own.items() if name != "kind"}
-    return _FITTINGS[own["kind"]](**sizes)
-
-
-def _decimal(value: float) -> Decimal:
-    """Take a JSON number as written: 70.0 and 70 are one limit."""
-    return Decimal(repr(value)).normalize() + 0
 
 
 def _unreadable(field: str, error: Exception) -> InputError:

@@ -154,7 +154,7 @@ def record_keys(cls: type) -> Mapping[str, Entry]:
 
 def tag_of(cls: type) -> str:
     """Give the word that tells a class from the others that may stand in its place."""
-    return str(getattr(cls, "kind", "") or getattr(cls, "FILE_KIND", ""))
+    return str(getattr(cls, "kind", "") or getattr(cls, "shape", ""))
 
 
 def _default(field: dataclasses.Field[Any]) -> Any:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Any, ClassVar
 
-from labkit.core.form.keys import Key, name_key, quantity
+from labkit.core.form.keys import WORKED_OUT, Key, name_key, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
@@ -26,18 +26,14 @@ EXPANSION_PER_C = 1e-4
 
 @dataclass(frozen=True)
 class LabelPlace:
-    """Where and how the length is engraved.
+    """Where and how the length is engraved."""
 
-    Args:
-        height_mm: Height of the digits, from the ISO 3098 series.
-        margin_mm: Least distance of a stroke from the label place's border.
-        side_mark: Whether L or R follows the length (templates whose sides are mirror parts).
-    """
-
-    height_mm: float
-    depth_mm: float
-    margin_mm: float
-    side_mark: bool
+    height_mm: Annotated[float, quantity("height of the digits, ISO 3098 series", 1.8, 10)]
+    depth_mm: Annotated[float, quantity("depth of the engraving", 0.1, 1)]
+    margin_mm: Annotated[
+        float, quantity("least distance from the border of the label place", 0, 5)
+    ]
+    side_mark: Annotated[bool, Key("whether L or R follows the length")]
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -47,27 +43,33 @@ class LabelPlace:
 class RodTemplate:
     """A part family member: one row of a template file.
 
-    Args:
-        hardware: What the sizes are ("example, not validated hardware").
-        body: Flat or round bar.
-        shortest_mm, longest_mm: Limits of the functional length, both included.
-        length_tolerance: Class of ISO 2768-1, "f", "m", "c" or "v".
+    Title, description and hardware are the family's, the title with the row's size.
     """
 
-    name: str
-    title: str
-    description: str
-    hardware: str
-    body: Body
-    lower: Fitting
-    upper: Fitting
-    label: LabelPlace
-    shortest_mm: Decimal
-    longest_mm: Decimal
-    length_tolerance: str
+    name: Annotated[str, name_key("name used in a prescription")]
+    title: Annotated[str, WORKED_OUT]
+    description: Annotated[str, WORKED_OUT]
+    hardware: Annotated[str, WORKED_OUT]
+    body: Annotated[Body, Key("bar")]
+    lower: Annotated[Fitting, Key("lower end")]
+    upper: Annotated[Fitting, Key("upper end")]
+    label: Annotated[LabelPlace, Key("label place")]
+    shortest_mm: Annotated[Decimal, quantity("shortest rod", 5, 120, at="limits.shortest")]
+    longest_mm: Annotated[Decimal, quantity("longest rod", 5, 120, at="limits.longest")]
+    length_tolerance: Annotated[str, Key(
+        "ISO 2768-1 class of the functional length", at="limits.length_tolerance",
+        choices=("f", "m", "c", "v"),
+    )]
+
+    FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    @classmethod
+    def from_file(cls, *, size: str, **given: Any) -> RodTemplate:
+        """Make a template of its row in a file; the words of the family are still to come."""
+        return cls(title=size, description="", hardware="", **given)
 
     @property
     def handed(self) -> bool:

@@ -44,7 +44,7 @@ _SHAFT_ES_UM = {
     "g": (-2, -4, -5, -6),
 }
 _CLASS = re.compile(r"(H|h|JS|js|d|e|f|g)(\d{1,2})")
-_CLASSES_ALLOWED = "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7"
+CLASSES_ALLOWED = "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7"
 
 
 def linear_tolerance(tolerance_class: str, length_mm: Decimal) -> Decimal:
@@ -161,8 +161,8 @@ def fit_limits(fit: str, size_mm: float) -> SizeLimits:
     match = _CLASS.fullmatch(fit)
     if match is None:
         raise InputError(
-            f'"{fit}" is not a tolerance class that is known here; use {_CLASSES_ALLOWED}',
-            field="fit", value=fit, allowed=_CLASSES_ALLOWED,
+            f'"{fit}" is not a tolerance class that is known here; use {CLASSES_ALLOWED}',
+            field="fit", value=fit, allowed=CLASSES_ALLOWED,
         )
     letter, width = match[1], tolerance_grade(int(match[2]), size_mm)
     nominal = Decimal(repr(float(size_mm)))

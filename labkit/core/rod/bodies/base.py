@@ -9,6 +9,7 @@ from typing import ClassVar
 from labkit.core.label.lettering import Piece
 from labkit.core.numbers import require_finite
 from labkit.core.rod.fittings import Fitting, Mount
+from labkit.core.rod.fittings.base import Problem
 
 #: The lower and the upper fitting; the left and the right one where a reader looks at them.
 Ends = tuple[Fitting, Fitting]
@@ -34,6 +35,14 @@ class Bar(ABC):
         Raises:
             GeometryError: One sentence for the first size that does not fit.
         """
+
+    @abstractmethod
+    def problems(self) -> Iterator[Problem]:
+        """Find sizes in a template file that cannot go together in this bar."""
+
+    @abstractmethod
+    def end_problems(self, fitting: Fitting) -> Iterator[Problem]:
+        """Find sizes of a fitting in a template file that do not go with those of this bar."""
 
     @property
     @abstractmethod

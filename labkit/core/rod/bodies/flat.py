@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Annotated
 
+from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Arc, Line, Piece
 from labkit.core.rod.bodies.base import Bar, Ends
 from labkit.core.rod.fittings import BossFitting, Fitting, Mount
+from labkit.core.rod.fittings.base import Problem
 from labkit.core.rod.outlines import Loop, rectangle
 from labkit.errors import GeometryError
 
@@ -18,19 +21,12 @@ SAME_MM = 1e-9
 
 @dataclass(frozen=True)
 class FlatBar(Bar):
-    """Flat bar in the x–z plane.
+    """Flat bar in the x–z plane, from y = −thickness/2 to + thickness/2."""
 
-    Args:
-        height_mm: Along z, between the fittings.
-        thickness_mm: Along y, from y = −thickness/2 to + thickness/2.
-        edge_radius_mm: Rounding of both faces' outer edges.
-        blend_radius_mm: Concave arc between a boss and the bar, in the outline.
-    """
-
-    height_mm: float
-    thickness_mm: float
-    edge_radius_mm: float
-    blend_radius_mm: float
+    height_mm: Annotated[float, quantity("bar between the fittings", 2, 15)]
+    thickness_mm: Annotated[float, quantity("bar and bosses", 1, 10)]
+    edge_radius_mm: Annotated[float, quantity("rounding of the outer edges", 0.1, 3)]
+    blend_radius_mm: Annotated[float, quantity("arc between boss and bar", 0.2, 20)]
 
     shape = "flat"
 
@@ -59,6 +55,24 @@ class FlatBar(Bar):
                     field="diameter", value=inside, allowed=f"above 0, below {limit:g} mm",
                 )
             fitting.check()
+
+    def problems(self) -> Iterator[Problem]:
+        """Find edges that leave no flat face."""
+        if 2 * self.edge_radius_mm >= min(self.thickness_mm, self.height_mm):
+            yield "edge_radius", (
+                f"= {exact(self.edge_radius_mm)} must be below half of thickness and of height"
+            )
+
+    def end_problems(self, fitting: Fitting) -> Iterator[Problem]:
+        """Find a boss that is too small for its bore or pin, or for the bar."""
+        if isinstance(fitting, BossFitting):
+            boss, edges = exact(fitting.boss_diameter_mm), 2 * exact(self.edge_radius_mm)
+            if boss <= exact(fitting.diameter_mm) + edges:
+                yield "boss_diameter", (
+                    f"must be above {fitting.surface}_diameter + 2 × edge_radius"
+                )
+            if fitting.boss_diameter_mm <= self.height_mm:
+                yield "boss_diameter", "must be above the bar's height"
 
     @property
     def height_across_mm(self) -> float:

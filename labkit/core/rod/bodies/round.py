@@ -5,24 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Annotated
 
+from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Arc, Line, Piece
 from labkit.core.rod.bodies.base import Bar, Ends
 from labkit.core.rod.fittings import Fitting, Mount, NeckFitting
 from labkit.core.rod.fittings.ball import cap_mm3
+from labkit.core.rod.fittings.base import Problem
 from labkit.errors import GeometryError
 
 
 @dataclass(frozen=True)
 class RoundBar(Bar):
-    """Round bar about x with domed (hemispherical) ends and a flat on the inward side.
+    """Round bar about x with domed (hemispherical) ends and a flat on the inward side."""
 
-    Args:
-        flat_depth_mm: Depth of the flat below the bar's surface.
-    """
-
-    diameter_mm: float
-    flat_depth_mm: float
+    diameter_mm: Annotated[float, quantity("bar", 2, 15)]
+    flat_depth_mm: Annotated[float, quantity("flat below the bar's surface", 0.1, 5)]
 
     shape = "round"
 
@@ -51,6 +50,24 @@ class RoundBar(Bar):
                     field="neck_diameter", value=neck, allowed=f"above 0, below {limit:g} mm",
                 )
             fitting.check()
+
+    def problems(self) -> Iterator[Problem]:
+        """Find a flat that reaches the axis."""
+        if 2 * self.flat_depth_mm >= self.diameter_mm:
+            yield "flat_depth", (
+                f"= {exact(self.flat_depth_mm)} must be below half of the diameter"
+            )
+
+    def end_problems(self, fitting: Fitting) -> Iterator[Problem]:
+        """Find a neck that the flat would cut into."""
+        if isinstance(fitting, NeckFitting):
+            free = exact(self.diameter_mm) - 2 * exact(self.flat_depth_mm)
+            neck = exact(fitting.neck_diameter_mm)
+            if neck >= free:
+                yield "neck_diameter", (
+                    f"= {neck} reaches the flat; it must be below diameter − 2 × flat_depth = "
+                    f"{free}, or the flat less deep"
+                )
 
     @property
     def height_across_mm(self) -> float:

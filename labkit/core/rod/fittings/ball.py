@@ -5,26 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Annotated
 
+from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import Mount, NeckFitting
+from labkit.core.rod.fittings.base import FIT, Mount, NeckFitting, Problem
 from labkit.errors import GeometryError
 
 
 @dataclass(frozen=True)
 class Ball(NeckFitting):
-    """Sphere on a coaxial round neck.
+    """Sphere on a coaxial round neck; the fit is the sphere's."""
 
-    Args:
-        neck_diameter_mm: Neck, thinner than the sphere.
-        neck_length_mm: From the sphere's centre to the apex of the body's dome.
-        fit: ISO 286 tolerance class of the sphere's diameter, such as "h9".
-    """
-
-    ball_diameter_mm: float
-    neck_diameter_mm: float
-    neck_length_mm: float
-    fit: str
+    ball_diameter_mm: Annotated[float, quantity("sphere", 1, 12)]
+    neck_diameter_mm: Annotated[float, quantity("neck", 0.8, 12)]
+    neck_length_mm: Annotated[
+        float, quantity("sphere's centre to the apex of the dome", 0.5, 20)
+    ]
+    fit: Annotated[str, FIT]
 
     kind = "ball"
     noun = "ball"
@@ -49,6 +47,13 @@ class Ball(NeckFitting):
                 f"{self.ball_diameter_mm:g} mm and the bar; it must be longer than {hidden:g} mm",
                 field="neck_length", value=self.neck_length_mm, allowed=f"above {hidden:g} mm",
             )
+
+    def problems(self) -> Iterator[Problem]:
+        """Find a neck that is too thick or too short for the sphere."""
+        if self.neck_diameter_mm >= self.ball_diameter_mm:
+            yield "neck_diameter", "must be below ball_diameter"
+        if 2 * self.neck_length_mm <= self.ball_diameter_mm:
+            yield "neck_length", "must be above half of ball_diameter, or the ball has no neck"
 
     @property
     def reach_mm(self) -> float:

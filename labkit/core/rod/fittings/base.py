@@ -8,9 +8,17 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import ClassVar, Self
 
+from labkit.core.form.keys import Key, matching
 from labkit.core.label.lettering import Piece
 from labkit.core.numbers import require_finite
-from labkit.core.rod.tolerances import SizeLimits, fit_limits
+from labkit.core.rod.tolerances import CLASSES_ALLOWED, SizeLimits, fit_limits
+
+#: The tolerance class of a fitting's surface.
+FIT = Key(
+    "ISO 286-1 class", CLASSES_ALLOWED, holds=matching("(H|h|JS|js|d|e|f|g)([5-9]|1[0-4])")
+)
+#: A key of a file, and what is wrong with it.
+Problem = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,10 @@ class EndFitting(ABC):
         Raises:
             GeometryError: One sentence for the first size that does not fit.
         """
+
+    def problems(self) -> Iterator[Problem]:
+        """Find sizes in a template file that cannot go together in this fitting."""
+        yield from ()
 
     @property
     @abstractmethod

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Annotated
 
+from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Arc, Piece
-from labkit.core.rod.fittings.base import BossFitting, Mount
+from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem
 from labkit.core.rod.outlines import rectangle
 from labkit.errors import GeometryError
 
@@ -19,20 +21,15 @@ CHAMFER_PART = 0.25
 class Crosspin(BossFitting):
     """Transverse cylinder, axis y, standing on the inward face of a disc boss, with a lip.
 
-    Args:
-        pin_length_mm: From the boss's inward face to the lip.
-        lip_diameter_mm: Retaining lip at the free end, wider than the pin.
-        lip_thickness_mm: Thickness of the lip; both its edges are chamfered by CHAMFER_PART of it.
-        boss_diameter_mm: Disc boss that carries the pin.
-        fit: ISO 286 tolerance class of the pin, such as "f7".
+    Both edges of the lip are chamfered by CHAMFER_PART of its thickness; the fit is the pin's.
     """
 
-    pin_diameter_mm: float
-    pin_length_mm: float
-    lip_diameter_mm: float
-    lip_thickness_mm: float
-    boss_diameter_mm: float
-    fit: str
+    pin_diameter_mm: Annotated[float, quantity("cylinder", 0.8, 10)]
+    pin_length_mm: Annotated[float, quantity("face of the boss to the lip", 0.5, 15)]
+    lip_diameter_mm: Annotated[float, quantity("lip", 1, 15)]
+    lip_thickness_mm: Annotated[float, quantity("lip", 0.3, 5)]
+    boss_diameter_mm: Annotated[float, quantity("disc", 1.6, 20)]
+    fit: Annotated[str, FIT]
 
     kind = "crosspin"
     noun = "crosspin"
@@ -59,6 +56,21 @@ class Crosspin(BossFitting):
                 f"{least:g} mm",
                 field="lip_diameter", value=self.lip_diameter_mm, allowed=f"above {least:g} mm",
             )
+
+    def problems(self) -> Iterator[Problem]:
+        """Find a lip that does not go with the pin, its own chamfers or the boss."""
+        pin, lip, chamfers = (
+            exact(self.pin_diameter_mm), exact(self.lip_diameter_mm), 2 * exact(CHAMFER_PART)
+        )
+        if lip <= pin:
+            yield "lip_diameter", "must be above pin_diameter"
+        elif chamfers * exact(self.lip_thickness_mm) >= lip - pin:
+            yield "lip_thickness", (
+                f"= {exact(self.lip_thickness_mm)} leaves no face behind the lip's chamfers; it "
+                f"must be below {(lip - pin) / chamfers}, or the lip wider"
+            )
+        if self.lip_diameter_mm > self.boss_diameter_mm:
+            yield "lip_diameter", f"= {lip} must not be above boss_diameter"
 
     @property
     def reach_mm(self) -> float:

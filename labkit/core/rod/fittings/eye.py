@@ -6,9 +6,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR, Decimal
+from typing import Annotated
 
+from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Arc, Line, Piece
-from labkit.core.rod.fittings.base import BossFitting, Mount
+from labkit.core.rod.fittings.base import FIT, BossFitting, Mount
 
 #: Gauge pins come in sets of this step.
 PIN_STEP_MM = Decimal("0.01")
@@ -19,16 +21,11 @@ PIN_TOLERANCE_MM = Decimal("0.005")
 
 @dataclass(frozen=True)
 class Eye(BossFitting):
-    """Disc boss with a through bore, axis y.
+    """Disc boss, as thick as the bar, with a coaxial bore, axis y; the fit is the bore's."""
 
-    Args:
-        boss_diameter_mm: Disc, coaxial with the bore, as thick as the body.
-        fit: ISO 286 tolerance class of the bore, such as "H8".
-    """
-
-    bore_diameter_mm: float
-    boss_diameter_mm: float
-    fit: str
+    bore_diameter_mm: Annotated[float, quantity("bore", 0.8, 10)]
+    boss_diameter_mm: Annotated[float, quantity("disc", 1.6, 20)]
+    fit: Annotated[str, FIT]
 
     kind = "eye"
     noun = "bore"
