@@ -7,12 +7,12 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.catalog.keys_table import keys_table
 from labkit.catalog.places import templates_dir
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.rods import rod_templates
-from labkit.core.grading.prescription import Action, GradingUnit, JawModelName, Zero
-from labkit.core.jaw.averages import bonwill_condyles
+from labkit.core.form.table import keys_table
+from labkit.core.grading.jaw_averages import bonwill_condyles
+from labkit.core.grading.prescription import Action, GradingUnit, JawModelName, Prescription, Zero
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputError, InputErrors
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding, source
 
@@ -244,7 +244,8 @@ def test_a_blank_file_asks_for_everything_and_then_reads(model):
 
 
 def test_every_key_stands_in_a_blank_file():
-    keys = set(re.findall(r"`(?:[a-z]+\.)*([a-z_]+)`", keys_table())) - {"unit", "advancement"}
+    table = keys_table(Prescription)
+    keys = set(re.findall(r"`(?:[a-z]+\.)*([a-z_]+)`", table)) - {"unit", "advancement"}
     blanks = "".join(
         (templates_dir() / "prescriptions" / f"blank-{m}.toml").read_text("utf-8")
         for m in JawModelName
@@ -255,4 +256,4 @@ def test_every_key_stands_in_a_blank_file():
 
 def test_the_readme_shows_the_table_made_from_the_code():
     readme = (templates_dir().parent / "README.md").read_text("utf-8")
-    assert keys_table() in readme
+    assert keys_table(Prescription) in readme

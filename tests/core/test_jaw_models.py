@@ -11,6 +11,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from labkit.core.grading.jaw_averages import bonwill_condyles
 from labkit.core.grading.prescription import Action, Anchors, JawModelName
 from labkit.core.jaw import (
     SlidingJaw,
@@ -20,7 +21,6 @@ from labkit.core.jaw import (
     jaw_model,
     require_solved,
 )
-from labkit.core.jaw.averages import bonwill_condyles
 from labkit.core.jaw.newton import linear_solve
 from labkit.errors import JawModelError, RefusedError
 from tests.support import independent

@@ -130,10 +130,10 @@ def test_templates_and_compensation_come_back_as_they_were(name, process):
 def test_a_spec_that_is_not_one_is_refused_in_a_sentence():
     spec = specs.spec_of()
     del spec["template"]["upper"]["fit"]
-    with pytest.raises(InputError, match="the set's template as recorded cannot be read: upper.fit is"):
+    with pytest.raises(InputError, match="template as recorded cannot be read: upper.fit is"):
         template_of(spec)
     spec["process"]["compensation"]["stretch"] = 2
-    with pytest.raises(InputError, match=r"process\.compensation cannot be read"):
+    with pytest.raises(InputError, match="stretch is not a known key"):
         compensation_of(spec)
     part = {**spec["parts"][0], "length_mm": "long"}
     with pytest.raises(InputError, match="parts cannot be read"):

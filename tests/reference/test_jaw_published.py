@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from labkit.core.grading.grade import grade
+from labkit.core.grading.jaw_averages import bonwill_condyles
 from labkit.core.grading.prescription import Action, Anchors
 from labkit.core.jaw import HingedJaw, advancement_at_opening
-from labkit.core.jaw.averages import bonwill_condyles
 from tests.support.patients import LIMITS, anchored, hinged, percents, plain, sliding
 
 # Christensen angle γ in degrees at a = 87.9882 mm, by sin[(β − φ) + γ] = sin(β − φ) + (p/a) sin β

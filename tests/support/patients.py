@@ -8,6 +8,7 @@ from decimal import Decimal
 
 import numpy as np
 
+from labkit.core.grading.jaw_averages import PADS_LEFT, PADS_RIGHT, bonwill_condyles
 from labkit.core.grading.prescription import (
     Action,
     Anchors,
@@ -20,7 +21,6 @@ from labkit.core.grading.prescription import (
     Zero,
 )
 from labkit.core.grading.steps import LengthLimits
-from labkit.core.jaw.averages import PADS_LEFT, PADS_RIGHT, bonwill_condyles
 
 LIMITS = LengthLimits(Decimal(16), Decimal(60), "f", "eye-eye-flat", handed=False)
 WIDE_LIMITS = LengthLimits(Decimal("0.6"), Decimal(120), "f", "any length", handed=True)

@@ -9,8 +9,8 @@ import numpy as np
 
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
-from labkit.core.grading.prescription import Grading, GradingUnit, Side
-from labkit.core.grading.series import MOST_STEPS, AskedStep, asked_steps, too_many
+from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit, Side
+from labkit.core.grading.series import AskedStep, asked_steps, too_many
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import LEFT, RIGHT, displacements_at
 from labkit.core.numbers import require_finite

@@ -9,13 +9,11 @@ import numpy as np
 from labkit.core.case.trial_values import TrialProposal
 from labkit.core.findings import Finding, note, refused
 from labkit.core.grading.bite import (
-    MOST_MIDLINE_DEVIATION_MM,
-    MOST_READING_MM,
     BiteScale,
     bite_scale,
     check_bite,
 )
-from labkit.core.grading.prescription import Bite, Side
+from labkit.core.grading.prescription import MOST_MIDLINE_DEVIATION_MM, MOST_READING_MM, Bite, Side
 from labkit.units import millimetres, plain
 
 #: A trial fit corrects a bite; a range that changes by a larger part than this means that the

@@ -140,16 +140,23 @@ def file_keys(cls: type) -> Mapping[str, Entry]:
     """Give the keys of a class in a file: those of its fields, and those in its FILE_ONLY.
 
     Returns:
-        Key → what stands there; plain keys before tables, as TOML wants them.
+        Key → what stands there; plain keys before tables, as TOML wants them. What is in files
+        only stands where the first field stands that is worked out of it.
     """
-    only = getattr(cls, "FILE_ONLY", {})
-    told = [one for one in entries(cls) if one.key.in_files]
-    return _tree([*told, *(_entry(name, hint, NO_DEFAULT) for name, hint in only.items())])
+    told: Mapping[str, Any] = getattr(cls, "FILE_ONLY", {})
+    only = [_entry(name, hint, NO_DEFAULT) for name, hint in told.items()]
+    every = entries(cls)
+    first = next((n for n, one in enumerate(every) if not one.key.in_files), len(every))
+    return _tree([*every[:first], *only, *(one for one in every[first:] if one.key.in_files)])
 
 
 def record_keys(cls: type) -> Mapping[str, Entry]:
-    """Give the keys of a class in a record: the names of its fields."""
-    return {one.field: one for one in entries(cls)}
+    """Give the keys of a class in a record: the names of its fields, and those in its ALSO.
+
+    What is ALSO in some records follows from the fields, and is not read.
+    """
+    also = {name: Entry("", object, Key(), default=None) for name in getattr(cls, "ALSO", ())}
+    return {**{one.field: one for one in entries(cls)}, **also}
 
 
 def tag_of(cls: type) -> str:
@@ -187,7 +194,7 @@ def _tree(found: Iterable[Entry]) -> Mapping[str, Entry]:
     """Sort entries into the tables that they stand in."""
     level: dict[str, list[tuple[tuple[str, ...], Entry]]] = {}
     for one in found:
-        head, *rest = (one.key.at or _bare(one.field)).split(".")
+        head, *rest = (one.key.at or file_key(one.field)).split(".")
         level.setdefault(head, []).append((tuple(rest), one))
     keys = {name: _grouped(members) for name, members in level.items()}
     return dict(sorted(keys.items(), key=lambda item: bool(item[1].inside or item[1].members)))
@@ -204,7 +211,12 @@ def _grouped(members: list[tuple[tuple[str, ...], Entry]]) -> Entry:
     return Entry("", dict, Key(), inside=_tree(inner))
 
 
-def _bare(name: str) -> str:
+def file_key(field: str) -> str:
+    """Give the key of a field in files, which has no unit.
+
+    >>> file_key("condylar_inclination_deg")
+    'condylar_inclination'
+    """
     for unit in UNITS:
-        name = name.removesuffix(unit)
-    return name
+        field = field.removesuffix(unit)
+    return field

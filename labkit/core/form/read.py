@@ -68,7 +68,7 @@ def read_file(
 def read_record(
     cls: type[ValueT], data: Any, start: Location = ()
 ) -> tuple[ValueT | None, list[Mistake]]:
-    """Read what `jsonable` made of a value; keys that it does not know are let be.
+    """Read what `jsonable` made of a value.
 
     Returns:
         The value, None where there are mistakes, and these.
@@ -117,9 +117,6 @@ class _Reader:
         """Give what stands for a key that is not there."""
         raise NotImplementedError
 
-    def unknown(self, data: Mapping[str, Any], keys: Mapping[str, Entry], place: Location) -> None:
-        """Keys of a record that are not known are let be."""
-
     def date(self, raw: object) -> datetime.date:
         raise NotImplementedError
 
@@ -151,19 +148,23 @@ class _Reader:
                 value = self.value(entry, data[name], inner)
                 if entry.field:
                     given[entry.field] = value
-        self.unknown(data, keys, place)
+        for name in data:
+            if name not in keys:
+                self.say((*place, name), unknown_key(name, keys), "a known key")
         return given
 
     def value(self, entry: Entry, raw: Any, place: Location) -> Any:
         """Read one key; what is wrong is noted."""
         if raw is None and entry.optional:
             return None
-        key = entry.key
-        raw = raw if key.tidy is None else key.tidy(raw)
+        tidy = entry.key.tidy
+        told, raw = raw, raw if tidy is None else tidy(raw)
         if members := entry.members:
             return self.member(entry, members, raw, place)
+        if entry.kind is object:
+            return raw
         if get_origin(entry.kind) is tuple:
-            return self.items(entry, raw, place)
+            return self.items(entry, raw, place, as_told=told is raw)
         return self.leaf(entry, entry.kind, raw, place)
 
     def member(self, entry: Entry, members: tuple[type, ...], raw: Any, place: Location) -> Any:
@@ -184,7 +185,7 @@ class _Reader:
             return next((one for one in members if tag_of(one) == raw["kind"]), None)
         return max(members, key=lambda one: len(self.keys_of(one).keys() & raw.keys()))
 
-    def items(self, entry: Entry, raw: Any, place: Location) -> Any:
+    def items(self, entry: Entry, raw: Any, place: Location, *, as_told: bool) -> Any:
         kinds = get_args(entry.kind)
         many = kinds[-1] is Ellipsis
         fits = isinstance(raw, list) and (
@@ -195,7 +196,8 @@ class _Reader:
             return None
         key = replace(entry.key, allowed=self.allowed(entry, place), tidy=None, least=0, most=MOST)
         one = Entry(entry.field, kinds[0], key)
-        return tuple(self.value(one, item, (*place, index)) for index, item in enumerate(raw))
+        places = ((*place, index) if as_told else place for index, _ in enumerate(raw))
+        return tuple(self.value(one, *item) for item in zip(raw, places, strict=True))
 
     def leaf(self, entry: Entry, kind: Any, raw: Any, place: Location) -> Any:
         try:
@@ -269,11 +271,6 @@ class _FileReader(_Reader):
         return single and not any(
             one.required for one in file_keys(entry.members[0]).values()
         )
-
-    def unknown(self, data: Mapping[str, Any], keys: Mapping[str, Entry], place: Location) -> None:
-        for name in data:
-            if name not in keys:
-                self.say((*place, name), unknown_key(name, keys), "a known key")
 
     def text(self, raw: object) -> str:
         if not isinstance(raw, str) or not raw.strip() or raw != raw.strip():

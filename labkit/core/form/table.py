@@ -25,11 +25,13 @@ def keys_table(cls: type) -> str:
 
 
 def _rows(keys: Mapping[str, Entry], above: tuple[str, ...]) -> Iterator[str]:
+    seen: dict[tuple[type, ...], str] = {}
     for name, entry in keys.items():
         place = (*above, name)
         tables = {tag_of(cls): file_keys(cls) for cls in _classes(entry)}
-        if name == "right" and "left" in keys:
-            yield f"| `{dotted(place)}.…` | as `{dotted((*above, 'left'))}.…` | | |"
+        alike = seen.setdefault(entry.members, name) if entry.members else name
+        if alike != name:
+            yield f"| `{dotted(place)}.…` | as `{dotted((*above, alike))}.…` | | |"
         elif entry.inside:
             yield from _rows(entry.inside, place)
         elif not tables:
@@ -62,8 +64,8 @@ def _default(entry: Entry) -> str:
         return "required"
     if entry.key.otherwise:
         return entry.key.otherwise
-    if entry.default is None or entry.default is NO_DEFAULT:
+    if entry.default in (None, NO_DEFAULT, "", ()):
         return "none"
     if isinstance(entry.default, (str, Enum)):
-        return f'"{entry.default}"' if str(entry.default) else "none"
+        return f'"{entry.default}"'
     return f"{entry.default}"

@@ -11,11 +11,6 @@ from labkit.core.grading.prescription import Bite, Zero
 from labkit.core.numbers import require_finite
 from labkit.units import plain
 
-#: Gauges read along some 30 mm; a reading beyond that is a slip of the decimal point.
-MOST_READING_MM = 30.0
-#: A lower midline that shifts by more than this is a slip as well.
-MOST_MIDLINE_DEVIATION_MM = 15.0
-
 
 def zero_reading(bite: Bite) -> Decimal | None:
     """Give the reading that counts as 0 %; None where it was not recorded."""

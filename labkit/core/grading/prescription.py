@@ -3,13 +3,36 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
+from typing import Annotated, Any, ClassVar
 
+from labkit.core.form.keys import WORKED_OUT, Key, file_key, quantity
+from labkit.core.grading.jaw_averages import (
+    CONDYLAR_INCLINATION_DEG,
+    PADS_LEFT,
+    PADS_RIGHT,
+    bonwill_condyles,
+)
 from labkit.core.numbers import require_finite
 
 Point = tuple[float, float, float]
+
+
+#: Gauges read along some 30 mm; a reading beyond that is a slip of the decimal point.
+MOST_READING_MM = 30.0
+#: A lower midline that shifts by more than this is a slip as well.
+MOST_MIDLINE_DEVIATION_MM = 15.0
+#: No point of the jaws lies farther than this from the incisors.
+REACH = 200.0
+#: Rods between these are thinkable at all; a template's own limits are narrower.
+ROD = (5.0, 120.0)
+#: More steps than this in one set is a slip of the step size.
+MOST_STEPS = 60
+CASE_CHARACTERS = 40
+#: Characters of the notes: what still leaves room on a case sheet.
+NOTES_CHARACTERS = 2000
 
 
 class Zero(StrEnum):
@@ -46,27 +69,67 @@ class JawModelName(StrEnum):
     HINGED = "hinged"
 
 
+#: The fields of the jaw that each model computes with.
+MODEL_FIELDS = {
+    JawModelName.STRAIGHT: (),
+    JawModelName.SLIDING: ("path_inclination_deg",),
+    JawModelName.HINGED: (
+        "condylar_inclination_deg", "condyle_left", "condyle_right", "contact_inclination_deg",
+        "pads_left", "pads_right", "incisal",
+    ),
+}
+
+
+def _reading(about: str) -> Key:
+    return quantity(about, -MOST_READING_MM, MOST_READING_MM)
+
+
+def _point(about: str, **more: Any) -> Key:
+    words = f"three numbers [x, y, z] in mm, each from {-REACH:g} to {REACH:g}"
+    return quantity(about, -REACH, REACH, allowed=words, **more)
+
+
+def _above_0(number: Decimal) -> bool:
+    return number > 0
+
+
+def _in_hundredths(number: Decimal) -> bool:
+    return number % Decimal("0.01") == 0
+
+
+def _trimmed(text: object) -> object:
+    """Drop space and line breaks at the ends: a text in triple quotes always ends in one."""
+    return text.strip() if isinstance(text, str) else text
+
+
+def _steps(about: str, unit: str) -> Any:
+    words = f"a list of 1 to {MOST_STEPS} numbers in {unit}"
+    key = Key(about, words, unit=unit, least=1, most=MOST_STEPS)
+    return Annotated[tuple[Decimal, ...] | None, key]
+
+
 @dataclass(frozen=True)
 class Bite:
-    """Bite readings along the gauge's scale, + forward; decimals as written.
+    """Bite readings along the gauge's scale at the incisors, + forward; decimals as written."""
 
-    Args:
-        zero: Reading that is 0 %.
-        retruded: Fully back, None only where zero is habitual.
-        habitual: Habitual bite, None if not recorded.
-        registered: Reading at which the bite was taken.
-        midline_deviation_mm: Sideways shift of the lower midline from retruded to protruded,
-            + to the patient's left.
-        vertical_opening_mm: Opening at the registered bite; shown, not computed with.
-    """
-
-    zero: Zero
-    protruded: Decimal
-    registered: Decimal
-    retruded: Decimal | None = None
-    habitual: Decimal | None = None
-    midline_deviation_mm: Decimal = Decimal(0)
-    vertical_opening_mm: Decimal | None = None
+    zero: Annotated[
+        Zero, Key("which reading is 0 %", '"retruded" or "habitual"; it is never guessed')
+    ]
+    protruded: Annotated[Decimal, _reading("jaw fully forward")]
+    registered: Annotated[Decimal, _reading("where the bite was taken")]
+    retruded: Annotated[
+        Decimal | None, _reading('jaw fully back; required unless zero = "habitual"')
+    ] = None
+    habitual: Annotated[
+        Decimal | None, _reading('habitual bite; required if zero = "habitual"')
+    ] = None
+    midline_deviation_mm: Annotated[Decimal, quantity(
+        "sideways shift of the lower midline from retruded to protruded, + to the patient's left",
+        -MOST_MIDLINE_DEVIATION_MM, MOST_MIDLINE_DEVIATION_MM,
+    )] = Decimal(0)
+    vertical_opening_mm: Annotated[Decimal | None, quantity(
+        "opening at the registered bite; shown, not computed with", 0, 40
+    )] = None
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -74,20 +137,29 @@ class Bite:
 
 @dataclass(frozen=True)
 class Anchors:
-    """Where one side's rod is held at the registered bite.
+    """Where one side's rod is held at the registered bite; None where that was not recorded."""
 
-    Args:
-        pin_distance_mm: Stated distance of the anchor points, None if not stated.
-        upper: Upper anchor point, mm, None if not recorded.
-        lower: Lower anchor point, mm, None if not recorded.
-    """
-
-    pin_distance_mm: float | None = None
-    upper: Point | None = None
-    lower: Point | None = None
+    pin_distance_mm: Annotated[float | None, quantity(
+        "distance of the anchor points, if it differs from side to side", *ROD
+    )] = None
+    upper: Annotated[Point | None, _point("upper anchor point")] = None
+    lower: Annotated[Point | None, _point("lower anchor point")] = None
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    def or_apart(self, pin_distance_mm: float | None) -> Anchors:
+        """Take the distance that is told for both sides where this one's is not told."""
+        if self.pin_distance_mm is not None:
+            return self
+        return replace(self, pin_distance_mm=pin_distance_mm)
+
+
+def _each_side(value: object) -> object:
+    """Take one number for both sides, or a table with left and right, as a pair."""
+    if isinstance(value, dict) and set(value) == {"left", "right"}:
+        return [value["left"], value["right"]]
+    return [value, value] if isinstance(value, (int, Decimal)) else value
 
 
 @dataclass(frozen=True)
@@ -95,28 +167,57 @@ class Jaw:
     """Jaw model and the patient's (or average) geometry.
 
     Args:
-        path_inclination_deg: Sliding: path to the occlusal plane, + downwards going forward.
-        condylar_inclination_deg: Hinged: sagittal condylar inclination, (left, right).
-        condyle_left, condyle_right: Hinged: condyle centres, mm.
-        contact_inclination_deg: Hinged: contact plane of the pads.
-        pads_left, pads_right: Hinged: contact points of the pads, mm.
-        incisal: Lower incisal point at the registered bite, mm.
         assumed: Keys of [jaw] that are averages, not this patient's.
     """
 
-    model: JawModelName
-    path_inclination_deg: float = 0.0
-    condylar_inclination_deg: tuple[float, float] = (30.0, 30.0)
-    condyle_left: Point = (0.0, 0.0, 0.0)
-    condyle_right: Point = (0.0, 0.0, 0.0)
-    contact_inclination_deg: float = 0.0
-    pads_left: Point = (0.0, 0.0, 0.0)
-    pads_right: Point = (0.0, 0.0, 0.0)
-    incisal: Point = (0.0, 0.0, 0.0)
-    assumed: tuple[str, ...] = ()
+    model: Annotated[
+        JawModelName, Key("how rod length follows from jaw position")
+    ] = JawModelName.STRAIGHT
+    path_inclination_deg: Annotated[float, quantity(
+        "sliding: path to the occlusal plane, + downwards going forward; average: 0",
+        -60, 60, "degrees", otherwise="average",
+    )] = 0.0
+    condylar_inclination_deg: Annotated[tuple[float, float], quantity(
+        "hinged: sagittal condylar inclination to the occlusal plane; average: 30",
+        0, 80, "degrees", allowed="a number in degrees from 0 to 80, or [left, right]",
+        tidy=_each_side, otherwise="average",
+    )] = (CONDYLAR_INCLINATION_DEG, CONDYLAR_INCLINATION_DEG)
+    condyle_left: Annotated[Point, _point(
+        "hinged: left condyle centre; average: Bonwill triangle, side 101.6 mm, at 22° behind "
+        "the incisal point", otherwise="average",
+    )] = (0.0, 0.0, 0.0)
+    condyle_right: Annotated[Point, _point(
+        "hinged: right condyle centre; average: as left", otherwise="average"
+    )] = (0.0, 0.0, 0.0)
+    contact_inclination_deg: Annotated[float, quantity(
+        "hinged: plane on which the pads slide; average: 0", -45, 45, "degrees",
+        otherwise="average",
+    )] = 0.0
+    pads_left: Annotated[Point, _point(
+        "hinged: left pad contact; average: [-30, 22, 0]", otherwise="average"
+    )] = (0.0, 0.0, 0.0)
+    pads_right: Annotated[Point, _point(
+        "hinged: right pad contact; average: [-30, -22, 0]", otherwise="average"
+    )] = (0.0, 0.0, 0.0)
+    incisal: Annotated[Point, _point(
+        "hinged: lower incisal point; average: [0, 0, 0]", otherwise="average"
+    )] = (0.0, 0.0, 0.0)
+    assumed: Annotated[tuple[str, ...], WORKED_OUT] = ()
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    @classmethod
+    def from_file(cls, **given: Any) -> Jaw:
+        """Fill in averages for what was not recorded, and name them."""
+        left, right = bonwill_condyles(given.get("incisal", (0.0, 0.0, 0.0)))
+        averages: dict[str, Any] = {
+            "condyle_left": left, "condyle_right": right,
+            "pads_left": PADS_LEFT, "pads_right": PADS_RIGHT,
+        }
+        used = MODEL_FIELDS[given.get("model", JawModelName.STRAIGHT)]
+        assumed = tuple(file_key(name) for name in used if name not in given)
+        return cls(**{**averages, **given}, assumed=assumed)
 
 
 class GradingUnit(StrEnum):
@@ -136,28 +237,69 @@ class Grading:
     Args:
         unit: Percent or mm of advancement, for every value below.
         listed: The values, in rising order; empty where a series is given.
-        first, last: Ends of a series, both included.
-        step: Distance of neighbours in a series.
-        steps: Number of steps in a series, ends included.
-        start: The starting step, as a value of the series; None if the prescriber names none.
-        tolerance_mm: Length tolerance, ±; None for the template's own.
-        side_tolerance_mm: Tolerance of left minus right against the labels, ±; None for the rods'
-            length tolerance.
+        tolerance_mm: None for the template's own.
+        side_tolerance_mm: None for the rods' length tolerance.
     """
 
-    unit: GradingUnit
-    listed: tuple[Decimal, ...] = ()
-    first: Decimal | None = None
-    last: Decimal | None = None
-    step: Decimal | None = None
-    steps: int | None = None
-    start: Decimal | None = None
-    grid_mm: Decimal = Decimal("0.1")
-    tolerance_mm: Decimal | None = None
-    side_tolerance_mm: Decimal | None = None
+    unit: Annotated[GradingUnit, WORKED_OUT]
+    listed: Annotated[tuple[Decimal, ...], WORKED_OUT] = ()
+    first: Annotated[
+        Decimal | None, Key("series: first step, in `unit`", unit="% or mm", allowed="a number")
+    ] = None
+    last: Annotated[
+        Decimal | None, Key("series: last step, in `unit`", unit="% or mm", allowed="a number")
+    ] = None
+    step: Annotated[Decimal | None, Key(
+        "series: distance of neighbours, in `unit`", "a number above 0", unit="% or mm",
+        holds=_above_0,
+    )] = None
+    steps: Annotated[
+        int | None, quantity("series: number of steps, instead of `step`", 1, MOST_STEPS, "")
+    ] = None
+    start: Annotated[Decimal | None, Key(
+        "starting step, as one of the steps and in their unit", "a number", unit="% or mm"
+    )] = None
+    grid_mm: Annotated[Decimal, quantity(
+        "length grid: rods are rounded to it", 0.01, 1,
+        allowed="a multiple of 0.01 mm from 0.01 to 1",
+        holds=_in_hundredths,
+    )] = Decimal("0.1")
+    tolerance_mm: Annotated[Decimal | None, quantity(
+        "length tolerance, ±; default: the template's ISO 2768-1 class", 0.001, 2
+    )] = None
+    side_tolerance_mm: Annotated[Decimal | None, quantity(
+        "tolerance of left minus right of a step, measured against labels, ±; default: the "
+        "rods' length tolerance, the smaller of the two", 0.001, 2,
+    )] = None
+
+    FILE_ONLY: ClassVar = {
+        "percent": _steps("steps listed in percent", "%"),
+        "advancement": _steps("steps listed in mm of advancement", "mm"),
+        "unit": Annotated[str | None, Key(
+            "what first, last, step and start of a series are counted in",
+            choices=("percent", "mm"), otherwise='"percent"',
+        )],
+    }
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    @classmethod
+    def from_file(
+        cls,
+        *,
+        percent: tuple[Decimal, ...] | None,
+        advancement: tuple[Decimal, ...] | None,
+        unit: str | None,
+        **given: Any,
+    ) -> Grading:
+        """Take the steps in the unit that they are listed or counted in."""
+        in_mm = advancement is not None or (percent is None and unit == "mm")
+        return cls(
+            unit=GradingUnit.ADVANCEMENT if in_mm else GradingUnit.PERCENT,
+            listed=percent or advancement or (),
+            **given,
+        )
 
 
 @dataclass(frozen=True)
@@ -165,23 +307,51 @@ class Prescription:
     """A whole prescription, checked for form; the rules of the trade are checked in grading.
 
     Args:
-        case: The lab's case number.
-        date: Date of the prescription; every date in the set comes from it.
-        prescriber: Code or name of the prescriber, empty if not given.
-        notes: Free text, empty if not given.
+        prescriber, notes: Empty if not given.
     """
 
-    case: str
-    date: datetime.date
-    bite: Bite
-    action: Action
-    template: str
-    left: Anchors
-    right: Anchors
-    jaw: Jaw
-    grading: Grading
-    prescriber: str = ""
-    notes: str = ""
+    case: Annotated[str, Key(
+        "the lab's case number, never a patient's name",
+        f"printable text of 1 to {CASE_CHARACTERS} characters, no space at its ends",
+        most=CASE_CHARACTERS, holds=str.isprintable,
+    )]
+    date: Annotated[datetime.date, Key(
+        "date of the prescription; every date in the set is this one"
+    )]
+    bite: Annotated[Bite, Key("bite readings")]
+    action: Annotated[Action, Key(
+        "pull: the upper seat lies in front of the lower one, a shorter rod advances; push: the "
+        "other way round", at="appliance.action",
+    )]
+    template: Annotated[str, Key(
+        "name of the rod template (`labkit templates`)", "a template's name",
+        at="appliance.template",
+    )]
+    left: Annotated[Anchors, Key("the left side", at="appliance.left")]
+    right: Annotated[Anchors, Key("the right side", at="appliance.right")]
+    jaw: Annotated[Jaw, Key("jaw model")]
+    grading: Annotated[Grading, Key("steps", required=True)]
+    prescriber: Annotated[
+        str, Key("code or name of the prescriber", "text without space at its ends")
+    ] = ""
+    notes: Annotated[str, Key(
+        "free text, shown on the papers", f"text of at most {NOTES_CHARACTERS} characters",
+        most=NOTES_CHARACTERS, tidy=_trimmed,
+    )] = ""
+
+    FILE_ONLY: ClassVar = {
+        "pin_distance": Annotated[float | None, quantity(
+            "distance of the anchor points, both sides, at the registered bite", *ROD,
+            at="appliance.pin_distance",
+        )],
+    }
+
+    @classmethod
+    def from_file(
+        cls, *, pin_distance: float | None, left: Anchors, right: Anchors, **given: Any
+    ) -> Prescription:
+        """Give both sides the distance that is told for both."""
+        return cls(left=left.or_apart(pin_distance), right=right.or_apart(pin_distance), **given)
 
     def anchors(self, side: Side) -> Anchors:
         """Give the anchors of one side."""

@@ -8,14 +8,12 @@ from decimal import Decimal
 
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
-from labkit.core.grading.prescription import Grading, GradingUnit
+from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit
 from labkit.core.grading.steps import percent_name
 from labkit.units import plain
 
 #: Two decimals that differ by less than this part of themselves are meant to be the same.
 RELATIVE_NOISE = Decimal("1e-9")
-#: A case box holds fewer; more is a slip in the step.
-MOST_STEPS = 60
 
 
 @dataclass(frozen=True)

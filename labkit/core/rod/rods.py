@@ -61,6 +61,7 @@ class RodTemplate:
         choices=("f", "m", "c", "v"),
     )]
 
+    ALSO: ClassVar = ("handed",)
     FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
 
     def __post_init__(self) -> None:

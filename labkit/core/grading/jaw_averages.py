@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from labkit.core.grading.prescription import Point
+Point = tuple[float, float, float]
 
 #: Side of the Bonwill triangle, 4 in (Bonwill, as quoted by Christensen 1959).
 BONWILL_SIDE_MM = 101.6
