@@ -3,48 +3,35 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Row
-
 from labkit.errors import InputError, LedgerError
-from labkit.ledger.events import Event, Kind, canonical_json, digest_of, event_json
+from labkit.ledger.events import Event, Kind, canonical_json, digest_of
+from labkit.ledger.tables import EVENTS
 
-#: Column of the table → field of the event.
-_FIELDS = {
-    "seq": "seq",
-    "at": "at",
-    "operator": "by",
-    "kind": "kind",
-    "case_number": "case",
-    "body": "body_json",
-    "corrects": "corrects",
-    "previous": "previous",
-    "digest": "digest",
-}
-_WHOLE = ("seq", "corrects")
+#: Types of an event's values, as the columns of the table come.
+_TYPES = tuple(
+    (column.name, int if column.name in ("seq", "corrects") else str) for column in EVENTS.columns
+)
 
 
 def values_of(event: Event) -> dict[str, int | str | None]:
-    """Give an event as a row of the table."""
-    row = {column: getattr(event, field) for column, field in _FIELDS.items()}
-    return {**row, "kind": str(event.kind)}
+    """Give an event as a row of the table, whose columns come as the fields of the event do."""
+    values = [str(value) if isinstance(value, str) else value for value in vars(event).values()]
+    return dict(zip(EVENTS.columns.keys(), values, strict=True))
 
 
-def event_of(row: Row[Any] | Mapping[str, Any]) -> Event:
+def event_of(row: Sequence[Any]) -> Event:
     """Read an event from a row of the table.
 
     Raises:
         LedgerError: The row does not match its digest, or has content of a wrong type.
     """
-    stored = row._mapping if isinstance(row, Row) else row
-    values = {field: stored[column] for column, field in _FIELDS.items()}
-    for field, value in values.items():
-        wanted = int if field in _WHOLE else str
-        if type(value) is not wanted and not (field == "corrects" and value is None):
-            raise _damaged(values["seq"], f"its {field} is not what it was")
-    return _checked(values)
+    for value, (name, wanted) in zip(row, _TYPES, strict=True):
+        if type(value) is not wanted and not (name == "corrects" and value is None):
+            raise _damaged(row[0], f"its {name} is not what it was")
+    return _checked(row)
 
 
 def event_of_json(content: Any) -> Event:
@@ -57,30 +44,37 @@ def event_of_json(content: Any) -> Event:
         raise LedgerError(f"an event has exactly the keys {', '.join(_NAMES)}")
     if type(content["seq"]) is not int or not isinstance(content["body"], dict):
         raise LedgerError("an event has a whole number `seq` and a table `body`")
-    values = {**content, "body_json": canonical_json(content["body"])}
-    del values["body"]
-    return _checked(values)
+    content = {**content, "body": canonical_json(content["body"])}
+    return _checked([content[name] for name in _NAMES])
 
 
 _NAMES = ("seq", "at", "by", "kind", "case", "body", "corrects", "previous", "digest")
 
 
-def _checked(values: dict[str, Any]) -> Event:
+def _checked(values: Sequence[Any]) -> Event:
     try:
-        event = Event(**{**values, "kind": Kind(values["kind"])})
+        seq, at, by, kind, *rest = values
+        event = Event(seq, at, by, Kind(kind), *rest)
+        if digest_of(event) == event.digest:
+            return event
+    except (ValueError, TypeError, InputError):
+        pass
+    raise _damaged(values[0], "it does not match its digest")
+
+
+def check_written(event: Event) -> None:
+    """Check that the body is written in the one canonical way, which reading relies on.
+
+    Raises:
+        LedgerError: It is written otherwise, or is no table.
+    """
+    try:
         body = json.loads(event.body_json)
         sound = isinstance(body, dict) and canonical_json(body) == event.body_json
-        sound = sound and digest_of(event) == event.digest
-    except (ValueError, TypeError, RecursionError, InputError):
+    except (ValueError, RecursionError, InputError):
         sound = False
     if not sound:
-        raise _damaged(values["seq"], "it does not match its digest")
-    return event
-
-
-def line_of(event: Event) -> str:
-    """Write an event as one line of an export, without the line's end."""
-    return canonical_json(event_json(event))
+        raise _damaged(event.seq, "it does not match its digest")
 
 
 def _damaged(seq: object, why: str) -> LedgerError:

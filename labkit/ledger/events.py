@@ -126,10 +126,9 @@ def canonical_json(value: object) -> str:
     return text
 
 
-def _dumps(value: object) -> str:
-    return json.dumps(
-        value, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":")
-    )
+_dumps = json.JSONEncoder(
+    sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":")
+).encode
 
 
 def sha256_of_text(text: str) -> str:
@@ -154,28 +153,26 @@ def digest_of(event: Event) -> str:
     Returns:
         64 hexadecimal digits.
     """
-    content = event_json(event)
-    del content["digest"]
-    return sha256_of_text(canonical_json(content))
+    return sha256_of_text(_canonical(event))
 
 
-def event_json(event: Event) -> dict[str, Any]:
-    """Give an event as one JSON object, as in an export.
+def line_of(event: Event) -> str:
+    """Write an event as one line of an export, without the line's end: canonical JSON."""
+    return _canonical(event, digest=event.digest)
 
-    Returns:
-        All of it, the body as a table.
-    """
-    return {
-        "seq": event.seq,
-        "at": event.at,
+
+def _canonical(event: Event, **more: str) -> str:
+    """Write an event in canonical JSON around its body, which is written so already."""
+    after = {
         "by": event.by,
-        "kind": str(event.kind),
         "case": event.case,
-        "body": event.body,
         "corrects": event.corrects,
+        "kind": str(event.kind),
         "previous": event.previous,
-        "digest": event.digest,
+        "seq": event.seq,
+        **more,
     }
+    return f'{{"at":{_dumps(event.at)},"body":{event.body_json},{_dumps(after)[1:]}'
 
 
 def next_event(head: Head, entry: Entry) -> Event:

@@ -2,33 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from functools import cached_property
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
-from labkit.ledger.by_process import sets_made_with
 from labkit.ledger.chain import event_of
-from labkit.ledger.database import Database
-from labkit.ledger.events import Event, Head, Kind, canonical_json
-from labkit.ledger.rod_states import rods_where
-from labkit.ledger.rows import content_sha256
+from labkit.ledger.database import BATCH, Database, batched, streamed
+from labkit.ledger.events import Event, Head, Kind
+from labkit.ledger.revision import REVISION, derived_from, found_revision
+from labkit.ledger.rods import count_by_case, rods_where, standing
 from labkit.ledger.stored import (
     CaseSummary,
+    LastReading,
     SetState,
     Stamp,
-    StoredContent,
     StoredPrescription,
     StoredReading,
     StoredRod,
     StoredSet,
+    stamp,
 )
 from labkit.ledger.tables import (
     CASES,
-    CORRECTIONS,
     EVENTS,
     HEAD,
     PRESCRIPTIONS,
@@ -38,8 +39,7 @@ from labkit.ledger.tables import (
     SETS,
 )
 
-#: Events read at a time.
-BATCH = 500
+T = TypeVar("T")
 
 
 class Reader:
@@ -47,42 +47,74 @@ class Reader:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._known: dict[object, Any] | None = None
+
+    @property
+    def database(self) -> Database:
+        """The database behind it, for verify and backup."""
+        return self._database
 
     @property
     def place(self) -> str:
         """The ledger as named for people: its path, or its URL without the password."""
         return self._database.place
 
+    @cached_property
+    def _tables(self) -> Database:
+        """The derived tables in this program's form: its own, or derived anew from the events."""
+        with self._database.reading() as connection:
+            if found_revision(connection) == REVISION:
+                return self._database
+            return derived_from(batched(self.events(), BATCH), self.place)
+
+    def close(self) -> None:
+        """Give up what was derived; the database itself stays open."""
+        rows = self.__dict__.pop("_tables", self._database)
+        if rows is not self._database:
+            rows.close()
+
     @contextmanager
     def snapshot(self) -> Iterator[None]:
-        """See one unchanging state of the ledger in all questions of the block."""
+        """See one unchanging state of the ledger in all questions of the block.
+
+        The same question is then asked of the database once.
+        """
         with self._database.reading():
-            yield
+            outer = self._known
+            self._known = {} if outer is None and not self._database.is_writing else outer
+            try:
+                yield
+            finally:
+                self._known = outer
+
+    def _once(self, key: object, ask: Callable[[], T]) -> T:
+        if self._known is None:
+            return ask()
+        if key not in self._known:
+            self._known[key] = ask()
+        found: T = self._known[key]
+        return found
 
     def head(self) -> Head:
         """Tell where the chain ends."""
         with self._database.reading() as connection:
-            return _head(connection, self.place)
+            rows = connection.execute(select(HEAD)).all()
+        if len(rows) != 1 or type(rows[0].event_count) is not int:
+            raise LedgerError(
+                f"the ledger {self.place} is damaged: its head row is not there; look with "
+                "`labkit ledger verify`"
+            )
+        return Head(rows[0].event_count, rows[0].digest)
 
     def event(self, seq: int) -> Event | None:
         """Read one event by its number, None where there is none."""
-        with self._database.reading() as connection:
-            row = connection.execute(select(EVENTS).where(EVENTS.c.seq == seq)).one_or_none()
-            return None if row is None else event_of(row)
+        found = self._events(select(EVENTS).where(EVENTS.c.seq == seq))
+        return found[0] if found else None
 
     def events(self) -> Iterator[Event]:
-        """Give all events in the order of their numbers; best inside `snapshot`."""
-        last = 0
-        while True:
-            query = select(EVENTS).where(EVENTS.c.seq > last).order_by(EVENTS.c.seq).limit(BATCH)
-            with self._database.reading() as connection:
-                batch = [event_of(row) for row in connection.execute(query)]
-            if not batch:
-                return
-            if batch[0].seq <= last:
-                raise LedgerError(f"event {last} is followed by {batch[0].seq}: damaged")
-            yield from batch
-            last = batch[-1].seq
+        """Give all events in the order of their numbers."""
+        with self._database.reading() as connection:
+            yield from map(event_of, streamed(connection, select(EVENTS).order_by(EVENTS.c.seq)))
 
     def story(self, case: str) -> tuple[Event, ...]:
         """Tell the whole story of a case.
@@ -91,35 +123,53 @@ class Reader:
             Its events in the order in which they were recorded; empty for an unknown case.
         """
         query = select(EVENTS).where(EVENTS.c.case_number == case).order_by(EVENTS.c.seq)
-        with self._database.reading() as connection:
-            return tuple(event_of(row) for row in connection.execute(query))
+        return self._once(("story", case), lambda: self._events(query))
+
+    def current(self, case: str, kind: Kind) -> tuple[Event, ...]:
+        """Give a case's events of one kind that nothing has corrected, in time order."""
+        query = (
+            select(EVENTS)
+            .where(EVENTS.c.case_number == case, EVENTS.c.kind == str(kind))
+            .where(standing(EVENTS.c.seq))
+            .order_by(EVENTS.c.seq)
+        )
+        return self._once(("current", case, kind), lambda: self._events(query))
 
     def corrected(self, case: str) -> dict[int, int]:
         """Tell which events of a case were corrected: number → number of the correction."""
-        return {e.corrects: e.seq for e in self.story(case) if e.corrects is not None}
+        query = select(EVENTS.c.corrects, EVENTS.c.seq).where(
+            EVENTS.c.case_number == case, EVENTS.c.corrects.is_not(None)
+        )
+        with self._database.reading() as connection:
+            return {corrected: seq for corrected, seq in connection.execute(query)}
 
     def has_case(self, case: str) -> bool:
         """Tell whether a case was opened."""
-        with self._database.reading() as connection:
-            return _exists(connection, CASES.c.case_number == case)
+        with self._tables.reading() as connection:
+            query = select(CASES.c.seq).where(CASES.c.case_number == case)
+            return connection.execute(query).first() is not None
 
     def cases(self) -> tuple[CaseSummary, ...]:
         """List all cases, the one opened first at the top."""
-        with self._database.reading() as connection:
-            return _cases(connection)
+        with self._tables.reading() as connection:
+            return tuple(_cases(connection))
+
+    def count_rods(self, states: Collection[str]) -> Counter[str]:
+        """Count the rods of each case whose set has ended, and which are in one of some states."""
+        with self._tables.reading() as connection:
+            return count_by_case(connection, states)
 
     def prescriptions(self, case: str) -> tuple[StoredPrescription, ...]:
         """Give every revision of a case's prescription, the first one first."""
         query = (
-            select(EVENTS, PRESCRIPTIONS.c.text_sha256)
+            select(EVENTS)
             .join(PRESCRIPTIONS, PRESCRIPTIONS.c.seq == EVENTS.c.seq)
             .where(PRESCRIPTIONS.c.case_number == case)
             .order_by(PRESCRIPTIONS.c.revision)
         )
-        with self._database.reading() as connection:
-            return tuple(
-                _prescription(event_of(row), row.text_sha256) for row in connection.execute(query)
-            )
+        return self._once(
+            ("prescriptions", case), lambda: tuple(map(_prescription, self._events(query)))
+        )
 
     def prescription(self, case: str, revision: int | None = None) -> StoredPrescription:
         """Give one revision of a case's prescription.
@@ -147,7 +197,7 @@ class Reader:
 
     def sets(self, case: str) -> tuple[StoredSet, ...]:
         """Give the sets of a case with prescription, template, process and spec as they were."""
-        return self._sets(SETS.c.case_number == case)
+        return self._once(("sets", case), lambda: self._sets(SETS.c.case_number == case))
 
     def set_named(self, name: str) -> StoredSet | None:
         """Find a set by its name, None where there is none."""
@@ -156,27 +206,19 @@ class Reader:
 
     def started_sets(self) -> tuple[StoredSet, ...]:
         """Give the sets that were started and neither made nor abandoned."""
-        return self._sets(SETS.c.set_name.not_in(select(SET_ENDS.c.set_name)))
+        return self._sets(SET_ENDS.c.seq.is_(None))
 
     def made_sets(self) -> tuple[StoredSet, ...]:
         """Give the sets that were made."""
-        made = select(SET_ENDS.c.set_name).where(SET_ENDS.c.outcome == str(SetState.MADE))
-        return self._sets(SETS.c.set_name.in_(made))
-
-    def made_with(self, process: str) -> tuple[str, ...]:
-        """Name the sets made with a process of this name, the newest first."""
-        with self._database.reading() as connection:
-            return sets_made_with(connection, process)
+        return self._sets(SET_ENDS.c.outcome == str(SetState.MADE))
 
     def rods(self, case: str) -> tuple[StoredRod, ...]:
         """Give the rods of a case with their states, also abandoned ones."""
-        with self._database.reading() as connection:
-            return rods_where(connection, RODS.c.case_number == case)
+        return self._once(("rods", case), lambda: self._rods(RODS.c.case_number == case))
 
     def rods_of_set(self, name: str) -> tuple[StoredRod, ...]:
         """Give the rods of a set with their states."""
-        with self._database.reading() as connection:
-            return rods_where(connection, RODS.c.set_name == name)
+        return self._rods(RODS.c.set_name == name)
 
     def find(self, identifier: str) -> StoredRod | None:
         """Find a rod by its identifier.
@@ -190,9 +232,7 @@ class Reader:
         Raises:
             InputError: It is not a rod identifier.
         """
-        digits = parse_identifier(identifier)
-        with self._database.reading() as connection:
-            found = rods_where(connection, RODS.c.identifier == digits)
+        found = self._rods(RODS.c.identifier == parse_identifier(identifier))
         return found[0] if found else None
 
     def is_used(self, identifier: str) -> bool:
@@ -201,13 +241,14 @@ class Reader:
 
     def used_among(self, identifiers: Iterable[str]) -> frozenset[str]:
         """Tell which of some identifiers were ever reserved, also for an abandoned set."""
-        asked = sorted(set(identifiers))
-        used: set[str] = set()
-        with self._database.reading() as connection:
-            for at in range(0, len(asked), BATCH):
-                part = RODS.c.identifier.in_(asked[at : at + BATCH])
-                used.update(connection.scalars(select(RODS.c.identifier).where(part)))
-        return frozenset(used)
+        with self._tables.reading() as connection:
+            return frozenset(
+                used
+                for some in batched(sorted(set(identifiers)), BATCH)
+                for used in connection.scalars(
+                    select(RODS.c.identifier).where(RODS.c.identifier.in_(some))
+                )
+            )
 
     def readings(self, identifier: str) -> tuple[StoredReading, ...]:
         """Give the readings of a rod that nothing has corrected, in time order."""
@@ -215,78 +256,96 @@ class Reader:
             select(EVENTS)
             .join(READINGS, READINGS.c.seq == EVENTS.c.seq)
             .where(READINGS.c.identifier == parse_identifier(identifier))
-            .where(READINGS.c.seq.not_in(select(CORRECTIONS.c.corrects)))
+            .where(standing(READINGS.c.seq))
             .order_by(EVENTS.c.seq)
         )
-        with self._database.reading() as connection:
-            return tuple(_reading(event_of(row)) for row in connection.execute(query))
+        return tuple(map(_reading, self._events(query)))
 
-    def current(self, case: str, kind: Kind) -> tuple[Event, ...]:
-        """Give a case's events of one kind that nothing has corrected, in time order."""
-        story = self.story(case)
-        corrected = {e.corrects for e in story}
-        return tuple(e for e in story if e.kind is kind and e.seq not in corrected)
+    def last_readings(self, process: str | None = None) -> Iterator[LastReading]:
+        """Give the last reading of every measured rod that nothing has corrected.
 
-    def _sets(self, condition: Any) -> tuple[StoredSet, ...]:
+        Args:
+            process: Only of sets made with a process of this name, and the newest set first.
+
+        Yields:
+            By set, in the order in which they were begun; within a set by step and side.
+        """
         query = (
-            select(SETS.c.set_name, SETS.c.seq, SET_ENDS.c.seq.label("end"))
+            select(
+                *EVENTS.c, RODS.c.set_name, RODS.c.side, SETS.c.template_name,
+                SETS.c.process_name, SETS.c.process_sha256,
+            )
+            .join(READINGS, READINGS.c.seq == EVENTS.c.seq)
+            .join(RODS, RODS.c.identifier == READINGS.c.identifier)
+            .join(SETS, SETS.c.set_name == RODS.c.set_name)
+            .where(standing(READINGS.c.seq))
+            # Of the readings of one rod, the last is the first here.
+            .order_by(
+                SETS.c.seq if process is None else SETS.c.seq.desc(),
+                RODS.c.step, RODS.c.side, READINGS.c.seq.desc(),
+            )
+        )  # fmt: skip
+        if process is not None:
+            query = query.where(SETS.c.process_name == process)
+        rod = ""
+        with self._tables.reading() as connection:
+            for *event, name, side, template, process_name, sha256 in streamed(connection, query):
+                reading = _reading(event_of(event))
+                if reading.identifier != rod:
+                    rod, case = reading.identifier, event[4]
+                    yield LastReading(case, name, side, template, process_name, sha256, reading)
+
+    def process(self, sha256: str) -> dict[str, Any]:
+        """Give a process that sets were made with, by its content hash."""
+        query = (
+            select(EVENTS)
+            .join(SETS, SETS.c.seq == EVENTS.c.seq)
+            .where(SETS.c.process_sha256 == sha256)
+            .order_by(EVENTS.c.seq)
+            .limit(1)
+        )
+        content: dict[str, Any] = self._events(query)[0].body["process"]
+        return content
+
+    def _events(self, query: Select[Any]) -> tuple[Event, ...]:
+        with self._tables.reading() as connection:
+            return tuple(map(event_of, connection.execute(query)))
+
+    def _rods(self, condition: ColumnElement[bool]) -> tuple[StoredRod, ...]:
+        with self._tables.reading() as connection:
+            return rods_where(connection, condition)
+
+    def _sets(self, condition: ColumnElement[bool]) -> tuple[StoredSet, ...]:
+        end = EVENTS.alias("end")
+        query = (
+            select(*EVENTS.c, *end.c)
+            .join(SETS, SETS.c.seq == EVENTS.c.seq)
             .outerjoin(SET_ENDS, SET_ENDS.c.set_name == SETS.c.set_name)
+            .outerjoin(end, end.c.seq == SET_ENDS.c.seq)
             .where(condition)
             .order_by(SETS.c.seq)
         )
-        with self._database.reading() as connection:
+        half = len(EVENTS.c)
+        with self._tables.reading() as connection:
             rows = connection.execute(query).all()
-            return tuple(self._set(row.seq, row.end) for row in rows)
+            return tuple(self._set(row[:half], row[half:]) for row in rows)
 
-    def _set(self, start: int, end: int | None) -> StoredSet:
-        started = self._must_have(start)
-        ended = None if end is None else self._must_have(end)
-        prescription = self.prescription(started.case, started.body["revision"])
-        return _stored_set(started, ended, prescription)
-
-    def _must_have(self, seq: int) -> Event:
-        event = self.event(seq)
-        if event is None:
-            raise LedgerError(f"event {seq} is missing; look with `labkit ledger verify`")
-        return event
+    def _set(self, begun_row: Any, end_row: Any) -> StoredSet:
+        begun = event_of(begun_row)
+        end = None if end_row[0] is None else event_of(end_row)
+        return StoredSet(begun, end, self.prescription(begun.case, begun.body["revision"]))
 
 
-def _head(connection: Connection, place: str) -> Head:
-    rows = connection.execute(select(HEAD)).all()
-    if len(rows) != 1 or type(rows[0].event_count) is not int:
-        raise LedgerError(
-            f"the ledger {place} is damaged: its head row is not there; look with "
-            "`labkit ledger verify`"
-        )
-    return Head(rows[0].event_count, rows[0].digest)
+def _cases(connection: Connection) -> Iterator[CaseSummary]:
+    def counts(number: Any, table: Any) -> dict[str, int]:
+        query = select(table.c.case_number, number).group_by(table.c.case_number)
+        if table is not PRESCRIPTIONS:
+            query = query.join(SET_ENDS, SET_ENDS.c.set_name == table.c.set_name)
+            query = query.where(SET_ENDS.c.outcome == str(SetState.MADE))
+        return {case: number for case, number in connection.execute(query)}
 
-
-def _exists(connection: Connection, condition: Any) -> bool:
-    return connection.execute(select(1).where(condition)).first() is not None
-
-
-def _cases(connection: Connection) -> tuple[CaseSummary, ...]:
-    revisions = _by_case(
-        connection,
-        select(PRESCRIPTIONS.c.case_number, func.max(PRESCRIPTIONS.c.revision)).group_by(
-            PRESCRIPTIONS.c.case_number
-        ),
-    )
-    made = SET_ENDS.c.outcome == str(SetState.MADE)
-    sets = _by_case(
-        connection,
-        select(SETS.c.case_number, func.count())
-        .join(SET_ENDS, SET_ENDS.c.set_name == SETS.c.set_name)
-        .where(made)
-        .group_by(SETS.c.case_number),
-    )
-    rods = _by_case(
-        connection,
-        select(RODS.c.case_number, func.count())
-        .join(SET_ENDS, SET_ENDS.c.set_name == RODS.c.set_name)
-        .where(made)
-        .group_by(RODS.c.case_number),
-    )
+    revisions = counts(func.max(PRESCRIPTIONS.c.revision), PRESCRIPTIONS)
+    sets, rods = counts(func.count(), SETS), counts(func.count(), RODS)
     first, last = EVENTS.alias(), EVENTS.alias()
     ends = (
         select(EVENTS.c.case_number, func.max(EVENTS.c.seq).label("seq"))
@@ -303,40 +362,17 @@ def _cases(connection: Connection) -> tuple[CaseSummary, ...]:
         .join(last, last.c.seq == ends.c.seq)
         .order_by(CASES.c.seq)
     )  # fmt: skip
-    return tuple(
-        CaseSummary(
-            case=case,
-            opened=Stamp(opened_seq, opened_at, opened_by),
-            revision=revisions.get(case, 0),
-            sets=sets.get(case, 0),
-            rods=rods.get(case, 0),
-            last=Stamp(last_seq, last_at, last_by),
-            last_kind=kind,
+    for case, *told in connection.execute(query):
+        opened, ended, kind = Stamp(*told[:3]), Stamp(*told[3:6]), told[6]
+        yield CaseSummary(
+            case, opened, revisions.get(case, 0), sets.get(case, 0), rods.get(case, 0), ended, kind
         )
-        for case, opened_seq, opened_at, opened_by, last_seq, last_at, last_by, kind in (
-            connection.execute(query)
-        )
-    )
 
 
-def _by_case(connection: Connection, query: Any) -> dict[str, int]:
-    return {case: number for case, number in connection.execute(query)}
-
-
-def stamp(event: Event) -> Stamp:
-    """Tell when an event was recorded, and by whom."""
-    return Stamp(event.seq, event.at, event.by)
-
-
-def _prescription(event: Event, sha256: str) -> StoredPrescription:
+def _prescription(event: Event) -> StoredPrescription:
     body = event.body
     return StoredPrescription(
-        case=event.case,
-        revision=body["revision"],
-        text=body["text"],
-        sha256=sha256,
-        reason=body.get("reason") or "",
-        stamp=stamp(event),
+        event.case, body["revision"], body["text"], body.get("reason") or "", stamp(event)
     )
 
 
@@ -351,39 +387,4 @@ def _reading(event: Event) -> StoredReading:
         note=body.get("note") or "",
         stamp=stamp(event),
         details=body.get("details") or {},
-    )
-
-
-def _content(content: dict[str, Any], name: str) -> StoredContent:
-    return StoredContent(name, content_sha256(content), canonical_json(content))
-
-
-_STATES = {
-    None: SetState.STARTED,
-    Kind.SET_MADE: SetState.MADE,
-    Kind.SET_ABANDONED: SetState.ABANDONED,
-}
-
-
-def _stored_set(
-    started: Event, ended: Event | None, prescription: StoredPrescription
-) -> StoredSet:
-    body, end = started.body, ended.body if ended else {}
-    spec = end.get("spec")
-    return StoredSet(
-        name=body["set"],
-        case=started.case,
-        state=_STATES[ended.kind if ended else None],
-        purpose=body["purpose"],
-        set_revision=body["set_revision"],
-        folder=end.get("folder", body["folder"]),
-        inputs_sha256=body["inputs_sha256"],
-        program=body["program"],
-        prescription=prescription,
-        template=_content(body["template"], body["template"]["name"]),
-        process=_content(body["process"], body["process"]["name"]),
-        spec=None if spec is None else _content(spec, body["set"]),
-        sums_sha256=end.get("sums_sha256"),
-        started=stamp(started),
-        ended=stamp(ended) if ended else None,
     )

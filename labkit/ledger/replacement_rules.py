@@ -8,8 +8,7 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import REPLACEMENT, replacement_of
-from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.rods import GONE_STATES, REPLACEMENT, replacement_of
 from labkit.ledger.stored import StoredRod
 
 

@@ -1,164 +1,174 @@
-"""Opens a ledger of any known revision and brings it up to date."""
+"""The form of a ledger's tables: begun, recognised, and made anew from the events.
+
+A revision is a form of the derived tables. The events are the truth and keep their form: a ledger
+of any other revision can be looked at, and an earlier one brought up to date, by deriving every row
+anew.
+"""
 
 from __future__ import annotations
 
-import sqlite3
+import re
+from collections.abc import Iterable
 from functools import cache
-from pathlib import Path
+from itertools import groupby
+from operator import attrgetter
 
-from sqlalchemy import Connection, inspect, text
-from sqlalchemy.engine import URL
+from sqlalchemy import Connection, MetaData, insert, inspect, select
 
+from labkit import __version__
 from labkit.errors import InputError, LedgerError
-from labkit.ledger.database import APPLICATION_ID, WAIT_SECONDS, Database, use_write_ahead_log
-from labkit.ledger.new_file import beside, put
-from labkit.ledger.place import file_of
-from labkit.ledger.trouble import told
+from labkit.ledger.chain import values_of
+from labkit.ledger.database import APPLICATION_ID, Database
+from labkit.ledger.events import GENESIS, Event
+from labkit.ledger.forms import check_body
+from labkit.ledger.rows import rows_of
+from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 
-#: Every revision that this program reads, the last one being what it writes.
-REVISIONS = ("0001", "0002")
-VERSION_TABLE = "labkit_ledger_revision"
-MIGRATIONS = Path(__file__).parent / "migrations"
+#: The revision that this program writes, and those that it can look at and upgrade.
+REVISION = "0003"
+EARLIER = ("0001", "0002")
+#: The least version of the program that may act on a ledger of this revision.
+LEAST_PROGRAM = "1.0.0"
+#: Derived tables of earlier revisions that are no more.
+GONE = ("corrections", "orders", "trial_decisions", "trial_fits")
 
 
-def open_database(
-    url: URL, *, create: bool, make_folder: bool = False, wait_seconds: float = WAIT_SECONDS
-) -> Database:
-    """Open the database of a ledger, made or migrated where needed.
+def begin(connection: Connection) -> None:
+    """Make the tables of an empty ledger."""
+    METADATA.create_all(connection)
+    connection.execute(insert(HEAD), {"id": 1, "event_count": 0, "digest": GENESIS})
+    _name_form(connection)
+
+
+def _name_form(connection: Connection) -> None:
+    connection.execute(
+        insert(FORM), {"version_num": REVISION, "least_program": LEAST_PROGRAM}
+    )
+
+
+def derive_anew(connection: Connection, batches: Iterable[list[Event]]) -> None:
+    """Put this revision's derived tables in the place of an earlier one's.
 
     Args:
-        url: Where it lies.
-        create: Whether to begin a new ledger where there is none.
-        make_folder: Whether to make the folder of a new SQLite file.
+        connection: One that holds the write lock.
+        batches: Every event of the ledger, in order.
+    """
+    old = {FORM.name, *GONE, *(table.name for table in DERIVED)}
+    there = MetaData()
+    there.reflect(connection, only=lambda name, _: name in old)
+    there.drop_all(connection, [table for name, table in there.tables.items() if name in old])
+    METADATA.create_all(connection)
+    _name_form(connection)
+    for batch in batches:
+        insert_rows(connection, batch)
+
+
+def derived_from(batches: Iterable[list[Event]], place: str) -> Database:
+    """Derive the tables from the events of a ledger of another revision, to look at them.
 
     Returns:
-        The open database, of the last revision.
+        A database of its own, gone when it is closed.
 
     Raises:
-        InputError: There is no ledger, or what lies there is not one that this program reads.
-        LedgerError: It cannot be read or written now.
+        InputError: An event has a form that this program does not know.
     """
-    path = file_of(url)
-    if path is not None:
-        _look_at(path, create=create, make_folder=make_folder)
-        if not path.exists():
-            _begin_file(path, wait_seconds)
-    database = Database(url, wait_seconds)
-    try:
-        with told(database.place):
-            _bring_up_to_date(database, create=create)
-            if path is not None and create and _journal(database) != "wal":
-                use_write_ahead_log(path, wait_seconds)  # a backup that became the ledger
-    except BaseException:
-        database.close()
-        raise
-    return database
+    made = Database.passing(place)
+    with made.writing() as connection:
+        begin(connection)
+        for batch in batches:
+            for event in batch:
+                check_body(event.kind, event.body)
+            connection.execute(insert(EVENTS), [values_of(event) for event in batch])
+            insert_rows(connection, batch)
+    return made
 
 
-def _look_at(path: Path, *, create: bool, make_folder: bool) -> None:
-    """Refuse a place that holds no ledger, before SQLite makes a file there."""
-    if path.is_dir():
-        raise InputError(
-            f"{path} is a folder; a ledger is a file; name one in it, such as "
-            f"{path / 'ledger.sqlite'}",
-            field="ledger",
-        )
-    if path.exists():
-        if path.is_file() and path.stat().st_size == 0:
-            raise InputError(
-                f"the file {path} is empty, which a ledger never is; put a backup in its place "
-                "with `labkit ledger restore` after removing it, or remove it to begin anew",
-                field="ledger",
-            )
-        return
-    if not create:
-        raise InputError(
-            f"there is no ledger at {path}; name the lab's ledger with --ledger, or make a set "
-            "to begin one",
-            field="ledger",
-        )
-    if Path(f"{path}-wal").exists():
-        raise InputError(
-            f"{path} is gone while its write-ahead log {path.name}-wal is still there; put the "
-            "file back beside it, or move the log away and restore a backup",
-            field="ledger",
-        )
-    _need_folder(path.parent, make=make_folder)
+def insert_rows(connection: Connection, events: Iterable[Event]) -> None:
+    """Append the derived rows of some events, table by table."""
+    rows = [row for event in events for row in rows_of(event)]
+    order = {table.name: number for number, table in enumerate(DERIVED)}
+    rows.sort(key=lambda row: order[row.table])
+    for name, group in groupby(rows, key=attrgetter("table")):
+        connection.execute(insert(METADATA.tables[name]), [dict(row.values) for row in group])
 
 
-def _need_folder(folder: Path, *, make: bool) -> None:
-    try:
-        if make:
-            folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LedgerError(
-            f"the folder {folder} for the ledger cannot be made: {error.strerror}; name another "
-            "place with --ledger",
-            field="ledger",
-        ) from error
-    if not folder.is_dir():
-        raise InputError(
-            f"there is no folder {folder} for the ledger; make it, or name another place with "
-            "--ledger",
-            field="ledger",
-        )
+def found_revision(connection: Connection) -> str | None:
+    """Read the revision of a ledger, None where there is none."""
+    if not inspect(connection).has_table(FORM.name):
+        return None
+    found = connection.scalars(select(FORM.c.version_num)).all()
+    return ", ".join(map(str, found)) if found else "none"
 
 
-def _begin_file(path: Path, wait_seconds: float) -> None:
-    """Begin a new SQLite ledger: whole in its place, or not there at all.
+def require_ledger(database: Database) -> str:
+    """Read the revision of what is to be looked at.
 
-    The file is made beside its place and linked there once; where another process was
-    quicker, its file stands.
+    Raises:
+        InputError: It is no ledger.
     """
-    try:
-        with beside(path) as fresh:
-            with told(str(path)):
-                _fill(fresh, wait_seconds)
-            put(fresh, path)
-    except FileExistsError:
-        return
-    except OSError as error:
-        raise LedgerError(
-            f"a ledger cannot be begun at {path}: {error.strerror}; allow writing in its folder, "
-            "make room on the disk, or name another place with --ledger",
-            field="ledger",
-        ) from error
-
-
-def _fill(fresh: Path, wait_seconds: float) -> None:
-    raw = sqlite3.connect(fresh, isolation_level=None)
-    try:
-        raw.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    finally:
-        raw.close()
-    use_write_ahead_log(fresh, wait_seconds)
-    database = Database(URL.create("sqlite", database=str(fresh)), wait_seconds)
-    try:
-        with database.writing() as connection:
-            upgrade(connection)
-    finally:
-        database.close()
-
-
-def _bring_up_to_date(database: Database, *, create: bool) -> None:
     if database.is_sqlite:
         _need_mark(database)
     with database.reading() as connection:
         found = found_revision(connection)
-    if found == REVISIONS[-1]:
-        return
-    if found is None and database.is_sqlite:
-        raise _unknown(database, "no revision")
-    if found is None and not create:
+    if found is None and not database.is_sqlite:
         raise InputError(
             f"there is no ledger in {database.place}; name the lab's ledger with --ledger",
             field="ledger",
         )
-    if found is not None and found not in REVISIONS:
+    if found is None:
+        raise _unknown(database, "no revision")
+    return found
+
+
+def require_known(database: Database) -> str:
+    """Read the revision of a ledger that this program may bring up to date.
+
+    Raises:
+        InputError: It is no ledger, or a newer program's.
+    """
+    found = require_ledger(database)
+    if found not in (REVISION, *EARLIER):
         raise _unknown(database, f"revision {found}")
-    with database.writing() as connection:
-        if found_revision(connection) != REVISIONS[-1]:  # another process may have been quicker
-            upgrade(connection)
+    return found
+
+
+def require_own(database: Database) -> None:
+    """Refuse to act on a ledger of an earlier form, or one that needs a newer program.
+
+    Raises:
+        InputError: It is no ledger, or a newer program's.
+        LedgerError: It can only be looked at.
+    """
+    found = require_known(database)
+    if found != REVISION:
+        raise LedgerError(
+            f"the ledger {database.place} has the form of revision {found}, this program writes "
+            f"revision {REVISION}; nothing was changed; bring it up to date with `labkit ledger "
+            "upgrade`, which makes a backup first; it can be looked at as it is",
+            field="ledger",
+        )
+    with database.reading() as connection:
+        least = str(connection.execute(select(FORM.c.least_program)).scalar())
+    if _numbers(least) > _numbers(__version__):
+        raise LedgerError(
+            f"the ledger {database.place} is written by labkit {least} or later, this is labkit "
+            f"{__version__}; nothing was changed; use that version; with this one it can be "
+            "looked at",
+            field="ledger",
+        )
+
+
+def _unknown(database: Database, what: str) -> InputError:
+    return InputError(
+        f"the ledger {database.place} has {what}, this program reads "
+        f"{', '.join((*EARLIER, REVISION))}; it was written by a newer labkit, or is damaged; "
+        "nothing was changed; use that version",
+        field="ledger",
+    )
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(number) for number in re.findall(r"\d+", version)[:3])
 
 
 def _need_mark(database: Database) -> None:
@@ -172,53 +182,39 @@ def _need_mark(database: Database) -> None:
         )
 
 
-def _journal(database: Database) -> str:
-    with database.reading() as connection:
-        return str(connection.exec_driver_sql("PRAGMA journal_mode").scalar())
+def strange_definitions(connection: Connection, revision: str) -> bool:
+    """Tell whether an SQLite file's tables and indexes are not those of its revision.
+
+    Of another revision only what is taken from it counts: the events and the head; nothing may
+    hang on them.
+    """
+    expected, found = _expected(), _definitions(connection)
+    if revision == REVISION:
+        return found != expected
+    kept = {EVENTS.name, HEAD.name}
+    return _of(kept, found) != _of(kept, expected) or any(d[0] in _ACTING for d in found)
 
 
-def _unknown(database: Database, what: str) -> InputError:
-    return InputError(
-        f"the ledger {database.place} has {what}, this program reads {', '.join(REVISIONS)}; it "
-        "was written by a newer labkit, or is damaged; nothing was changed; use that version",
-        field="ledger",
-    )
+_ACTING = ("trigger", "view")
+_Definitions = frozenset[tuple[str, ...]]
 
 
-def found_revision(connection: Connection) -> str | None:
-    """Read the revision of a ledger, None where there is none."""
-    if not inspect(connection).has_table(VERSION_TABLE):
-        return None
-    found = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalars().all()
-    return ", ".join(map(str, found)) if found else "none"
-
-
-def upgrade(connection: Connection) -> None:
-    """Run the migrations that are missing, within the transaction of the connection."""
-    from alembic import command
-    from alembic.config import Config
-
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-    config.set_main_option("path_separator", "newline")
-    config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+def _of(tables: set[str], definitions: _Definitions) -> _Definitions:
+    return frozenset(each for each in definitions if each[2] in tables)
 
 
 @cache
-def expected_schema() -> frozenset[tuple[str, ...]]:
+def _expected() -> _Definitions:
     """Give the definitions that a fresh SQLite ledger has, as SQLite keeps them."""
-    database = Database(URL.create("sqlite", database=":memory:"))
+    database = Database.passing("a fresh ledger")
     try:
         with database.writing() as connection:
-            upgrade(connection)
-        with database.reading() as connection:
-            return schema_of(connection)
+            begin(connection)
+            return _definitions(connection)
     finally:
         database.close()
 
 
-def schema_of(connection: Connection) -> frozenset[tuple[str, ...]]:
-    """Read the definitions of an SQLite file."""
+def _definitions(connection: Connection) -> _Definitions:
     rows = connection.exec_driver_sql("SELECT type, name, tbl_name, sql FROM sqlite_master")
     return frozenset(tuple(str(part) for part in row) for row in rows)

@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from itertools import groupby
-from operator import attrgetter
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from typing import Any
 
 from sqlalchemy import insert, update
 
 from labkit.errors import LedgerError
 from labkit.ledger.chain import values_of
-from labkit.ledger.database import WAIT_SECONDS, Database
-from labkit.ledger.events import Entry, Event, Kind, digest_of, next_event
+from labkit.ledger.database import BATCH, WAIT_SECONDS, batched
+from labkit.ledger.events import Entry, Event, Head, Kind, digest_of, next_event
 from labkit.ledger.forms import check_body
+from labkit.ledger.opening import open_to_act, open_to_look
 from labkit.ledger.place import is_default, ledger_url
 from labkit.ledger.queries import Reader
-from labkit.ledger.revision import open_database
-from labkit.ledger.rows import rows_of
+from labkit.ledger.revision import insert_rows
 from labkit.ledger.rules import check_rules
-from labkit.ledger.tables import EVENTS, HEAD, METADATA
+from labkit.ledger.tables import EVENTS, HEAD
 from labkit.units import as_written
 
 
@@ -30,11 +28,6 @@ class Ledger(Reader):
 
     Every question of `Reader` can be asked of it.
     """
-
-    @property
-    def database(self) -> Database:
-        """The database behind it, for verify and backup."""
-        return self._database
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -76,18 +69,27 @@ class Ledger(Reader):
         with self.transaction():
             event = next_event(self.head(), entry)
             check_rules(self, event)
-            self.append(event)
+            self.append([event])
         return event
 
-    def append(self, event: Event) -> None:
-        """Append a finished event with the rows it gives; `record` and import end here.
+    def append(self, events: Iterable[Event]) -> None:
+        """Append finished events with the rows they give; `record` and import end here.
 
         Raises:
-            LedgerError: It does not follow the last event, does not match its digest, or
+            LedgerError: One does not follow the last event, does not match its digest, or
                 repeats what must be unique.
         """
         with self._database.writing() as connection:
             head = self.head()
+            for batch in batched(self._following(head, events), BATCH):
+                connection.execute(insert(EVENTS), [values_of(event) for event in batch])
+                insert_rows(connection, batch)
+                head = Head(batch[-1].seq, batch[-1].digest)
+            moved = {"event_count": head.count, "digest": head.digest}
+            connection.execute(update(HEAD).where(HEAD.c.id == 1), moved)
+
+    def _following(self, head: Head, events: Iterable[Event]) -> Iterator[Event]:
+        for event in events:
             if event.seq != head.count + 1 or event.previous != head.digest:
                 raise LedgerError(
                     f"event {event.seq} does not follow event {head.count}, the last one of the "
@@ -96,36 +98,64 @@ class Ledger(Reader):
             check_body(event.kind, event.body)
             if event.digest != digest_of(event):
                 raise LedgerError(f"event {event.seq} does not match its digest; not recorded")
-            connection.execute(insert(EVENTS), values_of(event))
-            for name, rows in groupby(rows_of(event), key=attrgetter("table")):
-                connection.execute(insert(METADATA.tables[name]), [dict(r.values) for r in rows])
-            moved = {"event_count": event.seq, "digest": event.digest}
-            connection.execute(update(HEAD).where(HEAD.c.id == 1), moved)
+            yield event
+            head = Head(event.seq, event.digest)
+
+
+@contextmanager
+def look_into(url: str | None = None) -> Iterator[Reader]:
+    """Open the ledger to look: of any revision, and so that nothing is changed.
+
+    Args:
+        url: URL, or path of an SQLite file; None for the environment variable LABKIT_LEDGER,
+            and failing that the file in the user's data folder.
+
+    Yields:
+        Everything that can be asked of it.
+
+    Raises:
+        InputError: There is no ledger.
+        LedgerError: It cannot be read now.
+    """
+    database = open_to_look(ledger_url(url))
+    try:
+        with closing(Reader(database)) as reader:
+            yield reader
+        database.check_unchanged()
+    finally:
+        database.close()
 
 
 @contextmanager
 def open_ledger(
     url: str | None = None, *, create: bool = True, wait_seconds: float = WAIT_SECONDS
 ) -> Iterator[Ledger]:
-    """Open the ledger, begun or migrated where needed.
+    """Open the ledger to act on it, begun where needed.
 
     Args:
-        url: URL, or path of an SQLite file; None for the environment variable LABKIT_LEDGER,
-            and failing that the file in the user's data folder.
-        create: Whether to begin a new ledger where there is none; False for commands that
-            only read, so that a slip in the path does not leave an empty ledger there.
-
-    Yields:
-        The ledger.
+        url: As for `look_into`.
+        create: Whether to begin a new ledger where there is none; False where an empty one is of
+            no use, so that a slip in the path does not leave one there.
 
     Raises:
-        InputError: There is no ledger, or what lies there is not one that this program reads.
-        LedgerError: It cannot be read or written now.
+        InputError: There is no ledger, or what lies there is not one that this program writes.
+        LedgerError: It cannot be read or written now, or has to be upgraded first.
     """
-    database = open_database(
-        ledger_url(url), create=create, make_folder=is_default(url), wait_seconds=wait_seconds
+    database = open_to_act(
+        ledger_url(url), wait_seconds, create=create, make_folder=is_default(url)
     )
     try:
         yield Ledger(database)
     finally:
         database.close()
+
+
+@contextmanager
+def to_record(url: str | None, by: str | None) -> Iterator[Reader]:
+    """Open the ledger to act on it where an operator is named, else to look.
+
+    Yields:
+        A `Ledger` where an operator is named.
+    """
+    with open_ledger(url, create=False) if by else look_into(url) as opened:
+        yield opened

@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
+
+from labkit.ledger.events import Event, Kind, canonical_json, sha256_of_text
 
 
 class SetState(StrEnum):
@@ -32,9 +35,9 @@ class CaseSummary:
     """One line about a case.
 
     Args:
-        opened: Its first event.
+        opened, last: Its first and its last event.
         revision: Last revision of its prescription, 0 where there is none.
-        last: Its last event.
+        sets, rods: How many of them were made.
     """
 
     case: str
@@ -48,11 +51,9 @@ class CaseSummary:
 
 @dataclass(frozen=True)
 class StoredPrescription:
-    """One revision of a prescription.
+    """One revision of a prescription, from 1.
 
     Args:
-        revision: From 1.
-        sha256: SHA-256 of the text in UTF-8.
         reason: Why it was revised, empty for the first.
         stamp: When and by whom it was recorded.
     """
@@ -60,9 +61,13 @@ class StoredPrescription:
     case: str
     revision: int
     text: str
-    sha256: str
     reason: str
     stamp: Stamp
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the text in UTF-8."""
+        return sha256_of_text(self.text)
 
 
 @dataclass(frozen=True)
@@ -70,12 +75,16 @@ class StoredContent:
     """A template, a process or a spec as it was.
 
     Args:
-        sha256: SHA-256 over its canonical JSON.
+        json: It in canonical JSON.
     """
 
     name: str
-    sha256: str
     json: str
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 over its canonical JSON."""
+        return sha256_of_text(self.json)
 
     @property
     def content(self) -> dict[str, Any]:
@@ -86,34 +95,105 @@ class StoredContent:
 
 @dataclass(frozen=True)
 class StoredSet:
-    """One set.
+    """One set: the event that began it, and the one that ended it, None while it is at work.
 
     Args:
-        state: Started, made or abandoned.
-        purpose: "set", "extra" or "replacement".
-        folder: Where it was laid.
-        inputs_sha256: Digest of everything it is made from.
         prescription: The revision it was made from.
-        spec: Its spacer-set.json, None unless made.
-        sums_sha256: SHA-256 of its list of sums, None unless made.
-        ended: When and by whom it was made or abandoned.
     """
 
-    name: str
-    case: str
-    state: SetState
-    purpose: str
-    set_revision: int
-    folder: str
-    inputs_sha256: str
-    program: str
+    begun: Event
+    end: Event | None
     prescription: StoredPrescription
-    template: StoredContent
-    process: StoredContent
-    spec: StoredContent | None
-    sums_sha256: str | None
-    started: Stamp
-    ended: Stamp | None
+
+    @cached_property
+    def _body(self) -> dict[str, Any]:
+        return self.begun.body
+
+    @cached_property
+    def _made(self) -> dict[str, Any]:
+        """What was recorded when it was made; empty unless it was."""
+        return self.end.body if self.end and self.end.kind is Kind.SET_MADE else {}
+
+    @property
+    def name(self) -> str:
+        """Its name, which is that of its folder."""
+        return str(self._body["set"])
+
+    @property
+    def case(self) -> str:
+        """Number of its case."""
+        return self.begun.case
+
+    @property
+    def state(self) -> SetState:
+        """Started, made or abandoned."""
+        if self.end is None:
+            return SetState.STARTED
+        return SetState.MADE if self.end.kind is Kind.SET_MADE else SetState.ABANDONED
+
+    @property
+    def purpose(self) -> str:
+        """"set", "extra" or "replacement"."""
+        return str(self._body["purpose"])
+
+    @property
+    def set_revision(self) -> int:
+        """Its number among the sets of the case."""
+        return int(self._body["set_revision"])
+
+    @property
+    def folder(self) -> str:
+        """Where it was laid, or is to be laid."""
+        return str(self._made.get("folder", self._body["folder"]))
+
+    @property
+    def inputs_sha256(self) -> str:
+        """Digest of everything it is made from."""
+        return str(self._body["inputs_sha256"])
+
+    @property
+    def program(self) -> str:
+        """Version of the program that made it."""
+        return str(self._body["program"])
+
+    @cached_property
+    def template(self) -> StoredContent:
+        """The rod template as it was."""
+        return _content(self._body["template"])
+
+    @cached_property
+    def process(self) -> StoredContent:
+        """The process as it was."""
+        return _content(self._body["process"])
+
+    @cached_property
+    def spec(self) -> StoredContent | None:
+        """Its spacer-set.json, None unless made."""
+        return _content(self._made["spec"], self.name) if self._made else None
+
+    @property
+    def sums_sha256(self) -> str | None:
+        """SHA-256 of its list of sums, None unless made."""
+        return self._made.get("sums_sha256")
+
+    @property
+    def started(self) -> Stamp:
+        """When and by whom it was begun."""
+        return stamp(self.begun)
+
+    @property
+    def ended(self) -> Stamp | None:
+        """When and by whom it was made or abandoned."""
+        return stamp(self.end) if self.end else None
+
+
+def stamp(event: Event) -> Stamp:
+    """Tell when an event was recorded, and by whom."""
+    return Stamp(event.seq, event.at, event.by)
+
+
+def _content(content: Mapping[str, Any], name: str = "") -> StoredContent:
+    return StoredContent(name or content["name"], canonical_json(dict(content)))
 
 
 @dataclass(frozen=True)
@@ -121,8 +201,6 @@ class StoredRod:
     """One rod.
 
     Args:
-        identifier: Ten digits.
-        side: "left" or "right".
         percent: Percent at which it was made, as text; a later trial fit may have changed it.
         state: "reserved", "made", "abandoned", "released", "withheld", or as given by hand.
         made: When and by whom its set was started.
@@ -170,3 +248,20 @@ class StoredReading:
     note: str
     stamp: Stamp
     details: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LastReading:
+    """The last reading of a rod, and what the rod was made with.
+
+    Args:
+        process_sha256: Content hash of the process as it was then.
+    """
+
+    case: str
+    set_name: str
+    side: str
+    template: str
+    process: str
+    process_sha256: str
+    reading: StoredReading

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from sqlalchemy import (
     Column,
     ForeignKey,
+    ForeignKeyConstraint,
     Integer,
     MetaData,
     String,
@@ -23,170 +26,110 @@ METADATA = MetaData(
 )
 
 
-def _seq(*, primary: bool = False) -> Column[int]:
-    """Make the column that names the event a row comes from."""
-    event = ForeignKey("events.seq")
-    if primary:
-        return Column("seq", Integer, event, primary_key=True, autoincrement=False)
-    return Column("seq", Integer, event, nullable=False, index=True)
+def _whole(name: str, *, key: bool = False) -> Column[int]:
+    return Column(name, Integer, primary_key=key, autoincrement=False, nullable=False)
 
 
-def _case() -> Column[str]:
+def _text(name: str, most: int, **how: Any) -> Column[str]:
+    return Column(name, String(most), **{"nullable": False, **how})
+
+
+def _refers(to: str, most: int = 0, *, key: bool = False, unique: bool = False) -> Column[Any]:
+    """Make the column that names a row of another table, such as "cases.case_number"."""
     return Column(
-        "case_number", String(40), ForeignKey("cases.case_number"), nullable=False, index=True
-    )
+        to.partition(".")[2], String(most) if most else Integer, ForeignKey(to),
+        primary_key=key, autoincrement=False, nullable=False, unique=unique or None,
+        index=not (key or unique) or None,
+    )  # fmt: skip
 
 
-def _set_name() -> Column[str]:
-    return Column("set_name", String(80), ForeignKey("sets.set_name"), nullable=False, index=True)
-
-
-def _identifier() -> Column[str]:
-    return Column(
-        "identifier", String(10), ForeignKey("rods.identifier"), nullable=False, index=True
-    )
-
-
+#: The truth. No migration changes it, so that every program reads it.
 EVENTS = Table(
     "events",
     METADATA,
-    Column("seq", Integer, primary_key=True, autoincrement=False),
-    Column("at", String(27), nullable=False),
-    Column("operator", String(32), nullable=False),
-    Column("kind", String(20), nullable=False),
-    Column("case_number", String(40), nullable=False, index=True),
+    _whole("seq", key=True),
+    _text("at", 27),
+    _text("operator", 32),
+    _text("kind", 20),
+    _text("case_number", 40, index=True),
     Column("body", Text, nullable=False),
+    Column("corrects", Integer, nullable=True),
+    _text("previous", 64),
+    _text("digest", 64),
+    ForeignKeyConstraint(["corrects"], ["events.seq"]),
     # One event is corrected once; who errs again corrects the correction.
-    Column("corrects", Integer, ForeignKey("events.seq"), nullable=True, unique=True),
-    Column("previous", String(64), nullable=False, unique=True),
-    Column("digest", String(64), nullable=False, unique=True),
+    UniqueConstraint("corrects"),
+    UniqueConstraint("previous"),
+    UniqueConstraint("digest"),
 )
 #: One row, the only one that is ever changed: without it a cut tail would not show.
-HEAD = Table(
-    "head",
+HEAD = Table("head", METADATA, _whole("id", key=True), _whole("event_count"), _text("digest", 64))
+#: One row: the revision of the tables, and the least version of the program that may act on them.
+FORM = Table(
+    "labkit_ledger_revision",
     METADATA,
-    Column("id", Integer, primary_key=True, autoincrement=False),
-    Column("event_count", Integer, nullable=False),
-    Column("digest", String(64), nullable=False),
+    _text("version_num", 32, primary_key=True),
+    _text("least_program", 20),
 )
-CASES = Table(
-    "cases",
-    METADATA,
-    Column("case_number", String(40), primary_key=True),
-    _seq(),
-)
+CASES = Table("cases", METADATA, _text("case_number", 40, primary_key=True), _refers("events.seq"))
 PRESCRIPTIONS = Table(
     "prescriptions",
     METADATA,
-    _seq(primary=True),
-    _case(),
-    Column("revision", Integer, nullable=False),
-    Column("text_sha256", String(64), nullable=False),
+    _refers("events.seq", key=True),
+    _refers("cases.case_number", 40),
+    _whole("revision"),
     UniqueConstraint("case_number", "revision"),
 )
 SETS = Table(
     "sets",
     METADATA,
-    Column("set_name", String(80), primary_key=True),
-    _seq(),
-    _case(),
-    Column("revision", Integer, nullable=False),
-    Column("set_revision", Integer, nullable=False),
-    # SQLite holds nothing to this length; its tables stay as they were first made.
-    Column("purpose", String(20).with_variant(String(10), "sqlite"), nullable=False),
-    Column("inputs_sha256", String(64), nullable=False),
-    Column("template_name", String(200), nullable=False),
-    Column("template_sha256", String(64), nullable=False),
-    Column("process_name", String(200), nullable=False),
-    Column("process_sha256", String(64), nullable=False),
+    _text("set_name", 80, primary_key=True),
+    _refers("events.seq"),
+    _refers("cases.case_number", 40),
+    _text("purpose", 20),
+    _text("template_name", 200),
+    _text("process_name", 200, index=True),
+    _text("process_sha256", 64),
 )
 SET_ENDS = Table(
     "set_ends",
     METADATA,
-    _seq(primary=True),
-    Column("set_name", String(80), ForeignKey("sets.set_name"), nullable=False, unique=True),
-    Column("outcome", String(10), nullable=False),
-    Column("spec_sha256", String(64), nullable=True),
+    _refers("events.seq", key=True),
+    _refers("sets.set_name", 80, unique=True),
+    _text("outcome", 10),
 )
 RODS = Table(
     "rods",
     METADATA,
-    Column("identifier", String(10), primary_key=True),
-    _seq(),
-    _case(),
-    _set_name(),
-    Column("step", Integer, nullable=False),
-    Column("side", String(5), nullable=False),
-    Column("length_um", Integer, nullable=False),
-    Column("label", String(16), nullable=False),
-    Column("percent", String(32), nullable=True),
+    _text("identifier", 10, primary_key=True),
+    _refers("events.seq"),
+    _refers("cases.case_number", 40),
+    _refers("sets.set_name", 80),
+    _whole("step"),
+    _text("side", 5),
+    _whole("length_um"),
+    _text("label", 16),
+    _text("percent", 32, nullable=True),
+    _text("replaces", 10, nullable=True),
     UniqueConstraint("set_name", "step", "side"),
 )
-ORDERS = Table(
-    "orders",
-    METADATA,
-    _seq(primary=True),
-    Column("line", Integer, primary_key=True, autoincrement=False),
-    _case(),
-    Column("side", String(5), nullable=False),
-    Column("length_um", Integer, nullable=False),
-    Column("label", String(16), nullable=False),
-)
-TRIAL_FITS = Table(
-    "trial_fits",
-    METADATA,
-    _seq(primary=True),
-    _case(),
-    Column("revision", Integer, nullable=False),
-)
-TRIAL_DECISIONS = Table(
-    "trial_decisions",
-    METADATA,
-    _seq(primary=True),
-    Column("trial", Integer, ForeignKey("trial_fits.seq"), nullable=False, unique=True),
-    Column("revision", Integer, nullable=False),
-)
 READINGS = Table(
-    "readings",
-    METADATA,
-    _seq(primary=True),
-    _identifier(),
-    Column("quantity", String(40), nullable=False),
-    Column("value_um", Integer, nullable=False),
+    "readings", METADATA, _refers("events.seq", key=True), _refers("rods.identifier", 10)
 )
 RELEASES = Table(
     "releases",
     METADATA,
-    _seq(primary=True),
-    _set_name(),
-    Column("decision", String(10), nullable=False),
+    _refers("events.seq", key=True),
+    _refers("sets.set_name", 80),
+    _text("decision", 10),
 )
 ROD_STATES = Table(
     "rod_states",
     METADATA,
-    _seq(primary=True),
-    _identifier(),
-    Column("state", String(10), nullable=False),
-)
-CORRECTIONS = Table(
-    "corrections",
-    METADATA,
-    _seq(primary=True),
-    Column("corrects", Integer, ForeignKey("events.seq"), nullable=False, unique=True),
+    _refers("events.seq", key=True),
+    _refers("rods.identifier", 10),
+    _text("state", 10),
 )
 
 #: Everything that `rows_of` derives, in an order that pleases the foreign keys.
-DERIVED = (
-    CASES,
-    PRESCRIPTIONS,
-    SETS,
-    SET_ENDS,
-    RODS,
-    ORDERS,
-    TRIAL_FITS,
-    TRIAL_DECISIONS,
-    READINGS,
-    RELEASES,
-    ROD_STATES,
-    CORRECTIONS,
-)
+DERIVED = (CASES, PRESCRIPTIONS, SETS, SET_ENDS, RODS, READINGS, RELEASES, ROD_STATES)

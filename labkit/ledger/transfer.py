@@ -10,17 +10,18 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from labkit.errors import InputError, LabkitError, LedgerError
-from labkit.ledger.chain import event_of_json, line_of
-from labkit.ledger.events import Event, Head, canonical_json
+from labkit.ledger.chain import event_of_json
+from labkit.ledger.events import Event, Head, canonical_json, line_of
 from labkit.ledger.new_file import beside, put
-from labkit.ledger.store import Ledger, open_ledger
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger, look_into, open_ledger
 from labkit.ledger.trouble import told
 from labkit.ledger.verify import require_sound
 
 FORMAT = "labkit-ledger"
 
 
-def export_lines(ledger: Ledger) -> Iterator[str]:
+def export_lines(ledger: Reader) -> Iterator[str]:
     """Give a ledger as JSON Lines: a first line that says how it ends, then every event.
 
     Yields:
@@ -45,7 +46,7 @@ def export_lines(ledger: Ledger) -> Iterator[str]:
             )
 
 
-def export_to(ledger: Ledger, target: Path) -> Head:
+def export_to(ledger: Reader, target: Path) -> Head:
     """Export a ledger to a new file, whole or not at all.
 
     Args:
@@ -147,15 +148,14 @@ def _append_all(ledger: Ledger, events: Iterable[Event]) -> None:
             f"the ledger {ledger.place} has {head.count} events already; only an empty one can "
             "be filled, and nothing is ever written over; name a new ledger with --ledger"
         )
-    for event in events:
-        ledger.append(event)
+    ledger.append(events)
 
 
-def backup(ledger: Ledger, target: Path) -> Head:
+def backup(ledger: Reader, target: Path) -> Head:
     """Copy a ledger to one new SQLite file, which is itself a ledger.
 
-    An SQLite ledger is copied page by page while others go on working; from any other
-    database the events are copied and the rows derived anew.
+    An SQLite ledger is copied page by page, whatever its revision, while others go on working;
+    from any other database the events are copied and the rows derived anew.
 
     Args:
         target: The file; it must not be there.
@@ -174,13 +174,13 @@ def backup(ledger: Ledger, target: Path) -> Head:
             fresh.unlink()
             with open_ledger(str(fresh)) as copy, ledger.snapshot(), copy.transaction():
                 _append_all(copy, ledger.events())
-        with open_ledger(str(fresh), create=False) as copy:
-            found = require_sound(copy)
         _into_one_file(fresh)
+        with look_into(str(fresh)) as written:
+            found = require_sound(written)
     return Head(found.events, found.head)
 
 
-def _copy_pages(ledger: Ledger, target: Path) -> None:
+def _copy_pages(ledger: Reader, target: Path) -> None:
     with told(str(target)):
         source = sqlite3.connect(f"{_file(ledger).resolve().as_uri()}?mode=ro", uri=True)
         copy = sqlite3.connect(target)
@@ -191,7 +191,7 @@ def _copy_pages(ledger: Ledger, target: Path) -> None:
             source.close()
 
 
-def _file(ledger: Ledger) -> Path:
+def _file(ledger: Reader) -> Path:
     path = ledger.database.file
     if path is None:
         raise AssertionError("only an SQLite ledger has a file")
@@ -223,7 +223,7 @@ def restore(source: Path, url: str | None) -> Head:
         LedgerError: The source does not verify, or the ledger has events already.
     """
     if _starts_like_sqlite(source):
-        with open_ledger(str(source), create=False) as old:
+        with look_into(str(source)) as old:
             found = require_sound(old)
             with open_ledger(url) as ledger, old.snapshot(), ledger.transaction():
                 _append_all(ledger, old.events())

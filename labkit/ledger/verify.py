@@ -3,33 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Select, bindparam, not_, or_, select
+from sqlalchemy import Connection, Table, inspect, not_, or_, select
 
 from labkit.errors import LabkitError, LedgerError
-from labkit.ledger.chain import event_of
+from labkit.ledger.chain import check_written, event_of
+from labkit.ledger.database import BATCH, batched, streamed
 from labkit.ledger.events import GENESIS, Event
 from labkit.ledger.forms import check_body
-from labkit.ledger.queries import BATCH
-from labkit.ledger.revision import expected_schema, schema_of
+from labkit.ledger.queries import Reader
+from labkit.ledger.revision import REVISION, found_revision, strange_definitions
 from labkit.ledger.rows import rows_of
-from labkit.ledger.store import Ledger
-from labkit.ledger.tables import DERIVED, EVENTS, HEAD
+from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD
 from labkit.ledger.trouble import told
 
 #: Problems named one by one; a ledger with more is not repaired by reading them.
 MOST_PROBLEMS = 100
-_LOW: Any = bindparam("low")
-_HIGH: Any = bindparam("high")
-#: Table → rows of the events from `low` to `high`, and rows of none of them.
-_WITHIN = {t.name: select(t).where(t.c.seq.between(_LOW, _HIGH)) for t in DERIVED}
-_OUTSIDE = {
-    t.name: select(t).where(or_(not_(t.c.seq.between(_LOW, _HIGH)), t.c.seq.is_(None)))
-    for t in DERIVED
-}
 
 
 @dataclass(frozen=True)
@@ -51,7 +42,7 @@ class Verification:
         return not self.problems
 
 
-def verify(ledger: Ledger, head: str | None = None) -> Verification:
+def verify(ledger: Reader, head: str | None = None) -> Verification:
     """Check that nothing in a ledger has changed since it was written.
 
     Args:
@@ -77,8 +68,14 @@ def verify(ledger: Ledger, head: str | None = None) -> Verification:
 
 @dataclass
 class _Run:
-    """How far the check has come."""
+    """How far the check has come.
 
+    Args:
+        columns: Columns of the derived tables that are compared, by table: of another revision
+            those that this program derives too.
+    """
+
+    columns: dict[str, list[str]] = field(default_factory=dict)
     count: int = 0
     last: str = GENESIS
     digests: set[str] = field(default_factory=lambda: {GENESIS})
@@ -90,18 +87,34 @@ class _Run:
             self.problems.append(sentence)
 
 
-def _check(ledger: Ledger, run: _Run) -> None:
+def _check(ledger: Reader, run: _Run) -> None:
     with ledger.database.reading() as connection:
-        if ledger.database.is_sqlite and not _check_sqlite(connection, run):
+        revision = found_revision(connection) or ""
+        if ledger.database.is_sqlite and not _check_sqlite(connection, run, revision):
             return
-        for batch in _batches(connection):
+        run.columns = _columns(connection, revision)
+        for batch in batched(streamed(connection, select(EVENTS).order_by(EVENTS.c.seq)), BATCH):
             events = [event for row in batch if (event := _check_event(row, run)) is not None]
             _check_rows(connection, run, events, (batch[0].seq, batch[-1].seq))
         _check_strays(connection, run)
         _check_head(connection, run)
+        if revision == REVISION and len(connection.execute(select(FORM)).all()) != 1:
+            run.problem("the revision of the tables is told twice")
 
 
-def _check_sqlite(connection: Connection, run: _Run) -> bool:
+def _columns(connection: Connection, revision: str) -> dict[str, list[str]]:
+    if revision == REVISION:
+        return {table.name: table.columns.keys() for table in DERIVED}
+    there = inspect(connection).get_multi_columns()
+    return {
+        table.name: [column["name"] for column in there[key] if column["name"] in table.columns]
+        for table in DERIVED
+        for key in [(None, table.name)]
+        if key in there
+    }
+
+
+def _check_sqlite(connection: Connection, run: _Run, revision: str) -> bool:
     """Let SQLite check its pages and indexes, and compare the definitions.
 
     Returns:
@@ -115,17 +128,9 @@ def _check_sqlite(connection: Connection, run: _Run) -> bool:
         return False
     for table, *_ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
         run.problem(f"the database finds: a row of {table} refers to nothing")
-    if schema_of(connection) != expected_schema():
+    if strange_definitions(connection, revision):
         run.problem("the definitions of tables or indexes are not those of this revision")
     return True
-
-
-def _batches(connection: Connection) -> Iterator[Sequence[Any]]:
-    query = select(EVENTS).order_by(EVENTS.c.seq).limit(BATCH)
-    batch = connection.execute(query).all()
-    while batch:
-        yield batch
-        batch = connection.execute(query.where(EVENTS.c.seq > batch[-1].seq)).all()
 
 
 def _check_event(row: Any, run: _Run) -> Event | None:
@@ -141,6 +146,7 @@ def _check_event(row: Any, run: _Run) -> Event | None:
         run.problem(f"event {seq} does not follow the event before it")
     try:
         event = event_of(row)
+        check_written(event)
         check_body(event.kind, event.body)
     except LabkitError as error:
         run.problem(str(error))
@@ -152,13 +158,16 @@ def _check_rows(
     connection: Connection, run: _Run, events: list[Event], span: tuple[int, int]
 ) -> None:
     """Compare the derived rows of some events with what the tables hold, both ways."""
-    derived: dict[str, Counter[Any]] = {table.name: Counter() for table in DERIVED}
+    derived: dict[str, Counter[Any]] = {name: Counter() for name in run.columns}
     for event in events:
         for row in rows_of(event):
-            derived[row.table][_key(row.values.items())] += 1
+            if row.table in derived:
+                kept = [(name, row.values[name]) for name in run.columns[row.table]]
+                derived[row.table][_key(kept)] += 1
     for table in DERIVED:
-        stored = Counter(_rows(connection, _WITHIN[table.name], span))
-        _compare(run, table.name, derived[table.name], stored)
+        if table.name in run.columns:
+            stored = _rows(connection, run, table, table.c.seq.between(*span))
+            _compare(run, table.name, derived[table.name], stored)
 
 
 def _compare(run: _Run, name: str, derived: Counter[Any], stored: Counter[Any]) -> None:
@@ -171,8 +180,10 @@ def _compare(run: _Run, name: str, derived: Counter[Any], stored: Counter[Any]) 
 def _check_strays(connection: Connection, run: _Run) -> None:
     """Look for derived rows outside the span of the events."""
     for table in DERIVED:
-        stored = Counter(_rows(connection, _OUTSIDE[table.name], (1, run.count)))
-        _compare(run, table.name, Counter(), stored)
+        if table.name in run.columns:
+            seq = table.c.seq
+            outside = or_(not_(seq.between(1, run.count)), seq.is_(None))
+            _compare(run, table.name, Counter(), _rows(connection, run, table, outside))
 
 
 def _check_head(connection: Connection, run: _Run) -> None:
@@ -185,9 +196,9 @@ def _check_head(connection: Connection, run: _Run) -> None:
         )
 
 
-def _rows(connection: Connection, query: Select[Any], span: tuple[int, int]) -> list[Any]:
-    rows = connection.execute(query, {"low": span[0], "high": span[1]})
-    return [_key(row._mapping.items()) for row in rows]
+def _rows(connection: Connection, run: _Run, table: Table, condition: Any) -> Counter[Any]:
+    query = select(*(table.c[name] for name in run.columns[table.name])).where(condition)
+    return Counter(_key(row._mapping.items()) for row in connection.execute(query))
 
 
 def _key(items: Any) -> tuple[tuple[str, str, Any], ...]:
@@ -203,7 +214,7 @@ def _show(key: tuple[tuple[str, str, Any], ...]) -> str:
     return ", ".join(f"{name} {value!r}" for name, _, value in key)
 
 
-def require_sound(ledger: Ledger) -> Verification:
+def require_sound(ledger: Reader) -> Verification:
     """Verify a ledger before something relies on it.
 
     Raises:

@@ -14,7 +14,6 @@ from labkit.core.rod.calibration import Calibration, FittedOffset
 from labkit.core.rod.rods import EXPANSION_PER_C, Process
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.ledger.events import canonical_json
-from labkit.ledger.rows import content_sha256
 from labkit.ledger.stored import StoredContent
 from labkit.workflow.process.file import process_toml, write_process
 from labkit.workflow.sets.as_stored import as_stored
@@ -101,7 +100,7 @@ def test_a_value_changed_by_hand_makes_the_calibration_void():
 
 def stored(process):
     content = jsonable(process)
-    return StoredContent(process.name, content_sha256(content), canonical_json(content))
+    return StoredContent(process.name, canonical_json(content))
 
 
 def test_the_record_gives_a_calibrated_process_back():

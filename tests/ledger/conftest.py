@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import os
+import shutil
+import subprocess
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
 
 import psycopg
 import pytest
@@ -72,3 +78,30 @@ def tamper():
                 assert done.rowcount != 0, f"{statement}: nothing was changed"
 
     return run
+
+
+#: A user without rights.
+NOBODY = 65534
+
+
+@pytest.fixture
+def open_folder():
+    """A folder that every user may reach, since pytest's own are private."""
+    folder = Path(tempfile.mkdtemp(prefix="labkit-ledger-"))
+    folder.chmod(0o755)
+    yield folder
+    subprocess.run(["chmod", "-R", "u+w", str(folder)], check=True)
+    shutil.rmtree(folder)
+
+
+@contextmanager
+def without_rights():
+    """Give up the rights of the superuser, whom no permission stops."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        os.seteuid(0)

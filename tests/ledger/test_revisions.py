@@ -1,30 +1,31 @@
-"""A ledger of every earlier revision opens; the migrations give the tables of the code."""
+"""A ledger of every revision is looked at as it is, and brought up to date by `upgrade` alone."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
+import psycopg
 import pytest
-from alembic import command
-from alembic.autogenerate import compare_metadata
-from alembic.command import upgrade
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.engine import URL
 
-from labkit.errors import InputError
+from labkit.errors import InputError, LedgerError
 from labkit.ledger import revision
 from labkit.ledger.events import Kind
 from labkit.ledger.forms import DECISIONS, PURPOSES
 from labkit.ledger.forms import ROD_STATES as STATES
-from labkit.ledger.revision import MIGRATIONS, REVISIONS, VERSION_TABLE, expected_schema, schema_of
-from labkit.ledger.store import open_ledger
+from labkit.ledger.revision import EARLIER, REVISION
+from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.stored import SetState
-from labkit.ledger.tables import EVENTS, METADATA, RELEASES, ROD_STATES, SET_ENDS, SETS
+from labkit.ledger.tables import EVENTS, FORM, METADATA, RELEASES, ROD_STATES, SET_ENDS, SETS
 from labkit.ledger.transfer import export_lines
+from labkit.ledger.upgrade import upgrade
 from labkit.ledger.verify import verify
 from tests.ledger.conftest import fresh_schema
 from tests.support.ledgers import Pen, fill, replace_one
@@ -35,40 +36,170 @@ GOLDEN = Path(__file__).parent.parent / "golden"
 KEPT = {
     1: ("c66b4f5fdfdfaf21ac3b0b051cd51f15ccbf3bdd9f75860b069caaf5aec115ea", 17, 10),
     2: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
+    3: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
 }
-
-NEXT = '''
-import sqlalchemy as sa
-from alembic import op
-
-revision = "0003"
-down_revision = "0002"
+CASE = "QF-1043"
 
 
-def upgrade():
-    op.add_column("cases", sa.Column("shelf", sa.Integer(), nullable=True))
-    op.create_table("shelves", sa.Column("number", sa.Integer(), primary_key=True))
-    {last}
-'''
+def kept_file(number, folder):
+    folder.mkdir(exist_ok=True)
+    path = folder / "ledger.sqlite"
+    shutil.copyfile(GOLDEN / f"ledger-{number}.sqlite", path)
+    return path
 
 
-@pytest.mark.parametrize("number", KEPT)
-def test_a_kept_ledger_of_each_revision_opens_and_verifies(tmp_path, number):
-    head, events, rods = KEPT[number]
-    golden = tmp_path / "ledger.sqlite"
-    shutil.copy(GOLDEN / f"ledger-{number}.sqlite", golden)
-    with open_ledger(str(golden), create=False) as ledger:
-        found = verify(ledger, head)
-        assert found.problems == ()
-        assert (found.events, found.head) == (events, head)
-        assert [c.case for c in ledger.cases()] == ["QF-1043"]
-        assert len(ledger.rods("QF-1043")) == rods
-        Pen(ledger).open_case("QF-2")
-        assert verify(ledger, head).ok
+@pytest.fixture
+def kept(request, tmp_path):
+    """Put a kept ledger of a revision on either database."""
+
+    def put(number, where):
+        path = kept_file(number, tmp_path / "kept")
+        if where == "sqlite":
+            return str(path)
+        url = fresh_schema(request.getfixturevalue("server"))
+        with closing(sqlite3.connect(path)) as old, psycopg.connect(url) as new:
+            tables = old.execute(
+                "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY rowid"
+            ).fetchall()
+            for name, sql in tables:
+                # Revision 0002 gave the column room on a server, which holds it to its length.
+                new.execute(sql.replace("purpose VARCHAR(10)", "purpose VARCHAR(20)"))
+                if sql.startswith("CREATE TABLE"):
+                    for row in old.execute(f"SELECT * FROM {name}"):
+                        places = ", ".join(["%s"] * len(row))
+                        new.execute(f"INSERT INTO {name} VALUES ({places})", row)
+        return url
+
+    return put
+
+
+def seen(folder):
+    """Give what lies in a folder, by name and digest."""
+    return {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir()
+    }
 
 
 def test_there_is_a_kept_ledger_of_each_revision():
-    assert [f"{number:04}" for number in KEPT] == list(REVISIONS)
+    assert [f"{number:04}" for number in KEPT] == [*EARLIER, REVISION]
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+@pytest.mark.parametrize("number", KEPT)
+def test_a_kept_ledger_of_each_revision_is_looked_at_as_it_is(kept, tmp_path, number, where):
+    head, events, rods = KEPT[number]
+    url = kept(number, where)
+    before = seen(tmp_path / "kept")
+    with look_into(url) as reader, reader.snapshot():
+        found = verify(reader, head)
+        assert (found.problems, found.events, found.head) == ((), events, head)
+        assert [c.case for c in reader.cases()] == [CASE]
+        assert len(reader.rods(CASE)) == rods
+        assert len(reader.story(CASE)) == events
+        assert reader.find(reader.rods(CASE)[0].identifier).state == "delivered"
+        assert len(list(export_lines(reader))) == events + 1
+    assert seen(tmp_path / "kept") == before
+    with look_into(url) as reader, reader.database.reading() as connection:
+        assert revision.found_revision(connection) == f"{number:04}"
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+@pytest.mark.parametrize("number", [int(number) for number in EARLIER])
+def test_nothing_is_written_to_an_earlier_ledger_before_its_upgrade(kept, tmp_path, number, where):
+    url = kept(number, where)
+    before = seen(tmp_path / "kept")
+    words = rf"has the form of revision 000{number}.* with `labkit ledger upgrade`, which makes a"
+    with pytest.raises(LedgerError, match=words), open_ledger(url):
+        pass
+    assert seen(tmp_path / "kept") == before
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+@pytest.mark.parametrize("number", [int(number) for number in EARLIER])
+def test_an_upgrade_backs_up_verifies_and_keeps_every_event(kept, tmp_path, number, where):
+    head, events, rods = KEPT[number]
+    url = kept(number, where)
+    with look_into(url) as reader:
+        lines = list(export_lines(reader))
+    there = None if where == "sqlite" else tmp_path / "saved.sqlite"
+    done = upgrade(url, there)
+    assert (done.revision, done.head.digest) == (f"{number:04}", head)
+    assert done.backup == (there or tmp_path / "kept" / f"ledger-revision-000{number}.sqlite")
+    with look_into(str(done.backup)) as reader:
+        assert list(export_lines(reader)) == lines
+        assert verify(reader, head).ok
+    with open_ledger(url, create=False) as ledger:
+        assert list(export_lines(ledger)) == lines
+        assert len(ledger.rods(CASE)) == rods
+        Pen(ledger).open_case("QF-2")
+        assert verify(ledger, head).problems == ()
+        assert ledger.head().count == events + 2
+    assert upgrade(url).backup is None
+
+
+def test_a_backup_is_never_written_over(tmp_path):
+    path = kept_file(1, tmp_path)
+    (tmp_path / "ledger-revision-0001.sqlite").write_text("mine")
+    assert upgrade(str(path)).backup == tmp_path / "ledger-revision-0001-2.sqlite"
+    assert (tmp_path / "ledger-revision-0001.sqlite").read_text() == "mine"
+    path = kept_file(2, tmp_path / "other")
+    with pytest.raises(InputError, match="is there already and nothing is written over"):
+        upgrade(str(path), tmp_path / "ledger-revision-0001.sqlite")
+
+
+def test_the_backup_of_an_upgrade_is_of_the_earlier_revision(tmp_path):
+    path = kept_file(2, tmp_path)
+    before = path.read_bytes()
+    with closing(sqlite3.connect(upgrade(str(path)).backup)) as copy:
+        assert copy.execute("SELECT version_num FROM labkit_ledger_revision").fetchall() == [
+            ("0002",)
+        ]
+        assert copy.execute("SELECT count(*) FROM orders").fetchone() == (3,)
+    assert path.read_bytes() != before
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("UPDATE events SET operator = 'berta' WHERE seq = 7", "event 7 was changed"),
+        ("UPDATE rods SET length_um = 1 WHERE step = 2", "rods: a row of event 3 is missing or"),
+        ("DELETE FROM readings WHERE seq = 5", "readings: a row of event 5 is missing or"),
+        ("CREATE TRIGGER t AFTER INSERT ON orders BEGIN DELETE FROM cases; END", "definitions"),
+    ],
+)
+def test_an_earlier_ledger_that_does_not_verify_stays_as_it_is(tmp_path, change, words):
+    path = kept_file(2, tmp_path)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute(change)
+        raw.commit()
+    before = seen(tmp_path)
+    with pytest.raises(LedgerError, match=f"does not verify: .*{words}"):
+        upgrade(str(path))
+    assert seen(tmp_path) == before
+
+
+@pytest.mark.parametrize("where", ["sqlite", "postgresql"])
+def test_an_upgrade_that_fails_changes_nothing(kept, tmp_path, monkeypatch, where):
+    url = kept(2, where)
+
+    def fail(*_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(revision, "insert_rows", fail)
+    with pytest.raises(ZeroDivisionError):
+        upgrade(url, tmp_path / "saved.sqlite" if where == "postgresql" else None)
+    monkeypatch.undo()
+    with look_into(url) as reader:
+        assert verify(reader, KEPT[2][0]).ok
+        with reader.database.reading() as connection:
+            assert revision.found_revision(connection) == "0002"
+            assert connection.exec_driver_sql("SELECT count(*) FROM orders").scalar() == 3
+
+
+def test_a_ledger_on_a_server_asks_where_its_backup_goes(kept):
+    url = kept(1, "postgresql")
+    with pytest.raises(InputError, match=r"is on a server; name a new file .* with --backup"):
+        upgrade(url)
 
 
 def test_rods_in_place_of_others_are_recorded_on_either_database(url, tmp_path):
@@ -86,22 +217,6 @@ def test_rods_in_place_of_others_are_recorded_on_either_database(url, tmp_path):
         assert list(export_lines(other)) == lines
 
 
-def test_an_earlier_ledger_on_a_server_takes_them_after_its_migration(server):
-    """The column for a set's purpose was shorter than the word."""
-    url = fresh_schema(server)
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(revision, "REVISIONS", ("0001",))
-        patched.setattr(command, "upgrade", lambda config, _: upgrade(config, "0001"))
-        with open_ledger(url) as ledger, ledger.transaction():
-            fill(ledger)
-    with open_ledger(url, create=False) as ledger:
-        with ledger.database.reading() as connection:
-            assert revision.found_revision(connection) == REVISIONS[-1]
-        with ledger.transaction():
-            replace_one(Pen(ledger))
-        assert verify(ledger).ok
-
-
 @pytest.mark.parametrize(
     ("column", "words"),
     [(SETS.c.purpose, PURPOSES), (RELEASES.c.decision, DECISIONS), (EVENTS.c.kind, tuple(Kind)),
@@ -112,80 +227,53 @@ def test_every_word_fits_its_column(column, words):
     assert max(map(len, words)) <= most
 
 
-def test_the_migrations_are_numbered_and_end_where_the_program_does():
-    script = ScriptDirectory(str(MIGRATIONS))
-    found = [step.revision for step in script.walk_revisions()]
-    assert tuple(reversed(found)) == REVISIONS
-    assert found == [f"{number:04}" for number in range(len(found), 0, -1)]
-
-
-def test_the_migrations_give_the_tables_of_the_code(url):
-    with open_ledger(url) as ledger, ledger.database.reading() as connection:
-        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
-        assert compare_metadata(context, METADATA) == []
-
-
-def test_the_definitions_are_those_of_the_code_to_the_name():
-    """Autogenerate does not compare every name and key; the text of the definitions does."""
+def test_the_kept_ledger_of_this_revision_has_the_definitions_of_the_code():
+    """A change of the tables needs a revision, and a kept ledger, of its own."""
     engine = create_engine(URL.create("sqlite"))
-    with engine.begin() as connection:
-        METADATA.create_all(connection)
-        made = {(kind, name, table) for kind, name, table, _ in schema_of(connection)}
-        foreign = {
-            table: sorted(map(str, connection.exec_driver_sql(f"PRAGMA foreign_key_list({table})")))
-            for table in METADATA.tables
-        }
-    migrated = {
-        (kind, name, table)
-        for kind, name, table, _ in expected_schema()
-        if table != VERSION_TABLE
-    }
+    METADATA.create_all(engine)
+    with engine.connect() as connection:
+        made = set(map(tuple, connection.exec_driver_sql("SELECT name, sql FROM sqlite_master")))
     engine.dispose()
-    assert migrated == made
-    assert sum(len(keys) for keys in foreign.values()) == sum(
-        sql.count("FOREIGN KEY") for *_, sql in expected_schema()
-    )
+    with closing(sqlite3.connect(f"file:{GOLDEN}/ledger-3.sqlite?mode=ro", uri=True)) as kept:
+        assert set(kept.execute("SELECT name, sql FROM sqlite_master")) == made
 
 
-@pytest.fixture
-def later(tmp_path, monkeypatch):
-    """Make the program one revision newer."""
-
-    def make(last="pass"):
-        folder = tmp_path / "migrations"
-        shutil.copytree(MIGRATIONS, folder)
-        (folder / "versions" / "rev_0003_shelves.py").write_text(NEXT.format(last=last))
-        monkeypatch.setattr(revision, "MIGRATIONS", folder)
-        monkeypatch.setattr(revision, "REVISIONS", ("0001", "0002", "0003"))
-
-    return make
+def test_a_later_ledger_is_looked_at_and_not_written(filled, tamper):
+    tamper(filled, f"UPDATE {FORM.name} SET version_num = '0099'", "DROP TABLE rod_states")
+    words = "has revision 0099, this program reads 0001, 0002, 0003; it was written by a newer"
+    for act in (open_ledger, upgrade):
+        with pytest.raises(InputError, match=words):
+            act(filled).__enter__()
+    with look_into(filled) as reader:
+        assert reader.rods(CASE)[0].state == "delivered"
+        assert verify(reader).ok
 
 
-def test_an_earlier_ledger_is_migrated_on_opening(filled, later):
-    with open_ledger(filled) as ledger:
-        before = list(export_lines(ledger))
-    later()
-    for _ in range(2):
-        with open_ledger(filled, create=False) as ledger:
-            with ledger.database.reading() as connection:
-                assert connection.exec_driver_sql("SELECT shelf FROM cases").all() == [(None,)]
-            assert list(export_lines(ledger)) == before
-
-
-def test_a_migration_that_fails_changes_nothing(filled, later):
-    later(last="op.execute('INSERT INTO no_such_table VALUES (1)')")
-    with pytest.raises(Exception, match="no_such_table"), open_ledger(filled):
+@pytest.mark.parametrize("least", ["1.0.1", "1.10.0", "99.0.0"])
+def test_a_program_older_than_the_record_asks_for_only_looks(filled, tamper, least):
+    tamper(filled, f"UPDATE {FORM.name} SET least_program = '{least}'")
+    words = f"is written by labkit {least} or later, this is labkit 1.0.0; nothing was changed"
+    with pytest.raises(LedgerError, match=words), open_ledger(filled):
         pass
-    revision.REVISIONS = ("0001", "0002")
-    with open_ledger(filled) as ledger:
-        found = verify(ledger)
-        assert found.ok, found.problems
-        with ledger.database.reading() as connection:
-            assert revision.found_revision(connection) == "0002"
+    with look_into(filled) as reader:
+        assert [each.case for each in reader.cases()] == [CASE]
+        assert verify(reader).ok
 
 
-def test_a_later_ledger_is_refused_with_a_sentence(filled, tamper):
-    tamper(filled, f"UPDATE {VERSION_TABLE} SET version_num = '0099'")
-    words = "has revision 0099, this program reads 0001, 0002; it was written by a newer labkit"
-    with pytest.raises(InputError, match=words), open_ledger(filled):
-        pass
+def test_a_record_of_this_program_names_a_version_that_it_has(url):
+    with open_ledger(url) as ledger, ledger.database.reading() as connection:
+        assert connection.execute(FORM.select()).all() == [(REVISION, revision.LEAST_PROGRAM)]
+
+
+def test_events_of_another_form_are_told(tmp_path):
+    """A later program may have kinds of events that this one does not know."""
+    path = tmp_path / "ledger.sqlite"
+    with open_ledger(str(path)) as ledger:
+        fill(ledger)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute(f"UPDATE {FORM.name} SET version_num = '0099'")
+        body = json.loads(raw.execute("SELECT body FROM events WHERE seq = 5").fetchone()[0])
+        raw.execute("UPDATE events SET body = ? WHERE seq = 5", (json.dumps(body),))
+        raw.commit()
+    with look_into(str(path)) as reader, pytest.raises(LedgerError, match="event 5 was changed"):
+        reader.cases()

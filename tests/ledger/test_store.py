@@ -176,7 +176,7 @@ def test_only_the_next_event_is_appended(filled):
     with open_ledger(filled) as ledger:
         event = ledger.event(17)
         with pytest.raises(LedgerError, match="does not follow event 17"):
-            ledger.append(event)
+            ledger.append([event])
 
 
 def test_a_ledger_that_is_not_there_is_not_begun_by_reading(tmp_path):

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime
-import os
 import resource
-import shutil
 import sqlite3
 import subprocess
 import tempfile
@@ -20,33 +18,8 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.transfer import backup, export_lines
 from labkit.ledger.verify import verify
-from tests.ledger.conftest import fresh_schema
+from tests.ledger.conftest import fresh_schema, without_rights
 from tests.support.ledgers import Pen, fill
-
-NOBODY = 65534
-
-
-@pytest.fixture
-def open_folder():
-    """A folder that every user may reach, since pytest's own are private."""
-    folder = Path(tempfile.mkdtemp(prefix="labkit-ledger-"))
-    folder.chmod(0o755)
-    yield folder
-    subprocess.run(["chmod", "-R", "u+w", str(folder)], check=True)
-    shutil.rmtree(folder)
-
-
-@contextmanager
-def without_rights():
-    """Give up the rights of the superuser, whom no permission stops."""
-    if os.geteuid() != 0:
-        yield
-        return
-    os.seteuid(NOBODY)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
 
 
 def sentence_of(url, kind=LedgerError, **options):

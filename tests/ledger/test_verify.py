@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 
 import pytest
 
 from labkit.errors import LedgerError
 from labkit.ledger.chain import event_of_json
-from labkit.ledger.events import Event, event_json, with_digest
+from labkit.ledger.events import Event, line_of, with_digest
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
 
@@ -119,7 +120,7 @@ def test_a_chain_made_anew_is_found_by_an_earlier_digest(filled, tamper):
         if event.seq == 7:
             changed["by"] = "berta"
         forged = with_digest(Event(**changed))
-        assert event_of_json(event_json(forged)) == forged
+        assert event_of_json(json.loads(line_of(forged))) == forged
         previous = forged.digest
         statements.append(
             f"UPDATE events SET operator = '{forged.by}', previous = '{forged.previous}', "

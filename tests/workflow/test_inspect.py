@@ -220,7 +220,9 @@ def test_sets_of_older_programs_tell_no_side_tolerance(ledger):
     for each in spec["tolerances_mm"]:
         del each["side_tolerance_mm"]
         each["right"] = 0.1
-    content = replace(inspection.stored.spec, json=json.dumps(spec))
-    older = replace(inspection.stored, spec=content)
+    end = inspection.stored.end
+    older = replace(
+        inspection.stored, end=replace(end, body_json=json.dumps({**end.body, "spec": spec}))
+    )
     bench = bench_of(older, inspection.slots, {older.name: older}, KNOWN)
     assert side_tolerances(older, bench) == dict.fromkeys(range(1, 6), Decimal("0.1"))

@@ -34,10 +34,10 @@ def command(
 
     Example: labkit certificate QF-1043
     """  # fmt: skip
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.inspection.certificate import certified, write_certificate
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         stored, event, void = certified(ledger, case, set_name, seq)
     path = write_certificate(stored, event, void, out_dir)
     if as_json:

@@ -22,7 +22,7 @@ from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
 
 if TYPE_CHECKING:
-    from labkit.ledger.store import Ledger
+    from labkit.ledger.queries import Reader
     from labkit.qa.decision.rod_decision import MeasuredRod
     from labkit.workflow.inspection.inspect import Inspection
 
@@ -68,12 +68,12 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
 
     Example: labkit inspect QF-1043 inspection-form.csv --by quinn
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import Ledger, to_record
     from labkit.workflow.inspection.inspect import inspect, record_readings
     from labkit.workflow.inspection.inspect_report import ending, inspection_report
 
     _check(given, file)
-    with open_ledger(given["ledger_url"], create=False) as ledger, _ending_cleanly():
+    with to_record(given["ledger_url"], given["by"]) as ledger, _ending_cleanly():
         known = instruments(given["instrument_places"])
         before = inspect(ledger, case, given["set_name"], (), known)
         if given["instrument_name"]:
@@ -81,7 +81,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
         rods = _typed(before, given) if file is None else _read(ledger, before, file, given)
         inspection = inspect(ledger, case, given["set_name"], rods, known)
         events: dict[str, int] = {}
-        if given["by"] and (file is not None or _agreed(inspection, rods, as_json)):
+        if isinstance(ledger, Ledger) and (file is not None or _agreed(inspection, rods, as_json)):
             seqs = record_readings(
                 ledger, inspection, rods, (given["by"], clock.now()), given["again"]
             )
@@ -118,7 +118,7 @@ def _ending_cleanly() -> Iterator[None]:
 
 
 def _read(
-    ledger: Ledger, before: Inspection, file: str, given: dict[str, Any]
+    ledger: Reader, before: Inspection, file: str, given: dict[str, Any]
 ) -> Sequence[MeasuredRod]:
     """Read the filled-in form."""
     from labkit.qa.files.form_row import Sheet

@@ -88,7 +88,7 @@ def _set_of(case: str, set_name: str | None, ledger_url: str | None) -> SetToMea
         if set_name is not None:
             raise InputError("--set goes with a case number, not with a folder", field="set")
         return set_in_folder(path)
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         return recorded_set(ledger, case, set_name)

@@ -125,7 +125,7 @@ def _one_of_the_record(
     path: Path, given: Mapping[str, Any], instrument: Instrument | None, as_json: bool
 ) -> None:
     from labkit.ledger.events import checked_operator
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import Ledger, to_record
     from labkit.workflow.inspection.inspect import record_readings
     from labkit.workflow.inspection.measure import judged, measure_file, rod_on_record
     from labkit.workflow.inspection.measure_report import scan_report
@@ -133,7 +133,7 @@ def _one_of_the_record(
     if given["by"] is not None:
         checked_operator(given["by"])
     known = instruments(given["instrument_places"])
-    with open_ledger(given["ledger_url"], create=False) as ledger:
+    with to_record(given["ledger_url"], given["by"]) as ledger:
         record = rod_on_record(ledger, given["identifier"], known)
         templates = {record.template.name: record.template}
         scanned = measure_file(
@@ -141,7 +141,7 @@ def _one_of_the_record(
         )
         rod = judged(record, scanned, instrument, clock.today())
         event = None
-        if given["by"] is not None:
+        if isinstance(ledger, Ledger):
             stamp = (given["by"], clock.now())
             event = record_readings(
                 ledger, record.inspection, [rod], stamp, given["again"]

@@ -50,7 +50,7 @@ def trend_notes(
         return ()
     from labkit.ledger.place import file_of, is_default
     from labkit.ledger.place import ledger_url as url_of
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.process.trend import trend_findings
 
     if reader is not None:
@@ -59,7 +59,7 @@ def trend_notes(
         file = file_of(url_of(ledger_url))
         if is_default(ledger_url) and file is not None and not file.exists():
             return ()
-        with open_ledger(ledger_url, create=False) as ledger:
+        with look_into(ledger_url) as ledger:
             return trend_findings(process, ledger)
     except LabkitError as error:
         return (note(

@@ -132,12 +132,12 @@ def _of_table(given: Mapping[str, Any]) -> Sample:
 
 
 def _of_record(given: Mapping[str, Any]) -> Sample:
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.process.data import Selection, chosen, rod_sample, rod_values
 
     fields = {name: given[name] for name in _OF_RECORD}
     wanted = Selection(**fields)
-    with open_ledger(given["ledger_url"], create=False) as ledger:
+    with look_into(given["ledger_url"]) as ledger:
         values, without = rod_values(ledger)
     return rod_sample(chosen(values, wanted), wanted, without, given["subgroup"])
 

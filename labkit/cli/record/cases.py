@@ -17,11 +17,11 @@ def command(ledger_url: str | None, as_json: bool) -> None:
 
     Example: labkit cases --json
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import all_cases
     from labkit.workflow.record.reports import cases_report
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         lines = all_cases(ledger)
     report = cases_report(lines)
     if not as_json:

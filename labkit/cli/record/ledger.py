@@ -1,4 +1,4 @@
-"""`labkit ledger`: verify, back up, restore, export, import and reconcile the record."""
+"""`labkit ledger`: verify, upgrade, back up, restore, export, import, reconcile."""
 
 from __future__ import annotations
 
@@ -46,10 +46,10 @@ def verify_command(head: str | None, ledger_url: str | None, as_json: bool) -> N
 
     Example: labkit ledger verify --ledger lab.sqlite
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.ledger.verify import verify
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         found, place = verify(ledger, head), ledger.place
     if as_json:
         print_json(
@@ -87,11 +87,47 @@ def backup_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
 
     Example: labkit ledger backup ledger-2031-03-14.sqlite
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.ledger.transfer import backup
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         _done("backed up", str(file), backup(ledger, file), as_json)
+
+
+@command.command("upgrade", cls=rich_click.RichCommand)
+@click.option(
+    "--backup", "backup_to", type=FILE, metavar="FILE",
+    help="New file for the backup; beside an SQLite ledger where none is named.",
+)
+@LEDGER
+@JSON
+def upgrade_command(backup_to: Path | None, ledger_url: str | None, as_json: bool) -> None:
+    """Bring a ledger that an earlier labkit wrote up to date; it is backed up first.
+
+    The ledger is verified, copied to a new file that bears its revision, brought up to date and
+    verified again: every event stays as it is, the tables are derived from them anew. Nothing is
+    done to a ledger that is up to date. Looking never needs it.
+
+    Example: labkit ledger upgrade
+    """  # fmt: skip
+    from labkit.ledger.revision import REVISION
+    from labkit.ledger.upgrade import upgrade
+
+    done = upgrade(ledger_url, backup_to)
+    if as_json:
+        print_json({"schema": 1, "ledger": done.place, "from": done.revision, "to": REVISION,
+                    "backup": done.backup and str(done.backup), "events": done.head.count,
+                    "head": done.head.digest})  # fmt: skip
+        return
+    if done.backup is None:
+        _say(f"{done.place} is up to date (revision {REVISION}); nothing was done.")
+        return
+    _say(f"Backup of revision {done.revision}: {done.backup}, verified.")
+    _say(
+        f"{done.place}: {done.head.count} events, brought from revision {done.revision} to "
+        f"{REVISION}, verified."
+    )
+    _say(f"Head: {done.head.digest}")
 
 
 @command.command("restore", cls=rich_click.RichCommand)
@@ -121,10 +157,10 @@ def export_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
 
     Example: labkit ledger export ledger.jsonl
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.ledger.transfer import export_lines, export_to
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         if str(file) != "-":
             _done("exported", str(file), export_to(ledger, file), as_json)
             return

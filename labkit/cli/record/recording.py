@@ -80,13 +80,13 @@ def looking(ledger_url: str | None) -> Iterator[Reader | None]:
         LedgerError: It cannot be read now.
     """
     from labkit.ledger.place import is_absent
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
 
     if is_absent(ledger_url):
         yield None
         return
-    with open_ledger(ledger_url, create=False) as ledger:
-        yield ledger
+    with look_into(ledger_url) as reader:
+        yield reader
 
 
 def not_recorded(what_to_do: str) -> str:

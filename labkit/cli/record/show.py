@@ -28,13 +28,13 @@ def command(
 
     Example: labkit show QF-1043
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import case_story, need_case
     from labkit.workflow.record.reports import story_report
 
     if revision is not None and not prescription:
         raise InputError("--revision goes with --prescription only", field="revision")
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         if prescription:
             need_case(ledger, case)
             text = ledger.prescription(case, revision).text

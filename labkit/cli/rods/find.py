@@ -20,10 +20,10 @@ def command(identifier: tuple[str, ...], ledger_url: str | None, as_json: bool) 
 
     Example: labkit find 482 917 3065
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import find_rod
     from labkit.workflow.record.reports import rod_report
 
-    with open_ledger(ledger_url, create=False) as ledger:
+    with look_into(ledger_url) as ledger:
         found = find_rod(ledger, " ".join(identifier))
     print_report(rod_report(found), as_json)

@@ -71,7 +71,7 @@ def command(
 
     Example: labkit trial QF-1043 --gap-left 0.8 --gap-right 0.7
     """
-    from labkit.ledger.store import open_ledger
+    from labkit.ledger.store import look_into, open_ledger
     from labkit.workflow.rods.trial import propose, the_seen
     from labkit.workflow.rods.trial_accept import accept as accepted
     from labkit.workflow.rods.trial_report import trial_report
@@ -85,11 +85,12 @@ def command(
     seen = the_seen(
         told["met"], (told["left"], told["right"]), (told["gap_left"], told["gap_right"])
     )
-    with open_ledger(ledger_url, create=False) as ledger:
-        if accept and by:
+    if accept and by:
+        with open_ledger(ledger_url, create=False) as ledger:
             trial = accepted(ledger, case, seen, by, clock.now(), note)
-        else:
-            trial = propose(ledger, case, seen)
+    else:
+        with look_into(ledger_url) as reader:
+            trial = propose(reader, case, seen)
     print_report(trial_report(trial), as_json)
     if trial.outcome.proposal is not None and not as_json:
         print_cautions()

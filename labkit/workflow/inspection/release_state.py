@@ -9,7 +9,7 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.workflow.rods.slots import Slot, slots_of
 

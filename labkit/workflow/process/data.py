@@ -5,15 +5,15 @@ from __future__ import annotations
 import datetime
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from labkit.core.form.words import nearest
 from labkit.errors import InputError, RefusedError
-from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.ledger.stored import LastReading
 from labkit.qa.process.capability import Limits
 from labkit.qa.process.sample import Grouping, Sample
 from labkit.units import counted, plain
@@ -88,40 +88,29 @@ def rod_values(reader: Reader) -> tuple[tuple[RodValue, ...], int]:
     Returns:
         The rods, and how many readings keep no details and cannot be used.
     """
-    found: list[tuple[tuple[int, int, str], RodValue]] = []
-    without = 0
     with reader.snapshot():
-        for summary in reader.cases():
-            readings = reader.current(summary.case, Kind.READING)
-            if not readings:
-                continue
-            rods = {rod.identifier: rod for rod in reader.rods(summary.case)}
-            sets = {each.name: each for each in reader.sets(summary.case)}
-            last = {event.body["identifier"]: event for event in readings}
-            for identifier, event in last.items():
-                rod = rods[identifier]
-                value = _value(event, rod, sets[rod.set_name])
-                if value is None:
-                    without += 1
-                else:
-                    found.append(((rod.made.seq, rod.step, rod.side), value))
-    return tuple(value for _, value in sorted(found, key=lambda pair: pair[0])), without
+        process = cache(reader.process)
+        found = [_value(each, process) for each in reader.last_readings()]
+    values = tuple(value for value in found if value is not None)
+    return values, len(found) - len(values)
 
 
-def _value(event: Event, rod: StoredRod, of_set: StoredSet) -> RodValue | None:
-    details = event.body.get("details") or {}
+def _value(
+    last: LastReading, process_of: Callable[[str], Mapping[str, Any]]
+) -> RodValue | None:
+    reading, details = last.reading, last.reading.details
     if not {"length_mm", "nominal_mm", "tolerance_mm"} <= details.keys():
         return None
-    process: dict[str, Any] = of_set.process.content
-    nominal, u_nm = float(details["nominal_mm"]), event.body.get("uncertainty_nm")
+    process, nominal = process_of(last.process_sha256), float(details["nominal_mm"])
+    u_nm = reading.uncertainty_nm
     return RodValue(
-        identifier=rod.identifier,
-        case=rod.case,
-        set_name=rod.set_name,
-        side=rod.side,
-        template=of_set.template.name,
-        process=of_set.process.name,
-        version=of_set.process.sha256,
+        identifier=reading.identifier,
+        case=last.case,
+        set_name=last.set_name,
+        side=last.side,
+        template=last.template,
+        process=last.process,
+        version=last.process_sha256,
         machine=process.get("machine", ""),
         material=process.get("material", ""),
         lot=details.get("material_lot"),
@@ -130,7 +119,9 @@ def _value(event: Event, rod: StoredRod, of_set: StoredSet) -> RodValue | None:
         # Lengths are kept to the last bit: take away what subtracting adds.
         deviation_mm=round(float(details["length_mm"]) - nominal, 9),
         u_mm=None if u_nm is None else u_nm / 1e6,
-        measured_on=datetime.date.fromisoformat(details.get("measured_on") or event.at[:10]),
+        measured_on=datetime.date.fromisoformat(
+            details.get("measured_on") or reading.stamp.at[:10]
+        ),
     )
 
 

@@ -6,15 +6,17 @@ import math
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date
 from decimal import Decimal
+from functools import cache
+from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from labkit.core.findings import Finding, note
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.calibration import USUAL_GAUGE, Calibration
 from labkit.core.rod.rods import Process
-from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import SetState, StoredRod
+from labkit.ledger.stored import SetState, StoredReading
 from labkit.qa.decision.budget import CALIBRATION, FITTINGS, GAUGE, ROOM
 from labkit.qa.process.trend import FALSE_ALARM_RATE, WINDOW, RodOff, Trend, look
 from labkit.units import as_written, counted, plain
@@ -84,16 +86,14 @@ def rods_since(process: Process, reader: Reader) -> tuple[RodOff, ...]:
         than the look needs.
     """
     found: list[RodOff] = []
-    readings = _Readings(reader)
     with reader.snapshot():
-        for name in reader.made_with(process.name):
+        alike = cache(lambda sha256: _builds_alike(reader.process(sha256), process))
+        by_set = groupby(reader.last_readings(process.name), attrgetter("set_name"))
+        for _, readings in by_set:
             if len(found) >= WINDOW:
                 break
-            stored = reader.set_named(name)
-            if stored is not None and _builds_alike(stored.process.content, process):
-                rods = sorted(reader.rods_of_set(name), key=lambda rod: (rod.step, rod.side))
-                own = (readings.of(rod, process) for rod in rods)
-                found = [*(rod for rod in own if rod is not None), *found]
+            own = [_rod_off(r.reading, process) for r in readings if alike(r.process_sha256)]
+            found = [*(rod for rod in own if rod is not None), *found]
     return tuple(found)
 
 
@@ -103,45 +103,34 @@ def _builds_alike(recorded: Mapping[str, Any], process: Process) -> bool:
     return all(then.get(key) == now.get(key) for key in ("compensation", "calibration"))
 
 
-class _Readings:
-    """Last readings by rod, read once for each case."""
+def _rod_off(reading: StoredReading, process: Process) -> RodOff | None:
+    """Give a rod's deviation, None where no details of its reading were kept."""
+    details, u_nm = reading.details, reading.uncertainty_nm
+    if "length_mm" not in details or "nominal_mm" not in details:
+        return None
+    nominal = float(details["nominal_mm"])
+    u_mm = process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6
+    budget = details.get("budget") or ()
+    shared = min(u_mm, _part_mm(budget, _SHARED))
+    return RodOff(
+        length_mm=nominal,
+        off_mm=float(details["length_mm"]) - nominal,
+        u_mm=math.sqrt(u_mm**2 - shared**2),
+        on=date.fromisoformat(details.get("measured_on") or reading.stamp.at[:10]),
+        shared_mm=math.hypot(shared, _part_mm(budget, _usual(process))),
+        gauge=reading.gauge,
+    )
 
-    def __init__(self, reader: Reader) -> None:
-        self._reader = reader
-        self._cases: dict[str, dict[str, Event]] = {}
 
-    def of(self, rod: StoredRod, process: Process) -> RodOff | None:
-        """Give a rod's deviation, None where it was not measured or no details were kept."""
-        if rod.case not in self._cases:
-            events = self._reader.current(rod.case, Kind.READING)
-            self._cases[rod.case] = {event.body["identifier"]: event for event in events}
-        event = self._cases[rod.case].get(rod.identifier)
-        details = (event.body.get("details") or {}) if event else {}
-        if event is None or "length_mm" not in details or "nominal_mm" not in details:
-            return None
-        u_nm, nominal = event.body.get("uncertainty_nm"), float(details["nominal_mm"])
-        u_mm = process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6
-        budget = details.get("budget") or ()
-        shared = min(u_mm, _part_mm(budget, _SHARED))
-        return RodOff(
-            length_mm=nominal,
-            off_mm=float(details["length_mm"]) - nominal,
-            u_mm=math.sqrt(u_mm**2 - shared**2),
-            on=date.fromisoformat(details.get("measured_on") or event.at[:10]),
-            shared_mm=math.hypot(shared, _part_mm(budget, self._usual(process))),
-            gauge=event.body["gauge"],
-        )
+def _usual(process: Process) -> tuple[str, ...]:
+    """The part that the usual gauge may share besides.
 
-    @staticmethod
-    def _usual(process: Process) -> tuple[str, ...]:
-        """The part that the usual gauge may share besides.
-
-        Nobody knows how much of its one number is the same for every rod, so that all of it counts
-        as shared, too. Where the coupons were measured with it, what is shared has gone into the
-        compensation already.
-        """
-        own = process.calibration
-        return () if own is None or own.instrument == USUAL_GAUGE else (GAUGE,)
+    Nobody knows how much of its one number is the same for every rod, so that all of it counts
+    as shared, too. Where the coupons were measured with it, what is shared has gone into the
+    compensation already.
+    """
+    own = process.calibration
+    return () if own is None or own.instrument == USUAL_GAUGE else (GAUGE,)
 
 
 def _part_mm(budget: Iterable[Mapping[str, Any]], names: Collection[str]) -> float:

@@ -11,7 +11,7 @@ from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import replacement_of
+from labkit.ledger.rods import replacement_of
 from labkit.ledger.stored import (
     CaseSummary,
     SetState,
@@ -147,11 +147,8 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
         A line for each.
     """
     with reader.snapshot():
-        return tuple(CaseLine(each, _count_out(reader, each.case)) for each in reader.cases())
-
-
-def _count_out(reader: Reader, case: str) -> int:
-    return sum(rod.state in OUT_STATES and rod.state != "reserved" for rod in reader.rods(case))
+        out = reader.count_rods(OUT_STATES)
+        return tuple(CaseLine(each, out[each.case]) for each in reader.cases())
 
 
 def case_story(reader: Reader, case: str) -> CaseStory:
@@ -211,7 +208,8 @@ def find_rod(reader: Reader, text: str) -> FoundRod:
 
 
 def _found(reader: Reader, rod: StoredRod) -> FoundRod:
-    (of_set,) = (each for each in reader.sets(rod.case) if each.name == rod.set_name)
+    of_set = reader.set_named(rod.set_name)
+    assert of_set is not None  # the rod is in it
     settings, problem = _settings(reader, rod.case)
     return FoundRod(
         rod=_now(rod, settings),
@@ -247,7 +245,7 @@ def _near(reader: Reader, typed: str) -> str:
     digits = typed.replace("-", "")
     if not digits.isascii() or not digits.isdigit():
         return ""
-    meant = [each for each in sorted(set(_slips(digits))) if reader.is_used(each)]
+    meant = sorted(reader.used_among(_slips(digits)))
     if not meant:
         return ""
     named = " or ".join(grouped(each) for each in meant[:MOST_NEAR])

@@ -17,7 +17,7 @@ from labkit.exports.write.set_folder import SUMS_FILE, Place, safe_name, sha256_
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.forms import MOST_NOTE
 from labkit.ledger.reconcile import Action, reconcile
-from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written

@@ -23,7 +23,7 @@ from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import LedgerError, RefusedError
 from labkit.exports.write.set_folder import held
-from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import plain

@@ -21,8 +21,7 @@ from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import held
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import replacement_of
-from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.rods import GONE_STATES, replacement_of
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import as_written

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 from labkit.errors import InputError, LedgerError
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import REPLACEMENT
-from labkit.ledger.rod_states import GONE_STATES
+from labkit.ledger.rods import GONE_STATES, REPLACEMENT
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 
 

@@ -19,7 +19,7 @@ from labkit.core.grading.steps import LengthLimits
 from labkit.core.jaw.build import jaw_model
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
-from labkit.ledger.replacements import REPLACEMENT
+from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredPrescription, StoredRod, StoredSet
 
 #: States in which a rod can be in the patient's box, or on its way there.

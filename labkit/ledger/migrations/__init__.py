@@ -1,1 +1,0 @@
-"""The numbered steps that bring a ledger of any earlier revision up to date."""
