@@ -206,12 +206,12 @@ def _anova_data(table: Anova) -> dict[str, Any]:
 
 def _line_data(line: Linearity) -> dict[str, Any]:
     return {
-        "slope": line.slope,
-        "slope_interval": tables.ends(line.slope_interval),
-        "slope_p": line.slope_p,
-        "intercept_mm": line.intercept_mm,
-        "intercept_interval_mm": tables.ends(line.intercept_interval_mm),
-        "intercept_p": line.intercept_p,
+        "slope": line.slope.value,
+        "slope_interval": tables.ends(line.slope),
+        "slope_p": line.slope.p,
+        "intercept_mm": line.intercept_mm.value,
+        "intercept_interval_mm": tables.ends(line.intercept_mm),
+        "intercept_p": line.intercept_mm.p,
         "residual_sd_mm": line.fit.residual_sd,
         "r_squared": line.fit.r_squared,
         "lack_of_fit": line.lack and {"f": line.lack.f, "p": line.lack.p},

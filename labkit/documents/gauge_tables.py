@@ -9,11 +9,12 @@ from functools import partial
 from labkit.core.report import Column, Table
 from labkit.documents.figures import fixed
 from labkit.qa.gauge.anova import Anova, Source
-from labkit.qa.gauge.bias import Bias, Linearity
+from labkit.qa.gauge.bias import Linearity
 from labkit.qa.gauge.intervals import INTERVAL_METHOD
 from labkit.qa.gauge.outcome import Outcome
 from labkit.qa.gauge.ranges import RangeTable
 from labkit.qa.gauge.result import SPREAD, Component, GaugeResult, Range, Variation
+from labkit.qa.least_squares import Estimate
 from labkit.units import plain
 
 #: Ends of an interval.
@@ -23,13 +24,9 @@ _Ends = tuple[float, float]
 mm = partial(fixed, decimals=4)
 
 
-def ends(found: Range | None) -> _Ends | None:
+def ends(found: Range | Estimate | None) -> _Ends | None:
     """Give the ends of an interval."""
     return None if found is None else (found.lower, found.upper)
-
-
-def _ends_of(one: Component | Bias) -> _Ends | None:
-    return ends(one.interval_mm)
 
 
 def between(found: _Ends, decimals: int = 4) -> str:
@@ -73,7 +70,10 @@ def component_table(result: GaugeResult) -> Table:
         Column("component", "part", "name"),
         Column(None, "variance_mm2"),
         Column("sd", "sd_mm", show=mm, unit="mm"),
-        Column("interval", _ends_of, "interval_mm", between, "mm", optional=True),
+        Column(
+            "interval", lambda one: ends(one.interval_mm), "interval_mm", between, "mm",
+            optional=True,
+        ),
         Column("variance %", share(result.contribution_percent), "contribution_percent", percent),
         Column("spread %", share(result.study_percent), "study_percent", percent),
         Column("tolerance %", share(result.tolerance_percent), "tolerance_percent", percent,
@@ -153,7 +153,7 @@ _BIAS = (
     Column("readings", lambda one: len(one.readings_mm), "readings"),
     Column("bias", "bias_mm", show=mm, unit="mm"),
     Column(None, "sd_mm"),
-    Column("interval", _ends_of, "interval_mm", between, "mm"),
+    Column("interval", lambda one: ends(one.bias), "interval_mm", between, "mm"),
     Column("sd", "sd_mm", "", mm, "mm"),
     Column("t", "t", show=partial(_ratio, decimals=2)),
     Column("p", "p", show=_probability),
@@ -171,16 +171,11 @@ def line_table(line: Linearity) -> Table:
 
 
 def _line_rows(line: Linearity) -> Iterator[tuple[str, ...]]:
-    low, high = line.slope_interval.lower, line.slope_interval.upper
-    at_zero = line.intercept_interval_mm
-    yield (
-        "slope, µm for each mm", mm(1000 * line.slope), between((1000 * low, 1000 * high)),
-        _probability(line.slope_p),
-    )  # fmt: skip
-    yield (
-        "bias at 0 mm, mm", mm(line.intercept_mm), between((at_zero.lower, at_zero.upper)),
-        _probability(line.intercept_p),
-    )  # fmt: skip
+    for what, scale, one in (
+        ("slope, µm for each mm", 1000, line.slope), ("bias at 0 mm, mm", 1, line.intercept_mm),
+    ):  # fmt: skip
+        ends_of = between((scale * one.lower, scale * one.upper))
+        yield what, mm(scale * one.value), ends_of, _probability(one.p)
     yield "standard deviation about it, mm", mm(line.fit.residual_sd), "", ""
     if line.lack is not None:
         yield "lack of fit, F", _ratio(line.lack.f, 3), "", _probability(line.lack.p)

@@ -11,8 +11,9 @@ from labkit.documents.charts.process_charts import decimals_of
 from labkit.documents.figures import fixed, on_paper
 from labkit.qa.decision.conformance import Zone, acceptance_zone
 from labkit.qa.decision.global_risk import global_risk, normal_production
+from labkit.qa.least_squares import Estimate
 from labkit.qa.percent import chance_told
-from labkit.qa.process.capability import Estimate, Indices
+from labkit.qa.process.capability import Indices
 from labkit.qa.process.control_chart import RANGE_RATE, Individuals
 from labkit.qa.process.normality import MANY_VALUES
 from labkit.qa.process.run_rules import Rule

@@ -11,9 +11,43 @@ from fractions import Fraction
 
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
-from labkit.qa.uncertainty import coverage_factor
+from labkit.qa.uncertainty import COVERAGE, coverage_factor
 
 Value = int | float | Decimal | Fraction
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its confidence interval."""
+
+    value: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True)
+class Tested(Estimate):
+    """An estimate held against 0.
+
+    Args:
+        p: Probability of one so far from 0 by chance alone.
+    """
+
+    p: float
+
+
+def tested(value: float, error: float, dof: float, confidence: float) -> Tested:
+    """Give a value with its interval and the probability of it by chance.
+
+    Formula: value ± t · error; p = P(|t| ≥ |value| / error). Without any error a value that is not
+    0 is beyond chance.
+
+    Args:
+        error: Its standard error, with so many degrees of freedom.
+    """
+    half = t_factor(dof, confidence) * error
+    p = t_tail(value / error, dof) if error else float(not value)
+    return Tested(value, value - half, value + half, p)
 
 
 @dataclass(frozen=True)
@@ -73,12 +107,10 @@ class Fit:
             return math.inf
         return (self.regression_ss / self.model_dof) / (self.residual_ss / self.dof)
 
-    def half_width(self, place: int, probability: float = 0.95) -> float:
-        """Half of the confidence interval of one coefficient.
-
-        Formula: t(1 − (1 − P)/2, degrees of freedom) · standard deviation.
-        """
-        return t_factor(self.dof, probability) * self.standard_deviations[place]
+    def estimate(self, place: int, confidence: float = COVERAGE) -> Tested:
+        """Give one coefficient, counted from 0, with its interval."""
+        error = self.standard_deviations[place]
+        return tested(self.coefficients[place], error, self.dof, confidence)
 
     def mean_sd(self, row: Sequence[float]) -> float:
         """Standard deviation of the fitted mean at one row of X.
@@ -201,7 +233,7 @@ def lack_of_fit(places: Sequence[Value], measured: Sequence[Value], fit: Fit) ->
     return LackOfFit(lack, lack_dof, pure, pure_dof, f, f_tail(f, lack_dof, pure_dof))
 
 
-def t_factor(dof: float, probability: float = 0.95) -> float:
+def t_factor(dof: float, probability: float = COVERAGE) -> float:
     """Give Student's t for a two-sided interval.
 
     >>> round(t_factor(10), 4)

@@ -37,15 +37,15 @@ def test_scipy_finds_the_same_bias_and_line():
         assert (bias.t, bias.p) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-7)
         ends = theirs.confidence_interval(0.95)
         truth = float(bias.reference_mm)
-        assert bias.interval_mm.lower == pytest.approx(ends.low - truth, abs=1e-9)
-        assert bias.interval_mm.upper == pytest.approx(ends.high - truth, abs=1e-9)
+        assert bias.bias.lower == pytest.approx(ends.low - truth, abs=1e-9)
+        assert bias.bias.upper == pytest.approx(ends.high - truth, abs=1e-9)
     line = linearity(readings(pairs))
     theirs = stats.linregress([x for x, _ in pairs], [y - x for x, y in pairs])
-    assert line.slope == pytest.approx(theirs.slope, rel=1e-9)
-    assert line.intercept_mm == pytest.approx(theirs.intercept, rel=1e-9)
-    assert line.slope_p == pytest.approx(theirs.pvalue, rel=1e-6)
+    assert line.slope.value == pytest.approx(theirs.slope, rel=1e-9)
+    assert line.intercept_mm.value == pytest.approx(theirs.intercept, rel=1e-9)
+    assert line.slope.p == pytest.approx(theirs.pvalue, rel=1e-6)
     half = stats.t.ppf(0.975, len(pairs) - 2) * theirs.intercept_stderr
-    assert line.intercept_interval_mm.upper == pytest.approx(theirs.intercept + half, rel=1e-8)
+    assert line.intercept_mm.upper == pytest.approx(theirs.intercept + half, rel=1e-8)
 
 
 def test_the_band_is_the_written_formula():
@@ -56,9 +56,9 @@ def test_the_band_is_the_written_formula():
     spread = line.fit.residual_sd * math.sqrt(
         1 / n + (at - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum()
     )
-    value, band = line.band_mm(at)
-    assert value == pytest.approx(line.intercept_mm + line.slope * at)
-    assert band.upper - value == pytest.approx(stats.t.ppf(0.975, n - 2) * spread)
+    band = line.band_mm(at)
+    assert band.value == pytest.approx(line.intercept_mm.value + line.slope.value * at)
+    assert band.upper - band.value == pytest.approx(stats.t.ppf(0.975, n - 2) * spread)
 
 
 def test_intervals_cover_and_false_alarms_keep_their_rate():
@@ -66,9 +66,9 @@ def test_intervals_cover_and_false_alarms_keep_their_rate():
     slope_in = zero_in = alarms = 0
     for _ in range(runs):
         line = linearity(readings(drawn(rng, 0.003, 0.02, repeats=3)))
-        slope_in += line.slope_interval.lower <= 0.003 <= line.slope_interval.upper
+        slope_in += line.slope.lower <= 0.003 <= line.slope.upper
         found = biases(readings(drawn(rng, repeats=3)))[0]
-        zero_in += found.interval_mm.lower <= 0 <= found.interval_mm.upper
+        zero_in += found.bias.lower <= 0 <= found.bias.upper
         alarms += found.p < 0.05
     room = 3 * math.sqrt(0.95 * 0.05 / runs)
     assert abs(slope_in / runs - 0.95) < room
@@ -101,10 +101,10 @@ def test_readings_that_do_not_differ():
     [true] = biases(readings([(30, 30.0)] * 3))
     assert (true.bias_mm, true.t, true.p) == (0, 0, 1)
     exact = linearity(readings([(x, x) for x in (28, 30, 32) for _ in range(2)]))
-    assert (exact.slope, exact.slope_p, exact.clear_of_zero()) == (0, 1, False)
+    assert (exact.slope.value, exact.slope.p, exact.clear_of_zero()) == (0, 1, False)
     steady = linearity(readings([(x, round(x * 1.001, 3)) for x in (28, 30, 32)] * 2))
-    assert steady.slope == pytest.approx(0.001)
-    assert steady.slope_p < 1e-6
+    assert steady.slope.value == pytest.approx(0.001)
+    assert steady.slope.p < 1e-6
 
 
 def test_too_little_is_refused_or_said():

@@ -60,8 +60,9 @@ def test_statsmodels_finds_the_same(seed):
     np.testing.assert_allclose(ours.leverages, influence.hat_matrix_diag, **close)
     np.testing.assert_allclose(ours.residuals, theirs.resid, rtol=1e-6, atol=1e-12)
     for place, (low, high) in enumerate(theirs.conf_int()):
-        middle, half = ours.coefficients[place], ours.half_width(place)
-        np.testing.assert_allclose([middle - half, middle + half], [low, high], rtol=1e-8)
+        own = ours.estimate(place)
+        np.testing.assert_allclose([own.lower, own.upper], [low, high], rtol=1e-8)
+        assert own.p == pytest.approx(theirs.pvalues[place], rel=1e-6)
     at = [1.0, 40.0, 1.0]
     mean = theirs.get_prediction([at]).se_mean[0]
     assert ours.mean_sd(at) == pytest.approx(mean, rel=1e-8)

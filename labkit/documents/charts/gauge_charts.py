@@ -178,8 +178,8 @@ def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
             [at] * len(single), single, linestyle="", marker="o", markersize=2.6, color=GREY,
             label="single readings" if bias is found[0] else None,
         )
-    ends = [[b.bias_mm - b.interval_mm.lower for b in found],
-            [b.interval_mm.upper - b.bias_mm for b in found]]  # fmt: skip
+    ends = [[b.bias_mm - b.bias.lower for b in found],
+            [b.bias.upper - b.bias_mm for b in found]]  # fmt: skip
     axes.errorbar(
         [float(b.reference_mm) for b in found], [b.bias_mm for b in found], yerr=ends,
         linestyle="", marker="D", markersize=4.4, color=MAIN, ecolor=MAIN, elinewidth=1.1,
@@ -197,11 +197,11 @@ def _band(axes: Axes, line: Linearity) -> None:
     at = np.linspace(low, high, _POINTS)
     fitted = [line.band_mm(float(value)) for value in at]
     axes.fill_between(
-        at, [band.lower for _, band in fitted], [band.upper for _, band in fitted], color=TINT,
+        at, [band.lower for band in fitted], [band.upper for band in fitted], color=TINT,
         linewidth=0, label="band of the line",
     )
     axes.plot(
-        at, [value for value, _ in fitted], color=INK, linewidth=1.0, marker="", label="line"
+        at, [band.value for band in fitted], color=INK, linewidth=1.0, marker="", label="line"
     )
 
 

@@ -119,16 +119,16 @@ def _check(length_mm: float, readings: int, expansion_per_c: float) -> None:
             "a length needs at least one reading", field="readings", value=readings,
             allowed="1 or more",
         )
-    if not (math.isfinite(length_mm) and length_mm > 0):
-        raise InputError(
-            f"a length of {length_mm} mm cannot be; it must be above 0",
-            field="length_mm", value=length_mm, allowed="above 0",
-        )
-    if not (math.isfinite(expansion_per_c) and expansion_per_c >= 0):
-        raise InputError(
-            f"a thermal expansion of {expansion_per_c} 1/°C cannot be; it must be 0 or more",
-            field="expansion_per_c", value=expansion_per_c, allowed="0 or more",
-        )
+    for field, what, value, unit, holds, allowed in (
+        ("length_mm", "length", length_mm, "mm", length_mm > 0, "above 0"),
+        ("expansion_per_c", "thermal expansion", expansion_per_c, "1/°C", expansion_per_c >= 0,
+         "0 or more"),
+    ):  # fmt: skip
+        if not (math.isfinite(value) and holds):
+            raise InputError(
+                f"a {what} of {value} {unit} cannot be; it must be {allowed}",
+                field=field, value=value, allowed=allowed,
+            )
 
 
 def _scale(

@@ -93,56 +93,35 @@ def slip_in(reading_mm: Decimal, typing: Typing) -> Slip | None:
         return None
     if any(typing.near(reading_mm, length, typing.way) for length in typing.others):
         return None
+    words, certain = next(_looks_like(reading_mm, typing))
+    expected = f'{plain(nominal)} expected "{typing.way.method}":'
+    return Slip(f"{expected} {words}", certain)
+
+
+def _looks_like(reading: Decimal, typing: Typing) -> Iterator[tuple[str, bool]]:
+    """Say what a reading far off may be, the likeliest first, and whether that is certain."""
+    length, nominal = typing.expected.length_mm, typing.nominal_mm
     for factor, what in _FACTORS:
-        if abs(reading_mm * factor - nominal) <= _NEAR_SHARE * nominal:
-            return Slip(f"{_expected(typing)} this is {what} type it again", certain=True)
-    return _copied(reading_mm, typing) or _likely(reading_mm, typing)
-
-
-def _copied(reading: Decimal, typing: Typing) -> Slip | None:
-    """Find a reading that is another number of its row."""
+        if abs(reading * factor - nominal) <= _NEAR_SHARE * nominal:
+            yield f"this is {what} type it again", True
     for name, value in typing.cells.items():
         if reading == value:
-            return Slip(
-                f"{_expected(typing)} this is the row's {name}; give the reading",
-                certain=True,
-            )
-    if reading == typing.expected.length_mm and typing.way.shift_mm:
-        return Slip(
-            f"{_expected(typing)} this is the label, or a length already converted; give the "
-            "reading as the instrument shows it",
-            certain=True,
-        )
-    return None
-
-
-def _likely(reading: Decimal, typing: Typing) -> Slip:
-    """Say what a reading far off may be."""
-    length, nominal = typing.expected.length_mm, typing.nominal_mm
+            yield f"this is the row's {name}; give the reading", True
+    if reading == length and typing.way.shift_mm:
+        yield (
+            "this is the label, or a length already converted; give the reading as the instrument "
+            "shows it", True,
+        )  # fmt: skip
     for way in typing.ways:
         if way is not typing.way and typing.near(reading, length, way):
-            return Slip(
-                f'{_expected(typing)} this is what "{way.method}" ({way.title}) gives; state the '
-                "way that was used",
-                certain=False,
-            )
+            told = f'this is what "{way.method}" ({way.title}) gives'
+            yield f"{told}; state the way that was used", False
     for swapped in _swapped(reading):
         if typing.near(swapped, length, typing.way):
-            return Slip(
-                f"{_expected(typing)} are two digits swapped ({swapped})? look at the instrument "
-                "again",
-                certain=False,
-            )
+            yield f"are two digits swapped ({swapped})? look at the instrument again", False
+    off = plain(abs(reading - nominal))
     wild = not nominal / _IMPOSSIBLE < reading < nominal * _IMPOSSIBLE
-    return Slip(
-        f"{_expected(typing)} this is {plain(abs(reading - nominal))} mm off; look at the "
-        "instrument and the rod again",
-        certain=wild,
-    )
-
-
-def _expected(typing: Typing) -> str:
-    return f'{plain(typing.nominal_mm)} expected "{typing.way.method}":'
+    yield f"this is {off} mm off; look at the instrument and the rod again", wild
 
 
 def _swapped(reading: Decimal) -> Iterator[Decimal]:

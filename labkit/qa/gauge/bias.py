@@ -8,9 +8,17 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.errors import RefusedError
-from labkit.qa.gauge.result import Range
 from labkit.qa.gauge.study import Reading
-from labkit.qa.least_squares import Fit, LackOfFit, fit_line, lack_of_fit, t_factor, t_tail
+from labkit.qa.least_squares import (
+    Estimate,
+    Fit,
+    LackOfFit,
+    Tested,
+    fit_line,
+    lack_of_fit,
+    t_factor,
+    tested,
+)
 from labkit.units import counted
 
 CONFIDENCE = 0.95
@@ -27,18 +35,31 @@ class Bias:
     """Bias at one reference value.
 
     Args:
-        bias_mm: Mean reading less reference.
-        t: Bias over its standard error; infinite where the readings do not differ.
-        p: Probability of so large a |t| without bias.
+        bias: Mean reading less reference, mm, with its interval.
     """
 
     reference_mm: Decimal
     readings_mm: tuple[Decimal, ...]
-    bias_mm: float
+    bias: Tested
     sd_mm: float
-    interval_mm: Range
-    t: float
-    p: float
+
+    @property
+    def bias_mm(self) -> float:
+        """Mean reading less reference."""
+        return self.bias.value
+
+    @property
+    def p(self) -> float:
+        """Probability of so large a bias by chance alone."""
+        return self.bias.p
+
+    @property
+    def t(self) -> float:
+        """Bias over its standard error; infinite where the readings do not differ."""
+        error = self.sd_mm / math.sqrt(len(self.readings_mm))
+        if error:
+            return self.bias_mm / error
+        return math.copysign(math.inf, self.bias_mm) if self.bias_mm else 0.0
 
     @property
     def dof(self) -> int:
@@ -51,44 +72,39 @@ class Linearity:
     """Bias as a line over the reference value.
 
     Args:
+        biases_mm: Reading less reference, in the order of the references.
         fit: Intercept and slope; a slope of 0.001 is 1 µm for each mm.
-        intercept_interval_mm: Confidence interval of the intercept, the bias at reference 0.
-        slope_p: Probability of so steep a line where the bias does not change.
         lack: Whether a line is enough; None without repeats or with too few references.
     """
 
     references_mm: tuple[Decimal, ...]
     biases_mm: tuple[Decimal, ...]
     fit: Fit
-    slope_interval: Range
-    intercept_interval_mm: Range
-    slope_p: float
-    intercept_p: float
     lack: LackOfFit | None
     confidence: float = CONFIDENCE
 
     @property
-    def intercept_mm(self) -> float:
+    def intercept_mm(self) -> Tested:
         """Bias at reference 0, mm."""
-        return self.fit.coefficients[0]
+        return self.fit.estimate(0, self.confidence)
 
     @property
-    def slope(self) -> float:
+    def slope(self) -> Tested:
         """Change of the bias, mm for each mm."""
-        return self.fit.coefficients[1]
+        return self.fit.estimate(1, self.confidence)
 
-    def band_mm(self, reference_mm: float) -> tuple[float, Range]:
+    def band_mm(self, reference_mm: float) -> Estimate:
         """Give the fitted bias at a reference with the interval of its mean.
 
         Formula: b₀ + b₁ x ± t · s √(1/n + (x − x̄)²/Sxx).
         """
-        bias = self.intercept_mm + self.slope * reference_mm
+        bias = self.intercept_mm.value + self.slope.value * reference_mm
         half = t_factor(self.fit.dof, self.confidence) * self.fit.mean_sd((1.0, reference_mm))
-        return bias, Range(bias - half, bias + half)
+        return Estimate(bias, bias - half, bias + half)
 
     def clear_of_zero(self) -> bool:
         """Tell whether the band leaves zero outside at any of the references."""
-        bands = (self.band_mm(float(value))[1] for value in set(self.references_mm))
+        bands = (self.band_mm(float(value)) for value in set(self.references_mm))
         return any(not band.lower <= 0.0 <= band.upper for band in bands)
 
 
@@ -148,13 +164,8 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
     if len(set(references)) < LEAST_REFERENCES:
         return None
     fit = fit_line(references, differences)
-    return Linearity(
-        references, differences, fit,
-        slope_interval=_around(fit, 1, confidence),
-        intercept_interval_mm=_around(fit, 0, confidence),
-        slope_p=_p_of(fit, 1), intercept_p=_p_of(fit, 0),
-        lack=lack_of_fit(references, differences, fit), confidence=confidence,
-    )  # fmt: skip
+    lack = lack_of_fit(references, differences, fit)
+    return Linearity(references, differences, fit, lack, confidence)
 
 
 def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, ...]:
@@ -184,12 +195,12 @@ def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, .
 
 
 def _about_line(line: Linearity) -> list[str]:
-    moves = line.slope_p < SIGNIFICANT
-    ends = line.slope_interval
+    slope = line.slope
+    moves = slope.p < SIGNIFICANT
     out = [
         f"The bias {'changes' if moves else 'does not show a change'} along the scale: "
-        f"{_signed(1000 * line.slope, 3)} µm for each mm (from {_signed(1000 * ends.lower, 3)} to "
-        f"{_signed(1000 * ends.upper, 3)})."
+        f"{_signed(1000 * slope.value, 3)} µm for each mm (from {_signed(1000 * slope.lower, 3)} "
+        f"to {_signed(1000 * slope.upper, 3)})."
     ]
     if line.lack is not None and line.lack.p < SIGNIFICANT:
         out.append(
@@ -224,25 +235,6 @@ def _bias(reference: Decimal, values: Sequence[Decimal], confidence: float) -> B
     same = len(set(values)) == 1
     square = 0.0 if same else math.fsum(float(value - mean) ** 2 for value in values) / (n - 1)
     sd = math.sqrt(square)
-    error = sd / math.sqrt(n)
-    half = t_factor(n - 1, confidence) * error
-    t = _ratio(bias, error)
-    p = t_tail(t, n - 1) if math.isfinite(t) else 0.0
-    return Bias(reference, tuple(values), bias, sd, Range(bias - half, bias + half), t, p)
-
-
-def _around(fit: Fit, place: int, confidence: float) -> Range:
-    value, half = fit.coefficients[place], fit.half_width(place, confidence)
-    return Range(value - half, value + half)
-
-
-def _p_of(fit: Fit, place: int) -> float:
-    t = _ratio(fit.coefficients[place], fit.standard_deviations[place])
-    return t_tail(t, fit.dof) if math.isfinite(t) else 0.0
-
-
-def _ratio(value: float, error: float) -> float:
-    """Give value/error; without error any value at all is beyond chance, none is not."""
-    if error:
-        return value / error
-    return math.copysign(math.inf, value) if value else 0.0
+    return Bias(
+        reference, tuple(values), tested(bias, sd / math.sqrt(n), n - 1, confidence), sd
+    )

@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtri, ndtri
 
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError, RefusedError
+from labkit.qa.least_squares import Estimate
 from labkit.qa.process.control_chart import d2
-from labkit.qa.process.groups import grouped
+from labkit.qa.process.groups import Values, finite, grouped
 from labkit.qa.process.normality import share_outside
 
 CONFIDENCE = 0.95
-Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -53,15 +53,6 @@ class Limits:
     def width(self) -> float | None:
         """Upper less lower limit, None with one limit."""
         return None if self.lower is None or self.upper is None else self.upper - self.lower
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its confidence interval."""
-
-    value: float
-    lower: float
-    upper: float
 
 
 @dataclass(frozen=True)
@@ -186,9 +177,7 @@ def capability(
 
 
 def _checked(values: ArrayLike, confidence: float) -> Values:
-    x = np.asarray(values, float)
-    if x.ndim != 1 or not np.isfinite(x).all():
-        raise InputError("a value is no finite number; leave it out or correct it", field="values")
+    x = finite(values)
     if not 0.0 < confidence < 1.0:
         raise InputError(
             f"the confidence {confidence} lies outside 0 to 1; give one such as 0.95",

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln, ndtr, pdtrc
 
 from labkit.errors import InputError, RefusedError
+from labkit.qa.process.groups import finite
 from labkit.qa.process.run_rules import USUAL, Rule, Signal, run_rules
 
 #: Fewer give no moving range that could be compared with another.
@@ -83,9 +84,7 @@ def individuals(values: ArrayLike, rules: Sequence[Rule] = USUAL) -> Individuals
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
     """
-    x = np.asarray(values, float)
-    if x.ndim != 1 or not np.isfinite(x).all():
-        raise InputError("a value on the chart is no finite number; leave it out or correct it")
+    x = finite(values, " on the chart")
     if len(x) < LEAST_VALUES:
         raise RefusedError(
             f"a chart of individual values needs at least {LEAST_VALUES} values and has {len(x)}; "

@@ -1,4 +1,4 @@
-"""Values put together by a mark of each."""
+"""Values of a process as an array, and put together by a mark of each."""
 
 from __future__ import annotations
 
@@ -7,8 +7,29 @@ from collections.abc import Hashable, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labkit.errors import InputError
 
-def grouped(values: ArrayLike, marks: Sequence[Hashable]) -> dict[Hashable, NDArray[np.float64]]:
+Values = NDArray[np.float64]
+
+
+def finite(values: ArrayLike, where: str = "") -> Values:
+    """Take values as an array.
+
+    Args:
+        where: Where they stand, for the sentence, such as " on the chart".
+
+    Raises:
+        InputError: A value is not finite.
+    """
+    x = np.asarray(values, float)
+    if x.ndim != 1 or not np.isfinite(x).all():
+        raise InputError(
+            f"a value{where} is no finite number; leave it out or correct it", field="values"
+        )
+    return x
+
+
+def grouped(values: ArrayLike, marks: Sequence[Hashable]) -> dict[Hashable, Values]:
     """Put values together that bear the same mark; one pass, however many marks there are.
 
     Returns:

@@ -6,10 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, log_ndtr, ndtr, ndtri
 
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
+from labkit.qa.process.groups import Values, finite
 
 #: The formulas for the probability value hold from here.
 LEAST_VALUES = 8
@@ -19,8 +20,6 @@ DOUBTFUL = 0.05
 MANY_VALUES = 1000
 #: Shares of a normal population beyond mean ± 3 standard deviations, and the middle.
 _OUTER = (0.00135, 0.5, 0.99865)
-
-Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ def normality(values: ArrayLike) -> Normality | None:
 
     Source: R. B. D'Agostino, M. A. Stephens, Goodness-of-Fit Techniques (1986), table 4.9.
     """
-    x = np.sort(_finite(values))
+    x = np.sort(finite(values))
     n = len(x)
     if n < LEAST_VALUES:
         return None
@@ -118,7 +117,7 @@ def probability_plot(values: ArrayLike, confidence: float = 0.95) -> Probability
 
     Source: ISO 5479; order statistics of the uniform distribution.
     """
-    x = np.sort(_finite(values))
+    x = np.sort(finite(values))
     n = len(x)
     _standard(x)
     i = np.arange(1, n + 1)
@@ -162,7 +161,7 @@ def percentiles(values: ArrayLike, lower: float | None, upper: float | None) -> 
 
     Source: ISO 22514-2 (percentile method); quantiles as proposed by Hazen.
     """
-    x = _finite(values)
+    x = finite(values)
     _standard(np.sort(x))
     low, middle, high = (float(q) for q in np.quantile(x, _OUTER, method="hazen"))
     ratios = []
@@ -195,13 +194,6 @@ def _ratio(room: float, spread: float) -> float:
             "with a finer gauge", field="values",
         )
     return room / spread
-
-
-def _finite(values: ArrayLike) -> Values:
-    x = np.asarray(values, float)
-    if x.ndim != 1 or not np.isfinite(x).all():
-        raise InputError("a value is no finite number; leave it out or correct it", field="values")
-    return x
 
 
 def _standard(x: Values) -> Values:

@@ -9,9 +9,9 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
+from labkit.qa.process.groups import Values, finite
 
-Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
@@ -168,9 +168,8 @@ def run_rules(
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2 (the rules of Western Electric,
     and trends); L. S. Nelson, Journal of Quality Technology 16 (1984) 237, for the last two.
     """
-    x = np.asarray(values, float)
-    if not np.isfinite(x).all() or not np.isfinite(centre):
-        raise InputError("a value on the chart is no finite number; leave it out or correct it")
+    x = finite(values, " on the chart")
+    finite([centre], " on the chart")
     if not (np.isfinite(sigma) and sigma > 0.0):
         raise RefusedError(
             "the values do not differ, so there is no spread to judge them by; measure with a "
