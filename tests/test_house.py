@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -30,6 +32,7 @@ ALLOWED = {
 }
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
+IMPORTED_AS = {"cadquery-ocp": "OCP", "fonttools": "fontTools", "vtk": "vtkmodules"}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 EVERY_FILE = [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))]
 #: The floors that measure written files, and what none of their modules may import: the code
@@ -175,6 +178,17 @@ def test_quick_commands_load_no_cad_kernel(arguments):
         "assert not code, code"
     )
     assert not ({*CAD, "trimesh", "manifold3d", "lib3mf", "scipy"}) & loaded_by(code)
+
+
+def test_every_dependency_answers_for_itself():
+    """The table of DEVELOPERS.md names what pyproject.toml names, and all of it is imported."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = {re.split(r"[\[=<>]", line)[0] for line in project["dependencies"]}
+    table = (ROOT / "DEVELOPERS.md").read_text("utf-8").split("## Dependencies")[1]
+    told = re.findall(r"(?m)^\| ([a-z0-9][a-z0-9-]*) \|", table.split("\n## ")[0])
+    assert sorted(told) == sorted({*wanted, "library"})
+    imported = {name.split(".")[0] for path in MODULES for name in imports_of(path)}
+    assert {IMPORTED_AS.get(name, name.replace("-", "_")) for name in wanted} <= imported
 
 
 def test_ruff_finds_nothing():

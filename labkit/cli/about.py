@@ -23,7 +23,6 @@ _DECISIVE = (
     "matplotlib",
     "numpy",
     "segno",
-    "trimesh",
     "typst",
     "vtk",
 )

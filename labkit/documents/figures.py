@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from labkit.core.grading.steps import percent_decimals, percent_name
-from labkit.units import millimetres, plain
+from labkit.units import millimetres, plain, written
 
 MINUS = "\u2212"
 #: Readings show at most this many decimals; more is noise of binary numbers.
@@ -38,7 +38,7 @@ def as_given(value: float, *, sign: bool = False) -> str:
     >>> as_given(2.9, sign=True), as_given(-4.0), as_given(11.600000000000001)
     ('+2.9', '−4.0', '11.6')
     """
-    decimals = max(1, len(plain(round(value, MOST_DECIMALS)).partition(".")[2]))
+    decimals = max(1, len(plain(written(value, MOST_DECIMALS)).partition(".")[2]))
     return signed(value, decimals) if sign else fixed(value, decimals)
 
 

@@ -15,7 +15,7 @@ from labkit.qa.gauge.outcome import Outcome
 from labkit.qa.gauge.ranges import RangeTable
 from labkit.qa.gauge.result import SPREAD, Component, GaugeResult, Range, Variation
 from labkit.qa.least_squares import Estimate
-from labkit.units import plain
+from labkit.units import plain, written
 
 #: Ends of an interval.
 _Ends = tuple[float, float]
@@ -88,7 +88,7 @@ def method_words(result: GaugeResult, confidence: float) -> tuple[str, ...]:
         "Shares of the spread are those of the total standard deviation and do not add up to 100. "
         f"Shares of the tolerance: {SPREAD:g} standard deviations over its whole width."
     )
-    count, sure = result.distinct, f"{plain(round(100 * confidence, 6))} %"
+    count, sure = result.distinct, f"{plain(written(100 * confidence, 6))} %"
     told = "not to be counted" if count is None else f"{result.categories} ({count:.2f}, cut)"
     words = f"Categories told apart, √2 · parts / gauge: {told}"
     of_share, of_categories = ends(result.share_interval), ends(result.categories_interval)

@@ -96,6 +96,21 @@ def test_a_flipped_facet_is_seen():
     assert mesh.manifold != "NoError"
 
 
+def test_trimesh_says_the_same_of_closedness_and_winding():
+    import trimesh
+
+    whole = read_stl(made(RODS[0])[1])
+    turned = whole.triangles.copy()
+    turned[40] = turned[40][::-1]
+    twice = np.vstack([whole.triangles, whole.triangles[:1]])
+    right = whole.triangles
+    for triangles in (right, right[1:], right[:, ::-1], turned, twice):
+        mesh = measure_mesh(FacetMesh(whole.vertices, triangles), EYE_EYE)
+        other = trimesh.Trimesh(whole.vertices, triangles, process=False)
+        assert mesh.watertight == other.is_watertight
+        assert mesh.winding == other.is_winding_consistent
+
+
 def test_a_mesh_inside_out_has_negative_volume_and_no_bores():
     whole = read_stl(made(RODS[0])[1])
     mesh = measure_mesh(FacetMesh(whole.vertices, whole.triangles[:, ::-1]), EYE_EYE)

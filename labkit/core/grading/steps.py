@@ -11,7 +11,7 @@ from labkit.core.numbers import require_finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 from labkit.errors import InputError
-from labkit.units import plain
+from labkit.units import plain, written
 
 #: A percentage with no more decimals than these was stated so, and is shown so.
 STATED_PERCENT_DECIMALS = 2
@@ -37,7 +37,7 @@ def percent_name(percent: float | Decimal) -> str:
     >>> percent_name(62.5), percent_name(33.33), percent_name(100 / 3)
     ('62.5 %', '33.33 %', '33.3 %')
     """
-    return f"{plain(round(float(percent), percent_decimals(percent)) + 0.0)} %"
+    return f"{plain(written(float(percent), percent_decimals(percent)))} %"
 
 
 @dataclass(frozen=True)

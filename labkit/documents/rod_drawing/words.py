@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from labkit.core.rod.tolerances import SizeLimits, fit_limits
-from labkit.units import plain
+from labkit.units import plain, written
 
 DIAMETER, PLUS_MINUS, TIMES, MINUS = "Ø", "±", "×", "−"
 
@@ -16,7 +16,7 @@ def size(value_mm: float) -> str:
     >>> size(7.50), size(3.0)
     ('7.5', '3')
     """
-    return plain(round(value_mm, 4))
+    return plain(written(value_mm, 4))
 
 
 def deviation(value_mm: Decimal) -> str:

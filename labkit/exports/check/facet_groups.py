@@ -22,20 +22,22 @@ class Neighbours:
     Args:
         first, second: Facet numbers, shape (n,).
         cosine: Cosine of the angle between their normals, shape (n,).
-        open_edges: How many edges do not belong to exactly two facets running opposite ways.
+        open_edges: How many edges do not belong to exactly two facets.
+        turned_edges: How many edges two facets run along the same way.
     """
 
     first: NDArray[np.intp]
     second: NDArray[np.intp]
     cosine: NDArray[np.float64]
     open_edges: int
+    turned_edges: int
 
 
 def neighbours(mesh: FacetMesh) -> Neighbours:
     """Pair the facets along their edges.
 
     Returns:
-        One pair an edge that has exactly two facets.
+        One pair an edge that has exactly two facets running opposite ways.
     """
     starts = mesh.triangles.ravel().astype(np.int64)
     ends = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
@@ -49,8 +51,7 @@ def neighbours(mesh: FacetMesh) -> Neighbours:
     opposite = starts[one] == ends[other]
     first, second = one[opposite] // 3, other[opposite] // 3
     cosine = np.einsum("ij,ij->i", mesh.normals[first], mesh.normals[second])
-    open_edges = int((uses != 2).sum() + (~opposite).sum())
-    return Neighbours(first, second, cosine, open_edges)
+    return Neighbours(first, second, cosine, int((uses != 2).sum()), int((~opposite).sum()))
 
 
 def groups(

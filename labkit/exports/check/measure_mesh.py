@@ -39,8 +39,8 @@ class MeshMeasure:
     """What an STL file measures.
 
     Args:
-        watertight: Every edge has two facets (trimesh).
-        winding: Neighbouring facets run the same way round (trimesh).
+        watertight: Every edge has two facets.
+        winding: Neighbouring facets run the same way round.
         volume_mm3: Volume by the facets, negative inside out.
         manifold: Status of manifold3d, "NoError" for a closed oriented body.
         genus: Number of through holes (manifold3d), −1 where it is no manifold.
@@ -72,11 +72,11 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
     Validity: rod frame; fittings within 25 % of the template's diameters.
     """
     pairs = neighbours(mesh)
-    watertight, winding = _trimesh_says(mesh)
     status, genus = _manifold_says(mesh)
     return MeshMeasure(
         ends=find_ends(mesh, pairs, template),
-        watertight=watertight, winding=winding, volume_mm3=_volume(mesh),
+        watertight=pairs.open_edges == 0, winding=pairs.turned_edges == 0,
+        volume_mm3=_volume(mesh),
         manifold=status, genus=genus, bodies=_bodies(mesh),
         curved_area_mm2=curved_area(mesh, pairs),
         low=tuple(map(float, mesh.vertices.min(axis=0))),
@@ -211,13 +211,6 @@ def _bodies(mesh: FacetMesh) -> int:
 def _volume(mesh: FacetMesh) -> float:
     """Add up the tetrahedra between the facets and the origin."""
     return float(np.einsum("ij,ij->", mesh.corners[:, 0], mesh.crosses) / 6.0)
-
-
-def _trimesh_says(mesh: FacetMesh) -> tuple[bool, bool]:
-    import trimesh
-
-    body = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False)
-    return bool(body.is_watertight), bool(body.is_winding_consistent)
 
 
 def _manifold_says(mesh: FacetMesh) -> tuple[str, int]:

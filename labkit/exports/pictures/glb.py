@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 import labkit
 from labkit.exports.pictures.placing import PlacedRod
 from labkit.exports.pictures.shading import ShadedMesh
+from labkit.units import written
 
 #: glTF counts in metres.
 _METRES_PER_MM = 0.001
@@ -69,7 +70,7 @@ class _Scene:
             )
             if len(chosen)
         ]
-        place = [round(shift * _METRES_PER_MM, 9) for shift in shift_mm]
+        place = [written(shift * _METRES_PER_MM) for shift in shift_mm]
         self._nodes.append({"name": name, "mesh": len(self._meshes), "translation": [*place, 0.0]})
         self._meshes.append({"name": name, "primitives": primitives})
 

@@ -9,7 +9,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.grading.steps import percent_name
 from labkit.ledger.events import Event, Kind
 from labkit.qa.percent import percent_told
-from labkit.units import plain
+from labkit.units import plain, written
 
 #: Purpose of a set → what it is called.
 _SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
@@ -150,7 +150,7 @@ def reading_told(body: Mapping[str, Any]) -> str:
     with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
     words = f"{body['quantity']} {mm_of(body['value_um'])} mm{with_what}"
     if uncertain is not None:
-        words += f", standard uncertainty {plain(round(uncertain / 1e6, 4))} mm"
+        words += f", standard uncertainty {plain(written(uncertain / 1e6, 4))} mm"
     if "length_mm" not in details:
         return words
     told = f"; length {details['length_mm']:.3f} mm" + _asked(details)

@@ -11,7 +11,7 @@ from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.case.trial_values import TrialProposal
 from labkit.core.findings import notes_of, refusals
 from labkit.core.report import Column, Report, Section, Table, data_of, only
-from labkit.units import millimetres, plain
+from labkit.units import millimetres, plain, written
 from labkit.workflow.rods.trial import NextOrder, Trial
 
 _one = partial(millimetres, decimals=1)
@@ -31,7 +31,7 @@ def _rod(cover: SideCover) -> str:
 
 
 _PRESCRIBED = (
-    Column("%", "percent", show=lambda percent: plain(round(percent, 4))),
+    Column("%", "percent", show=lambda percent: plain(written(percent, 4))),
     Column("advancement mm", "advancement_mm", show=millimetres),
     *only("start", "covered", "pair"),
     Column("left rod", "left", show=_rod),

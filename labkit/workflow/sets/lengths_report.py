@@ -13,7 +13,7 @@ from labkit.core.grading.prescription import JawModelName
 from labkit.core.grading.steps import Step
 from labkit.core.jaw.opening import advancement_at_opening
 from labkit.core.report import Column, Report, Section, Table, data_of, only
-from labkit.units import millimetres, plain
+from labkit.units import millimetres, plain, written
 from labkit.workflow.sets.cases import Case
 
 
@@ -131,7 +131,7 @@ def _pose(heading: str, name: str, unit: str) -> Column:
 
 _STEPS = (
     Column("", "start", "", lambda start: "start" if start else ""),
-    Column("asked\n", "percent", show=lambda percent: plain(round(percent, 4)), unit="%"),
+    Column("asked\n", "percent", show=lambda percent: plain(written(percent, 4)), unit="%"),
     Column("asked\n", "advancement_mm", show=millimetres, unit="mm"),
     *only("displacement_mm", "start"),
     *_side("left"),
