@@ -10,9 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich import box
 from rich.console import Console
-from rich.table import Table
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
@@ -244,21 +242,6 @@ def print_notes(findings: Iterable[Finding]) -> None:
     for finding in findings:
         if finding.severity is Severity.NOTE:
             out().print(f"Note: {finding.message}", markup=False, soft_wrap=True)
-
-
-def plain_table(title: str, heads: Iterable[str]) -> Table:
-    """Make an empty table for numbers, with its title on the left."""
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        title=title,
-        title_justify="left",
-        title_style="bold",
-        padding=(0, 1, 0, 0),
-        min_width=len(title),
-    )
-    for head in heads:
-        table.add_column(head, justify="right", no_wrap=True)
-    return table
 
 
 def print_cautions() -> None:

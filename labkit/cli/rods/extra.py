@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from decimal import Decimal, InvalidOperation
+from functools import partial
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +19,11 @@ from labkit.cli.common import (
     TEMPLATES,
     Decorator,
     counting,
-    out,
-    plain_table,
     print_cautions,
     print_json,
     print_problems,
 )
+from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import say
 from labkit.cli.record.recording import recording, require_ledger, said
 from labkit.cli.sets.profile import open_profile
@@ -35,7 +36,9 @@ from labkit.core.case.extra_requests import (
 )
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
+from labkit.core.report import Column, Table
 from labkit.errors import InputError
+from labkit.units import millimetres
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -173,20 +176,22 @@ def _installed(asked: Mapping[str, Any]) -> Installed:
     )
 
 
+_SERIES = (
+    Column("set", itemgetter("set_revision")),
+    Column("step", itemgetter("step")),
+    Column("percent", itemgetter("percent"), show=partial(millimetres, decimals=1)),
+    Column("advancement", itemgetter("advancement_mm"), show=millimetres),
+    Column("left", itemgetter("left"), show=lambda label: label or "-", unknown="-"),
+    Column("right", itemgetter("right"), show=lambda label: label or "-", unknown="-"),
+    Column("", itemgetter("new"), show=lambda new: "new" if new else ""),
+)
+
+
 def _print_extra(case: str, made: MadeSet) -> None:
     from labkit.cli.sets.make import print_parts
 
     print_parts(case, made)
-    table = plain_table(
-        "The whole series, as made", ("set", "step", "percent", "advancement", "left", "right", "")
-    )
-    for row in made.spec["series"]:
-        table.add_row(
-            str(row["set_revision"]), str(row["step"]), f"{row['percent']:.1f}",
-            f"{row['advancement_mm']:.2f}", row["left"] or "-", row["right"] or "-",
-            "new" if row["new"] else "",
-        )  # fmt: skip
-    out().print(table)
+    print_table("The whole series, as made", Table.of(_SERIES, made.spec["series"]))
     print_problems(
         found["message"]
         for found in made.spec["lengths"]["findings"]

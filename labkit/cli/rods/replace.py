@@ -13,15 +13,15 @@ from labkit.cli.common import (
     LEDGER,
     PROFILE,
     counting,
-    out,
-    plain_table,
     print_cautions,
     print_json,
     print_problems,
 )
+from labkit.cli.print_report import print_table
 from labkit.cli.record.recording import recording, require_ledger, said
 from labkit.cli.sets.profile import open_profile
 from labkit.core.case.identifier import BODY_DIGITS, grouped
+from labkit.core.report import Column, Table
 
 if TYPE_CHECKING:
     from labkit.catalog.profiles import Profile
@@ -94,7 +94,7 @@ def _print(made: MadeSet) -> None:
     from labkit.cli.sets.make import print_parts
 
     print_parts(made.spec["case"], made)
-    out().print(_table(made.spec))
+    print_table("Rods in place of others", _table(made.spec))
     print_problems(
         found["message"]
         for found in made.spec["lengths"]["findings"]
@@ -102,19 +102,18 @@ def _print(made: MadeSet) -> None:
     )
 
 
-def _table(spec: dict[str, Any]) -> Any:
-    table = plain_table(
-        "Rods in place of others", ("new rod", "label", "step", "side", "in place of", "of set")
-    )
+def _table(spec: dict[str, Any]) -> Table:
     new = {
         (use["step"], use["side"]): (use["identifier"], part["part"])
         for part in spec["parts"]
         for use in part["uses"]
     }
+    rows = []
     for old in spec["replaces"]:
         identifier, label = new[old["step"], old["side"]]
-        table.add_row(
-            grouped(identifier), label, str(old["step"]), old["side"],
-            grouped(old["identifier"]), old["set"],
-        )  # fmt: skip
-    return table
+        rows.append((
+            grouped(identifier), label, old["step"], old["side"], grouped(old["identifier"]),
+            old["set"],
+        ))  # fmt: skip
+    heads = ("new rod", "label", "step", "side", "in place of", "of set")
+    return Table(tuple(map(Column, heads)), tuple(rows))

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 import rich_click
-from rich.table import Table
 
 from labkit.catalog.rods import rod_templates
 from labkit.cli.common import (
@@ -18,15 +16,16 @@ from labkit.cli.common import (
     Run,
     counting,
     out,
-    plain_table,
     print_json,
     print_notes,
     print_problems,
 )
 from labkit.cli.means import takes_means
+from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import range_notes, say, trend_notes
 from labkit.cli.record.recording import may_record, not_recorded, said
 from labkit.core.jsonable import jsonable
+from labkit.core.report import Column, Table
 from labkit.units import counted
 from labkit.workflow.sets.cases import Case, open_case
 from labkit.workflow.sets.job import Means
@@ -34,7 +33,6 @@ from labkit.workflow.sets.make import MadeSet, count_files, make_set
 
 if TYPE_CHECKING:
     from labkit.workflow.record.recorder import Recorder
-    from labkit.workflow.sets.make import MadePart
 
 
 @click.command("make", cls=rich_click.RichCommand)
@@ -120,7 +118,7 @@ def print_parts(case: str, made: MadeSet) -> None:
     console.print(
         f"Case {case}: {made.folder}", style="bold", markup=False, soft_wrap=True
     )
-    console.print(_parts_table(made.parts))
+    print_table("Rods, as measured from the written files", Table.of(_PARTS, made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         console.print(f"{plate['file']}: {counted(pieces, 'piece')}", markup=False, soft_wrap=True)
@@ -128,20 +126,15 @@ def print_parts(case: str, made: MadeSet) -> None:
     console.print()
 
 
-def _parts_table(parts: Iterable[MadePart]) -> Table:
-    table = plain_table(
-        "Rods, as measured from the written files",
-        ("rod", "pieces", "for steps", "STEP mm", "STL mm", "label read", "checks"),
-    )
-    for made in parts:
-        check, uses = made.check, made.part.uses
-        table.add_row(
-            made.part.rod.part,
-            str(made.part.quantity),
-            " ".join(f"{use.step}{use.side[0].upper()}" for use in uses),
-            "-" if check.step_length_mm is None else f"{check.step_length_mm:.6f}",
-            "-" if check.stl_length_mm is None else f"{check.stl_length_mm:.4f}",
-            check.label_read,
-            f"{len(check.checks)} passed",
-        )
-    return table
+_PARTS = (
+    Column("rod", "part.rod.part"),
+    Column("pieces", "part.quantity"),
+    Column(
+        "for steps",
+        lambda made: " ".join(f"{use.step}{use.side[0].upper()}" for use in made.part.uses),
+    ),
+    Column("STEP mm", "check.step_length_mm", show="{:.6f}".format, unknown="-"),
+    Column("STL mm", "check.stl_length_mm", show="{:.4f}".format, unknown="-"),
+    Column("label read", "check.label_read"),
+    Column("checks", lambda made: f"{len(made.check.checks)} passed"),
+)  # fmt: skip
