@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from rich import box
+from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table as ScreenTable
 from rich.text import Text
@@ -16,6 +17,8 @@ from labkit.core.report import On, Report, Table, data_of, is_number_column
 
 #: Longer cells may take several lines.
 _LONG = 34
+#: A table of more rows is printed at once: laying out cell by cell takes seconds for thousands.
+_MANY = 200
 _WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
 
 
@@ -56,7 +59,9 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     shown = table.shown(On.SCREEN)
     if not shown.rows:
         return
-    texts = shown.texts
+    texts, console = shown.texts, console or out()
+    if len(texts) > _MANY and _print_at_once(title, shown.heads, texts, console):
+        return
     screen = ScreenTable(
         box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold",
         padding=(0, 1, 0, 0), min_width=len(title),
@@ -70,7 +75,36 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
         )
     for number, row in enumerate(texts):
         screen.add_row(*map(Text, row), style="bold" if number in shown.bold else None)
-    (console or out()).print(screen)
+    console.print(screen)
+
+
+def _print_at_once(
+    title: str, heads: tuple[str, ...], texts: tuple[tuple[str, ...], ...], console: Console
+) -> bool:
+    """Print a long table as it would be printed cell by cell, where no line has to be folded.
+
+    Returns:
+        Whether it was.
+    """
+    columns = list(zip(heads, *texts, strict=True))
+    widths = [max(map(cell_len, column)) for column in columns]
+    if sum(widths) + 2 * len(widths) > console.width or any("\n" in head for head in heads):
+        return False
+    right = [is_number_column(column[1:]) for column in columns]
+
+    def line(cells: tuple[str, ...]) -> str:
+        padded = (
+            f"{' ' * (width - cell_len(cell))}{cell}" if to_right
+            else f"{cell}{' ' * (width - cell_len(cell))}"
+            for cell, width, to_right in zip(cells, widths, right, strict=True)
+        )
+        return f" {'  '.join(padded)}  "
+
+    rule = f" {'─' * (sum(widths) + 2 * len(widths) - 1)} "
+    blank = " " * len(rule)
+    console.out(title.ljust(len(rule)), style="bold", highlight=False)
+    console.out("\n".join((blank, line(heads), rule, *map(line, texts), blank)), highlight=False)
+    return True
 
 
 def _findings(console: Console, findings: tuple[Finding, ...]) -> None:

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from filelock import FileLock
 
+from labkit.catalog.places import templates_dir
 from labkit.cli.main import cli
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
-from tests.support.ledgers import Pen, fill, started
+from tests.support.ledgers import Pen, fill, rods, started
 
 CASE = "QF-1043"
+GOLDEN = Path(__file__).parent.parent / "golden"
+RX = templates_dir() / "prescriptions" / "demo-plain.toml"
 
 
 @pytest.fixture
@@ -40,7 +45,9 @@ def json_lines(result):
     return [json.loads(line) for line in result.stdout.splitlines()]
 
 
-@pytest.mark.parametrize("name", ["verify", "backup", "restore", "export", "import", "reconcile"])
+@pytest.mark.parametrize(
+    "name", ["verify", "upgrade", "backup", "restore", "export", "import", "reconcile"]
+)
 def test_every_command_has_help_with_an_example(run, name):
     result = run(name, "--help")
     assert result.exit_code == 0
@@ -179,3 +186,53 @@ def test_reconcile_needs_an_operator(run):
     assert result.exit_code == 2
     assert "--by" in result.stderr
     assert "is not an operator code" in run("reconcile", "--by", " ").stderr
+
+
+def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path):
+    """Each command either looks, and leaves every byte, or says what to do first."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copyfile(GOLDEN / "ledger-2.sqlite", path)
+    before = hashlib.sha256(path.read_bytes()).hexdigest()
+
+    def run(*arguments):
+        env = {"COLUMNS": "200", "LABKIT_LEDGER": str(path), "LABKIT_BY": None}
+        return CliRunner().invoke(cli, [*map(str, arguments)], env=env)
+
+    find = rods("QF-1043-r1", 1)[0]["identifier"]
+    out = ("--out", tmp_path / "sets")
+    for looks in (
+        ("cases",), ("show", CASE), ("find", find), ("capability",), ("chart",),
+        ("ledger", "verify"), ("ledger", "export", tmp_path / "e.jsonl"),
+        ("ledger", "backup", tmp_path / "b.sqlite"), ("limits", CASE),
+        ("certificate", CASE, "--out", tmp_path),
+    ):  # fmt: skip
+        found = run(*looks)
+        assert "upgrade" not in found.output, looks
+        assert isinstance(found.exception, SystemExit | None), looks
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == before, looks
+    for acts in (
+        ("release", CASE, "--by", "kim"), ("extra", CASE, "--percent", "60", "--by", "anna", *out),
+        ("replace", find, "--reason", "x", "--by", "anna", *out),
+        ("inspect", CASE, "-", "--by", "kim"), ("ledger", "reconcile", "--by", "anna"),
+        ("trial", CASE, "--met", "28.0", "--accept", "--by", "anna"),
+        ("make", RX, "--by", "anna", *out),
+    ):  # fmt: skip
+        refused = run(*acts)
+        assert refused.exit_code == 1, (acts, refused.output)
+        assert "has the form of revision 0002" in refused.stderr, acts
+        assert "`labkit ledger upgrade`, which makes a backup first" in refused.stderr, acts
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == before
+    done = run("ledger", "upgrade")
+    assert done.exit_code == 0, done.stderr
+    kept = tmp_path / "ledger-revision-0002.sqlite"
+    assert done.stdout.splitlines()[:2] == [
+        f"Backup of revision 0002: {kept}, verified.",
+        f"{path}: 23 events, brought from revision 0002 to 0003, verified.",
+    ]
+    assert run("ledger", "upgrade").stdout == (
+        f"{path} is up to date (revision 0003); nothing was done.\n"
+    )
+    (told,) = json_lines(run("ledger", "upgrade", "--json"))
+    assert (told["from"], told["to"], told["backup"]) == ("0003", "0003", None)
+    assert run("ledger", "reconcile", "--by", "anna").exit_code in (0, 1)
+    assert run("ledger", "verify", "--ledger", kept).exit_code == 0

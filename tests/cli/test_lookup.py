@@ -70,6 +70,17 @@ def test_cases(run, rods):
     assert "rod-state" in printed
 
 
+@pytest.mark.parametrize("case", ["QF-1", "QF-漢字-2"])
+def test_a_long_list_of_cases_looks_as_a_short_one_does(run, file, monkeypatch, case):
+    with open_ledger(str(file)) as ledger:
+        for name in ("QF-10000", case):
+            Pen(ledger).open_case(name)
+    printed = run("cases").stdout
+    assert case in printed
+    monkeypatch.setattr("labkit.cli.print_report._MANY", 1)
+    assert run("cases").stdout == printed
+
+
 def test_a_ledger_without_cases(run, file):
     with open_ledger(str(file)):
         pass

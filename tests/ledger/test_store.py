@@ -125,6 +125,14 @@ def test_a_block_is_kept_whole_or_not_at_all(url):
         assert verify(ledger).ok
 
 
+def _reading(name):
+    """A reading of the first rod of a set."""
+    return {
+        "identifier": rods(name, 1)[0]["identifier"], "quantity": "length", "value_um": 31_700,
+        "gauge": "K-7",
+    }  # fmt: skip
+
+
 REFUSED = [
     (Kind.CASE_OPENED, CASE, {}, None, "was opened already"),
     (Kind.CASE_OPENED, CASE.lower(), {}, None, None),
@@ -140,6 +148,10 @@ REFUSED = [
     (Kind.SET_ABANDONED, CASE, {"set": f"{CASE}-r1", "reason": "x"}, None, "made already"),
     (Kind.RELEASE, CASE, {"set": f"{CASE}-r3", "decision": "released"}, None, "only a made set"),
     (Kind.ROD_STATE, CASE, {"identifier": "4829173065", "state": "lost"}, None, "has no rod 482"),
+    (Kind.READING, CASE, _reading(f"{CASE}-r2"), None, "abandoned, not made"),
+    (Kind.READING, CASE, _reading(f"{CASE}-r3"), None, "reserved, not made"),
+    (Kind.ROD_STATE, CASE, {"identifier": rods(f"{CASE}-r2", 1)[0]["identifier"],
+                            "state": "lost"}, None, "abandoned, not made"),
     (Kind.CORRECTION, CASE, {"reason": "x"}, None, "no event is named"),
     (Kind.CORRECTION, CASE, {"reason": "x"}, 99, "has no event 99"),
     (Kind.CORRECTION, CASE, {"reason": "x"}, 4, "has set-made as event 4"),
