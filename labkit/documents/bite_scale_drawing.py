@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from labkit.documents.drawing import Box, Drawing, Line, Mark, Shape, Words, in_rows
+from labkit.core.rod.outlines import rectangle
+from labkit.documents.drawing import (
+    Align,
+    Drawing,
+    Ink,
+    Pen,
+    Shade,
+    in_rows,
+    label,
+)
 from labkit.documents.figures import as_given, percent, signed
 
 WIDTH_MM = 174.0
 #: Room beside the outermost readings for their words.
 EDGE_MM = 19.0
-_RANGE_Y, _PERCENT_Y, _BAR_Y, _BAR_MM, _SCALE_Y = 3.0, 9.0, 12.0, 4.5, 22.0
-_NUMERAL_Y, _WORDS_Y, _ROW_MM = 26.4, 33.0, 4.6
+#: Heights below the drawing's upper edge.
+_RANGE_Y, _PERCENT_Y, _BAR_Y, _BAR_FOOT_Y, _SCALE_Y = -3.0, -9.0, -12.0, -16.5, -22.0
+_BAR_MIDDLE_Y = (_BAR_Y + _BAR_FOOT_Y) / 2
+_NUMERAL_Y, _WORDS_Y, _ROW_MM = -26.4, -33.0, 4.6
 READINGS = ("retruded", "habitual", "registered", "protruded")
 
 
@@ -30,19 +42,17 @@ def bite_scale(spec: Mapping[str, Any], words: Mapping[str, Any]) -> Drawing:
     """
     bite, lengths = spec["prescription"]["bite"], spec["lengths"]
     readings = {name: bite[name] for name in READINGS if bite[name] is not None}
-    axis = _Axis(min(readings.values()), max(readings.values()))
-    zero, protruded = readings[lengths["zero"]], readings["protruded"]
-    shapes: list[Shape] = [
-        *_range(axis, zero, protruded, lengths, words),
-        *_gauge(axis, words),
-    ]
-    named, rows = _readings(axis, readings, str(lengths["zero"]), words)
-    height = _WORDS_Y + (rows - 1) * _ROW_MM + 2.5
+    axis, ink = _Axis(min(readings.values()), max(readings.values())), Ink()
+    _range(ink, axis, readings[lengths["zero"]], lengths, str(words["range"]))
+    _steps(ink, axis, readings[lengths["zero"]], lengths["steps"])
+    _gauge(ink, axis, words)
+    rows = _readings(ink, axis, readings, str(lengths["zero"]), words)
+    height = -_WORDS_Y + (rows - 1) * _ROW_MM + 2.5
     listed = ", ".join(
         f"{words[name]} {as_given(value, sign=True)} mm" for name, value in readings.items()
     )
     alt = str(words["alt"]).replace("{readings}", listed)
-    return Drawing(WIDTH_MM, height, alt, (*shapes, *named))
+    return Drawing(WIDTH_MM, height, alt, tuple(ink), corner=(0.0, -height))
 
 
 class _Axis:
@@ -56,70 +66,67 @@ class _Axis:
         return EDGE_MM + (reading - self.low) * self._per_mm
 
 
-def _range(
-    axis: _Axis, zero: float, protruded: float, lengths: Mapping[str, Any], words: Mapping[str, Any]
-) -> list[Shape]:
-    x0, x1, span = axis(zero), axis(protruded), protruded - zero
-    label = Words(
-        (x0 + x1) / 2, _RANGE_Y,
-        str(words["range"]).replace("{mm}", as_given(lengths["range_mm"])), size_pt=9,
-    )
-    half = label.width_mm / 2 + 1
-    shapes: list[Shape] = [label, Box(x0, _BAR_Y, x1 - x0, _BAR_MM)]
+def _range(ink: Ink, axis: _Axis, zero: float, lengths: Mapping[str, Any], words: str) -> None:
+    """Draw the range as a bar with its length above it and percent marks."""
+    span = lengths["range_mm"]
+    x0, x1 = axis(zero), axis(zero + span)
+    named = label(words.replace("{mm}", as_given(span)), ((x0 + x1) / 2, _RANGE_Y), 9)
+    ink.append(named)
+    bar = rectangle(x0, x1, _BAR_FOOT_Y, _BAR_Y)
+    ink.fill(bar, shade=Shade.TINT)
+    ink.edges(bar, Pen.THIN)
+    half = named.width_mm / 2 + 1
     for end, towards in ((x0, 1), (x1, -1)):
-        shapes += [
-            Line(end, _RANGE_Y, label.x - towards * half, _RANGE_Y, "hair"),
-            Line(end, _RANGE_Y, end + towards * 1.8, _RANGE_Y - 0.8, "hair"),
-            Line(end, _RANGE_Y, end + towards * 1.8, _RANGE_Y + 0.8, "hair"),
-            Line(end, _RANGE_Y - 1.5, end, _PERCENT_Y - 2.0, "hair"),
-            Line(end, _BAR_Y + _BAR_MM, end, _SCALE_Y, "hair"),
-        ]
-    every = 10 if x1 - x0 > 110 else 20
-    for p in range(0, 101, every):
-        x = axis(zero + span * p / 100)
-        shapes += [Line(x, _BAR_Y - 1.2, x, _BAR_Y), Words(x, _PERCENT_Y, f"{p} %")]
-    for step in lengths["steps"]:
+        tip = (end, _RANGE_Y)
+        ink.line(tip, ((x0 + x1) / 2 - towards * half, _RANGE_Y), Pen.HAIR)
+        for rise in (0.8, -0.8):
+            ink.line(tip, (end + towards * 1.8, _RANGE_Y + rise), Pen.HAIR)
+        ink.line((end, _RANGE_Y + 1.5), (end, _PERCENT_Y + 2.0), Pen.HAIR)
+        ink.line((end, _BAR_FOOT_Y), (end, _SCALE_Y), Pen.HAIR)
+    for share in range(0, 101, 10 if x1 - x0 > 110 else 20):
+        x = axis(zero + span * share / 100)
+        ink.line((x, _BAR_Y + 1.2), (x, _BAR_Y))
+        ink.append(label(f"{share} %", (x, _PERCENT_Y)))
+
+
+def _steps(ink: Ink, axis: _Axis, zero: float, steps: Sequence[Mapping[str, Any]]) -> None:
+    """Draw the steps across the bar."""
+    for step in steps:
         x = axis(zero + step["advancement_mm"])
         if step["start"]:
-            shapes.append(Mark(x, _BAR_Y + _BAR_MM / 2, "dot", 2.4))
-        shapes.append(Line(x, _BAR_Y, x, _BAR_Y + _BAR_MM, "strong"))
-    return shapes
+            ink.dot((x, _BAR_MIDDLE_Y), 2.4)
+        ink.line((x, _BAR_Y), (x, _BAR_FOOT_Y), Pen.VISIBLE)
 
 
-def _gauge(axis: _Axis, words: Mapping[str, Any]) -> list[Shape]:
-    shapes: list[Shape] = [
-        Line(axis(axis.low) - 2, _SCALE_Y, axis(axis.high) + 2, _SCALE_Y, "strong"),
-        Words(0, _SCALE_Y, str(words["gauge"]), "start", 8),
-        Words(0, _BAR_Y + _BAR_MM / 2, str(words["steps"]), "start", 8),
-    ]
+def _gauge(ink: Ink, axis: _Axis, words: Mapping[str, Any]) -> None:
+    """Draw the gauge's scale."""
+    ink.line((axis(axis.low) - 2, _SCALE_Y), (axis(axis.high) + 2, _SCALE_Y), Pen.VISIBLE)
+    ink.append(label(str(words["gauge"]), (0, _SCALE_Y), 8, Align.LEFT))
+    ink.append(label(str(words["steps"]), (0, _BAR_MIDDLE_Y), 8, Align.LEFT))
     every = 1 if axis.high - axis.low <= 16 else 5
     for reading in range(axis.low, axis.high + 1):
-        numbered = reading % every == 0
-        x = axis(reading)
-        shapes.append(Line(x, _SCALE_Y, x, _SCALE_Y + (2.2 if numbered else 1.2)))
+        numbered, x = reading % every == 0, axis(reading)
+        ink.line((x, _SCALE_Y), (x, _SCALE_Y - (2.2 if numbered else 1.2)))
         if numbered:
-            shapes.append(Words(x, _NUMERAL_Y, signed(reading, 0), size_pt=8))
-    return shapes
+            ink.append(label(signed(reading, 0), (x, _NUMERAL_Y), 8))
 
 
 def _readings(
-    axis: _Axis, readings: Mapping[str, float], zero: str, words: Mapping[str, Any]
-) -> tuple[list[Shape], int]:
+    ink: Ink, axis: _Axis, readings: Mapping[str, float], zero: str, words: Mapping[str, Any]
+) -> int:
+    """Name the readings below the scale, and give the number of rows that this takes."""
     named = []
     for name, value in readings.items():
         text = f"{words[name]} {as_given(value, sign=True)}"
         if name == zero:
             text += f" ({percent(0.0)})"
-        named.append(Words(axis(value), 0.0, text, size_pt=9, bold=name in (zero, "registered")))
-    placed = [min(max(w.x, w.width_mm / 2), WIDTH_MM - w.width_mm / 2) for w in named]
-    rows = in_rows([w.width_mm for w in named], placed)
-    shapes: list[Shape] = []
-    for (name, value), word, x, row in zip(readings.items(), named, placed, rows, strict=True):
-        y = _WORDS_Y + row * _ROW_MM
-        at = axis(value)
-        shapes += [
-            Line(at, _NUMERAL_Y + 1.6, at, y - 2.2, "hair"),
-            Mark(at, _SCALE_Y, "square" if name == "registered" else "dot", 2.4),
-            Words(x, y, word.text, size_pt=9, bold=word.bold),
-        ]
-    return shapes, max(rows) + 1
+        one = label(text, (axis(value), _WORDS_Y), 9, bold=name in (zero, "registered"))
+        half = one.width_mm / 2
+        named.append(replace(one, at=(min(max(one.at[0], half), WIDTH_MM - half), one.at[1])))
+    rows = in_rows([one.width_mm for one in named], [one.at[0] for one in named])
+    for (name, value), one, row in zip(readings.items(), named, rows, strict=True):
+        at, drop = axis(value), row * _ROW_MM
+        ink.line((at, _NUMERAL_Y - 1.6), (at, _WORDS_Y - drop + 2.2), Pen.HAIR)
+        (ink.square if name == "registered" else ink.dot)((at, _SCALE_Y), 2.2)
+        ink.append(replace(one, at=(one.at[0], one.at[1] - drop)))
+    return max(rows) + 1

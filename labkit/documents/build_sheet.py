@@ -12,10 +12,11 @@ from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import Ball, Compensation, Crosspin, Eye, Fitting, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
-from labkit.documents.plate_picture import plate_svg
+from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.set_picture import caption_of
 from labkit.documents.standing import marked_places
+from labkit.documents.svg import to_svg
 from labkit.units import plain
 
 TEMPLATE = "build-sheet.typ"
@@ -68,8 +69,10 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
         SVG files by name, "plate-1.svg" and so on.
     """
     lettering = load_lettering()
-    plates = range(len(spec["plates"]))
-    return {f"plate-{index + 1}.svg": plate_svg(spec, index, lettering) for index in plates}
+    return {
+        f"plate-{index + 1}.svg": to_svg(plate_drawing(spec, index, lettering))
+        for index in range(len(spec["plates"]))
+    }
 
 
 def _long_stem(spec: Mapping[str, Any]) -> str:

@@ -8,7 +8,6 @@ from typing import Any
 from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped
 from labkit.documents.bite_scale_drawing import bite_scale
-from labkit.documents.drawing import drawing_json
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
@@ -22,6 +21,7 @@ from labkit.documents.standing import (
     trial_fit,
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
+from labkit.documents.svg import drawing_facts
 from labkit.units import plain
 
 NAME = "case-sheet"
@@ -59,14 +59,14 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     return {
         **frame_facts(spec, NAME),
         "about": _about(spec, words),
-        "bite_scale": drawing_json(bite_scale(spec, words["bite_scale"])),
+        "bite_scale": drawing_facts(bite_scale(spec, words["bite_scale"])),
         "steps": _step_rows(spec),
         "replaced": _replaced(spec, words["replacement"]),
         "series": _series_rows(spec, words["case_sheet"]),
         "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
         "position": _position(steps, words["case_sheet"]),
         "plots": [
-            drawing_json(step_plot(steps, words["step_plot"], width))
+            drawing_facts(step_plot(steps, words["step_plot"], width))
             for width in (WIDTH_MM, NARROW_MM)
             if width == WIDTH_MM or len(steps) <= MOST_NARROW_STEPS
         ],

@@ -18,7 +18,8 @@ from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.standing import at_step, mark
-from labkit.documents.way_picture import way_svg
+from labkit.documents.svg import to_svg
+from labkit.documents.way_picture import way_drawing
 from labkit.qa.decision.bench import Place
 from labkit.qa.decision.conformance import DECISION_RULE
 from labkit.qa.decision.limits import Gauge, RodLimits, best_way, decides, rod_limits
@@ -83,7 +84,10 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
     template = template_of(spec)
     part = spec["parts"][len(spec["parts"]) // 2]
     rod, lettering = rod_of(part, template), load_lettering()
-    return {f"way-{way.method}.svg": way_svg(rod, way, lettering) for way in ways_of(template)}
+    return {
+        f"way-{way.method}.svg": to_svg(way_drawing(rod, way, lettering))
+        for way in ways_of(template)
+    }
 
 
 def csv_file(spec: Mapping[str, Any]) -> bytes:

@@ -6,8 +6,8 @@ import unicodedata
 
 from labkit.documents.glyphs import PLAIN_FONTS, REGULAR, advance, advances
 
-#: Height of capitals in parts of the size of Noto Sans.
-CAPITAL = 0.714
+#: Heights of capitals and of small letters in parts of the size of Noto Sans.
+CAPITAL, SMALL_LETTER = 0.714, 0.536
 #: Width in parts of the size that is left for a character that no font has.
 _UNKNOWN = 1.0
 ELLIPSIS, JOINER = "…", "\u200d"

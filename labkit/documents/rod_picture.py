@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterable, Iterator
 
 from labkit.core.label.layout import lay_out
-from labkit.core.label.lettering import Arc, Lettering, Line, Piece
+from labkit.core.label.lettering import Arc, Lettering, Line, Piece, Point2
 from labkit.core.label.place import label_space
 from labkit.core.rod.compensation import RodSizes, compensated
-from labkit.core.rod.curves import box
-from labkit.core.rod.rods import (
-    NOMINAL,
-    Ball,
-    Eye,
-    FlatBar,
-    Hand,
-    Rod,
-    RoundBar,
-)
+from labkit.core.rod.curves import box, moved_piece, quarter_turned
+from labkit.core.rod.outlines import Loop, rectangle
+from labkit.core.rod.rods import NOMINAL, Ball, Eye, FlatBar, Hand, Rod
 from labkit.core.rod.views import side_view
-from labkit.documents import svg
-
-_EDGE_MM = 0.18
+from labkit.documents.drawing import Ink, Pen, Shade, circle
 
 
 def seen(pieces: tuple[Piece, ...], hand: Hand) -> tuple[Piece, ...]:
@@ -54,21 +46,30 @@ def label_right_mm(rod: Rod) -> float:
     return -rod.hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
 
 
-def draw_rod(rod: Rod, lettering: Lettering) -> list[str]:
-    """Draw a rod with its label, its middle at the origin.
+def rod_ink(
+    rod: Rod, lettering: Lettering, at: Point2 = (0.0, 0.0), *, upright: bool = False
+) -> Ink:
+    """Draw a rod with its label: tinted body, edges, engraving in black.
 
-    Returns:
-        SVG elements in mm: tinted body, edges, engraving in black.
+    Args:
+        at: Where its middle lies.
+        upright: Whether it is turned by a quarter, counter-clockwise.
     """
-    sizes = _sizes(rod)
+    def placed(pieces: Iterable[Piece]) -> Loop:
+        return tuple(
+            moved_piece(quarter_turned(one) if upright else one, 1.0, at) for one in pieces
+        )
+
+    ink, sizes = Ink(), _sizes(rod)
+    for loops in _body(sizes, rod.hand):
+        ink.fill(*map(placed, loops), shade=Shade.TINT)
+    ink.edges(placed(seen(side_view(sizes), rod.hand)), Pen.EDGE)
     label = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
-    edges = [[piece] for piece in seen(side_view(sizes), rod.hand)]
-    return [
-        *_body(sizes, rod.hand),
-        svg.path(edges, fill="none", stroke=svg.INK, stroke_width=svg.number(_EDGE_MM),
-                 stroke_linecap="round"),
-        svg.group([svg.region(label.regions(), fill=svg.INK)], label_right_mm(rod), 0.0),
-    ]
+    shift = (label_right_mm(rod), 0.0)
+    for region in label.regions():
+        loops = (region.outer, *region.holes)
+        ink.fill(*(placed(moved_piece(one, 1.0, shift) for one in loop) for loop in loops))
+    return ink
 
 
 def _sizes(rod: Rod) -> RodSizes:
@@ -82,33 +83,26 @@ def _mirrored(piece: Piece) -> Piece:
     return Arc(center, piece.radius, 180.0 - piece.start_deg, -piece.sweep_deg)
 
 
-def _body(sizes: RodSizes, hand: Hand) -> Iterator[str]:
-    half = sizes.length_mm / 2
+def _body(sizes: RodSizes, hand: Hand) -> Iterator[tuple[Loop, ...]]:
+    """Give the faces to tint, bores left open."""
+    ends = [
+        (-hand.inward_y * x, fitting)
+        for x, fitting in zip((-sizes.length_mm / 2, sizes.length_mm / 2), sizes.fittings,
+                              strict=True)
+    ]
     if isinstance(sizes.body, FlatBar):
         outline = sizes.body.outline(sizes.fittings, sizes.length_mm)
-        yield svg.path([seen(outline, hand)], fill=svg.TINT)
-    else:
-        yield from _round_body(sizes, sizes.body, hand)
-    for x, fitting in ((-half, sizes.lower), (half, sizes.upper)):
-        at = -hand.inward_y * x
-        if isinstance(fitting, Eye):
-            yield svg.circle(at, 0.0, fitting.bore_diameter_mm / 2, fill="#ffffff")
-        elif isinstance(fitting, Ball):
-            yield svg.circle(at, 0.0, fitting.ball_diameter_mm / 2, fill=svg.TINT)
-
-
-def _round_body(sizes: RodSizes, bar: RoundBar, hand: Hand) -> Iterator[str]:
-    half, radius = sizes.length_mm / 2, bar.diameter_mm / 2
-    lower, upper = sizes.fittings
-    assert isinstance(lower, Ball)  # a round bar takes nothing else
-    assert isinstance(upper, Ball)
-    # Necks run on under the domes, so that no white seam is left.
-    for sign, ball in ((-1, lower), (1, upper)):
-        left, right = sorted((0.0, -hand.inward_y * sign * half))
-        neck = ball.neck_diameter_mm
-        yield svg.rectangle(left, -neck / 2, right - left, neck, fill=svg.TINT)
-    ends = (lower.neck_length_mm - half, half - upper.neck_length_mm)
-    left, right = sorted(-hand.inward_y * end for end in ends)
-    yield svg.rectangle(
-        left, -radius, right - left, 2 * radius, rx=svg.number(radius), fill=svg.TINT
-    )
+        bores = [circle((u, 0.0), fitting.diameter_mm / 2) for u, fitting in ends
+                 if isinstance(fitting, Eye)]
+        yield (seen(outline, hand), *bores)
+        return
+    radius, domes = sizes.body.diameter_mm / 2, []
+    for u, ball in ends:
+        assert isinstance(ball, Ball)  # a round bar takes nothing else
+        neck = ball.neck_diameter_mm / 2
+        # Necks run on under the domes, so that no white seam is left.
+        yield (rectangle(min(u, 0.0), max(u, 0.0), -neck, neck),)
+        yield (circle((u, 0.0), ball.ball_diameter_mm / 2),)
+        domes.append(u - math.copysign(ball.neck_length_mm + radius, u))
+        yield (circle((domes[-1], 0.0), radius),)
+    yield (rectangle(min(domes), max(domes), -radius, radius),)

@@ -2,70 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from itertools import groupby
 from typing import Any
 
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.by_length import LONGEST_COLUMN
 from labkit.core.rod.rods import Rod
-from labkit.documents import svg
-from labkit.documents.rod_picture import box_mm, draw_rod
+from labkit.documents.drawing import Drawing, Ink, Text
+from labkit.documents.letters import CAPITAL, width_mm
+from labkit.documents.rod_picture import box_mm, rod_ink
 from labkit.documents.rod_values import rod_of, template_of
 
 _MARGIN_MM = 3.0
 _ROW_GAP_MM = 3.6
 _ROW_GAP_OF_MANY_MM = 2.6
 _CAPTION_GAP_MM = 3.0
-_CAPTION_MM = 3.4
+_CAPTION_MM = 3.4 * CAPITAL
 #: Size of captions in a picture of more than two columns, which is printed smaller.
-_CAPTION_OF_MANY_MM = 4.2
+_CAPTION_OF_MANY_MM = 4.2 * CAPITAL
 #: Columns of a long kind: the captions of mirror parts are short, those of both sides long.
 _PARTS_OF_A_KIND = {1: 3, 2: 2}
-#: Mean advance of a caption's characters in widths of its size; for laying out only.
-_ADVANCE = 0.56
-_COLUMN_GAP_MM = 8.0
+_COLUMN_GAP_MM = 12.0
 _SCALE_MM = 10.0
 _SCALE_ROOM_MM = 8.0
 
 Row = tuple[Rod, str]
 
 
-def set_svg(spec: Mapping[str, Any], lettering: Lettering) -> bytes:
+def set_drawing(spec: Mapping[str, Any], lettering: Lettering) -> Drawing:
     """Draw a set: rods to scale, longest first; mirror parts left and right beside one another.
 
     Args:
         spec: Content of spacer-set.json.
-
-    Returns:
-        An SVG file, one unit being a millimetre; the same bytes for the same set.
     """
     columns = _columns(spec)
-    rods = [rod for column in columns for rod, _ in column]
-    boxes = [box_mm(rod) for rod in rods]
+    boxes = [box_mm(rod) for column in columns for rod, _ in column]
     rod_width = max(right - left for left, right, _, _ in boxes)
     many = len(columns) > 2
     row_height = max(top - bottom for _, _, bottom, top in boxes)
     row_height += _ROW_GAP_OF_MANY_MM if many else _ROW_GAP_MM
-    words = max(len(caption) for column in columns for _, caption in column)
     size = _CAPTION_OF_MANY_MM if many else _CAPTION_MM
-    column_width = rod_width + _CAPTION_GAP_MM + words * _ADVANCE * size
-    pitch = column_width + _COLUMN_GAP_MM
-    width = 2 * _MARGIN_MM + pitch * len(columns) - _COLUMN_GAP_MM
-    rows = max(len(column) for column in columns)
-    height = 2 * _MARGIN_MM + rows * row_height + _SCALE_ROOM_MM
-
-    def content() -> Iterator[str]:
-        for place, column in enumerate(columns):
-            left = _MARGIN_MM + place * pitch
-            for line, (rod, caption) in enumerate(column):
-                y = _MARGIN_MM + (line + 0.5) * row_height
-                yield from _row(rod, lettering, (left, y))
-                yield from _words(caption, (left + rod_width + _CAPTION_GAP_MM, y), size)
-        yield from _scale(_MARGIN_MM, height - _MARGIN_MM)
-
+    words = max(width_mm(caption, size) for column in columns for _, caption in column)
+    pitch = rod_width + _CAPTION_GAP_MM + words + _COLUMN_GAP_MM
+    height = (
+        2 * _MARGIN_MM + max(len(column) for column in columns) * row_height + _SCALE_ROOM_MM
+    )
+    ink = Ink()
+    for place, column in enumerate(columns):
+        left = _MARGIN_MM + place * pitch
+        for line, (rod, caption) in enumerate(column):
+            y = height - _MARGIN_MM - (line + 0.5) * row_height
+            ink += rod_ink(rod, lettering, (left - box_mm(rod)[0], y))
+            ink.append(Text(caption, (left + rod_width + _CAPTION_GAP_MM, y - size / 2), size))
+    _scale(ink)
     title = f"Rods of case {spec['case']}, revision {spec['revision']}, by length"
-    return svg.document(width, height, title, content())
+    width = 2 * _MARGIN_MM + pitch * len(columns) - _COLUMN_GAP_MM
+    return Drawing(width, height, title, tuple(ink))
 
 
 def caption_of(uses: list[dict[str, Any]]) -> str:
@@ -98,19 +91,8 @@ def _columns(spec: Mapping[str, Any]) -> list[list[Row]]:
     return [column for column in columns if column]
 
 
-def _row(rod: Rod, lettering: Lettering, at: tuple[float, float]) -> Iterator[str]:
-    left, y = at
-    yield svg.group(draw_rod(rod, lettering), left - box_mm(rod)[0], y)
-
-
-def _words(caption: str, at: tuple[float, float], size: float) -> Iterator[str]:
-    x, y = at
-    yield svg.text(x, y + size * 0.36, caption, size)
-
-
-def _scale(x: float, y: float) -> Iterator[str]:
+def _scale(ink: Ink) -> None:
     """Draw a bar of 10 mm, so that a print at another scale is noticed."""
-    style = {"stroke": svg.INK, "stroke-width": "0.25", "fill": "none"}
-    course = f"M{svg.number(x)} {svg.number(y - 3)}v3h{svg.number(_SCALE_MM)}v-3"
-    yield f'<path d="{course}"' + "".join(f' {k}="{v}"' for k, v in style.items()) + "/>"
-    yield svg.text(x + _SCALE_MM + 2, y - 0.2, f"{_SCALE_MM:g} mm", _CAPTION_MM)
+    (x, y), high = (_MARGIN_MM, _MARGIN_MM), _MARGIN_MM + 3.0
+    ink.course((x, high), (x, y), (x + _SCALE_MM, y), (x + _SCALE_MM, high))
+    ink.append(Text(f"{_SCALE_MM:g} mm", (x + _SCALE_MM + 2, y + 0.2), _CAPTION_MM))

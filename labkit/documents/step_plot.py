@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 from typing import Any
 
-from labkit.documents.drawing import Drawing, Line, Mark, Shape, Words
+from labkit.documents.drawing import Align, Drawing, Ink, Pen, label
 from labkit.documents.figures import fixed, signed, ticks
 
 WIDTH_MM = 84.0
@@ -15,6 +14,7 @@ NARROW_MM = 62.0
 MOST_NARROW_STEPS = 8
 _LEFT, _RIGHT, _TOP, _PLOT, _GAP, _STRIP = 11.0, 3.0, 6.5, 28.0, 8.0, 9.0
 _HEIGHT = _TOP + _PLOT + _GAP + _STRIP + 8
+_STRIP_TOP = -_TOP - _PLOT - _GAP
 #: Least space between the numbers of two steps.
 _NUMBER_GAP = 0.8
 #: Half the height of the rounding strip, at least: half of the usual grid of 0.1 mm.
@@ -35,21 +35,18 @@ def step_plot(
     """
     asked = [step["advancement_mm"] for step in steps]
     made = [step["made"]["advancement_mm"] for step in steps]
-    across = _Across(len(steps), width_mm)
-    highest = max(*asked, *made, 1.0)
-    shapes = [
-        *_key(words, across.right + _RIGHT),
-        *_above(across, asked, made, highest, str(words["advancement"])),
-        *_below(across, [m - a for m, a in zip(made, asked, strict=True)]),
-        Words(0, _TOP + _PLOT + _GAP - 3.4, str(words["rounding"]), "start", 8),
-        *_numbers(across, [step["start"] for step in steps]),
-        Words(across.middle, _HEIGHT - 1.5, str(words["step"]), size_pt=8.5),
-    ]
+    across, ink = _Across(len(steps), width_mm), Ink()
+    _key(ink, words, across.right)
+    ink.append(label(str(words["advancement"]), (0, -2.5), align=Align.LEFT))
+    _above(ink, across, asked, made)
+    ink.append(label(str(words["rounding"]), (0, _STRIP_TOP + 3.4), 8, Align.LEFT))
+    _below(ink, across, [m - a for m, a in zip(made, asked, strict=True)])
+    _numbers(ink, across, [step["start"] for step in steps])
+    ink.append(label(str(words["step"]), (across.middle, 1.5 - _HEIGHT)))
     pairs = enumerate(zip(asked, made, strict=True), 1)
     listed = "; ".join(f"{n}: {fixed(a, 2)}, {fixed(m, 2)}" for n, (a, m) in pairs)
-    return Drawing(
-        width_mm, _HEIGHT, str(words["alt"]).replace("{values}", listed), tuple(shapes)
-    )
+    alt = str(words["alt"]).replace("{values}", listed)
+    return Drawing(width_mm, _HEIGHT, alt, tuple(ink), corner=(0.0, -_HEIGHT))
 
 
 class _Across:
@@ -67,67 +64,63 @@ class _Across:
         return _LEFT + (number - 0.5) * self.room
 
 
-def _numbers(across: _Across, starts: Sequence[bool]) -> list[Shape]:
+def _numbers(ink: Ink, across: _Across, starts: Sequence[bool]) -> None:
     """Number the steps: every one, every second, every fifth and so on, and always the start."""
     labels = [
-        Words(across(n), _HEIGHT - 5.5, str(n), size_pt=8, bold=start)
+        label(str(n), (across(n), 5.5 - _HEIGHT), 8, bold=start)
         for n, start in enumerate(starts, 1)
     ]
-    room = max(label.width_mm for label in labels) + _NUMBER_GAP
+    room = max(one.width_mm for one in labels) + _NUMBER_GAP
     every = next((e for e in (1, 2, 5, 10) if e * across.room >= room), 20)
-    kept = [label for label in labels if label.bold]
-    for n, label in enumerate(labels, 1):
-        clear = all(abs(label.x - other.x) >= room for other in kept if other is not label)
+    kept = [one for one in labels if one.bold]
+    for n, one in enumerate(labels, 1):
+        clear = all(abs(one.at[0] - other.at[0]) >= room for other in kept if other is not one)
         if clear and (n == 1 or n % every == 0):
-            kept.append(label)
-    return [label for label in labels if label in kept]
+            kept.append(one)
+    ink += [one for one in labels if one in kept]
 
 
-def _key(words: Mapping[str, Any], width_mm: float) -> list[Shape]:
-    second = Words(width_mm - _RIGHT, 2.5, str(words["made"]), "end")
-    at = second.x - second.width_mm - 2.5
-    first = Words(at - 4, 2.5, str(words["asked"]), "end")
-    return [
-        second, Mark(at, 2.5, "dot", 1.4), first,
-        Mark(first.x - first.width_mm - 2.5, 2.5, "ring", 2.6),
-    ]
+def _key(ink: Ink, words: Mapping[str, Any], right: float) -> None:
+    """Say from the right what dots and rings are."""
+    for name, mark, size in (("made", ink.dot, 1.4), ("asked", ink.ring, 2.6)):
+        one = label(str(words[name]), (right, -2.5), align=Align.RIGHT)
+        ink.append(one)
+        mark((right - one.width_mm - 2.5, -2.5), size)
+        right -= one.width_mm + 6.5
 
 
-def _above(
-    across: _Across, asked: Sequence[float], made: Sequence[float], highest: float, title: str
-) -> list[Shape]:
+def _above(ink: Ink, across: _Across, asked: Sequence[float], made: Sequence[float]) -> None:
+    highest = max(*asked, *made, 1.0)
+
     def y(value: float) -> float:
-        return _TOP + _PLOT * (1 - value / (highest * 1.04))
+        return -_TOP - _PLOT * (1 - value / (highest * 1.04))
 
-    shapes: list[Shape] = [Words(0, 2.5, title, "start")]
     for value in ticks(0, highest, 8):
-        shapes += [
-            Line(_LEFT, y(value), across.right, y(value), "hair"),
-            Words(_LEFT - 1.5, y(value), fixed(value, 0 if highest > 3 else 1), "end", 8),
-        ]
+        _level(ink, across, y(value), Pen.HAIR, fixed(value, 0 if highest > 3 else 1))
     points = [(across(n), y(value)) for n, value in enumerate(asked, 1)]
-    shapes += [Line(*a, *b) for a, b in pairwise(points)]
-    shapes += [Mark(x, v, "ring", 2.6) for x, v in points]
-    shapes += [Mark(across(n), y(value), "dot", 1.4) for n, value in enumerate(made, 1)]
-    shapes.append(Line(_LEFT, _TOP, _LEFT, _TOP + _PLOT))
-    return shapes
+    ink.course(*points)
+    for point in points:
+        ink.ring(point, 2.6)
+    for n, value in enumerate(made, 1):
+        ink.dot((across(n), y(value)), 1.4)
+    ink.line((_LEFT, -_TOP), (_LEFT, -_TOP - _PLOT))
 
 
-def _below(across: _Across, differences: Sequence[float]) -> list[Shape]:
-    top = _TOP + _PLOT + _GAP
+def _below(ink: Ink, across: _Across, differences: Sequence[float]) -> None:
     most = max(LEAST_STRIP, *(abs(d) for d in differences))
-    half = _STRIP / 2
 
     def y(value: float) -> float:
-        return top + half - half * value / most
+        return _STRIP_TOP - _STRIP / 2 * (1 - value / most)
 
-    shapes: list[Shape] = [Line(_LEFT, top, _LEFT, top + _STRIP)]
+    ink.line((_LEFT, _STRIP_TOP), (_LEFT, _STRIP_TOP - _STRIP))
     for value in (most, 0.0, -most):
-        shapes += [
-            Line(_LEFT, y(value), across.right, y(value), "thin" if value == 0 else "hair"),
-            Words(_LEFT - 1.5, y(value), signed(value, 2), "end", 7.5),
-        ]
+        _level(ink, across, y(value), Pen.HAIR if value else Pen.THIN, signed(value, 2))
     for n, value in enumerate(differences, 1):
-        shapes += [Line(across(n), y(0), across(n), y(value), "strong"),
-                   Mark(across(n), y(value), "dot", 1.4)]
-    return shapes
+        ink.line((across(n), y(0)), (across(n), y(value)), Pen.VISIBLE)
+        ink.dot((across(n), y(value)), 1.4)
+
+
+def _level(ink: Ink, across: _Across, y: float, pen: Pen, words: str) -> None:
+    """Draw a level of a scale with its value."""
+    ink.line((_LEFT, y), (across.right, y), pen)
+    ink.append(label(words, (_LEFT - 1.5, y), 7.5, Align.RIGHT))

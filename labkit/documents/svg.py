@@ -1,22 +1,91 @@
-"""Drawing in SVG, in millimetres: exact lines and arcs, the same text for the same content."""
+"""A drawing as SVG, with real text, one unit a millimetre: the same text for the same drawing."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from xml.sax.saxutils import escape, quoteattr
+from collections.abc import Iterator
+from itertools import groupby
+from typing import Any
+from xml.sax.saxutils import escape
 
-from labkit.core.label.lettering import Arc, Line, Piece, Region
+from labkit.core.label.lettering import Arc, Line, Piece, Point2
 from labkit.core.rod.curves import at
+from labkit.core.rod.outlines import Loop
+from labkit.documents.drawing import (
+    DASHES_MM,
+    WIDTH_MM,
+    Align,
+    Drawing,
+    Fill,
+    Pen,
+    Stroke,
+    Text,
+    single,
+)
+from labkit.documents.letters import CAPITAL, is_plain
 from labkit.units import plain, written
 
 #: The documents' own font first, so that a page never depends on the machine.
 FONT = "Noto Sans, sans-serif"
-INK = "#000000"
-#: Rods are tinted so lightly that a copier leaves them white.
-TINT = "#ececec"
+_COLOUR = {Pen.HAIR: "#6e6e6e"}
+_ANCHOR = {Align.LEFT: "start", Align.CENTRE: "middle", Align.RIGHT: "end"}
 _DECIMALS = 4
 _CLOSED_MM = 1e-6
+
+
+def to_svg(drawing: Drawing, *, lettered: bool = True, paper: bool = False) -> bytes:
+    """Write a drawing as an SVG file.
+
+    Args:
+        lettered: Whether words are drawn; without them it is the lines of a page.
+        paper: Whether it lies on white.
+
+    Returns:
+        The file; words are text with their width fixed where it is known or limited, so that
+        another font cannot push them into one another.
+    """
+    width, height = number(drawing.width_mm), number(drawing.height_mm)
+    left, top = number(drawing.corner[0]), number(-drawing.top_mm)
+    content = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" '
+        f'viewBox="{left} {top} {width} {height}" role="img">',
+        f"<title>{escape(drawing.title)}</title>",
+    ]
+    if paper:
+        content.append(
+            f'<rect x="{left}" y="{top}" width="{width}" height="{height}" fill="#ffffff"/>'
+        )
+    content += _content(drawing, lettered)
+    return ("\n".join([*content, "</svg>"]) + "\n").encode()
+
+
+def drawing_facts(drawing: Drawing) -> dict[str, Any]:
+    """Give a drawing as facts for a document template: its lines as a picture, its words as data.
+
+    Returns:
+        Sizes in mm; places of base lines from the upper left corner, y downwards.
+    """
+    return {
+        "width_mm": drawing.width_mm,
+        "height_mm": drawing.height_mm,
+        "alt": drawing.title,
+        "lines": to_svg(drawing, lettered=False).decode(),
+        "texts": [
+            {
+                "words": text.words,
+                "x_mm": written(text.at[0] - drawing.corner[0], _DECIMALS),
+                "y_mm": written(drawing.top_mm - text.at[1], _DECIMALS),
+                "size_mm": written(text.height_mm / CAPITAL, _DECIMALS),
+                "width_mm": written(text.width_mm, _DECIMALS),
+                "align": str(text.align),
+                "turn_deg": text.turn_deg,
+                "own": text.own,
+                "bold": text.bold,
+            }
+            for text in drawing.every(Text)
+        ],
+    }
 
 
 def number(value: float) -> str:
@@ -28,81 +97,50 @@ def number(value: float) -> str:
     return plain(written(value, _DECIMALS))
 
 
-def document(width_mm: float, height_mm: float, title: str, content: Iterable[str]) -> bytes:
-    """Put a drawing together, one unit being a millimetre.
-
-    Args:
-        title: What it shows, for people who cannot see it.
-        content: Elements, x to the right, y downwards from the upper left corner.
-    """
-    size = f"{number(width_mm)} {number(height_mm)}"
-    lines = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{number(width_mm)}mm" '
-        f'height="{number(height_mm)}mm" viewBox="0 0 {size}" role="img">',
-        f"<title>{escape(title)}</title>",
-        *content,
-        "</svg>",
-    ]
-    return ("\n".join(lines) + "\n").encode()
+def _content(drawing: Drawing, lettered: bool) -> Iterator[str]:
+    """Write the shapes from back to front; lines of one pen in a row are one path."""
+    for pen, shapes in groupby(single(drawing.shapes), key=_pen):
+        if pen:
+            courses = (_course((one.piece,)) for one in shapes if isinstance(one, Stroke))
+            yield f'<path d="{" ".join(courses)}" fill="none" {_style(pen)}/>'
+            continue
+        for shape in shapes:
+            if isinstance(shape, Fill):
+                course = " ".join(_course(loop) for loop in shape.loops)
+                yield f'<path d="{course}" fill-rule="evenodd" fill="{shape.shade}"/>'
+            elif isinstance(shape, Text) and lettered:
+                yield _words(shape)
 
 
-def path(loops: Iterable[Iterable[Piece]], **style: str) -> str:
-    """Draw closed loops or open courses of lines and arcs as one path.
-
-    Args:
-        loops: Pieces in the rod's coordinates, y up.
-        style: Attributes; underscores stand for hyphens.
-
-    Returns:
-        The element, y turned downwards.
-    """
-    course = " ".join(_course(tuple(loop)) for loop in loops)
-    return f'<path d="{course}"{_attributes(style)}/>'
+def _pen(shape: Stroke | Fill | Text) -> Pen | None:
+    return shape.pen if isinstance(shape, Stroke) else None
 
 
-def region(regions: Iterable[Region], **style: str) -> str:
-    """Fill regions, their holes left open."""
-    loops = [loop for one in regions for loop in (one.outer, *one.holes)]
-    return path(loops, fill_rule="evenodd", **style)
+def _style(pen: Pen) -> str:
+    style = f'stroke="{_COLOUR.get(pen, "#000000")}" stroke-width="{number(WIDTH_MM[pen])}"'
+    if dashes := DASHES_MM.get(pen):
+        return f'{style} stroke-dasharray="{" ".join(map(number, dashes))}"'
+    return f'{style} stroke-linecap="{"butt" if pen is Pen.CUT else "round"}"'
 
 
-def circle(x: float, y: float, radius: float, **style: str) -> str:
-    """Draw a circle; y up."""
-    place = f'cx="{number(x)}" cy="{number(-y)}" r="{number(radius)}"'
-    return f"<circle {place}{_attributes(style)}/>"
+def _words(text: Text) -> str:
+    x, y = number(text.at[0]), number(-text.at[1])
+    style = f'x="{x}" y="{y}" font-size="{number(text.height_mm / CAPITAL)}"'
+    style += f' font-family="{FONT}" text-anchor="{_ANCHOR[text.align]}"'
+    if text.bold:
+        style += ' font-weight="bold"'
+    if text.turn_deg:
+        style += f' transform="rotate({number(-text.turn_deg)} {x} {y})"'
+    if text.squeeze < 1.0 or is_plain(text.words):
+        style += f' textLength="{number(text.width_mm)}" lengthAdjust="spacingAndGlyphs"'
+    return f"<text {style}>{escape(text.words)}</text>"
 
 
-def rectangle(x: float, y: float, width: float, height: float, **style: str) -> str:
-    """Draw an upright rectangle from its upper left corner; y downwards, as on the page."""
-    place = f'x="{number(x)}" y="{number(y)}"'
-    size = f'width="{number(width)}" height="{number(height)}"'
-    return f"<rect {place} {size}{_attributes(style)}/>"
-
-
-def text(x: float, y: float, words: str, size_mm: float, **style: str) -> str:
-    """Set words with their base line at y; y downwards, as on the page."""
-    place = f'x="{number(x)}" y="{number(y)}" font-size="{number(size_mm)}"'
-    own = {"font_family": FONT, "fill": INK, **style}
-    return f"<text {place}{_attributes(own)}>{escape(words)}</text>"
-
-
-def group(content: Iterable[str], x: float, y: float, turn_deg: float = 0.0) -> str:
-    """Shift elements to a place of the page and turn them (+ counter-clockwise on the page)."""
-    turn = f" rotate({number(-turn_deg)})" if turn_deg else ""
-    inside = "\n".join(content)
-    return f'<g transform="translate({number(x)} {number(y)}){turn}">\n{inside}\n</g>'
-
-
-def _attributes(style: dict[str, str]) -> str:
-    return "".join(f" {name.replace('_', '-')}={quoteattr(value)}" for name, value in style.items())
-
-
-def _course(pieces: tuple[Piece, ...]) -> str:
-    steps = [f"M{_point(at(pieces[0], 0.0))}"]
-    for piece in pieces:
+def _course(loop: Loop) -> str:
+    steps = [f"M{_point(at(loop[0], 0.0))}"]
+    for piece in loop:
         steps.extend(_steps(piece))
-    closed = math.dist(at(pieces[0], 0.0), at(pieces[-1], 1.0)) < _CLOSED_MM
+    closed = math.dist(at(loop[0], 0.0), at(loop[-1], 1.0)) < _CLOSED_MM
     return "".join(steps) + ("Z" if closed else "")
 
 
@@ -119,5 +157,5 @@ def _arc(piece: Arc, share: float) -> str:
     return f"A{radius} {radius} 0 0 {sweep} {_point(at(piece, share))}"
 
 
-def _point(point: tuple[float, float]) -> str:
+def _point(point: Point2) -> str:
     return f"{number(point[0])} {number(-point[1])}"

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import NamedTuple
 
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.fittings import BossFitting, Fitting
+from labkit.core.rod.outlines import rectangle
 from labkit.core.rod.rods import Rod
-from labkit.documents import svg
-from labkit.documents.rod_picture import box_mm, draw_rod, lower_is_left
+from labkit.documents.drawing import (
+    Align,
+    Drawing,
+    Ink,
+    Pen,
+    Shade,
+    Text,
+    circle,
+    polygon,
+)
+from labkit.documents.letters import CAPITAL
+from labkit.documents.rod_picture import box_mm, lower_is_left, rod_ink
 
 _FACE_WIDTH_MM = 1.3
 _BEYOND_MM = 2.4
 _LINE_DROP_MM = 5.0
 _MARGIN_MM = 2.6
 _ARROW_MM = (1.9, 0.55)
-_LETTER_MM = 4.2
-_WORDS_MM = 3.0
-_STROKE = "0.22"
+_LETTER_MM = 4.2 * CAPITAL
+_WORDS_MM = 3.0 * CAPITAL
 
 
 class _End(NamedTuple):
@@ -30,44 +39,47 @@ class _End(NamedTuple):
     outward: int
 
 
-def way_svg(rod: Rod, way: Way, lettering: Lettering) -> bytes:
+def way_drawing(rod: Rod, way: Way, lettering: Lettering) -> Drawing:
     """Draw a way of measuring on one rod.
 
     Returns:
-        An SVG file; the measuring faces are black, the reading is the line marked R.
+        The drawing; the measuring faces are black, the reading is the line marked R.
     """
     left, right, bottom, top = box_mm(rod)
-    height = top - bottom
     # Room for measuring faces outside of the ends, the same in all drawings of a template.
-    width = right - left + 2 * (_MARGIN_MM + _FACE_WIDTH_MM)
-    middle = (width / 2, _MARGIN_MM + height / 2 + _BEYOND_MM / 2)
-    inside = [*draw_rod(rod, lettering), *_marks(rod, way, height / 2)]
-    shift = (middle[0] - (left + right) / 2, middle[1] + (bottom + top) / 2)
+    beside = _MARGIN_MM + _FACE_WIDTH_MM
     drops = 2 if way.method is Method.HALF_SUM else 1
-    total = middle[1] + height / 2 + _BEYOND_MM + _LINE_DROP_MM * drops + _MARGIN_MM
-    return svg.document(width, total, f"Measuring {way.title}", [svg.group(inside, *shift)])
+    above, below = _MARGIN_MM + _BEYOND_MM / 2, _BEYOND_MM * 1.5 + _LINE_DROP_MM * drops
+    low = bottom - below - _MARGIN_MM + _BEYOND_MM / 2
+    ink = rod_ink(rod, lettering)
+    _marks(ink, rod, way, (top - bottom) / 2)
+    return Drawing(
+        right - left + 2 * beside, top + above - low, f"Measuring {way.title}", tuple(ink),
+        corner=(left - beside, low),
+    )
 
 
-def _marks(rod: Rod, way: Way, half: float) -> Iterator[str]:
+def _marks(ink: Ink, rod: Rod, way: Way, half: float) -> None:
     ends = _ends(rod)
     line = -half - _BEYOND_MM - _LINE_DROP_MM * 0.6
-    over, between = _contacts(ends, way, True), _contacts(ends, way, False)
     if way.method is Method.CENTRES:
         for end in ends:
-            yield _cross(end.x)
-        yield from _reading([end.x for end in ends], line, -half, "R")
+            ink.line((end.x - 2.2, 0.0), (end.x + 2.2, 0.0))
+            ink.line((end.x, -2.2), (end.x, 2.2))
+        _reading(ink, [end.x for end in ends], line, -half, "R")
         return
     if way.gauge_pins_mm:
-        yield from _pins(ends)
-    if way.method in (Method.OVER, Method.OVER_LESS_OWN, Method.ENDS, Method.HALF_SUM):
-        yield from _faces(over, half, outside=True)
-        words = "R over" if way.method is Method.HALF_SUM else "R"
-        yield from _reading(over, line, -half, words)
-    if way.method in (Method.BETWEEN, Method.HALF_SUM):
-        yield from _faces(between, half, outside=False)
-        second = line - _LINE_DROP_MM if way.method is Method.HALF_SUM else line
-        words = "R between" if way.method is Method.HALF_SUM else "R"
-        yield from _reading(between, second, -half, words)
+        _pins(ink, ends)
+    both = way.method is Method.HALF_SUM
+    if way.method is not Method.BETWEEN:
+        over = _contacts(ends, way, True)
+        _faces(ink, over, half, outside=True)
+        _reading(ink, over, line, -half, "R over" if both else "R")
+    if way.method is Method.BETWEEN or both:
+        between = _contacts(ends, way, False)
+        _faces(ink, between, half, outside=False)
+        second = line - _LINE_DROP_MM if both else line
+        _reading(ink, between, second, -half, "R between" if both else "R")
 
 
 def _ends(rod: Rod) -> tuple[_End, _End]:
@@ -94,44 +106,34 @@ def _reach(fitting: Fitting, way: Way, outside: bool) -> float:
     return radius if outside else -radius
 
 
-def _pins(ends: tuple[_End, _End]) -> Iterator[str]:
+def _pins(ink: Ink, ends: tuple[_End, _End]) -> None:
     for end in ends:
-        pin = end.fitting.gauge_pin_mm
-        if pin is not None:
-            radius = float(pin) / 2
-            style = {"fill": "#9a9a9a", "stroke": svg.INK, "stroke_width": _STROKE}
-            yield svg.circle(end.x, 0.0, radius, **style)
+        if pin := end.fitting.gauge_pin_mm:
+            loop = circle((end.x, 0.0), float(pin) / 2)
+            ink.fill(loop, shade=Shade.GREY)
+            ink.edges(loop, Pen.THIN)
 
 
-def _faces(contacts: list[float], half: float, outside: bool) -> Iterator[str]:
+def _faces(ink: Ink, contacts: list[float], half: float, outside: bool) -> None:
     """Draw the two measuring faces; outside faces lie beyond the contact, inside ones within."""
     for x, sign in zip(contacts, (-1, 1), strict=True):
         away = sign if outside else -sign
         left = x if away > 0 else x - _FACE_WIDTH_MM
-        reach = half + _BEYOND_MM
-        yield svg.rectangle(left, -1.6, _FACE_WIDTH_MM, reach + 1.6, fill=svg.INK)
+        ink.fill(rectangle(left, left + _FACE_WIDTH_MM, -half - _BEYOND_MM, 1.6))
 
 
-def _cross(x: float) -> str:
-    arm = 2.2
-    course = f"M{svg.number(x - arm)} 0h{2 * arm}M{svg.number(x)} {-arm}v{2 * arm}"
-    return f'<path d="{course}" stroke="{svg.INK}" stroke-width="0.3" fill="none"/>'
-
-
-def _reading(contacts: list[float], line: float, foot: float, words: str) -> Iterator[str]:
+def _reading(ink: Ink, contacts: list[float], line: float, foot: float, words: str) -> None:
     """Draw the dimension of a reading; `line` and `foot` are heights, up."""
     left, right = contacts
-    y, start = svg.number(-line), svg.number(-foot + 0.6)
-    helps = "".join(f"M{svg.number(x)} {start}V{svg.number(-line + 1)}" for x in contacts)
-    body = f"M{svg.number(left)} {y}H{svg.number(right)}"
-    yield f'<path d="{helps}{body}" stroke="{svg.INK}" stroke-width="{_STROKE}" fill="none"/>'
+    for x in contacts:
+        ink.line((x, foot - 0.6), (x, line - 1))
+    ink.line((left, line), (right, line))
     length, half = _ARROW_MM
-    for x, sign in ((left, 1), (right, -1)):
-        tip, back = svg.number(x), svg.number(x + sign * length)
-        up, down = svg.number(-line - half), svg.number(-line + half)
-        yield f'<path d="M{tip} {y}L{back} {up}V{down}Z" fill="{svg.INK}"/>'
-    letter = _LETTER_MM if len(words) == 1 else _WORDS_MM
-    wide = 0.56 * letter * len(words) + 1.0
+    for x, back in ((left, left + length), (right, right - length)):
+        ink.fill(polygon((x, line), (back, line + half), (back, line - half)))
+    size = _LETTER_MM if len(words) == 1 else _WORDS_MM
     middle = (left + right) / 2
-    yield svg.rectangle(middle - wide / 2, -line - 1, wide, 2, fill="#ffffff")
-    yield svg.text(middle, -line + 0.35 * letter, words, letter, text_anchor="middle")
+    text = Text(words, (middle, line - size / 2), size, Align.CENTRE)
+    reach = text.width_mm / 2 + 0.5
+    ink.fill(rectangle(middle - reach, middle + reach, line - 1, line + 1), shade=Shade.WHITE)
+    ink.append(text)

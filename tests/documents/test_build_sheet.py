@@ -14,14 +14,17 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Paper, default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
-from labkit.core.rod.curves import box
+from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.rod.curves import box, moved_piece
 from labkit.core.rod.rods import Hand
-from labkit.documents import build_sheet, svg
-from labkit.documents.plate_picture import plate_svg
+from labkit.documents import build_sheet
+from labkit.documents.drawing import Drawing, Fill, Pen, Shade, Stroke, Text
+from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_picture import box_mm, draw_rod
+from labkit.documents.rod_picture import box_mm, label_right_mm, rod_ink
 from labkit.documents.rod_values import compensation_of, rod_of, template_of
-from labkit.documents.set_picture import caption_of, set_svg
+from labkit.documents.set_picture import caption_of, set_drawing
+from labkit.documents.svg import number, to_svg
 from labkit.errors import InputError
 from tests.documents import bench_specs as specs
 
@@ -146,30 +149,39 @@ def test_pieces_are_drawn_inside_their_boxes_on_the_bed(name):
     template = template_of(spec)
     rods = {part["part"]: rod_of(part, template) for part in spec["parts"]}
     for index, plate in enumerate(spec["plates"]):
-        root = ElementTree.fromstring(plate_svg(spec, index, load_lettering()))
-        bed = root.find(f"{SVG}g")
-        pieces = [group for group in bed.findall(f"{SVG}g") if not group.findall(f"{SVG}text")]
+        pieces = drawn_pieces(plate_drawing(spec, index, load_lettering()))
         assert len(pieces) == len(plate["placements"])
         for piece, placement in zip(pieces, plate["placements"], strict=True):
-            x, y = map(float, re.findall(r"translate\((\S+) (\S+)\)", piece.get("transform"))[0])
+            x, y = placement["x_mm"], placement["y_mm"]
+            wanted = (x, x + placement["width_mm"], y, y + placement["depth_mm"])
+            assert piece == pytest.approx(wanted, abs=0.002)
             left, right, bottom, top = box_mm(rods[placement["part"]])
-            depth = plate["bed_mm"][1]
-            assert x + left == pytest.approx(placement["x_mm"], abs=0.002)
-            assert x + right == pytest.approx(
-                placement["x_mm"] + placement["width_mm"], abs=0.002
+            assert sorted((piece[1] - piece[0], piece[3] - piece[2])) == pytest.approx(
+                sorted((right - left, top - bottom))
             )
-            assert depth - y + bottom == pytest.approx(placement["y_mm"], abs=0.002)
-            assert depth - y + top == pytest.approx(
-                placement["y_mm"] + placement["depth_mm"], abs=0.002
-            )
+
+
+def drawn_pieces(drawing: Drawing) -> list[tuple[float, float, float, float]]:
+    """Boxes of the rods of a drawing: each begins with its tinted faces and has edges."""
+    found: list[list[Piece]] = []
+    before = None
+    for shape in drawing.shapes:
+        tinted = isinstance(shape, Fill) and shape.shade is Shade.TINT
+        if tinted and not before:
+            found.append([])
+        if isinstance(shape, Stroke) and shape.pen is Pen.EDGE:
+            found[-1].append(shape.piece)
+        before = tinted
+    return [box(tuple(pieces)) for pieces in found]
 
 
 def test_a_piece_that_lies_turned_is_drawn_turned():
     spec = specs.spec_of()
     placement = spec["plates"][0]["placements"][0]
     placement["width_mm"], placement["depth_mm"] = placement["depth_mm"], placement["width_mm"]
-    drawn = plate_svg(spec, 0, load_lettering()).decode()
-    assert drawn.count("rotate(-90)") == 2  # the piece, and the words along the bed's side
+    drawn = drawn_pieces(plate_drawing(spec, 0, load_lettering()))
+    turned = [top - bottom > right - left for left, right, bottom, top in drawn]
+    assert turned == [True, *[False] * (len(drawn) - 1)]
 
 
 @pytest.mark.parametrize("hand", Hand)
@@ -179,37 +191,41 @@ def test_labels_are_drawn_with_their_exact_outlines_and_never_mirrored(hand):
     part = next(part for part in spec["parts"] if part["hand"] == hand.value)
     rod = rod_of(part, template)
     label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
-    assert svg.region(label.regions(), fill=svg.INK) in "".join(draw_rod(rod, load_lettering()))
+    shift = (label_right_mm(rod), 0.0)
+    outlines = [
+        Fill(tuple(tuple(moved_piece(piece, 1.0, shift) for piece in loop)
+                   for loop in (region.outer, *region.holes)))
+        for region in label.regions()
+    ]
+    drawn = [shape for shape in rod_ink(rod, load_lettering()) if isinstance(shape, Fill)]
+    assert [shape for shape in drawn if shape.shade is Shade.BLACK] == outlines
 
 
 @pytest.mark.parametrize("name", SETS)
 def test_the_picture_of_a_set_is_whole_and_the_same_each_time(name):
     spec = specs.spec_of(SETS[name])
-    drawn = set_svg(spec, load_lettering())
-    assert drawn == set_svg(specs.spec_of(SETS[name]), load_lettering())
-    root = ElementTree.fromstring(drawn)
-    width, height = (float(size) for size in root.get("viewBox").split()[2:])
-    assert root.get("width") == f"{svg.number(width)}mm"
-    template = template_of(spec)
-    rods = {part["part"]: rod_of(part, template) for part in spec["parts"]}
-    groups = root.findall(f"{SVG}g")
-    assert len(groups) == len(rods)
-    captions = [text.text for text in root.findall(f"{SVG}text")]
+    drawing = set_drawing(spec, load_lettering())
+    assert to_svg(drawing) == to_svg(set_drawing(specs.spec_of(SETS[name]), load_lettering()))
+    root = ElementTree.fromstring(to_svg(drawing))
+    assert root.get("viewBox").split()[2:] == [number(drawing.width_mm), number(drawing.height_mm)]
+    assert root.get("width") == f"{number(drawing.width_mm)}mm"
+    assert spec["case"] in root.find(f"{SVG}title").text
+    captions = [text.words for text in drawing.own(Text)]
     assert sorted(captions[:-1]) == sorted(caption_of(part["uses"]) for part in spec["parts"])
     assert captions[-1] == "10 mm"
-    for group in groups:
-        x, y = map(float, re.findall(r"translate\((\S+) (\S+)\)", group.get("transform"))[0])
-        assert 0 < x < width
-        assert 0 < y < height
-    assert spec["case"] in root.find(f"{SVG}title").text
+    pieces = drawn_pieces(drawing)
+    assert len(pieces) == len(spec["parts"])
+    for left, right, bottom, top in (*pieces, *(text.box() for text in drawing.own(Text))):
+        assert 0 < left < right < drawing.width_mm
+        assert 0 < bottom < top < drawing.height_mm
 
 
 def test_arcs_and_circles_are_written_as_they_run():
-    from labkit.core.label.lettering import Arc, Line
-
     half = Arc((0.0, 0.0), 2.0, 0.0, 180.0)
-    closed = svg.path([[half, Line((-2.0, 0.0), (2.0, 0.0))]])
-    assert closed == '<path d="M2 0A2 2 0 0 0 -2 0L2 0Z"/>'
+    whole = Arc((0.0, 0.0), 1.0, 0.0, -360.0)
+    loop = (half, Line((-2.0, 0.0), (2.0, 0.0)))
+    drawing = Drawing(4.0, 4.0, "t", (Fill((loop,)), Stroke(whole, Pen.CUT)))
+    written = to_svg(drawing).decode()
+    assert ' d="M2 0A2 2 0 0 0 -2 0L2 0Z" ' in written
     assert box((half,)) == (-2.0, 2.0, 0.0, 2.0)
-    circle = svg.path([[Arc((0.0, 0.0), 1.0, 0.0, -360.0)]])
-    assert circle == '<path d="M1 0A1 1 0 0 1 -1 0A1 1 0 0 1 1 0Z"/>'
+    assert ' d="M1 0A1 1 0 0 1 -1 0A1 1 0 0 1 1 0Z" ' in written

@@ -15,13 +15,15 @@ from PIL import Image
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
+from labkit.core.rod.curves import box
 from labkit.documents import case_sheet, wearers_page
 from labkit.documents.bite_scale_drawing import bite_scale
-from labkit.documents.drawing import Mark, Words, in_rows, words_width_mm
+from labkit.documents.drawing import Drawing, Fill, Shade, Text, in_rows, label
 from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.render import compile_pdf, page_images
-from labkit.documents.set_picture import caption_of, set_svg
+from labkit.documents.set_picture import caption_of, set_drawing
 from labkit.documents.step_plot import step_plot
+from labkit.documents.svg import to_svg
 from tests.documents.pdfs import reader, squeezed, text_of
 from tests.documents.samples import fourteen_steps, hostile, sample_spec, six_steps, unequal_hinged
 from tests.support.prescriptions import SMALLEST, changed, sliding
@@ -56,7 +58,7 @@ DECIMALS = {"percent": 1, "advancement_mm": 2}
 
 def sheet(text: str, *, picture: bool = True, profile: Profile | None = None) -> tuple[dict, bytes]:
     spec = sample_spec(text, profile)
-    pictures = {"set.svg": set_svg(spec, load_lettering())} if picture else {}
+    pictures = {"set.svg": to_svg(set_drawing(spec, load_lettering()))} if picture else {}
     facts = case_sheet.facts(spec)
     return spec, compile_pdf(case_sheet.TEMPLATE, facts, profile or default_profile(), pictures)
 
@@ -83,7 +85,7 @@ def hinged_steps(count: int, start: float | None = None) -> str:
 
 def sheet_facts(text: str, lab: Profile) -> tuple[dict, Profile, dict[str, bytes]]:
     spec = sample_spec(text, lab)
-    return spec, lab, {"set.svg": set_svg(spec, load_lettering())}
+    return spec, lab, {"set.svg": to_svg(set_drawing(spec, load_lettering()))}
 
 
 def drawn(made: tuple[dict, Profile, dict[str, bytes]]) -> list[np.ndarray]:
@@ -245,12 +247,12 @@ def test_steps_of_a_long_plot_are_numbered_without_overlap_and_the_start_always(
     for text, start in ((fourteen_steps(), 6), (hinged_steps(33, start=50), 17)):
         steps = sample_spec(text)["lengths"]["steps"]
         drawing = step_plot(steps, words)
-        numbers = [s for s in drawing.shapes if isinstance(s, Words) and s.text.isdecimal()
-                   and s.y > drawing.height_mm - 6]
-        assert [n.text for n in numbers if n.bold] == [str(start)]
-        assert numbers[0].text == "1"
+        numbers = [text for text in drawing.own(Text) if text.words.isdecimal()
+                   and text.at[1] < drawing.corner[1] + 6]
+        assert [n.words for n in numbers if n.bold] == [str(start)]
+        assert numbers[0].words == "1"
         for a, b in pairwise(numbers):
-            assert _gap(a, b) > 0.5, (a.text, b.text)
+            assert _gap(a, b) > 0.5, (a.words, b.words)
     assert len(numbers) < len(steps)
 
 
@@ -280,7 +282,7 @@ def test_the_record_and_the_log_have_their_fields():
 def test_nothing_is_printed_outside_the_margins(name, paper):
     lab = Profile(name="Harrow Lane Bench", address=("12 Harrow Lane", "Anytown"), paper=paper)
     spec = sample_spec(CASES[name], lab)
-    pictures = {"set.svg": set_svg(spec, load_lettering())}
+    pictures = {"set.svg": to_svg(set_drawing(spec, load_lettering()))}
     ppi = 60
     for page in page_images(case_sheet.TEMPLATE, case_sheet.facts(spec), lab, pictures, ppi=ppi):
         ink = np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 128
@@ -295,43 +297,44 @@ def test_nothing_is_printed_outside_the_margins(name, paper):
 def test_the_bite_scale_places_readings_and_steps_in_proportion():
     spec = sample_spec(SMALLEST)
     drawing = bite_scale(spec, english_texts().tables["bite_scale"])
-    marks = [s for s in drawing.shapes if isinstance(s, Mark)]
-    start, retruded, registered, protruded = (mark.x for mark in marks)
+    found = [mark for mark in marks(drawing) if mark[0] != "bar"]
+    start, retruded, registered, protruded = (x for _, x, _ in found)
     # Percent is the part of the way from zero to protruded; the start is 62.5 %.
     assert (start - retruded) / (protruded - retruded) == pytest.approx(0.625)
     assert (registered - retruded) / (protruded - retruded) == pytest.approx(8.1 / 11.6)
-    assert [mark.shape for mark in marks] == ["dot", "dot", "square", "dot"]
+    assert [kind for kind, *_ in found] == ["dot", "dot", "square", "dot"]
 
 
 @pytest.mark.parametrize("habitual", ["-5.1", "-3.0", "2.8", "2.95", "6.3"])
 def test_words_on_the_bite_scale_never_overlap(habitual):
     spec = sample_spec(changed(SMALLEST, ("protruded", f"habitual = {habitual}\nprotruded")))
     drawing = bite_scale(spec, english_texts().tables["bite_scale"])
-    words = [s for s in drawing.shapes if isinstance(s, Words)]
+    words = drawing.own(Text)
     for i, a in enumerate(words):
         for b in words[i + 1 :]:
-            apart = abs(a.y - b.y) >= 3 or _gap(a, b) >= 0
-            assert apart, (a.text, b.text)
-        assert _left(a) >= -0.01
-        assert _left(a) + a.width_mm <= drawing.width_mm + 0.01
-        assert a.y + 1.5 <= drawing.height_mm
+            apart = abs(a.at[1] - b.at[1]) >= 3 or _gap(a, b) >= 0
+            assert apart, (a.words, b.words)
+        left, right, bottom, _ = a.box()
+        assert left >= -0.01
+        assert right <= drawing.width_mm + 0.01
+        assert bottom - 0.7 >= drawing.corner[1]  # room for letters that hang
 
 
 def test_the_plot_sets_asked_and_made_at_their_heights():
     steps = sample_spec(six_steps())["lengths"]["steps"]
     drawing = step_plot(steps, english_texts().tables["step_plot"])
-    rings = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "ring"][1:]
+    rings = [y for kind, _, y in marks(drawing) if kind == "ring"][1:]
     asked = [step["advancement_mm"] for step in steps]
     assert len(rings) == len(asked)
-    per_mm = (rings[0].y - rings[-1].y) / (asked[-1] - asked[0])
+    per_mm = (rings[-1] - rings[0]) / (asked[-1] - asked[0])
     for ring, value in zip(rings, asked, strict=True):
-        assert (rings[0].y - ring.y) / per_mm == pytest.approx(value - asked[0], abs=1e-9)
+        assert (ring - rings[0]) / per_mm == pytest.approx(value - asked[0], abs=1e-9)
     # Made lies within the rounding of 0.05 mm of asked; the first dot is that of the key.
-    dots = [s for s in drawing.shapes if isinstance(s, Mark) and s.shape == "dot"]
+    dots = [y for kind, _, y in marks(drawing) if kind == "dot"]
     dots = dots[1 : len(asked) + 1]
     for dot, step in zip(dots, steps, strict=True):
         made = step["made"]["advancement_mm"]
-        assert (rings[0].y - dot.y) / per_mm == pytest.approx(made - asked[0], abs=1e-9)
+        assert (dot - rings[0]) / per_mm == pytest.approx(made - asked[0], abs=1e-9)
         assert abs(made - step["advancement_mm"]) <= 0.05 + 1e-9
 
 
@@ -351,7 +354,8 @@ def test_numbers_on_paper():
     assert ticks(0, 11.6, 8) == [0, 2, 4, 6, 8, 10]
     assert ticks(0, 0.9, 8) == pytest.approx([0, 0.2, 0.4, 0.6, 0.8])
     assert in_rows([10, 10, 10], [0, 5, 9]) == [0, 1, 2]
-    assert words_width_mm("x" * 10, 9) == pytest.approx(17.78, abs=0.01)
+    # Noto Sans: x is 529 of 1000 wide.
+    assert label("x" * 10, (0, 0), 9).width_mm == pytest.approx(5.29 * 9 * 25.4 / 72)
 
 
 def test_the_wearers_page_is_large_print_and_tells_when_to_stop():
@@ -373,12 +377,21 @@ def test_facts_are_plain_json():
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
 
 
-def _left(words: Words) -> float:
-    return words.x - {"start": 0, "middle": 0.5, "end": 1}[words.anchor] * words.width_mm
+def marks(drawing: Drawing) -> list[tuple[str, float, float]]:
+    """Marks by kind, with their middles: a filled circle or rectangle each."""
+    found = []
+    for fill in drawing.own(Fill):
+        left, right, bottom, top = box(fill.loops[0])
+        round_one = len(fill.loops[0]) == 1
+        kind = {
+            Shade.BLACK: "dot", Shade.WHITE: "ring" if round_one else "square", Shade.TINT: "bar",
+        }[fill.shade]
+        found.append((kind, (left + right) / 2, (bottom + top) / 2))
+    return found
 
 
-def _gap(a: Words, b: Words) -> float:
-    return max(_left(b) - (_left(a) + a.width_mm), _left(a) - (_left(b) + b.width_mm))
+def _gap(a: Text, b: Text) -> float:
+    return max(b.box()[0] - a.box()[1], a.box()[0] - b.box()[1])
 
 
 def _sizes(pdf: bytes, words: str) -> list[float]:

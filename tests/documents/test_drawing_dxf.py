@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import os
 import pickle
 import shutil
@@ -19,14 +20,17 @@ from labkit.catalog.profiles import Profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.lettering import Arc, Line
 from labkit.core.rod.rods import FlatBar
-from labkit.documents.rod_drawing import draw, to_dxf, to_svg
+from labkit.documents.drawing import Dimension, Stroke
+from labkit.documents.rod_drawing import draw, to_dxf
 from labkit.documents.rod_drawing.dxf_words import literal_pieces
+from labkit.documents.svg import to_svg
 from tests.documents.samples import sample_spec
 from tests.support.drawings import large, prescription, sheet_for, single, views_for
 from tests.support.prescriptions import changed
 
 ROWS = sorted(rod_templates())
 ROOT = Path(__file__).parents[2]
+GOLDEN = json.loads((ROOT / "tests/golden/dimensions.json").read_text("utf-8"))
 HOSTILE = "%%c50 \\P{x}^J %%% \\U+0041 #x <b>&\""
 
 
@@ -76,6 +80,27 @@ def test_dimensions_read_back_equal_template_and_length(name, length):
         assert len(document.blocks.get(one.dxf.geometry)) >= 3  # line, arrow, words
 
 
+@pytest.mark.parametrize("case", GOLDEN)
+def test_dimensions_are_those_of_the_change_alarm(case):
+    """Names, kinds, words, sizes and measured points of every dimension, as drawn before."""
+    name, length = case.split()
+    sheet = draw(*single(name, length))
+    drawn = sorted(
+        [one.name, str(one.kind), one.text.words, round(one.value_mm, 6),
+         [[round(value, 3) + 0.0 for value in point] for point in one.points]]
+        for one in sheet.own(Dimension)
+    )
+    assert drawn == GOLDEN[case]
+    # The file says the same: words in order, and the size that its points measure.
+    written = sorted((words, size) for _, size, words in measured(read(to_dxf(sheet))))
+    wanted = sorted((words, size) for _, _, words, size, _ in GOLDEN[case])
+    plainer = [(words.replace("−", "-"), size) for words, size in wanted]
+    assert [words for words, _ in written] == sorted(words for words, _ in plainer)
+    assert sorted(size for _, size in written) == pytest.approx(
+        sorted(size for _, size in plainer), abs=1e-5
+    )
+
+
 def test_the_main_views_are_at_one_to_one():
     """Circles of the front view have the diameters of the part, in mm."""
     _, sheet = sheet_for("crosspin-eye-flat")
@@ -96,7 +121,7 @@ def test_the_file_passes_the_audit_and_holds_every_line(name):
     audit = document.audit()
     assert (audit.errors, audit.fixes) == ([], [])
     space = document.modelspace()
-    pieces = [stroke.piece for stroke in sheet.strokes]
+    pieces = [stroke.piece for stroke in sheet.own(Stroke)]
     assert len(space.query("LINE")) == sum(isinstance(piece, Line) for piece in pieces)
     assert len(space.query("ARC")) + len(space.query("CIRCLE")) == sum(
         isinstance(piece, Arc) for piece in pieces
@@ -157,7 +182,8 @@ def hashes(make_sheet: str, seed: str) -> str:
     """Digests of DXF and SVG as another process writes them."""
     code = (
         "import hashlib, pathlib, pickle\n"
-        "from labkit.documents.rod_drawing import to_dxf, to_svg\n"
+        "from labkit.documents.rod_drawing import to_dxf\n"
+        "from labkit.documents.svg import to_svg\n"
         f"{make_sheet}\n"
         "print(hashlib.sha256(to_dxf(sheet)).hexdigest(), "
         "hashlib.sha256(to_svg(sheet)).hexdigest())\n"

@@ -9,8 +9,10 @@ import pytest
 from labkit.catalog.profiles import Paper, Profile, Projection
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.texts import english_texts
+from labkit.documents.drawing import Dimension, Text
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, pdf_pictures, to_dxf, to_svg
+from labkit.documents.rod_drawing import TEMPLATE, draw, pdf_facts, to_dxf
+from labkit.documents.svg import to_svg
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import sample_spec
 from tests.documents.test_drawing_dxf import HOSTILE, hostile_sheet
@@ -22,9 +24,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def pdf_of(spec, sheet, profile=None) -> bytes:
-    return compile_pdf(
-        TEMPLATE, pdf_facts(spec, sheet), profile or Profile(), pdf_pictures(sheet)
-    )
+    return compile_pdf(TEMPLATE, pdf_facts(spec, sheet), profile or Profile())
 
 
 @pytest.mark.parametrize("name", ROWS)
@@ -36,7 +36,7 @@ def test_words_taken_back_out_of_the_pdf_equal_the_set(name):
     for part in spec["parts"]:
         assert squeezed(part["part"]) in text
         assert squeezed(part["length_mm"]) in text
-    for one in sheet.all_texts():
+    for one in sheet.every(Text):
         assert squeezed(one.words) in text, one.words
     assert squeezed(spec["case"]) in text
 
@@ -93,13 +93,13 @@ def test_codes_of_users_are_literal_in_pdf_and_svg():
 def test_svg_is_in_millimetres_with_real_text():
     _, sheet = sheet_for("crosspin-eye-flat")
     root = ElementTree.fromstring(to_svg(sheet))
-    assert root.get("viewBox") == "0 0 297 210"
+    assert root.get("viewBox") == "0 -210 297 210"
     assert (root.get("width"), root.get("height")) == ("297mm", "210mm")
     texts = {"".join(one.itertext()): one for one in root.iter(f"{SVG}text")}
-    for one in sheet.all_texts():
+    for one in sheet.every(Text):
         assert one.words in texts
     length = next(one for words, one in texts.items() if words.startswith("L = "))
-    wanted = next(one.text for one in sheet.dimensions if one.name == "functional length")
+    wanted = next(one.text for one in sheet.own(Dimension) if one.name == "functional length")
     assert float(length.get("textLength")) == pytest.approx(wanted.width_mm, abs=1e-3)
     assert float(length.get("y")) == pytest.approx(-wanted.at[1], abs=1e-3)
     dashed = [one for one in root.iter(f"{SVG}path") if one.get("stroke-dasharray")]

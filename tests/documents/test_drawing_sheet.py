@@ -15,13 +15,13 @@ from labkit.core.label.lettering import Arc, Line
 from labkit.core.rod.curves import box
 from labkit.core.rod.rods import Crosspin, Eye, FlatBar
 from labkit.core.rod.tolerances import fit_limits
+from labkit.documents.drawing import DASHES_MM, WIDTH_MM, Dimension, Kind, Pen, Stroke, Text
 from labkit.documents.glyphs import fonts_dir
 from labkit.documents.letters import CAPITAL, in_lines, width_mm, wrapped
 from labkit.documents.rod_drawing import draw, subject_of
 from labkit.documents.rod_drawing.arrange import arrange
 from labkit.documents.rod_drawing.lengths_table import rows_by_sheet
 from labkit.documents.rod_drawing.panels import note_words
-from labkit.documents.rod_drawing.sheet import DASHES_MM, WIDTH_MM, Kind, Pen
 from labkit.documents.rod_drawing.views import hatching
 from labkit.errors import InputError
 from tests.documents.samples import sample_spec
@@ -68,13 +68,14 @@ def test_nothing_collides(name, action):
 def test_the_collision_check_finds_collisions():
     """Words moved onto others, onto a line and out of the frame are each found."""
     _, sheet = sheet_for("eye-eye-flat")
-    first = sheet.texts[0]
+    first = sheet.own(Text)[0]
     for at, what in (
-        (sheet.dimensions[0].text.at, "overlaps"), ((19.0, 100.0), "leaves the frame"),
+        (sheet.own(Dimension)[0].text.at, "overlaps"), ((19.0, 100.0), "leaves the frame"),
         (sheet.views["front"].at(0.0, 3.25), "is crossed by a visible line"),
     ):
         moved = dataclasses.replace(first, at=at)
-        wrong = dataclasses.replace(sheet, texts=(moved, *sheet.texts[1:]))
+        shapes = tuple(moved if shape is first else shape for shape in sheet.shapes)
+        wrong = dataclasses.replace(sheet, shapes=shapes)
         assert any(what in problem for problem in collisions(wrong))
 
 
@@ -95,7 +96,7 @@ def test_a_table_of_28_parts_fits():
         views = views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
         sheet = draw(spec, views)
         assert collisions(sheet) == []
-        words = [text.words for text in sheet.texts]
+        words = [text.words for text in sheet.own(Text)]
         for part in spec["parts"]:
             assert words.count(part["part"]) == 1
 
@@ -111,7 +112,7 @@ def test_a_long_table_goes_on_on_further_sheets_and_nothing_collides(steps):
         for number, one in enumerate(sheets, 1):
             assert collisions(one) == []
             assert loose_lines(one) == []
-            words = [text.words for text in one.texts]
+            words = [text.words for text in one.own(Text)]
             assert f"{number} of {len(sheets)}" in words
             assert ("More parts: sheet 2 of the PDF" in words) is (one is not sheets[-1])
             parts += [part["part"] for part in spec["parts"] if part["part"] in words]
@@ -146,9 +147,9 @@ def test_words_in_the_title_block_stay_legible_and_in_their_cells(profile):
         spec = sample_spec(changed(prescription("eye-eye-flat"), ("QF-1043", case)), profile)
         sheet = draw(spec, views_for("eye-eye-flat"))
         assert collisions(sheet) == []
-        assert min(text.height_mm for text in sheet.texts) >= 1.8
-        assert min(text.squeeze for text in sheet.texts if text.own) >= 0.85 - 1e-9
-        words = [text.words for text in sheet.texts]
+        assert min(text.height_mm for text in sheet.own(Text)) >= 1.8
+        assert min(text.squeeze for text in sheet.own(Text) if text.own) >= 0.85 - 1e-9
+        words = [text.words for text in sheet.own(Text)]
         at = words.index("Laboratory") + 1
         name = words[at : words.index("Title")]
         assert 1 <= len(name) <= 2
@@ -197,11 +198,11 @@ def test_views_are_arranged_by_the_projection(name, action, projection):
     # The symbol: the cone's narrow end to the left, the circles right (first) or left (third).
     right, bottom = sheet.frame[1], sheet.frame[2]
     circles = [
-        stroke.piece for stroke in sheet.strokes if isinstance(stroke.piece, Arc)
+        stroke.piece for stroke in sheet.own(Stroke) if isinstance(stroke.piece, Arc)
         and stroke.piece.center[0] > right - 34 and stroke.piece.center[1] < bottom + 9
     ]
     cone = [
-        stroke.piece for stroke in sheet.strokes if isinstance(stroke.piece, Line)
+        stroke.piece for stroke in sheet.own(Stroke) if isinstance(stroke.piece, Line)
         and stroke.pen is Pen.VISIBLE and box((stroke.piece,))[0] > right - 33
         and box((stroke.piece,))[3] < bottom + 8 and box((stroke.piece,))[2] > bottom
         and stroke.piece.start[0] != stroke.piece.end[0]
@@ -220,8 +221,8 @@ def test_dimensions_are_those_of_the_template(name):
     template = rod_templates()[name]
     spec, sheet = sheet_for(name)
     length = float(subject_of(spec).rod.length)
-    values = {one.name: one.value_mm for one in sheet.dimensions}
-    words = {one.name: one.text.words for one in sheet.dimensions}
+    values = {one.name: one.value_mm for one in sheet.own(Dimension)}
+    words = {one.name: one.text.words for one in sheet.own(Dimension)}
     body, lower, upper = template.body, template.lower, template.upper
     assert values["functional length"] == length
     assert words["functional length"].startswith(f"L = {subject_of(spec).rod.label} ±")
@@ -258,7 +259,7 @@ def test_a_dimension_measures_what_it_says(name):
     number in its words is too."""
     for length in ("22.3", "33.6"):
         spec, views = single(name, length)
-        for one in draw(spec, views).dimensions:
+        for one in draw(spec, views).own(Dimension):
             (ax, ay), (bx, by) = one.points
             measure = {
                 Kind.HORIZONTAL: abs(ax - bx), Kind.VERTICAL: abs(ay - by),
@@ -271,7 +272,7 @@ def test_a_dimension_measures_what_it_says(name):
 
 def test_the_pin_of_an_unequal_rod_fixes_the_label_place_from_the_lower_end():
     spec, sheet = sheet_for("crosspin-eye-flat")
-    place = next(one for one in sheet.dimensions if one.name == "label place")
+    place = next(one for one in sheet.own(Dimension) if one.name == "label place")
     # Keep-outs: pin 3.0 / 2 at the lower end, bore 2.5 / 2 at the upper; half the difference.
     assert place.text.words == "L/2 + 0.125"
     assert place.value_mm == pytest.approx(float(subject_of(spec).rod.length) / 2 + 0.125)
@@ -281,7 +282,7 @@ def test_lettering_scales_and_line_widths_are_from_the_series():
     for name in ROWS:
         for profile in PROFILES:
             _, sheet = sheet_for(name, profile=profile)
-            assert {text.height_mm for text in sheet.all_texts()} <= ISO_3098_MM
+            assert {text.height_mm for text in sheet.every(Text)} <= ISO_3098_MM
             assert {place.per_mm for place in sheet.views.values()} <= ISO_5455
     assert WIDTH_MM[Pen.VISIBLE] == 0.5
     assert WIDTH_MM[Pen.HIDDEN] == WIDTH_MM[Pen.CENTRE] == WIDTH_MM[Pen.THIN] == 0.25
@@ -297,7 +298,7 @@ def test_table_lists_every_part_with_length_tolerance_and_steps():
     views = views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
     sheet = draw(spec, views)
     rows: dict[float, list[tuple[float, str]]] = {}
-    for text in sheet.texts:
+    for text in sheet.own(Text):
         if text.at[0] > sheet.frame[1] - 60 and text.at[1] > 120:
             rows.setdefault(text.at[1], []).append((text.box()[0], text.words))
     table = [tuple(w for _, w in sorted(cells)) for _, cells in sorted(rows.items(), reverse=True)]

@@ -12,7 +12,7 @@ import pytest
 from labkit.catalog.lettering import load_lettering
 from labkit.documents import rod_drawing
 from labkit.documents.papers import PAPERS
-from labkit.documents.set_picture import set_svg
+from labkit.documents.set_picture import set_drawing
 from labkit.documents.spec_reader import check_spec, read_spec
 from labkit.errors import InputError, LabkitError
 from tests.documents.bench_specs import BALLS, MIRRORED, PUSH, SIX, spec_of
@@ -56,7 +56,7 @@ def use(spec: dict[str, Any]) -> None:
     """Work out everything that stands on the papers."""
     for paper in PAPERS:
         paper.facts(spec)
-    set_svg(spec, load_lettering())
+    set_drawing(spec, load_lettering())
     rod_drawing.subject_of(spec)
 
 

@@ -10,8 +10,8 @@ from labkit.catalog.profiles import Profile
 from labkit.core.label.lettering import Line
 from labkit.core.rod.curves import at, box
 from labkit.core.rod.projected import RodViews
+from labkit.documents.drawing import Pen, Stroke, Text
 from labkit.documents.rod_drawing import Sheet, draw, subject_of
-from labkit.documents.rod_drawing.sheet import Pen
 from tests.documents.samples import sample_spec
 from tests.support.prescriptions import SMALLEST, changed, hinged
 
@@ -48,7 +48,7 @@ def collisions(sheet: Sheet) -> list[str]:
     commas and letters that hang) to the top of its capitals.
     """
     boxes = [
-        (text, _roomy(text.box(), text.height_mm, text.turn_deg)) for text in sheet.all_texts()
+        (text, _roomy(text.box(), text.height_mm, text.turn_deg)) for text in sheet.every(Text)
     ]
     found = []
     for index, (text, one) in enumerate(boxes):
@@ -60,7 +60,7 @@ def collisions(sheet: Sheet) -> list[str]:
             f"{text.words!r} overlaps {other.words!r}"
             for other, two in boxes[index + 1 :] if _overlap(one, two)
         ]
-    for stroke in sheet.all_strokes():
+    for stroke in sheet.every(Stroke):
         around = box((stroke.piece,))
         for text, one in boxes:
             near = around[0] <= one[1] and one[0] <= around[1] and (
@@ -75,7 +75,7 @@ def loose_lines(sheet: Sheet) -> list[str]:
     """Find lines that leave the frame."""
     return [
         f"a {stroke.pen} line leaves the frame: {stroke.piece}"
-        for stroke in sheet.all_strokes() if not _inside(box((stroke.piece,)), sheet.frame)
+        for stroke in sheet.every(Stroke) if not _inside(box((stroke.piece,)), sheet.frame)
     ]
 
 

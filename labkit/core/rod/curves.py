@@ -181,6 +181,19 @@ def moved_piece(piece: Piece, factor: float, shift: Point2) -> Piece:
     return Arc(center, piece.radius * factor, piece.start_deg, piece.sweep_deg)
 
 
+def quarter_turned(piece: Piece) -> Piece:
+    """Turn a piece about the origin by a quarter, counter-clockwise.
+
+    >>> quarter_turned(Line((0.0, 0.0), (2.0, 1.0)))
+    Line(start=(-0.0, 0.0), end=(-1.0, 2.0))
+    """
+    if isinstance(piece, Line):
+        (ax, ay), (bx, by) = piece.start, piece.end
+        return Line((-ay, ax), (-by, bx))
+    x, y = piece.center
+    return Arc((-y, x), piece.radius, piece.start_deg + 90.0, piece.sweep_deg)
+
+
 def _placed(point: Point2, factor: float, shift: Point2) -> Point2:
     return (factor * point[0] + shift[0], factor * point[1] + shift[1])
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from labkit.core.label.lettering import Line, Piece, Point2
 from labkit.core.rod.curves import at
 from labkit.core.rod.projected import RodViews
+from labkit.documents.drawing import Ink
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
-from labkit.documents.rod_drawing.sheet import Ink
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.documents.rod_drawing.words import MINUS, PLUS_MINUS, size
 from labkit.errors import InputError
@@ -28,7 +28,7 @@ def length_dimensions(ink: Ink, subject: Subject, layout: Layout) -> None:
     lower = subject.lower
     place = abs(subject.label_u_mm - subject.lower.u_mm)
     words = f"L = {subject.rod.label} {PLUS_MINUS}{tolerance_words(subject)}"
-    ink.dimensions += [
+    ink += [
         linear(
             front, (lower.u_mm, 0.0), (subject.label_u_mm, subject.label.depth_mm / 2),
             Size("label place", place, _place_words(place - subject.length_mm / 2)),
@@ -44,7 +44,7 @@ def length_dimensions(ink: Ink, subject: Subject, layout: Layout) -> None:
         ),
     ]
     whole = subject.length_mm + left.reach_mm + right.reach_mm
-    ink.dimensions.append(
+    ink.append(
         linear(
             front, (left.u_mm - left.reach_mm, 0.0), (right.u_mm + right.reach_mm, 0.0),
             Size("overall length", whole, f"({size(whole)})"),
@@ -78,10 +78,7 @@ def label_note(ink: Ink, subject: Subject, layout: Layout) -> None:
         f"Label: {size(place.height_mm)} high, stroke {size(subject.label.stroke_mm)}, "
         f"{size(place.depth_mm)} deep"
     )
-    strokes, fill, text = note(tip, (tip[0] + 2.0, row), True, words)
-    ink.strokes += strokes
-    ink.fills.append(fill)
-    ink.texts.append(text)
+    note(ink, tip, (tip[0] + 2.0, row), True, words)
 
 
 def leader_row(subject: Subject, layout: Layout, row: int) -> float:
@@ -109,7 +106,7 @@ def depth_dimension(ink: Ink, subject: Subject, views: RodViews, layout: Layout)
     high = max(max(at(piece, share)[1] for share in (0.0, 1.0)) for piece in faces)
     line = place.origin[1] + place.per_mm * subject.bar_half_mm + DEPTH_LINE_MM
     first: Point2 = (floor, max(tops))
-    ink.dimensions.append(
+    ink.append(
         linear(
             place, first, (subject.face_mm, high),
             Size("label depth", subject.rod.template.label.depth_mm,

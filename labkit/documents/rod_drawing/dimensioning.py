@@ -7,18 +7,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from labkit.core.label.lettering import Line, Point2
-from labkit.documents.letters import width_mm
-from labkit.documents.rod_drawing.sheet import (
+from labkit.documents.drawing import (
     TEXT_MM,
     Align,
     Dimension,
     Fill,
+    Ink,
     Kind,
     Pen,
-    Place,
     Stroke,
     Text,
+    polygon,
 )
+from labkit.documents.letters import width_mm
+from labkit.documents.rod_drawing.sheet import Place
 
 ARROW_MM, ARROW_HALF_MM = 2.5, 0.4
 #: Gap between an edge and its extension line, and how far that runs past the dimension line.
@@ -63,11 +65,8 @@ def arrow(tip: Point2, toward: Point2) -> Fill:
     size = math.hypot(*toward)
     ux, uy = toward[0] / size, toward[1] / size
     bx, by = tip[0] - ARROW_MM * ux, tip[1] - ARROW_MM * uy
-    return Fill((
-        tip,
-        (bx - ARROW_HALF_MM * uy, by + ARROW_HALF_MM * ux),
-        (bx + ARROW_HALF_MM * uy, by - ARROW_HALF_MM * ux),
-    ))
+    half = (ARROW_HALF_MM * uy, ARROW_HALF_MM * ux)
+    return Fill((polygon(tip, (bx - half[0], by + half[1]), (bx + half[0], by - half[1])),))
 
 
 def linear(place: Place, first: Point2, second: Point2, size: Size, course: Course) -> Dimension:
@@ -83,12 +82,12 @@ def linear(place: Place, first: Point2, second: Point2, size: Size, course: Cour
     turn: _Turn = (lambda s, t: (-t, s)) if course.vertical else (lambda s, t: (s, t))
     (s1, t1), (s2, t2) = ((y, -x) if course.vertical else (x, y) for x, y in points)
     across = -course.at if course.vertical else course.at
-    strokes, fills, center, align = _line(turn, (s1, s2), across, size.words, course)
+    lines, center, align = _line(turn, (s1, s2), across, size.words, course)
     if course.extended:
         for s, t in ((s1, t1), (s2, t2)):
             way = math.copysign(1.0, across - t)
             ends = (turn(s, t + way * GAP_MM), turn(s, across + way * PAST_MM))
-            strokes.append(Stroke(Line(*ends), Pen.THIN))
+            lines.append(_thin(*ends))
     return Dimension(
         name=size.name,
         kind=Kind.VERTICAL if course.vertical else Kind.HORIZONTAL,
@@ -100,22 +99,19 @@ def linear(place: Place, first: Point2, second: Point2, size: Size, course: Cour
             size.words, turn(center, across + ABOVE_MM), TEXT_MM, align,
             90.0 if course.vertical else 0.0,
         ),
-        strokes=tuple(strokes),
-        fills=tuple(fills),
+        lines=tuple(lines),
     )
 
 
 def _line(
     turn: _Turn, span: tuple[float, float], across: float, words: str, course: Course
-) -> tuple[list[Stroke], list[Fill], float, Align]:
-    """Make the dimension line, its arrows, and the place of its words."""
+) -> tuple[list[Stroke | Fill], float, Align]:
+    """Make the dimension line with its arrows, and the place of its words."""
     s1, s2 = span
     room, wide = s2 - s1, width_mm(words, TEXT_MM)
     inside = room >= 2 * ARROW_MM + 1.5
-    if inside:
-        fills = [arrow(turn(s1, across), turn(-1.0, 0.0)), arrow(turn(s2, across), turn(1.0, 0.0))]
-    else:
-        fills = [arrow(turn(s1, across), turn(1.0, 0.0)), arrow(turn(s2, across), turn(-1.0, 0.0))]
+    way = 1.0 if inside else -1.0
+    arrows = [arrow(turn(s, across), turn(sign * way, 0.0)) for s, sign in ((s1, -1.0), (s2, 1.0))]
     tail = 0.0 if inside else TAIL_MM
     low, high = s1 - tail, s2 + tail
     center, align = (s1 + s2) / 2, Align.CENTRE
@@ -127,7 +123,7 @@ def _line(
         else:
             center, align = s2 + start, Align.LEFT
             high = max(high, center + wide)
-    return [Stroke(Line(turn(low, across), turn(high, across)), Pen.THIN)], fills, center, align
+    return [_thin(turn(low, across), turn(high, across)), *arrows], center, align
 
 
 def diameter(
@@ -145,10 +141,9 @@ def diameter(
     away = math.dist((x, y), elbow)
     ux, uy = (elbow[0] - x) / away, (elbow[1] - y) / away
     near, far = (x + radius * ux, y + radius * uy), (x - radius * ux, y - radius * uy)
-    strokes, text = _leader(near, elbow, to_right, size.words)
+    lines, text = _leader(near, elbow, to_right, size.words)
     return Dimension(
-        size.name, Kind.DIAMETER, (far, near), elbow, size.value_mm, place.per_mm, text,
-        strokes, (arrow(near, (-ux, -uy)),),
+        size.name, Kind.DIAMETER, (far, near), elbow, size.value_mm, place.per_mm, text, lines
     )
 
 
@@ -167,34 +162,34 @@ def radius(
     x, y = place.at(*center)
     size_mm, turn = size.value_mm * place.per_mm, math.radians(angle_deg)
     tip = (x + size_mm * math.cos(turn), y + size_mm * math.sin(turn))
-    strokes, text = _leader(tip, elbow, to_right, size.words)
+    lines, text = _leader(tip, elbow, to_right, size.words)
     return Dimension(
-        size.name, Kind.RADIUS, ((x, y), tip), elbow, size.value_mm, place.per_mm, text,
-        strokes, (arrow(tip, (tip[0] - elbow[0], tip[1] - elbow[1])),),
+        size.name, Kind.RADIUS, ((x, y), tip), elbow, size.value_mm, place.per_mm, text, lines
     )
 
 
-def note(tip: Point2, elbow: Point2, to_right: bool, words: str) -> tuple[list[Stroke], Fill, Text]:
-    """Point at something with a leader and words.
-
-    Returns:
-        Lines, arrowhead and words.
-    """
-    strokes, text = _leader(tip, elbow, to_right, words)
-    return list(strokes), arrow(tip, (tip[0] - elbow[0], tip[1] - elbow[1])), text
+def note(ink: Ink, tip: Point2, elbow: Point2, to_right: bool, words: str) -> None:
+    """Point at something with a leader and words."""
+    lines, text = _leader(tip, elbow, to_right, words)
+    ink += [*lines, text]
 
 
 def _leader(
     tip: Point2, elbow: Point2, to_right: bool, words: str
-) -> tuple[tuple[Stroke, ...], Text]:
+) -> tuple[tuple[Stroke | Fill, ...], Text]:
+    """Make a leader's lines, its arrowhead and words."""
     wide = width_mm(words, TEXT_MM)
     way = 1.0 if to_right else -1.0
+    toward = (tip[0] - elbow[0], tip[1] - elbow[1])
     # Where the leader leans over the words, they keep clear of it.
-    lean = max(0.0, way * (tip[0] - elbow[0]) / abs(tip[1] - elbow[1]))
-    start = 0.5 + lean * (ABOVE_MM + TEXT_MM)
+    start = 0.5 + max(0.0, way * toward[0] / abs(toward[1])) * (ABOVE_MM + TEXT_MM)
     end = (elbow[0] + way * (start + wide + 0.5), elbow[1])
     text = Text(
         words, (elbow[0] + way * start, elbow[1] + ABOVE_MM), TEXT_MM,
         Align.LEFT if to_right else Align.RIGHT,
     )
-    return (Stroke(Line(tip, elbow), Pen.THIN), Stroke(Line(elbow, end), Pen.THIN)), text
+    return (_thin(tip, elbow), _thin(elbow, end), arrow(tip, toward)), text
+
+
+def _thin(a: Point2, b: Point2) -> Stroke:
+    return Stroke(Line(a, b), Pen.THIN)

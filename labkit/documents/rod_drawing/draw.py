@@ -7,6 +7,8 @@ from typing import Any
 
 from labkit.core.rod.projected import RodViews
 from labkit.core.rod.rods import FlatBar
+from labkit.documents.drawing import Ink
+from labkit.documents.frame import frame_facts
 from labkit.documents.rod_drawing.arrange import Layout, arrange
 from labkit.documents.rod_drawing.common_dimensions import (
     depth_dimension,
@@ -16,9 +18,12 @@ from labkit.documents.rod_drawing.common_dimensions import (
 from labkit.documents.rod_drawing.flat_dimensions import flat_dimensions
 from labkit.documents.rod_drawing.panels import draw_panels
 from labkit.documents.rod_drawing.round_dimensions import round_dimensions
-from labkit.documents.rod_drawing.sheet import Ink, Place, Sheet
+from labkit.documents.rod_drawing.sheet import Place, Sheet
 from labkit.documents.rod_drawing.subject import subject_of
 from labkit.documents.rod_drawing.views import draw_views
+from labkit.documents.svg import drawing_facts
+
+TEMPLATE = "rod-drawing.typ"
 
 
 def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
@@ -72,9 +77,15 @@ def _sheet(
         date=spec["date"],
         frame=layout.frame,
         views=views,
-        strokes=tuple(ink.strokes),
-        fills=tuple(ink.fills),
-        texts=tuple(ink.texts),
-        dimensions=tuple(ink.dimensions),
+        shapes=tuple(ink),
         further=further,
     )
+
+
+def pdf_facts(spec: Mapping[str, Any], sheet: Sheet) -> dict[str, Any]:
+    """Give what the document template needs to set the sheets."""
+    return {
+        **frame_facts(spec),
+        "title": sheet.title,
+        "sheets": [drawing_facts(one) for one in (sheet, *sheet.further)],
+    }

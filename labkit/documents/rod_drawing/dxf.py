@@ -8,10 +8,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from labkit.core.label.lettering import Line, Point2
-from labkit.documents.letters import width_mm
-from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
-from labkit.documents.rod_drawing.dxf_words import content, dimension_words, literal_pieces
-from labkit.documents.rod_drawing.sheet import (
+from labkit.core.rod.curves import at
+from labkit.documents.drawing import (
     DASHES_MM,
     TEXT_MM,
     WIDTH_MM,
@@ -20,10 +18,13 @@ from labkit.documents.rod_drawing.sheet import (
     Fill,
     Kind,
     Pen,
-    Sheet,
     Stroke,
     Text,
 )
+from labkit.documents.letters import width_mm
+from labkit.documents.rod_drawing.dimensioning import ABOVE_MM, ARROW_MM, GAP_MM, PAST_MM
+from labkit.documents.rod_drawing.dxf_words import content, dimension_words, literal_pieces
+from labkit.documents.rod_drawing.sheet import Sheet
 from labkit.units import written
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 VERSION = "R2010"
 DECIMALS = 6
 TEXT_STYLE, FONT_FILE = "LETTERING", "NotoSans-Regular.ttf"
+SHEET_PENS = (Pen.FRAME, Pen.CUT, Pen.VISIBLE, Pen.HIDDEN, Pen.CENTRE, Pen.THIN)
 TEXT_LAYER, DIMENSION_LAYER = "TEXT", "DIMENSIONS"
 #: DIMENSION types of the DXF reference; 32: the block is this dimension's own; 128: placed words.
 _TYPES = {Kind.HORIZONTAL: 0, Kind.VERTICAL: 0, Kind.RADIUS: 4, Kind.DIAMETER: 3}
@@ -102,14 +104,15 @@ class _Writer:
         """Write settings, lines, words and dimensions."""
         self._settings()
         space = self._document.modelspace()
-        for stroke in self._sheet.strokes:
-            self._stroke(space, stroke, {"layer": stroke.pen.name})
-        for fill in self._sheet.fills:
-            self._fill(space, fill, {"layer": Pen.THIN.name})
-        for text in self._sheet.texts:
-            self._text(space, text)
-        for dimension in self._sheet.dimensions:
-            self._dimension(space, dimension)
+        for shape in self._sheet.shapes:
+            if isinstance(shape, Stroke):
+                self._stroke(space, shape, {"layer": shape.pen.name})
+            elif isinstance(shape, Fill):
+                self._fill(space, shape, {"layer": Pen.THIN.name})
+            elif isinstance(shape, Text):
+                self._text(space, shape)
+            else:
+                self._dimension(space, shape)
 
     def _settings(self) -> None:
         document, unit = self._document, self._unit
@@ -126,7 +129,7 @@ class _Writer:
         header["$EXTMIN"], header["$EXTMAX"] = (*low, 0.0), (*high, 0.0)
         header["$LIMMIN"], header["$LIMMAX"] = low, high
         document.styles.add(TEXT_STYLE, font=FONT_FILE)
-        for pen in Pen:
+        for pen in SHEET_PENS:
             dashes = DASHES_MM.get(pen)
             if dashes:
                 signs = [unit * one * (-1) ** index for index, one in enumerate(dashes)]
@@ -153,7 +156,8 @@ class _Writer:
         space.add_arc(center, radius, first, last, dxfattribs=attributes)
 
     def _fill(self, space: BaseLayout, fill: Fill, attributes: dict[str, Any]) -> None:
-        space.add_solid([self._at(corner) for corner in fill.corners], attributes)
+        for loop in fill.loops:
+            space.add_solid([self._at(at(piece, 0.0)) for piece in loop], attributes)
 
     def _text(self, space: BaseLayout, text: Text) -> None:
         pieces = literal_pieces(text.words)
@@ -205,10 +209,11 @@ class _Writer:
 
     def _dimension(self, space: BaseLayout, one: Dimension) -> None:
         block = self._document.blocks.new_anonymous_block(type_char="D")
-        for stroke in one.strokes:
-            self._stroke(block, stroke, {"layer": "0"})
-        for fill in one.fills:
-            self._fill(block, fill, {"layer": "0"})
+        for line in one.lines:
+            if isinstance(line, Stroke):
+                self._stroke(block, line, {"layer": "0"})
+            else:
+                self._fill(block, line, {"layer": "0"})
         words, height = dimension_words(one.text.words), one.text.height_mm * self._unit
         block.add_mtext(words, {
             "layer": "0", "style": TEXT_STYLE, "char_height": height,

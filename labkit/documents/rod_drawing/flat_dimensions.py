@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from labkit.core.rod.rods import CHAMFER_PART, Crosspin, Eye, FlatBar
+from labkit.documents.drawing import Ink
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, NEXT_MM, leader_row
 from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, note, radius
-from labkit.documents.rod_drawing.sheet import Ink
 from labkit.documents.rod_drawing.subject import End, Subject
 from labkit.documents.rod_drawing.words import DIAMETER, TIMES, fitted, size, times
 
@@ -54,7 +54,7 @@ def _bosses(ink: Ink, subject: Subject, layout: Layout) -> None:
         place = (end.u_mm, 0.0)
         elbow = _elbow(subject, layout, end, 0)
         what = Size("boss diameter", 2 * end.reach_mm, words)
-        ink.dimensions.append(diameter(layout.front, place, elbow, end.side > 0, what))
+        ink.append(diameter(layout.front, place, elbow, end.side > 0, what))
 
 
 def _bores(ink: Ink, subject: Subject, layout: Layout) -> None:
@@ -67,7 +67,7 @@ def _bores(ink: Ink, subject: Subject, layout: Layout) -> None:
         words = times(len(eyes) if alike else 1, fitted(DIAMETER, eye.bore_diameter_mm, eye.fit))
         elbow = _elbow(subject, layout, end, 0 if end.side > 0 and alike_bosses else 1)
         what = Size("bore diameter", eye.bore_diameter_mm, words)
-        ink.dimensions.append(diameter(layout.front, (end.u_mm, 0.0), elbow, end.side > 0, what))
+        ink.append(diameter(layout.front, (end.u_mm, 0.0), elbow, end.side > 0, what))
 
 
 def _blends(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) -> None:
@@ -86,7 +86,7 @@ def _blends(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) -> None:
     elbow = (x - (y - level) / math.tan(math.radians(angle)), level)
     words = times(2 * len(blended), f"R{size(bar.blend_radius_mm)}")
     what = Size("blend radius", bar.blend_radius_mm, words)
-    ink.dimensions.append(radius(layout.front, center, angle, elbow, True, what))
+    ink.append(radius(layout.front, center, angle, elbow, True, what))
 
 
 def _thickness(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) -> None:
@@ -97,7 +97,7 @@ def _thickness(ink: Ink, subject: Subject, bar: FlatBar, layout: Layout) -> None
     half = bar.thickness_mm / 2
     at = layout.top.at(end.u_mm + end.side * end.reach_mm, 0.0)[0] + end.side * FIRST_MM
     what = Size("bar thickness", bar.thickness_mm, size(bar.thickness_mm))
-    ink.dimensions.append(linear(layout.top, (edge, -half), (edge, half), what, Course(True, at)))
+    ink.append(linear(layout.top, (edge, -half), (edge, half), what, Course(True, at)))
 
 
 def _pin_lengths(ink: Ink, subject: Subject, end: End, layout: Layout) -> None:
@@ -111,7 +111,7 @@ def _pin_lengths(ink: Ink, subject: Subject, end: End, layout: Layout) -> None:
     chamfer = CHAMFER_PART * pin.lip_thickness_mm
     first = top.at(end.u_mm + way * end.reach_mm, 0.0)[0] + way * FIRST_MM
     boss = end.u_mm + way * (end.reach_mm - 0.5)
-    ink.dimensions += [
+    ink += [
         linear(
             top, (lip - way * chamfer, under), (lip - way * chamfer, tip),
             Size("lip thickness", pin.lip_thickness_mm, size(pin.lip_thickness_mm)),
@@ -126,10 +126,7 @@ def _pin_lengths(ink: Ink, subject: Subject, end: End, layout: Layout) -> None:
     corner = top.at(lip - way * (pin.lip_diameter_mm - chamfer / 2), tip + chamfer / 2)
     elbow = (corner[0] - way * 5.0, corner[1] - 5.0)
     words = f"2{TIMES} {size(chamfer)} {TIMES} 45°"
-    strokes, fill, text = note(corner, elbow, way < 0, words)
-    ink.strokes += strokes
-    ink.fills.append(fill)
-    ink.texts.append(text)
+    note(ink, corner, elbow, way < 0, words)
 
 
 def _pin_diameters(ink: Ink, subject: Subject, pin: Crosspin, layout: Layout) -> None:
@@ -139,7 +136,7 @@ def _pin_diameters(ink: Ink, subject: Subject, pin: Crosspin, layout: Layout) ->
     end = subject.face_mm + pin.pin_length_mm + pin.lip_thickness_mm / 2
     half, lip = pin.pin_diameter_mm / 2, pin.lip_diameter_mm / 2
     tip = side.at(way * subject.inward_mm, 0.0)[0]
-    ink.dimensions += [
+    ink += [
         linear(
             side, (way * middle, -half), (way * middle, half),
             Size("pin diameter", pin.pin_diameter_mm,
@@ -163,7 +160,7 @@ def _section(ink: Ink, bar: FlatBar, layout: Layout) -> None:
     half, out = bar.height_mm / 2, bar.thickness_mm / 2
     inner = out - bar.edge_radius_mm
     left = place.at(-out, 0.0)[0] - FIRST_MM
-    ink.dimensions.append(
+    ink.append(
         linear(
             place, (-inner, -half), (-inner, half),
             Size("bar height", bar.height_mm, size(bar.height_mm)), Course(True, left),
@@ -173,7 +170,7 @@ def _section(ink: Ink, bar: FlatBar, layout: Layout) -> None:
     x, y = place.at(*center)
     reach = place.per_mm * bar.edge_radius_mm / math.sqrt(2.0) + 5.0
     words = times(4, f"R{size(bar.edge_radius_mm)}")
-    ink.dimensions.append(
+    ink.append(
         radius(place, center, -45.0, (x + reach, y - reach), True,
                Size("edge radius", bar.edge_radius_mm, words))
     )

@@ -6,12 +6,13 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from labkit.core.label.lettering import Point2
+from labkit.documents.drawing import TEXT_MM, Align, Ink, Pen, Text
 from labkit.documents.rod_drawing.arrange import TABLE_MM, TITLE_MM, Layout
-from labkit.documents.rod_drawing.ruling import INSET_MM, rule, ruled_box
-from labkit.documents.rod_drawing.sheet import TEXT_MM, Align, Ink, Pen, Text
 from labkit.documents.rod_drawing.words import PLUS_MINUS, size
 
 ROW_MM, HEAD_MM = 4.2, 6.0
+#: Words keep this distance from the lines of their cell.
+INSET_MM = 1.2
 #: Columns of the table: part, L, tolerance, quantity, steps.
 COLUMNS_MM = (13.0, 11.0, 10.0, 8.0, 18.0)
 #: Room between two tables side by side, and between a table and the title block.
@@ -63,7 +64,7 @@ def table_beside_views(ink: Ink, rows: Sequence[Row], layout: Layout, continued:
     corner = (layout.table_left, layout.frame[3])
     low = _table(ink, rows, corner)
     if continued:
-        ink.texts.append(
+        ink.append(
             Text("More parts: sheet 2 of the PDF", (corner[0] + INSET_MM, low - 3.6),
                  most_mm=TABLE_MM - 2 * INSET_MM)
         )
@@ -82,19 +83,19 @@ def _table(ink: Ink, rows: Sequence[Row], corner: Point2) -> float:
     """Draw a table from its upper left corner downwards, and give its lower edge."""
     left, top = corner
     bottom = top - HEAD_MM - len(rows) * ROW_MM
-    ruled_box(ink, left, left + TABLE_MM, bottom, top, Pen.VISIBLE)
-    rule(ink, (left, top - HEAD_MM), (left + TABLE_MM, top - HEAD_MM), Pen.VISIBLE)
+    ink.box(left, left + TABLE_MM, bottom, top, Pen.VISIBLE)
+    ink.line((left, top - HEAD_MM), (left + TABLE_MM, top - HEAD_MM), Pen.VISIBLE)
     x = left
     for wide in COLUMNS_MM[:-1]:
         x += wide
-        rule(ink, (x, bottom), (x, top), Pen.THIN)
+        ink.line((x, bottom), (x, top), Pen.THIN)
     head = ("Part", "L", PLUS_MINUS, "Qty", "Steps")
     _table_row(ink, head, left, top - HEAD_MM + 1.8)
     for number, row in enumerate(rows, 1):
         low = top - HEAD_MM - number * ROW_MM
         _table_row(ink, row, left, low + 0.9)
         if number < len(rows):
-            rule(ink, (left, low), (left + TABLE_MM, low), Pen.THIN)
+            ink.line((left, low), (left + TABLE_MM, low), Pen.THIN)
     return bottom
 
 
@@ -104,7 +105,7 @@ def _table_row(ink: Ink, row: Row, left: float, base: float) -> None:
         at, align = (x + INSET_MM, Align.LEFT)
         if index in (1, 2, 3):
             at, align = (x + wide - INSET_MM, Align.RIGHT)
-        ink.texts.append(Text(words, (at, base), TEXT_MM, align, most_mm=wide - INSET_MM))
+        ink.append(Text(words, (at, base), TEXT_MM, align, most_mm=wide - INSET_MM))
         x += wide
 
 

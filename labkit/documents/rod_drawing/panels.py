@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.documents.drawing import TEXT_MM, Ink, Pen, Text
 from labkit.documents.letters import wrapped
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
 from labkit.documents.rod_drawing.lengths_table import (
@@ -11,8 +12,6 @@ from labkit.documents.rod_drawing.lengths_table import (
     table_rows,
     tables_side_by_side,
 )
-from labkit.documents.rod_drawing.ruling import ruled_box
-from labkit.documents.rod_drawing.sheet import TEXT_MM, Ink, Pen, Text
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.documents.rod_drawing.title_block import SheetNumber, title_block
 
@@ -30,7 +29,7 @@ def draw_panels(ink: Ink, subject: Subject, layout: Layout) -> list[Ink]:
         Content of the further sheets that the table of lengths needs; usually none.
     """
     first, *rest = rows_by_sheet(list(table_rows(subject.spec)), layout)
-    ruled_box(ink, *layout.frame, Pen.FRAME)
+    ink.box(*layout.frame, Pen.FRAME)
     title_block(ink, subject, layout, SheetNumber(1, 1 + len(rest)))
     table_beside_views(ink, first, layout, bool(rest))
     _notes(ink, subject, layout)
@@ -43,14 +42,14 @@ def draw_panels(ink: Ink, subject: Subject, layout: Layout) -> list[Ink]:
 def _further(subject: Subject, layout: Layout, rows: list[Row], sheet: SheetNumber) -> Ink:
     """Draw a sheet that continues the table of lengths."""
     ink = Ink()
-    ruled_box(ink, *layout.frame, Pen.FRAME)
+    ink.box(*layout.frame, Pen.FRAME)
     title_block(ink, subject, layout, sheet)
     tables_side_by_side(ink, rows, layout)
     left, bottom = layout.frame[0] + 3.0, layout.frame[2] + 3.0
     room = layout.frame[1] - TITLE_MM[0] - left - 3.0
     words = "Lengths in mm. The rod, its notes and the first lengths are on sheet 1."
     for row, line in enumerate(reversed(wrapped(words, TEXT_MM, room))):
-        ink.texts.append(Text(line, (left, bottom + row * NOTE_ROW_MM), most_mm=room))
+        ink.append(Text(line, (left, bottom + row * NOTE_ROW_MM), most_mm=room))
     return ink
 
 
@@ -65,8 +64,8 @@ def _notes(ink: Ink, subject: Subject, layout: Layout) -> None:
         lines += [(str(number), first), *(("", line) for line in rest)]
     for mark, words in reversed(lines):
         if mark:
-            ink.texts.append(Text(mark, (left, y), TEXT_MM))
-        ink.texts.append(Text(words, (left + 5.0, y), TEXT_MM, most_mm=wide - 5.0, own=True))
+            ink.append(Text(mark, (left, y), TEXT_MM))
+        ink.append(Text(words, (left + 5.0, y), TEXT_MM, most_mm=wide - 5.0, own=True))
         y += NOTE_ROW_MM
 
 

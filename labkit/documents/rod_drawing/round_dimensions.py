@@ -6,10 +6,10 @@ import math
 
 from labkit.core.label.lettering import Arc
 from labkit.core.rod.rods import Ball, RoundBar
+from labkit.documents.drawing import Ink, Pen, Stroke
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, leader_row
 from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, radius
-from labkit.documents.rod_drawing.sheet import Ink, Pen, Stroke
 from labkit.documents.rod_drawing.subject import End, Subject
 from labkit.documents.rod_drawing.words import DIAMETER, fitted, size, times
 
@@ -45,7 +45,7 @@ def _ball(ink: Ink, subject: Subject, end: End, count: int, layout: Layout) -> N
     x, y = layout.front.at(end.u_mm, 0.0)
     level = leader_row(subject, layout, 0)
     words = times(count, fitted(f"S{DIAMETER}", ball.ball_diameter_mm, ball.fit))
-    ink.dimensions.append(
+    ink.append(
         diameter(
             layout.front, (end.u_mm, 0.0), (x + end.side * LEAN * (y - level), level),
             end.side > 0, Size("ball diameter", ball.ball_diameter_mm, words),
@@ -63,10 +63,10 @@ def _neck_length(
     open_deg = math.degrees(math.asin(ball.neck_diameter_mm / bar.diameter_mm))
     start = -open_deg if end.side > 0 else 180.0 - open_deg
     arc = Arc(top.at(dome, 0.0), top.per_mm * bar.diameter_mm / 2, start, 2 * open_deg)
-    ink.strokes.append(Stroke(arc, Pen.THIN))
+    ink.append(Stroke(arc, Pen.THIN))
     level = top.origin[1] - top.per_mm * subject.inward_mm - FIRST_MM
     words = times(2 if _alike(subject) else 1, size(ball.neck_length_mm))
-    ink.dimensions.append(
+    ink.append(
         linear(
             top, (apex, 0.0), (end.u_mm, 0.0),
             Size("neck length", ball.neck_length_mm, words),
@@ -86,7 +86,7 @@ def _neck_diameter(
     shoulder = dome - math.sqrt((bar.diameter_mm / 2) ** 2 - half**2)
     u = end.u_mm - end.side * (foot + shoulder) / 2
     words = times(2 if _alike(subject) else 1, f"{DIAMETER}{size(ball.neck_diameter_mm)}")
-    ink.dimensions.append(
+    ink.append(
         linear(
             layout.top, (u, -half), (u, half),
             Size("neck diameter", ball.neck_diameter_mm, words),
@@ -106,7 +106,7 @@ def _dome(ink: Ink, subject: Subject, bar: RoundBar, layout: Layout) -> None:
     x, y = layout.front.at(*center)
     level = leader_row(subject, layout, 0)
     elbow = (x + (y - level) / math.tan(math.radians(DOME_DEG)) * -1.0, level)
-    ink.dimensions.append(
+    ink.append(
         radius(layout.front, center, DOME_DEG, elbow, False,
                Size("dome radius", size_mm, times(2, f"SR{size(size_mm)}")))
     )
@@ -119,7 +119,7 @@ def _section(ink: Ink, subject: Subject, bar: RoundBar, layout: Layout) -> None:
     below = place.at(0.0, -half)[1] - 7.5
     flat = math.sqrt(half**2 - subject.face_mm**2)
     across = bar.diameter_mm - bar.flat_depth_mm
-    ink.dimensions += [
+    ink += [
         linear(
             place, (0.0, -half), (0.0, half),
             Size("bar diameter", bar.diameter_mm, f"{DIAMETER}{size(bar.diameter_mm)}"),

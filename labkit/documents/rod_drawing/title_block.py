@@ -7,19 +7,11 @@ from dataclasses import dataclass
 
 from labkit.catalog.profiles import Paper, Projection
 from labkit.catalog.texts import english_texts
-from labkit.core.label.lettering import Arc, Point2
+from labkit.core.label.lettering import Point2
+from labkit.documents.drawing import LARGE_MM, SMALL_MM, TEXT_MM, Ink, Pen, Text, circle
 from labkit.documents.letters import in_lines, width_mm
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
-from labkit.documents.rod_drawing.ruling import INSET_MM, rule, ruled_box
-from labkit.documents.rod_drawing.sheet import (
-    LARGE_MM,
-    SMALL_MM,
-    TEXT_MM,
-    Ink,
-    Pen,
-    Stroke,
-    Text,
-)
+from labkit.documents.rod_drawing.lengths_table import INSET_MM
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.documents.rod_drawing.views import scale_words
 
@@ -41,15 +33,15 @@ def title_block(ink: Ink, subject: Subject, layout: Layout, sheet: SheetNumber) 
     """Draw the title block at the lower right corner (ISO 7200: its fields and width)."""
     right, bottom = layout.frame[1], layout.frame[2]
     left = right - TITLE_MM[0]
-    ruled_box(ink, left, right, bottom, bottom + TITLE_MM[1], Pen.VISIBLE)
+    ink.box(left, right, bottom, bottom + TITLE_MM[1], Pen.VISIBLE)
     for row, cells in enumerate(_cells(subject, layout, sheet)):
         low = bottom + TITLE_MM[1] - (row + 1) * TITLE_MM[1] / 4
         if row < 3:
-            rule(ink, (left, low), (right, low), Pen.THIN)
+            ink.line((left, low), (right, low), Pen.THIN)
         x = left
         for caption, words, wide in cells:
             if x > left:
-                rule(ink, (x, low), (x, low + TITLE_MM[1] / 4), Pen.THIN)
+                ink.line((x, low), (x, low + TITLE_MM[1] / 4), Pen.THIN)
             _cell(ink, (x, low), caption, words, wide)
             x += wide
     _projection_symbol(ink, subject, (right - 12.0, bottom + TITLE_MM[1] / 8))
@@ -61,7 +53,7 @@ def _caution(ink: Ink, layout: Layout) -> None:
     left, right, bottom, _ = layout.frame
     words = str(english_texts().tables["frame"]["short_caution"])
     place = (left, bottom - _CAUTION_DROP_MM)
-    ink.texts.append(Text(words, place, SMALL_MM, most_mm=right - left))
+    ink.append(Text(words, place, SMALL_MM, most_mm=right - left))
 
 
 def _cells(
@@ -95,7 +87,7 @@ def _cells(
 def _cell(ink: Ink, corner: Point2, caption: str, words: str, wide: float) -> None:
     x, y = corner
     height = TITLE_MM[1] / 4
-    ink.texts.append(Text(caption, (x + INSET_MM, y + height - 2.6), SMALL_MM))
+    ink.append(Text(caption, (x + INSET_MM, y + height - 2.6), SMALL_MM))
     room = wide - 2 * INSET_MM
     heights = (LARGE_MM, TEXT_MM) if caption in ("Case", "Title") else (TEXT_MM,)
     fits = [one for one in heights if width_mm(words, one) <= room]
@@ -107,7 +99,7 @@ def _cell(ink: Ink, corner: Point2, caption: str, words: str, wide: float) -> No
         broken = in_lines(words, SMALL_MM, (room, room / LEAST_SQUEEZE))
         bases = (3.6, 0.9) if len(broken) > 1 else (1.7,)
         lines = [(line, SMALL_MM, base) for line, base in zip(broken, bases, strict=True)]
-    ink.texts += [
+    ink += [
         Text(line, (x + INSET_MM, y + base), own, most_mm=room, own=True)
         for line, own, base in lines if line
     ]
@@ -125,11 +117,11 @@ def _projection_symbol(ink: Ink, subject: Subject, at: Point2) -> None:
     small, large, half = 1.25, 2.5, 2.5
     ends = ((cone - half - 2.0, small), (cone + half - 2.0, large))
     for u, reach in ends:
-        rule(ink, (u, y - reach), (u, y + reach), Pen.VISIBLE)
+        ink.line((u, y - reach), (u, y + reach), Pen.VISIBLE)
     for way in (-1.0, 1.0):
-        rule(ink, (ends[0][0], y + way * small), (ends[1][0], y + way * large), Pen.VISIBLE)
+        ink.line((ends[0][0], y + way * small), (ends[1][0], y + way * large), Pen.VISIBLE)
     for reach in (small, large):
-        ink.strokes.append(Stroke(Arc((rings, y), reach, 0.0, 360.0), Pen.VISIBLE))
-    rule(ink, (ends[0][0] - 1.2, y), (ends[1][0] + 1.2, y), Pen.THIN)
-    rule(ink, (rings - 3.6, y), (rings + 3.6, y), Pen.THIN)
-    rule(ink, (rings, y - 3.6), (rings, y + 3.6), Pen.THIN)
+        ink.edges(circle((rings, y), reach), Pen.VISIBLE)
+    ink.line((ends[0][0] - 1.2, y), (ends[1][0] + 1.2, y), Pen.THIN)
+    ink.line((rings - 3.6, y), (rings + 3.6, y), Pen.THIN)
+    ink.line((rings, y - 3.6), (rings, y + 3.6), Pen.THIN)

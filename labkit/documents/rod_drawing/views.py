@@ -5,21 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.label.lettering import Arc, Line, Piece
 from labkit.core.rod.curves import box, meetings, moved_piece, share_of
 from labkit.core.rod.projected import ProjectedView, RodViews
 from labkit.core.rod.rods import CHAMFER_PART, Ball, Crosspin, RoundBar
+from labkit.documents.drawing import LARGE_MM, Align, Ink, Pen, Text
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import arrow
-from labkit.documents.rod_drawing.sheet import (
-    LARGE_MM,
-    Align,
-    Ink,
-    Pen,
-    Place,
-    Stroke,
-    Text,
-)
+from labkit.documents.rod_drawing.sheet import Place
 from labkit.documents.rod_drawing.subject import End, Subject
 
 #: How far centre lines run past the edge.
@@ -44,8 +37,8 @@ def draw_views(ink: Ink, subject: Subject, views: RodViews, layout: Layout) -> N
     way = 1.0 if subject.from_left else -1.0
     _view(ink, views.side, layout.side, lambda p: _is_lip_edge(subject, p, 0, way))
     pieces = [_placed(piece, layout.section) for piece in views.section]
-    ink.strokes += [Stroke(piece, Pen.VISIBLE) for piece in pieces]
-    ink.strokes += [Stroke(line, Pen.THIN) for line in hatching(tuple(pieces))]
+    ink.edges(pieces, Pen.VISIBLE)
+    ink.edges(hatching(tuple(pieces)), Pen.THIN)
     _centre_lines(ink, subject, layout)
     _cutting_plane(ink, subject, layout)
 
@@ -58,9 +51,8 @@ def _view(
     ink: Ink, view: ProjectedView, place: Place, is_fine: Callable[[Piece], bool]
 ) -> None:
     for piece in view.visible:
-        pen = Pen.THIN if is_fine(piece) else Pen.VISIBLE
-        ink.strokes.append(Stroke(_placed(piece, place), pen))
-    ink.strokes += [Stroke(_placed(piece, place), Pen.HIDDEN) for piece in view.hidden]
+        ink.edges([_placed(piece, place)], Pen.THIN if is_fine(piece) else Pen.VISIBLE)
+    ink.edges([_placed(piece, place) for piece in view.hidden], Pen.HIDDEN)
 
 
 def _label_box(subject: Subject) -> tuple[float, float, float, float]:
@@ -138,24 +130,20 @@ def hatching(outline: tuple[Piece, ...]) -> list[Line]:
     return lines
 
 
-def _centre(ink: Ink, a: Point2, b: Point2) -> None:
-    ink.strokes.append(Stroke(Line(a, b), Pen.CENTRE))
-
-
 def _centre_lines(ink: Ink, subject: Subject, layout: Layout) -> None:
     front, top, side = layout.front, layout.top, layout.side
     half = subject.length_mm / 2
     left, right = (half + end.reach_mm for end in subject.ends)
     for place in (front, top) if isinstance(subject.rod.template.body, RoundBar) else (front,):
         (x1, y), (x2, _) = place.at(-left, 0.0), place.at(right, 0.0)
-        _centre(ink, (x1 - PAST_MM, y), (x2 + PAST_MM, y))
+        ink.line((x1 - PAST_MM, y), (x2 + PAST_MM, y), Pen.CENTRE)
     for end in subject.ends:
         x, y = front.at(end.u_mm, 0.0)
         reach = front.per_mm * end.reach_mm + PAST_MM
-        _centre(ink, (x, y - reach), (x, y + reach))
+        ink.line((x, y - reach), (x, y + reach), Pen.CENTRE)
         x, y = top.at(end.u_mm, 0.0)
         inward, outward = (top.per_mm * reach for reach in _across(subject, end))
-        _centre(ink, (x, y - inward - PAST_MM), (x, y + outward + PAST_MM))
+        ink.line((x, y - inward - PAST_MM), (x, y + outward + PAST_MM), Pen.CENTRE)
     _side_centre_lines(ink, subject, side)
     _section_centre_lines(ink, subject, layout.section)
 
@@ -175,18 +163,19 @@ def _side_centre_lines(ink: Ink, subject: Subject, side: Place) -> None:
     low, high = subject.outward_mm, subject.inward_mm
     if not subject.from_left:
         low, high = high, low
-    _centre(ink, (x - side.per_mm * low - PAST_MM, y), (x + side.per_mm * high + PAST_MM, y))
+    left, right = x - side.per_mm * low - PAST_MM, x + side.per_mm * high + PAST_MM
+    ink.line((left, y), (right, y), Pen.CENTRE)
     if isinstance(subject.rod.template.body, RoundBar):
         reach = side.per_mm * subject.half_height_mm + PAST_MM
-        _centre(ink, (x, y - reach), (x, y + reach))
+        ink.line((x, y - reach), (x, y + reach), Pen.CENTRE)
 
 
 def _section_centre_lines(ink: Ink, subject: Subject, place: Place) -> None:
     x, y = place.origin
     out, inward = place.per_mm * subject.outward_mm, place.per_mm * subject.face_mm
-    _centre(ink, (x - out - PAST_MM, y), (x + inward + PAST_MM, y))
+    ink.line((x - out - PAST_MM, y), (x + inward + PAST_MM, y), Pen.CENTRE)
     if isinstance(subject.rod.template.body, RoundBar):
-        _centre(ink, (x, y - out - PAST_MM), (x, y + out + PAST_MM))
+        ink.line((x, y - out - PAST_MM), (x, y + out + PAST_MM), Pen.CENTRE)
 
 
 def _cutting_plane(ink: Ink, subject: Subject, layout: Layout) -> None:
@@ -195,16 +184,16 @@ def _cutting_plane(ink: Ink, subject: Subject, layout: Layout) -> None:
     edge = layout.front.per_mm * subject.bar_half_mm + CUT_GAP_MM
     for way in (-1.0, 1.0):
         end = y + way * (edge + CUT_MM)
-        ink.strokes.append(Stroke(Line((x, y + way * edge), (x, end)), Pen.CUT))
+        ink.line((x, y + way * edge), (x, end), Pen.CUT)
         shaft = end - way * 0.35
-        ink.strokes.append(Stroke(Line((x - CUT_ARROW_MM, shaft), (x, shaft)), Pen.THIN))
-        ink.fills.append(arrow((x - 0.35, shaft), (1.0, 0.0)))
+        ink.line((x - CUT_ARROW_MM, shaft), (x, shaft))
+        ink.append(arrow((x - 0.35, shaft), (1.0, 0.0)))
         base = end + CUT_LETTER_MM if way > 0 else end - CUT_LETTER_MM - LARGE_MM
-        ink.texts.append(Text("A", (x - CUT_ARROW_MM / 2, base), LARGE_MM, Align.CENTRE))
+        ink.append(Text("A", (x - CUT_ARROW_MM / 2, base), LARGE_MM, Align.CENTRE))
     own = layout.section
     above = own.origin[1] + own.per_mm * subject.bar_half_mm + SECTION_TITLE_MM
     words = "A–A" if own.per_mm == layout.per_mm else f"A–A ({scale_words(own.per_mm)})"
-    ink.texts.append(Text(words, (own.origin[0], above), LARGE_MM, Align.CENTRE))
+    ink.append(Text(words, (own.origin[0], above), LARGE_MM, Align.CENTRE))
 
 
 def scale_words(per_mm: float) -> str:

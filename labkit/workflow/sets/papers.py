@@ -16,9 +16,10 @@ from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_values import rod_of, template_of
-from labkit.documents.set_picture import set_svg
+from labkit.documents.set_picture import set_drawing
 from labkit.documents.spec_reader import read_spec
 from labkit.documents.standing import profile_on_paper
+from labkit.documents.svg import to_svg
 from labkit.errors import DeliveryError, InputError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
@@ -85,7 +86,7 @@ def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]
 
     placed = placed_by_length(_shown(root, spec))
     title = f"{spec['case']}, revision {spec['revision']}"
-    drawn = (set_svg(spec, load_lettering()), set_glb(placed, title))
+    drawn = (to_svg(set_drawing(spec, load_lettering())), set_glb(placed, title))
     pictures = dict(zip(SET_PICTURES, drawn, strict=False))
     try:
         return pictures | set_pngs(placed), ()
@@ -109,9 +110,9 @@ def _drawing(root: Path, spec: Spec) -> dict[str, bytes]:
 
     subject = rod_drawing.subject_of(spec)
     sheet = rod_drawing.draw(spec, views_of(root / rod_drawing.step_file(spec), subject.request))
-    facts, lines = rod_drawing.pdf_facts(spec, sheet), rod_drawing.pdf_pictures(sheet)
-    pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_on_paper(spec), lines)
-    files = (pdf, rod_drawing.to_svg(sheet), rod_drawing.to_dxf(sheet))
+    facts = rod_drawing.pdf_facts(spec, sheet)
+    pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_on_paper(spec))
+    files = (pdf, to_svg(sheet, paper=True), rod_drawing.to_dxf(sheet))
     return {f"{DRAWING}.{end}": file for end, file in zip(DRAWING_ENDINGS, files, strict=True)}
 
 
