@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import pairwise
 from typing import TypeVar
 
-from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.label.lettering import Line, Piece, Point2
 from labkit.core.numbers import require_finite
-from labkit.core.rod.outlines import Loop, rectangle
+from labkit.core.rod.outlines import Loop, circle, polygon, rectangle
 from labkit.documents.glyphs import BOLD, REGULAR
 from labkit.documents.letters import CAPITAL, SMALL_LETTER, width_mm
 
@@ -244,16 +243,6 @@ class Ink(list[Shape]):
     def _rimmed(self, loop: Loop) -> None:
         self.fill(loop, shade=Shade.WHITE)
         self.edges(loop, Pen.THIN)
-
-
-def circle(center: Point2, radius: float) -> Loop:
-    """Give a circle."""
-    return (Arc(center, radius, 0.0, 360.0),)
-
-
-def polygon(*corners: Point2) -> Loop:
-    """Give a closed loop of straight lines."""
-    return tuple(Line(a, b) for a, b in pairwise((*corners, corners[0])))
 
 
 def label(

@@ -20,7 +20,7 @@ _ROW_GAP_OF_MANY_MM = 2.6
 _CAPTION_GAP_MM = 3.0
 _CAPTION_MM = 3.4 * CAPITAL
 #: Size of captions in a picture of more than two columns, which is printed smaller.
-_CAPTION_OF_MANY_MM = 4.2 * CAPITAL
+_CAPTION_OF_MANY_MM = 4.8 * CAPITAL
 #: Columns of a long kind: the captions of mirror parts are short, those of both sides long.
 _PARTS_OF_A_KIND = {1: 3, 2: 2}
 _COLUMN_GAP_MM = 12.0

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.fittings import BossFitting, Fitting
-from labkit.core.rod.outlines import rectangle
+from labkit.core.rod.outlines import circle, polygon, rectangle
 from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import (
     Align,
@@ -16,8 +16,6 @@ from labkit.documents.drawing import (
     Pen,
     Shade,
     Text,
-    circle,
-    polygon,
 )
 from labkit.documents.letters import CAPITAL
 from labkit.documents.rod_picture import box_mm, lower_is_left, rod_ink

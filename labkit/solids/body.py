@@ -7,9 +7,6 @@ from typing import NamedTuple
 
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex
 
-from labkit.core.rod.bodies import Ends
-from labkit.core.rod.compensation import RodSizes
-from labkit.core.rod.rods import Hand
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import Course
 
@@ -57,10 +54,3 @@ class FittingFaces:
     inward: tuple[list[Course], ...] = ()
     outward: tuple[list[Course], ...] = ()
     foot: Foot | None = None
-
-
-def facing(sizes: RodSizes, hand: Hand) -> Ends:
-    """Give the left and the right fitting as the reader of the inward face sees them."""
-    if hand is Hand.MINUS_Y:
-        return sizes.lower, sizes.upper
-    return sizes.upper, sizes.lower

@@ -11,7 +11,8 @@ from labkit.core.label.lettering import Arc, Line, Piece, Point2
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.outlines import inset
 from labkit.core.rod.rods import FlatBar, Hand
-from labkit.solids.body import Body, facing
+from labkit.core.rod.views import facing
+from labkit.solids.body import Body
 from labkit.solids.fittings import BUILDERS
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (

@@ -11,7 +11,8 @@ from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.rods import Hand, RoundBar
-from labkit.solids.body import Body, facing
+from labkit.core.rod.views import facing
+from labkit.solids.body import Body
 from labkit.solids.fittings import BUILDERS
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (

@@ -15,10 +15,9 @@ from PIL import Image
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
-from labkit.core.rod.curves import box
 from labkit.documents import case_sheet, wearers_page
 from labkit.documents.bite_scale_drawing import bite_scale
-from labkit.documents.drawing import Drawing, Fill, Shade, Text, in_rows, label
+from labkit.documents.drawing import Text, in_rows, label
 from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import caption_of, set_drawing
@@ -26,6 +25,7 @@ from labkit.documents.step_plot import step_plot
 from labkit.documents.svg import to_svg
 from tests.documents.pdfs import reader, squeezed, text_of
 from tests.documents.samples import fourteen_steps, hostile, sample_spec, six_steps, unequal_hinged
+from tests.support.drawings import marks
 from tests.support.prescriptions import SMALLEST, changed, sliding
 
 CASES = {
@@ -375,19 +375,6 @@ def test_the_wearers_page_is_large_print_and_tells_when_to_stop():
 def test_facts_are_plain_json():
     facts = case_sheet.facts(sample_spec(unequal_hinged()))
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
-
-
-def marks(drawing: Drawing) -> list[tuple[str, float, float]]:
-    """Marks by kind, with their middles: a filled circle or rectangle each."""
-    found = []
-    for fill in drawing.own(Fill):
-        left, right, bottom, top = box(fill.loops[0])
-        round_one = len(fill.loops[0]) == 1
-        kind = {
-            Shade.BLACK: "dot", Shade.WHITE: "ring" if round_one else "square", Shade.TINT: "bar",
-        }[fill.shade]
-        found.append((kind, (left + right) / 2, (bottom + top) / 2))
-    return found
 
 
 def _gap(a: Text, b: Text) -> float:

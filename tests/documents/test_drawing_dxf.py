@@ -25,7 +25,7 @@ from labkit.documents.rod_drawing import draw, to_dxf
 from labkit.documents.rod_drawing.dxf_words import literal_pieces
 from labkit.documents.svg import to_svg
 from tests.documents.samples import sample_spec
-from tests.support.drawings import large, prescription, sheet_for, single, views_for
+from tests.support.drawings import large, prescription, sheet_for, single
 from tests.support.prescriptions import changed
 
 ROWS = sorted(rod_templates())
@@ -51,8 +51,8 @@ def measured(document) -> list[tuple[str, float, str]]:
 @pytest.mark.parametrize("length", ["22.3", "33.6", "58.0"])
 def test_dimensions_read_back_equal_template_and_length(name, length):
     template = rod_templates()[name]
-    spec, views = single(name, length)
-    document = read(to_dxf(draw(spec, views)))
+    spec = single(name, length)
+    document = read(to_dxf(draw(spec)))
     sizes = measured(document)
     body, lower, upper = template.body, template.lower, template.upper
     wanted = [float(length), template.label.depth_mm]
@@ -84,7 +84,7 @@ def test_dimensions_read_back_equal_template_and_length(name, length):
 def test_dimensions_are_those_of_the_change_alarm(case):
     """Names, kinds, words, sizes and measured points of every dimension, as drawn before."""
     name, length = case.split()
-    sheet = draw(*single(name, length))
+    sheet = draw(single(name, length))
     drawn = sorted(
         [one.name, str(one.kind), one.text.words, round(one.value_mm, 6),
          [[round(value, 3) + 0.0 for value in point] for point in one.points]]
@@ -141,7 +141,7 @@ def hostile_sheet():
     text = changed(prescription("eye-eye-flat"), ('"QF-1043"', f"'{HOSTILE}'"))
     profile = Profile(name="Lab %%d {\\H3x;big} אבג 漢字 ^I \\~ %%p")
     spec = sample_spec(text, profile)
-    return draw(spec, views_for("eye-eye-flat"))
+    return draw(spec)
 
 
 def test_codes_in_words_are_literal():
@@ -166,8 +166,8 @@ def test_no_piece_holds_a_code(words):
 
 
 def test_a_long_table_leaves_word_of_the_sheets_in_the_pdf():
-    spec, views = large(60)
-    sheet = draw(spec, views)
+    spec = large(60)
+    sheet = draw(spec)
     words = [one.plain_text() for one in read(to_dxf(sheet)).modelspace().query("TEXT")]
     assert "More parts: sheet 2 of the PDF" in words
     assert "1 of 2" in words

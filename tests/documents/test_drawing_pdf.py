@@ -16,7 +16,7 @@ from labkit.documents.svg import to_svg
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import sample_spec
 from tests.documents.test_drawing_dxf import HOSTILE, hostile_sheet
-from tests.support.drawings import large, prescription, sheet_for, views_for
+from tests.support.drawings import large, prescription, sheet_for
 from tests.support.prescriptions import changed
 
 ROWS = sorted(rod_templates())
@@ -45,9 +45,9 @@ def test_words_taken_back_out_of_the_pdf_equal_the_set(name):
 @pytest.mark.parametrize(("steps", "pages"), [(17, 1), (20, 2), (60, 2)])
 def test_every_part_of_a_large_set_has_its_row_in_the_pdf(paper, steps, pages):
     profile = Profile(paper=paper)
-    spec, views = large(steps, profile)
+    spec = large(steps, profile)
     assert len(spec["parts"]) == 2 * steps
-    pdf = pdf_of(spec, draw(spec, views), profile)
+    pdf = pdf_of(spec, draw(spec), profile)
     assert len(reader(pdf).pages) == pages
     assert len(page_sizes_mm(pdf)) == 1
     text = squeezed(text_of(pdf))
@@ -109,7 +109,7 @@ def test_svg_is_in_millimetres_with_real_text():
 def test_words_of_other_scripts_keep_their_own_width_in_svg():
     profile = Profile(name="אבג 漢字")
     spec = sample_spec(prescription("eye-eye-flat"), profile)
-    root = ElementTree.fromstring(to_svg(draw(spec, views_for("eye-eye-flat"))))
+    root = ElementTree.fromstring(to_svg(draw(spec)))
     other = next(one for one in root.iter(f"{SVG}text") if "漢字" in (one.text or ""))
     assert other.get("textLength") is None
 
@@ -118,8 +118,8 @@ def test_words_of_other_scripts_keep_their_own_width_in_svg():
 def test_every_sheet_of_the_drawing_bears_the_short_caution(paper):
     profile = Profile(paper=paper)
     caution = str(english_texts().tables["frame"]["short_caution"])
-    spec, views = large(20, profile)
-    sheet = draw(spec, views)
+    spec = large(20, profile)
+    sheet = draw(spec)
     pages = reader(pdf_of(spec, sheet, profile)).pages
     assert len(pages) == 2
     assert all(squeezed(caution) in squeezed(page.extract_text()) for page in pages)

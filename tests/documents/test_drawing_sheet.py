@@ -32,7 +32,6 @@ from tests.support.drawings import (
     prescription,
     sheet_for,
     single,
-    views_for,
 )
 from tests.support.prescriptions import changed, hinged
 
@@ -58,8 +57,8 @@ def test_nothing_collides(name, action):
         pytest.skip("a template without hand is drawn alike for pull and push")
     for length in lengths(name):
         for profile in PROFILES:
-            spec, views = single(name, length, action, profile)
-            sheet = draw(spec, views)
+            spec = single(name, length, action, profile)
+            sheet = draw(spec)
             what = f"{length} mm on {profile.paper}, {profile.projection}"
             assert collisions(sheet) == [], what
             assert loose_lines(sheet) == [], what
@@ -86,15 +85,10 @@ def many() -> str:
 
 
 def test_a_table_of_28_parts_fits():
-    from labkit.exports.pictures.hidden_lines import views_of_solid
-    from labkit.solids.build import build
-
     for profile in PROFILES:
         spec = sample_spec(many(), profile)
         assert len(spec["parts"]) == 28
-        subject = subject_of(spec)
-        views = views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
-        sheet = draw(spec, views)
+        sheet = draw(spec)
         assert collisions(sheet) == []
         words = [text.words for text in sheet.own(Text)]
         for part in spec["parts"]:
@@ -104,8 +98,8 @@ def test_a_table_of_28_parts_fits():
 @pytest.mark.parametrize("steps", [17, 18, 20, 60])
 def test_a_long_table_goes_on_on_further_sheets_and_nothing_collides(steps):
     for profile in PROFILES:
-        spec, views = large(steps, profile)
-        sheet = draw(spec, views)
+        spec = large(steps, profile)
+        sheet = draw(spec)
         sheets = (sheet, *sheet.further)
         assert len(sheets) == (1 if steps == 17 else 2)
         parts = []
@@ -145,7 +139,7 @@ def test_words_in_the_title_block_stay_legible_and_in_their_cells(profile):
     profile = dataclasses.replace(profile, address=("A street of the lab's address",))
     for case in ("QF-1043", "QF-1043-WWWWWWWWWW-MMMMMMMMMM-0123456789", "W " + "W" * 38):
         spec = sample_spec(changed(prescription("eye-eye-flat"), ("QF-1043", case)), profile)
-        sheet = draw(spec, views_for("eye-eye-flat"))
+        sheet = draw(spec)
         assert collisions(sheet) == []
         assert min(text.height_mm for text in sheet.own(Text)) >= 1.8
         assert min(text.squeeze for text in sheet.own(Text) if text.own) >= 0.85 - 1e-9
@@ -258,8 +252,8 @@ def test_a_dimension_measures_what_it_says(name):
     """The distance of its points on the paper, by the scale of its view, is its value, and the
     number in its words is too."""
     for length in ("22.3", "33.6"):
-        spec, views = single(name, length)
-        for one in draw(spec, views).own(Dimension):
+        spec = single(name, length)
+        for one in draw(spec).own(Dimension):
             (ax, ay), (bx, by) = one.points
             measure = {
                 Kind.HORIZONTAL: abs(ax - bx), Kind.VERTICAL: abs(ay - by),
@@ -291,12 +285,9 @@ def test_lettering_scales_and_line_widths_are_from_the_series():
 
 def test_table_lists_every_part_with_length_tolerance_and_steps():
     spec = sample_spec(hinged())
-    from labkit.exports.pictures.hidden_lines import views_of_solid
-    from labkit.solids.build import build
 
-    subject = subject_of(spec)
-    views = views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
-    sheet = draw(spec, views)
+
+    sheet = draw(spec)
     rows: dict[float, list[tuple[float, str]]] = {}
     for text in sheet.own(Text):
         if text.at[0] > sheet.frame[1] - 60 and text.at[1] > 120:
@@ -347,7 +338,7 @@ def test_a_rod_too_large_for_the_paper_is_refused():
     part = {**spec["parts"][1], "length_mm": "700.0"}
     huge = {**spec, "parts": [part]}
     with pytest.raises(InputError, match="does not fit a drawing on a4 paper"):
-        draw(huge, views_for("eye-eye-flat"))
+        draw(huge)
 
 
 def test_a_set_without_the_starting_rod_is_refused():

@@ -10,13 +10,18 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 import pytest
 from scipy import optimize, stats
 
+from labkit.catalog.lettering import load_lettering
 from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import default_profile
 from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.gauging.ways_of_measuring import Method, Role, ways_of
+from labkit.core.label.lettering import Line
+from labkit.core.rod.curves import box
 from labkit.documents import inspection
+from labkit.documents.drawing import Pen, Stroke
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_values import template_of
+from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.way_picture import way_drawing
 from labkit.qa.files.form_columns import COLUMNS, columns_table
 from tests.documents import bench_specs as specs
 from tests.documents.test_build_sheet import SETS, packed, words_of
@@ -207,15 +212,18 @@ def test_symbols_that_stand_in_formulas_are_explained():
 
 @pytest.mark.parametrize("name", ["six", "balls", "mirrored"])
 def test_each_way_is_drawn_with_its_measuring_faces_where_they_touch(name):
-    import re
-
     spec = specs.spec_of(SETS[name])
     template = template_of(spec)
-    length = Decimal(spec["parts"][len(spec["parts"]) // 2]["length_mm"])
-    drawn = inspection.pictures(spec)
+    part = spec["parts"][len(spec["parts"]) // 2]
+    rod, length = rod_of(part, template), Decimal(part["length_mm"])
+    assert set(inspection.pictures(spec)) == {f"way-{way.method}.svg" for way in ways_of(template)}
     for way in ways_of(template):
-        text = drawn[f"way-{way.method}.svg"].decode()
-        spans = [tuple(map(float, found)) for found in re.findall(r"M(\S+) \S+H(\S+)\"", text)]
+        drawing = way_drawing(rod, way, load_lettering())
+        low = min(box((edge.piece,))[2] for edge in drawing.own(Stroke) if edge.pen is Pen.EDGE)
+        spans = [
+            (edge.piece.start[0], edge.piece.end[0]) for edge in drawing.own(Stroke)
+            if isinstance(edge.piece, Line) and edge.piece.start[1] == edge.piece.end[1] < low - 2
+        ]
         expected = float(length + way.shift_mm)
         if way.method is Method.HALF_SUM:
             assert sum(right - left for left, right in spans) / 2 == pytest.approx(

@@ -14,13 +14,12 @@ from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Arc, Line
 from labkit.core.label.place import label_space
 from labkit.core.rod.curves import box
-from labkit.core.rod.projected import ViewRequest
 from labkit.core.rod.rods import Ball, Crosspin, Eye, FlatBar, Hand, Rod
 from labkit.errors import GeometryError, InputError
-from labkit.exports.pictures.flat_edges import merged, piece_through, without
-from labkit.exports.pictures.hidden_lines import views_of, views_of_solid
 from labkit.exports.write.step import StepHeader, write_step
 from labkit.solids.build import build
+from tests.support.flat_edges import merged, piece_through, without
+from tests.support.hidden_lines import ViewRequest, views_of, views_of_solid
 
 ROWS = sorted(rod_templates())
 CASES = [(name, hand) for name in ROWS for hand in Hand

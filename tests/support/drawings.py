@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import functools
 import itertools
 from typing import Any
 
 from labkit.catalog.profiles import Profile
 from labkit.core.label.lettering import Line
 from labkit.core.rod.curves import at, box
-from labkit.core.rod.projected import RodViews
-from labkit.documents.drawing import Pen, Stroke, Text
-from labkit.documents.rod_drawing import Sheet, draw, subject_of
+from labkit.documents.drawing import Drawing, Fill, Pen, Shade, Stroke, Text
+from labkit.documents.rod_drawing import Sheet, draw
 from tests.documents.samples import sample_spec
 from tests.support.prescriptions import SMALLEST, changed, hinged
 
@@ -23,22 +21,12 @@ def prescription(template: str, distance: str = "33.6", action: str = "pull") ->
     )
 
 
-@functools.cache
-def views_for(template: str, distance: str = "33.6", action: str = "pull") -> RodViews:
-    """Views of the rod that is drawn for a prescription, from its solid."""
-    from labkit.exports.pictures.hidden_lines import views_of_solid
-    from labkit.solids.build import build
-
-    subject = subject_of(sample_spec(prescription(template, distance, action)))
-    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
-
-
 def sheet_for(
     template: str, distance: str = "33.6", action: str = "pull", profile: Profile | None = None
 ) -> tuple[dict[str, Any], Sheet]:
     """Spec and sheet of a prescription."""
     spec = sample_spec(prescription(template, distance, action), profile)
-    return spec, draw(spec, views_for(template, distance, action))
+    return spec, draw(spec)
 
 
 def collisions(sheet: Sheet) -> list[str]:
@@ -118,21 +106,11 @@ def _cuts(a, b, one):
     return high - low > 1e-9
 
 
-@functools.cache
-def _single_views(template: str, length: str, action: str) -> RodViews:
-    from labkit.exports.pictures.hidden_lines import views_of_solid
-    from labkit.solids.build import build
-
-    subject = subject_of(sample_spec(_single_text(template, length, action)))
-    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
-
-
 def single(
     template: str, length: str, action: str = "pull", profile: Profile | None = None
-) -> tuple[dict[str, Any], RodViews]:
-    """Spec of a set with one step whose rods have a given length, and views of its left rod."""
-    text = _single_text(template, length, action)
-    return sample_spec(text, profile), _single_views(template, length, action)
+) -> dict[str, Any]:
+    """Spec of a set with one step whose rods have a given length."""
+    return sample_spec(_single_text(template, length, action), profile)
 
 
 def _single_text(template: str, length: str, action: str) -> str:
@@ -150,15 +128,19 @@ def _large_text(steps: int) -> str:
     )
 
 
-@functools.cache
-def _large_views(steps: int) -> RodViews:
-    from labkit.exports.pictures.hidden_lines import views_of_solid
-    from labkit.solids.build import build
-
-    subject = subject_of(sample_spec(_large_text(steps)))
-    return views_of_solid(build(subject.rod, subject.label).shape.wrapped, subject.request)
+def large(steps: int, profile: Profile | None = None) -> dict[str, Any]:
+    """Spec of a set of many steps, left unlike right: two parts a step."""
+    return sample_spec(_large_text(steps), profile)
 
 
-def large(steps: int, profile: Profile | None = None) -> tuple[dict[str, Any], RodViews]:
-    """Spec of a set of many steps, left unlike right: two parts a step; views of its rod."""
-    return sample_spec(_large_text(steps), profile), _large_views(steps)
+def marks(drawing: Drawing) -> list[tuple[str, float, float]]:
+    """Marks by kind, with their middles: a filled circle or rectangle each."""
+    found = []
+    for fill in drawing.own(Fill):
+        left, right, bottom, top = box(fill.loops[0])
+        round_one = len(fill.loops[0]) == 1
+        kind = {
+            Shade.BLACK: "dot", Shade.WHITE: "ring" if round_one else "square", Shade.TINT: "bar",
+        }[fill.shade]
+        found.append((kind, (left + right) / 2, (bottom + top) / 2))
+    return found

@@ -23,7 +23,7 @@ from labkit.core.rod.rods import (
     RodTemplate,
 )
 from labkit.core.rod.tolerances import fit_limits, linear_tolerance
-from labkit.core.rod.views import side_view, top_view
+from labkit.core.rod.views import front_view, top_view
 from labkit.units import plain
 
 #: Width of the drawings in characters.
@@ -56,11 +56,13 @@ def _show(template: RodTemplate) -> None:
     console.print(f"{template.description} {template.hardware}.", markup=False, soft_wrap=True)
     drawn = min(max(DRAWN_MM, template.shortest_mm), template.longest_mm)
     sizes = compensated(template, drawn, Compensation())
-    side, top = side_view(sizes), top_view(sizes)
     span = float(drawn) + max(_reach(f) for f in sizes.fittings) * 2 + 1
-    for caption, view in (("from the inward side", side), ("from above, inward down", top)):
+    views = (
+        ("from the inward side", front_view(sizes)), ("from above, inward down", top_view(sizes))
+    )
+    for caption, view in views:
         console.print(f"  {caption}, drawn {plain(drawn)} mm long", style="dim", markup=False)
-        for line in sketch(view, COLUMNS, span):
+        for line in sketch(view.visible + view.hidden, COLUMNS, span):
             console.print(f"  {line}", markup=False, soft_wrap=True)
     for name, value in _facts(template):
         console.print(f"  {name:15} {value}", markup=False, soft_wrap=True)

@@ -181,6 +181,18 @@ def moved_piece(piece: Piece, factor: float, shift: Point2) -> Piece:
     return Arc(center, piece.radius * factor, piece.start_deg, piece.sweep_deg)
 
 
+def mirrored(piece: Piece) -> Piece:
+    """Mirror a piece: right becomes left.
+
+    >>> mirrored(Line((0.0, 0.0), (2.0, 1.0)))
+    Line(start=(-0.0, 0.0), end=(-2.0, 1.0))
+    """
+    if isinstance(piece, Line):
+        return Line((-piece.start[0], piece.start[1]), (-piece.end[0], piece.end[1]))
+    center = (-piece.center[0], piece.center[1])
+    return Arc(center, piece.radius, 180.0 - piece.start_deg, -piece.sweep_deg)
+
+
 def quarter_turned(piece: Piece) -> Piece:
     """Turn a piece about the origin by a quarter, counter-clockwise.
 

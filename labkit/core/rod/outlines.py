@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
-from labkit.core.label.lettering import Arc, Line, Piece, Region
+from labkit.core.label.lettering import Arc, Line, Piece, Point2, Region
 from labkit.core.rod.curves import at, enclosed_area, moved_piece
 from labkit.errors import GeometryError
 
@@ -17,8 +17,17 @@ JOINT_TOLERANCE_MM = 5e-8
 
 def rectangle(left: float, right: float, low: float, high: float) -> Loop:
     """Draw a rectangle from its lower left corner, counter-clockwise."""
-    corners = ((left, low), (right, low), (right, high), (left, high), (left, low))
-    return tuple(Line(a, b) for a, b in pairwise(corners))
+    return polygon((left, low), (right, low), (right, high), (left, high))
+
+
+def circle(center: Point2, radius: float) -> Loop:
+    """Draw a circle, counter-clockwise."""
+    return (Arc(center, radius, 0.0, 360.0),)
+
+
+def polygon(*corners: Point2) -> Loop:
+    """Draw straight lines from corner to corner and back to the first."""
+    return tuple(Line(a, b) for a, b in pairwise((*corners, corners[0])))
 
 
 def turned(loop: Loop) -> Loop:

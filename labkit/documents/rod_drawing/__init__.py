@@ -3,6 +3,6 @@
 from labkit.documents.rod_drawing.draw import TEMPLATE, draw, pdf_facts
 from labkit.documents.rod_drawing.dxf import to_dxf
 from labkit.documents.rod_drawing.sheet import Sheet
-from labkit.documents.rod_drawing.subject import step_file, subject_of
+from labkit.documents.rod_drawing.subject import subject_of
 
-__all__ = ["TEMPLATE", "Sheet", "draw", "pdf_facts", "step_file", "subject_of", "to_dxf"]
+__all__ = ["TEMPLATE", "Sheet", "draw", "pdf_facts", "subject_of", "to_dxf"]

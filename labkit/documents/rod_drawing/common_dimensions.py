@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from labkit.core.label.lettering import Line, Piece, Point2
 from labkit.core.rod.curves import at
-from labkit.core.rod.projected import RodViews
 from labkit.documents.drawing import Ink
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
@@ -88,12 +87,12 @@ def leader_row(subject: Subject, layout: Layout, row: int) -> float:
     return below - LEADER_ROW_MM - row * NEXT_ROW_MM
 
 
-def depth_dimension(ink: Ink, subject: Subject, views: RodViews, layout: Layout) -> None:
+def depth_dimension(ink: Ink, subject: Subject, layout: Layout) -> None:
     """Dimension the label's depth where the section cuts the uppermost stroke."""
     floor = subject.face_mm - subject.rod.template.label.depth_mm
     tops = [
         max(at(piece, share)[1] for share in (0.0, 1.0))
-        for piece in views.section
+        for piece in subject.views.section
         if _is_upright(piece, floor)
     ]
     if not tops:
@@ -102,7 +101,7 @@ def depth_dimension(ink: Ink, subject: Subject, views: RodViews, layout: Layout)
             f"{subject.rod.engraving}; make the set again", field="parts",
         )
     place = layout.section
-    faces = [piece for piece in views.section if _is_upright(piece, subject.face_mm)]
+    faces = [piece for piece in subject.views.section if _is_upright(piece, subject.face_mm)]
     high = max(max(at(piece, share)[1] for share in (0.0, 1.0)) for piece in faces)
     line = place.origin[1] + place.per_mm * subject.bar_half_mm + DEPTH_LINE_MM
     first: Point2 = (floor, max(tops))

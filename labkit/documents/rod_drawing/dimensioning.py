@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from labkit.core.label.lettering import Line, Point2
+from labkit.core.rod.outlines import polygon
 from labkit.documents.drawing import (
     TEXT_MM,
     Align,
@@ -17,7 +18,6 @@ from labkit.documents.drawing import (
     Pen,
     Stroke,
     Text,
-    polygon,
 )
 from labkit.documents.letters import width_mm
 from labkit.documents.rod_drawing.sheet import Place

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.core.rod.projected import RodViews
 from labkit.core.rod.rods import FlatBar
 from labkit.documents.drawing import Ink
 from labkit.documents.frame import frame_facts
@@ -26,12 +25,11 @@ from labkit.documents.svg import drawing_facts
 TEMPLATE = "rod-drawing.typ"
 
 
-def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
+def draw(spec: Mapping[str, Any]) -> Sheet:
     """Draw the rod of a set: views, section, dimensions, table of lengths, title block.
 
     Args:
         spec: Content of spacer-set.json.
-        views: Edges of the rod that `subject_of` chooses, seen as its `request` asks.
 
     Returns:
         The sheet, in mm of paper, with further sheets where its table of lengths is longer.
@@ -47,7 +45,7 @@ def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
     subject = subject_of(spec)
     layout = arrange(subject)
     ink = Ink()
-    draw_views(ink, subject, views, layout)
+    draw_views(ink, subject, layout)
     length_dimensions(ink, subject, layout)
     body = subject.rod.template.body
     if isinstance(body, FlatBar):
@@ -55,7 +53,7 @@ def draw(spec: Mapping[str, Any], views: RodViews) -> Sheet:
     else:
         round_dimensions(ink, subject, body, layout)
     label_note(ink, subject, layout)
-    depth_dimension(ink, subject, views, layout)
+    depth_dimension(ink, subject, layout)
     further = draw_panels(ink, subject, layout)
     return _sheet(
         ink, spec, layout, layout.views, tuple(_sheet(one, spec, layout, {}) for one in further)

@@ -11,8 +11,11 @@ from labkit.catalog.profiles import Profile, profile_of
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving
 from labkit.core.label.place import label_space
-from labkit.core.rod.projected import ViewRequest
-from labkit.core.rod.rods import Ball, Crosspin, Fitting, FlatBar, Hand, Rod, RoundBar
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.curves import box
+from labkit.core.rod.projected import RodViews
+from labkit.core.rod.rods import NOMINAL, Fitting, Hand, Rod
+from labkit.core.rod.views import SeenLabel, facing, rod_views
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.errors import InputError
 
@@ -33,8 +36,7 @@ class End:
     @property
     def reach_mm(self) -> float:
         """How far the end reaches past the fitting's centre."""
-        one = self.fitting
-        return (one.ball_diameter_mm if isinstance(one, Ball) else one.boss_diameter_mm) / 2
+        return self.fitting.reach_mm
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,8 @@ class Subject:
         ends: Left and right end.
         label_u_mm: Centre of the label along the rod.
         from_left: Whether the side view is that from the left: from the end with a pin.
+        section_u_mm: Where the rod is cut across: through the middle of the label's first
+            character.
     """
 
     spec: Mapping[str, Any]
@@ -56,6 +60,8 @@ class Subject:
     ends: tuple[End, End]
     label_u_mm: float
     from_left: bool
+    section_u_mm: float
+    views: RodViews
 
     @property
     def length_mm(self) -> float:
@@ -70,60 +76,27 @@ class Subject:
     @property
     def half_height_mm(self) -> float:
         """Half of the part's height in the front view."""
-        body = self.rod.template.body
-        bar = body.height_mm if isinstance(body, FlatBar) else body.diameter_mm
-        return max(bar / 2, *(end.reach_mm for end in self.ends))
+        return box(self.views.front.seen)[3]
 
     @property
     def bar_half_mm(self) -> float:
         """Half of the bar's height in the front view."""
-        body = self.rod.template.body
-        return (body.height_mm if isinstance(body, FlatBar) else body.diameter_mm) / 2
+        return self.rod.template.body.height_across_mm / 2
 
     @property
     def inward_mm(self) -> float:
         """How far the part reaches inward from its axis (n)."""
-        reaches = [self.body_inward_mm]
-        for end in self.ends:
-            one = end.fitting
-            if isinstance(one, Crosspin):
-                reaches.append(self.face_mm + one.pin_length_mm + one.lip_thickness_mm)
-            elif isinstance(one, Ball):
-                reaches.append(one.ball_diameter_mm / 2)
-        return max(reaches)
+        return -box(self.views.top.seen)[2]
 
     @property
     def outward_mm(self) -> float:
         """How far the part reaches outward from its axis (−n)."""
-        body = self.rod.template.body
-        return (body.thickness_mm if isinstance(body, FlatBar) else body.diameter_mm) / 2
-
-    @property
-    def body_inward_mm(self) -> float:
-        """How far the bar itself reaches inward."""
-        return self.face_mm
+        return box(self.views.top.seen)[3]
 
     @property
     def face_mm(self) -> float:
         """Give n of the face that bears the label."""
-        body = self.rod.template.body
-        if isinstance(body, RoundBar):
-            return body.diameter_mm / 2 - body.flat_depth_mm
-        return body.thickness_mm / 2
-
-    @property
-    def section_u_mm(self) -> float:
-        """Where the rod is cut across: through the middle of the label's first character."""
-        first = self.label.glyphs[0]
-        return self.label_u_mm + (first.left + first.right) / 2
-
-    @property
-    def request(self) -> ViewRequest:
-        """What the views have to be made from."""
-        return ViewRequest(
-            self.rod.hand, self.from_left, self.section_u_mm, self.face_mm,
-            self.rod.template.label.depth_mm,
-        )
+        return self.rod.template.body.label_level_mm
 
 
 def subject_of(spec: Mapping[str, Any]) -> Subject:
@@ -157,12 +130,14 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
         )
     template = template_of(spec)
     rod = rod_of(part, template)
-    hand = rod.hand
-    fittings = (template.lower, template.upper)
-    left, right = fittings if hand is Hand.MINUS_Y else fittings[::-1]
+    sizes = compensated(template, rod.length, NOMINAL)
+    left, right = facing(sizes, rod.hand)
     half = float(rod.length) / 2
     label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
-    center = -hand.inward_y * label_space(template, float(rod.length)).center_x_mm
+    center = -rod.hand.inward_y * label_space(template, float(rod.length)).center_x_mm
+    from_left = not right.lipped
+    section = center + (label.glyphs[0].left + label.glyphs[0].right) / 2
+    seen = SeenLabel(label.regions(), center, template.label.depth_mm)
     return Subject(
         spec=spec,
         profile=profile_of(spec),
@@ -171,10 +146,7 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
         label=label,
         ends=(End(-1, -half, left), End(1, half, right)),
         label_u_mm=center,
-        from_left=not isinstance(right, Crosspin),
+        from_left=from_left,
+        section_u_mm=section,
+        views=rod_views(sizes, rod.hand, seen, from_left=from_left, section_u_mm=section),
     )
-
-
-def step_file(spec: Mapping[str, Any]) -> str:
-    """Name the STEP file that the drawing is made from, relative to the set."""
-    return str(subject_of(spec).part["files"]["step"])

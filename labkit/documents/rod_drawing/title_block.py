@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from labkit.catalog.profiles import Paper, Projection
 from labkit.catalog.texts import english_texts
 from labkit.core.label.lettering import Point2
-from labkit.documents.drawing import LARGE_MM, SMALL_MM, TEXT_MM, Ink, Pen, Text, circle
+from labkit.core.rod.outlines import circle
+from labkit.documents.drawing import LARGE_MM, SMALL_MM, TEXT_MM, Ink, Pen, Text
 from labkit.documents.letters import in_lines, width_mm
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
 from labkit.documents.rod_drawing.lengths_table import INSET_MM

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
-from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.lettering import Line, Piece
 from labkit.core.rod.curves import box, meetings, moved_piece, share_of
-from labkit.core.rod.projected import ProjectedView, RodViews
-from labkit.core.rod.rods import CHAMFER_PART, Ball, Crosspin, RoundBar
+from labkit.core.rod.fittings import NeckFitting
+from labkit.core.rod.rods import RoundBar
 from labkit.documents.drawing import LARGE_MM, Align, Ink, Pen, Text
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import arrow
@@ -22,81 +21,27 @@ HATCH_MM = 2.0
 CUT_GAP_MM, CUT_MM, CUT_ARROW_MM, CUT_LETTER_MM = 1.2, 3.5, 5.0, 0.7
 #: The section's title stands this far above it, over the dimension of the label's depth.
 SECTION_TITLE_MM = 13.0
-_SLACK_MM = 1e-3
 
 
-def draw_views(ink: Ink, subject: Subject, views: RodViews, layout: Layout) -> None:
-    """Put the edges of all views on the sheet.
-
-    Args:
-        layout: Where the views lie.
-    """
-    label = _label_box(subject)
-    _view(ink, views.front, layout.front, lambda p: _within(p, label) or _is_chamfer(subject, p))
-    _view(ink, views.top, layout.top, lambda p: _is_lip_edge(subject, p, 1, -1.0))
-    way = 1.0 if subject.from_left else -1.0
-    _view(ink, views.side, layout.side, lambda p: _is_lip_edge(subject, p, 0, way))
-    pieces = [_placed(piece, layout.section) for piece in views.section]
-    ink.edges(pieces, Pen.VISIBLE)
-    ink.edges(hatching(tuple(pieces)), Pen.THIN)
+def draw_views(ink: Ink, subject: Subject, layout: Layout) -> None:
+    """Put the edges of all views on the sheet, with centre lines, hatching and cutting plane."""
+    views = subject.views
+    for view, place in (
+        (views.front, layout.front), (views.top, layout.top), (views.side, layout.side)
+    ):
+        ink.edges(placed(view.visible, place), Pen.VISIBLE)
+        ink.edges(placed(view.fine, place), Pen.THIN)
+        ink.edges(placed(view.hidden, place), Pen.HIDDEN)
+    section = placed(views.section, layout.section)
+    ink.edges(section, Pen.VISIBLE)
+    ink.edges(hatching(section), Pen.THIN)
     _centre_lines(ink, subject, layout)
     _cutting_plane(ink, subject, layout)
 
 
-def _placed(piece: Piece, place: Place) -> Piece:
-    return moved_piece(piece, place.per_mm, place.origin)
-
-
-def _view(
-    ink: Ink, view: ProjectedView, place: Place, is_fine: Callable[[Piece], bool]
-) -> None:
-    for piece in view.visible:
-        ink.edges([_placed(piece, place)], Pen.THIN if is_fine(piece) else Pen.VISIBLE)
-    ink.edges([_placed(piece, place) for piece in view.hidden], Pen.HIDDEN)
-
-
-def _label_box(subject: Subject) -> tuple[float, float, float, float]:
-    """Give the label's box; its outlines are drawn thin, or they would run into one another."""
-    half, rise, u = subject.label.width_mm / 2, subject.label.depth_mm / 2, subject.label_u_mm
-    return (u - half, u + half, -rise, rise)
-
-
-def _is_chamfer(subject: Subject, piece: Piece) -> bool:
-    """Tell whether a circle is the inner edge of a lip's chamfer, close beside its rim."""
-    return isinstance(piece, Arc) and any(
-        isinstance(pin := end.fitting, Crosspin)
-        and math.dist(piece.center, (end.u_mm, 0.0)) < _SLACK_MM
-        and abs(piece.radius - pin.lip_diameter_mm / 2 + CHAMFER_PART * pin.lip_thickness_mm)
-        < _SLACK_MM
-        for end in subject.ends
-    )
-
-
-def _is_lip_edge(subject: Subject, piece: Piece, axis: int, inward: float) -> bool:
-    """Tell whether a line is the edge between a lip and its chamfer, seen from the side.
-
-    Args:
-        axis: Coordinate that runs along the pin in this view.
-        inward: Its sign towards the pin's end.
-    """
-    if not isinstance(piece, Line):
-        return False
-    start, end = inward * piece.start[axis], inward * piece.end[axis]
-    for pin in (one.fitting for one in subject.ends):
-        if isinstance(pin, Crosspin) and abs(start - end) < _SLACK_MM:
-            under = subject.face_mm + pin.pin_length_mm
-            chamfer = CHAMFER_PART * pin.lip_thickness_mm
-            edges = (under + chamfer, under + pin.lip_thickness_mm - chamfer)
-            return any(abs(start - edge) < _SLACK_MM for edge in edges)
-    return False
-
-
-def _within(piece: Piece, outer: tuple[float, float, float, float]) -> bool:
-    left, right, bottom, top = box((piece,))
-    return (
-        left > outer[0] - _SLACK_MM and right < outer[1] + _SLACK_MM
-        and bottom > outer[2] - _SLACK_MM and top < outer[3] + _SLACK_MM
-    )
+def placed(pieces: tuple[Piece, ...], place: Place) -> tuple[Piece, ...]:
+    """Put pieces of a view where it lies."""
+    return tuple(moved_piece(piece, place.per_mm, place.origin) for piece in pieces)
 
 
 def hatching(outline: tuple[Piece, ...]) -> list[Line]:
@@ -150,12 +95,9 @@ def _centre_lines(ink: Ink, subject: Subject, layout: Layout) -> None:
 
 def _across(subject: Subject, end: End) -> tuple[float, float]:
     """Tell how far a fitting reaches inward and outward."""
-    one = end.fitting
-    if isinstance(one, Ball):
+    if isinstance(end.fitting, NeckFitting):
         return end.reach_mm, end.reach_mm
-    if isinstance(one, Crosspin):
-        return subject.inward_mm, subject.outward_mm
-    return subject.face_mm, subject.outward_mm
+    return subject.face_mm + end.fitting.stands_out_mm, subject.outward_mm
 
 
 def _side_centre_lines(ink: Ink, subject: Subject, side: Place) -> None:

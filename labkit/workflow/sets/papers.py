@@ -61,7 +61,7 @@ def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> t
     pictures, problems = _pictures(parts, spec)
     _write(target / PICTURES, pictures, progress)
     write_documents(spec, target, pictures, progress)
-    _write(target / FOLDER, _drawing(parts, spec), progress)
+    _write(target / FOLDER, _drawing(spec), progress)
     return problems
 
 
@@ -105,11 +105,8 @@ def _shown(root: Path, spec: Spec) -> list[ShownRod]:
     ]
 
 
-def _drawing(root: Path, spec: Spec) -> dict[str, bytes]:
-    from labkit.exports.pictures.hidden_lines import views_of
-
-    subject = rod_drawing.subject_of(spec)
-    sheet = rod_drawing.draw(spec, views_of(root / rod_drawing.step_file(spec), subject.request))
+def _drawing(spec: Spec) -> dict[str, bytes]:
+    sheet = rod_drawing.draw(spec)
     facts = rod_drawing.pdf_facts(spec, sheet)
     pdf = compile_pdf(rod_drawing.TEMPLATE, facts, profile_on_paper(spec))
     files = (pdf, to_svg(sheet, paper=True), rod_drawing.to_dxf(sheet))

@@ -6,10 +6,12 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from typing import ClassVar
 
-from labkit.core.label.lettering import Piece
+from labkit.core.label.lettering import Region
 from labkit.core.numbers import require_finite
 from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
+from labkit.core.rod.outlines import Loop
+from labkit.core.rod.projected import ProjectedView
 
 #: The lower and the upper fitting; the left and the right one where a reader looks at them.
 Ends = tuple[Fitting, Fitting]
@@ -86,13 +88,37 @@ class Bar(ABC):
         """
 
     @abstractmethod
-    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the visible edges, seen from the inward side: x right, z up.
+    def faces(self, ends: Ends, length_mm: float) -> tuple[Region, ...]:
+        """Outline what the rod covers in the front view, in parts that may overlap.
 
         Raises:
             GeometryError: The sizes leave no bar between the fittings.
         """
 
     @abstractmethod
-    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the outline seen from above: x right, the inward side downwards."""
+    def front_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the edges without the label, seen from the inward side: x right, z up.
+
+        Raises:
+            GeometryError: The sizes leave no bar between the fittings.
+        """
+
+    @abstractmethod
+    def top_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the edges seen from above: x right, the inward side downwards."""
+
+    @abstractmethod
+    def end_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the edges seen along the rod from its first end: the inward side right, z up."""
+
+    @abstractmethod
+    def section(self, ends: Ends, length_mm: float, x_mm: float) -> tuple[Loop, float]:
+        """Cut across the rod; the inward side right, z up.
+
+        Returns:
+            The outline without the inward face, and half the height of that face.
+        """
+
+    def mounted(self, ends: Ends, length_mm: float) -> Iterator[tuple[Fitting, Mount]]:
+        """Give each fitting with its place, the first end's first."""
+        return zip(ends, self.mounts(ends, length_mm), strict=True)

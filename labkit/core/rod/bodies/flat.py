@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from labkit.core.form.keys import exact, quantity
-from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.lettering import Arc, Line, Region
 from labkit.core.rod.bodies.base import Bar, Ends
+from labkit.core.rod.curves import meetings, share_of
 from labkit.core.rod.fittings import BossFitting, Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
-from labkit.core.rod.outlines import Loop, rectangle
+from labkit.core.rod.outlines import Loop, circle
+from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
 
 #: A boss this close to the bar's height counts as equal to it (a plain rounded end).
@@ -220,18 +222,78 @@ class FlatBar(Bar):
             Arc((x, half + blend), blend, -rise, -(90.0 - rise)),
         )
 
-    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the outline, then bores, pins and lips."""
-        yield from self.outline(ends, length_mm)
-        for fitting, mount in zip(ends, self.mounts(ends, length_mm), strict=True):
-            yield from fitting.side_view(mount)
+    def faces(self, ends: Ends, length_mm: float) -> tuple[Region, ...]:
+        """Give the outline with the bores as holes."""
+        bores = (
+            circle((mount.x_mm, 0.0), fitting.diameter_mm / 2)
+            for fitting, mount in self.mounted(ends, length_mm) if fitting.bored
+        )
+        return (Region(self.outline(ends, length_mm), tuple(bores)),)
 
-    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the bar as a rectangle, then bores, pins and lips."""
-        lower, upper = self.mounts(ends, length_mm)
-        yield from rectangle(lower.end_mm, upper.end_mm, -lower.face_mm, upper.face_mm)
-        for fitting, mount in zip(ends, (lower, upper), strict=True):
-            yield from fitting.top_view(mount)
+    def front_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the outline, then bores, pins and lips; a lip may hide some of its boss."""
+        views = [fitting.front_view(mount) for fitting, mount in self.mounted(ends, length_mm)]
+        bar = ProjectedView(self.outline(ends, length_mm)).behind(view.cover for view in views)
+        return sum(views, bar)
+
+    def top_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the bar as a rounded rectangle, then bores, pins and lips."""
+        mounted = list(self.mounted(ends, length_mm))
+        (_, left), (_, right) = mounted
+        half, edge = self.thickness_mm / 2, self.edge_radius_mm
+        view = ProjectedView((
+            *(Line((left.end_mm + edge, y), (right.end_mm - edge, y)) for y in (-half, half)),
+            *(Line((x, edge - half), (x, half - edge)) for x in (left.end_mm, right.end_mm)),
+            *(
+                Arc((x, side * (half - edge)), edge, start, turn * side * 90.0)
+                for side in (-1.0, 1.0)
+                for x, start, turn in (
+                    (left.end_mm + edge, 180.0, -1.0), (right.end_mm - edge, 0.0, 1.0)
+                )
+            ),
+        ))
+        return sum((fitting.top_view(mount) for fitting, mount in mounted), view)
+
+    def end_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the bosses as rounded rectangles, the lower ones hidden behind the near one."""
+        half, edge = self.thickness_mm / 2, self.edge_radius_mm
+        near, far = (_on_boss(fitting).boss_diameter_mm / 2 for fitting in ends)
+        highest = max(near, far) - edge
+        view = ProjectedView(tuple(Line((n, -highest), (n, highest)) for n in (-half, half)))
+        for reach in dict.fromkeys((near, self.height_mm / 2, far)):
+            caps = self._caps(reach)
+            in_sight = reach == near or reach > max(near, self.height_mm / 2)
+            view += ProjectedView(caps) if in_sight else ProjectedView((), caps)
+        (first, here), (last, there) = self.mounted(ends, length_mm)
+        in_front = first.end_view(here)
+        return view + in_front + last.end_view(there).behind([in_front.cover])
+
+    def _caps(self, reach: float) -> Loop:
+        """Draw the upper and lower edge of a rounded rectangle, with its corners."""
+        out = self.thickness_mm / 2 - self.edge_radius_mm
+        return tuple(
+            piece
+            for side in (-1.0, 1.0)
+            for piece in (
+                Line((-out, side * reach), (out, side * reach)),
+                Arc((out, side * (reach - self.edge_radius_mm)), self.edge_radius_mm, 0.0,
+                    side * 90.0),
+                Arc((-out, side * (reach - self.edge_radius_mm)), self.edge_radius_mm, 180.0,
+                    side * -90.0),
+            )
+        )
+
+    def section(self, ends: Ends, length_mm: float, x_mm: float) -> tuple[Loop, float]:
+        """Cut across the straight piece of the bar, or across a blend as if it were one."""
+        across = Line((x_mm, 0.0), (x_mm, 1.0))
+        hits = (
+            point for piece in self.outline(ends, length_mm) for point in meetings(across, piece)
+            if share_of(piece, point) is not None
+        )
+        high = max((y for _, y in hits), default=self.height_mm / 2)
+        half = high - self.edge_radius_mm
+        out = self.thickness_mm / 2
+        return (*self._caps(high), Line((-out, -half), (-out, half))), half
 
 
 def _on_boss(fitting: Fitting) -> BossFitting:

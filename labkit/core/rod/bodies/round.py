@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from labkit.core.form.keys import exact, quantity
-from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.lettering import Arc, Line, Piece, Region
 from labkit.core.rod.bodies.base import Bar, Ends
 from labkit.core.rod.fittings import Fitting, Mount, NeckFitting
 from labkit.core.rod.fittings.ball import cap_mm3
 from labkit.core.rod.fittings.base import Problem
+from labkit.core.rod.outlines import Loop, circle, rectangle
+from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
 
 
@@ -153,33 +155,81 @@ class RoundBar(Bar):
         # The flat takes half a spherical cap off each dome: together one whole cap.
         return domes + (math.pi * radius**2 - segment) * (right - left) - cap_mm3(radius, flat)
 
-    def side_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the contour, then the flat's edge."""
-        yield from self._contour(ends, length_mm)
-        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
-        yield Line((left, width), (right, width))
-        yield Line((left, -width), (right, -width))
-        yield Arc((left, 0.0), width, 90.0, 180.0)
-        yield Arc((right, 0.0), width, -90.0, 180.0)
-
-    def top_view(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
-        """Draw the contour, then the flat as a line."""
-        yield from self._contour(ends, length_mm)
-        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
-        y = -self.label_level_mm
-        yield Line((left - width, y), (right + width, y))
-
-    def _contour(self, ends: Ends, length_mm: float) -> Iterator[Piece]:
+    def faces(self, ends: Ends, length_mm: float) -> tuple[Region, ...]:
+        """Give bar, domes, necks and balls; they reach into one another, without a seam."""
         radius, centers = self.diameter_mm / 2, self.dome_centers(ends, length_mm)
-        yield Line((centers[0], radius), (centers[1], radius))
-        yield Line((centers[0], -radius), (centers[1], -radius))
-        mounts = self.mounts(ends, length_mm)
-        for center, fitting, mount in zip(centers, ends, mounts, strict=True):
-            yield from fitting.side_view(mount)
+        faces = [rectangle(*centers, -radius, radius)]
+        for center, fitting, mount in zip(
+            centers, ends, self.mounts(ends, length_mm), strict=True
+        ):
+            neck = _on_neck(fitting).neck_diameter_mm / 2
+            left, right = sorted((mount.x_mm, center))
+            faces += [
+                circle((center, 0.0), radius), circle((mount.x_mm, 0.0), fitting.reach_mm),
+                rectangle(left, right, -neck, neck),
+            ]
+        return tuple(Region(face, ()) for face in faces)
+
+    def front_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the contour, then the flat's edge."""
+        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
+        flat = ProjectedView((
+            *(Line((left, z), (right, z)) for z in (-width, width)),
+            Arc((left, 0.0), width, 90.0, 180.0), Arc((right, 0.0), width, -90.0, 180.0),
+        ))
+        for side in (-1.0, 1.0):
+            flat += self._contour(ends, length_mm, side, 90.0)
+        return sum((one.front_view(mount) for one, mount in self.mounted(ends, length_mm)), flat)
+
+    def top_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw the contour, on the inward side up to the flat, which is a line."""
+        (left, right), width = self.dome_centers(ends, length_mm), self.half_flat_mm
+        level, turn = -self.label_level_mm, math.asin(2 * self.label_level_mm / self.diameter_mm)
+        view = self._contour(ends, length_mm, 1.0, 90.0)
+        view += self._contour(ends, length_mm, -1.0, math.degrees(turn))
+        view += ProjectedView((Line((left - width, level), (right + width, level)),))
+        return sum((one.top_view(mount) for one, mount in self.mounted(ends, length_mm)), view)
+
+    def _contour(
+        self, ends: Ends, length_mm: float, side: float, until_deg: float
+    ) -> ProjectedView:
+        """Draw one side of bar and domes.
+
+        Args:
+            side: +1 above the middle, -1 below it.
+            until_deg: Where the domes' arcs end, from the rod's axis; up to 90, where the bar's
+                line begins.
+        """
+        radius, centers = self.diameter_mm / 2, self.dome_centers(ends, length_mm)
+        pieces: list[Piece] = []
+        if until_deg == 90.0:
+            pieces.append(Line((centers[0], side * radius), (centers[1], side * radius)))
+        for center, fitting, away in zip(centers, ends, (180.0, 0.0), strict=True):
             shoulder = math.degrees(math.asin(_on_neck(fitting).neck_diameter_mm / 2 / radius))
-            away = 180.0 if mount.inward > 0 else 0.0
-            yield Arc((center, 0.0), radius, away - 90.0, 90.0 - shoulder)
-            yield Arc((center, 0.0), radius, away + shoulder, 90.0 - shoulder)
+            way = side if away == 0.0 else -side
+            pieces.append(
+                Arc((center, 0.0), radius, away + way * shoulder, way * (until_deg - shoulder))
+            )
+        return ProjectedView(tuple(pieces))
+
+    def end_view(self, ends: Ends, length_mm: float) -> ProjectedView:
+        """Draw near ball, bar and far ball, one behind the other."""
+        (first, here), (last, there) = self.mounted(ends, length_mm)
+        near, (arc, half) = first.end_view(here), self.section(ends, length_mm, 0.0)
+        level = self.label_level_mm
+        flat = Line((level, -half), (level, half))
+        bar = ProjectedView(arc).behind([near.cover])
+        # What the near ball hides of the flat would be taken for the label's depth.
+        bar += ProjectedView(ProjectedView((flat,)).behind([near.cover]).visible)
+        far = last.end_view(there).behind([near.cover, (*arc, flat)])
+        return near + bar + far
+
+    def section(self, ends: Ends, length_mm: float, x_mm: float) -> tuple[Loop, float]:
+        """Cut across the bar."""
+        del ends, length_mm, x_mm  # the same everywhere between the domes
+        radius = self.diameter_mm / 2
+        start = math.degrees(math.acos(self.label_level_mm / radius))
+        return (Arc((0.0, 0.0), radius, start, 360.0 - 2 * start),), self.half_flat_mm
 
 
 def _on_neck(fitting: Fitting) -> NeckFitting:

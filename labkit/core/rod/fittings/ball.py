@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Annotated
 
 from labkit.core.form.keys import quantity
-from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.lettering import Arc, Line
 from labkit.core.rod.fittings.base import FIT, Mount, NeckFitting, Problem
+from labkit.core.rod.outlines import circle
+from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
 
 
@@ -80,19 +82,27 @@ class Ball(NeckFitting):
             + math.pi * neck**2 * (abs(mount.end_mm - mount.x_mm) - begin)
         )
 
-    def side_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw the neck's sides and the sphere's contour."""
+    def front_view(self, mount: Mount) -> ProjectedView:
+        """Draw the sphere's contour, the neck's sides and both its end circles, edge on."""
         neck, radius = self.neck_diameter_mm / 2, self.ball_diameter_mm / 2
         foot = mount.x_mm + mount.inward * self.neck_from_mm
-        for side in (-neck, neck):
-            yield Line((foot, side), (mount.end_mm, side))
         gap = math.degrees(math.asin(neck / radius))
         toward = 0.0 if mount.inward > 0 else 180.0
-        yield Arc((mount.x_mm, 0.0), radius, toward + gap, 360.0 - 2 * gap)
+        return ProjectedView((
+            Arc((mount.x_mm, 0.0), radius, toward + gap, 360.0 - 2 * gap),
+            *(Line((x, -neck), (x, neck)) for x in (foot, mount.end_mm)),
+            *(Line((foot, z), (mount.end_mm, z)) for z in (-neck, neck)),
+        ))
 
-    def top_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw the same as from the side: it is round about the rod."""
-        return self.side_view(mount)
+    def top_view(self, mount: Mount) -> ProjectedView:
+        """Draw the same as from the front: it is round about the rod."""
+        return self.front_view(mount)
+
+    def end_view(self, mount: Mount) -> ProjectedView:
+        """Draw the sphere, and the neck behind it."""
+        del mount  # seen along the rod it stands in the middle
+        ball = circle((0.0, 0.0), self.ball_diameter_mm / 2)
+        return ProjectedView(ball, circle((0.0, 0.0), self.neck_diameter_mm / 2), cover=ball)
 
 
 def cap_mm3(radius: float, height: float) -> float:

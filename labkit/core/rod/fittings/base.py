@@ -9,8 +9,8 @@ from decimal import Decimal
 from typing import ClassVar, Self
 
 from labkit.core.form.keys import Key, matching
-from labkit.core.label.lettering import Piece
 from labkit.core.numbers import require_finite
+from labkit.core.rod.projected import ProjectedView
 from labkit.core.rod.tolerances import CLASSES_ALLOWED, SizeLimits, fit_limits
 
 #: The tolerance class of a fitting's surface.
@@ -23,7 +23,7 @@ Problem = tuple[str, str]
 
 @dataclass(frozen=True)
 class Mount:
-    """Where a fitting stands on its bar, in the rod frame.
+    """Where a fitting stands on its bar, in the rod frame or a reader's.
 
     Args:
         x_mm: Its centre.
@@ -58,6 +58,8 @@ class EndFitting(ABC):
     symbol: ClassVar[str]
     #: Whether jaws reach that surface only below a lip.
     lipped: ClassVar[bool] = False
+    #: Whether one looks through it from the front.
+    bored: ClassVar[bool] = False
 
     fit: str
 
@@ -100,12 +102,16 @@ class EndFitting(ABC):
         """Give the volume that it adds to bar and boss, below 0 where it takes away."""
 
     @abstractmethod
-    def side_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw its edges beside those of bar and boss, seen from the inward side: x right, z up."""
+    def front_view(self, mount: Mount) -> ProjectedView:
+        """Draw its edges beside those of bar and boss: from the inward side, x right, z up."""
 
     @abstractmethod
-    def top_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw its edges beside those of bar and boss, seen from above, the inward side down."""
+    def top_view(self, mount: Mount) -> ProjectedView:
+        """Draw its edges beside those of bar and boss: from above, x right, inward side down."""
+
+    @abstractmethod
+    def end_view(self, mount: Mount) -> ProjectedView:
+        """Draw its edges beside those of bar and boss: along the rod, inward side right, z up."""
 
     @property
     def limits(self) -> SizeLimits:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Annotated
 
 from labkit.core.form.keys import exact, quantity
-from labkit.core.label.lettering import Arc, Piece
+from labkit.core.label.lettering import Line, Point2
 from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem
-from labkit.core.rod.outlines import rectangle
+from labkit.core.rod.outlines import circle, polygon
+from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
 
 #: Part of a crosspin's lip thickness by which both its edges are chamfered.
@@ -98,15 +100,39 @@ class Crosspin(BossFitting):
         pin = math.pi * (self.pin_diameter_mm / 2) ** 2 * self.pin_length_mm
         return pin + math.pi * lip**2 * self.lip_thickness_mm - 2 * ring
 
-    def side_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw pin and lip as circles."""
-        for diameter in (self.pin_diameter_mm, self.lip_diameter_mm):
-            yield Arc((mount.x_mm, 0.0), diameter / 2, 0.0, 360.0)
+    def front_view(self, mount: Mount) -> ProjectedView:
+        """Draw the lip with its chamfer, and the pin behind it."""
+        at, lip = (mount.x_mm, 0.0), circle((mount.x_mm, 0.0), self.lip_diameter_mm / 2)
+        inner = circle(at, self.lip_diameter_mm / 2 - self.chamfer_mm)
+        return ProjectedView(lip, circle(at, self.pin_diameter_mm / 2), inner, cover=lip)
 
-    def top_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw pin and lip as rectangles."""
-        pin, lip = self.pin_diameter_mm / 2, self.lip_diameter_mm / 2
-        x, face = mount.x_mm, -mount.face_mm
-        under = face - self.pin_length_mm
-        yield from rectangle(x - pin, x + pin, under, face)
-        yield from rectangle(x - lip, x + lip, under - self.lip_thickness_mm, under)
+    def top_view(self, mount: Mount) -> ProjectedView:
+        """Draw pin and lip from the side, standing downwards."""
+        return self._profile(lambda out, across: (mount.x_mm + across, -mount.face_mm - out))
+
+    def end_view(self, mount: Mount) -> ProjectedView:
+        """Draw pin and lip from the side, standing to the right."""
+        return self._profile(lambda out, across: (mount.face_mm + out, across))
+
+    def _profile(self, place: Callable[[float, float], Point2]) -> ProjectedView:
+        """Draw pin and lip from the side.
+
+        Args:
+            place: Place in the view of a point, from its height above the face and its distance
+                from the pin's axis.
+        """
+        pin, lip, under = self.pin_diameter_mm / 2, self.lip_diameter_mm / 2, self.pin_length_mm
+        inner, tip = lip - self.chamfer_mm, self.stands_out_mm
+        low, high = under + self.chamfer_mm, tip - self.chamfer_mm
+        half = ((0.0, pin), (under, pin), (under, inner), (low, lip), (high, lip), (tip, inner))
+        upper = [place(out, across) for out, across in half]
+        lower = [place(out, -across) for out, across in half]
+        sides = [
+            Line(a, b) for side in (upper, lower)
+            for a, b in ((side[0], side[1]), *pairwise(side[2:]))
+        ]
+        rims = [Line(a, b) for a, b in zip(lower, upper, strict=True)]
+        return ProjectedView(
+            (*sides, rims[2], rims[5]), (), (rims[3], rims[4]),
+            cover=polygon(*lower, *reversed(upper)),
+        )

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR, Decimal
 from typing import Annotated
 
 from labkit.core.form.keys import quantity
-from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.lettering import Line
 from labkit.core.rod.fittings.base import FIT, BossFitting, Mount
+from labkit.core.rod.outlines import circle
+from labkit.core.rod.projected import ProjectedView
 
 #: Gauge pins come in sets of this step.
 PIN_STEP_MM = Decimal("0.01")
@@ -31,6 +32,7 @@ class Eye(BossFitting):
     noun = "bore"
     surface = "bore"
     symbol = "D"
+    bored = True
 
     @property
     def diameter_mm(self) -> float:
@@ -48,15 +50,20 @@ class Eye(BossFitting):
         """Give the bore's volume, which it takes away."""
         return -math.pi * (self.bore_diameter_mm / 2) ** 2 * 2 * mount.face_mm
 
-    def side_view(self, mount: Mount) -> Iterator[Piece]:
+    def front_view(self, mount: Mount) -> ProjectedView:
         """Draw the bore's rim."""
-        yield Arc((mount.x_mm, 0.0), self.bore_diameter_mm / 2, 0.0, 360.0)
+        return ProjectedView(circle((mount.x_mm, 0.0), self.bore_diameter_mm / 2))
 
-    def top_view(self, mount: Mount) -> Iterator[Piece]:
-        """Draw the bore's sides."""
-        bore = self.bore_diameter_mm / 2
-        for x in (mount.x_mm - bore, mount.x_mm + bore):
-            yield Line((x, -mount.face_mm), (x, mount.face_mm))
+    def top_view(self, mount: Mount) -> ProjectedView:
+        """Draw the bore's sides, which are hidden."""
+        bore, face = self.bore_diameter_mm / 2, mount.face_mm
+        sides = (mount.x_mm - bore, mount.x_mm + bore)
+        return ProjectedView((), tuple(Line((x, -face), (x, face)) for x in sides))
+
+    def end_view(self, mount: Mount) -> ProjectedView:
+        """Draw the bore's sides, which are hidden."""
+        bore, face = self.bore_diameter_mm / 2, mount.face_mm
+        return ProjectedView((), tuple(Line((-face, z), (face, z)) for z in (-bore, bore)))
 
     @property
     def gauge_pin_mm(self) -> Decimal:

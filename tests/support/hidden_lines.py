@@ -1,18 +1,21 @@
-"""Hidden-line views of a solid through the kernel, as exact lines and arcs."""
+"""Hidden-line views of a solid through the kernel: the second road to the closed views."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from labkit.core.label.lettering import Piece, Point2
+from labkit.core.numbers import require_finite
 from labkit.core.rod.curves import at, box
-from labkit.core.rod.projected import ProjectedView, RodViews, ViewRequest
+from labkit.core.rod.projected import ProjectedView, RodViews
+from labkit.core.rod.rods import Hand
 from labkit.errors import GeometryError
 from labkit.exports.check.step_reader import read_shape
-from labkit.exports.pictures.flat_edges import merged, piece_through, without
+from tests.support.flat_edges import merged, piece_through, without
 
 #: An edge lies on the contour if a look past it at this distance meets nothing.
 PAST_EDGE_MM = 2e-3
@@ -29,6 +32,28 @@ _FRONT = ((0.0, 0.0, 1.0), (1.0, 0.0, 0.0))
 _TOP = ((0.0, 1.0, 0.0), (1.0, 0.0, 0.0))
 _LEFT = ((-1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 _RIGHT = ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0))
+
+
+@dataclass(frozen=True)
+class ViewRequest:
+    """What has to be known of a rod to look at it.
+
+    Args:
+        hand: Which way its inward face looks.
+        from_left: Whether the side view is that from the reader's left.
+        section_u_mm: Where it is cut across, u of the reader's frame.
+        label_height_mm: n of the face that bears the label.
+        label_depth_mm: Depth of the label, whose hidden edges are left out.
+    """
+
+    hand: Hand
+    from_left: bool
+    section_u_mm: float
+    label_height_mm: float
+    label_depth_mm: float
+
+    def __post_init__(self) -> None:
+        require_finite(self)
 
 
 def views_of(step: Path, request: ViewRequest) -> RodViews:
@@ -63,7 +88,8 @@ def views_of_solid(shape: Any, request: ViewRequest) -> RodViews:
     Returns:
         Three views and a section, in mm.
 
-    Validity: as `views_of`.
+    Validity: rods as this program builds them: every edge that is drawn is a line or a circle
+    seen square on or edge on, and every contour a line or an arc.
 
     Raises:
         GeometryError: An edge whose projection is neither a line nor an arc.
