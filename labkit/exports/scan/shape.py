@@ -50,7 +50,7 @@ class RodShape:
     def widest_mm(self) -> float:
         """Width of the widest plane or disc of a template's rods."""
         bosses = [end.reach_mm(NOMINAL) for end in self._ends if isinstance(end, CylinderEnd)]
-        return max(self._bar.across_mm, *(2.0 * boss for boss in bosses))
+        return max([self._bar.across_mm, *(2.0 * boss for boss in bosses)])
 
 
 def surface_points(shape: RodShape, length_mm: float, count: int) -> Array:
