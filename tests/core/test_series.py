@@ -162,6 +162,14 @@ def test_steps_inside_are_kept_beside_those_refused():
     assert len({f.code for f in findings}) == 2
 
 
+@pytest.mark.parametrize(("last", "codes"), [(59, []), (60, ["too_many_steps"])])
+def test_sixty_steps_are_the_most(last, codes):
+    series = Grading(GradingUnit.PERCENT, first=D(0), last=D(last), step=D(1))
+    steps, findings = asked_steps(series, SCALE)
+    assert [finding.code for finding in findings] == codes
+    assert len(steps) == (0 if codes else 60)
+
+
 def test_a_series_that_reaches_its_last_but_for_noise_ends_on_it():
     third = D(100) / 3
     steps, findings = asked_steps(

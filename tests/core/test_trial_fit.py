@@ -10,6 +10,7 @@ import pytest
 
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.trial_fit import trial_fit
+from labkit.core.case.trial_rules import implausible, sides_disagree
 from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Action, Anchors, Bite, Grading, GradingUnit, Side, Zero
@@ -180,6 +181,23 @@ def test_rods_of_two_pairs_can_serve_one_step():
     assert (step.covered, step.pair, step.left.pair, step.right.pair) == (True, "", "2/1", "1/3")
 
 
+def test_of_two_rods_that_serve_a_side_the_nearer_is_taken():
+    """No pair serves both sides of 80 % (32.6): on the left 32.5 is nearer than 32.75."""
+    rods = tuple(rod for rod in rods_of_set(plain()) if rod.pair != "1/4")
+    rods += (RodOut("2/1", Side.LEFT, "32.75"), RodOut("2/2", Side.LEFT, "32.5"))
+    step = proposed(gaps("0"), rods=rods).prescribed[3]
+    assert (step.left.label, step.left.pair, step.pair) == ("32.5", "2/2", "")
+    assert step.right.label == ""
+
+
+def test_of_two_rods_that_could_be_taken_for_a_missing_one_the_nearer_is_named():
+    rods = tuple(rod for rod in rods_of_set(plain()) if rod.pair != "1/4")
+    for labels, nearer in ((("32.85", "32.4"), "32.4"), (("32.35", "32.8"), "32.8")):
+        others = tuple(RodOut(f"2/{n}", Side.LEFT, label) for n, label in enumerate(labels))
+        step = proposed(gaps("0"), rods=(*rods, *others)).prescribed[3]
+        assert (step.left.label, step.left.too_near) == ("", nearer)
+
+
 def test_the_nearest_rod_within_tolerance_stands_for_the_100_percent_rod():
     # The 100 % rod of the record is 30.6; out is 30.7, within ±0.15.
     rods = (RodOut("9", Side.LEFT, "30.7"), RodOut("9", Side.RIGHT, "30.7"))
@@ -271,6 +289,18 @@ def test_beyond_the_gauge():
     )
 
 
+def test_a_midline_beyond_the_gauge():
+    """The deviation grows with the path: 14.5 mm over 10 mm become 15.95 mm over 11 mm."""
+    bent = anchored(hinged(), bite=Bite(Zero.RETRUDED, *decimals(6, 3, -4),
+                                        midline_deviation_mm=D("14.5")))
+    found = implausible(bent.bite, replace(bent.bite, protruded=D(7),
+                                           midline_deviation_mm=D("15.95")))
+    assert [f.message for f in found] == [
+        "midline_deviation would become 15.95 mm, which lies beyond ±15 mm; record the bite again"
+    ]
+    assert implausible(bent.bite, bent.bite) == ()
+
+
 def test_in_front_of_the_habitual_reading():
     bite = Bite(Zero.RETRUDED, *decimals(6, 2, -4, 4))
     assert "habitual reading (4)" in refusal(
@@ -284,6 +314,13 @@ def test_sides_that_disagree():
     ))
     assert "the left side stands +1.30 mm ahead of the right one" in message
     assert "at most 1 mm" in message
+
+
+def test_sides_may_disagree_by_the_most_that_is_allowed():
+    """Straight rods: 1 mm apart is 1 mm of advancement; it is said from there on."""
+    assert [f.code for f in sides_disagree((30.0, 31.0), 1.0)] == []
+    assert [f.code for f in sides_disagree((30.0, 31.0), -1.0)] == []
+    assert [f.code for f in sides_disagree((30.0, 31.001), 1.001)] == ["sides_disagree"]
 
 
 def test_a_gap_longer_than_the_rod():

@@ -55,6 +55,23 @@ def measure(labels, dice, repeats, u, spread=0.0):
     return labels.nominal + true + dice.normal(0, u, shape)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_evidence_is_the_likelihood_of_the_exchange_over_that_of_order(seed):
+    """Second road: normal densities of both readings, about each other's label and their own."""
+    dice = np.random.default_rng(seed)
+    nominal, u = np.array([34.0, 33.6, 33.1]), np.array([0.05, 0.08, 0.11])
+    lengths = nominal + dice.normal(0, 0.3, 3)
+    found = suspicion(lengths, nominal, np.full(3, 0.1), u, np.zeros(3, bool)).evidence
+
+    def told(rod, label):
+        return norm.logpdf(lengths[rod], nominal[label], u[rod])
+
+    for one, other in combinations(range(3), 2):
+        exchanged = told(one, other) + told(other, one)
+        in_order = told(one, one) + told(other, other)
+        assert found[one, other] == pytest.approx(exchanged - in_order, rel=1e-9)
+
+
 def swapped(labels, lengths, pair):
     """The two rods bear each other's labels: their lengths change places."""
     i, j = pair

@@ -107,6 +107,9 @@ def test_groups_that_differ():
     assert "differ by" not in findings(normal(60), groupings=(lots,))
     assert [line.n for line in group_lines(apart, lots)] == [30, 30]
     assert difference_chance([1.0, 2.0], Grouping("lot", ("a", "b"))) is None
+    alone, two = group_lines([1.0, 2.0, 3.0], Grouping("lot", ("a", "b", "b")))
+    assert (alone.n, alone.sd) == (1, None)
+    assert two.sd == pytest.approx(0.5**0.5)
     assert difference_chance([1.0, 2.0], Grouping("lot", ("a", "a"))) is None
 
 
