@@ -11,7 +11,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from labkit.core.grading.jaw_averages import bonwill_condyles
+from labkit.core.grading.jaw_averages import PADS_LEFT, PADS_RIGHT, bonwill_condyles
 from labkit.core.grading.prescription import Action, Anchors, JawModelName
 from labkit.core.jaw import (
     SlidingJaw,
@@ -319,3 +319,8 @@ def test_a_large_batch_takes_a_moment():
     assert time.process_time() - begin < 5
     assert not made.problems
     assert made.displacement_mm == pytest.approx(asked, abs=1e-9)
+
+
+def test_average_pads_lie_on_the_occlusal_plane_alike_on_both_sides():
+    """As the design states them: x = −30 mm, y = ± 22 mm, on the plane itself."""
+    assert (PADS_LEFT, PADS_RIGHT) == ((-30.0, 22.0, 0.0), (-30.0, -22.0, 0.0))
