@@ -207,6 +207,10 @@ def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
     body = {"revision": 2, "text": f"{text}\n[later]\nkey = 1\n", "reason": "from a later version"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
     assert "cannot read" in standing_of(book.ledger, spec).why
+    # Once it is replaced, the prescriptions that count can be read again.
+    body = {"revision": 3, "text": text.replace("= 6\n", "= 5\n"), "reason": "trial fit"}
+    seq = book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START).seq
+    assert standing_of(book.ledger, spec).now.entry == seq
 
 
 def test_a_set_of_the_same_identifiers_from_other_inputs_is_not_known(book):

@@ -18,7 +18,7 @@ from labkit.core.grading.bite import protrusive_range
 from labkit.core.grading.grade import length_tolerance
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.documents.standing import STANDING
-from labkit.errors import InputError
+from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredPrescription, StoredSet
 from labkit.workflow.sets.stored_case import OUT_STATES, limits_of, read_stored
@@ -58,22 +58,20 @@ def standing_of(reader: Reader, spec: Spec) -> Standing | NotKnown | None:
         shown = {"": own, **_beside(reader, spec, own.case)}
         revisions = reader.prescriptions(own.case)
         try:
-            read = {one.revision: read_stored(one)[1] for one in revisions}
-        except InputError:
+            now = read_stored(revisions[-1])[1]
+            read = {name: read_stored(made.prescription)[1] for name, made in shown.items()}
+        except LabkitError:
             return NotKnown("The laboratory's record holds a prescription of this case that "
                             "this version of the program cannot read")
-        now = read[revisions[-1].revision]
         changed = {
-            made.name: _range(read[made.prescription.revision])
-            for made in shown.values()
-            if not same_percents(read[made.prescription.revision], now)
+            made.name: _range(read[name])
+            for name, made in shown.items() if not same_percents(read[name], now)
         }
         if not changed:
             return None
-        rods = [rod for name, made in shown.items()
-                for rod in _rods(spec, name, made, read[made.prescription.revision])]
+        rods = [rod for name, made in shown.items() for rod in _rods(spec, name, made, read[name])]
         return Standing(
-            _range_now(revisions, read), own.name in changed, changed,
+            _range_now(revisions, now), own.name in changed, changed,
             pairs_standing(rods, now), _in_circulation(reader, shown),
         )
 
@@ -98,13 +96,14 @@ def _range(prescription: Prescription) -> float:
     return float(protrusive_range(prescription.bite) or 0)
 
 
-def _range_now(
-    revisions: tuple[StoredPrescription, ...], read: Mapping[int, Prescription]
-) -> RangeNow:
+def _range_now(revisions: tuple[StoredPrescription, ...], now: Prescription) -> RangeNow:
     """Find the entry since which the readings of the last revision hold."""
-    now, since = read[revisions[-1].revision], revisions[-1]
+    since = revisions[-1]
     for one in reversed(revisions):
-        if not same_percents(read[one.revision], now):
+        try:
+            if not same_percents(read_stored(one)[1], now):
+                break
+        except LabkitError:  # of another version of the program: not known to be the same
             break
         since = one
     return RangeNow(_range(now), since.stamp.seq, since.stamp.at[:10], since.stamp.by)
