@@ -180,6 +180,17 @@ def test_quick_commands_load_no_cad_kernel(arguments):
     assert not ({*CAD, "trimesh", "manifold3d", "lib3mf", "scipy"}) & loaded_by(code)
 
 
+def test_papers_and_the_drawing_are_made_without_the_cad_kernel(tmp_path):
+    code = (
+        "from labkit.cli.main import cli\n"
+        "code = cli(['papers', 'output_examples/demo/HLB-0107-r1', "
+        f"'--out', {str(tmp_path)!r}], standalone_mode=False)\n"
+        "assert not code, code"
+    )
+    assert not {"cadquery", "OCP"} & loaded_by(code)
+    assert (tmp_path / "documents" / "rod-drawing.dxf").exists()
+
+
 def test_every_dependency_answers_for_itself():
     """The table of DEVELOPERS.md names what pyproject.toml names, and all of it is imported."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]

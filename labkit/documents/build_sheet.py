@@ -9,7 +9,7 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.core.rod.compensation import compensated
-from labkit.core.rod.rods import Ball, Compensation, Crosspin, Eye, Fitting, RodTemplate
+from labkit.core.rod.rods import Ball, Compensation, Crosspin, Eye, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_drawing
@@ -22,6 +22,11 @@ from labkit.units import plain
 TEMPLATE = "build-sheet.typ"
 #: Longer names of files would leave no room for the other columns.
 _LONGEST_NAME = 32
+#: What to look for at each kind of fitting.
+_WHOLE = {
+    Eye.kind: "bores open and round", Crosspin.kind: "pins and lips whole",
+    Ball.kind: "balls round and smooth",
+}
 #: A number stays with what it counts.
 _TIMES = "\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}"
 
@@ -115,14 +120,8 @@ def _plate(plate: Mapping[str, Any], number: int) -> dict[str, Any]:
 
 def _fittings(template: RodTemplate) -> str:
     """Say what to look for at the ends."""
-    ends = (template.lower, template.upper)
-    found = [
-        words
-        for kind, words in ((Eye, "bores open and round"), (Crosspin, "pins and lips whole"),
-                            (Ball, "balls round and smooth"))
-        if any(isinstance(end, kind) for end in ends)
-    ]
-    return sentence(", ".join(found)).rstrip(".")
+    kinds = {end.kind for end in (template.lower, template.upper)}
+    return sentence(", ".join(words for kind, words in _WHOLE.items() if kind in kinds)).rstrip(".")
 
 
 def _compensation(template: RodTemplate, by: Compensation) -> Iterator[dict[str, str]]:
@@ -148,12 +147,4 @@ def _compensation(template: RodTemplate, by: Compensation) -> Iterator[dict[str,
 
 def _ends(template: RodTemplate, by: Compensation) -> Iterator[tuple[str, str]]:
     for fitting in compensated(template, template.shortest_mm, by).fittings:
-        yield _size(fitting)
-
-
-def _size(fitting: Fitting) -> tuple[str, str]:
-    if isinstance(fitting, Eye):
-        return "Bore diameter", f"{fitting.bore_diameter_mm:.3f}"
-    if isinstance(fitting, Ball):
-        return "Ball diameter", f"{fitting.ball_diameter_mm:.3f}"
-    return "Crosspin diameter", f"{fitting.pin_diameter_mm:.3f}"
+        yield f"{fitting.noun.capitalize()} diameter", f"{fitting.diameter_mm:.3f}"

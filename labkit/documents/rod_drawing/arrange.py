@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.catalog.profiles import Paper, Projection
-from labkit.core.rod.rods import Crosspin, Eye, FlatBar
 from labkit.documents.rod_drawing.sheet import Place
-from labkit.documents.rod_drawing.subject import Subject
+from labkit.documents.rod_drawing.subject import Subject, alike
 from labkit.errors import InputError
 
 #: Landscape, mm (ISO 216 A4; US Letter 11 in × 8.5 in).
@@ -106,18 +105,16 @@ def _extents(subject: Subject, scale: float) -> tuple[float, float, float]:
 
 
 def _above(subject: Subject) -> float:
-    pins = any(isinstance(end.fitting, Crosspin) for end in subject.ends)
+    pins = any(end.fitting.stands_out_mm for end in subject.ends)
     first = subject.profile.projection is Projection.FIRST_ANGLE
     return ABOVE_PIN_MM if pins and first else ABOVE_MM
 
 
 def _pads(subject: Subject) -> tuple[float, float]:
     left, right = (
-        BESIDE_PIN_MM if isinstance(end.fitting, Crosspin) else BESIDE_MM for end in subject.ends
+        BESIDE_PIN_MM if end.fitting.stands_out_mm else BESIDE_MM for end in subject.ends
     )
-    if isinstance(subject.ends[0].fitting, Eye) and subject.ends[0].fitting != (
-        subject.ends[1].fitting
-    ):
+    if subject.ends[0].fitting.bored and not alike(subject.ends):
         left = BESIDE_BORE_MM
     # On the side of the side view its room serves.
     return (left, BESIDE_MM) if side_is_right(subject) else (BESIDE_MM, right)
@@ -170,8 +167,7 @@ def _placed(
 def _section_place(
     subject: Subject, frame: tuple[float, float, float, float], scale: float
 ) -> Place:
-    body = subject.rod.template.body
-    height = body.height_mm if isinstance(body, FlatBar) else body.diameter_mm
+    height = 2 * subject.bar_half_mm
     fits = [one for one in SECTION_SCALES if one * height <= SECTION_MOST_MM]
     own = max(fits[0], scale) if fits else scale
     return Place((frame[0] + 40.0, frame[2] + 13.0 + own * height / 2), own)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from labkit.core.label.lettering import Line, Piece, Point2
 from labkit.core.rod.curves import at
 from labkit.documents.drawing import Ink
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
-from labkit.documents.rod_drawing.subject import Subject
+from labkit.documents.rod_drawing.subject import End, Subject
 from labkit.documents.rod_drawing.words import MINUS, PLUS_MINUS, size
 from labkit.errors import InputError
 
@@ -15,13 +17,37 @@ from labkit.errors import InputError
 FIRST_MM, NEXT_MM = 10.0, 7.0
 #: Rows of leaders below the front view.
 LEADER_ROW_MM, NEXT_ROW_MM = 10.5, 6.5
+#: The leader of a circle leans outward by this part of its height; a second one of the same end
+#: leans the other way, or both would lie on one line.
+LEAN, LEAN_INWARD = 0.25, -0.15
 #: The dimension of the label's depth lies this far above the section.
 DEPTH_LINE_MM = 7.0
 
 
-def length_dimensions(ink: Ink, subject: Subject, layout: Layout) -> None:
+@dataclass(frozen=True)
+class Page:
+    """The sheet in the making: what is drawn, of which rod, and where it lies."""
+
+    ink: Ink
+    subject: Subject
+    layout: Layout
+
+    def leader_row(self, row: int) -> float:
+        """Give the height of a row of leaders below the front view, counted from 0."""
+        front = self.layout.front
+        below = front.origin[1] - front.per_mm * self.subject.half_height_mm
+        return below - LEADER_ROW_MM - row * NEXT_ROW_MM
+
+    def elbow(self, end: End, row: int) -> Point2:
+        """Place the elbow of an end's leader; of two leaders they lean apart."""
+        x, y = self.layout.front.at(end.u_mm, 0.0)
+        level, lean = self.leader_row(row), LEAN if row == 0 else LEAN_INWARD
+        return (x + end.side * lean * (y - level), level)
+
+
+def length_dimensions(page: Page) -> None:
     """Dimension the functional length, the label's place and, for reference, the whole length."""
-    front = layout.front
+    ink, subject, front = page.ink, page.subject, page.layout.front
     left, right = subject.ends
     top = front.origin[1] + front.per_mm * subject.half_height_mm
     lower = subject.lower
@@ -65,30 +91,24 @@ def _place_words(more: float) -> str:
     return f"L/2 {'+' if more > 0 else MINUS} {size(abs(more))}"
 
 
-def label_note(ink: Ink, subject: Subject, layout: Layout) -> None:
+def label_note(page: Page) -> None:
     """Point at the label and say how it is engraved."""
+    subject = page.subject
     place = subject.rod.template.label
     # The second character: the cut goes through the first one.
     second = subject.label.glyphs[1]
     u = subject.label_u_mm + (second.left + second.right) / 2
-    tip = layout.front.at(u, second.bottom)
-    row = leader_row(subject, layout, 2)
+    tip = page.layout.front.at(u, second.bottom)
     words = (
         f"Label: {size(place.height_mm)} high, stroke {size(subject.label.stroke_mm)}, "
         f"{size(place.depth_mm)} deep"
     )
-    note(ink, tip, (tip[0] + 2.0, row), True, words)
+    note(page.ink, tip, (tip[0] + 2.0, page.leader_row(2)), True, words)
 
 
-def leader_row(subject: Subject, layout: Layout, row: int) -> float:
-    """Give the height of a row of leaders below the front view, counted from 0."""
-    front = layout.front
-    below = front.origin[1] - front.per_mm * subject.half_height_mm
-    return below - LEADER_ROW_MM - row * NEXT_ROW_MM
-
-
-def depth_dimension(ink: Ink, subject: Subject, layout: Layout) -> None:
+def depth_dimension(page: Page) -> None:
     """Dimension the label's depth where the section cuts the uppermost stroke."""
+    subject, place = page.subject, page.layout.section
     floor = subject.face_mm - subject.rod.template.label.depth_mm
     tops = [
         max(at(piece, share)[1] for share in (0.0, 1.0))
@@ -100,12 +120,11 @@ def depth_dimension(ink: Ink, subject: Subject, layout: Layout) -> None:
             f"the cut at {subject.section_u_mm:.2f} mm meets no stroke of the label "
             f"{subject.rod.engraving}; make the set again", field="parts",
         )
-    place = layout.section
     faces = [piece for piece in subject.views.section if _is_upright(piece, subject.face_mm)]
     high = max(max(at(piece, share)[1] for share in (0.0, 1.0)) for piece in faces)
     line = place.origin[1] + place.per_mm * subject.bar_half_mm + DEPTH_LINE_MM
     first: Point2 = (floor, max(tops))
-    ink.append(
+    page.ink.append(
         linear(
             place, first, (subject.face_mm, high),
             Size("label depth", subject.rod.template.label.depth_mm,

@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from labkit.core.rod.rods import FlatBar
 from labkit.documents.drawing import Ink
 from labkit.documents.frame import frame_facts
 from labkit.documents.rod_drawing.arrange import Layout, arrange
 from labkit.documents.rod_drawing.common_dimensions import (
+    Page,
     depth_dimension,
     label_note,
     length_dimensions,
 )
-from labkit.documents.rod_drawing.flat_dimensions import flat_dimensions
 from labkit.documents.rod_drawing.panels import draw_panels
-from labkit.documents.rod_drawing.round_dimensions import round_dimensions
 from labkit.documents.rod_drawing.sheet import Place, Sheet
+from labkit.documents.rod_drawing.sizes import dimension_sizes
 from labkit.documents.rod_drawing.subject import subject_of
 from labkit.documents.rod_drawing.views import draw_views
 from labkit.documents.svg import drawing_facts
@@ -44,20 +43,15 @@ def draw(spec: Mapping[str, Any]) -> Sheet:
     """
     subject = subject_of(spec)
     layout = arrange(subject)
-    ink = Ink()
-    draw_views(ink, subject, layout)
-    length_dimensions(ink, subject, layout)
-    body = subject.rod.template.body
-    if isinstance(body, FlatBar):
-        flat_dimensions(ink, subject, body, layout)
-    else:
-        round_dimensions(ink, subject, body, layout)
-    label_note(ink, subject, layout)
-    depth_dimension(ink, subject, layout)
-    further = draw_panels(ink, subject, layout)
-    return _sheet(
-        ink, spec, layout, layout.views, tuple(_sheet(one, spec, layout, {}) for one in further)
-    )
+    page = Page(Ink(), subject, layout)
+    draw_views(page.ink, subject, layout)
+    length_dimensions(page)
+    dimension_sizes(page)
+    label_note(page)
+    depth_dimension(page)
+    further = draw_panels(page.ink, subject, layout)
+    rest = tuple(_sheet(one, spec, layout, {}) for one in further)
+    return _sheet(page.ink, spec, layout, layout.views, rest)
 
 
 def _sheet(

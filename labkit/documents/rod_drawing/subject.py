@@ -13,8 +13,9 @@ from labkit.core.label.lettering import Engraving
 from labkit.core.label.place import label_space
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.curves import box
+from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.projected import RodViews
-from labkit.core.rod.rods import NOMINAL, Fitting, Hand, Rod
+from labkit.core.rod.rods import NOMINAL, Hand, Rod
 from labkit.core.rod.views import SeenLabel, facing, rod_views
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.errors import InputError
@@ -26,12 +27,16 @@ class End:
 
     Args:
         side: -1 at the reader's left, +1 at the right.
-        u_mm: Place of the fitting's centre.
     """
 
     side: int
-    u_mm: float
     fitting: Fitting
+    mount: Mount
+
+    @property
+    def u_mm(self) -> float:
+        """Place of the fitting's centre."""
+        return self.mount.x_mm
 
     @property
     def reach_mm(self) -> float:
@@ -99,6 +104,11 @@ class Subject:
         return self.rod.template.body.label_level_mm
 
 
+def alike(ends: tuple[End, ...]) -> bool:
+    """Tell whether one dimension stands for all of several ends."""
+    return len(ends) > 1 and len({end.fitting for end in ends}) == 1
+
+
 def subject_of(spec: Mapping[str, Any]) -> Subject:
     """Choose the rod of a set that is drawn: the left one of the starting step.
 
@@ -131,11 +141,12 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
     template = template_of(spec)
     rod = rod_of(part, template)
     sizes = compensated(template, rod.length, NOMINAL)
-    left, right = facing(sizes, rod.hand)
-    half = float(rod.length) / 2
+    ends = facing(sizes, rod.hand)
+    mounted = zip((-1, 1), template.body.mounted(ends, sizes.length_mm), strict=True)
     label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
     center = -rod.hand.inward_y * label_space(template, float(rod.length)).center_x_mm
-    from_left = not right.lipped
+    left, right = (End(side, fitting, mount) for side, (fitting, mount) in mounted)
+    from_left = not right.fitting.lipped
     section = center + (label.glyphs[0].left + label.glyphs[0].right) / 2
     seen = SeenLabel(label.regions(), center, template.label.depth_mm)
     return Subject(
@@ -144,7 +155,7 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
         part=part,
         rod=rod,
         label=label,
-        ends=(End(-1, -half, left), End(1, half, right)),
+        ends=(left, right),
         label_u_mm=center,
         from_left=from_left,
         section_u_mm=section,
