@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.core.report import On
 from labkit.ledger.store import open_ledger
 from tests.documents.pdfs import text_of
 from tests.support.measured_rods import fill
@@ -61,14 +62,16 @@ def test_the_rods_of_the_record(run, record):
     assert found["overall"]["performance"]["lower"] < found["overall"]["performance"]["value"]
 
 
-def test_the_screen_says_findings_first_and_all_tables(run):
+def test_the_screen_says_findings_first_and_all_tables(run, reports):
     result = run("capability")
     assert result.exit_code == 0, result.stderr
-    text = result.stdout
+    text, (report,) = result.stdout, reports
     assert text.index("Note: 40 values") < text.index("Indices") < text.index("Spread")
-    for words in ("Cpk", "Ppk", "Cpm", "By material lot", "Anderson–Darling", "95 % sure that 99 %",
-                  "standard uncertainty", "released by the decision rule"):
-        assert words in text
+    assert {"Cpk", "Ppk", "Cpm"} <= set(report.table("Indices").cells("index"))
+    assert set(report.table("By material lot").cells("group")) >= {"B-17", "B-18"}
+    for words in ("Anderson–Darling", "95 % sure that 99 %", "standard uncertainty",
+                  "released by the decision rule"):
+        assert words in " ".join(report.parts(On.SCREEN)[-1].words)
 
 
 def test_a_selection_and_a_subgroup(run):
@@ -153,12 +156,11 @@ def test_a_steady_process_has_nothing_to_say(run, tmp_path):
     assert "No signals: nothing speaks against a stable process." in result.stdout
 
 
-def test_one_limit(run, tmp_path):
+def test_one_limit(run, tmp_path, reports):
     name = table(tmp_path / "v.csv", np.random.default_rng(8).normal(0, 1, 40))
     result = run("capability", "--file", name, "--upper", 5)
     assert result.exit_code == 0
-    assert "Ppk" in result.stdout
-    assert "Pp " not in result.stdout.replace("Ppk", "")
+    assert set(reports[0].table("Indices").cells("index")) == {"Cpk", "Ppk"}
 
 
 @pytest.mark.parametrize(
@@ -221,13 +223,13 @@ def test_columns_keep_their_names_and_name_no_path(run, tmp_path):
     assert "Größe" in text_of((tmp_path / "r" / "capability.pdf").read_bytes())
 
 
-def test_of_very_many_signals_the_first_are_told(run, tmp_path):
+def test_of_very_many_signals_the_first_are_told(run, tmp_path, reports):
     name = table(tmp_path / "v.csv", [n % 2 + n // 40 * 5 for n in range(4000)])
-    result = run("chart", "--file", name)
-    rows = [line for line in result.stdout.splitlines() if line.startswith(" line ")]
+    run("chart", "--file", name)
+    *rows, last = reports[0].table("Signals").cells("what was found")
     found = as_json(run("chart", "--file", name, "--json"))["signals"]
     assert len(rows) == 60 < len(found)
-    assert f"And {len(found) - 60} more signals; --json lists all." in result.stdout
+    assert last == f"And {len(found) - 60} more signals; --json lists all."
 
 
 def test_a_day_that_is_none(run):

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.core.report import On
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.gauge_data import houf_berman
 
@@ -29,16 +30,22 @@ def run(*arguments):
     return CliRunner().invoke(cli, ["gauge-study", *map(str, arguments)], env={"COLUMNS": "80"})
 
 
-def test_the_tables_fit_a_screen_of_80_columns(table):
+def test_the_tables_fit_a_screen_of_80_columns(table, reports):
     result = run(table, "--tolerance", "5")
     assert result.exit_code == 0, result.stderr
-    rows = {line.split("  ")[0].strip(): line for line in result.stdout.splitlines()}
-    assert rows["gauge, in all"].split()[-2] == "18.07"  # by ranges, which come last
+    (report,) = reports
+    by_ranges = report.table("Components by averages and ranges")
+    assert by_ranges.cells("component")[0] == "gauge, in all"
+    assert by_ranges.cells("spread %")[0] == pytest.approx(18.07, abs=0.005)
+    texts = [
+        cell for section in report.parts(On.SCREEN) if section.table
+        for row in section.table.shown(On.SCREEN).texts for cell in row
+    ]
     for shown in ("1.3430", "0.6068 to 0.8704", "3.60", "80.58", "162.3", "< 0.001", "0.5231"):
-        assert shown in result.stdout
-    assert "It tells 7 categories" in result.stdout
-    assert "standard_deviation = 0.7149\n  degrees_of_freedom = 60" in result.stdout
-    assert "Linearity" in result.stdout
+        assert shown in texts
+    assert "It tells 7 categories" in report.words
+    assert "standard_deviation = 0.7149\n  degrees_of_freedom = 60" in report.words
+    assert report.table("Linearity").rows
     tables = [line for line in result.stdout.splitlines() if line.startswith(" ")]
     assert all("…" not in line for line in tables)
     assert " part × operator  0.8532" in result.stdout

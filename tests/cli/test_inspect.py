@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from decimal import Decimal
 
 import pytest
 from click.testing import CliRunner
@@ -68,10 +69,10 @@ def test_columns_stand_in_any_order_and_most_may_be_missing(bench):
     assert told["findings"][-1]["code"] == "not_looked_at"
 
 
-def test_without_an_operator_it_decides_and_records_nothing(bench):
+def test_without_an_operator_it_decides_and_records_nothing(bench, reports):
     result = bench.run(bench.file())
     assert result.exit_code == 0
-    assert f"Set {SET}: conforms" in result.stdout
+    assert reports[0].sections[-1].heading == f"Set {SET}: conforms"
     assert "Nothing was recorded; give an operator code with --by" in result.stdout
     assert bench.readings() == []
 
@@ -128,16 +129,16 @@ def test_what_the_record_keeps_of_a_reading(bench):
     }  # fmt: skip
 
 
-def test_a_part_is_decided_on_with_what_was_recorded_before(bench):
+def test_a_part_is_decided_on_with_what_was_recorded_before(bench, reports):
     rows = list(bench.form.rows)
     bench.form.rows = rows[:4]
-    assert "4 of 10 rods measured; undecided so far" in bench.run(
-        bench.file(), "--by", "quinn"
-    ).stdout
+    bench.run(bench.file(), "--by", "quinn")
     bench.form.rows = rows[4:]
-    rest = bench.run(bench.file(), "--by", "quinn")
-    assert f"Set {SET}: conforms" in rest.stdout
-    assert "From the record: " in rest.stdout
+    bench.run(bench.file(), "--by", "quinn")
+    part, rest = (report.words for report in reports)
+    assert "4 of 10 rods measured; undecided so far" in part
+    assert f"Set {SET}: conforms" in rest
+    assert "From the record: " in rest
 
 
 def test_another_way_of_measuring_is_converted(bench):
@@ -152,7 +153,7 @@ def test_another_way_of_measuring_is_converted(bench):
     assert {rod["way"] for rod in told["rods"]} == {"between"}
 
 
-def test_mixed_up_rods_are_named_and_both_held(bench):
+def test_mixed_up_rods_are_named_and_both_held(bench, reports):
     rows = bench.form.rows
     for k in (1, 2, 3):
         name = f"reading_{k}_mm"
@@ -160,9 +161,10 @@ def test_mixed_up_rods_are_named_and_both_held(bench):
     result = bench.run(bench.file(), "--by", "quinn")
     assert result.exit_code == 0
     one, two = (grouped(each) for each in (bench.form.identifiers()[at] for at in (0, 2)))
-    assert f"Held: 35.9 left ({one}) measures" in result.stdout
-    assert f"34.4 left ({two}) measures" in result.stdout
-    keep = next(line for line in result.stdout.splitlines() if line.startswith("Keep back: "))
+    words = reports[0].words
+    assert f"\n35.9 left ({one}) measures" in words
+    assert f"34.4 left ({two}) measures" in words
+    keep = next(line for line in words.splitlines() if line.startswith("Keep back: "))
     assert keep == f"Keep back: {', '.join(sorted((one, two)))}"
     assert f"First find out which rods these are: {one}, {two}; measure them" in result.stdout
     assert "labkit replace" not in result.stdout
@@ -259,13 +261,16 @@ def test_what_is_no_label_is_not_taken_for_one(bench):
     assert (kept.details["label_read"], kept.details["readings_mm"]) == ("35.9", ["38.40"])
 
 
-def test_the_table_tells_limits_that_never_accept_more(bench):
+def test_the_table_tells_limits_that_never_accept_more(bench, reports):
     """As `labkit limits`: 35.75 + 1.645 × 0.012166 = 35.77001, rounded inwards."""
     result = bench.run(bench.file())
-    assert "35.771–36.029" in result.stdout
-    assert "±0.121" in result.stdout
-    limits = CliRunner().invoke(cli, ["limits", CASE, "--ledger", bench.url])
-    assert "35.771–36.029" in limits.stdout
+    CliRunner().invoke(cli, ["limits", CASE, "--ledger", bench.url])
+    inspected, limits = reports
+    zone = (Decimal("35.771"), Decimal("36.029"))
+    rods, sides = (section.table for section in inspected.sections if section.table)
+    assert rods.cells("acceptance")[0] == limits.sections[1].table.cells("conforms")[0] == zone
+    assert "35.771–36.029" in rods.shown().texts[0]
+    assert "±0.121" in sides.shown().texts[0]
     assert max(map(len, result.stdout.partition("Held")[0].splitlines()[:30])) <= 80
 
 

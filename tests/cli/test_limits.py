@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from decimal import Decimal
 
 import pytest
 from click.testing import CliRunner
@@ -78,15 +79,20 @@ def test_every_rod_has_its_limits_of_length_and_of_reading(folder):
     assert content["findings"] == []
 
 
-def test_the_table_shows_what_qa_needs(folder):
+def test_the_report_tells_what_qa_needs(folder, reports):
     result = run(folder(), "--instrument", "example-micrometer")
     assert result.exit_code == 0, result.stderr
+    (report,) = reports
     for words in (
         "Measured over gauge pins in both bores, with Example outside micrometer",
-        "length = reading − 2.488 mm", "Gauge pins: 2.50 mm", "35.75–36.05", "repeatability",
-        "together", "expanded:", "conformance probability of 95 %",
+        "length = reading − 2.488 mm", "Gauge pins: 2.50 mm", "conformance probability of 95 %",
     ):  # fmt: skip
-        assert words in result.stdout
+        assert words in report.words
+    limits, budget = (section.table for section in report.sections[1:])
+    assert limits.cells("specification")[0] == (Decimal("35.75"), Decimal("36.05"))
+    assert "35.75–36.05" in limits.shown().texts[0]
+    assert {"repeatability", "together"} <= set(budget.cells("from"))
+    assert budget.cells("basis")[-1].startswith("expanded: ")
 
 
 def test_without_an_instrument_the_process_gauge_counts(folder):

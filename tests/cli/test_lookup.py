@@ -88,11 +88,12 @@ def test_a_ledger_without_cases(run, file):
     assert run("cases", "--json").stdout == ""
 
 
-def test_show_tells_the_story_in_time_order(run, rods):
+def test_show_tells_the_story_in_time_order(run, rods, reports):
     result = run("show", CASE)
     assert result.exit_code == 0, result.stderr
     first = grouped(rods[0]["identifier"])
-    told = [line for line in result.stdout.splitlines() if "UTC" in line]
+    (report,) = reports
+    told = [line for line in report.words.splitlines() if "UTC" in line]
     assert [line.split("anna: ")[1] for line in told] == [
         "case opened",
         "prescription revision 1 recorded",
@@ -104,8 +105,10 @@ def test_show_tells_the_story_in_time_order(run, rods):
         f"rod {grouped(rods[1]['identifier'])} lost (on a journey)",
     ]
     assert "2031-03-14 09:26:54 UTC" in told[0]
-    (row,) = [line for line in result.stdout.splitlines() if line.strip().startswith(first)]
-    assert row.split()[3:] == ["QF-1043-r1", "left", "30.0", "1", "of", "4", "70.0", "made"]
+    table = report.table("Rods; step and percent as they are now").shown()
+    assert table.texts[0] == (
+        first, "QF-1043-r1", "left", "30.0", "1 of 4", "70.0", "made"
+    )  # fmt: skip
 
 
 def test_show_as_json(run, rods):
@@ -132,13 +135,14 @@ def test_show_prints_a_prescription_byte_for_byte(run, file):
     assert run("show", CASE, "--revision", "1").exit_code == 2
 
 
-def test_every_kind_of_event_has_words(run, file):
+def test_every_kind_of_event_has_words(run, file, reports):
     with open_ledger(str(file)) as ledger:
         fill(ledger)
         events = len(ledger.story(CASE))
     result = run("show", CASE)
     assert result.exit_code == 0, result.stderr
-    assert sum("UTC" in line for line in result.stdout.splitlines()) == events
+    told = reports[0].words
+    assert sum("UTC" in line for line in told.splitlines()) == events
     for piece in (
         "ordered: 32.05 left (asked: 68.75 %), 32.05 right (asked: 68.75 %)",
         "the left rod 33.1 met its seat and the right 100 % rod fell short of its seat by 0.75 mm",
@@ -152,7 +156,7 @@ def test_every_kind_of_event_has_words(run, file):
         # The text in that ledger is no prescription: the rest is shown all the same.
         "What the rods mean now is unknown: QF-1043, revision 2",
     ):
-        assert piece in result.stdout
+        assert piece in told
 
 
 @pytest.mark.parametrize(
@@ -165,11 +169,11 @@ def test_a_case_that_is_not_there(run, rods, name, near):
     assert f"has no case '{name}'; did you mean {near}?" in sentence
 
 
-def test_find(run, rods):
+def test_find(run, rods, reports):
     digits = rods[0]["identifier"]
     result = run("find", digits)
     assert result.exit_code == 0, result.stderr
-    assert result.stdout.splitlines() == [
+    assert reports[0].words.split("\n")[1:] == [
         f"Rod {grouped(digits)}: 30.0, left",
         f"Case: {CASE}",
         "Set: QF-1043-r1, made as step 1, for 70 %, on prescription revision 1",
@@ -179,9 +183,9 @@ def test_find(run, rods):
         "State: made since 2031-03-14 09:26:57 UTC (anna)",
         "Reading: length 30.012 mm, gauge K-7, 2031-03-14 09:26:59 UTC by anna (swapped)",
     ]
-    lost = run("find", rods[1]["identifier"]).stdout
-    assert "Now: not among the rods out" in lost
-    assert "Reading: none yet" in lost
+    run("find", rods[1]["identifier"])
+    assert "Now: not among the rods out" in reports[1].words
+    assert "Reading: none yet" in reports[1].words
 
 
 def test_find_as_typed_and_as_scanned(run, rods):
