@@ -118,13 +118,10 @@ class _Writer:
         document, unit = self._document, self._unit
         header = document.header
         header["$INSUNITS"], header["$MEASUREMENT"] = _MILLIMETRES, _METRIC
-        header["$LTSCALE"], header["$DIMSCALE"], header["$LWDISPLAY"] = 1.0, 1.0, 1
+        header["$LTSCALE"], header["$LWDISPLAY"] = 1.0, 1
         # Some programs draw dimensions anew and take their sizes from here, not from the styles.
-        header["$DIMTXT"], header["$DIMASZ"] = TEXT_MM * unit, ARROW_MM * unit
-        header["$DIMEXO"], header["$DIMEXE"] = GAP_MM * unit, PAST_MM * unit
-        header["$DIMGAP"], header["$DIMTAD"], header["$DIMLFAC"] = ABOVE_MM * unit, 1, 1.0
-        header["$DIMTIH"], header["$DIMTOH"], header["$DIMTSZ"] = 0, 0, 0.0
-        header["$DIMZIN"], header["$DIMDSEP"] = 8, ord(".")
+        for name, value in self._variables(1.0).items():
+            header[f"${name.upper()}"] = value
         low, high = self._at((0.0, 0.0)), self._at((self._sheet.width_mm, self._sheet.height_mm))
         header["$EXTMIN"], header["$EXTMAX"] = (*low, 0.0), (*high, 0.0)
         header["$LIMMIN"], header["$LIMMAX"] = low, high
@@ -138,6 +135,22 @@ class _Writer:
             layer.dxf.lineweight = round(WIDTH_MM[pen] * 100)
         for name in (TEXT_LAYER, DIMENSION_LAYER):
             document.layers.add(name).dxf.lineweight = round(WIDTH_MM[Pen.THIN] * 100)
+
+    def _variables(self, factor: float) -> dict[str, float]:
+        """Give what dimensions look like, by the names of the DXF reference.
+
+        Args:
+            factor: On the lengths that they measure.
+        """
+        lengths = {
+            "dimtxt": TEXT_MM, "dimasz": ARROW_MM, "dimexo": GAP_MM, "dimexe": PAST_MM,
+            "dimgap": ABOVE_MM,
+        }
+        return {
+            **{name: length * self._unit for name, length in lengths.items()},
+            "dimlfac": factor, "dimscale": 1.0, "dimtad": 1, "dimtih": 0, "dimtoh": 0,
+            "dimtsz": 0.0, "dimzin": 8, "dimdsep": ord("."),
+        }
 
     def _at(self, point: Point2) -> Point2:
         return (written(point[0] * self._unit, DECIMALS), written(point[1] * self._unit, DECIMALS))
@@ -193,17 +206,12 @@ class _Writer:
     def _style(self, per_mm: float) -> str:
         """Give the dimension style of views at a scale, made on first use."""
         if per_mm not in self._styles:
-            factor, unit = self._sheet.per_mm / per_mm, self._unit
+            factor = self._sheet.per_mm / per_mm
             name = "ISO-129" if factor == 1.0 else f"ISO-129-{factor:g}"
             style = self._document.dimstyles.add(name)
-            style.dxf.dimlfac, style.dxf.dimscale = factor, 1.0
-            style.dxf.dimtxt, style.dxf.dimasz = TEXT_MM * unit, ARROW_MM * unit
-            style.dxf.dimexo, style.dxf.dimexe = GAP_MM * unit, PAST_MM * unit
-            style.dxf.dimgap, style.dxf.dimtad = ABOVE_MM * unit, 1
-            style.dxf.dimtih, style.dxf.dimtoh = 0, 0
-            style.dxf.dimtsz, style.dxf.dimblk = 0.0, ""
-            style.dxf.dimdsep, style.dxf.dimzin, style.dxf.dimdec = ord("."), 8, 3
-            style.dxf.dimtxsty = TEXT_STYLE
+            own = {"dimblk": "", "dimdec": 3, "dimtxsty": TEXT_STYLE}
+            for key, value in {**self._variables(factor), **own}.items():
+                style.dxf.set(key, value)
             self._styles[per_mm] = name
         return self._styles[per_mm]
 

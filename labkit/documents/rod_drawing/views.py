@@ -7,7 +7,6 @@ import math
 from labkit.core.label.lettering import Line, Piece
 from labkit.core.rod.curves import box, meetings, moved_piece, share_of
 from labkit.core.rod.fittings import NeckFitting
-from labkit.core.rod.rods import RoundBar
 from labkit.documents.drawing import LARGE_MM, Align, Ink, Pen, Text
 from labkit.documents.rod_drawing.arrange import Layout
 from labkit.documents.rod_drawing.dimensioning import arrow
@@ -79,7 +78,7 @@ def _centre_lines(ink: Ink, subject: Subject, layout: Layout) -> None:
     front, top, side = layout.front, layout.top, layout.side
     half = subject.length_mm / 2
     left, right = (half + end.reach_mm for end in subject.ends)
-    for place in (front, top) if isinstance(subject.rod.template.body, RoundBar) else (front,):
+    for place in (front, top) if subject.rod.template.body.turned else (front,):
         (x1, y), (x2, _) = place.at(-left, 0.0), place.at(right, 0.0)
         ink.line((x1 - PAST_MM, y), (x2 + PAST_MM, y), Pen.CENTRE)
     for end in subject.ends:
@@ -107,7 +106,7 @@ def _side_centre_lines(ink: Ink, subject: Subject, side: Place) -> None:
         low, high = high, low
     left, right = x - side.per_mm * low - PAST_MM, x + side.per_mm * high + PAST_MM
     ink.line((left, y), (right, y), Pen.CENTRE)
-    if isinstance(subject.rod.template.body, RoundBar):
+    if subject.rod.template.body.turned:
         reach = side.per_mm * subject.half_height_mm + PAST_MM
         ink.line((x, y - reach), (x, y + reach), Pen.CENTRE)
 
@@ -116,7 +115,7 @@ def _section_centre_lines(ink: Ink, subject: Subject, place: Place) -> None:
     x, y = place.origin
     out, inward = place.per_mm * subject.outward_mm, place.per_mm * subject.face_mm
     ink.line((x - out - PAST_MM, y), (x + inward + PAST_MM, y), Pen.CENTRE)
-    if isinstance(subject.rod.template.body, RoundBar):
+    if subject.rod.template.body.turned:
         ink.line((x, y - out - PAST_MM), (x, y + out + PAST_MM), Pen.CENTRE)
 
 

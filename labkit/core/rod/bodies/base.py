@@ -22,6 +22,8 @@ class Bar(ABC):
 
     #: Its name in files.
     shape: ClassVar[str]
+    #: Whether it is round about the rod's axis.
+    turned: ClassVar[bool] = False
 
     def __post_init__(self) -> None:
         require_finite(self)

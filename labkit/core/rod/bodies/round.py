@@ -26,6 +26,7 @@ class RoundBar(Bar):
     flat_depth_mm: Annotated[float, quantity("flat below the bar's surface", 0.1, 5)]
 
     shape = "round"
+    turned = True
 
     def takes(self, fitting: Fitting) -> bool:
         """Tell whether the fitting stands on a neck."""
