@@ -4,30 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Lettering, Piece, Point2
-from labkit.core.label.place import label_space
-from labkit.core.rod.compensation import RodSizes, compensated
+from labkit.core.rod.compensation import nominal_sizes
 from labkit.core.rod.curves import box, moved_piece, quarter_turned
 from labkit.core.rod.outlines import Loop
-from labkit.core.rod.rods import NOMINAL, Rod
+from labkit.core.rod.rods import Rod
 from labkit.core.rod.views import SeenLabel, faces, front_view
 from labkit.documents.drawing import Ink, Pen, Shade
 
 
-def lower_is_left(rod: Rod) -> bool:
-    """Tell whether the lower fitting is at the reader's left."""
-    return rod.hand.inward_y < 0
-
-
 def box_mm(rod: Rod) -> tuple[float, float, float, float]:
     """Give the box of a rod as seen, at nominal size: left, right, bottom, top, mm."""
-    return box(front_view(_sizes(rod), rod.hand).visible)
-
-
-def label_right_mm(rod: Rod) -> float:
-    """Give how far the label's middle lies to the reader's right of the rod's middle, mm."""
-    return -rod.hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
+    return box(front_view(nominal_sizes(rod), rod.hand).visible)
 
 
 def rod_ink(
@@ -44,18 +32,12 @@ def rod_ink(
             moved_piece(quarter_turned(one) if upright else one, 1.0, at) for one in pieces
         )
 
-    ink, sizes = Ink(), _sizes(rod)
+    ink, sizes = Ink(), nominal_sizes(rod)
     for face in faces(sizes, rod.hand):
         ink.fill(*map(placed, (face.outer, *face.holes)), shade=Shade.TINT)
     view = front_view(sizes, rod.hand)
     # Pins show through their lips, which tells them from bores; fine edges would run together.
     ink.edges(placed(view.visible + view.hidden), Pen.EDGE)
-    engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
-    depth = rod.template.label.depth_mm
-    for loops in SeenLabel(engraving.regions(), label_right_mm(rod), depth).loops():
+    for loops in SeenLabel.of(rod, lettering).loops():
         ink.fill(*map(placed, loops))
     return ink
-
-
-def _sizes(rod: Rod) -> RodSizes:
-    return compensated(rod.template, rod.length, NOMINAL)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.label.lettering import Lettering
-from labkit.core.rod.fittings import BossFitting, Fitting
+from labkit.core.rod.fittings import BossFitting, Fitting, Mount
 from labkit.core.rod.outlines import circle, polygon, rectangle
 from labkit.core.rod.rods import Rod
+from labkit.core.rod.views import seen_ends
 from labkit.documents.drawing import (
     Align,
     Drawing,
@@ -18,7 +17,7 @@ from labkit.documents.drawing import (
     Text,
 )
 from labkit.documents.letters import CAPITAL
-from labkit.documents.rod_picture import box_mm, lower_is_left, rod_ink
+from labkit.documents.rod_picture import box_mm, rod_ink
 
 _FACE_WIDTH_MM = 1.3
 _BEYOND_MM = 2.4
@@ -29,12 +28,8 @@ _LETTER_MM = 4.2 * CAPITAL
 _WORDS_MM = 3.0 * CAPITAL
 
 
-class _End(NamedTuple):
-    """One end of the rod as seen: where its centre is, its fitting, outwards as a sign."""
-
-    x: float
-    fitting: Fitting
-    outward: int
+#: The fittings with their places as the reader sees them.
+_Ends = tuple[tuple[Fitting, Mount], ...]
 
 
 def way_drawing(rod: Rod, way: Way, lettering: Lettering) -> Drawing:
@@ -58,13 +53,14 @@ def way_drawing(rod: Rod, way: Way, lettering: Lettering) -> Drawing:
 
 
 def _marks(ink: Ink, rod: Rod, way: Way, half: float) -> None:
-    ends = _ends(rod)
+    ends = seen_ends(rod)
     line = -half - _BEYOND_MM - _LINE_DROP_MM * 0.6
     if way.method is Method.CENTRES:
-        for end in ends:
-            ink.line((end.x - 2.2, 0.0), (end.x + 2.2, 0.0))
-            ink.line((end.x, -2.2), (end.x, 2.2))
-        _reading(ink, [end.x for end in ends], line, -half, "R")
+        centres = [mount.x_mm for _, mount in ends]
+        for x in centres:
+            ink.line((x - 2.2, 0.0), (x + 2.2, 0.0))
+            ink.line((x, -2.2), (x, 2.2))
+        _reading(ink, centres, line, -half, "R")
         return
     if way.gauge_pins_mm:
         _pins(ink, ends)
@@ -80,17 +76,11 @@ def _marks(ink: Ink, rod: Rod, way: Way, half: float) -> None:
         _reading(ink, between, second, -half, "R between" if both else "R")
 
 
-def _ends(rod: Rod) -> tuple[_End, _End]:
-    half = float(rod.length) / 2
-    first, last = (rod.template.lower, rod.template.upper)
-    if not lower_is_left(rod):
-        first, last = last, first
-    return _End(-half, first, -1), _End(half, last, 1)
-
-
-def _contacts(ends: tuple[_End, _End], way: Way, outside: bool) -> list[float]:
+def _contacts(ends: _Ends, way: Way, outside: bool) -> list[float]:
     """Give where the measuring faces touch, left and right."""
-    return [end.x + end.outward * _reach(end.fitting, way, outside) for end in ends]
+    return [
+        mount.x_mm - mount.inward * _reach(fitting, way, outside) for fitting, mount in ends
+    ]
 
 
 def _reach(fitting: Fitting, way: Way, outside: bool) -> float:
@@ -104,10 +94,10 @@ def _reach(fitting: Fitting, way: Way, outside: bool) -> float:
     return radius if outside else -radius
 
 
-def _pins(ink: Ink, ends: tuple[_End, _End]) -> None:
-    for end in ends:
-        if pin := end.fitting.gauge_pin_mm:
-            loop = circle((end.x, 0.0), float(pin) / 2)
+def _pins(ink: Ink, ends: _Ends) -> None:
+    for fitting, mount in ends:
+        if pin := fitting.gauge_pin_mm:
+            loop = circle((mount.x_mm, 0.0), float(pin) / 2)
             ink.fill(loop, shade=Shade.GREY)
             ink.edges(loop, Pen.THIN)
 

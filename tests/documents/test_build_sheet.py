@@ -15,13 +15,14 @@ from labkit.catalog.profiles import Paper, default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Arc, Line, Piece
+from labkit.core.label.place import label_space
 from labkit.core.rod.curves import box, moved_piece
 from labkit.core.rod.rods import Hand
 from labkit.documents import build_sheet
 from labkit.documents.drawing import Drawing, Fill, Pen, Shade, Stroke, Text
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_picture import box_mm, label_right_mm, rod_ink
+from labkit.documents.rod_picture import box_mm, rod_ink
 from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.set_picture import caption_of, set_drawing
 from labkit.documents.svg import number, to_svg
@@ -191,7 +192,8 @@ def test_labels_are_drawn_with_their_exact_outlines_and_never_mirrored(hand):
     part = next(part for part in spec["parts"] if part["hand"] == hand.value)
     rod = rod_of(part, template)
     label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
-    shift = (label_right_mm(rod), 0.0)
+    center = label_space(template, float(rod.length)).center_x_mm
+    shift = (center if hand is Hand.MINUS_Y else -center, 0.0)
     outlines = [
         Fill(tuple(tuple(moved_piece(piece, 1.0, shift) for piece in loop)
                    for loop in (region.outer, *region.holes)))

@@ -10,13 +10,10 @@ import pytest
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Arc, Piece
-from labkit.core.label.place import label_space
-from labkit.core.rod.compensation import compensated
 from labkit.core.rod.curves import at, moved_piece
-from labkit.core.rod.rods import NOMINAL, Crosspin, Eye, Hand, Rod
-from labkit.core.rod.views import SeenLabel, facing, rod_views
+from labkit.core.rod.rods import Crosspin, Eye, Hand, Rod
+from labkit.core.rod.views import SeenLabel, rod_views, seen_ends
 from labkit.solids.build import build
 from tests.support.flat_edges import merged, without
 from tests.support.hidden_lines import ViewRequest, views_of_solid
@@ -57,18 +54,15 @@ def both(name, hand, length):
     template = {**TEMPLATES, **OTHERS}[name]
     mark = ("L" if hand is Hand.MINUS_Y else "R") if template.label.side_mark else ""
     rod = Rod(template, Decimal(length), hand, mark, False)
-    sizes = compensated(template, rod.length, NOMINAL)
-    engraving = lay_out(load_lettering(), rod.engraving, False, template.label.height_mm)
-    center = -hand.inward_y * label_space(template, float(length)).center_x_mm
-    first = engraving.glyphs[0]
-    section, from_left = center + (first.left + first.right) / 2, not isinstance(
-        facing(sizes, hand)[1], Crosspin)
-    label = SeenLabel(engraving.regions(), center, template.label.depth_mm)
-    closed = rod_views(sizes, hand, label, from_left=from_left, section_u_mm=section)
+    label = SeenLabel.of(rod, load_lettering())
+    first = label.engraving.glyphs[0]
+    section = label.center_u_mm + (first.left + first.right) / 2
+    from_left = not seen_ends(rod)[1][0].lipped
+    closed = rod_views(rod, label, from_left=from_left, section_u_mm=section)
     request = ViewRequest(
-        hand, from_left, section, sizes.body.label_level_mm, template.label.depth_mm
+        hand, from_left, section, template.body.label_level_mm, template.label.depth_mm
     )
-    return closed, views_of_solid(build(rod, engraving).shape.wrapped, request)
+    return closed, views_of_solid(build(rod, label.engraving).shape.wrapped, request)
 
 
 def missing(pieces: tuple[Piece, ...], among: tuple[Piece, ...], near: float) -> list[Piece]:

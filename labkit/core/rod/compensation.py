@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.numbers import require_finite
-from labkit.core.rod.rods import Body, Compensation, Fitting, RodTemplate
+from labkit.core.rod.rods import NOMINAL, Body, Compensation, Fitting, Rod, RodTemplate
 
 
 @dataclass(frozen=True)
@@ -61,3 +61,8 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
 
 def _compensated_fitting(fitting: Fitting, by: Compensation) -> Fitting:
     return fitting.with_diameter(fitting.diameter_mm + by.offset_of(fitting.surface))
+
+
+def nominal_sizes(rod: Rod) -> RodSizes:
+    """Give the sizes of a rod as drawn, of no process."""
+    return compensated(rod.template, rod.length, NOMINAL)

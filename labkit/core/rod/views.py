@@ -5,14 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from labkit.core.label.lettering import Line, Piece, Region
+from labkit.core.label.layout import lay_out
+from labkit.core.label.lettering import Engraving, Lettering, Line, Piece, Region
+from labkit.core.label.place import label_space
 from labkit.core.numbers import require_finite
 from labkit.core.rod.bodies.base import Ends
-from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.compensation import RodSizes, nominal_sizes
 from labkit.core.rod.curves import meetings, moved_piece, share_of
+from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.outlines import Loop
 from labkit.core.rod.projected import ProjectedView, RodViews, within
-from labkit.core.rod.rods import Hand
+from labkit.core.rod.rods import Hand, Rod
 
 #: Strokes met at heights that agree to these decimals of a millimetre are met once.
 HIT_DECIMALS = 9
@@ -23,16 +26,23 @@ class SeenLabel:
     """A label where the reader sees it.
 
     Args:
-        regions: Outlines of its strokes about its middle.
         center_u_mm: How far its middle lies to the right of the rod's middle.
     """
 
-    regions: tuple[Region, ...]
+    engraving: Engraving
     center_u_mm: float
     depth_mm: float
 
     def __post_init__(self) -> None:
         require_finite(self)
+
+    @classmethod
+    def of(cls, rod: Rod, lettering: Lettering) -> SeenLabel:
+        """Lay out the label of a rod."""
+        place, template = rod.template.label, rod.template
+        engraving = lay_out(lettering, rod.engraving, rod.bar, place.height_mm)
+        space = label_space(template, float(rod.length))
+        return cls(engraving, -rod.hand.inward_y * space.center_x_mm, place.depth_mm)
 
     def loops(self) -> tuple[tuple[Loop, ...], ...]:
         """Give the outlines of each stroke where they lie: the outer one, then holes."""
@@ -40,13 +50,19 @@ class SeenLabel:
         return tuple(
             tuple(tuple(moved_piece(piece, 1.0, shift) for piece in loop)
                   for loop in (region.outer, *region.holes))
-            for region in self.regions
+            for region in self.engraving.regions()
         )
 
 
 def facing(sizes: RodSizes, hand: Hand) -> Ends:
     """Give the fittings at the reader's left and right."""
     return sizes.fittings if hand is Hand.MINUS_Y else (sizes.upper, sizes.lower)
+
+
+def seen_ends(rod: Rod) -> tuple[tuple[Fitting, Mount], ...]:
+    """Give the fittings at the reader's left and right, each with its place."""
+    sizes = nominal_sizes(rod)
+    return tuple(sizes.body.mounted(facing(sizes, rod.hand), sizes.length_mm))
 
 
 def front_view(sizes: RodSizes, hand: Hand = Hand.MINUS_Y) -> ProjectedView:
@@ -71,10 +87,8 @@ def faces(sizes: RodSizes, hand: Hand = Hand.MINUS_Y) -> tuple[Region, ...]:
     return sizes.body.faces(facing(sizes, hand), sizes.length_mm)
 
 
-def rod_views(
-    sizes: RodSizes, hand: Hand, label: SeenLabel, *, from_left: bool, section_u_mm: float
-) -> RodViews:
-    """Draw a rod with its label.
+def rod_views(rod: Rod, label: SeenLabel, *, from_left: bool, section_u_mm: float) -> RodViews:
+    """Draw a rod with its label at nominal size.
 
     Args:
         from_left: Whether the side view is that from the reader's left.
@@ -86,6 +100,7 @@ def rod_views(
 
     Source: ISO 128-3:2020 (visible and hidden edges; smooth transitions are not drawn).
     """
+    sizes, hand = nominal_sizes(rod), rod.hand
     ends, body = facing(sizes, hand), sizes.body
     strokes = tuple(piece for loops in label.loops() for loop in loops for piece in loop)
     side = body.end_view(ends if from_left else ends[::-1], sizes.length_mm)

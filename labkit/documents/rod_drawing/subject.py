@@ -8,15 +8,12 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Profile, profile_of
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving
-from labkit.core.label.place import label_space
-from labkit.core.rod.compensation import compensated
 from labkit.core.rod.curves import box
 from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.projected import RodViews
-from labkit.core.rod.rods import NOMINAL, Hand, Rod
-from labkit.core.rod.views import SeenLabel, facing, rod_views
+from labkit.core.rod.rods import Hand, Rod
+from labkit.core.rod.views import SeenLabel, rod_views, seen_ends
 from labkit.documents.rod_values import rod_of, template_of
 from labkit.errors import InputError
 
@@ -51,7 +48,6 @@ class Subject:
     Args:
         spec: Content of spacer-set.json.
         ends: Left and right end.
-        label_u_mm: Centre of the label along the rod.
         from_left: Whether the side view is that from the left: from the end with a pin.
         section_u_mm: Where the rod is cut across: through the middle of the label's first
             character.
@@ -61,12 +57,21 @@ class Subject:
     profile: Profile
     part: Mapping[str, Any]
     rod: Rod
-    label: Engraving
+    seen: SeenLabel
     ends: tuple[End, End]
-    label_u_mm: float
     from_left: bool
     section_u_mm: float
     views: RodViews
+
+    @property
+    def label(self) -> Engraving:
+        """The label about its middle."""
+        return self.seen.engraving
+
+    @property
+    def label_u_mm(self) -> float:
+        """Centre of the label along the rod."""
+        return self.seen.center_u_mm
 
     @property
     def length_mm(self) -> float:
@@ -140,24 +145,18 @@ def subject_of(spec: Mapping[str, Any]) -> Subject:
         )
     template = template_of(spec)
     rod = rod_of(part, template)
-    sizes = compensated(template, rod.length, NOMINAL)
-    ends = facing(sizes, rod.hand)
-    mounted = zip((-1, 1), template.body.mounted(ends, sizes.length_mm), strict=True)
-    label = lay_out(load_lettering(), rod.engraving, rod.bar, template.label.height_mm)
-    center = -rod.hand.inward_y * label_space(template, float(rod.length)).center_x_mm
-    left, right = (End(side, fitting, mount) for side, (fitting, mount) in mounted)
-    from_left = not right.fitting.lipped
-    section = center + (label.glyphs[0].left + label.glyphs[0].right) / 2
-    seen = SeenLabel(label.regions(), center, template.label.depth_mm)
+    left, right = (End(side, *end) for side, end in zip((-1, 1), seen_ends(rod), strict=True))
+    from_left, seen = not right.fitting.lipped, SeenLabel.of(rod, load_lettering())
+    first = seen.engraving.glyphs[0]
+    section = seen.center_u_mm + (first.left + first.right) / 2
     return Subject(
         spec=spec,
         profile=profile_of(spec),
         part=part,
         rod=rod,
-        label=label,
+        seen=seen,
         ends=(left, right),
-        label_u_mm=center,
         from_left=from_left,
         section_u_mm=section,
-        views=rod_views(sizes, rod.hand, seen, from_left=from_left, section_u_mm=section),
+        views=rod_views(rod, seen, from_left=from_left, section_u_mm=section),
     )
