@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from decimal import Decimal
 
 import pytest
@@ -17,7 +17,8 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
 from labkit.qa.decision.conformance import Result
-from labkit.qa.decision.readings import RodReadings
+from labkit.qa.decision.readings import RodReadings, Source
+from labkit.qa.files.form_columns import TOLD
 from labkit.units import as_written
 from labkit.workflow.inspection.inspect import (
     decision_from_record,
@@ -147,6 +148,32 @@ def test_one_rod_measured_again_leaves_the_others_as_recorded(ledger):
     told = inspect(ledger, CASE, None, again, KNOWN)
     assert len(told.decision.rods) == len(rods)
     assert told.decision.result is Result.NOT_CONFORMING
+
+
+def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    rod = inspection.bench.places[0].expected
+    readings = RodReadings(
+        rod.identifier, Method.OVER, (Decimal("38.40"), Decimal("38.410")), "2.50", "35.9",
+        fittings=False, instrument=KNOWN["example-micrometer"], temperature_c=21.5,
+        material_lot="B-7", measured_on=TODAY.date(), measured_by="mo", checked_on=TODAY.date(),
+        checked_by="kim", remark="cold room", source=Source("form.csv", "ab" * 32, 7),
+        scan={"noise_mm": 0.02},
+    )  # fmt: skip
+    assert all(
+        getattr(readings, field.name) != field.default for field in fields(RodReadings)
+    )  # a field that came since is to be filled in here, too
+    record_readings(ledger, inspection, [inspection.bench.measured(readings)], STAMP)
+    (kept,) = decision_from_record(ledger, CASE).decision.rods
+    assert kept.readings == readings
+    assert [str(one) for one in kept.readings.readings_mm] == ["38.40", "38.410"]
+
+
+def test_every_column_of_the_form_has_its_field():
+    names = {field.name for field in fields(RodReadings)}
+    assert {column.name for column in TOLD} <= names
+    elsewhere = {"identifier", "method", "readings_mm", "source", "scan"}
+    assert names - elsewhere == {column.name for column in TOLD}
 
 
 def test_a_scan_is_recorded_by_the_same_road(ledger):

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import PurePath
 
+from labkit.core.case.identifier import BODY_DIGITS, grouped, parse_identifier
 from labkit.core.gauging.ways_of_measuring import Method
-from labkit.errors import LabkitError
-from labkit.qa.decision.bench import Bench
+from labkit.errors import InputError, LabkitError
+from labkit.qa.decision.bench import Bench, Place
 from labkit.qa.decision.readings import RodReadings, Source, label_parts
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.slips import Typing, copied_column, slip_in
@@ -22,7 +23,6 @@ from labkit.qa.files.form_columns import (
     changed_cells,
     printed_numbers,
 )
-from labkit.qa.files.form_identity import find_place
 from labkit.qa.files.form_row import FormLine, FormRow, Sheet
 from labkit.qa.percent import percent_told
 from labkit.tables.cells import one_of
@@ -68,7 +68,7 @@ def _begun(
     touched = any(column.of_rod and cells.get(column.name, _EMPTY).text for column in COLUMNS)
     if not touched:  # nothing to be lost; it may be a rod replaced meanwhile
         return None
-    place = mistakes.take(find_place, cells, table, sheet.bench, sheet.where_is)
+    place = mistakes.take(_find_place, cells, table, sheet.bench, sheet.where_is)
     if place is None:
         return None
     cell = cells["identifier"]
@@ -79,6 +79,59 @@ def _begun(
         return None
     line = sheet.line(place, sheet.bench.way(sheet.bench.first))
     return FormRow(cells, table, sheet, mistakes, line)
+
+
+def _find_place(
+    row: Mapping[str, Cell], table: TableFile, bench: Bench, where_is: Callable[[str], str]
+) -> Place:
+    """Find the rod that a row is about.
+
+    Args:
+        where_is: Tells of an identifier that fills no place of the set what it is, in words.
+
+    Raises:
+        InputError: It has no usable identifier of the set.
+    """
+    cell = row["identifier"]
+    if cell.text.casefold() == cell.name:
+        message = "is the line with the names of the columns again; take it out"
+        raise problem(cell, table, message)
+    if not cell.text:
+        raise problem(cell, table, "is empty; give the ten digits of the rod")
+    try:
+        identifier = parse_identifier(cell.text)
+    except InputError as error:
+        message = error.message.replace(cell.text, shown(cell.text))
+        raise problem(cell, table, f"{message}{_meant(cell.text, bench)}") from error
+    place = bench.by_identifier.get(identifier)
+    if place is None:
+        raise problem(cell, table, f"{cell.text} {where_is(identifier)}")
+    return place
+
+
+def _meant(text: str, bench: Bench) -> str:
+    """Name the rods of the set that a mistyped identifier may have been."""
+    digits = text.replace(" ", "").replace("-", "")
+    whole = digits.zfill(BODY_DIGITS + 1)
+    if digits != whole and whole in bench.by_identifier:
+        return (
+            f"; {grouped(whole)} is a rod of the set: the spreadsheet dropped leading zeros, so "
+            "format the column as text and type it again"
+        )
+    near = [known for known in bench.by_identifier if _one_slip(digits, known)]
+    return f"; did you mean {' or '.join(map(grouped, near))}?" if near else ""
+
+
+def _one_slip(digits: str, known: str) -> bool:
+    """Tell whether one digit is changed, or two neighbours are swapped."""
+    if len(digits) != len(known):
+        return False
+    wrong = [at for at, (a, b) in enumerate(zip(digits, known, strict=True)) if a != b]
+    if len(wrong) == 2:
+        first, second = wrong
+        swapped = digits[first] == known[second] and digits[second] == known[first]
+        return swapped and second == first + 1
+    return len(wrong) == 1
 
 
 def _rod(row: FormRow, source: Source) -> MeasuredRod | None:

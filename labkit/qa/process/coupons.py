@@ -223,21 +223,19 @@ def _mean(group: list[_Row], table: TableFile, to_length: ToLength | None) -> Co
         _require_same(row, group[0], table)
     diameters = dict(_mean_diameters(group, table))
     sizes = {kind: size.measured_mm for kind, size in diameters.items()}
-    return Coupon(
-        first.name, first.nominal_mm,
-        _average([_length(row, sizes, table, to_length) for row in group]),
-        tuple(row.coupon.measured_mm for row in group), diameters, first.machine, first.lot,
-    )  # fmt: skip
+    return replace(
+        first,
+        measured_mm=_average([_length(row, sizes, table, to_length) for row in group]),
+        read_mm=tuple(row.coupon.measured_mm for row in group),
+        diameters=diameters,
+    )
 
 
 def _require_same(row: _Row, first: _Row, table: TableFile) -> None:
     """Refuse two coupons of one name."""
     one, other = first.coupon, row.coupon
-    for what, was, now in (
-        ("nominal", one.nominal_mm, other.nominal_mm),
-        ("machine", one.machine, other.machine),
-        ("lot", one.lot, other.lot),
-    ):
+    for what, own in (("nominal", "nominal_mm"), ("machine", "machine"), ("lot", "lot")):
+        was, now = getattr(one, own), getattr(other, own)
         if was != now:
             raise problem(
                 row.cell, table,

@@ -160,10 +160,10 @@ def _folder(stored: StoredSet, out: Path | None) -> Path:
     folder = Path(stored.folder).parent if out is None else out
     if not folder.is_dir():
         hint = "name one with --out" if out is None else "make it first"
-        raise DeliveryError(
+        raise _undelivered(
+            folder,
             f"the folder {folder} for the certificate is not there; {hint}; nothing was released",
-            field="out", value=str(folder),
-        )  # fmt: skip
+        )
     return folder
 
 
@@ -185,17 +185,15 @@ def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
             finally:
                 fresh.unlink(missing_ok=True)
     except Timeout as error:
-        raise DeliveryError(
-            f"another run is still releasing a set of {case} to {folder}; nothing was released; "
-            "try again when it is done",
-            field="out", value=str(folder),
-        ) from error
+        raise _undelivered(
+            folder, f"another run is still releasing a set of {case} to {folder}; nothing was "
+            "released; try again when it is done",
+        ) from error  # fmt: skip
     except OSError as error:
-        raise DeliveryError(
-            f"the certificate cannot be written to {folder}: {error.strerror or error}; nothing "
-            "was released; name a folder that can be written with --out",
-            field="out", value=str(folder),
-        ) from error
+        raise _undelivered(
+            folder, f"the certificate cannot be written to {folder}: {error.strerror or error}; "
+            "nothing was released; name a folder that can be written with --out",
+        ) from error  # fmt: skip
 
 
 def _name(fresh: Path, target: Path, case: str) -> None:
@@ -203,8 +201,11 @@ def _name(fresh: Path, target: Path, case: str) -> None:
     try:
         put(fresh, target)
     except OSError as error:
-        raise DeliveryError(
-            f"the set is released, but its certificate could not be named {target} "
+        raise _undelivered(
+            target, f"the set is released, but its certificate could not be named {target} "
             f"({error.strerror or error}); `labkit certificate {case}` prints it",
-            field="out", value=str(target),
-        ) from error
+        ) from error  # fmt: skip
+
+
+def _undelivered(path: Path, why: str) -> DeliveryError:
+    return DeliveryError(why, field="out", value=str(path))
