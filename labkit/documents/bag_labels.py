@@ -11,7 +11,6 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.standing import at_step, mark
 
-TEMPLATE = "bag-labels.typ"
 #: White border of a QR code, in modules, as its standard asks (ISO/IEC 18004, from memory).
 _QUIET_MODULES = 4
 

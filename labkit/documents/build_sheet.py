@@ -19,7 +19,6 @@ from labkit.documents.standing import marked_places
 from labkit.documents.svg import to_svg
 from labkit.units import plain
 
-TEMPLATE = "build-sheet.typ"
 #: Longer names of files would leave no room for the other columns.
 _LONGEST_NAME = 32
 #: What to look for at each kind of fitting.

@@ -25,7 +25,6 @@ from labkit.documents.svg import drawing_facts
 from labkit.units import plain
 
 NAME = "case-sheet"
-TEMPLATE = f"{NAME}.typ"
 #: A side mismatch below this is lost in the seats and not worth a table.
 SHOWN_MISMATCH_MM = 0.005
 FULL_PERCENT = 100.0

@@ -12,6 +12,7 @@ from labkit.catalog.lettering import load_lettering
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.fitting_gauges import FittingCheck, fittings_to_check
 from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
+from labkit.core.jsonable import jsonable
 from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.figures import MINUS
@@ -27,7 +28,6 @@ from labkit.qa.decision.readings import Expected
 from labkit.qa.files.form_columns import COLUMNS, blank_line
 from labkit.qa.files.form_row import FormLine
 
-TEMPLATE = "inspection-form.typ"
 READINGS = 3
 #: What a way is good for that decides on some rod with another gauge than the usual one alone.
 FINER = "decides with a finer gauge"
@@ -182,16 +182,7 @@ def _way_facts(way: Way, chosen: bool, decided: bool) -> dict[str, Any]:
         role = str(way.role if way.role is Role.CHECK else Role.ALSO)
     else:
         role = str(Role.FIRST) if chosen else FINER
-    return {
-        "method": str(way.method),
-        "title": way.title,
-        "instrument": way.instrument,
-        "formula": way.formula,
-        "rule": _rule(way),
-        "reason": way.reason,
-        "role": role,
-        "exact": way.play_mm == 0,
-    }
+    return {**jsonable(way), "rule": _rule(way), "role": role, "exact": way.play_mm == 0}
 
 
 def _rule(way: Way) -> str:

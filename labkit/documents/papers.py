@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, wearers_page
+from labkit.documents import bag_labels, build_sheet, case_sheet, inspection
+from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import profile_on_paper
 
@@ -27,27 +29,24 @@ class Paper:
     """
 
     name: str
-    template: str
     facts: Callable[[Spec], dict[str, Any]]
     companions: Callable[[Spec], Mapping[str, bytes]] | None = None
     pictures: Callable[[Spec], Mapping[str, bytes]] | None = None
 
+    @property
+    def template(self) -> str:
+        """File name of its layout."""
+        return f"{self.name}.typ"
+
 
 #: Every document of a set, in the order in which a case uses them.
 PAPERS = (
-    Paper("case-sheet", case_sheet.TEMPLATE, case_sheet.facts),
-    Paper("wearers-page", wearers_page.TEMPLATE, wearers_page.facts),
-    Paper(
-        "build-sheet", build_sheet.TEMPLATE, build_sheet.facts, pictures=build_sheet.pictures
-    ),
-    Paper(
-        "inspection-form",
-        inspection.TEMPLATE,
-        inspection.facts,
-        inspection.companions,
-        inspection.pictures,
-    ),
-    Paper("bag-labels", bag_labels.TEMPLATE, bag_labels.facts, pictures=bag_labels.pictures),
+    Paper("case-sheet", case_sheet.facts),
+    # Large print; all its words come from the texts file.
+    Paper("wearers-page", partial(frame_facts, document="wearers-page")),
+    Paper("build-sheet", build_sheet.facts, pictures=build_sheet.pictures),
+    Paper("inspection-form", inspection.facts, inspection.companions, inspection.pictures),
+    Paper("bag-labels", bag_labels.facts, pictures=bag_labels.pictures),
 )
 
 

@@ -26,7 +26,7 @@ def profile_on(paper: Paper):
 
 def pages(spec, paper: Paper, dpi: float) -> list[np.ndarray]:
     images = page_images(
-        bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(paper),
+        "bag-labels.typ", bag_labels.facts(spec), profile_on(paper),
         bag_labels.pictures(spec), ppi=dpi,
     )
     return [np.asarray(Image.open(io.BytesIO(image)).convert("L")) for image in images]
@@ -71,7 +71,7 @@ def test_a_code_survives_damage():
 @pytest.mark.parametrize("name", SETS)
 def test_each_label_says_case_step_side_length_and_revision_but_no_percentage(name):
     spec = specs.spec_of(SETS[name], revision=3)
-    pdf = compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(Paper.A4),
+    pdf = compile_pdf("bag-labels.typ", bag_labels.facts(spec), profile_on(Paper.A4),
                       bag_labels.pictures(spec))
     text = words_of(pdf)
     rods = used(spec)
@@ -81,7 +81,7 @@ def test_each_label_says_case_step_side_length_and_revision_but_no_percentage(na
     for step, side, identifier, part in rods:
         assert packed(f"{part['part']} mm Step {step}, {side}") in text
         assert identifier in text
-    assert pdf == compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(Paper.A4),
+    assert pdf == compile_pdf("bag-labels.typ", bag_labels.facts(spec), profile_on(Paper.A4),
                               bag_labels.pictures(spec))
 
 
@@ -118,7 +118,7 @@ def test_a_code_is_small_enough_for_the_bag_and_large_enough_to_scan():
 @pytest.mark.parametrize("paper", Paper)
 def test_every_sheet_of_labels_bears_the_short_caution(paper):
     spec = specs.spec_of(specs.FOURTEEN)
-    pdf = compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(paper),
+    pdf = compile_pdf("bag-labels.typ", bag_labels.facts(spec), profile_on(paper),
                       bag_labels.pictures(spec))
     caution = str(english_texts().tables["frame"]["short_caution"])
     sheets = [packed(page.extract_text()) for page in reader(pdf).pages]
@@ -130,7 +130,7 @@ def test_a_case_number_is_copied_as_it_is():
     """Neither a short one, which stays in one piece, nor a long one gets characters added."""
     for text in (specs.SIX, specs.LONG_CASE):
         spec = specs.spec_of(text)
-        pdf = compile_pdf(bag_labels.TEMPLATE, bag_labels.facts(spec), profile_on(Paper.A4),
+        pdf = compile_pdf("bag-labels.typ", bag_labels.facts(spec), profile_on(Paper.A4),
                           bag_labels.pictures(spec))
         copied = text_of(pdf)
         assert "\u200b" not in copied

@@ -40,7 +40,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 def pdf_of(spec, profile=None) -> bytes:
     pictures = build_sheet.pictures(spec)
     return compile_pdf(
-        build_sheet.TEMPLATE, build_sheet.facts(spec), profile or default_profile(), pictures
+        "build-sheet.typ", build_sheet.facts(spec), profile or default_profile(), pictures
     )
 
 

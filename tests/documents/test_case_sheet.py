@@ -15,10 +15,11 @@ from PIL import Image
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
-from labkit.documents import case_sheet, wearers_page
+from labkit.documents import case_sheet
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import Text, in_rows, label
 from labkit.documents.figures import as_given, percent, percents, ticks
+from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import caption_of, set_drawing
 from labkit.documents.step_plot import step_plot
@@ -60,7 +61,7 @@ def sheet(text: str, *, picture: bool = True, profile: Profile | None = None) ->
     spec = sample_spec(text, profile)
     pictures = {"set.svg": to_svg(set_drawing(spec, load_lettering()))} if picture else {}
     facts = case_sheet.facts(spec)
-    return spec, compile_pdf(case_sheet.TEMPLATE, facts, profile or default_profile(), pictures)
+    return spec, compile_pdf("case-sheet.typ", facts, profile or default_profile(), pictures)
 
 
 def sixty_steps() -> str:
@@ -91,7 +92,7 @@ def sheet_facts(text: str, lab: Profile) -> tuple[dict, Profile, dict[str, bytes
 def drawn(made: tuple[dict, Profile, dict[str, bytes]]) -> list[np.ndarray]:
     """Where each page has ink."""
     spec, lab, pictures = made
-    pages = page_images(case_sheet.TEMPLATE, case_sheet.facts(spec), lab, pictures, ppi=PPI)
+    pages = page_images("case-sheet.typ", case_sheet.facts(spec), lab, pictures, ppi=PPI)
     return [np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 200 for page in pages]
 
 
@@ -231,7 +232,7 @@ def test_all_rods_of_sixty_steps_are_on_the_page(name, paper):
     text = sixty_steps() if name == "one for both sides" else hinged_steps(60)
     spec, lab, pictures = sheet_facts(text, replace(BENCH, paper=paper))
     facts = case_sheet.facts(spec)
-    printed = squeezed(text_of(compile_pdf(case_sheet.TEMPLATE, facts, lab, pictures)))
+    printed = squeezed(text_of(compile_pdf("case-sheet.typ", facts, lab, pictures)))
     for part in spec["parts"]:
         assert squeezed(caption_of(part["uses"])) in printed
     side, low, foot = (int(mm * PPI / 25.4) for mm in (17.5, 18.5, 16.5))
@@ -284,7 +285,7 @@ def test_nothing_is_printed_outside_the_margins(name, paper):
     spec = sample_spec(CASES[name], lab)
     pictures = {"set.svg": to_svg(set_drawing(spec, load_lettering()))}
     ppi = 60
-    for page in page_images(case_sheet.TEMPLATE, case_sheet.facts(spec), lab, pictures, ppi=ppi):
+    for page in page_images("case-sheet.typ", case_sheet.facts(spec), lab, pictures, ppi=ppi):
         ink = np.asarray(Image.open(io.BytesIO(page)).convert("L")) < 128
         margin = int(17.5 / 25.4 * ppi)  # 18 mm, less half a millimetre for the softened edge
         assert ink.any()
@@ -360,7 +361,7 @@ def test_numbers_on_paper():
 
 def test_the_wearers_page_is_large_print_and_tells_when_to_stop():
     spec = sample_spec(six_steps())
-    pdf = compile_pdf(wearers_page.TEMPLATE, wearers_page.facts(spec), default_profile())
+    pdf = compile_pdf("wearers-page.typ", frame_facts(spec, "wearers-page"), default_profile())
     text = squeezed(text_of(pdf))
     words = english_texts().tables["wearers_page"]
     for content in words.values():

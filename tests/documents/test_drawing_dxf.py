@@ -22,7 +22,7 @@ from labkit.core.label.lettering import Arc, Line
 from labkit.core.rod.rods import FlatBar
 from labkit.documents.drawing import Dimension, Stroke
 from labkit.documents.rod_drawing import draw, to_dxf
-from labkit.documents.rod_drawing.dxf_words import literal_pieces
+from labkit.documents.rod_drawing.dxf import literal_pieces
 from labkit.documents.svg import to_svg
 from tests.documents.samples import sample_spec
 from tests.support.drawings import large, prescription, sheet_for, single

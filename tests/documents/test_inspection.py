@@ -29,7 +29,7 @@ from tests.documents.test_build_sheet import SETS, packed, words_of
 
 def pdf_of(spec) -> bytes:
     pictures = inspection.pictures(spec)
-    return compile_pdf(inspection.TEMPLATE, inspection.facts(spec), default_profile(), pictures)
+    return compile_pdf("inspection-form.typ", inspection.facts(spec), default_profile(), pictures)
 
 
 def rows_of(spec) -> list[dict[str, str]]:

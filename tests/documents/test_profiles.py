@@ -23,7 +23,7 @@ from labkit.catalog.profiles import (
 from labkit.catalog.texts import english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
-from labkit.documents import wearers_page
+from labkit.documents.frame import frame_facts
 from labkit.documents.papers import PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.errors import InputError
@@ -257,7 +257,7 @@ def test_a_right_to_left_translation_is_set_from_the_right():
     texts = read_texts(parse_toml(text, "texts-he.toml"))
     spec = sample_spec()
     profile = dataclasses.replace(default_profile(), texts=texts)
-    pdf = compile_pdf(wearers_page.TEMPLATE, wearers_page.facts(spec), profile)
+    pdf = compile_pdf("wearers-page.typ", frame_facts(spec, "wearers-page"), profile)
     starts: dict[str, float] = {}
 
     def visit(text, cm, matrix, _font, _size):

@@ -20,7 +20,8 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
 from labkit.core.cautions import CAUTIONS
-from labkit.documents import case_sheet, wearers_page
+from labkit.documents import case_sheet
+from labkit.documents.frame import frame_facts
 from labkit.documents.glyphs import FONTS, advances, fonts_dir, showable
 from labkit.documents.papers import PAPERS, write_documents
 from labkit.documents.render import compile_pdf, page_images
@@ -175,7 +176,7 @@ def test_a_png_logo_is_printed(tmp_path):
 
 
 def test_a_labs_own_template_is_used():
-    facts = wearers_page.facts(sample_spec())
+    facts = frame_facts(sample_spec(), "wearers-page")
     lab = Profile(documents={"wearers-page.typ": PLAIN.replace("facts.words", '"Our own page"')})
     assert "Our own page" in text_of(compile_pdf("wearers-page.typ", facts, lab))
 
@@ -183,7 +184,7 @@ def test_a_labs_own_template_is_used():
 def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
     lab = Profile(documents={"wearers-page.typ": BROKEN})
     with pytest.raises(InputError) as caught:
-        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
     assert str(caught.value) == (
         "wearers-page.typ:5: the document template wearers-page.typ cannot be set: unknown "
         "variable: nothing-of-that-name; correct the lab's own copy, or leave it out to use the "
@@ -194,13 +195,13 @@ def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
 def test_a_logo_that_is_cut_short_is_told():
     lab = Profile(logo=Logo("png", b"\x89PNG\r\n\x1a\n\x00\x00"))
     with pytest.raises(InputError, match="check that the logo of the lab profile opens"):
-        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
 
 
 def test_notes_of_two_thousand_characters_are_printed_whole():
     note = " ".join(f"word{n}" for n in range(240))
     spec = sample_spec(changed(SMALLEST, ("date = ", f'notes = "{note}"\ndate = ')))
-    pdf = compile_pdf(case_sheet.TEMPLATE, case_sheet.facts(spec), default_profile())
+    pdf = compile_pdf("case-sheet.typ", case_sheet.facts(spec), default_profile())
     assert squeezed(note) in _without_frames(pdf)
 
 
@@ -269,12 +270,12 @@ def test_a_template_reads_no_file_outside_its_folder(tmp_path):
     (tmp_path / "secret.txt").write_text("secret")
     lab = Profile(documents={"wearers-page.typ": f'#read("{tmp_path}/secret.txt")'})
     with pytest.raises(InputError, match="wearers-page.typ"):
-        compile_pdf("wearers-page.typ", wearers_page.facts(sample_spec()), lab)
+        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
 
 
 def test_hostile_words_reach_every_document_literally():
     spec = sample_spec(hostile())
-    pdf = compile_pdf(case_sheet.TEMPLATE, case_sheet.facts(spec), default_profile())
+    pdf = compile_pdf("case-sheet.typ", case_sheet.facts(spec), default_profile())
     text = squeezed(text_of(pdf))
     first = HOSTILE.split("\n")[0]
     assert squeezed(first) in text
@@ -316,8 +317,8 @@ def test_write_documents_names_and_tells_every_file(tmp_path):
 
 def test_every_template_takes_all_cautions():
     spec = sample_spec()
-    for paper in (case_sheet, wearers_page):
-        pdf = compile_pdf(paper.TEMPLATE, paper.facts(spec), default_profile())
+    for paper in PAPERS[:2]:
+        pdf = compile_pdf(paper.template, paper.facts(spec), default_profile())
         for caution in CAUTIONS:
             assert squeezed(caution) in squeezed(text_of(pdf))
 
