@@ -129,3 +129,9 @@ def test_js_is_symmetric(size, row):
 def test_what_the_tables_do_not_hold_is_refused(fit, size, sentence):
     with pytest.raises(InputError, match=sentence):
         fit_limits(fit, size)
+
+
+def test_the_tables_begin_with_one_millimetre_itself():
+    """IT7 is 10 µm up to 3 mm (ISO 286-1, table 1)."""
+    limits = fit_limits("H7", 1)
+    assert (limits.lower_mm, limits.upper_mm) == (0, Decimal("0.010"))

@@ -17,7 +17,6 @@ import importlib.machinery
 import io
 import os
 import random
-import resource
 import signal
 import sys
 import time
@@ -145,6 +144,8 @@ def run(tests: list[str], *plugins: object) -> int:
 
 def apart(work: object, seconds: float) -> str:
     """Do something in a process of its own; "killed", "survived" or "killed by time"."""
+    import resource  # neither it nor fork is there on Windows
+
     child = os.fork()
     if child == 0:
         resource.setrlimit(resource.RLIMIT_CPU, (int(seconds), int(seconds) + 5))
