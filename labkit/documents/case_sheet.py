@@ -149,6 +149,7 @@ def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[st
             "place": where.replace("{side}", str(words[line.side])),
             "old": grouped(old["identifier"]),
             "set": old["set"],
+            "mark": mark(at_step(spec, line.step)),
         })
     return rows
 

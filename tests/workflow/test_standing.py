@@ -112,6 +112,8 @@ def test_a_rod_in_place_of_another_comes_with_papers_that_strike_it(book, text):
     assert grouped(last_rod(book).identifier) not in struck  # the rejected one is out of use
     sheet = PAPERS[0].facts(shown)
     assert [row["mark"] for row in sheet["steps"]] == ["", "", "", NOT_TO_BE_WORN]
+    assert [(row["new"], row["mark"]) for row in sheet["replaced"]] == [
+        (grouped(new), NOT_TO_BE_WORN)]
     assert [float(row["percent_now"]) > float(row["percent_made"]) for row in sheet["steps"]] == [
         True] * 4
     assert sheet["findings"][0] == struck
