@@ -352,3 +352,11 @@ def test_a_gauge_too_coarse_is_told_before_anyone_measures(bench, tmp_path):
     assert "no acceptance zone for some rods" in before_the_first
     assert "undecided" in result.stdout
     assert "labkit limits QF-1043" in result.stdout
+
+
+@pytest.mark.parametrize(("words", "named"), [
+    (("--instrument", "example-calliper"), "example-calliper"), ((), None),
+])
+def test_what_it_was_measured_with_is_told_to_programs(bench, words, named):
+    told = json.loads(bench.run(bench.file(), *words, "--json").stdout)
+    assert {rod["instrument"] for rod in told["rods"]} == {named}
