@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 import pytest
 
@@ -41,6 +42,11 @@ def test_every_rod_stands_there_once_in_the_order_of_making(twelve):
     assert sample.uncertainty == pytest.approx(0.012)
     assert dict(sample.about)["Rods"] == "96 of 12 sets"
     assert dict(sample.about)["Measured"] == "2031-03-15 to 2031-03-26"
+    assert "Side" not in dict(sample.about)
+    assert "could not be used" not in " ".join(sample.notes)
+    one_side = Selection(side="left")
+    told = dict(rod_sample(chosen(values, one_side), one_side).about)
+    assert (told["Side"], told["Rods"]) == ("left", "48 of 12 sets")
 
 
 def test_the_order_is_that_of_making_whatever_is_opened_or_measured_first(ledger):
@@ -117,6 +123,15 @@ def test_selections(twelve, wanted, count):
 def test_names_that_no_rod_has(twelve, wanted, words):
     with pytest.raises(InputError, match=words):
         chosen(twelve[1], wanted)
+
+
+def test_of_more_names_than_are_worth_listing_the_nearest_is_named(twelve):
+    """Up to twelve are listed; of more the sentence guesses."""
+    values = twelve[1]
+    for count, words in ((12, "measured are 'L-0', 'L-1'"), (13, "did you mean 'L-1'")):
+        some = [replace(value, lot=f"L-{number % count}") for number, value in enumerate(values)]
+        with pytest.raises(InputError, match=words):
+            chosen(some, Selection(lot="L-1x"))
 
 
 def test_nothing_left(twelve):

@@ -157,6 +157,13 @@ def test_what_acceptance_records(ledger, model):
     assert verify(ledger).ok
 
 
+def test_a_gap_of_nothing_is_recorded_as_nothing(ledger):
+    make_case(Pen(ledger), parallel(CASE))
+    accept(ledger, CASE, gaps("0", "0.4"), "kim", moment(100))
+    (trial,) = (event for event in ledger.story(CASE) if event.kind is Kind.TRIAL_FIT)
+    assert (trial.body["left"], trial.body["right"]) == ({"gap_um": 0}, {"gap_um": 400})
+
+
 def test_a_second_trial_starts_from_the_accepted_range(ledger):
     make_case(Pen(ledger), parallel(CASE))
     accept(ledger, CASE, TrialSeen(met="28.0"), "anna", moment(60))
