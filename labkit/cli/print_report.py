@@ -8,6 +8,7 @@ from typing import Any
 from rich import box
 from rich.cells import cell_len
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table as ScreenTable
 from rich.text import Text
 
@@ -19,6 +20,8 @@ from labkit.core.report import On, Report, Table, data_of, is_number_column
 _LONG = 34
 #: A table of more rows is printed at once: laying out cell by cell takes seconds for thousands.
 _MANY = 200
+#: Wider than any table.
+_WIDEST = 1000
 _WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
 
 
@@ -69,13 +72,18 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     for number, head in enumerate(shown.heads):
         cells = [row[number] for row in texts]
         long = any(len(cell) > _LONG for cell in cells)
+        widest = max(map(cell_len, (*head.splitlines(), *cells)))
         screen.add_column(
             head, justify="right" if is_number_column(cells) else "left", no_wrap=not long,
-            overflow="fold",
+            overflow="fold", min_width=None if long else widest,
         )
     for number, row in enumerate(texts):
         screen.add_row(*map(Text, row), style="bold" if number in shown.bold else None)
-    console.print(screen)
+    # A screen breaks a line that is too long for it; half a number would be another number.
+    least = Measurement.get(console, console.options.update(max_width=_WIDEST), screen).minimum
+    if least > console.width:
+        screen.width = least
+    console.print(screen, crop=False)
 
 
 def _print_at_once(
