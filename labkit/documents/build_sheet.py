@@ -9,7 +9,8 @@ from typing import Any
 
 from labkit.catalog.lettering import load_lettering
 from labkit.core.rod.compensation import compensated
-from labkit.core.rod.rods import Ball, Compensation, Crosspin, Eye, RodTemplate
+from labkit.core.rod.fittings import FITTINGS
+from labkit.core.rod.rods import Compensation, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_drawing
@@ -21,11 +22,6 @@ from labkit.units import plain
 
 #: Longer names of files would leave no room for the other columns.
 _LONGEST_NAME = 32
-#: What to look for at each kind of fitting.
-_WHOLE = {
-    Eye.kind: "bores open and round", Crosspin.kind: "pins and lips whole",
-    Ball.kind: "balls round and smooth",
-}
 #: A number stays with what it counts.
 _TIMES = "\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}"
 
@@ -119,8 +115,9 @@ def _plate(plate: Mapping[str, Any], number: int) -> dict[str, Any]:
 
 def _fittings(template: RodTemplate) -> str:
     """Say what to look for at the ends."""
-    kinds = {end.kind for end in (template.lower, template.upper)}
-    return sentence(", ".join(words for kind, words in _WHOLE.items() if kind in kinds)).rstrip(".")
+    kinds = (template.lower.kind, template.upper.kind)
+    found = [one.look_for for kind, one in FITTINGS.items() if kind in kinds]
+    return sentence(", ".join(found)).rstrip(".")
 
 
 def _compensation(template: RodTemplate, by: Compensation) -> Iterator[dict[str, str]]:

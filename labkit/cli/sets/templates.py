@@ -14,15 +14,11 @@ from labkit.cli.sets.sketch import sketch
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import (
-    Ball,
     Compensation,
-    Crosspin,
-    Eye,
     Fitting,
-    FlatBar,
     RodTemplate,
 )
-from labkit.core.rod.tolerances import fit_limits, linear_tolerance
+from labkit.core.rod.tolerances import linear_tolerance
 from labkit.core.rod.views import front_view, top_view
 from labkit.units import plain
 
@@ -56,7 +52,7 @@ def _show(template: RodTemplate) -> None:
     console.print(f"{template.description} {template.hardware}.", markup=False, soft_wrap=True)
     drawn = min(max(DRAWN_MM, template.shortest_mm), template.longest_mm)
     sizes = compensated(template, drawn, Compensation())
-    span = float(drawn) + max(_reach(f) for f in sizes.fittings) * 2 + 1
+    span = float(drawn) + max(f.reach_mm for f in sizes.fittings) * 2 + 1
     views = (
         ("from the inward side", front_view(sizes)), ("from above, inward down", top_view(sizes))
     )
@@ -69,10 +65,6 @@ def _show(template: RodTemplate) -> None:
     console.print()
 
 
-def _reach(fitting: Fitting) -> float:
-    return (fitting.ball_diameter_mm if isinstance(fitting, Ball) else fitting.boss_diameter_mm) / 2
-
-
 def _facts(template: RodTemplate) -> list[tuple[str, str]]:
     low, high = template.shortest_mm, template.longest_mm
     letter = template.length_tolerance
@@ -80,17 +72,10 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
         f"± {plain(linear_tolerance(letter, at))} at {plain(at)}" for at in (low, high)
     )
     body, label = template.body, template.label
-    if isinstance(body, FlatBar):
-        bar = (
-            f"flat, {body.height_mm:g} high, {body.thickness_mm:g} thick, edges rounded "
-            f"{body.edge_radius_mm:g}, blends {body.blend_radius_mm:g}"
-        )
-    else:
-        bar = f"round, diameter {body.diameter_mm:g}, domed ends, flat {body.flat_depth_mm:g} deep"
     stroke = load_lettering().stroke * label.height_mm
     return [
         ("length", f"{plain(low)} to {plain(high)} mm; ISO 2768-1 {letter}: {tolerances}"),
-        ("bar", bar),
+        ("bar", body.words),
         ("lower fitting", _fitting(template.lower)),
         ("upper fitting", _fitting(template.upper)),
         (
@@ -108,20 +93,6 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
 
 
 def _fitting(fitting: Fitting) -> str:
-    if isinstance(fitting, Eye):
-        main = fitting.bore_diameter_mm
-        rest = f"eye of {fitting.boss_diameter_mm:g}"
-        word = "bore"
-    elif isinstance(fitting, Crosspin):
-        main = fitting.pin_diameter_mm
-        rest = (
-            f"{fitting.pin_length_mm:g} long, lip {fitting.lip_diameter_mm:g} by "
-            f"{fitting.lip_thickness_mm:g}, boss {fitting.boss_diameter_mm:g}"
-        )
-        word = "crosspin"
-    else:
-        main = fitting.ball_diameter_mm
-        rest = f"neck {fitting.neck_diameter_mm:g}, {fitting.neck_length_mm:g} to the dome"
-        word = "ball"
-    limits = fit_limits(fitting.fit, main)
-    return f"{word} {main:g} {fitting.fit} ({limits.lower_mm:+}/{limits.upper_mm:+}), {rest}"
+    low, high = fitting.limits.lower_mm, fitting.limits.upper_mm
+    size = f"{fitting.diameter_mm:g} {fitting.fit} ({low:+}/{high:+})"
+    return f"{fitting.noun} {size}, {fitting.rest}"

@@ -28,6 +28,11 @@ class Bar(ABC):
     def __post_init__(self) -> None:
         require_finite(self)
 
+    @property
+    @abstractmethod
+    def words(self) -> str:
+        """Its form and sizes, for people."""
+
     @abstractmethod
     def takes(self, fitting: Fitting) -> bool:
         """Tell whether a kind of fitting can stand on it."""

@@ -32,6 +32,14 @@ class FlatBar(Bar):
 
     shape = "flat"
 
+    @property
+    def words(self) -> str:
+        """Its form and sizes, for people."""
+        return (
+            f"flat, {self.height_mm:g} high, {self.thickness_mm:g} thick, edges rounded "
+            f"{self.edge_radius_mm:g}, blends {self.blend_radius_mm:g}"
+        )
+
     def takes(self, fitting: Fitting) -> bool:
         """Tell whether the fitting has a boss."""
         return isinstance(fitting, BossFitting)

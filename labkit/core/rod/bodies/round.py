@@ -28,6 +28,13 @@ class RoundBar(Bar):
     shape = "round"
     turned = True
 
+    @property
+    def words(self) -> str:
+        """Its form and sizes, for people."""
+        return (
+            f"round, diameter {self.diameter_mm:g}, domed ends, flat {self.flat_depth_mm:g} deep"
+        )
+
     def takes(self, fitting: Fitting) -> bool:
         """Tell whether the fitting stands on a neck."""
         return isinstance(fitting, NeckFitting)

@@ -30,11 +30,17 @@ class Ball(NeckFitting):
     noun = "ball"
     surface = "ball"
     symbol = "B"
+    look_for = "balls round and smooth"
 
     @property
     def diameter_mm(self) -> float:
         """Diameter of the sphere."""
         return self.ball_diameter_mm
+
+    @property
+    def rest(self) -> str:
+        """Its other sizes, for people."""
+        return f"neck {self.neck_diameter_mm:g}, {self.neck_length_mm:g} to the dome"
 
     def with_diameter(self, diameter_mm: float) -> Ball:
         """Give the same neck with another sphere."""

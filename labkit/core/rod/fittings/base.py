@@ -56,6 +56,8 @@ class EndFitting(ABC):
     surface: ClassVar[str]
     #: Letter of that surface's diameter in formulas.
     symbol: ClassVar[str]
+    #: What to look for on a part as built.
+    look_for: ClassVar[str]
     #: Whether jaws reach that surface only below a lip.
     lipped: ClassVar[bool] = False
     #: Whether one looks through it from the front.
@@ -70,6 +72,11 @@ class EndFitting(ABC):
     @abstractmethod
     def diameter_mm(self) -> float:
         """Diameter of the surface that is made to its fit."""
+
+    @property
+    @abstractmethod
+    def rest(self) -> str:
+        """Its sizes beside that diameter, for people."""
 
     @abstractmethod
     def with_diameter(self, diameter_mm: float) -> Self:

@@ -37,12 +37,21 @@ class Crosspin(BossFitting):
     noun = "crosspin"
     surface = "pin"
     symbol = "P"
+    look_for = "pins and lips whole"
     lipped = True
 
     @property
     def diameter_mm(self) -> float:
         """Diameter of the pin."""
         return self.pin_diameter_mm
+
+    @property
+    def rest(self) -> str:
+        """Its other sizes, for people."""
+        return (
+            f"{self.pin_length_mm:g} long, lip {self.lip_diameter_mm:g} by "
+            f"{self.lip_thickness_mm:g}, boss {self.boss_diameter_mm:g}"
+        )
 
     def with_diameter(self, diameter_mm: float) -> Crosspin:
         """Give the same crosspin with another pin."""

@@ -32,12 +32,18 @@ class Eye(BossFitting):
     noun = "bore"
     surface = "bore"
     symbol = "D"
+    look_for = "bores open and round"
     bored = True
 
     @property
     def diameter_mm(self) -> float:
         """Diameter of the bore."""
         return self.bore_diameter_mm
+
+    @property
+    def rest(self) -> str:
+        """Its other sizes, for people."""
+        return f"eye of {self.boss_diameter_mm:g}"
 
     def with_diameter(self, diameter_mm: float) -> Eye:
         """Give the same eye with another bore."""
