@@ -8,9 +8,9 @@ from labkit.core.label.lettering import Arc
 from labkit.core.rod.fittings import Ball
 from labkit.documents.drawing import Pen, Stroke
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, Page
-from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear
+from labkit.documents.rod_drawing.dimensioning import Course, linear
 from labkit.documents.rod_drawing.subject import End, alike
-from labkit.documents.rod_drawing.words import DIAMETER, fitted, size, times
+from labkit.documents.rod_drawing.words import DIAMETER, sized
 
 
 def ball_dimensions(page: Page, ends: tuple[End, ...]) -> None:
@@ -30,9 +30,8 @@ def _fitting(end: End) -> Ball:
 
 def _ball(page: Page, end: End, count: int) -> None:
     ball = _fitting(end)
-    words = times(count, fitted(f"S{DIAMETER}", ball.ball_diameter_mm, ball.fit))
-    what, elbow = Size("ball diameter", ball.ball_diameter_mm, words), page.elbow(end, 0)
-    page.ink.append(diameter(page.layout.front, (end.u_mm, 0.0), elbow, end.side > 0, what))
+    what = sized("ball diameter", ball.ball_diameter_mm, f"S{DIAMETER}", count=count, fit=ball.fit)
+    page.circle(end, 0, what)
 
 
 def _neck_length(page: Page, end: End, count: int) -> None:
@@ -44,10 +43,10 @@ def _neck_length(page: Page, end: End, count: int) -> None:
     dome = top.at(apex - end.side * half, 0.0)
     page.ink.append(Stroke(Arc(dome, top.per_mm * half, start, 2 * open_deg), Pen.THIN))
     level = top.origin[1] - top.per_mm * page.subject.inward_mm - FIRST_MM
-    words = times(count, size(ball.neck_length_mm))
+    what = sized("neck length", ball.neck_length_mm, count=count)
     page.ink.append(
         linear(
-            top, (apex, 0.0), (end.u_mm, 0.0), Size("neck length", ball.neck_length_mm, words),
+            top, (apex, 0.0), (end.u_mm, 0.0), what,
             Course(False, level, words_before=end.side > 0),
         )
     )
@@ -58,10 +57,10 @@ def _neck_diameter(page: Page, end: End, count: int) -> None:
     ball, top = _fitting(end), page.layout.top
     half = ball.neck_diameter_mm / 2
     u = (end.u_mm - end.side * ball.neck_from_mm + end.mount.end_mm) / 2
-    words = times(count, f"{DIAMETER}{size(ball.neck_diameter_mm)}")
+    what = sized("neck diameter", ball.neck_diameter_mm, DIAMETER, count=count)
     page.ink.append(
         linear(
-            top, (u, -half), (u, half), Size("neck diameter", ball.neck_diameter_mm, words),
+            top, (u, -half), (u, half), what,
             Course(
                 True, top.at(u, 0.0)[0], extended=False, words_before=True,
                 words_off=top.per_mm * (page.subject.inward_mm - half) + 1.0,

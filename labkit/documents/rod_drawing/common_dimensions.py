@@ -8,9 +8,9 @@ from labkit.core.label.lettering import Line, Piece, Point2
 from labkit.core.rod.curves import at
 from labkit.documents.drawing import Ink
 from labkit.documents.rod_drawing.arrange import Layout
-from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
+from labkit.documents.rod_drawing.dimensioning import Course, diameter, linear, note
 from labkit.documents.rod_drawing.subject import End, Subject
-from labkit.documents.rod_drawing.words import MINUS, PLUS_MINUS, size
+from labkit.documents.rod_drawing.words import MINUS, PLUS_MINUS, Size, size, sized
 from labkit.errors import InputError
 
 #: First dimension line from the outline, and from one line to the next (ISO 129-1: 10 and 7).
@@ -43,6 +43,13 @@ class Page:
         x, y = self.layout.front.at(end.u_mm, 0.0)
         level, lean = self.leader_row(row), LEAN if row == 0 else LEAN_INWARD
         return (x + end.side * lean * (y - level), level)
+
+    def circle(self, end: End, row: int, what: Size) -> None:
+        """Dimension a circle about an end's centre in the front view."""
+        elbow = self.elbow(end, row)
+        self.ink.append(
+            diameter(self.layout.front, (end.u_mm, 0.0), elbow, end.side > 0, what)
+        )
 
 
 def length_dimensions(page: Page) -> None:
@@ -127,8 +134,7 @@ def depth_dimension(page: Page) -> None:
     page.ink.append(
         linear(
             place, first, (subject.face_mm, high),
-            Size("label depth", subject.rod.template.label.depth_mm,
-                 size(subject.rod.template.label.depth_mm)),
+            sized("label depth", subject.rod.template.label.depth_mm),
             Course(False, line),
         )
     )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from labkit.core.rod.fittings import Crosspin
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, NEXT_MM, Page
-from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, note
+from labkit.documents.rod_drawing.dimensioning import Course, linear, note
 from labkit.documents.rod_drawing.subject import End
-from labkit.documents.rod_drawing.words import DIAMETER, TIMES, fitted, size
+from labkit.documents.rod_drawing.words import DIAMETER, TIMES, size, sized
 
 
 def crosspin_dimensions(page: Page, ends: tuple[End, ...]) -> None:
@@ -30,12 +30,12 @@ def _lengths(page: Page, end: End, pin: Crosspin) -> None:
     page.ink.extend([
         linear(
             top, (lip - way * chamfer, under), (lip - way * chamfer, tip),
-            Size("lip thickness", pin.lip_thickness_mm, size(pin.lip_thickness_mm)),
+            sized("lip thickness", pin.lip_thickness_mm),
             Course(True, first, words_before=True),
         ),
         linear(
             top, (boss, foot), (lip - way * chamfer, under),
-            Size("pin length", pin.pin_length_mm, size(pin.pin_length_mm)),
+            sized("pin length", pin.pin_length_mm),
             Course(True, first + way * NEXT_MM),
         ),
     ])
@@ -56,8 +56,7 @@ def _diameters(page: Page, pin: Crosspin) -> None:
     page.ink.extend([
         linear(
             side, (way * middle, -half), (way * middle, half),
-            Size("pin diameter", pin.pin_diameter_mm,
-                 fitted(DIAMETER, pin.pin_diameter_mm, pin.fit)),
+            sized("pin diameter", pin.pin_diameter_mm, DIAMETER, fit=pin.fit),
             Course(
                 True, side.at(way * middle, 0.0)[0], extended=False,
                 words_off=side.per_mm * (subject.half_height_mm - half) + 1.0,
@@ -65,7 +64,7 @@ def _diameters(page: Page, pin: Crosspin) -> None:
         ),
         linear(
             side, (way * end, -lip), (way * end, lip),
-            Size("lip diameter", pin.lip_diameter_mm, f"{DIAMETER}{size(pin.lip_diameter_mm)}"),
+            sized("lip diameter", pin.lip_diameter_mm, DIAMETER),
             Course(True, tip + way * FIRST_MM),
         ),
     ])

@@ -21,6 +21,7 @@ from labkit.documents.drawing import (
 )
 from labkit.documents.letters import width_mm
 from labkit.documents.rod_drawing.sheet import Place
+from labkit.documents.rod_drawing.words import Size
 
 ARROW_MM, ARROW_HALF_MM = 2.5, 0.4
 #: Gap between an edge and its extension line, and how far that runs past the dimension line.
@@ -30,15 +31,6 @@ ABOVE_MM = 0.8
 TAIL_MM = 5.0
 
 _Turn = Callable[[float, float], Point2]
-
-
-@dataclass(frozen=True)
-class Size:
-    """What a dimension says."""
-
-    name: str
-    value_mm: float
-    words: str
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ import math
 
 from labkit.core.rod.bodies import FlatBar
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, Page
-from labkit.documents.rod_drawing.dimensioning import Course, Size, diameter, linear, radius
-from labkit.documents.rod_drawing.words import DIAMETER, size, times
+from labkit.documents.rod_drawing.dimensioning import Course, linear, radius
+from labkit.documents.rod_drawing.words import DIAMETER, sized
 
 #: Where on a blend arc its leader points: 0 at the bar, 1 at the boss.
 BLEND_POINT = 0.3
@@ -26,11 +26,8 @@ def _bosses(page: Page) -> None:
     left, right = page.subject.ends
     equal = left.reach_mm == right.reach_mm
     for end in (left,) if equal else (left, right):
-        words = times(2 if equal else 1, f"{DIAMETER}{size(2 * end.reach_mm)}")
-        what, elbow = Size("boss diameter", 2 * end.reach_mm, words), page.elbow(end, 0)
-        page.ink.append(
-            diameter(page.layout.front, (end.u_mm, 0.0), elbow, end.side > 0, what)
-        )
+        count = 2 if equal else 1
+        page.circle(end, 0, sized("boss diameter", 2 * end.reach_mm, DIAMETER, count=count))
 
 
 def _blends(page: Page, bar: FlatBar) -> None:
@@ -47,8 +44,7 @@ def _blends(page: Page, bar: FlatBar) -> None:
     x, y = page.layout.front.at(*center)
     level = page.leader_row(1)
     elbow = (x - (y - level) / math.tan(math.radians(angle)), level)
-    words = times(2 * len(blended), f"R{size(bar.blend_radius_mm)}")
-    what = Size("blend radius", bar.blend_radius_mm, words)
+    what = sized("blend radius", bar.blend_radius_mm, "R", count=2 * len(blended))
     page.ink.append(radius(page.layout.front, center, angle, elbow, True, what))
 
 
@@ -59,7 +55,7 @@ def _thickness(page: Page, bar: FlatBar) -> None:
     top, edge = page.layout.top, end.u_mm + end.side * (end.reach_mm - bar.edge_radius_mm)
     half = bar.thickness_mm / 2
     at = top.at(end.u_mm + end.side * end.reach_mm, 0.0)[0] + end.side * FIRST_MM
-    what = Size("bar thickness", bar.thickness_mm, size(bar.thickness_mm))
+    what = sized("bar thickness", bar.thickness_mm)
     page.ink.append(linear(top, (edge, -half), (edge, half), what, Course(True, at)))
 
 
@@ -72,14 +68,11 @@ def _section(page: Page, bar: FlatBar) -> None:
     page.ink.append(
         linear(
             place, (-inner, -half), (-inner, half),
-            Size("bar height", bar.height_mm, size(bar.height_mm)), Course(True, left),
+            sized("bar height", bar.height_mm), Course(True, left),
         )
     )
     center = (inner, -half + bar.edge_radius_mm)
     x, y = place.at(*center)
     reach = place.per_mm * bar.edge_radius_mm / math.sqrt(2.0) + 5.0
-    words = times(4, f"R{size(bar.edge_radius_mm)}")
-    page.ink.append(
-        radius(place, center, -45.0, (x + reach, y - reach), True,
-               Size("edge radius", bar.edge_radius_mm, words))
-    )
+    what = sized("edge radius", bar.edge_radius_mm, "R", count=4)
+    page.ink.append(radius(place, center, -45.0, (x + reach, y - reach), True, what))

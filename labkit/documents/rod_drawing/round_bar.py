@@ -6,8 +6,8 @@ import math
 
 from labkit.core.rod.bodies import RoundBar
 from labkit.documents.rod_drawing.common_dimensions import FIRST_MM, Page
-from labkit.documents.rod_drawing.dimensioning import Course, Size, linear, radius
-from labkit.documents.rod_drawing.words import DIAMETER, size, times
+from labkit.documents.rod_drawing.dimensioning import Course, linear, radius
+from labkit.documents.rod_drawing.words import DIAMETER, sized
 
 #: Direction in which the dome's leader points at the left dome.
 DOME_DEG = 235.0
@@ -26,7 +26,7 @@ def _dome(page: Page, bar: RoundBar) -> None:
     x, y = page.layout.front.at(*center)
     level = page.leader_row(0)
     elbow = (x - (y - level) / math.tan(math.radians(DOME_DEG)), level)
-    what = Size("dome radius", size_mm, times(2, f"SR{size(size_mm)}"))
+    what = sized("dome radius", size_mm, "SR", count=2)
     page.ink.append(radius(page.layout.front, center, DOME_DEG, elbow, False, what))
 
 
@@ -34,15 +34,14 @@ def _section(page: Page, bar: RoundBar) -> None:
     """Dimension bar and flat in the section."""
     place, half = page.layout.section, bar.diameter_mm / 2
     left, below = place.at(-half, 0.0)[0] - FIRST_MM, place.at(0.0, -half)[1] - 7.5
-    across = bar.diameter_mm - bar.flat_depth_mm
     page.ink.extend([
         linear(
             place, (0.0, -half), (0.0, half),
-            Size("bar diameter", bar.diameter_mm, f"{DIAMETER}{size(bar.diameter_mm)}"),
+            sized("bar diameter", bar.diameter_mm, DIAMETER),
             Course(True, left),
         ),
         linear(
             place, (-half, 0.0), (bar.label_level_mm, -bar.half_flat_mm),
-            Size("across the flat", across, size(across)), Course(False, below),
+            sized("across the flat", bar.diameter_mm - bar.flat_depth_mm), Course(False, below),
         ),
     ])

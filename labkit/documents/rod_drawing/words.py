@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.rod.tolerances import SizeLimits, fit_limits
@@ -48,3 +49,26 @@ def times(count: int, words: str) -> str:
     ('R3', '4× R3')
     """
     return f"{count}{TIMES} {words}" if count > 1 else words
+
+
+@dataclass(frozen=True)
+class Size:
+    """What a dimension says."""
+
+    name: str
+    value_mm: float
+    words: str
+
+
+def sized(name: str, value_mm: float, sign: str = "", *, count: int = 1, fit: str = "") -> Size:
+    """Say a size as the dimension of one feature, or of several equal ones.
+
+    Args:
+        sign: Stands before it, such as "Ø" or "R".
+        fit: Its ISO 286 class, if it has one.
+
+    >>> sized("pin diameter", 3.0, "Ø", fit="f7").words, sized("blend", 3.0, "R", count=4).words
+    ('Ø3 f7 (−0.006/−0.016)', '4× R3')
+    """
+    words = fitted(sign, value_mm, fit) if fit else f"{sign}{size(value_mm)}"
+    return Size(name, value_mm, times(count, words))
