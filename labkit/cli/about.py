@@ -10,7 +10,8 @@ import rich_click
 
 from labkit import __version__
 from labkit.catalog.places import templates_dir
-from labkit.cli.common import out, print_json
+from labkit.cli.print_report import print_report
+from labkit.core.report import Report, Section
 
 #: Libraries whose version can change a number or a byte.
 _DECISIVE = (
@@ -41,10 +42,7 @@ def command(as_json: bool) -> None:
             found[name] = version(name)
         except PackageNotFoundError:
             found[name] = "not installed"
-    if as_json:
-        print_json({"schema": 1, "versions": found, "templates": str(templates_dir())})
-        return
-    console = out()
-    for name, number in found.items():
-        console.print(f"{name:14} {number}", markup=False)
-    console.print(f"{'templates':14} {templates_dir()}", markup=False, soft_wrap=True)
+    places = str(templates_dir())
+    words = tuple(f"{name:14} {value}" for name, value in {**found, "templates": places}.items())
+    data = {"schema": 1, "versions": found, "templates": places}
+    print_report(Report("Versions", (Section(words=words),), data), as_json)

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
-from labkit.core.findings import Finding, Severity
+from labkit.core.findings import Finding, notes_of
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.units import as_written
 
@@ -139,10 +139,15 @@ def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], N
         yield lambda _: bar.advance(task)
 
 
+def say(sentence: str, *, to_stderr: bool = False) -> None:
+    """Print a sentence on one line, as it is."""
+    (err() if to_stderr else out()).print(sentence, markup=False, soft_wrap=True)
+
+
 def print_problems(problems: Iterable[str]) -> None:
     """Print what this machine could not make, a line each."""
     for problem in problems:
-        out().print(f"Note: {problem}", markup=False, soft_wrap=True)
+        say(f"Note: {problem}")
 
 
 def out() -> Console:
@@ -239,14 +244,11 @@ def print_json(value: Any) -> None:
 
 def print_notes(findings: Iterable[Finding]) -> None:
     """Print the findings that do not stop a set, a line each, on standard output."""
-    for finding in findings:
-        if finding.severity is Severity.NOTE:
-            out().print(f"Note: {finding.message}", markup=False, soft_wrap=True)
+    print_problems(finding.message for finding in notes_of(findings))
 
 
 def print_cautions() -> None:
     """Print the cautions that end every run of the main job."""
-    console = out()
-    console.print("Cautions", style="bold")
+    out().print("Cautions", style="bold")
     for caution in CAUTIONS:
-        console.print(f"- {caution}", markup=False, soft_wrap=True)
+        say(f"- {caution}")

@@ -263,6 +263,11 @@ def only(*names: str) -> tuple[Column, ...]:
     return tuple(Column(None, name) for name in names)
 
 
+def labelled(facts: Iterable[tuple[str, str]], width: int) -> tuple[str, ...]:
+    """Write labels with what belongs to them, a line each, one below another."""
+    return tuple(f"  {label:{width}} {value}" for label, value in facts)
+
+
 def is_number_column(cells: Iterable[str]) -> bool:
     """Tell whether all cells of a column are numbers, ranges, shares or a dash.
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, SET, out, print_json, print_problems
+from labkit.cli.common import LEDGER, SET, print_json, print_problems, say
 
 
 @click.command("certificate", cls=rich_click.RichCommand)
@@ -44,6 +44,6 @@ def command(
         print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
                     "void": list(void), "certificate": str(path)})  # fmt: skip
         return
-    out().print(f"Certificate: {path}", markup=False, soft_wrap=True)
+    say(f"Certificate: {path}")
     if void:
         print_problems([f"the release no longer stands: {'; '.join(void)}"])

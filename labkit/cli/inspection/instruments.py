@@ -6,9 +6,11 @@ import click
 import rich_click
 
 from labkit.catalog.instruments import find_instrument, instruments
-from labkit.cli.common import INSTRUMENTS, out, print_json
+from labkit.cli.common import INSTRUMENTS
+from labkit.cli.print_report import print_report
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.jsonable import jsonable
+from labkit.core.report import Report, Section, labelled
 from labkit.units import plain
 
 
@@ -26,19 +28,13 @@ def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str,
     """
     known = instruments(instrument_places)
     for instrument in [find_instrument(known, name) for name in names] or list(known.values()):
-        if as_json:
-            print_json({"schema": 1, **jsonable(instrument)})
-        else:
-            _show(instrument)
+        print_report(_report(instrument), as_json)
 
 
-def _show(instrument: Instrument) -> None:
-    console = out()
-    console.print(f"{instrument.name}: {instrument.title}", style="bold", markup=False)
-    console.print(f"{instrument.evidence}.", markup=False, soft_wrap=True)
-    for name, value in _facts(instrument):
-        console.print(f"  {name:14} {value}", markup=False, soft_wrap=True)
-    console.print()
+def _report(instrument: Instrument) -> Report:
+    words = (f"{instrument.evidence}.", *labelled(_facts(instrument), 14), "")
+    head = f"{instrument.name}: {instrument.title}"
+    return Report("Instrument", (Section(head, words),), {"schema": 1, **jsonable(instrument)})
 
 
 def _facts(instrument: Instrument) -> list[tuple[str, str]]:

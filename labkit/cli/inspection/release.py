@@ -9,7 +9,7 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, SET, out, print_cautions, print_json, print_problems
+from labkit.cli.common import BY, LEDGER, SET, print_cautions, print_json, print_problems, say
 from labkit.cli.record.recording import require_ledger
 from labkit.errors import InputError
 
@@ -62,8 +62,8 @@ def command(
     if as_json:
         print_json(_json(done))
         return
-    _say(f"Set {done.stored.name} released by {by}, event {done.event.seq}")
-    _say(f"Certificate: {done.certificate}")
+    say(f"Set {done.stored.name} released by {by}, event {done.event.seq}")
+    say(f"Certificate: {done.certificate}")
     print_problems(done.notes)
     print_cautions()
 
@@ -82,7 +82,7 @@ def _withhold(
                     "decision": "withheld", "event": event.seq, "at": event.at,
                     "by": event.by})  # fmt: skip
         return
-    _say(f"Set {stored.name} withheld by {by}, event {event.seq}: {reason}")
+    say(f"Set {stored.name} withheld by {by}, event {event.seq}: {reason}")
 
 
 def _json(done: Released) -> dict[str, object]:
@@ -100,7 +100,3 @@ def _json(done: Released) -> dict[str, object]:
         "basis": body["basis"],
         "notes": list(done.notes),
     }
-
-
-def _say(sentence: str) -> None:
-    out().print(sentence, markup=False, soft_wrap=True)

@@ -19,7 +19,7 @@ from labkit.cli.common import (
     TEMPLATES,
     counting,
     instrument_option,
-    out,
+    say,
 )
 from labkit.cli.print_report import print_report
 from labkit.cli.process.options import written
@@ -101,7 +101,7 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
         f"Make rods with it: labkit make RX --processes {place} --process {found.process.name}",
     )
     for line in lines:
-        out().print(line, markup=False, soft_wrap=True)
+        say(line)
 
 
 def _require_places(out_path: Path, report_dir: Path | None) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from labkit.cli.common import err, out
+from labkit.cli.common import say
 from labkit.core.findings import Finding, note
 from labkit.errors import LabkitError
 
@@ -16,11 +16,10 @@ if TYPE_CHECKING:
     from labkit.ledger.queries import Reader
 
 
-def say(findings: Iterable[Finding], *, to_stderr: bool) -> None:
+def note_all(findings: Iterable[Finding], *, to_stderr: bool) -> None:
     """Print notes before anything is built, a line each."""
-    console = err() if to_stderr else out()
     for finding in findings:
-        console.print(f"Note: {finding.message}", markup=False, soft_wrap=True)
+        say(f"Note: {finding.message}", to_stderr=to_stderr)
 
 
 def range_notes(process: Process, spacer_set: SpacerSet) -> tuple[Finding, ...]:

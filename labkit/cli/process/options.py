@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labkit.cli.common import LEDGER, PROFILE, out
+from labkit.cli.common import LEDGER, PROFILE, say
 from labkit.cli.print_report import print_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
@@ -159,7 +159,7 @@ def put_out(report: Report, given: Mapping[str, Any], *, listed: bool = False) -
     files = written(report, given)
     print_report(report, given["as_json"], {"report": list(map(str, files))} if listed else {})
     if files and not given["as_json"]:
-        out().print(f"Report: {files[0]}", markup=False, soft_wrap=True)
+        say(f"Report: {files[0]}")
 
 
 def written(report: Report, given: Mapping[str, Any]) -> list[Path]:

@@ -6,8 +6,10 @@ import click
 import rich_click
 
 from labkit.catalog.processes import find_process, processes
-from labkit.cli.common import PROCESSES, out, print_json
+from labkit.cli.common import PROCESSES
+from labkit.cli.print_report import print_report
 from labkit.core.jsonable import jsonable
+from labkit.core.report import Report, Section, labelled
 from labkit.core.rod.rods import Process
 from labkit.documents.figures import as_given
 from labkit.units import plain
@@ -27,19 +29,13 @@ def command(names: tuple[str, ...], as_json: bool, process_places: tuple[str, ..
     """
     known = processes(process_places)
     for process in [find_process(known, name) for name in names] or list(known.values()):
-        if as_json:
-            print_json({"schema": 1, **jsonable(process)})
-        else:
-            _show(process)
+        print_report(_report(process), as_json)
 
 
-def _show(process: Process) -> None:
-    console = out()
-    console.print(f"{process.name}: {process.title}", style="bold", markup=False, soft_wrap=True)
-    console.print(f"{process.evidence}.", markup=False, soft_wrap=True)
-    for name, value in _facts(process):
-        console.print(f"  {name:12} {value}", markup=False, soft_wrap=True)
-    console.print()
+def _report(process: Process) -> Report:
+    words = (f"{process.evidence}.", *labelled(_facts(process), 12), "")
+    head = f"{process.name}: {process.title}"
+    return Report("Process", (Section(head, words),), {"schema": 1, **jsonable(process)})
 
 
 def _facts(process: Process) -> list[tuple[str, str]]:

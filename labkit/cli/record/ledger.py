@@ -11,7 +11,9 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, out, print_json
+from labkit.cli.common import BY, LEDGER, print_json, say
+from labkit.cli.print_report import print_report
+from labkit.core.report import Report, Section
 from labkit.errors import EXIT_REFUSED, InputError
 
 if TYPE_CHECKING:
@@ -51,31 +53,23 @@ def verify_command(head: str | None, ledger_url: str | None, as_json: bool) -> N
 
     with look_into(ledger_url) as ledger:
         found, place = verify(ledger, head), ledger.place
-    if as_json:
-        print_json(
-            {
-                "schema": 1,
-                "ledger": place,
-                "events": found.events,
-                "head": found.head,
-                "ok": found.ok,
-                "problems": list(found.problems),
-            }
-        )
-    else:
-        _print_verification(place, found)
+    print_report(_verification(place, found), as_json)
     if not found.ok:
         click.get_current_context().exit(EXIT_REFUSED)
 
 
-def _print_verification(place: str, found: Verification) -> None:
-    for problem in found.problems:
-        _say(f"Problem: {problem}")
-    if found.ok:
-        _say(f"{place}: {found.events} events, no change found.")
-    else:
-        _say(f"{place}: {found.events} events, {len(found.problems)} problems. Keep this file.")
-    _say(f"Head: {found.head}")
+def _verification(place: str, found: Verification) -> Report:
+    problems = f"{len(found.problems)} problems. Keep this file."
+    words = (
+        *(f"Problem: {problem}" for problem in found.problems),
+        f"{place}: {found.events} events, {'no change found.' if found.ok else problems}",
+        f"Head: {found.head}",
+    )
+    data = {
+        "schema": 1, "ledger": place, "events": found.events, "head": found.head, "ok": found.ok,
+        "problems": found.problems,
+    }  # fmt: skip
+    return Report("Verification of the record", (Section(words=words),), data)
 
 
 @command.command("backup", cls=rich_click.RichCommand)
@@ -120,14 +114,14 @@ def upgrade_command(backup_to: Path | None, ledger_url: str | None, as_json: boo
                     "head": done.head.digest})  # fmt: skip
         return
     if done.backup is None:
-        _say(f"{done.place} is up to date (revision {REVISION}); nothing was done.")
+        say(f"{done.place} is up to date (revision {REVISION}); nothing was done.")
         return
-    _say(f"Backup of revision {done.revision}: {done.backup}, verified.")
-    _say(
+    say(f"Backup of revision {done.revision}: {done.backup}, verified.")
+    say(
         f"{done.place}: {done.head.count} events, brought from revision {done.revision} to "
         f"{REVISION}, verified."
     )
-    _say(f"Head: {done.head.digest}")
+    say(f"Head: {done.head.digest}")
 
 
 @command.command("restore", cls=rich_click.RichCommand)
@@ -231,29 +225,20 @@ def reconcile_command(
         if as_json:
             print_json({"schema": 1, **vars(decision)})
         else:
-            _say(decision.sentence)
+            say(decision.sentence)
     if not as_json:
-        _say(f"{len(decisions)} sets compared, {len(shown)} of them need a word.")
+        say(f"{len(decisions)} sets compared, {len(shown)} of them need a word.")
     if any(decision.action is Action.TELL for decision in decisions):
         click.get_current_context().exit(EXIT_REFUSED)
 
 
 def _done(what: str, target: str, head: Head, as_json: bool) -> None:
     """Say what was done and where the chain ends."""
-    if as_json:
-        print_json(
-            {
-                "schema": 1,
-                "done": what,
-                "target": target,
-                "events": head.count,
-                "head": head.digest,
-            }
-        )
-        return
-    _say(f"{what[0].upper()}{what[1:]} {target}: {head.count} events, verified.")
-    _say(f"Head: {head.digest}")
-
-
-def _say(sentence: str) -> None:
-    out().print(sentence, markup=False, soft_wrap=True)
+    words = (
+        f"{what[0].upper()}{what[1:]} {target}: {head.count} events, verified.",
+        f"Head: {head.digest}",
+    )
+    data = {
+        "schema": 1, "done": what, "target": target, "events": head.count, "head": head.digest
+    }  # fmt: skip
+    print_report(Report("The record", (Section(words=words),), data), as_json)

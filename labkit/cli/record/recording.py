@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli import clock
-from labkit.cli.common import LEDGER, err, out
+from labkit.cli.common import LEDGER, say
 
 if TYPE_CHECKING:
     from labkit.ledger.queries import Reader
@@ -97,8 +97,7 @@ def not_recorded(what_to_do: str) -> str:
 def said(what: Recorder | str, *, to_stderr: bool = False) -> None:
     """Print a sentence, or where things were recorded, on one line."""
     sentence = what if isinstance(what, str) else f"Recorded in {what.ledger.place} by {what.by}"
-    console = err() if to_stderr else out()
-    console.print(sentence, markup=False, soft_wrap=True)
+    say(sentence, to_stderr=to_stderr)
 
 
 def may_record(*, default_ledger: bool) -> Callable[[Callable[..., None]], Callable[..., None]]:

@@ -24,7 +24,7 @@ from labkit.cli.common import (
     print_problems,
 )
 from labkit.cli.print_report import print_table
-from labkit.cli.process.notes import say
+from labkit.cli.process.notes import note_all
 from labkit.cli.record.recording import recording, require_ledger, said
 from labkit.cli.sets.profile import open_profile
 from labkit.core.case.extra_requests import (
@@ -119,11 +119,11 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
         assert recorder is not None
         process = case_process(case, recorder.ledger)
         drift = trend_findings(process, recorder.ledger) if process else ()
-        say(drift, to_stderr=as_json)
+        note_all(drift, to_stderr=as_json)
         with counting(f"Extra rods for {case}") as step:
             made = make_extra(order, installed, asked["out_dir"], step, recorder)
     beyond = _beyond(process, made)
-    say(beyond, to_stderr=as_json)
+    note_all(beyond, to_stderr=as_json)
     if as_json:
         noted = {"process_findings": jsonable((*drift, *beyond)), "changed": made.changed}
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})

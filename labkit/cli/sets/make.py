@@ -19,10 +19,11 @@ from labkit.cli.common import (
     print_json,
     print_notes,
     print_problems,
+    say,
 )
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_table
-from labkit.cli.process.notes import range_notes, say, trend_notes
+from labkit.cli.process.notes import note_all, range_notes, trend_notes
 from labkit.cli.record.recording import may_record, not_recorded, said
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
@@ -71,14 +72,14 @@ def command(
     run, templates = Run(), rod_templates(template_places)
     ledger_url = click.get_current_context().params.get("ledger_url")
     drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
-    say(drift, to_stderr=as_json)
+    note_all(drift, to_stderr=as_json)
     for source in run.each(prescriptions):
         with run.reporting(source.name):
             case = open_case(source, templates)
             beyond = (
                 *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process)
             )  # fmt: skip
-            say(beyond, to_stderr=as_json)
+            note_all(beyond, to_stderr=as_json)
             made = make_with_progress(case, means, out_dir, recorder)
             if as_json:
                 noted = {"process_findings": jsonable((*drift, *beyond))}
@@ -121,7 +122,7 @@ def print_parts(case: str, made: MadeSet) -> None:
     print_table("Rods, as measured from the written files", Table.of(_PARTS, made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
-        console.print(f"{plate['file']}: {counted(pieces, 'piece')}", markup=False, soft_wrap=True)
+        say(f"{plate['file']}: {counted(pieces, 'piece')}")
     print_problems((*made.changed, *made.problems))
     console.print()
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, PROFILE, counting, out, print_problems
+from labkit.cli.common import LEDGER, PROFILE, counting, print_problems, say
 from labkit.cli.record.recording import looking
 from labkit.cli.sets.profile import open_profile
 from labkit.documents.standing import standing_sentences
@@ -46,4 +46,4 @@ def command(
     with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
         problems = remake_papers(folder, spec, out_dir, profile, step)
     print_problems((*standing_sentences(spec), *problems))
-    out().print(f"Papers written to {out_dir or folder}", markup=False, soft_wrap=True)
+    say(f"Papers written to {out_dir or folder}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from decimal import Decimal
 
 import click
@@ -9,9 +10,11 @@ import rich_click
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import find_template, rod_templates
-from labkit.cli.common import TEMPLATES, out, print_json
+from labkit.cli.common import TEMPLATES
+from labkit.cli.print_report import print_report
 from labkit.cli.sets.sketch import sketch
 from labkit.core.jsonable import jsonable
+from labkit.core.report import Report, Section, labelled
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import (
     Compensation,
@@ -40,16 +43,21 @@ def command(names: tuple[str, ...], as_json: bool, template_places: tuple[str, .
     known = rod_templates(template_places)
     chosen = [find_template(known, name) for name in names] or list(known.values())
     for template in chosen:
-        if as_json:
-            print_json({"schema": 1, **jsonable(template), "handed": template.handed})
-        else:
-            _show(template)
+        print_report(_report(template), as_json)
 
 
-def _show(template: RodTemplate) -> None:
-    console = out()
-    console.print(f"{template.name}: {template.title}", style="bold", markup=False)
-    console.print(f"{template.description} {template.hardware}.", markup=False, soft_wrap=True)
+def _report(template: RodTemplate) -> Report:
+    words = (
+        f"{template.description} {template.hardware}.", *_drawn(template),
+        *labelled(_facts(template), 15), "",
+    )  # fmt: skip
+    return Report(
+        "Rod template", (Section(f"{template.name}: {template.title}", words),),
+        {"schema": 1, **jsonable(template), "handed": template.handed},
+    )
+
+
+def _drawn(template: RodTemplate) -> Iterator[str]:
     drawn = min(max(DRAWN_MM, template.shortest_mm), template.longest_mm)
     sizes = compensated(template, drawn, Compensation())
     span = float(drawn) + max(f.reach_mm for f in sizes.fittings) * 2 + 1
@@ -57,12 +65,8 @@ def _show(template: RodTemplate) -> None:
         ("from the inward side", front_view(sizes)), ("from above, inward down", top_view(sizes))
     )
     for caption, view in views:
-        console.print(f"  {caption}, drawn {plain(drawn)} mm long", style="dim", markup=False)
-        for line in sketch(view.visible + view.hidden, COLUMNS, span):
-            console.print(f"  {line}", markup=False, soft_wrap=True)
-    for name, value in _facts(template):
-        console.print(f"  {name:15} {value}", markup=False, soft_wrap=True)
-    console.print()
+        yield f"  {caption}, drawn {plain(drawn)} mm long"
+        yield from (f"  {line}" for line in sketch(view.visible + view.hidden, COLUMNS, span))
 
 
 def _facts(template: RodTemplate) -> list[tuple[str, str]]:
