@@ -136,10 +136,9 @@ class Contexts:
 
 
 def run(tests: list[str], *plugins: object) -> int:
-    """Run tests without a word, up to the first that fails; give pytest's status."""
+    """Run tests up to the first that fails; give pytest's status."""
     options = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"]
-    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-        return int(pytest.main([*options, *tests], plugins=list(plugins)))
+    return int(pytest.main([*options, *tests], plugins=list(plugins)))
 
 
 def apart(work: object, seconds: float) -> str:
@@ -166,7 +165,8 @@ def try_out(path: Path, tree: ast.Module, tests: list[str]) -> int:
         return compile(tree, str(path), "exec") if mine else load(loader, name)
 
     importlib.machinery.SourceFileLoader.get_code = changed  # type: ignore[assignment]
-    return run(tests)
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        return run(tests)
 
 
 def reached(files: list[Path], tests: list[str], data: Path) -> dict[str, dict[int, list[str]]]:

@@ -79,6 +79,16 @@ def test_a_correction_takes_the_place_of_what_it_corrects(ledger):
     assert without == 0
 
 
+def test_a_reading_that_does_not_say_when_is_of_the_day_it_was_recorded(ledger):
+    pen = Pen(ledger)
+    case, rods = open_set(pen, 1)
+    undated = reading(rods[0], 0.01)
+    del undated["details"]["measured_on"]
+    pen(Kind.READING, case, undated)
+    (value,), _ = rod_values(ledger)
+    assert value.measured_on == datetime.date(2031, 3, 14)
+
+
 def test_rejected_rods_count_and_readings_without_details_are_told(ledger):
     pen = Pen(ledger)
     case, rods = open_set(pen, 1)
