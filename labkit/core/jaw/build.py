@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -38,16 +39,20 @@ def jaw_model(prescription: Prescription, sideways_per_mm: float) -> JawModel:
     Raises:
         ValueError: A side lacks what the model needs (refused earlier by the grading rules).
     """
-    if prescription.jaw.model is JawModelName.STRAIGHT:
-        left, right = registered_length(prescription.left), registered_length(prescription.right)
-        if left is None or right is None:
-            raise ValueError("the straight jaw model needs a length on both sides")
-        return StraightJaw((left, right), prescription.action.sigma)
-    if prescription.jaw.model is JawModelName.SLIDING:
-        upper, lower = anchor_points(prescription)
-        slope = prescription.jaw.path_inclination_deg
-        return SlidingJaw(upper, lower, slope, sideways_per_mm)
-    return hinged_jaw(prescription, sideways_per_mm)
+    return _MAKERS[prescription.jaw.model](prescription, sideways_per_mm)
+
+
+def _straight_jaw(prescription: Prescription, sideways_per_mm: float) -> StraightJaw:
+    del sideways_per_mm  # it knows nothing but two distances
+    left, right = registered_length(prescription.left), registered_length(prescription.right)
+    if left is None or right is None:
+        raise ValueError("the straight jaw model needs a length on both sides")
+    return StraightJaw((left, right), prescription.action.sigma)
+
+
+def _sliding_jaw(prescription: Prescription, sideways_per_mm: float) -> SlidingJaw:
+    upper, lower = anchor_points(prescription)
+    return SlidingJaw(upper, lower, prescription.jaw.path_inclination_deg, sideways_per_mm)
 
 
 def hinged_jaw(prescription: Prescription, sideways_per_mm: float) -> HingedJaw:
@@ -87,3 +92,11 @@ def anchor_points(prescription: Prescription) -> tuple[tuple[Point, Point], tupl
 
 def _one(value: object) -> Floats:
     return np.array([value], dtype=float)
+
+
+#: How each jaw model is made from a prescription.
+_MAKERS: dict[JawModelName, Callable[[Prescription, float], JawModel]] = {
+    JawModelName.STRAIGHT: _straight_jaw,
+    JawModelName.SLIDING: _sliding_jaw,
+    JawModelName.HINGED: hinged_jaw,
+}
