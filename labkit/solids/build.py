@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import cadquery as cq
 from OCP.BRep import BRep_Builder
-from OCP.TopoDS import TopoDS_Face, TopoDS_Shell, TopoDS_Solid
+from OCP.TopoDS import TopoDS_Face, TopoDS_Shape, TopoDS_Shell, TopoDS_Solid
 
 from labkit.core.label.lettering import Engraving
 from labkit.core.label.place import label_space
@@ -21,6 +20,9 @@ from labkit.solids.engrave import face_count, label_faces
 from labkit.solids.flat_bar import flat_bar, flat_bar_faces
 from labkit.solids.guard import Expectation, guarded, volume_near
 from labkit.solids.round_bar import round_bar, round_bar_faces
+
+if TYPE_CHECKING:
+    import cadquery as cq
 
 
 class BarBuilder(NamedTuple):
@@ -45,9 +47,16 @@ class BuiltRod:
         length_mm: Distance of the fittings' centres, as built.
     """
 
-    shape: cq.Solid
+    solid: TopoDS_Shape
     volume_mm3: float
     length_mm: float
+
+    @property
+    def shape(self) -> cq.Solid:
+        """The solid as CadQuery's, for whoever goes on working with it."""
+        import cadquery as cq
+
+        return cq.Solid(self.solid)
 
 
 def build(
@@ -77,7 +86,7 @@ def build(
         volume -= label_volume_mm3(engraving, depth)
         center_u = -hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
 
-    def make() -> cq.Solid:
+    def make() -> TopoDS_Solid:
         body = BUILDERS[sizes.body.shape].make(sizes.body, sizes, hand)
         return _solid([*body.faces, *label_faces(body, engraving, center_u, depth)])
 
@@ -93,7 +102,7 @@ def _faces(sizes: RodSizes, engraving: Engraving | None) -> int:
     return BUILDERS[sizes.body.shape].faces(sizes.body, sizes) + ends + face_count(engraving)
 
 
-def _solid(faces: list[TopoDS_Face]) -> cq.Solid:
+def _solid(faces: list[TopoDS_Face]) -> TopoDS_Solid:
     builder = BRep_Builder()
     shell, solid = TopoDS_Shell(), TopoDS_Solid()
     builder.MakeShell(shell)
@@ -102,5 +111,5 @@ def _solid(faces: list[TopoDS_Face]) -> cq.Solid:
     shell.Closed(True)
     builder.MakeSolid(solid)
     builder.Add(solid, shell)
-    return cq.Solid(solid)
+    return solid
 

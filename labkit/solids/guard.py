@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cadquery as cq
 from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Tool
 from OCP.BRepBndLib import BRepBndLib
@@ -18,13 +17,12 @@ from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
 from OCP.Geom import Geom_SphericalSurface
 from OCP.GProp import GProp_GProps
-from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
-from OCP.TopExp import TopExp, TopExp_Explorer
-from OCP.TopoDS import TopoDS
-from OCP.TopTools import TopTools_IndexedMapOfShape
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_SOLID
+from OCP.TopoDS import TopoDS, TopoDS_Shape
 
 from labkit.core.rod.volume import Box
 from labkit.errors import GeometryError, LabkitError
+from labkit.solids.shapes import Shape, bare, parts_of
 
 #: Closed form against the kernel's integration, relative; the integration itself is good to 1e-9.
 VOLUME_TOLERANCE = 1e-6
@@ -57,12 +55,12 @@ def volume_near(volume_mm3: float) -> tuple[float, float]:
 class Guarded:
     """A solid that passed, with the volume measured on the way."""
 
-    solid: cq.Solid
+    solid: TopoDS_Shape
     volume_mm3: float
 
 
 def guarded(
-    operation: str, part: str, make: Callable[[], cq.Shape | None], expected: Expectation
+    operation: str, part: str, make: Callable[[], Shape | None], expected: Expectation
 ) -> Guarded:
     """Run a kernel operation and measure what it made.
 
@@ -86,58 +84,56 @@ def guarded(
             f"the volume is {volume:.6f} mm³ and must lie between {expected.least_mm3:.6f} and "
             f"{expected.most_mm3:.6f} mm³",
         )
-    if not BRepCheck_Analyzer(solid.wrapped).IsValid():
+    if not BRepCheck_Analyzer(solid).IsValid():
         raise _wrong(operation, part, "the kernel's own check finds the solid invalid")
     _check_faces(operation, part, solid, expected.faces)
     _check_envelope(operation, part, solid, expected.envelope)
     return Guarded(solid, volume)
 
 
-def volume_of(shape: cq.Shape) -> float:
+def volume_of(shape: Shape) -> float:
     """Measure a volume in mm³."""
     properties = GProp_GProps()
-    BRepGProp.VolumeProperties_s(shape.wrapped, properties)
+    BRepGProp.VolumeProperties_s(bare(shape), properties)
     return float(properties.Mass())
 
 
-def box_of(shape: cq.Shape) -> Box:
+def box_of(shape: Shape) -> Box:
     """Measure a bounding box in mm, from the exact curves and spheres.
 
     A plane, cylinder or cone is made of straight lines that end on the face's edges, and a quarter
     tube reaches farthest on its edges, so the edges' box holds them. Spheres bulge beyond theirs.
     The kernel's own search over whole faces takes up to a hundred times as long.
     """
-    box, edges = Bnd_Box(), TopTools_IndexedMapOfShape()
-    TopExp.MapShapes_s(shape.wrapped, TopAbs_EDGE, edges)
-    for index in range(1, edges.Extent() + 1):
-        BRepBndLib.Add_s(edges.FindKey(index), box, False)
+    box = Bnd_Box()
+    for edge in parts_of(bare(shape), TopAbs_EDGE):
+        BRepBndLib.Add_s(edge, box, False)
     box.SetGap(0.0)
-    explorer = TopExp_Explorer(shape.wrapped, TopAbs_FACE)
-    while explorer.More():
-        face = TopoDS.Face_s(explorer.Current())
+    for part in parts_of(bare(shape), TopAbs_FACE):
+        face = TopoDS.Face_s(part)
         if isinstance(BRep_Tool.Surface_s(face), Geom_SphericalSurface):
             BRepBndLib.AddOptimal_s(face, box, False, False)
-        explorer.Next()
     low, high = box.CornerMin(), box.CornerMax()
     return (low.X(), low.Y(), low.Z()), (high.X(), high.Y(), high.Z())
 
 
-def _one_solid(operation: str, part: str, shape: cq.Shape | None) -> cq.Solid:
-    solids = [] if shape is None or shape.wrapped is None else shape.Solids()
+def _one_solid(operation: str, part: str, shape: Shape | None) -> TopoDS_Shape:
+    inside = None if shape is None else bare(shape)
+    solids = [] if inside is None else parts_of(inside, TopAbs_SOLID)
     if len(solids) != 1:
         raise _wrong(operation, part, f"it left {len(solids)} solids and must leave exactly one")
     return solids[0]
 
 
-def _check_faces(operation: str, part: str, solid: cq.Solid, faces: int | None) -> None:
+def _check_faces(operation: str, part: str, solid: TopoDS_Shape, faces: int | None) -> None:
     if faces is None:
         return
-    found = len(solid.Faces())
+    found = len(parts_of(solid, TopAbs_FACE))
     if found != faces:
         raise _wrong(operation, part, f"the solid has {found} faces and must have {faces}")
 
 
-def _check_envelope(operation: str, part: str, solid: cq.Solid, envelope: Box | None) -> None:
+def _check_envelope(operation: str, part: str, solid: TopoDS_Shape, envelope: Box | None) -> None:
     if envelope is None:
         return
     found = box_of(solid)

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cadquery as cq
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.exports.write.solid_reader import Floats, SolidFace, SolidParts, Use, read_solid
 from labkit.exports.write.stations import Grid, Limits, Stations, grid_of
+from labkit.solids.shapes import Shape
 
 #: Greatest distance of a facet from the surface (asked for on bores and pins: 0.005 mm).
 CHORD_MM = 0.005
@@ -38,7 +38,7 @@ class Mesh:
     triangles: Numbers
 
 
-def mesh_of(shape: cq.Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD) -> Mesh:
+def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD) -> Mesh:
     """Triangulate a solid; nothing is left on it that a later export could pick up.
 
     Args:

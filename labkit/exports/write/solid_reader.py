@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import cadquery as cq
 import numpy as np
 from numpy.typing import NDArray
 from OCP.BRep import BRep_Tool
@@ -28,6 +27,7 @@ from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Face, TopoDS_Iterator, TopoDS
 from OCP.TopTools import TopTools_IndexedMapOfShape
 
 from labkit.errors import GeometryError
+from labkit.solids.shapes import Shape, bare
 
 Floats = NDArray[np.float64]
 
@@ -230,14 +230,14 @@ class _Reader:
         return index
 
 
-def read_solid(shape: cq.Shape) -> SolidParts:
+def read_solid(shape: Shape) -> SolidParts:
     """Read a solid made of planes, cylinders, cones, spheres and tori.
 
     Raises:
         GeometryError: Another kind of surface or edge.
     """
     reader, faces = _Reader(), []
-    explorer = TopExp_Explorer(shape.wrapped, TopAbs_FACE)
+    explorer = TopExp_Explorer(bare(shape), TopAbs_FACE)
     while explorer.More():
         faces.append(reader.face(TopoDS.Face_s(explorer.Current())))
         explorer.Next()

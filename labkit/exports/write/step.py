@@ -6,7 +6,6 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-import cadquery as cq
 from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
 from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_HArray1OfHAsciiString, Interface_Static
@@ -17,6 +16,7 @@ from OCP.TCollection import TCollection_HAsciiString
 from labkit import __version__
 from labkit.errors import DeliveryError
 from labkit.exports.write.put import put
+from labkit.solids.shapes import Shape, bare
 
 #: The kernel's settings for writing. Parameter curves are left out: every reader recomputes them
 #: exactly for planes, cylinders, cones, spheres and tori, and they are half of the file.
@@ -48,7 +48,7 @@ class StepHeader:
         return f"{self.date}T00:00:00"
 
 
-def write_step(shape: cq.Shape, path: Path, header: StepHeader) -> None:
+def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
     """Write one solid as a STEP AP242 file in millimetres.
 
     Args:
@@ -63,7 +63,7 @@ def write_step(shape: cq.Shape, path: Path, header: StepHeader) -> None:
     put(path, step_bytes(shape, header))
 
 
-def step_bytes(shape: cq.Shape, header: StepHeader) -> bytes:
+def step_bytes(shape: Shape, header: StepHeader) -> bytes:
     """Give the bytes of a solid's STEP file.
 
     Returns:
@@ -80,7 +80,7 @@ def step_bytes(shape: cq.Shape, header: StepHeader) -> bytes:
         Interface_Static.SetCVal_s(key, value)
     Interface_Static.SetIVal_s(SURFACE_CURVES, 0)
     writer = STEPControl_Writer()
-    if writer.Transfer(shape.wrapped, STEPControl_AsIs) != IFSelect_RetDone:
+    if writer.Transfer(bare(shape), STEPControl_AsIs) != IFSelect_RetDone:
         raise DeliveryError(f"part {header.name} cannot be turned into STEP; nothing was written")
     _fill_header(writer, header)
     _name_products(writer, header.name)

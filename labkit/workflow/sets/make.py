@@ -233,10 +233,10 @@ class _Work:
         files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
         step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
         nominal = build(part.rod, engraving)
-        write_step(nominal.shape, step_path, StepHeader(stem, rx.date.isoformat()))
+        write_step(nominal.solid, step_path, StepHeader(stem, rx.date.isoformat()))
         compensation = self.means.process.compensation
         built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
-        mesh = mesh_of(built.shape)
+        mesh = mesh_of(built.solid)
         write_stl(mesh, stl_path, f"labkit {stem}")
         check = check_part(
             part.rod,
