@@ -106,7 +106,7 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
     writer.writerow(column.name for column in COLUMNS)
     for rod in lines:
         place = Place(rod, spec["revision"], rod.step, gauge.uncertainty_mm, gauge.expansion_per_c)
-        writer.writerow(blank_line(FormLine(spec["case"], place, way, gauge)))
+        writer.writerow(blank_line(FormLine(spec["case"], place, way)))
     return stream.getvalue().encode()
 
 

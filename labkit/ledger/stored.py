@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -248,6 +249,16 @@ class StoredReading:
     note: str
     stamp: Stamp
     details: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def u_mm(self) -> float | None:
+        """Standard uncertainty, None if not given."""
+        return None if self.uncertainty_nm is None else self.uncertainty_nm / 1e6
+
+    @property
+    def measured_on(self) -> datetime.date:
+        """Day of the readings; that of the record where none was told."""
+        return datetime.date.fromisoformat(self.details.get("measured_on") or self.stamp.at[:10])
 
 
 @dataclass(frozen=True)

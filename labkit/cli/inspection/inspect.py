@@ -85,7 +85,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
             seqs = record_readings(
                 ledger, inspection, rods, (given["by"], clock.now()), given["again"]
             )
-            events = dict(zip((rod.expected.identifier for rod in rods), seqs, strict=True))
+            events = dict(zip((rod.identifier for rod in rods), seqs, strict=True))
     by = given["by"]
     if as_json or file is not None or not by:
         report = inspection_report(inspection, rods, events, by if events else None)

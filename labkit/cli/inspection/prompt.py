@@ -61,8 +61,7 @@ class Asked:
 
     def line(self, place: Place) -> FormLine:
         """What the inspection form says of a rod measured this way."""
-        bench = self.before.bench
-        return FormLine(bench.case, place, self.way, bench.gauge(place.expected.identifier, None))
+        return FormLine(self.before.bench.case, place, self.way)
 
     @property
     def places(self) -> tuple[Place, ...]:
@@ -70,8 +69,8 @@ class Asked:
         filled = {slot.rod.identifier for slot in self.before.slots if slot.filled}
         return tuple(
             place for place in self.before.bench.places
-            if place.expected.identifier in filled
-            and (self.again or place.expected.identifier not in self.before.recorded)
+            if place.identifier in filled
+            and (self.again or place.identifier not in self.before.recorded)
         )  # fmt: skip
 
 
@@ -126,11 +125,10 @@ def _introduce(asked: Asked, count: int) -> None:
 
 def _too_coarse(asked: Asked) -> bool:
     """Tell, before anyone measures, whether some rod cannot be shown to conform."""
-    bench = asked.before.bench
     return any(
         rod_limits(
             place.expected.length_mm, place.expected.tolerance_mm, asked.way,
-            bench.gauge(place.expected.identifier, asked.instrument),
+            place.gauge(asked.instrument),
         ).accepted_mm is None
         for place in asked.places
     )  # fmt: skip

@@ -39,6 +39,15 @@ class Place:
     def __post_init__(self) -> None:
         require_finite(self)
 
+    @property
+    def identifier(self) -> str:
+        """Ten digits of the rod."""
+        return self.expected.identifier
+
+    def gauge(self, instrument: Instrument | None = None, readings: int = READINGS) -> Gauge:
+        """Give what the rod is measured with; without an instrument the usual gauge."""
+        return Gauge(instrument, self.gauge_uncertainty_mm, self.expansion_per_c, readings)
+
     def sd_mm(self, way: Way, instrument: Instrument | None) -> float:
         """Give the standard deviation of one reading; see `reading_sd_mm`."""
         return reading_sd_mm(instrument, self.gauge_uncertainty_mm, way)
@@ -64,7 +73,7 @@ class Bench:
     @cached_property
     def by_identifier(self) -> Mapping[str, Place]:
         """The places by the identifier of the rod that fills them."""
-        return {place.expected.identifier: place for place in self.places}
+        return {place.identifier: place for place in self.places}
 
     def way(self, method: Method) -> Way:
         """Give a way of measuring.
@@ -80,13 +89,6 @@ class Bench:
             f'"{method}" is no way to measure this rod template; measure {known}',
             field="way", value=str(method), allowed=known,
         )  # fmt: skip
-
-    def gauge(
-        self, identifier: str, instrument: Instrument | None, readings: int = READINGS
-    ) -> Gauge:
-        """Give what a rod is measured with."""
-        place = self.by_identifier[identifier]
-        return Gauge(instrument, place.gauge_uncertainty_mm, place.expansion_per_c, readings)
 
     def measured(self, readings: RodReadings) -> MeasuredRod:
         """Decide on a rod from readings taken by hand.
@@ -105,8 +107,7 @@ class Bench:
             )  # fmt: skip
         assert readings.method is not None
         way, count = self.way(readings.method), len(readings.readings_mm)
-        gauge = self.gauge(readings.identifier, readings.instrument, count)
-        budget = gauge.budget(way, place.expected.length_mm)
+        budget = place.gauge(readings.instrument, count).budget(way, place.expected.length_mm)
         length = float(readings.mean_mm - way.shift_mm)
         return self.judged(readings, way, (length, budget))
 

@@ -39,6 +39,11 @@ class MeasuredRod:
     problems: tuple[Finding, ...] = ()
 
     @property
+    def identifier(self) -> str:
+        """Ten digits of the rod."""
+        return self.expected.identifier
+
+    @property
     def conforms(self) -> bool:
         """Whether the length conforms and nothing else keeps the rod back."""
         return self.result is Result.CONFORMS

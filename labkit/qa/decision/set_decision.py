@@ -68,16 +68,15 @@ def decide_set(
     """
     places = {place.identifier: place for place in expected}
     for rod in measured:
-        if rod.expected.identifier not in places:
+        if rod.identifier not in places:
             raise InputError(
                 f"{rod.expected.name} was measured, but it is not a rod of this set; measure the "
-                "rods of the set", field="identifier", value=rod.expected.identifier,
+                "rods of the set", field="identifier", value=rod.identifier,
             )  # fmt: skip
     rods = sorted(measured, key=lambda rod: (rod.expected.step, rod.expected.side))
-    each = list({rod.expected.identifier: rod for rod in reversed(rods)}.values())[::-1]
-    missing = tuple(place for place in expected if place.identifier not in {
-        rod.expected.identifier for rod in each
-    })  # fmt: skip
+    each = list({rod.identifier: rod for rod in reversed(rods)}.values())[::-1]
+    seen = {rod.identifier for rod in each}
+    missing = tuple(place for place in expected if place.identifier not in seen)
     differences = tuple(side_differences(each, side_tolerances))
     steps = tuple(step_sizes(each))
     found = SetFindings(each)

@@ -25,14 +25,14 @@ class SetFindings:
 
     def __init__(self, rods: Sequence[MeasuredRod]) -> None:
         self.rods = rods
-        self.held = {rod.expected.identifier for rod in rods if not rod.conforms}
+        self.held = {rod.identifier for rod in rods if not rod.conforms}
         self._findings = [finding for rod in rods for finding in rod.problems]
         self._mixed: dict[frozenset[str], Finding] = {}
         self.strange: set[str] = set()
 
     def repeated(self, measured: Sequence[MeasuredRod]) -> None:
         """Hold rods that were measured more than once without the record saying which counts."""
-        for identifier, times in Counter(rod.expected.identifier for rod in measured).items():
+        for identifier, times in Counter(rod.identifier for rod in measured).items():
             if times > 1:
                 self._hold(
                     "repeated",
@@ -44,7 +44,7 @@ class SetFindings:
     def mix_ups(self) -> None:
         """Add the likely mix-ups."""
         for mixed in find_mix_ups(self.rods):
-            identifiers = frozenset(rod.expected.identifier for rod in mixed.rods)
+            identifiers = frozenset(rod.identifier for rod in mixed.rods)
             self.held |= identifiers
             self.strange |= identifiers
             self._mixed[identifiers] = mixed.finding
@@ -58,7 +58,7 @@ class SetFindings:
         told: set[frozenset[str]] = set()
         for rod in self.rods:
             if any(finding.code == "label_read" for finding in rod.problems):
-                self.strange.add(rod.expected.identifier)
+                self.strange.add(rod.identifier)
             owners = [other for other in self.rods if _bears_label_of(rod, other)]
             if not owners:
                 continue
@@ -66,7 +66,7 @@ class SetFindings:
             away = [owner for owner in owners if not _bears_own_label(owner)]
             back = [owner for owner in away if _bears_label_of(owner, rod)]
             others = back if len(back) == 1 else away
-            members = (rod.expected.identifier, *(o.expected.identifier for o in others))
+            members = (rod.identifier, *(o.identifier for o in others))
             if len(back) == 1:
                 if frozenset(members) in told:
                     continue
@@ -84,7 +84,7 @@ class SetFindings:
         about the difference.
         """
         for each in differences:
-            own = {each.left.expected.identifier, each.right.expected.identifier}
+            own = {each.left.identifier, each.right.identifier}
             if each.decision.result is not Result.CONFORMS and not own & self.held:
                 self._hold(*_difference_told(each))
 
@@ -94,7 +94,7 @@ class SetFindings:
         A rod that lies in a wrong bag says nothing about the order of its neighbours.
         """
         for each in self._placed(steps):
-            members = (each.first.expected.identifier, each.second.expected.identifier)
+            members = (each.first.identifier, each.second.identifier)
             if each.measured_mm * float(each.nominal_mm) <= 0:
                 names = [rod.expected.name for rod in (each.first, each.second)]
                 self._hold(
@@ -109,7 +109,7 @@ class SetFindings:
         """Give the neighbours of which neither is likely to lie in a wrong bag."""
         return [
             each for each in steps
-            if not self.strange & {rod.expected.identifier for rod in (each.first, each.second)}
+            if not self.strange & {rod.identifier for rod in (each.first, each.second)}
         ]  # fmt: skip
 
     def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:

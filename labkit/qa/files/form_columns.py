@@ -92,7 +92,7 @@ class FormColumn(Column):
             self.spoilt and isinstance(value, Decimal) and taken_otherwise(cell.text, value)
         )
         words = (self.spoilt if spoilt else self.unlike).format(
-            rod=grouped(row.line.place.expected.identifier), value=self._shown(value),
+            rod=grouped(row.line.place.identifier), value=self._shown(value),
             method=row.line.way.method,
         )  # fmt: skip
         return row.wrong(cell, f'"{shown(cell.text)}"{words}')
@@ -171,7 +171,7 @@ COLUMNS: tuple[FormColumn, ...] = (
     ),
     FormColumn(
         "identifier", "ten digits of the rod, in groups with hyphens, so that they stay text",
-        printed=lambda line: grouped(line.place.expected.identifier).replace(" ", "-"),
+        printed=lambda line: grouped(line.place.identifier).replace(" ", "-"),
     ),
     FormColumn(
         "step", "number of the step, from 1", printed=lambda line: line.place.form_step,

@@ -12,7 +12,7 @@ from typing import TypeVar
 from labkit.core.gauging.ways_of_measuring import PRINTED_MM, Way
 from labkit.errors import InputError
 from labkit.qa.decision.bench import Bench, Place
-from labkit.qa.decision.limits import Gauge, RodLimits, rod_limits
+from labkit.qa.decision.limits import RodLimits, rod_limits
 from labkit.tables.cells import day
 from labkit.tables.values import Cell, Mistakes, TableFile, problem
 
@@ -21,22 +21,17 @@ ValueT = TypeVar("ValueT")
 
 @dataclass(frozen=True)
 class FormLine:
-    """What a line of the inspection form is about: a rod and the way to measure it.
-
-    Args:
-        gauge: What the limits on the form are for.
-    """
+    """What a line of the inspection form is about: a rod and the way to measure it."""
 
     case: str
     place: Place
     way: Way
-    gauge: Gauge
 
     @cached_property
     def limits(self) -> RodLimits:
-        """Limits of the rod."""
+        """Limits of the rod, with the usual gauge of its process."""
         rod = self.place.expected
-        return rod_limits(rod.length_mm, rod.tolerance_mm, self.way, self.gauge)
+        return rod_limits(rod.length_mm, rod.tolerance_mm, self.way, self.place.gauge())
 
     @property
     def nominal_mm(self) -> Decimal:
@@ -66,11 +61,6 @@ class Sheet:
     instrument: str | None = None
     lot: str | None = None
     as_typed: bool = False
-
-    def line(self, place: Place, way: Way) -> FormLine:
-        """Give what stands on the form for a rod: limits are those of the usual gauge."""
-        gauge = self.bench.gauge(place.expected.identifier, None)
-        return FormLine(self.bench.case, place, way, gauge)
 
 
 @dataclass

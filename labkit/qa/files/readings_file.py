@@ -72,12 +72,12 @@ def _begun(
     if place is None:
         return None
     cell = cells["identifier"]
-    first = seen.setdefault(place.expected.identifier, cell.line)
+    first = seen.setdefault(place.identifier, cell.line)
     if first != cell.line:
         message = f"stands in line {first}, too; a rod has one line with all its readings"
         mistakes.add(problem(cell, table, message))
         return None
-    line = sheet.line(place, sheet.bench.way(sheet.bench.first))
+    line = FormLine(sheet.bench.case, place, sheet.bench.way(sheet.bench.first))
     return FormRow(cells, table, sheet, mistakes, line)
 
 
@@ -152,7 +152,7 @@ def _rod(row: FormRow, source: Source) -> MeasuredRod | None:
     if len(mistakes.errors) > before:
         return None
     readings = RodReadings(
-        row.line.place.expected.identifier, Method(word), row.readings,
+        row.line.place.identifier, Method(word), row.readings,
         source=replace(source, line=row.cells["identifier"].line), **values,
     )  # fmt: skip
     rod = _measured(row, readings)

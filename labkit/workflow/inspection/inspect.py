@@ -102,7 +102,7 @@ def inspect(
         slot.rod.identifier: rod_from_details(bench, recorded[slot.rod.identifier])
         for slot in slots if slot.filled and slot.rod.identifier in recorded
     }  # fmt: skip
-    rods |= {rod.expected.identifier: rod for rod in measured}
+    rods |= {rod.identifier: rod for rod in measured}
     tolerances = side_tolerances(stored, bench)
     expected = [place.expected for place in bench.places]
     decision = decide_set(expected, list(rods.values()), tolerances)
@@ -162,7 +162,7 @@ def record_readings(
     with ledger.transaction():
         slots = slots_of(ledger, inspection.stored)
         now = {slot.rod.identifier: slot for slot in slots}
-        rods = [each.expected.identifier for each in measured]
+        rods = [each.identifier for each in measured]
         _refuse_gone(inspection, [now.get(rod) for rod in rods])
         earlier = {rod: reading_that_counts(ledger, rod) for rod in rods}
         if again is None:

@@ -84,8 +84,8 @@ def inspection_report(
 
 def _from_record(now: Sequence[MeasuredRod], all_rods: Sequence[MeasuredRod]) -> Iterator[str]:
     """Say which rods were not measured now but stand in the record."""
-    new = {rod.expected.identifier for rod in now}
-    before = [rod.expected for rod in all_rods if rod.expected.identifier not in new]
+    new = {rod.identifier for rod in now}
+    before = [rod.expected for rod in all_rods if rod.identifier not in new]
     if before:
         yield f"From the record: {', '.join(grouped(each.identifier) for each in before)}"
 
@@ -187,7 +187,7 @@ _STEPS = (
 def _rod_table(inspection: Inspection, recorded: Mapping[str, int]) -> Table:
     earlier = {rod: reading.stamp.seq for rod, reading in inspection.recorded.items()}
     events = {**earlier, **recorded}
-    event = Column(None, lambda rod: events.get(rod.expected.identifier), "event")
+    event = Column(None, lambda rod: events.get(rod.identifier), "event")
     return Table.of((*_RODS, event), inspection.decision.rods)
 
 def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterator[str]:
@@ -201,7 +201,7 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
         then = f"release the set with `labkit release {_case(inspection)}`"
         yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
         return
-    measured = [rod.expected.identifier for rod in decision.rods]
+    measured = [rod.identifier for rod in decision.rods]
     if strange := [rod for rod in measured if rod in decision.strange]:
         named = ", ".join(map(grouped, strange))
         yield (
@@ -209,8 +209,8 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
             "from its own bag"
         )
     wrong = [
-        rod.expected.identifier for rod in decision.rods
-        if rod.result is Result.NOT_CONFORMING and rod.expected.identifier not in strange
+        rod.identifier for rod in decision.rods
+        if rod.result is Result.NOT_CONFORMING and rod.identifier not in strange
     ]  # fmt: skip
     if wrong:
         yield f"Replace what is wrong with `labkit replace {' '.join(wrong)} --reason … --out …`"

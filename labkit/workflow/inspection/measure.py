@@ -181,7 +181,7 @@ def judged(
         require_calibrated(instrument, today)
     measure = scanned.measure
     readings = RodReadings(
-        identifier=record.place.expected.identifier,
+        identifier=record.place.identifier,
         method=None,
         label_read=measure.label.engraving or None,
         instrument=instrument,

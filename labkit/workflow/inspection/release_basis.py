@@ -33,7 +33,7 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
         A sentence each; empty where the set may be released.
     """
     decision = inspection.decision
-    measured = {rod.expected.identifier: rod for rod in decision.rods}
+    measured = {rod.identifier: rod for rod in decision.rods}
     lines = [
         line
         for slot in inspection.slots
@@ -201,9 +201,7 @@ _SHOWN = [field.name for field in READING_FIELDS if field.name not in ("instrume
 
 def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
     rod, reading = slot.rod, inspection.recorded[slot.rod.identifier]
-    measured = [
-        one for one in inspection.decision.rods if one.expected.identifier == rod.identifier
-    ]
+    measured = [one for one in inspection.decision.rods if one.identifier == rod.identifier]
     instrument = reading.details.get("instrument")
     return {
         "identifier": rod.identifier,

@@ -28,6 +28,8 @@ _NAMED = {
     "process": "process", "machine": "machine", "material": "material", "lot": "material lot",
     "template": "rod template", "side": "side", "case": "case",
 }  # fmt: skip
+#: What rods are put together by, where they differ in it.
+_GROUPED = ("lot", "process", "machine", "material", "template", "length", "side")
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,6 @@ def _value(
     if not {"length_mm", "nominal_mm", "tolerance_mm"} <= details.keys():
         return None
     process, nominal = process_of(last.process_sha256), float(details["nominal_mm"])
-    u_nm = reading.uncertainty_nm
     return RodValue(
         identifier=reading.identifier,
         case=last.case,
@@ -118,10 +119,8 @@ def _value(
         tolerance_mm=float(details["tolerance_mm"]),
         # Lengths are kept to the last bit: take away what subtracting adds.
         deviation_mm=round(float(details["length_mm"]) - nominal, 9),
-        u_mm=None if u_nm is None else u_nm / 1e6,
-        measured_on=datetime.date.fromisoformat(
-            details.get("measured_on") or reading.stamp.at[:10]
-        ),
+        u_mm=reading.u_mm,
+        measured_on=reading.measured_on,
     )
 
 
@@ -166,14 +165,15 @@ def _require_known(
 
 
 def _fits(value: RodValue, wanted: Selection) -> bool:
-    named = all(
-        getattr(wanted, field) in (None, getattr(value, field)) for field in _NAMED
+    bounds: tuple[tuple[Any, Any, Any], ...] = (
+        (wanted.shortest_mm, value.nominal_mm, wanted.longest_mm),
+        (wanted.since, value.measured_on, wanted.until),
     )
-    long_enough = wanted.shortest_mm is None or value.nominal_mm >= wanted.shortest_mm
-    short_enough = wanted.longest_mm is None or value.nominal_mm <= wanted.longest_mm
-    late_enough = wanted.since is None or value.measured_on >= wanted.since
-    early_enough = wanted.until is None or value.measured_on <= wanted.until
-    return named and long_enough and short_enough and late_enough and early_enough
+    return all(
+        getattr(wanted, field) in (None, getattr(value, field)) for field in _NAMED
+    ) and all(
+        (low is None or low <= own) and (high is None or own <= high) for low, own, high in bounds
+    )
 
 
 def rod_sample(
@@ -213,16 +213,13 @@ def rod_sample(
 def _subgroups(values: Sequence[RodValue], name: str | None) -> Grouping | None:
     if name is None:
         return None
-    marks = {
-        "set": tuple(value.set_name for value in values),
-        "lot": tuple(value.lot or _NO_LOT for value in values),
-    }
-    if name not in marks:
+    field = {"set": "set_name", "lot": "lot"}.get(name)
+    if field is None:
         raise InputError(
             f"rods of the record have no subgroup {name!r}; choose `set` or `lot`",
             field="subgroup", value=name,
         )
-    return Grouping(name, marks[name])
+    return Grouping(name, tuple(_mark(value, field) for value in values))
 
 
 def _about(
@@ -244,19 +241,19 @@ def _about(
 
 
 def _groupings(values: Sequence[RodValue]) -> Iterator[Grouping]:
-    ways = {
-        "material lot": [value.lot or _NO_LOT for value in values],
-        "process": [value.process for value in values],
-        "machine": [value.machine for value in values],
-        "material": [value.material for value in values],
-        "rod template": [value.template for value in values],
-        "length": [_band(value.nominal_mm) for value in values],
-        "side": [value.side for value in values],
-    }
-    for name, marks in ways.items():
+    for field in _GROUPED:
+        marks = tuple(_mark(value, field) for value in values)
         if len(set(marks)) > 1:
-            by_number = tuple(sorted(set(marks), key=_low_end)) if name == "length" else ()
-            yield Grouping(name, tuple(marks), by_number)
+            by_number = tuple(sorted(set(marks), key=_low_end)) if field == "length" else ()
+            yield Grouping(_NAMED.get(field, field), marks, by_number)
+
+
+def _mark(value: RodValue, field: str) -> str:
+    """Say what a rod is put together by: a field, or the band of its length."""
+    if field == "length":
+        return _band(value.nominal_mm)
+    own = getattr(value, field)
+    return str(own) if own or field != "lot" else _NO_LOT
 
 
 def _band(length_mm: float) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from datetime import date
 from decimal import Decimal
 from functools import cache
 from itertools import groupby
@@ -105,18 +104,18 @@ def _builds_alike(recorded: Mapping[str, Any], process: Process) -> bool:
 
 def _rod_off(reading: StoredReading, process: Process) -> RodOff | None:
     """Give a rod's deviation, None where no details of its reading were kept."""
-    details, u_nm = reading.details, reading.uncertainty_nm
+    details = reading.details
     if "length_mm" not in details or "nominal_mm" not in details:
         return None
     nominal = float(details["nominal_mm"])
-    u_mm = process.gauge_uncertainty_mm if u_nm is None else u_nm / 1e6
+    u_mm = process.gauge_uncertainty_mm if reading.u_mm is None else reading.u_mm
     budget = details.get("budget") or ()
     shared = min(u_mm, _part_mm(budget, _SHARED))
     return RodOff(
         length_mm=nominal,
         off_mm=float(details["length_mm"]) - nominal,
         u_mm=math.sqrt(u_mm**2 - shared**2),
-        on=date.fromisoformat(details.get("measured_on") or reading.stamp.at[:10]),
+        on=reading.measured_on,
         shared_mm=math.hypot(shared, _part_mm(budget, _usual(process))),
         gauge=reading.gauge,
     )

@@ -113,10 +113,7 @@ def _detail(name: str, reading: StoredReading) -> Any:
 _READINGS = (
     *only("quantity"),
     Column(None, lambda each: each.value_um / 1000, "value_mm"),
-    Column(
-        None, lambda each: None if each.uncertainty_nm is None else each.uncertainty_nm / 1e6,
-        "uncertainty_mm",
-    ),
+    Column(None, "u_mm", "uncertainty_mm"),
     *(
         Column(None, partial(_detail, name), name)
         for name in ("length_mm", "result", "probability")
