@@ -13,7 +13,7 @@ from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.rods import Process
 from labkit.documents.charts.calibration import length_chart
 from labkit.documents.charts.canvas import plot
-from labkit.documents.figures import fixed, signed
+from labkit.documents.figures import chance, fixed, signed
 from labkit.qa.least_squares import LackOfFit, t_factor
 from labkit.qa.process.calibration import Comparison, LengthFit
 from labkit.qa.process.coupons import DIAMETERS, Coupon
@@ -197,8 +197,8 @@ def _asked(words: str, test: Comparison | LackOfFit | None) -> tuple[str, ...]:
     dof = (
         (test.lack_dof, test.pure_dof) if isinstance(test, LackOfFit) else (test.dof1, test.dof2)
     )
-    chance = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
-    return (words, f"{test.f:.2f}", f"{dof[0]}, {dof[1]}", chance, "yes" if test.p < 0.05 else "no")
+    answer = "yes" if test.p < 0.05 else "no"
+    return (words, f"{test.f:.2f}", f"{dof[0]}, {dof[1]}", chance(test.p), answer)
 
 
 _COUPON = (

@@ -65,6 +65,15 @@ def percent(value: float) -> str:
     return percent_name(value).replace("-", MINUS)
 
 
+def chance(p: float) -> str:
+    """Write the p of a test in a table.
+
+    >>> chance(0.0312), chance(1e-9)
+    ('0.031', '< 0.001')
+    """
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
 def sentence(text: str) -> str:
     """Give a message a capital letter and a full stop.
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 from labkit.core.report import Column, Table
-from labkit.documents.figures import fixed
+from labkit.documents.figures import chance, fixed
 from labkit.qa.gauge.anova import Anova, Source
 from labkit.qa.gauge.bias import Linearity
 from labkit.qa.gauge.intervals import INTERVAL_METHOD
@@ -50,10 +50,6 @@ def small(value: float) -> str:
     ('0.00001235', '3936', '∞')
     """
     return "∞" if math.isinf(value) else plain(float(f"{value:.4g}"))
-
-
-def _probability(p: float) -> str:
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def _ratio(value: float, decimals: int) -> str:
@@ -110,7 +106,7 @@ _SOURCE = (
     Column("sum", "ss_mm2", "", small, "mm²"),
     Column("mean", "ms_mm2", show=small, unit="mm²", unknown=""),
     Column("F", "f", show=small, unknown=""),
-    Column("p", "p", show=_probability, unknown=""),
+    Column("p", "p", show=chance, unknown=""),
 )
 
 
@@ -156,7 +152,7 @@ _BIAS = (
     Column("interval", lambda one: ends(one.bias), "interval_mm", between, "mm"),
     Column("sd", "sd_mm", "", mm, "mm"),
     Column("t", "t", show=partial(_ratio, decimals=2)),
-    Column("p", "p", show=_probability),
+    Column("p", "p", show=chance),
 )
 
 
@@ -175,7 +171,7 @@ def _line_rows(line: Linearity) -> Iterator[tuple[str, ...]]:
         ("slope, µm for each mm", 1000, line.slope), ("bias at 0 mm, mm", 1, line.intercept_mm),
     ):  # fmt: skip
         ends_of = between((scale * one.lower, scale * one.upper))
-        yield what, mm(scale * one.value), ends_of, _probability(one.p)
+        yield what, mm(scale * one.value), ends_of, chance(one.p)
     yield "standard deviation about it, mm", mm(line.fit.residual_sd), "", ""
     if line.lack is not None:
-        yield "lack of fit, F", _ratio(line.lack.f, 3), "", _probability(line.lack.p)
+        yield "lack of fit, F", _ratio(line.lack.f, 3), "", chance(line.lack.p)
