@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import Any
 
 from labkit.errors import InputError, LedgerError
-from labkit.ledger.events import Event, Kind, canonical_json, digest_of
+from labkit.ledger.events import Event, Kind, canonical_json, digest_of, written
 from labkit.ledger.tables import EVENTS
 
 #: Types of an event's values, as the columns of the table come.
@@ -18,8 +18,9 @@ _TYPES = tuple(
 
 def values_of(event: Event) -> dict[str, int | str | None]:
     """Give an event as a row of the table, whose columns come as the fields of the event do."""
-    values = [str(value) if isinstance(value, str) else value for value in vars(event).values()]
-    return dict(zip(EVENTS.columns.keys(), values, strict=True))
+    values = (getattr(event, field.name) for field in fields(event))
+    plain = (str(value) if isinstance(value, str) else value for value in values)
+    return dict(zip(EVENTS.columns.keys(), plain, strict=True))
 
 
 def event_of(row: Sequence[Any]) -> Event:
@@ -69,9 +70,8 @@ def check_written(event: Event) -> None:
         LedgerError: It is written otherwise, or is no table.
     """
     try:
-        body = json.loads(event.body_json)
-        sound = isinstance(body, dict) and canonical_json(body) == event.body_json
-    except (ValueError, RecursionError, InputError):
+        sound = isinstance(event.body, dict) and written(event.body) == event.body_json
+    except (ValueError, RecursionError):
         sound = False
     if not sound:
         raise _damaged(event.seq, "it does not match its digest")

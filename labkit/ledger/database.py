@@ -97,6 +97,18 @@ class Database:
                 field="ledger",
             )
 
+    def copy_pages(self, target: Path) -> None:
+        """Copy an SQLite ledger to a file, page by page, while others go on working."""
+        assert not self._writing  # SQLite would wait for itself
+        with told(str(target)):
+            copy = sqlite3.connect(target)
+            try:
+                raw = self.connection.connection.driver_connection
+                assert isinstance(raw, sqlite3.Connection)
+                raw.backup(copy)
+            finally:
+                copy.close()
+
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Open one unchanging view of the ledger; inside a transaction, that transaction."""

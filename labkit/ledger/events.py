@@ -6,8 +6,9 @@ import datetime
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 from labkit.errors import InputError
@@ -70,9 +71,9 @@ class Event:
     previous: str
     digest: str
 
-    @property
+    @cached_property
     def body(self) -> dict[str, Any]:
-        """The body, read anew each time, so that nobody can change the event."""
+        """The body, read once and to be left as it is; what counts is the text that it is from."""
         content: dict[str, Any] = json.loads(self.body_json)
         return content
 
@@ -111,9 +112,9 @@ def canonical_json(value: object) -> str:
     '{"a":"ä","b":[1.5,null]}'
     """
     try:
-        text = _dumps(value)
+        text = written(value)
         text.encode("utf-8")
-        stable = _dumps(json.loads(text)) == text
+        stable = written(json.loads(text)) == text
     except (ValueError, TypeError, RecursionError) as error:
         raise InputError(
             f"this content cannot be kept as JSON: {error}; allowed are tables with text keys, "
@@ -126,7 +127,8 @@ def canonical_json(value: object) -> str:
     return text
 
 
-_dumps = json.JSONEncoder(
+#: Writes JSON content in its one canonical form, unchecked.
+written = json.JSONEncoder(
     sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":")
 ).encode
 
@@ -172,7 +174,7 @@ def _canonical(event: Event, **more: str) -> str:
         "seq": event.seq,
         **more,
     }
-    return f'{{"at":{_dumps(event.at)},"body":{event.body_json},{_dumps(after)[1:]}'
+    return f'{{"at":{written(event.at)},"body":{event.body_json},{written(after)[1:]}'
 
 
 def next_event(head: Head, entry: Entry) -> Event:
@@ -203,7 +205,7 @@ def next_event(head: Head, entry: Entry) -> Event:
 
 def with_digest(event: Event) -> Event:
     """Give the same event with the digest that it must bear."""
-    return Event(**{**vars(event), "digest": digest_of(event)})
+    return replace(event, digest=digest_of(event))
 
 
 def utc_text(at: datetime.datetime) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 from sqlalchemy.engine import URL
@@ -22,16 +23,19 @@ def open_to_look(url: URL) -> Database:
         InputError: There is no ledger.
         LedgerError: It cannot be read now.
     """
-    path = file_of(url)
-    if path is not None:
-        _require_file(path, create=False)
-    database = Database(url, looking=True)
-    try:
-        require_ledger(database)
-    except BaseException:
-        database.close()
-        raise
-    return database
+    _require_file(url, create=False)
+    return _checked(Database(url, looking=True), require_ledger)
+
+
+def open_to_upgrade(url: URL) -> Database:
+    """Open a ledger of this or an earlier revision, to bring it up to date.
+
+    Raises:
+        InputError: There is no ledger, or it is a newer program's.
+        LedgerError: It cannot be read now.
+    """
+    _require_file(url, create=False)
+    return _checked(Database(url), require_known)
 
 
 def open_to_act(
@@ -48,46 +52,36 @@ def open_to_act(
         LedgerError: It cannot be written now, or has to be upgraded first.
     """
     path = file_of(url)
-    if path is not None:
-        _require_file(path, create=create)
-        if not path.exists():
-            _need_folder(path.parent, make=make_folder)
-            _begin_file(path, wait_seconds)
-    database = Database(url, wait_seconds)
+    _require_file(url, create=create)
+    if path is not None and not path.exists():
+        _need_folder(path.parent, make=make_folder)
+        _begin_file(path, wait_seconds)
+
+    def require(database: Database) -> None:
+        if path is None and create:
+            _begin_on_server(database)
+        require_own(database)
+        if path is not None and create and _journal(database) != "wal":
+            use_write_ahead_log(path, wait_seconds)  # a backup that became the ledger
+
+    return _checked(Database(url, wait_seconds), require)
+
+
+def _checked(database: Database, require: Callable[[Database], object]) -> Database:
     try:
         with told(database.place):
-            if path is None and create:
-                _begin_on_server(database)
-            require_own(database)
-            if path is not None and create and _journal(database) != "wal":
-                use_write_ahead_log(path, wait_seconds)  # a backup that became the ledger
+            require(database)
     except BaseException:
         database.close()
         raise
     return database
 
 
-def open_to_upgrade(url: URL) -> Database:
-    """Open a ledger of any revision, to bring it up to date.
-
-    Raises:
-        InputError: There is no ledger.
-        LedgerError: It cannot be read now.
-    """
-    path = file_of(url)
-    if path is not None:
-        _require_file(path, create=False)
-    database = Database(url)
-    try:
-        require_known(database)
-    except BaseException:
-        database.close()
-        raise
-    return database
-
-
-def _require_file(path: Path, *, create: bool) -> None:
+def _require_file(url: URL, *, create: bool) -> None:
     """Refuse a place that holds no ledger, before SQLite makes a file there."""
+    path = file_of(url)
+    if path is None:
+        return
     if path.is_dir():
         raise InputError(
             f"{path} is a folder; a ledger is a file; name one in it, such as "

@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
+from labkit.ledger.bodies import Prescription, SetStarted, said
 from labkit.ledger.chain import event_of
 from labkit.ledger.database import BATCH, Database, batched, streamed
 from labkit.ledger.events import Event, Head, Kind
@@ -304,8 +305,7 @@ class Reader:
             .order_by(EVENTS.c.seq)
             .limit(1)
         )
-        content: dict[str, Any] = self._events(query)[0].body["process"]
-        return content
+        return said(self._events(query)[0], SetStarted).process
 
     def _events(self, query: Select[Any]) -> tuple[Event, ...]:
         with self._tables.reading() as connection:
@@ -333,7 +333,8 @@ class Reader:
     def _set(self, begun_row: Any, end_row: Any) -> StoredSet:
         begun = event_of(begun_row)
         end = None if end_row[0] is None else event_of(end_row)
-        return StoredSet(begun, end, self.prescription(begun.case, begun.body["revision"]))
+        revision = said(begun, SetStarted).revision
+        return StoredSet(begun, end, self.prescription(begun.case, revision))
 
 
 def _cases(connection: Connection) -> Iterator[CaseSummary]:
@@ -370,21 +371,12 @@ def _cases(connection: Connection) -> Iterator[CaseSummary]:
 
 
 def _prescription(event: Event) -> StoredPrescription:
-    body = event.body
+    told = said(event, Prescription)
     return StoredPrescription(
-        event.case, body["revision"], body["text"], body.get("reason") or "", stamp(event)
+        event.case, told.revision, told.text, told.reason or "", stamp(event)
     )
 
 
 def _reading(event: Event) -> StoredReading:
-    body = event.body
-    return StoredReading(
-        identifier=body["identifier"],
-        quantity=body["quantity"],
-        value_um=body["value_um"],
-        uncertainty_nm=body.get("uncertainty_nm"),
-        gauge=body["gauge"],
-        note=body.get("note") or "",
-        stamp=stamp(event),
-        details=body.get("details") or {},
-    )
+    told = {name: value for name, value in event.body.items() if value is not None}
+    return StoredReading(stamp=stamp(event), **told)

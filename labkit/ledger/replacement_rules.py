@@ -2,36 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from labkit.core.case.identifier import grouped
+from labkit.ledger.bodies import Order, OrderLine, RodReserved, RodState, SetStarted, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import GONE_STATES, REPLACEMENT, replacement_of
 from labkit.ledger.stored import StoredRod
 
 
-def against_order(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
+def against_order(reader: Reader, case: str, body: Order) -> str:
     """Find what is wrong with an order in which a line replaces a rod.
 
     Args:
         reader: The ledger, with the write lock held.
-        body: Body of the order.
 
     Returns:
         What contradicts what, empty where nothing does.
     """
     rods = {rod.identifier: rod for rod in reader.rods(case)}
-    for line in body["lines"]:
-        if line.get("replaces"):
-            wrong = _against_like(line, rods.get(line["replaces"]), ("side", "length_um", "label"))
+    for line in body.lines:
+        if line.replaces:
+            wrong = _against_like(line, rods.get(line.replaces), ("side", "length_um", "label"))
             if wrong:
                 return wrong
     return ""
 
 
-def against_set(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
+def against_set(reader: Reader, case: str, body: SetStarted) -> str:
     """Find what is wrong with a set to be begun, as far as its rods replace others.
 
     Args:
@@ -40,22 +37,22 @@ def against_set(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
     Returns:
         What contradicts what, empty where nothing does.
     """
-    lines, replacing = body["rods"], body["purpose"] == REPLACEMENT
+    lines, replacing = body.rods, body.purpose == REPLACEMENT
     for line in lines:
-        if bool(line.get("replaces")) != replacing:
+        if bool(line.replaces) != replacing:
             return (
-                f"has the set {body['set']} of the purpose {body['purpose']}; a rod names the one "
+                f"has the set {body.set} of the purpose {body.purpose}; a rod names the one "
                 "that it replaces in a replacement set, and only there"
             )
     if not replacing:
         return ""
     rods = {rod.identifier: rod for rod in reader.rods(case)}
     for line in lines:
-        wrong = _against_like(line, rods.get(line["replaces"]), tuple(_LIKE))
-        wrong = wrong or _against_place(tuple(rods.values()), rods[line["replaces"]])
+        wrong = _against_like(line, rods.get(line.replaces or ""), tuple(_LIKE))
+        wrong = wrong or _against_place(tuple(rods.values()), rods[line.replaces or ""])
         if wrong:
             return wrong
-    if len({rods[line["replaces"]].first_set for line in lines}) > 1:
+    if len({rods[line.replaces or ""].first_set for line in lines}) > 1:
         return "has rods of two sets to be replaced in one; replace them set by set"
     return ""
 
@@ -63,14 +60,16 @@ def against_set(reader: Reader, case: str, body: Mapping[str, Any]) -> str:
 _LIKE = {"step": "step", "side": "side", "length_um": "length", "label": "label"}
 
 
-def _against_like(line: Mapping[str, Any], rod: StoredRod | None, names: tuple[str, ...]) -> str:
+def _against_like(
+    line: OrderLine | RodReserved, rod: StoredRod | None, names: tuple[str, ...]
+) -> str:
     if rod is None:
-        return f"has no rod {grouped(line['replaces'])} to be replaced"
+        return f"has no rod {grouped(line.replaces or '')} to be replaced"
     for name in names:
-        if line[name] != getattr(rod, name):
+        if getattr(line, name) != getattr(rod, name):
             return (
                 f"cannot replace the rod {grouped(rod.identifier)} by one of another "
-                f"{_LIKE[name]} ({line[name]}, not {getattr(rod, name)})"
+                f"{_LIKE[name]} ({getattr(line, name)}, not {getattr(rod, name)})"
             )
     return ""
 
@@ -83,19 +82,20 @@ def _against_place(rods: tuple[StoredRod, ...], rod: StoredRod) -> str:
     return f"has the rod {shown} replaced by {grouped(by.identifier)} already" if by else ""
 
 
-def against_state(reader: Reader, event: Event, body: Mapping[str, Any]) -> str:
+def against_state(reader: Reader, event: Event) -> str:
     """Find what is wrong with the state that a rod is to be given.
 
     Args:
         reader: The ledger, with the write lock held.
-        body: Its body; the rod is one of the case that was made.
+        event: It; the rod is one of the case that was made.
 
     Returns:
         What contradicts what, empty where nothing does.
     """
-    rod = reader.find(body["identifier"])
+    told = said(event, RodState)
+    rod = reader.find(told.identifier)
     assert rod is not None
-    shown, state = grouped(rod.identifier), body["state"]
+    shown, state = grouped(rod.identifier), told.state
     if state == "rejected" and rod.state == "rejected" and event.corrects is None:
         return f"has the rod {shown} rejected already"
     if state not in GONE_STATES:
@@ -116,7 +116,7 @@ def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:
     """
     if event.kind is not Kind.CORRECTION or earlier.kind is not Kind.ROD_STATE:
         return ""
-    rod = reader.find(earlier.body["identifier"])
+    rod = reader.find(said(earlier, RodState).identifier)
     assert rod is not None
     return _has_replacement(reader, event.case, rod)
 

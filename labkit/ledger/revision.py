@@ -17,10 +17,10 @@ from sqlalchemy import Connection, MetaData, insert, inspect, select
 
 from labkit import __version__
 from labkit.errors import InputError, LedgerError
+from labkit.ledger.bodies import check_body
 from labkit.ledger.chain import values_of
 from labkit.ledger.database import APPLICATION_ID, Database
 from labkit.ledger.events import GENESIS, Event
-from labkit.ledger.forms import check_body
 from labkit.ledger.rows import rows_of
 from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.errors import LedgerError
+from labkit.ledger.bodies import (
+    Order,
+    Prescription,
+    Release,
+    SetStarted,
+    TrialAccepted,
+    TrialFit,
+    said,
+)
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.replacement_rules import (
@@ -43,7 +51,7 @@ def check_rules(reader: Reader, event: Event) -> None:
     _check_correction(reader, event)
     rule = _RULES.get(event.kind)
     if rule:
-        rule(reader, event, event.body)
+        rule(reader, event)
 
 
 def _refuse(event: Event, what: str) -> LedgerError:
@@ -82,24 +90,26 @@ def _unless(event: Event, wrong: str) -> None:
         raise _refuse(event, wrong)
 
 
-def _prescription(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+def _prescription(reader: Reader, event: Event) -> None:
+    body = said(event, Prescription)
     due = len(reader.prescriptions(event.case)) + 1
-    if body["revision"] != due:
-        raise _refuse(event, f"is due for revision {due}, not {body['revision']}; read it again")
+    if body.revision != due:
+        raise _refuse(event, f"is due for revision {due}, not {body.revision}; read it again")
 
 
-def _set_started(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    reader.prescription(event.case, body["revision"])
-    if reader.set_named(body["set"]) is not None:
-        raise _refuse(event, f"cannot have a set {body['set']}: that name is taken")
+def _set_started(reader: Reader, event: Event) -> None:
+    body = said(event, SetStarted)
+    reader.prescription(event.case, body.revision)
+    if reader.set_named(body.set) is not None:
+        raise _refuse(event, f"cannot have a set {body.set}: that name is taken")
     for name, values in (
-        ("identifier", [rod["identifier"] for rod in body["rods"]]),
-        ("step and side", [f"{rod['step']} {rod['side']}" for rod in body["rods"]]),
+        ("identifier", [rod.identifier for rod in body.rods]),
+        ("step and side", [f"{rod.step} {rod.side}" for rod in body.rods]),
     ):
         value, times = Counter(values).most_common(1)[0]
         if times > 1:
             raise _refuse(event, f"has two rods of the {name} {value} in one set")
-    for taken in reader.used_among(rod["identifier"] for rod in body["rods"]):
+    for taken in reader.used_among(rod.identifier for rod in body.rods):
         raise _refuse(
             event,
             f"cannot use the identifier {grouped(taken)}: a rod bears it already; take the "
@@ -108,18 +118,19 @@ def _set_started(reader: Reader, event: Event, body: dict[str, Any]) -> None:
     _unless(event, against_set(reader, event.case, body))
 
 
-def _order(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    _unless(event, against_order(reader, event.case, body))
+def _order(reader: Reader, event: Event) -> None:
+    _unless(event, against_order(reader, event.case, said(event, Order)))
 
 
-def _set_ended(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    found = _set_of(reader, event, body["set"])
+def _set_ended(reader: Reader, event: Event) -> None:
+    found = _set_of(reader, event, event.body["set"])
     if found.state is not SetState.STARTED:
         raise _refuse(event, f"has the set {found.name} {found.state} already")
 
 
-def _release(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    found = _set_of(reader, event, body["set"])
+def _release(reader: Reader, event: Event) -> None:
+    body = said(event, Release)
+    found = _set_of(reader, event, body.set)
     if found.state is not SetState.MADE:
         raise _refuse(event, f"has the set {found.name} {found.state}; only a made set is released")
 
@@ -131,34 +142,36 @@ def _set_of(reader: Reader, event: Event, name: str) -> StoredSet:
     return found
 
 
-def _of_a_rod(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    rod = reader.find(body["identifier"])
-    shown = grouped(body["identifier"])
+def _of_a_rod(reader: Reader, event: Event) -> None:
+    identifier = event.body["identifier"]
+    rod, shown = reader.find(identifier), grouped(identifier)
     if rod is None or rod.case != event.case:
         raise _refuse(event, f"has no rod {shown}; find its case with `labkit find`")
     if rod.state in ("reserved", "abandoned"):
         raise _refuse(event, f"has the rod {shown} {rod.state}, not made")
 
 
-def _rod_state(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    _of_a_rod(reader, event, body)
-    _unless(event, against_state(reader, event, body))
+def _rod_state(reader: Reader, event: Event) -> None:
+    _of_a_rod(reader, event)
+    _unless(event, against_state(reader, event))
 
 
-def _trial_fit(reader: Reader, event: Event, body: dict[str, Any]) -> None:
-    reader.prescription(event.case, body["revision"])
+def _trial_fit(reader: Reader, event: Event) -> None:
+    body = said(event, TrialFit)
+    reader.prescription(event.case, body.revision)
 
 
-def _trial_accepted(reader: Reader, event: Event, body: dict[str, Any]) -> None:
+def _trial_accepted(reader: Reader, event: Event) -> None:
+    body = said(event, TrialAccepted)
     trials = {trial.seq for trial in reader.current(event.case, Kind.TRIAL_FIT)}
-    if body["trial"] not in trials:
-        raise _refuse(event, f"has no trial fit as event {body['trial']}, or it was corrected")
+    if body.trial not in trials:
+        raise _refuse(event, f"has no trial fit as event {body.trial}, or it was corrected")
     for earlier in reader.current(event.case, Kind.TRIAL_ACCEPTED):
-        if earlier.body["trial"] == body["trial"]:
-            raise _refuse(event, f"has the trial fit {body['trial']} accepted as {earlier.seq}")
+        if said(earlier, TrialAccepted).trial == body.trial:
+            raise _refuse(event, f"has the trial fit {body.trial} accepted as {earlier.seq}")
 
 
-_RULES: Mapping[Kind, Callable[[Reader, Event, dict[str, Any]], None]] = {
+_RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.PRESCRIPTION: _prescription,
     Kind.SET_STARTED: _set_started,
     Kind.SET_MADE: _set_ended,

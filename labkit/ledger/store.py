@@ -10,10 +10,10 @@ from typing import Any
 from sqlalchemy import insert, update
 
 from labkit.errors import LedgerError
+from labkit.ledger.bodies import check_body
 from labkit.ledger.chain import values_of
 from labkit.ledger.database import BATCH, WAIT_SECONDS, batched
 from labkit.ledger.events import Entry, Event, Head, Kind, digest_of, next_event
-from labkit.ledger.forms import check_body
 from labkit.ledger.opening import open_to_act, open_to_look
 from labkit.ledger.place import is_default, ledger_url
 from labkit.ledger.queries import Reader
@@ -56,7 +56,7 @@ class Ledger(Reader):
         """Record one event at the end of the chain.
 
         Args:
-            body: The rest; `labkit.ledger.forms.FORMS` says what each kind holds. Its numbers are
+            body: The rest; `labkit.ledger.bodies` says what each kind holds. Its numbers are
                 kept as they are written.
             at: When, with a time zone.
 

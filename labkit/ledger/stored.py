@@ -11,6 +11,7 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Any
 
+from labkit.ledger.bodies import SetMade, SetStarted, said
 from labkit.ledger.events import Event, Kind, canonical_json, sha256_of_text
 
 
@@ -107,18 +108,17 @@ class StoredSet:
     prescription: StoredPrescription
 
     @cached_property
-    def _body(self) -> dict[str, Any]:
-        return self.begun.body
+    def _plan(self) -> SetStarted:
+        return said(self.begun, SetStarted)
 
     @cached_property
-    def _made(self) -> dict[str, Any]:
-        """What was recorded when it was made; empty unless it was."""
-        return self.end.body if self.end and self.end.kind is Kind.SET_MADE else {}
+    def _made(self) -> SetMade | None:
+        return said(self.end, SetMade) if self.end and self.end.kind is Kind.SET_MADE else None
 
     @property
     def name(self) -> str:
         """Its name, which is that of its folder."""
-        return str(self._body["set"])
+        return self._plan.set
 
     @property
     def case(self) -> str:
@@ -130,52 +130,57 @@ class StoredSet:
         """Started, made or abandoned."""
         if self.end is None:
             return SetState.STARTED
-        return SetState.MADE if self.end.kind is Kind.SET_MADE else SetState.ABANDONED
+        return SetState.MADE if self._made else SetState.ABANDONED
 
     @property
     def purpose(self) -> str:
         """"set", "extra" or "replacement"."""
-        return str(self._body["purpose"])
+        return self._plan.purpose
 
     @property
     def set_revision(self) -> int:
         """Its number among the sets of the case."""
-        return int(self._body["set_revision"])
+        return self._plan.set_revision
+
+    @property
+    def order(self) -> int | None:
+        """Number of the order that it serves, None where none was needed."""
+        return self._plan.order
 
     @property
     def folder(self) -> str:
         """Where it was laid, or is to be laid."""
-        return str(self._made.get("folder", self._body["folder"]))
+        return (self._made or self._plan).folder
 
     @property
     def inputs_sha256(self) -> str:
         """Digest of everything it is made from."""
-        return str(self._body["inputs_sha256"])
+        return self._plan.inputs_sha256
 
     @property
     def program(self) -> str:
         """Version of the program that made it."""
-        return str(self._body["program"])
+        return self._plan.program
 
     @cached_property
     def template(self) -> StoredContent:
         """The rod template as it was."""
-        return _content(self._body["template"])
+        return _content(self._plan.template)
 
     @cached_property
     def process(self) -> StoredContent:
         """The process as it was."""
-        return _content(self._body["process"])
+        return _content(self._plan.process)
 
     @cached_property
     def spec(self) -> StoredContent | None:
         """Its spacer-set.json, None unless made."""
-        return _content(self._made["spec"], self.name) if self._made else None
+        return _content(self._made.spec, self.name) if self._made else None
 
     @property
     def sums_sha256(self) -> str | None:
         """SHA-256 of its list of sums, None unless made."""
-        return self._made.get("sums_sha256")
+        return self._made.sums_sha256 if self._made else None
 
     @property
     def started(self) -> Stamp:
@@ -244,10 +249,10 @@ class StoredReading:
     identifier: str
     quantity: str
     value_um: int
-    uncertainty_nm: int | None
     gauge: str
-    note: str
     stamp: Stamp
+    uncertainty_nm: int | None = None
+    note: str = ""
     details: Mapping[str, Any] = field(default_factory=dict)
 
     @property

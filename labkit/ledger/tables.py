@@ -15,6 +15,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
 )
+from sqlalchemy.schema import SchemaItem
 
 METADATA = MetaData(
     naming_convention={
@@ -41,6 +42,15 @@ def _refers(to: str, most: int = 0, *, key: bool = False, unique: bool = False) 
         primary_key=key, autoincrement=False, nullable=False, unique=unique or None,
         index=not (key or unique) or None,
     )  # fmt: skip
+
+
+#: Everything that `rows_of` derives, in an order that pleases the foreign keys.
+DERIVED: list[Table] = []
+
+
+def _derived(name: str, *parts: SchemaItem) -> Table:
+    DERIVED.append(Table(name, METADATA, *parts))
+    return DERIVED[-1]
 
 
 #: The truth. No migration changes it, so that every program reads it.
@@ -71,18 +81,16 @@ FORM = Table(
     _text("version_num", 32, primary_key=True),
     _text("least_program", 20),
 )
-CASES = Table("cases", METADATA, _text("case_number", 40, primary_key=True), _refers("events.seq"))
-PRESCRIPTIONS = Table(
+CASES = _derived("cases", _text("case_number", 40, primary_key=True), _refers("events.seq"))
+PRESCRIPTIONS = _derived(
     "prescriptions",
-    METADATA,
     _refers("events.seq", key=True),
     _refers("cases.case_number", 40),
     _whole("revision"),
     UniqueConstraint("case_number", "revision"),
 )
-SETS = Table(
+SETS = _derived(
     "sets",
-    METADATA,
     _text("set_name", 80, primary_key=True),
     _refers("events.seq"),
     _refers("cases.case_number", 40),
@@ -91,16 +99,14 @@ SETS = Table(
     _text("process_name", 200, index=True),
     _text("process_sha256", 64),
 )
-SET_ENDS = Table(
+SET_ENDS = _derived(
     "set_ends",
-    METADATA,
     _refers("events.seq", key=True),
     _refers("sets.set_name", 80, unique=True),
     _text("outcome", 10),
 )
-RODS = Table(
+RODS = _derived(
     "rods",
-    METADATA,
     _text("identifier", 10, primary_key=True),
     _refers("events.seq"),
     _refers("cases.case_number", 40),
@@ -113,23 +119,16 @@ RODS = Table(
     _text("replaces", 10, nullable=True),
     UniqueConstraint("set_name", "step", "side"),
 )
-READINGS = Table(
-    "readings", METADATA, _refers("events.seq", key=True), _refers("rods.identifier", 10)
-)
-RELEASES = Table(
+READINGS = _derived("readings", _refers("events.seq", key=True), _refers("rods.identifier", 10))
+RELEASES = _derived(
     "releases",
-    METADATA,
     _refers("events.seq", key=True),
     _refers("sets.set_name", 80),
     _text("decision", 10),
 )
-ROD_STATES = Table(
+ROD_STATES = _derived(
     "rod_states",
-    METADATA,
     _refers("events.seq", key=True),
     _refers("rods.identifier", 10),
     _text("state", 10),
 )
-
-#: Everything that `rows_of` derives, in an order that pleases the foreign keys.
-DERIVED = (CASES, PRESCRIPTIONS, SETS, SET_ENDS, RODS, READINGS, RELEASES, ROD_STATES)

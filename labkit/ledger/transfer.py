@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO
@@ -59,14 +59,9 @@ def export_to(ledger: Reader, target: Path) -> Head:
         InputError: The file is there already.
         LedgerError: The ledger is damaged, or the file cannot be written.
     """
-
-    def write(path: Path) -> None:
-        with path.open("w", encoding="utf-8", newline="\n") as stream:
-            for line in export_lines(ledger):
-                stream.write(f"{line}\n")
-
-    with ledger.snapshot():
-        _write_new(target, write)
+    with ledger.snapshot(), _write_beside(target) as fresh:
+        with fresh.open("w", encoding="utf-8", newline="\n") as stream:
+            stream.writelines(f"{line}\n" for line in export_lines(ledger))
         return ledger.head()
 
 
@@ -169,7 +164,7 @@ def backup(ledger: Reader, target: Path) -> Head:
     """
     with _write_beside(target) as fresh:
         if ledger.database.is_sqlite:
-            _copy_pages(ledger, fresh)
+            ledger.database.copy_pages(fresh)
         else:
             fresh.unlink()
             with open_ledger(str(fresh)) as copy, ledger.snapshot(), copy.transaction():
@@ -178,24 +173,6 @@ def backup(ledger: Reader, target: Path) -> Head:
         with look_into(str(fresh)) as written:
             found = require_sound(written)
     return Head(found.events, found.head)
-
-
-def _copy_pages(ledger: Reader, target: Path) -> None:
-    with told(str(target)):
-        source = sqlite3.connect(f"{_file(ledger).resolve().as_uri()}?mode=ro", uri=True)
-        copy = sqlite3.connect(target)
-        try:
-            source.backup(copy)
-        finally:
-            copy.close()
-            source.close()
-
-
-def _file(ledger: Reader) -> Path:
-    path = ledger.database.file
-    if path is None:
-        raise AssertionError("only an SQLite ledger has a file")
-    return path
 
 
 def _into_one_file(path: Path) -> None:
@@ -254,11 +231,6 @@ def text_of(path: Path) -> Iterator[TextIO]:
         raise _cannot("read", path, error) from error
     except UnicodeDecodeError as error:
         raise InputError("is not text in UTF-8, as an export is", where=str(path)) from error
-
-
-def _write_new(target: Path, write: Callable[[Path], None]) -> None:
-    with _write_beside(target) as fresh:
-        write(fresh)
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from labkit.ledger.events import Head
 from labkit.ledger.opening import open_to_upgrade
 from labkit.ledger.place import ledger_url
 from labkit.ledger.revision import REVISION, derive_anew, require_known
-from labkit.ledger.store import Ledger
+from labkit.ledger.store import Ledger, look_into
 from labkit.ledger.transfer import backup
 from labkit.ledger.verify import require_sound
 
@@ -54,7 +54,8 @@ def upgrade(url: str | None, backup_to: Path | None = None) -> Upgraded:
                 return Upgraded(ledger.place, revision, None, ledger.head())
             require_sound(ledger)
             kept = backup_to or _beside(database, revision)
-            backup(ledger, kept)
+            with look_into(url) as as_it_was:  # a connection that writes cannot be copied from
+                backup(as_it_was, kept)
             derive_anew(connection, batched(ledger.events(), BATCH))
             require_sound(ledger)
             return Upgraded(ledger.place, revision, kept, ledger.head())

@@ -9,10 +9,10 @@ from typing import Any
 from sqlalchemy import Connection, Table, inspect, not_, or_, select
 
 from labkit.errors import LabkitError, LedgerError
+from labkit.ledger.bodies import check_body
 from labkit.ledger.chain import check_written, event_of
 from labkit.ledger.database import BATCH, batched, streamed
 from labkit.ledger.events import GENESIS, Event
-from labkit.ledger.forms import check_body
 from labkit.ledger.queries import Reader
 from labkit.ledger.revision import REVISION, found_revision, strange_definitions
 from labkit.ledger.rows import rows_of

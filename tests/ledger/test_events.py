@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labkit.errors import InputError
+from labkit.ledger.bodies import BODIES, check_body
 from labkit.ledger.events import GENESIS, Entry, Head, Kind, canonical_json, next_event, utc_text
-from labkit.ledger.forms import FORMS, check_body
 from labkit.ledger.place import ledger_url, shown
 from labkit.ledger.rows import rows_of
 from labkit.ledger.tables import DERIVED
@@ -82,7 +82,7 @@ def test_case_numbers_are_plain_text(text):
 
 
 def test_every_kind_has_a_form_and_every_table_a_kind():
-    assert set(FORMS) == set(Kind)
+    assert set(BODIES) == set(Kind)
     assert len({table.name for table in DERIVED}) == 8
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import tempfile
 from contextlib import ExitStack, closing
+from pathlib import Path
 
 import pytest
 
@@ -46,7 +48,7 @@ def test_a_ledger_with_a_log_is_left_as_it_is(with_log):
 
 @pytest.mark.parametrize("file_mode", [0o444, 0o644])
 @pytest.mark.parametrize("kind", ["log", *KEPT])
-def test_a_ledger_on_a_read_only_medium(open_folder, with_log, kind, file_mode):
+def test_a_ledger_on_a_read_only_medium(open_folder, with_log, tmp_path, kind, file_mode):
     path = open_folder / "ledger.sqlite"
     if kind == "log":
         shutil.copyfile(with_log, path)
@@ -55,7 +57,9 @@ def test_a_ledger_on_a_read_only_medium(open_folder, with_log, kind, file_mode):
     path.chmod(file_mode)
     open_folder.chmod(0o555)
     before = seen(open_folder)
-    with without_rights():
+    with without_rights(), tempfile.TemporaryDirectory() as copies:
+        with look_into(str(path)) as reader:
+            assert backup(reader, Path(copies) / "copy.sqlite") == reader.head()
         assert look(path, 17 if kind == "log" else KEPT[kind][1]) == "delivered"
     assert seen(open_folder) == before
 

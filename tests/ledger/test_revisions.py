@@ -17,9 +17,9 @@ from sqlalchemy.engine import URL
 
 from labkit.errors import InputError, LedgerError
 from labkit.ledger import revision
+from labkit.ledger.bodies import DECISIONS, PURPOSES
+from labkit.ledger.bodies import ROD_STATES as STATES
 from labkit.ledger.events import Kind
-from labkit.ledger.forms import DECISIONS, PURPOSES
-from labkit.ledger.forms import ROD_STATES as STATES
 from labkit.ledger.revision import EARLIER, REVISION
 from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.stored import SetState

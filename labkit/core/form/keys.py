@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, dataclass
 from decimal import Decimal
-from functools import cache
+from functools import cache, cached_property
 from types import NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
@@ -111,7 +111,7 @@ class Entry:
     default: Any = NO_DEFAULT
     inside: Mapping[str, Entry] = dataclasses.field(default_factory=dict)
 
-    @property
+    @cached_property
     def members(self) -> tuple[type, ...]:
         """The classes of values that may stand here; none for numbers, texts and lists."""
         kinds = get_args(self.kind) if _is_union(self.kind) else (self.kind,)

@@ -165,7 +165,7 @@ class _Reader:
             return raw
         if get_origin(entry.kind) is tuple:
             return self.items(entry, raw, place, as_told=told is raw)
-        return self.leaf(entry, entry.kind, raw, place)
+        return self.leaf(entry, get_origin(entry.kind) or entry.kind, raw, place)
 
     def member(self, entry: Entry, members: tuple[type, ...], raw: Any, place: Location) -> Any:
         cls = members[0] if len(members) == 1 else self.chosen(members, raw)
@@ -217,6 +217,8 @@ class _Reader:
         """
         if issubclass(kind, Enum):
             return kind(self.text(raw))
+        if kind is dict and isinstance(raw, dict):
+            return raw
         if kind is bool and isinstance(raw, bool):
             return raw
         if kind is int and type(raw) is int:

@@ -14,7 +14,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, RefusedError
-from labkit.ledger.forms import MOST_NOTE
+from labkit.ledger.bodies import MOST_NOTE
 from labkit.ledger.stored import StoredReading
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.readings import RodReadings, Source

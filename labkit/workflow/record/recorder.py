@@ -14,8 +14,8 @@ from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, LedgerError, RefusedError
 from labkit.exports.write.set_folder import SUMS_FILE, Place, safe_name, sha256_of
+from labkit.ledger.bodies import MOST_NOTE
 from labkit.ledger.events import Kind, checked_operator
-from labkit.ledger.forms import MOST_NOTE
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
@@ -197,13 +197,10 @@ class Recorder:
 
     def _served_orders(self, case: str) -> set[int]:
         """Find the orders whose set is made or at work."""
-        dropped = {s.name for s in self.ledger.sets(case) if s.state is SetState.ABANDONED}
         return {
-            event.body["order"]
-            for event in self.ledger.story(case)
-            if event.kind is Kind.SET_STARTED
-            and event.body.get("order") is not None
-            and event.body["set"] not in dropped
+            order
+            for each in self.ledger.sets(case)
+            if each.state is not SetState.ABANDONED and (order := each.order) is not None
         }
 
 

@@ -214,5 +214,5 @@ def _now(found: FoundRod) -> str:
 def _reading(reading: StoredReading) -> str:
     note = f" ({reading.note})" if reading.note else ""
     return (
-        f"{reading_told(vars(reading))}, {moment(reading.stamp.at)} by {reading.stamp.by}{note}"
+        f"{reading_told(reading)}, {moment(reading.stamp.at)} by {reading.stamp.by}{note}"
     )

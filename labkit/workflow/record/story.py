@@ -7,7 +7,24 @@ from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.grading.steps import percent_name
+from labkit.ledger.bodies import (
+    Correction,
+    Order,
+    OrderLine,
+    Prescription,
+    Reading,
+    Release,
+    RodState,
+    SetAbandoned,
+    SetMade,
+    SetStarted,
+    TrialAccepted,
+    TrialFit,
+    Tried,
+    said,
+)
 from labkit.ledger.events import Event, Kind
+from labkit.ledger.stored import StoredReading
 from labkit.qa.percent import percent_told
 from labkit.units import plain, written
 
@@ -21,8 +38,7 @@ def told(event: Event) -> str:
     Returns:
         The sentence; free text that was recorded with the event stands at its end.
     """
-    body = event.body
-    sentence = _WORDS[event.kind](event, body)
+    sentence, body = _WORDS[event.kind](event), event.body
     added = body.get("note") or (body.get("reason") if event.kind is Kind.ROD_STATE else None)
     return f"{sentence} ({added})" if added else sentence
 
@@ -53,62 +69,66 @@ def _percent(text: str | None) -> str:
         return f"{text} %"
 
 
-def _opened(_: Event, __: dict[str, Any]) -> str:
+def _opened(_: Event) -> str:
     return "case opened"
 
 
-def _prescription(_: Event, body: dict[str, Any]) -> str:
-    why = f": {body['reason']}" if body.get("reason") else ""
-    if body.get("trial"):
-        why = f" after the trial fit of event {body['trial']}"
-    return f"prescription revision {body['revision']} recorded{why}"
+def _prescription(event: Event) -> str:
+    body = said(event, Prescription)
+    why = f": {body.reason}" if body.reason else ""
+    if body.trial:
+        why = f" after the trial fit of event {body.trial}"
+    return f"prescription revision {body.revision} recorded{why}"
 
 
-def _started(_: Event, body: dict[str, Any]) -> str:
-    rods = body["rods"]
+def _started(event: Event) -> str:
+    body = said(event, SetStarted)
+    rods = body.rods
     count = "1 rod" if len(rods) == 1 else f"{len(rods)} rods"
-    what = _SETS.get(body["purpose"], "set")
+    what = _SETS.get(body.purpose, "set")
     return (
-        f"{what} {body['set']} begun: {count} from prescription revision {body['revision']}, "
-        f"template {body['template']['name']}, process {body['process']['name']}"
+        f"{what} {body.set} begun: {count} from prescription revision {body.revision}, "
+        f"template {body.template['name']}, process {body.process['name']}"
     )
 
 
-def _made(_: Event, body: dict[str, Any]) -> str:
-    return f"set {body['set']} made, in {body['folder']}"
+def _made(event: Event) -> str:
+    body = said(event, SetMade)
+    return f"set {body.set} made, in {body.folder}"
 
 
-def _abandoned(_: Event, body: dict[str, Any]) -> str:
-    return f"set {body['set']} abandoned: {body['reason']}"
+def _abandoned(event: Event) -> str:
+    body = said(event, SetAbandoned)
+    return f"set {body.set} abandoned: {body.reason}"
 
 
-def _order(_: Event, body: dict[str, Any]) -> str:
+def _order(event: Event) -> str:
+    body = said(event, Order)
     lines = ", ".join(
-        f"{line['label']} {line['side']}{_in_place(line)} (asked: {line['asked']})"
-        for line in body["lines"]
+        f"{line.label} {line.side}{_in_place(line)} (asked: {line.asked})" for line in body.lines
     )
     return f"ordered: {lines}"
 
 
-def _in_place(line: dict[str, Any]) -> str:
-    old = line.get("replaces")
-    return f" in place of {grouped(old)}" if old else ""
+def _in_place(line: OrderLine) -> str:
+    return f" in place of {grouped(line.replaces)}" if line.replaces else ""
 
 
-def _trial(_: Event, body: dict[str, Any]) -> str:
-    sides = " and ".join(_tried(side, body[side]) for side in ("left", "right"))
-    return f"trial fit on prescription revision {body['revision']}: {sides}"
+def _trial(event: Event) -> str:
+    body = said(event, TrialFit)
+    sides = f"{_tried('left', body.left)} and {_tried('right', body.right)}"
+    return f"trial fit on prescription revision {body.revision}: {sides}"
 
 
-def _tried(side: str, seen: dict[str, Any]) -> str:
+def _tried(side: str, seen: Tried) -> str:
     """Tell what one side of a trial fit has shown.
 
-    >>> _tried("left", {"gap_um": -750})
+    >>> _tried("left", Tried(gap_um=-750))
     'the left 100 % rod fell short of its seat by 0.75 mm'
     """
-    gap = seen.get("gap_um")
-    if seen.get("label"):
-        return f"the {side} rod {seen['label']} met its seat"
+    gap = seen.gap_um
+    if seen.label:
+        return f"the {side} rod {seen.label} met its seat"
     if gap is None:
         return f"nothing is told of the {side} side"
     if gap == 0:
@@ -117,38 +137,37 @@ def _tried(side: str, seen: dict[str, Any]) -> str:
     return f"the {side} 100 % rod {how} by {mm_of(abs(gap))} mm"
 
 
-def _accepted(_: Event, body: dict[str, Any]) -> str:
+def _accepted(event: Event) -> str:
+    body = said(event, TrialAccepted)
     return (
-        f"trial fit of event {body['trial']} accepted; prescription revision {body['revision']} "
+        f"trial fit of event {body.trial} accepted; prescription revision {body.revision} "
         "holds"
     )
 
 
-def _reading(_: Event, body: dict[str, Any]) -> str:
-    return f"rod {grouped(body['identifier'])} measured: {reading_told(body)}"
+def _reading(event: Event) -> str:
+    body = said(event, Reading)
+    return f"rod {grouped(body.identifier)} measured: {reading_told(body)}"
 
 
-def reading_told(body: Mapping[str, Any]) -> str:
+def reading_told(body: Reading | StoredReading) -> str:
     """Tell a reading: what was measured with what, and, where kept, what that proves.
-
-    Args:
-        body: Body of the event, or its parts by the same names.
 
     Returns:
         Words without the rod's name.
 
-    >>> reading_told({"quantity": "length", "value_um": 30_210, "gauge": "K-7"})
+    >>> reading_told(Reading("4829173065", "length", 30_210, "K-7"))
     'length 30.21 mm, gauge K-7'
     >>> proof = {"result": "does not conform", "probability": 0.9999, "fittings": "no"}
     >>> made = {"length_mm": 30.3, "nominal_mm": "30.3", "tolerance_mm": "0.15"}
-    >>> reading_told({"quantity": "over", "value_um": 32_788, "gauge": "usual gauge of the process",
-    ...               "details": made | proof}).partition("; ")[2]
+    >>> reading_told(Reading("4829173065", "over", 32_788, "usual gauge of the process",
+    ...                      details=made | proof)).partition("; ")[2]
     'length 30.300 mm, within 30.3 ± 0.15 by > 99.9 %; fittings not good: does not conform'
     """
-    uncertain, details = body.get("uncertainty_nm"), body.get("details") or {}
-    gauge = body["gauge"]
+    uncertain, details = body.uncertainty_nm, body.details or {}
+    gauge = body.gauge
     with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
-    words = f"{body['quantity']} {mm_of(body['value_um'])} mm{with_what}"
+    words = f"{body.quantity} {mm_of(body.value_um)} mm{with_what}"
     if uncertain is not None:
         words += f", standard uncertainty {plain(written(uncertain / 1e6, 4))} mm"
     if "length_mm" not in details:
@@ -172,19 +191,21 @@ def _asked(details: Mapping[str, Any]) -> str:
     )
 
 
-def _release(_: Event, body: dict[str, Any]) -> str:
-    return f"set {body['set']} {body['decision']}"
+def _release(event: Event) -> str:
+    body = said(event, Release)
+    return f"set {body.set} {body.decision}"
 
 
-def _rod_state(_: Event, body: dict[str, Any]) -> str:
-    return f"rod {grouped(body['identifier'])} {body['state']}"
+def _rod_state(event: Event) -> str:
+    body = said(event, RodState)
+    return f"rod {grouped(body.identifier)} {body.state}"
 
 
-def _correction(event: Event, body: dict[str, Any]) -> str:
-    return f"event {event.corrects} taken back: {body['reason']}"
+def _correction(event: Event) -> str:
+    return f"event {event.corrects} taken back: {said(event, Correction).reason}"
 
 
-_WORDS: Mapping[Kind, Callable[[Event, dict[str, Any]], str]] = {
+_WORDS: Mapping[Kind, Callable[[Event], str]] = {
     Kind.CASE_OPENED: _opened,
     Kind.PRESCRIPTION: _prescription,
     Kind.SET_STARTED: _started,

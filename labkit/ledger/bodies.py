@@ -1,0 +1,303 @@
+"""What the body of each kind of event holds: one value for each; lengths are whole micrometres."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeVar
+
+from labkit.core.case.identifier import parse_identifier
+from labkit.core.form.keys import Key, matching
+from labkit.core.form.read import Mistake, read_record
+from labkit.errors import InputError
+from labkit.ledger.events import Event, Kind
+
+#: States that a rod can be given after it was made.
+ROD_STATES = (
+    "delivered", "fitted", "returned", "broken", "lost", "withdrawn", "rejected",
+)  # fmt: skip
+DECISIONS = ("released", "withheld")
+PURPOSES = ("set", "extra", "replacement")
+#: A prescription file longer than this is no prescription (the reader of files says the same).
+MOST_TEXT = 1_000_000
+MOST_NOTE = 2000
+#: 10 m; a length beyond it is a slip of the unit.
+MOST_UM = 10_000_000
+MOST_NUMBER = 2**31 - 1
+T = TypeVar("T")
+
+
+def _text(most: int) -> Key:
+    words = f"printable text of 1 to {most} characters"
+    return Key(allowed=words, least=1, most=most, holds=str.isprintable)
+
+
+def _whole(low: int, high: int = MOST_NUMBER) -> Key:
+    return Key(low=low, high=high)
+
+
+def _one_of(*words: str) -> Key:
+    return Key(allowed=f"one of {', '.join(words)}", choices=words)
+
+
+def _is_identifier(text: str) -> bool:
+    try:
+        return parse_identifier(text) == text
+    except InputError:
+        return False
+
+
+def _has_name(table: Mapping[str, Any]) -> bool:
+    name = table.get("name")
+    return isinstance(name, str) and 0 < len(name) <= 200 and name.isprintable()
+
+
+_LONG_TEXT = Key(
+    allowed=f"text of 1 to {MOST_TEXT} characters", least=1, most=MOST_TEXT,
+    holds=lambda text: "\0" not in text,
+)  # fmt: skip
+_ROWS = Key(allowed="a list of at least one table", least=1, most=MOST_NUMBER)
+_UM = _whole(-MOST_UM, MOST_UM)
+
+Table = Annotated[dict[str, Any], Key(allowed="a table")]
+MayTable = Annotated[dict[str, Any] | None, Key(allowed="a table")]
+Named = Annotated[dict[str, Any], Key(allowed="a table with a name", holds=_has_name)]
+Digest = Annotated[
+    str, Key(allowed="64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
+]
+_IDENTIFIER = Key(allowed="a rod identifier of ten digits", holds=_is_identifier)
+Identifier = Annotated[str, _IDENTIFIER]
+MayIdentifier = Annotated[str | None, _IDENTIFIER]
+Name = Annotated[str, _text(80)]
+Label = Annotated[str, _text(16)]
+Text = Annotated[str, _text(MOST_NOTE)]
+Note = Annotated[str | None, _text(MOST_NOTE)]
+Percent = Annotated[str | None, _text(32)]
+Side = Annotated[str, _one_of("left", "right")]
+Length = Annotated[int, _whole(1, MOST_UM)]
+#: A revision, a step or the number of an event.
+Number = Annotated[int, _whole(1)]
+MayNumber = Annotated[int | None, _whole(1)]
+
+
+@dataclass(frozen=True)
+class CaseOpened:
+    """The first event of a case."""
+
+    note: Note = None
+
+
+@dataclass(frozen=True)
+class Prescription:
+    """A revision of a prescription: its text as written, and why it was revised."""
+
+    revision: Number
+    text: Annotated[str, _LONG_TEXT]
+    reason: Note = None
+    trial: MayNumber = None
+
+
+@dataclass(frozen=True)
+class RodReserved:
+    """A rod to be made."""
+
+    identifier: Identifier
+    step: Number
+    side: Side
+    length_um: Length
+    label: Label
+    percent: Percent = None
+    replaces: MayIdentifier = None
+
+
+@dataclass(frozen=True)
+class SetStarted:
+    """A set's name and identifiers, reserved before anything is built, and all it is made from."""
+
+    set: Name
+    revision: Number
+    set_revision: Number
+    purpose: Annotated[str, _one_of(*PURPOSES)]
+    folder: Text
+    inputs_sha256: Digest
+    program: Annotated[str, _text(40)]
+    template: Named
+    process: Named
+    rods: Annotated[tuple[RodReserved, ...], _ROWS]
+    order: MayNumber = None
+
+
+@dataclass(frozen=True)
+class SetMade:
+    """A set that lies in its place."""
+
+    set: Name
+    folder: Text
+    sums_sha256: Digest
+    spec: Table
+
+
+@dataclass(frozen=True)
+class SetAbandoned:
+    """A set that was not finished."""
+
+    set: Name
+    reason: Text
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    """A rod that is ordered, with what was asked in words."""
+
+    side: Side
+    length_um: Length
+    label: Label
+    asked: Annotated[str, _text(200)]
+    percent: Percent = None
+    replaces: MayIdentifier = None
+
+
+@dataclass(frozen=True)
+class Order:
+    """Rods ordered besides a set's own."""
+
+    lines: Annotated[tuple[OrderLine, ...], _ROWS]
+    note: Note = None
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One side of a trial fit: the rod that met its seat, or by how much the 100 % rod did not."""
+
+    label: Annotated[str | None, _text(16)] = None
+    gap_um: Annotated[int | None, _UM] = None
+
+
+@dataclass(frozen=True)
+class TrialFit:
+    """A trial fit, and what it was taken to mean."""
+
+    revision: Number
+    left: Tried
+    right: Tried
+    proposal: Table
+    note: Note = None
+
+
+@dataclass(frozen=True)
+class TrialAccepted:
+    """The prescriber's word on a trial fit, and the revision that holds after it."""
+
+    trial: Number
+    revision: Number
+    note: Note = None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One measurement of a rod: single readings, instrument and the like are its details."""
+
+    identifier: Identifier
+    quantity: Annotated[str, _text(40)]
+    value_um: Annotated[int, _UM]
+    gauge: Name
+    uncertainty_nm: Annotated[int | None, _whole(0)] = None
+    note: Note = None
+    details: MayTable = None
+
+
+@dataclass(frozen=True)
+class Release:
+    """A decision on a set, and what it rests on."""
+
+    set: Name
+    decision: Annotated[str, _one_of(*DECISIONS)]
+    basis: MayTable = None
+    note: Note = None
+
+
+@dataclass(frozen=True)
+class RodState:
+    """What became of a rod."""
+
+    identifier: Identifier
+    state: Annotated[str, _one_of(*ROD_STATES)]
+    reason: Note = None
+
+
+@dataclass(frozen=True)
+class Correction:
+    """An earlier event is taken back."""
+
+    reason: Text
+
+
+BODIES: Mapping[Kind, type] = {
+    Kind.CASE_OPENED: CaseOpened,
+    Kind.PRESCRIPTION: Prescription,
+    Kind.SET_STARTED: SetStarted,
+    Kind.SET_MADE: SetMade,
+    Kind.SET_ABANDONED: SetAbandoned,
+    Kind.ORDER: Order,
+    Kind.TRIAL_FIT: TrialFit,
+    Kind.TRIAL_ACCEPTED: TrialAccepted,
+    Kind.READING: Reading,
+    Kind.RELEASE: Release,
+    Kind.ROD_STATE: RodState,
+    Kind.CORRECTION: Correction,
+}
+
+
+def check_body(kind: Kind, body: Mapping[str, Any]) -> None:
+    """Check the body of an event.
+
+    Raises:
+        InputError: A key is missing, unknown, or has a value that is not allowed.
+    """
+    _, mistakes = read_record(BODIES[kind], body)
+    if mistakes:
+        raise _refuse(kind, body, mistakes[0])
+
+
+def _refuse(kind: Kind, body: Any, mistake: Mistake) -> InputError:
+    """Say which event, which line of its list, which key, and what is allowed there."""
+    where, value = f"the event {kind}", body
+    *course, name = mistake.location
+    for part in course:
+        value = value[part]
+        where += f" {part + 1}" if isinstance(part, int) else f", {part}"
+    if isinstance(name, int):
+        return InputError(f"{where} {name + 1} must be a table", field=where)
+    if mistake.allowed == "a known key":
+        known = mistake.message.partition("; ")[2]
+        return InputError(f"{where} has no place for `{name}`; {known}", field=name)
+    value = value.get(name)
+    text = repr(value) if len(repr(value)) <= 60 else f"{repr(value)[:57]}..."
+    return InputError(
+        f"{where} has {name} = {text}; it must be {mistake.allowed}",
+        field=name, value=value, allowed=mistake.allowed,
+    )  # fmt: skip
+
+
+#: Values that hold others.
+_INSIDE: Mapping[type, Mapping[str, type]] = {
+    SetStarted: {"rods": RodReserved},
+    Order: {"lines": OrderLine},
+    TrialFit: {"left": Tried, "right": Tried},
+}
+
+
+def said(event: Event, cls: type[T]) -> T:
+    """Give the body of an event of a kind as its value; it was checked when it was written."""
+    assert BODIES[event.kind] is cls
+    return _made(cls, event.body)
+
+
+def _made(cls: type[T], body: Mapping[str, Any]) -> T:
+    values = dict(body)
+    for name, inner in _INSIDE.get(cls, {}).items():
+        held = body[name]
+        values[name] = (
+            _made(inner, held) if isinstance(held, dict) else tuple(_made(inner, x) for x in held)
+        )
+    return cls(**values)
