@@ -74,6 +74,15 @@ class Profile:
     texts: Texts = field(default_factory=english_texts)
     documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
+    def to_record(self) -> dict[str, Any]:
+        """Give the profile as it is kept in a set."""
+        return profile_json(self)
+
+    @classmethod
+    def of_record(cls, kept: Any) -> Profile:
+        """Take the profile out of a set; the default one where none was kept."""
+        return profile_of({"profile": kept})
+
 
 @dataclass(frozen=True)
 class ProfileFile:

@@ -14,8 +14,8 @@ from labkit.core.rod.rods import Compensation, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_drawing
-from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.set_picture import caption_of
+from labkit.documents.set_spec import process_of, rod_of, template_of
 from labkit.documents.standing import marked_places
 from labkit.documents.svg import to_svg
 from labkit.units import plain
@@ -36,7 +36,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         JSON content for the template `build-sheet.typ`; numbers are texts, ready for paper.
     """
     template, process = template_of(spec), spec["process"]
-    compensation, stem = compensation_of(spec), _long_stem(spec)
+    compensation, stem = process_of(spec).compensation, _long_stem(spec)
     return {
         **frame_facts(spec),
         "template": f"{template.title} ({template.name})",

@@ -12,7 +12,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
-from labkit.documents.rod_values import template_of
+from labkit.documents.set_spec import template_of
 from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
 

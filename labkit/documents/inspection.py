@@ -17,7 +17,7 @@ from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
-from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.set_spec import rod_of, template_of
 from labkit.documents.standing import at_step, mark
 from labkit.documents.svg import to_svg
 from labkit.documents.way_picture import way_drawing

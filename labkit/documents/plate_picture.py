@@ -10,7 +10,7 @@ from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import Align, Drawing, Ink, Pen, Text
 from labkit.documents.letters import CAPITAL
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.set_spec import rod_of, template_of
 
 _MARGIN_MM = 5.0
 _TICK_EVERY_MM = 10

@@ -12,7 +12,7 @@ from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import Drawing, Ink, Text
 from labkit.documents.letters import CAPITAL, width_mm
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.set_spec import rod_of, template_of
 
 _MARGIN_MM = 3.0
 _ROW_GAP_MM = 3.6

@@ -12,10 +12,11 @@ from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
 from labkit.core.rod.parts import parts_of
 from labkit.documents.rod_picture import box_mm
+from labkit.documents.set_spec import PartFiles
 from labkit.exports.write.set_folder import safe_name
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Job, Means, Ticket
-from labkit.workflow.sets.spec import inputs_sha256, part_json, spec_json
+from labkit.workflow.sets.spec import inputs_sha256, set_spec
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 HOSTILE = "=A*b_ #x $y$ @c \\<d> \"q\" `r`"
@@ -45,22 +46,20 @@ def spec_of(
     assert case.refusals == ()
     process, lettering = find_process(processes(), process_name), load_lettering()
     profile = default_profile()
-    job = Job(
-        case, Means(process, lettering, profile), (), inputs_sha256(case, process, profile)
-    )
-    ticket = Ticket(job.inputs_sha256, revision)
-    parts, boxes = [], []
+    planned, files, boxes = [], {}, []
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
         stem = f"{safe_name(case.prescription.case)}-r{revision}_{rod.part}"
-        files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
-        parts.append(part_json(part, files, engraving, ticket))
+        planned.append((part, engraving))
+        files[rod.part] = PartFiles(f"step/{stem}.step", f"stl/{stem}.stl")
         left, right, bottom, top = box_mm(rod)
         boxes += [(rod.part, right - left, top - bottom)] * part.quantity
     plates = plates_of(boxes, process.plate)
-    known = spec_json(job, revision)
-    return json.loads(json.dumps({**known, "parts": parts, "plates": plates}))
+    means, digest = Means(process, lettering, profile), inputs_sha256(case, process, profile)
+    job = Job(case, means, tuple(planned), digest)
+    spec = set_spec(job, Ticket(digest, revision), files, ())
+    return json.loads(json.dumps({**spec.content(), "plates": plates}))
 
 
 def plates_of(boxes, plate) -> list[dict[str, Any]]:

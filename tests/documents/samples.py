@@ -12,9 +12,10 @@ from labkit.catalog.profiles import Profile, default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
 from labkit.core.rod.parts import parts_of
+from labkit.documents.set_spec import PartFiles
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Job, Means, Ticket
-from labkit.workflow.sets.spec import inputs_sha256, part_json, spec_json
+from labkit.workflow.sets.spec import inputs_sha256, set_spec
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, source
 
 HOSTILE = (
@@ -31,7 +32,7 @@ def sample_spec(text: str = SMALLEST, profile: Profile | None = None) -> dict[st
         profile: The lab's profile, none for the default one.
 
     Returns:
-        The object as it would be read from the file; files and plates are left empty.
+        The object as it would be read from the file; plates are left empty.
     """
     case = open_case(source(text), rod_templates(()))
     assert case.refusals == (), case.refusals
@@ -45,9 +46,12 @@ def sample_spec(text: str = SMALLEST, profile: Profile | None = None) -> dict[st
     )
     job = Job(case, means, planned, inputs_sha256(case, process, lab))
     ticket = Ticket(job.inputs_sha256, 1)
-    parts = [part_json(part, {}, engraving, ticket) for part, engraving in planned]
-    spec = {**spec_json(job, 1), "parts": parts, "plates": []}
-    content: dict[str, Any] = json.loads(json.dumps(spec))
+    files = {
+        part.rod.part: PartFiles(f"step/{part.rod.part}.step", f"stl/{part.rod.part}.stl")
+        for part, _ in planned
+    }
+    spec = set_spec(job, ticket, files, ())
+    content: dict[str, Any] = json.loads(json.dumps(spec.content()))
     return content
 
 

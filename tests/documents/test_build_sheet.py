@@ -23,8 +23,8 @@ from labkit.documents.drawing import Drawing, Fill, Pen, Shade, Stroke, Text
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.rod_values import compensation_of, rod_of, template_of
 from labkit.documents.set_picture import caption_of, set_drawing
+from labkit.documents.set_spec import process_of, rod_of, template_of
 from labkit.documents.svg import number, to_svg
 from labkit.errors import InputError
 from tests.documents import bench_specs as specs
@@ -128,7 +128,7 @@ def test_templates_and_compensation_come_back_as_they_were(name, process):
     spec = specs.spec_of(text, process)
     assert template_of(spec) == rod_templates()[name]
     given = specs.find_process(specs.processes(), process).compensation
-    assert compensation_of(spec) == given
+    assert process_of(spec).compensation == given
 
 
 def test_a_spec_that_is_not_one_is_refused_in_a_sentence():
@@ -138,9 +138,9 @@ def test_a_spec_that_is_not_one_is_refused_in_a_sentence():
         template_of(spec)
     spec["process"]["compensation"]["stretch"] = 2
     with pytest.raises(InputError, match="stretch is not a known key"):
-        compensation_of(spec)
+        process_of(spec)
     part = {**spec["parts"][0], "length_mm": "long"}
-    with pytest.raises(InputError, match="parts cannot be read"):
+    with pytest.raises(InputError, match="the set's part as recorded cannot be read: length_mm = "):
         rod_of(part, rod_templates()["eye-eye-flat"])
 
 

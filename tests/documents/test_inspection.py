@@ -20,7 +20,7 @@ from labkit.core.rod.curves import box
 from labkit.documents import inspection
 from labkit.documents.drawing import Pen, Stroke
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.set_spec import rod_of, template_of
 from labkit.documents.way_picture import way_drawing
 from labkit.qa.files.form_columns import COLUMNS, columns_table
 from tests.documents import bench_specs as specs

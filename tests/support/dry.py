@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from labkit.documents.set_spec import PartFiles
 from labkit.ledger.events import Kind
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Job
 from labkit.workflow.sets.make import job_of
-from labkit.workflow.sets.spec import part_json, spec_json
+from labkit.workflow.sets.spec import set_spec
 from tests.support.making import INSTALLED, MEANS
 from tests.support.prescriptions import source
 
@@ -22,13 +23,11 @@ def started(recorder, job: Job, asked: str = ""):
     steps = job.case.spacer_set.steps
     ticket = recorder.start(job, PLACE, 0, (asked,) * len(steps) if asked else ())
     stem = f"{job.number}-r{ticket.revision}"
-    parts = [
-        part_json(part, {kind: f"{kind}/{stem}_{part.rod.part}.{kind}" for kind in ("step", "stl")},
-                  engraving, ticket)
-        for part, engraving in job.planned
-    ]
-    spec = {**spec_json(job, ticket.revision), "parts": parts, "plates": []}
-    return json.loads(json.dumps(spec))
+    names = [part.rod.part for part, _ in job.planned]
+    files = {
+        name: PartFiles(f"step/{stem}_{name}.step", f"stl/{stem}_{name}.stl") for name in names
+    }
+    return json.loads(json.dumps(set_spec(job, ticket, files, ()).content()))
 
 
 def finished(recorder, spec):

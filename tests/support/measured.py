@@ -8,7 +8,7 @@ from labkit.catalog.instruments import find_instrument, instruments
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.core.jsonable import jsonable
 from labkit.documents.inspection import lines_of
-from labkit.documents.rod_values import template_of
+from labkit.documents.set_spec import template_of
 from labkit.ledger.events import Kind
 from labkit.qa.decision.budget import length_budget
 from labkit.workflow.rods.slots import set_to_judge, slots_of

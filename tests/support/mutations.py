@@ -26,13 +26,12 @@ from pathlib import Path
 
 import coverage
 import numpy as np  # imported before the processes part, for speed
-import pydantic
 import pytest
 import sqlalchemy
 
 #: Processor seconds of one change; a loop without end is noticed by this.
 MOST_SECONDS = 40
-_LOADED_FOR_SPEED = (np, pydantic, sqlalchemy)
+_LOADED_FOR_SPEED = (np, sqlalchemy)
 _SWAPS: Mapping[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
     ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn,

@@ -13,6 +13,7 @@ from labkit.core.case.identifier import check_digit, grouped, rod_identifier
 from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
+from labkit.documents.set_spec import graded_of
 from labkit.documents.spec_reader import check_spec
 from labkit.errors import CheckError, DeliveryError, InputError, RefusedError
 from labkit.ledger.events import Kind
@@ -27,7 +28,6 @@ from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.on_disk import look_at
 from labkit.workflow.sets.stored_case import read_case, settings_now
-from labkit.workflow.sets.stored_lengths import spacer_set_of
 from tests.support.making import (
     CASE,
     INSTALLED,
@@ -102,7 +102,7 @@ def test_rejection_order_and_set_are_recorded_as_one(recorded, out):
 def test_every_length_is_taken_back_from_the_record(recorded):
     """The rebuilt set is the graded one, value for value, to the digits that are written."""
     graded = open_case(source(TWO), dict(INSTALLED.templates)).spacer_set
-    kept = spacer_set_of(recorded.ledger.set_named(FIRST).spec.content)
+    kept = graded_of(recorded.ledger.set_named(FIRST).spec.content)
     assert as_written(jsonable(kept)) == as_written(jsonable(graded))
 
 

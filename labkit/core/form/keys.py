@@ -11,6 +11,8 @@ from functools import cache, cached_property
 from types import NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
+from labkit.core.jsonable import names_of_text
+
 #: Units that end the names of fields and are left out of the keys of files.
 UNITS = ("_mm", "_deg")
 #: No text has more characters and no list more members, where its key says nothing.
@@ -102,6 +104,7 @@ class Entry:
         optional: Whether it may be None.
         default: Value where the key is absent; NO_DEFAULT where it has none.
         inside: Keys of a table that only groups keys.
+        texts: Names under which a record has it as text.
     """
 
     field: str
@@ -110,6 +113,7 @@ class Entry:
     optional: bool = False
     default: Any = NO_DEFAULT
     inside: Mapping[str, Entry] = dataclasses.field(default_factory=dict)
+    texts: tuple[str, ...] = ()
 
     @cached_property
     def members(self) -> tuple[type, ...]:
@@ -130,8 +134,10 @@ def entries(cls: type) -> tuple[Entry, ...]:
     """Give the form of every field of a class, in their order."""
     hints = get_type_hints(cls, include_extras=True)
     return tuple(
-        _entry(field.name, hints[field.name], _default(field))
-        for field in dataclasses.fields(cls) if field.init
+        dataclasses.replace(
+            _entry(field.name, hints[field.name], _default(field)), texts=names_of_text(field)
+        )
+        for field in dataclasses.fields(cls)
     )
 
 
@@ -155,8 +161,9 @@ def record_keys(cls: type) -> Mapping[str, Entry]:
 
     What is ALSO in some records follows from the fields, and is not read.
     """
-    also = {name: Entry("", object, Key(), default=None) for name in getattr(cls, "ALSO", ())}
-    return {**{one.field: one for one in entries(cls)}, **also}
+    also = [*getattr(cls, "ALSO", ()), *(name for one in entries(cls) for name in one.texts[1:])]
+    told = {one.texts[0] if one.texts else one.field: one for one in entries(cls)}
+    return {**told, **{name: Entry("", object, Key(), default=None) for name in also}}
 
 
 def tag_of(cls: type) -> str:
@@ -172,14 +179,19 @@ def _default(field: dataclasses.Field[Any]) -> Any:
 
 def _entry(name: str, hint: Any, default: Any) -> Entry:
     """Take a field's type apart: its form, whether it may be None, what it is."""
-    key = Key()
-    if get_origin(hint) is Annotated:
-        hint, *notes = get_args(hint)
-        key = next((one for one in notes if isinstance(one, Key)), key)
+    hint, key = _noted(hint, Key())
     optional = _is_union(hint) and NoneType in get_args(hint)
     if optional:
         hint = Union[tuple(one for one in get_args(hint) if one is not NoneType)]  # noqa: UP007
+        hint, key = _noted(hint, key)
     return Entry(name, hint, key, optional, default)
+
+
+def _noted(hint: Any, key: Key) -> tuple[Any, Key]:
+    if get_origin(hint) is not Annotated:
+        return hint, key
+    hint, *notes = get_args(hint)
+    return hint, next((one for one in notes if isinstance(one, Key)), key)
 
 
 def _is_value(kind: Any) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -24,6 +25,8 @@ from labkit.core.form.words import Location, dotted, listed, shown, unknown_key
 from labkit.errors import InputError
 
 ValueT = TypeVar("ValueT")
+#: A decimal as text: a length, as it is engraved.
+_DIGITS = re.compile(r"\d{1,3}(\.\d{1,3})?")
 #: The version of a file's form.
 SCHEMA = Entry("", int, Key("version of this file's form", "1", holds=lambda value: value == 1))
 
@@ -297,7 +300,7 @@ class _FileReader(_Reader):
 class _RecordReader(_Reader):
     """Reads what the program wrote: keys as the fields are named."""
 
-    numbers = (int, float)
+    numbers = (int, float, Decimal)
     date_words = "a date such as 2031-03-14"
 
     def keys_of(self, cls: type) -> Mapping[str, Entry]:
@@ -305,8 +308,26 @@ class _RecordReader(_Reader):
 
     def absent(self, entry: Entry, place: Location) -> dict[str, Any]:
         if entry.default is NO_DEFAULT:
-            self.missing(entry, place)
+            self.say(place, "is missing", self.allowed(entry, place))
         return {}
+
+    def given(self, keys: Mapping[str, Entry], data: Any, place: Location) -> dict[str, Any]:
+        found = super().given(keys, data, place)
+        for entry in keys.values():
+            for name in entry.texts[1:]:  # the same text under each
+                if isinstance(data, Mapping) and data.get(name) != data.get(entry.texts[0]):
+                    self.wrong(entry, data.get(name), (*place, name))
+        return found
+
+    def value(self, entry: Entry, raw: Any, place: Location) -> Any:
+        if raw is None and entry.key.otherwise:
+            return entry.default  # what was not told, and is not computed with
+        if entry.texts and not (isinstance(raw, str) and _DIGITS.fullmatch(raw)):
+            self.wrong(entry, raw, place)
+            return None
+        if hasattr(entry.kind, "of_record"):
+            return entry.kind.of_record(raw)
+        return super().value(entry, Decimal(raw) if entry.texts else raw, place)
 
     def date(self, raw: object) -> datetime.date:
         return datetime.date.fromisoformat(self.text(raw))

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Annotated, ClassVar
 
 from labkit.core.findings import Finding, refusals
+from labkit.core.form.keys import Key, quantity
 from labkit.core.grading.prescription import Action, JawModelName, Side, Zero
+from labkit.core.jsonable import text_under
 from labkit.core.numbers import require_finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 from labkit.errors import InputError
 from labkit.units import plain, written
+
+#: Numbers of a set as it was made: nothing in a mouth is larger.
+Mm = Annotated[float, quantity("", -1e4, 1e4)]
 
 #: A percentage with no more decimals than these was stated so, and is shown so.
 STATED_PERCENT_DECIMALS = 2
@@ -106,9 +112,9 @@ class RodLength:
         tolerance_mm: Tolerance of the made length, ±.
     """
 
-    exact_mm: float
-    length: Decimal
-    mm_per_mm: float
+    exact_mm: Mm
+    length: Decimal = field(metadata=text_under("length_mm", "label"))
+    mm_per_mm: Mm
     tolerance_mm: Decimal
 
     def __post_init__(self) -> None:
@@ -140,15 +146,15 @@ class Made:
         pad_gap_left_mm, pad_gap_right_mm: Hinged: vertical gap, + where the pads stand apart.
     """
 
-    advancement_mm: float
-    percent: float
-    side_mismatch_mm: float | None = None
-    deviation_mm: float | None = None
-    pitch_deg: float | None = None
-    yaw_deg: float | None = None
-    roll_deg: float | None = None
-    pad_gap_left_mm: float | None = None
-    pad_gap_right_mm: float | None = None
+    advancement_mm: Mm
+    percent: Mm
+    side_mismatch_mm: Mm | None = None
+    deviation_mm: Mm | None = None
+    pitch_deg: Mm | None = None
+    yaw_deg: Mm | None = None
+    roll_deg: Mm | None = None
+    pad_gap_left_mm: Mm | None = None
+    pad_gap_right_mm: Mm | None = None
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -164,9 +170,9 @@ class Step:
         made: Where the jaw stands with the made rods.
     """
 
-    percent: float
-    advancement_mm: float
-    displacement_mm: float
+    percent: Mm
+    advancement_mm: Mm
+    displacement_mm: Mm
     start: bool
     left: RodLength
     right: RodLength
@@ -203,12 +209,14 @@ class SpacerSet:
     """
 
     zero: Zero
-    range_mm: float | None
+    range_mm: Mm | None
     jaw_model: JawModelName
     action: Action
-    steps: tuple[Step, ...]
+    steps: Annotated[tuple[Step, ...], Key(allowed="a list of steps")]
     assumed: tuple[str, ...]
-    findings: tuple[Finding, ...]
+    findings: Annotated[tuple[Finding, ...], Key(allowed="a list of findings")]
+
+    ALSO: ClassVar = ("schema", "case")
 
     def __post_init__(self) -> None:
         require_finite(self)

@@ -14,7 +14,7 @@ from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.projected import RodViews
 from labkit.core.rod.rods import Hand, Rod
 from labkit.core.rod.views import SeenLabel, rod_views, seen_ends
-from labkit.documents.rod_values import rod_of, template_of
+from labkit.documents.set_spec import rod_of, template_of
 from labkit.errors import InputError
 
 

@@ -13,7 +13,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
 from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.inspection import lines_of
-from labkit.documents.rod_values import template_of
+from labkit.documents.set_spec import template_of
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.limits import (
     Gauge,

@@ -16,7 +16,7 @@ from labkit.core.gauging.ways_of_measuring import Method, ways_of
 from labkit.core.label.lettering import Lettering
 from labkit.core.report import Column, Table, only
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
-from labkit.documents.rod_values import template_of
+from labkit.documents.set_spec import template_of
 from labkit.errors import InputError, RefusedError
 from labkit.exports.scan.measure import USUAL_U_MM, EndSeen, ScanMeasure, measure_scan
 from labkit.ledger.queries import Reader

@@ -21,6 +21,7 @@ from labkit.core.case.rods_out import RodOut
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import Process, RodTemplate
+from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
 from labkit.exports.write.set_folder import held
 from labkit.ledger.rods import REPLACEMENT
@@ -31,7 +32,7 @@ from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
-from labkit.workflow.sets.job import Job, Means, SeriesPlace, Ticket
+from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
 from labkit.workflow.sets.stored_case import pair_of, rods_out

@@ -16,7 +16,7 @@ from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
-from labkit.documents.rod_values import rod_of
+from labkit.documents.set_spec import Engraved, graded_of, part_of
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import held
 from labkit.ledger.events import Kind
@@ -32,9 +32,8 @@ from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
-from labkit.workflow.sets.spec import inputs_sha256, part_json
+from labkit.workflow.sets.spec import inputs_sha256
 from labkit.workflow.sets.stored_case import OUT_STATES
-from labkit.workflow.sets.stored_lengths import spacer_set_of
 
 #: The order keeps so much of a reason.
 _MOST_ASKED = 200
@@ -180,7 +179,7 @@ def replacement_job(
     assert stored is not None
     assert stored.spec is not None
     spec = stored.spec.content
-    case = _case(ledger, stored, spacer_set_of(spec), rods)
+    case = _case(ledger, stored, graded_of(spec), rods)
     process = as_stored(Process, stored.process, {}, stored.name, accept=True)
     replaces = {(rod.step, Side(rod.side)): _replaced(rod, stored) for rod in rods}
     planned = _pieces(planned_parts(case, process, means[0]), replaces)
@@ -227,14 +226,13 @@ def _require_as_recorded(
     planned: list[tuple[Part, Engraving]], recorded: list[dict[str, object]]
 ) -> None:
     """Hold the new parts against the recorded ones: shape and label must be the same."""
-    known = {part["part"]: part for part in recorded}
-    nameless = Ticket("", 0)
+    known = {part.part: part for part in map(part_of, recorded)}
     for part, engraving in planned:
         was = known.get(part.rod.part)
-        now = part_json(part, {}, engraving, nameless)
-        if was is None or rod_of(was, part.rod.template) != part.rod:
+        if was is None or was.rod(part.rod.template) != part.rod:
             raise _changed(part.rod.part)
-        if as_written(was["engraving"]) != as_written(now["engraving"]):
+        now = Engraved.of(engraving)
+        if as_written(jsonable(was.engraving)) != as_written(jsonable(now)):
             raise _changed(part.rod.part)
 
 

@@ -11,7 +11,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.inspection import chosen_way, gauge_of, lines_of
-from labkit.documents.rod_values import template_of
+from labkit.documents.set_spec import template_of
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.stored import StoredSet
 from labkit.qa.decision.bench import Bench, Place

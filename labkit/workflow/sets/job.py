@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
 
 from labkit.catalog.profiles import Profile
 from labkit.core.case.identifier import rod_identifier
@@ -13,6 +12,7 @@ from labkit.core.grading.prescription import Side
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
+from labkit.documents.set_spec import SeriesPlace
 from labkit.workflow.sets.cases import Case
 
 
@@ -27,24 +27,6 @@ class Means:
     process: Process
     lettering: Lettering
     profile: Profile
-
-
-@dataclass(frozen=True)
-class SeriesPlace:
-    """One setting of a case's whole series, as the case sheet shows it.
-
-    Args:
-        new: Whether it belongs to the set being made.
-        left, right: Labels; empty where that side's rod is not out.
-    """
-
-    set_revision: int
-    step: int
-    new: bool
-    percent: float
-    advancement_mm: float
-    left: str
-    right: str
 
 
 @dataclass(frozen=True)
@@ -114,33 +96,3 @@ class Ticket:
         """Give the identifier of one rod."""
         attempt = self.attempts.get((step, side), 0)
         return rod_identifier(self.inputs_sha256, self.revision, step, side, attempt)
-
-
-def series_json(series: Iterable[SeriesPlace], revision: int) -> list[dict[str, Any]]:
-    """Give the whole series as it stands in spacer-set.json.
-
-    Returns:
-        One object each.
-    """
-    return [
-        {**vars(place), "set_revision": revision if place.new else place.set_revision}
-        for place in series
-    ]
-
-
-def replaces_json(job: Job) -> list[dict[str, Any]]:
-    """Give the rods whose places new ones take, as they stand in spacer-set.json.
-
-    Returns:
-        One object each, by step, left before right.
-    """
-    return [
-        {
-            "step": step,
-            "side": str(side),
-            "identifier": job.replaces[step, side].identifier,
-            "set": job.replaces[step, side].set_name,
-            "prescription_revision": job.replaces[step, side].revision,
-        }
-        for step, side in job.places()
-    ]

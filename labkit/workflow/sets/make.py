@@ -15,6 +15,7 @@ from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.label.place import check_label
 from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
+from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
 from labkit.errors import CheckError
 from labkit.exports.write.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
@@ -22,7 +23,7 @@ from labkit.units import as_written, written
 from labkit.workflow.sets.cases import Case, refuse_if_refused
 from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.papers import count_papers, write_papers
-from labkit.workflow.sets.spec import csv_rows, inputs_sha256, part_json, spec_json
+from labkit.workflow.sets.spec import csv_rows, inputs_sha256, set_spec
 
 if TYPE_CHECKING:
     from labkit.exports.check.part import PartCheck
@@ -43,13 +44,12 @@ class MadePart:
 
     Args:
         engraving: Its label as laid out.
-        files: Names of its files by kind, relative to the set.
         mesh: Its mesh as in the STL, for the build plate.
     """
 
     part: Part
     engraving: Engraving
-    files: dict[str, str]
+    files: PartFiles
     check: PartCheck
     mesh: Mesh
 
@@ -230,8 +230,8 @@ class _Work:
 
         rx = self.case.prescription
         stem = f"{self.place.name}_{part.rod.part}"
-        files = {"step": f"step/{stem}.step", "stl": f"stl/{stem}.stl"}
-        step_path, stl_path = (self._path(files[kind]) for kind in ("step", "stl"))
+        files = PartFiles(f"step/{stem}.step", f"stl/{stem}.stl")
+        step_path, stl_path = (self._path(file) for file in (files.step, files.stl))
         nominal = build(part.rod, engraving)
         write_step(nominal.solid, step_path, StepHeader(stem, rx.date.isoformat()))
         compensation = self.means.process.compensation
@@ -287,27 +287,24 @@ class _Work:
         self, made: list[MadePart], plates: list[tuple[str, PlatePlan, PlateCheck]]
     ) -> dict[str, Any]:
         """Write the spec, the table of steps and the check report."""
-        revision = self.place.revision
+        files = {m.part.rod.part: m.files for m in made}
+        told = set_spec(self.job, self.ticket, files, [set_plate(*one[:2]) for one in plates])
         # The papers are set from what is written, so that they can be set again from the file.
-        spec: dict[str, Any] = as_written({
-            **spec_json(self.job, revision),
-            "parts": [part_json(m.part, m.files, m.engraving, self.ticket) for m in made],
-            "plates": [plate_json(file, plan) for file, plan, _ in plates],
-        })
-        root = self.place.staging
-        write_json(root / SPEC_FILE, spec)
+        content: dict[str, Any] = as_written(told.content())
+        spec, root = SetSpec.read(content), self.place.staging
+        write_json(root / SPEC_FILE, content)
         with (root / "spacer-set.csv").open("w", encoding="utf-8", newline="") as stream:
             csv.writer(stream, lineterminator="\n").writerows(csv_rows(spec))
         report = {
             "schema": 1,
-            "case": spec["case"],
-            "revision": revision,
+            "case": spec.case,
+            "revision": spec.revision,
             "process": self.means.process.name,
             "parts": [m.check.to_json() for m in made],
             "plates": [check.to_json() for _, _, check in plates],
         }
         write_json(root / "checks.json", report)
-        return spec
+        return content
 
     def _path(self, file: str) -> Path:
         path = self.place.staging / file
@@ -323,28 +320,22 @@ class _Work:
             )
 
 
-def plate_json(file: str, plan: PlatePlan) -> dict[str, Any]:
+def set_plate(file: str, plan: PlatePlan) -> SetPlate:
     """Describe one build plate.
 
     Args:
         file: Name of its file, relative to the set.
-
-    Returns:
-        The object in spacer-set.json.
     """
-    counts = Counter(plan.parts[placement.part].number for placement in plan.placements)
-    return {
-        "file": file,
-        "bed_mm": [plan.plate.width_mm, plan.plate.depth_mm],
-        "items": [{"part": part, "quantity": pieces} for part, pieces in counts.items()],
-        "placements": [
-            {
-                "part": plan.parts[placement.part].number,
-                "x_mm": written(placement.x_mm, PLACEMENT_DECIMALS),
-                "y_mm": written(placement.y_mm, PLACEMENT_DECIMALS),
-                "width_mm": written(placement.width_mm, PLACEMENT_DECIMALS),
-                "depth_mm": written(placement.depth_mm, PLACEMENT_DECIMALS),
-            }
-            for placement in plan.placements
-        ],
-    }
+    numbers = [plan.parts[placement.part].number for placement in plan.placements]
+    places = (
+        (each.x_mm, each.y_mm, each.width_mm, each.depth_mm) for each in plan.placements
+    )
+    return SetPlate(
+        file=file,
+        bed_mm=(plan.plate.width_mm, plan.plate.depth_mm),
+        items=tuple(PlateItem(*item) for item in Counter(numbers).items()),
+        placements=tuple(
+            PlatePlace(number, *(written(value, PLACEMENT_DECIMALS) for value in place))
+            for number, place in zip(numbers, places, strict=True)
+        ),
+    )

@@ -15,8 +15,8 @@ from labkit.catalog.profiles import Profile, profile_json
 from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
 from labkit.documents.render import compile_pdf
-from labkit.documents.rod_values import rod_of, template_of
 from labkit.documents.set_picture import set_drawing
+from labkit.documents.set_spec import rod_of, template_of
 from labkit.documents.spec_reader import read_spec
 from labkit.documents.standing import profile_on_paper
 from labkit.documents.svg import to_svg

@@ -4,38 +4,39 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import labkit
 from labkit.catalog.profiles import Profile, profile_json
 from labkit.core.cautions import CAUTIONS
 from labkit.core.grading.grade import side_tolerance
-from labkit.core.grading.prescription import JawModelName
+from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Engraving
 from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
 from labkit.core.spreadsheet import cell
+from labkit.documents.set_spec import (
+    Engraved,
+    PartFiles,
+    Program,
+    ReplacedRod,
+    SetPart,
+    SetPlate,
+    SetSpec,
+    SetUse,
+    StepTolerances,
+)
 from labkit.units import as_written
 from labkit.workflow.sets.cases import Case
-from labkit.workflow.sets.job import Job, Ticket, replaces_json, series_json
-from labkit.workflow.sets.lengths_report import lengths_json
+from labkit.workflow.sets.job import Job, Ticket
 
-#: Values of [jaw] that each model computes with.
-_JAW_VALUES = {
-    JawModelName.STRAIGHT: (),
-    JawModelName.SLIDING: ("path_inclination_deg",),
-    JawModelName.HINGED: (
-        "condylar_inclination_deg",
-        "condyle_left",
-        "condyle_right",
-        "contact_inclination_deg",
-        "pads_left",
-        "pads_right",
-        "incisal",
-    ),
-}
+_CSV_HEADER = (
+    "case", "revision", "step", "percent", "advancement_mm", "start", "left_label", "right_label",
+    "left_exact_mm", "right_exact_mm", "made_advancement_mm", "made_percent",
+)
 
 
 def inputs_sha256(
@@ -63,142 +64,98 @@ def inputs_sha256(
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def spec_json(job: Job, revision: int) -> dict[str, Any]:
-    """Give the content of spacer-set.json that is known before anything is built.
-
-    Returns:
-        The object; parts and plates are still to be added. Extra rods have the whole series
-        of the case under "series", rods that take the place of others those under "replaces".
-    """
-    case, process, profile = job.case, job.means.process, job.means.profile
-    series = {"series": series_json(job.series, revision)} if job.series else {}
-    replaces = {"replaces": replaces_json(job)} if job.replaces else {}
-    return {
-        "schema": 1,
-        "program": {"name": "labkit", "version": labkit.__version__},
-        "case": case.prescription.case,
-        "revision": revision,
-        "date": case.prescription.date.isoformat(),
-        "inputs_sha256": job.inputs_sha256,
-        "prescription": _prescription(case),
-        "template": {**jsonable(case.template), "handed": case.template.handed},
-        "process": jsonable(process),
-        "profile": profile_json(profile),
-        "lengths": lengths_json(case),
-        **series,
-        **replaces,
-        "tolerances_mm": _tolerances(case),
-        "cautions": list(CAUTIONS),
-    }
-
-
-def _prescription(case: Case) -> dict[str, Any]:
-    """Give the prescription's values; what its jaw model does not know is None."""
-    content: dict[str, Any] = jsonable(case.prescription)
-    used = {"model", "assumed", *_JAW_VALUES[case.prescription.jaw.model]}
-    jaw = content["jaw"]
-    return {**content, "jaw": {k: v if k in used else None for k, v in jaw.items()}}
-
-
-def part_json(
-    part: Part, files: dict[str, str], engraving: Engraving, ticket: Ticket
-) -> dict[str, Any]:
-    """Describe one part of a set.
+def set_spec(
+    job: Job, ticket: Ticket, files: Mapping[str, PartFiles], plates: Sequence[SetPlate]
+) -> SetSpec:
+    """Give what spacer-set.json says of a set that was built.
 
     Args:
-        files: Names of its files by kind, relative to the set.
-        ticket: The identifiers of the set's rods.
-
-    Returns:
-        The object in spacer-set.json.
+        ticket: Its revision and the identifiers of its rods.
+        files: Names of the files of each part, relative to the set.
     """
+    case, rx = job.case, job.case.prescription
+    return SetSpec(
+        program=Program("labkit", labkit.__version__),
+        case=rx.case,
+        revision=ticket.revision,
+        date=rx.date,
+        inputs_sha256=job.inputs_sha256,
+        prescription=rx,
+        template=case.template,
+        process=job.means.process,
+        profile=job.means.profile,
+        lengths=case.spacer_set,
+        series=tuple(
+            replace(place, set_revision=ticket.revision) if place.new else place
+            for place in job.series
+        ),
+        replaces=tuple(
+            ReplacedRod(*place, one.identifier, one.set_name, one.revision)
+            for place in job.places() if (one := job.replaces.get(place))
+        ),
+        tolerances_mm=tuple(_tolerances(case)),
+        cautions=CAUTIONS,
+        parts=tuple(
+            set_part(part, engraving, ticket, files[part.rod.part])
+            for part, engraving in job.planned
+        ),
+        plates=tuple(plates),
+    )
+
+
+def set_part(part: Part, engraving: Engraving, ticket: Ticket, files: PartFiles) -> SetPart:
+    """Describe one part of a set, with the identifiers of its rods."""
     rod = part.rod
-    return {
-        "part": rod.part,
-        "label": rod.label,
-        "length_mm": str(rod.length),
-        "mark": rod.mark,
-        "hand": rod.hand.value,
-        "quantity": part.quantity,
-        "uses": [
-            {
-                "step": use.step,
-                "side": str(use.side),
-                "identifier": ticket.identifier(use.step, use.side),
-            }
-            for use in part.uses
-        ],
-        "engraving": {
-            "text": engraving.text,
-            "bar": engraving.bar,
-            "height_mm": engraving.height_mm,
-            "stroke_mm": engraving.stroke_mm,
-            "width_mm": engraving.width_mm,
-            "box_height_mm": engraving.depth_mm,
-        },
-        "files": files,
-    }
+    return SetPart(
+        part=rod.part,
+        length=rod.length,
+        mark=rod.mark,
+        hand=rod.hand,
+        quantity=part.quantity,
+        uses=tuple(
+            SetUse(use.step, use.side, ticket.identifier(use.step, use.side)) for use in part.uses
+        ),
+        engraving=Engraved.of(engraving),
+        files=files,
+    )
 
 
-def csv_rows(spec: dict[str, Any]) -> list[list[str]]:
+def csv_rows(spec: SetSpec) -> list[list[str]]:
     """Make the rows of spacer-set.csv: one for each step, both sides.
 
     Of rods that take the place of others, only their steps; a side that was not made is empty.
 
     Args:
-        spec: Content of spacer-set.json.
+        spec: As read back from what is written, so that both have the same digits.
 
     Returns:
         Header and rows, all text.
     """
-    header = [
-        "case",
-        "revision",
-        "step",
-        "percent",
-        "advancement_mm",
-        "start",
-        "left_label",
-        "right_label",
-        "left_exact_mm",
-        "right_exact_mm",
-        "made_advancement_mm",
-        "made_percent",
-    ]
-    rows = [header]
-    made = {(use["step"], use["side"]) for part in spec["parts"] for use in part["uses"]}
-    for number, step in enumerate(spec["lengths"]["steps"], 1):
-        sides = [side for side in ("left", "right") if (number, side) in made]
-        if not sides:
-            continue
-        labels = {side: step[side]["label"] for side in sides}
-        rows.append(
-            [
-                cell(spec["case"]),
-                str(spec["revision"]),
+    rows = [list(_CSV_HEADER)]
+    made = {(use.step, use.side) for part in spec.parts for use in part.uses}
+    for number, step in enumerate(spec.lengths.steps, 1):
+        labels = [step.rod(side).label if (number, side) in made else "" for side in Side]
+        if any(labels):
+            rows.append([
+                cell(spec.case),
+                str(spec.revision),
                 str(number),
-                repr(step["percent"]),
-                repr(step["advancement_mm"]),
-                "yes" if step["start"] else "no",
-                labels.get("left", ""),
-                labels.get("right", ""),
-                repr(step["left"]["exact_mm"]),
-                repr(step["right"]["exact_mm"]),
-                repr(step["made"]["advancement_mm"]),
-                repr(step["made"]["percent"]),
-            ]
-        )
+                repr(step.percent),
+                repr(step.advancement_mm),
+                "yes" if step.start else "no",
+                *labels,
+                repr(step.left.exact_mm),
+                repr(step.right.exact_mm),
+                repr(step.made.advancement_mm),
+                repr(step.made.percent),
+            ])
     return rows
 
 
-def _tolerances(case: Case) -> list[dict[str, float]]:
+def _tolerances(case: Case) -> Iterator[StepTolerances]:
     """Give the tolerances of each step: of both rods, and of left minus right."""
-    grading = case.prescription.grading
-    return [
-        {
-            "left": float(step.left.tolerance_mm),
-            "right": float(step.right.tolerance_mm),
-            "side_tolerance_mm": float(side_tolerance(step, grading)),
-        }
-        for step in case.spacer_set.steps
-    ]
+    for step in case.spacer_set.steps:
+        sides = side_tolerance(step, case.prescription.grading)
+        yield StepTolerances(
+            float(step.left.tolerance_mm), float(step.right.tolerance_mm), float(sides)
+        )
