@@ -17,7 +17,7 @@ from labkit.core.case.identifier import parse_identifier
 from labkit.core.file_names import is_inside
 from labkit.core.form.keys import Key, file_key, matching, quantity
 from labkit.core.form.read import from_record, read_record
-from labkit.core.form.words import Location, dotted, shown
+from labkit.core.form.words import Location, shown
 from labkit.core.grading.prescription import MODEL_FIELDS, Prescription, Side, Zero
 from labkit.core.grading.steps import Mm, SpacerSet
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT, jsonable, text_under
@@ -383,7 +383,7 @@ def _differences(
 
 
 def _unlike(location: Location, problem: str) -> InputError:
-    field_name = dotted(location) or "the whole"
+    field_name = ".".join(map(str, location)) or "the whole"
     return InputError(
         f"{field_name} {problem}; use a set that this version of `labkit make` wrote, unchanged",
         field=field_name,

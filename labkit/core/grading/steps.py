@@ -17,7 +17,7 @@ from labkit.errors import InputError
 from labkit.units import plain, written
 
 #: Numbers of a set as it was made: nothing in a mouth is larger.
-Mm = Annotated[float, quantity("", -1e4, 1e4)]
+Mm = Annotated[float, quantity("", -1e4, 1e4, "")]
 
 #: A percentage with no more decimals than these was stated so, and is shown so.
 STATED_PERCENT_DECIMALS = 2
