@@ -102,7 +102,7 @@ def test_an_extra_rod_has_the_fittings_of_the_first_and_its_own_length(
     for new in later.parts:
         (old,) = (p for p in first.parts if p.part.rod.mark == new.part.rod.mark)
         was, now = (
-            measure_step(made.folder / part.files["step"], part.part.rod.template)
+            measure_step(made.folder / part.files.step, part.part.rod.template)
             for made, part in ((first, old), (later, new))
         )
         assert abs(was.ends.length_mm - float(old.part.rod.length)) < 1e-6
