@@ -23,6 +23,13 @@ def require_finite(instance: object) -> None:
             )
 
 
+class Finite:
+    """A frozen value all of whose numbers are finite; anything else is refused on creation."""
+
+    def __post_init__(self) -> None:
+        require_finite(self)
+
+
 def _finite(value: object) -> bool:
     if isinstance(value, float):
         return math.isfinite(value)

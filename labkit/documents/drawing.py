@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TypeVar
 
 from labkit.core.label.lettering import Line, Piece, Point2
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.outlines import Loop, circle, polygon, rectangle
 from labkit.documents.glyphs import BOLD, REGULAR
 from labkit.documents.letters import CAPITAL, SMALL_LETTER, width_mm
@@ -81,7 +81,7 @@ class Fill:
 
 
 @dataclass(frozen=True)
-class Text:
+class Text(Finite):
     """A line of words.
 
     Args:
@@ -100,9 +100,6 @@ class Text:
     most_mm: float = 1e6
     own: bool = False
     bold: bool = False
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def full_mm(self) -> float:

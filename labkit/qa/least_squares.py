@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import InputError
 from labkit.qa.uncertainty import COVERAGE, coverage_factor
 
@@ -51,7 +51,7 @@ def tested(value: float, error: float, dof: float, confidence: float) -> Tested:
 
 
 @dataclass(frozen=True)
-class Fit:
+class Fit(Finite):
     """A linear model y = X b + e, fitted with equal weights.
 
     Args:
@@ -71,9 +71,6 @@ class Fit:
     regression_ss: float
     dof: int
     model_dof: int
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def residual_sd(self) -> float:

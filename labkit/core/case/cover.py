@@ -11,11 +11,11 @@ from labkit.core.grading.grade import length_tolerance
 from labkit.core.grading.prescription import Grading, Side
 from labkit.core.grading.rules import swap_room_mm
 from labkit.core.grading.steps import LengthLimits, RodLength, Step
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 
 @dataclass(frozen=True)
-class TolerancedRod:
+class TolerancedRod(Finite):
     """A rod out with its length tolerance.
 
     Args:
@@ -24,9 +24,6 @@ class TolerancedRod:
 
     rod: RodOut
     tolerance_mm: Decimal
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def length(self) -> Decimal:
@@ -53,7 +50,7 @@ class SideCover:
 
 
 @dataclass(frozen=True)
-class StepCover:
+class StepCover(Finite):
     """A step of the prescription, and what is out for it.
 
     Args:
@@ -68,9 +65,6 @@ class StepCover:
     right: SideCover
     covered: bool
     pair: str
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def missing(self) -> tuple[tuple[Side, str], ...]:

@@ -13,13 +13,13 @@ from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit, S
 from labkit.core.grading.series import AskedStep, asked_steps, too_many
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import LEFT, RIGHT, displacements_at
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite, require_finite
 from labkit.errors import InputError
 from labkit.units import NOISE_DECIMALS, label_decimals, plain, to_grid
 
 
 @dataclass(frozen=True)
-class ByPercent:
+class ByPercent(Finite):
     """One step, by its percentage.
 
     Args:
@@ -28,22 +28,16 @@ class ByPercent:
 
     percent: Decimal
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class ByAdvancement:
+class ByAdvancement(Finite):
     """One step, by its advancement."""
 
     advancement_mm: Decimal
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class ByLength:
+class ByLength(Finite):
     """One step, by the length of a rod.
 
     Args:
@@ -54,9 +48,6 @@ class ByLength:
 
     length: Decimal
     side: Side | None = None
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -21,12 +21,12 @@ from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.grading.rules import check_steps
 from labkit.core.grading.steps import LengthLimits, Made, SpacerSet, Step
 from labkit.core.jaw.build import jaw_model
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.units import plain
 
 
 @dataclass(frozen=True)
-class SeriesRow:
+class SeriesRow(Finite):
     """One setting of the whole series, as the case sheet shows it.
 
     Args:
@@ -44,9 +44,6 @@ class SeriesRow:
     left: str
     right: str
     made: Made
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -15,14 +15,14 @@ from labkit.core.grading.grade import check_recorded
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import JawModel
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 #: Rounding noise of binary numbers, mm: a pair that makes the maximum exactly is not beyond it.
 _NOISE_MM = 1e-9
 
 
 @dataclass(frozen=True)
-class PairStanding:
+class PairStanding(Finite):
     """What a pair of rods makes now.
 
     Args:
@@ -41,9 +41,6 @@ class PairStanding:
     beyond_mm: float
     tolerance_mm: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
     @property
     def not_to_be_worn(self) -> bool:
         """Whether it makes more than the maximum by more than its own tolerance does.
@@ -54,16 +51,13 @@ class PairStanding:
 
 
 @dataclass(frozen=True)
-class RangeNow:
+class RangeNow(Finite):
     """The protrusive range that holds now, and the entry of the record that says so."""
 
     range_mm: float
     entry: int
     date: str
     by: str
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,11 @@ from labkit.core.case.cover import StepCover
 from labkit.core.case.rods_out import PairOut
 from labkit.core.findings import Finding, refusals
 from labkit.core.grading.prescription import Bite
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 
 @dataclass(frozen=True)
-class PairNow:
+class PairNow(Finite):
     """A pair of rods out, with what it means after the trial fit.
 
     Args:
@@ -26,12 +26,9 @@ class PairNow:
     percent_before: float
     above_100: bool
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class TrialProposal:
+class TrialProposal(Finite):
     """What would follow from a trial fit; nothing changes until the prescriber accepts it.
 
     Args:
@@ -59,9 +56,6 @@ class TrialProposal:
     pairs: tuple[PairNow, ...]
     prescribed: tuple[StepCover, ...]
     set_findings: tuple[Finding, ...]
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

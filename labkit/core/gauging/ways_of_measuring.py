@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.fittings import BossFitting, Fitting
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
@@ -35,7 +35,7 @@ class Method(StrEnum):
 
 
 @dataclass(frozen=True)
-class Limits:
+class Limits(Finite):
     """What a check's reading should be.
 
     Args:
@@ -47,12 +47,9 @@ class Limits:
     lower_mm: Decimal
     upper_mm: Decimal
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Way:
+class Way(Finite):
     """One way to measure the functional length on a template.
 
     The reading is the length plus a shift, which lies between two bounds because the sizes of
@@ -74,9 +71,6 @@ class Way:
     least_shift_mm: Decimal
     most_shift_mm: Decimal
     gauge_pins_mm: tuple[Decimal, ...] = ()
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def shift_mm(self) -> Decimal:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.prescription import Bite, Zero
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.units import plain
 
 
@@ -24,7 +24,7 @@ def protrusive_range(bite: Bite) -> Decimal | None:
 
 
 @dataclass(frozen=True)
-class BiteScale:
+class BiteScale(Finite):
     """Bite readings that are in order, as a scale.
 
     Args:
@@ -36,9 +36,6 @@ class BiteScale:
     protruded: Decimal
     registered: Decimal
     sideways_per_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def range_mm(self) -> Decimal:

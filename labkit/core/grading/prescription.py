@@ -15,7 +15,7 @@ from labkit.core.grading.jaw_averages import (
     PADS_RIGHT,
     bonwill_condyles,
 )
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 Point = tuple[float, float, float]
 
@@ -109,7 +109,7 @@ def _steps(about: str, unit: str) -> Any:
 
 
 @dataclass(frozen=True)
-class Bite:
+class Bite(Finite):
     """Bite readings along the gauge's scale at the incisors, + forward; decimals as written."""
 
     zero: Annotated[
@@ -131,12 +131,9 @@ class Bite:
         "opening at the registered bite; shown, not computed with", 0, 40
     )] = None
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Anchors:
+class Anchors(Finite):
     """Where one side's rod is held at the registered bite; None where that was not recorded."""
 
     pin_distance_mm: Annotated[float | None, quantity(
@@ -144,9 +141,6 @@ class Anchors:
     )] = None
     upper: Annotated[Point | None, _point("upper anchor point")] = None
     lower: Annotated[Point | None, _point("lower anchor point")] = None
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     def or_apart(self, pin_distance_mm: float | None) -> Anchors:
         """Take the distance that is told for both sides where this one's is not told."""
@@ -163,7 +157,7 @@ def _each_side(value: object) -> object:
 
 
 @dataclass(frozen=True)
-class Jaw:
+class Jaw(Finite):
     """Jaw model and the patient's (or average) geometry.
 
     Args:
@@ -204,9 +198,6 @@ class Jaw:
     )] = (0.0, 0.0, 0.0)
     assumed: Annotated[tuple[str, ...], WORKED_OUT] = ()
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
     @classmethod
     def from_file(cls, **given: Any) -> Jaw:
         """Fill in averages for what was not recorded, and name them."""
@@ -228,7 +219,7 @@ class GradingUnit(StrEnum):
 
 
 @dataclass(frozen=True)
-class Grading:
+class Grading(Finite):
     """Which steps are wanted, in percent or in mm of advancement.
 
     Exactly one of `listed`, `step` and `steps` says how: values listed; first, last and step;
@@ -280,9 +271,6 @@ class Grading:
             choices=("percent", "mm"), otherwise='"percent"',
         )],
     }
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @classmethod
     def from_file(

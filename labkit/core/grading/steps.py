@@ -10,7 +10,7 @@ from labkit.core.findings import Finding, refusals
 from labkit.core.form.keys import Key, quantity
 from labkit.core.grading.prescription import Action, JawModelName, Side, Zero
 from labkit.core.jsonable import text_under
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite, require_finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 from labkit.errors import InputError
@@ -102,7 +102,7 @@ class LengthLimits:
 
 
 @dataclass(frozen=True)
-class RodLength:
+class RodLength(Finite):
     """One rod's functional length at one step.
 
     Args:
@@ -116,9 +116,6 @@ class RodLength:
     length: Decimal = field(metadata=text_under("length_mm", "label"))
     mm_per_mm: Mm
     tolerance_mm: Decimal
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def label(self) -> str:
@@ -134,7 +131,7 @@ class RodLength:
 
 
 @dataclass(frozen=True)
-class Made:
+class Made(Finite):
     """Where the jaw stands with the made pair of rods; None where the model does not know.
 
     Args:
@@ -156,12 +153,9 @@ class Made:
     pad_gap_left_mm: Mm | None = None
     pad_gap_right_mm: Mm | None = None
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Step:
+class Step(Finite):
     """One setting of the appliance: one percent, one left and one right rod.
 
     Args:
@@ -177,9 +171,6 @@ class Step:
     left: RodLength
     right: RodLength
     made: Made
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def name(self) -> str:
@@ -197,7 +188,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class SpacerSet:
+class SpacerSet(Finite):
     """A graded set of rods, with what was found while grading it.
 
     Args:
@@ -217,9 +208,6 @@ class SpacerSet:
     findings: Annotated[tuple[Finding, ...], Key(allowed="a list of findings")]
 
     ALSO: ClassVar = ("schema", "case")
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def refused(self) -> tuple[Finding, ...]:

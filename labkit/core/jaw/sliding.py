@@ -10,13 +10,13 @@ import numpy as np
 from labkit.core.grading.prescription import Point
 from labkit.core.jaw.model import Designed, ReadBack
 from labkit.core.jaw.rotation import Floats
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 _SIDES = ("left", "right")
 
 
 @dataclass(frozen=True)
-class SlidingJaw:
+class SlidingJaw(Finite):
     """Anchors known, the jaw does not turn.
 
     Formula: M′ = M + d w, w = (1, k, −tan φ), L = |U − M′|; read back from
@@ -36,9 +36,6 @@ class SlidingJaw:
     lower: tuple[Point, Point]
     path_inclination_deg: float
     sideways_per_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def _path(self) -> Floats:

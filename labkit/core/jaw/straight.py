@@ -8,11 +8,11 @@ import numpy as np
 
 from labkit.core.jaw.model import Designed, ReadBack
 from labkit.core.jaw.rotation import Floats
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 
 @dataclass(frozen=True)
-class StraightJaw:
+class StraightJaw(Finite):
     """Only the anchor distances at the registered bite are known.
 
     Formula: L = L_reg − σ d.
@@ -29,9 +29,6 @@ class StraightJaw:
 
     registered_mm: tuple[float, float]
     sigma: int
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     def design(self, displacement_mm: Floats) -> Designed:
         """Give the rod lengths at displacements, shape (N,)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 Point2 = tuple[float, float]
 
@@ -14,18 +14,15 @@ ISO_3098_HEIGHTS_MM = tuple(Decimal(h) for h in ("1.8", "2.5", "3.5", "5", "7", 
 
 
 @dataclass(frozen=True)
-class Line:
+class Line(Finite):
     """Straight piece from start to end."""
 
     start: Point2
     end: Point2
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Arc:
+class Arc(Finite):
     """Circular piece, from start_deg turning by sweep_deg (+ counter-clockwise, at most 360).
 
     Args:
@@ -39,19 +36,13 @@ class Arc:
     start_deg: float
     sweep_deg: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Disc:
+class Disc(Finite):
     """Filled circle (the decimal point), with a radius of its own."""
 
     center: Point2
     radius: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 Piece = Line | Arc
@@ -59,7 +50,7 @@ Mark = Line | Arc | Disc
 
 
 @dataclass(frozen=True)
-class Glyph:
+class Glyph(Finite):
     """One character; in units of the nominal height, outlines from y = 0 to y = 1.
 
     Args:
@@ -74,12 +65,9 @@ class Glyph:
     space_before: float
     space_after: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Lettering:
+class Lettering(Finite):
     """A lettering: characters as centrelines, drawn with strokes of constant width.
 
     Args:
@@ -93,9 +81,6 @@ class Lettering:
     bar_gap: float
     heights_mm: tuple[float, ...]
     glyphs: tuple[Glyph, ...]
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import LabelError
 
@@ -16,7 +16,7 @@ ROOM_MM = 1e-9
 
 
 @dataclass(frozen=True)
-class LabelSpace:
+class LabelSpace(Finite):
     """The flat area of the inward face that may bear the label.
 
     Args:
@@ -29,9 +29,6 @@ class LabelSpace:
     height_mm: float
     corner_radius_mm: float
     center_x_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 def label_space(template: RodTemplate, length_mm: float) -> LabelSpace:

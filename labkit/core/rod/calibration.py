@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from labkit.core.form.keys import Key, matching, quantity
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 #: What a calibration's instrument is where none was named.
 USUAL_GAUGE = "the lab's usual gauge"
@@ -17,7 +17,7 @@ MOST_COUPONS = 100_000
 
 
 @dataclass(frozen=True)
-class FittedOffset:
+class FittedOffset(Finite):
     """Offset of one kind of diameter, from measured coupons."""
 
     offset_mm: Annotated[float, quantity("offset of the diameter as found", -1, 1)]
@@ -25,12 +25,9 @@ class FittedOffset:
     sd_mm: Annotated[float, quantity("standard deviation of one measured diameter", 0, 1)]
     dof: Annotated[int, quantity("degrees of freedom of both", 1, MOST_COUPONS, "")]
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Calibration:
+class Calibration(Finite):
     """A process's compensation as found from coupons.
 
     The scale and offset are those of the compensation: built length = scale · nominal + offset.
@@ -64,9 +61,6 @@ class Calibration:
     source_sha256: Annotated[
         str, Key("SHA-256 of that file", "64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
     ]
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def offsets(self) -> dict[str, FittedOffset]:

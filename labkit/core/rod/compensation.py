@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.rods import NOMINAL, Body, Compensation, Fitting, Rod, RodTemplate
 
 
 @dataclass(frozen=True)
-class RodSizes:
+class RodSizes(Finite):
     """Everything that decides the shape of one rod, without its label.
 
     Args:
@@ -21,9 +21,6 @@ class RodSizes:
     lower: Fitting
     upper: Fitting
     length_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def fittings(self) -> tuple[Fitting, Fitting]:

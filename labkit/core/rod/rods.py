@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar
 
 from labkit.core.form.keys import WORKED_OUT, Key, name_key, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
 from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting
@@ -25,7 +25,7 @@ EXPANSION_PER_C = 1e-4
 
 
 @dataclass(frozen=True)
-class LabelPlace:
+class LabelPlace(Finite):
     """Where and how the length is engraved."""
 
     height_mm: Annotated[float, quantity("height of the digits, ISO 3098 series", 1.8, 10)]
@@ -35,12 +35,9 @@ class LabelPlace:
     ]
     side_mark: Annotated[bool, Key("whether L or R follows the length")]
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class RodTemplate:
+class RodTemplate(Finite):
     """A part family member: one row of a template file.
 
     Title, description and hardware are the family's, the title with the row's size.
@@ -64,9 +61,6 @@ class RodTemplate:
     ALSO: ClassVar = ("handed",)
     FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
     @classmethod
     def from_file(cls, *, size: str, **given: Any) -> RodTemplate:
         """Make a template of its row in a file; the words of the family are still to come."""
@@ -79,7 +73,7 @@ class RodTemplate:
 
 
 @dataclass(frozen=True)
-class Compensation:
+class Compensation(Finite):
     """What a process adds to the nominal parameters before a part is built."""
 
     length_scale: Annotated[float, quantity(
@@ -98,9 +92,6 @@ class Compensation:
         "added to ball diameters", -1, 1, required=True
     )] = 0.0
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
     def offset_of(self, surface: str) -> float:
         """Give what is added to the diameters of a kind of surface: bore, pin or ball."""
         return {
@@ -113,7 +104,7 @@ NOMINAL = Compensation()
 
 
 @dataclass(frozen=True)
-class Plate:
+class Plate(Finite):
     """The usable bed of the machine."""
 
     width_mm: Annotated[float, quantity("bed along X", 20, 2000)]
@@ -121,12 +112,9 @@ class Plate:
     spacing_mm: Annotated[float, quantity("least distance between parts", 0.5, 50)]
     border_mm: Annotated[float, quantity("least distance from the edge of the bed", 0, 100)]
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Legibility:
+class Legibility(Finite):
     """What the process can still show."""
 
     least_stroke_mm: Annotated[float, quantity("narrowest groove that stays open", 0.05, 2)]
@@ -134,12 +122,9 @@ class Legibility:
     least_height_mm: Annotated[float, quantity("smallest legible digits", 0.5, 20)]
     least_wall_mm: Annotated[float, quantity("thinnest wall under an engraving", 0.2, 10)]
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Process:
+class Process(Finite):
     """How a lab makes rods."""
 
     name: Annotated[str, name_key("name used with --process")]
@@ -160,9 +145,6 @@ class Process:
     calibration: Annotated[
         Calibration | None, Key("what the compensation was found from")
     ] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 class Hand(StrEnum):

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import InputError
 
 #: Upper ends of the size steps of ISO 2768-1; the first step starts at 0.5 mm.
@@ -111,7 +111,7 @@ def tolerance_grade(grade: int, size_mm: float) -> Decimal:
 
 
 @dataclass(frozen=True)
-class SizeLimits:
+class SizeLimits(Finite):
     """Limit deviations of a toleranced size.
 
     Args:
@@ -121,9 +121,6 @@ class SizeLimits:
     nominal_mm: Decimal
     lower_mm: Decimal
     upper_mm: Decimal
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def least_mm(self) -> Decimal:

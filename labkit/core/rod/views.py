@@ -8,7 +8,7 @@ from itertools import pairwise
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering, Line, Piece, Region
 from labkit.core.label.place import label_space
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.bodies.base import Ends
 from labkit.core.rod.compensation import RodSizes, nominal_sizes
 from labkit.core.rod.curves import meetings, moved_piece, share_of
@@ -22,7 +22,7 @@ HIT_DECIMALS = 9
 
 
 @dataclass(frozen=True)
-class SeenLabel:
+class SeenLabel(Finite):
     """A label where the reader sees it.
 
     Args:
@@ -32,9 +32,6 @@ class SeenLabel:
     engraving: Engraving
     center_u_mm: float
     depth_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @classmethod
     def of(cls, rod: Rod, lettering: Lettering) -> SeenLabel:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import GeometryError
 
 Array = NDArray[np.float64]
@@ -20,7 +20,7 @@ SMALLEST_STEP = 1e-13
 
 
 @dataclass(frozen=True)
-class RoundFit:
+class RoundFit(Finite):
     """A fitted circle, sphere or cylinder.
 
     Args:
@@ -36,9 +36,6 @@ class RoundFit:
     form_mm: float
     squares_mm2: float
     axis: tuple[float, ...] = ()
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 def fit_circle(points: Array) -> RoundFit:

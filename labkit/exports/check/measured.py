@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check import limits
 from labkit.exports.expected import ExpectedEnd, SphereEnd, expected_ends
@@ -52,7 +52,7 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Found:
+class Found(Finite):
     """A fitting as found in a file.
 
     Args:
@@ -67,9 +67,6 @@ class Found:
     tilt: float = 0.0
     form_mm: float = 0.0
     chord_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from labkit.core.findings import Finding, note
 from labkit.core.label.lettering import Lettering
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import SizeLimits, linear_tolerance
 from labkit.errors import InputError, RefusedError
@@ -58,7 +58,7 @@ LABEL_TOLERANCES = 2
 
 
 @dataclass(frozen=True)
-class EndSeen:
+class EndSeen(Finite):
     """One fitting as measured.
 
     Args:
@@ -80,12 +80,9 @@ class EndSeen:
     tilt_deg: float
     points: int
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class ScanMeasure:
+class ScanMeasure(Finite):
     """What a scan of a rod measures.
 
     Args:
@@ -119,9 +116,6 @@ class ScanMeasure:
     turn: tuple[tuple[float, ...], ...]
     place_mm: tuple[float, ...]
     findings: tuple[Finding, ...]
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 def measure_scan(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 Array = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ LEAST_PAIRS = 30
 
 
 @dataclass(frozen=True)
-class Alike:
+class Alike(Finite):
     """Correlation of the errors at two points d apart: share · exp(−(d/length)^power).
 
     Args:
@@ -34,9 +34,6 @@ class Alike:
     share: float
     length_mm: float
     power: int
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     def between(self, points: Array) -> Array:
         """Give the correlation of all pairs of points, 1 on the diagonal, shape (n, n)."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.rods import Plate
 from labkit.errors import RefusedError
 
@@ -45,7 +45,7 @@ class PlatePart:
 
 
 @dataclass(frozen=True)
-class Placement:
+class Placement(Finite):
     """One piece on a plate.
 
     Args:
@@ -61,9 +61,6 @@ class Placement:
     width_mm: float
     depth_mm: float
     height_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from functools import cached_property
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import InputError
 from labkit.qa.decision.limits import READINGS, Gauge
 from labkit.qa.decision.readings import Expected, RodReadings
@@ -19,7 +19,7 @@ from labkit.qa.uncertainty import Budget
 
 
 @dataclass(frozen=True)
-class Place:
+class Place(Finite):
     """One place of a set, the rod that fills it, and how that rod was made.
 
     Args:
@@ -35,9 +35,6 @@ class Place:
     form_step: int
     gauge_uncertainty_mm: float
     expansion_per_c: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def identifier(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import RefusedError
 from labkit.qa.gauge.result import Component, GaugeResult, Variation
 from labkit.qa.gauge.study import Study, cell_name
@@ -17,7 +17,7 @@ MOST = 100
 
 
 @dataclass(frozen=True)
-class RangeTable:
+class RangeTable(Finite):
     """What the method reads off the study.
 
     Args:
@@ -41,9 +41,6 @@ class RangeTable:
     range_limit_mm: float
     mean_mm: float
     mean_half_width_mm: float
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 def d2_star(n: int, groups: int) -> float:

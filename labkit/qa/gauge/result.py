@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 
 #: Variation of a study is counted as this many standard deviations (99.73 % of a normal spread).
 SPREAD = 6.0
@@ -29,18 +29,15 @@ class Variation(StrEnum):
 
 
 @dataclass(frozen=True)
-class Range:
+class Range(Finite):
     """A confidence interval."""
 
     lower: float
     upper: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Component:
+class Component(Finite):
     """One component of the variation.
 
     Args:
@@ -50,9 +47,6 @@ class Component:
     part: Variation
     variance_mm2: float
     interval_mm: Range | None = None
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     def sd_mm(self) -> float:

@@ -10,7 +10,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import InputError, InputErrors, RefusedError
 from labkit.units import counted
 
@@ -26,7 +26,7 @@ _MOST_NAMED = 12
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(Finite):
     """One reading of a gauge study."""
 
     part: str
@@ -35,9 +35,6 @@ class Reading:
     value_mm: Decimal
     reference_mm: Decimal | None = None
     where: str = ""
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

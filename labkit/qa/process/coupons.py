@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import partial
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.errors import InputError
 from labkit.tables.cells import number, words
 from labkit.tables.columns import Column, read_columns, row_values
@@ -55,7 +55,7 @@ ToLength = Callable[[Decimal, Mapping[str, Decimal]], Decimal]
 
 
 @dataclass(frozen=True)
-class Diameter:
+class Diameter(Finite):
     """A measured diameter beside its nominal.
 
     Args:
@@ -65,12 +65,9 @@ class Diameter:
     nominal_mm: Decimal
     measured_mm: Decimal
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
 
 @dataclass(frozen=True)
-class Coupon:
+class Coupon(Finite):
     """One coupon.
 
     Args:
@@ -86,9 +83,6 @@ class Coupon:
     diameters: Mapping[str, Diameter] = field(default_factory=dict)
     machine: str = ""
     lot: str = ""
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 def read_coupons(raw: bytes, name: str, to_length: ToLength | None = None) -> tuple[Coupon, ...]:

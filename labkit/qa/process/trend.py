@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.calibration import Calibration
 from labkit.qa.least_squares import t_factor
 from labkit.qa.process.run_rules import EIGHT_ON_ONE_SIDE, SIX_TRENDING, run_rules
@@ -35,7 +35,7 @@ _LEAST_AFTER = 3
 
 
 @dataclass(frozen=True)
-class RodOff:
+class RodOff(Finite):
     """One measured rod of the process.
 
     Args:
@@ -51,9 +51,6 @@ class RodOff:
     on: datetime.date
     shared_mm: float = 0.0
     gauge: str = ""
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import ClassVar
 
 from labkit.core.label.lettering import Region
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
 from labkit.core.rod.outlines import Loop
@@ -17,16 +17,13 @@ from labkit.core.rod.projected import ProjectedView
 Ends = tuple[Fitting, Fitting]
 
 
-class Bar(ABC):
+class Bar(Finite, ABC):
     """A bar between two fittings, symmetric to its middle but for the flat or fittings."""
 
     #: Its name in files.
     shape: ClassVar[str]
     #: Whether it is round about the rod's axis.
     turned: ClassVar[bool] = False
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     @abstractmethod

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import ClassVar, Self
 
 from labkit.core.form.keys import Key, matching
-from labkit.core.numbers import require_finite
+from labkit.core.numbers import Finite
 from labkit.core.rod.projected import ProjectedView
 from labkit.core.rod.tolerances import CLASSES_ALLOWED, SizeLimits, fit_limits
 
@@ -22,7 +22,7 @@ Problem = tuple[str, str]
 
 
 @dataclass(frozen=True)
-class Mount:
+class Mount(Finite):
     """Where a fitting stands on its bar, in the rod frame or a reader's.
 
     Args:
@@ -36,16 +36,13 @@ class Mount:
     face_mm: float
     end_mm: float
 
-    def __post_init__(self) -> None:
-        require_finite(self)
-
     @property
     def inward(self) -> float:
         """Sign of the way from the fitting to the rod's middle, along x."""
         return 1.0 if self.x_mm < 0.0 else -1.0
 
 
-class EndFitting(ABC):
+class EndFitting(Finite, ABC):
     """An end fitting, seen from its centre; a kind is a `BossFitting` or a `NeckFitting`."""
 
     #: Its name in files.
@@ -64,9 +61,6 @@ class EndFitting(ABC):
     bored: ClassVar[bool] = False
 
     fit: str
-
-    def __post_init__(self) -> None:
-        require_finite(self)
 
     @property
     @abstractmethod
