@@ -53,7 +53,8 @@ def test_what_was_written_is_written_the_same_again(value, decimals):
 
 @given(st.floats(-999.0, 999.0))
 def test_no_more_is_lost_than_the_last_decimal(value):
-    assert abs(written(value) - value) <= 0.51e-9
+    # Half of the last decimal, and half of the last of twelve digits.
+    assert abs(written(value) - value) <= 0.551e-9
 
 
 @given(st.integers(0, 100_000), st.sampled_from(["0.05", "0.1", "0.25"]))
