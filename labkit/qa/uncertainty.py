@@ -97,11 +97,7 @@ class Budget:
     def to_json(self) -> list[dict[str, Any]]:
         """Write the components as JSON content; infinite degrees of freedom are null."""
         return [
-            {
-                "name": one.name, "u_mm": one.u_mm,
-                "dof": None if math.isinf(one.dof) else one.dof,
-                "kind": one.kind, "basis": one.basis,
-            }
+            {**vars(one), "dof": None if math.isinf(one.dof) else one.dof}
             for one in self.components
         ]
 
@@ -115,13 +111,10 @@ def budget_from_json(content: Iterable[Mapping[str, Any]]) -> Budget:
     """
     return Budget(
         tuple(
-            Component(
-                name=each["name"],
-                u_mm=float(each["u_mm"]),
-                dof=math.inf if each["dof"] is None else float(each["dof"]),
-                kind=each["kind"],
-                basis=each["basis"],
-            )
+            Component(**{
+                **each, "u_mm": float(each["u_mm"]),
+                "dof": math.inf if each["dof"] is None else float(each["dof"]),
+            })
             for each in content
         )
     )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from labkit.core.case.trial_values import TrialProposal
+from labkit.core.case.trial_values import PairNow, TrialProposal
 from labkit.core.findings import Finding, note, refused
 from labkit.core.grading.bite import (
     BiteScale,
@@ -135,13 +135,10 @@ def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
 def _rods_above(proposal: TrialProposal) -> Iterator[Finding]:
     above = [pair for pair in proposal.pairs if pair.above_100]
     if above:
-        named = ", ".join(
-            f"{pair.rods.name} ({pair.rods.made.percent:.1f} %)" for pair in above
-        )
         yield note(
             "rods_above_100",
-            f"these rods are now above 100 % and must not be worn: {named}; take them back, their "
-            "labels stay true",
+            f"these rods are now above 100 % and must not be worn: {_named(above)}; take them "
+            "back, their labels stay true",
             ", ".join(pair.rods.pair for pair in above),
         )
     barely = [
@@ -149,15 +146,16 @@ def _rods_above(proposal: TrialProposal) -> Iterator[Finding]:
         if not pair.above_100 and pair.rods.made.percent > HUNDRED_AND_NOISE
     ]
     if barely:
-        named = ", ".join(
-            f"{pair.rods.name} ({pair.rods.made.percent:.1f} %)" for pair in barely
-        )
         yield note(
             "rods_at_100_within_tolerance",
-            f"these rods stand a little above 100 %, within their length tolerance: {named}; they "
-            "count as 100 % rods",
+            f"these rods stand a little above 100 %, within their length tolerance: "
+            f"{_named(barely)}; they count as 100 % rods",
             ", ".join(pair.rods.pair for pair in barely),
         )
+
+
+def _named(pairs: list[PairNow]) -> str:
+    return ", ".join(f"{pair.rods.name} ({pair.rods.made.percent:.1f} %)" for pair in pairs)
 
 
 def _too_near(proposal: TrialProposal) -> Iterator[Finding]:

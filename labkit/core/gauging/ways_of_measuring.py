@@ -67,9 +67,9 @@ class Way(Finite):
     instrument: str
     formula: str
     reason: str
-    role: Role
-    least_shift_mm: Decimal
-    most_shift_mm: Decimal
+    role: Role = Role.ALSO
+    least_shift_mm: Decimal = Decimal(0)
+    most_shift_mm: Decimal = Decimal(0)
     gauge_pins_mm: tuple[Decimal, ...] = ()
 
     @property
@@ -175,9 +175,6 @@ def _half_sum(ends: tuple[Fitting, Fitting]) -> Way:
         instrument=_with(ends, "calliper, outside and inside jaws"),
         formula="L = (R over + R between) / 2",
         reason="sizes of bores and pins cancel: settles a reading near a limit",
-        role=Role.ALSO,
-        least_shift_mm=Decimal(0),
-        most_shift_mm=Decimal(0),
         gauge_pins_mm=_pins(ends),
     )
 
@@ -189,9 +186,6 @@ def _over_less_own(ends: tuple[Fitting, Fitting]) -> Way:
         instrument="outside micrometer",
         formula="L = R − (B lower + B upper) / 2, both measured",
         reason="the balls' own sizes cancel: settles a reading near a limit",
-        role=Role.ALSO,
-        least_shift_mm=Decimal(0),
-        most_shift_mm=Decimal(0),
     )
 
 
@@ -204,9 +198,6 @@ def _centres(ends: tuple[Fitting, Fitting]) -> Way:
         instrument="measuring microscope or coordinate measuring machine",
         formula="L = R",
         reason="direct, where a circle is fitted to each end",
-        role=Role.ALSO,
-        least_shift_mm=Decimal(0),
-        most_shift_mm=Decimal(0),
     )
 
 

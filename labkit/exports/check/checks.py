@@ -33,14 +33,12 @@ class Check:
 
     def to_json(self) -> dict[str, Any]:
         """Give the check as plain values, in a fixed order."""
-        measured, expected, tolerance = (
-            written(value, self._decimals) if isinstance(value, float) else value
-            for value in (self.measured, self.expected, self.tolerance)
-        )
-        return {
-            "file": self.file, "name": self.name, "measured": measured, "expected": expected,
-            "tolerance": tolerance, "unit": self.unit, "passed": self.passed,
+        told = {
+            name: written(value, self._decimals) if isinstance(value, float) else value
+            for name, value in vars(self).items()
         }
+        del told["sentence"]
+        return told
 
     @property
     def _decimals(self) -> int:
@@ -48,6 +46,22 @@ class Check:
         if self.tolerance is None:
             return WRITTEN_DECIMALS["score"]
         return CHECK_DECIMALS[self.unit]
+
+
+class Checked:
+    """A written file, or the files of a part, with every check on it in a fixed order."""
+
+    checks: tuple[Check, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every check holds."""
+        return not self.failures
+
+    @property
+    def failures(self) -> tuple[str, ...]:
+        """Sentences of the checks that do not hold."""
+        return tuple(check.sentence for check in self.checks if not check.passed)
 
 
 @dataclass(frozen=True)
@@ -71,12 +85,11 @@ class Checker:
             measured: What was found, None where nothing was.
             tolerance: Largest difference allowed.
         """
-        if measured is None:
-            sentence = self._says(f"{name} could not be measured; {expected:.6g} {unit} was asked")
-            return Check(self.file, name, None, expected, tolerance, unit, False, sentence)
-        passed = abs(measured - expected) <= tolerance
+        passed = measured is not None and abs(measured - expected) <= tolerance
         sentence = self._says(
-            f"{name} measures {measured:.9g} {unit}; "
+            f"{name} could not be measured; {expected:.6g} {unit} was asked"
+            if measured is None
+            else f"{name} measures {measured:.9g} {unit}; "
             f"{expected:.9g} ± {tolerance:g} {unit} is allowed"
         )
         return Check(

@@ -10,7 +10,7 @@ from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import NOMINAL, Compensation, Rod
 from labkit.errors import InputError
 from labkit.exports.check import limits
-from labkit.exports.check.checks import Check, Checker
+from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
 from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
 from labkit.exports.check.measured import Ends, Found, Wanted, wanted_ends
@@ -23,7 +23,7 @@ from labkit.units import CHECK_DECIMALS, written
 
 
 @dataclass(frozen=True)
-class PartCheck:
+class PartCheck(Checked):
     """What one part's files measure.
 
     Args:
@@ -38,16 +38,6 @@ class PartCheck:
     step: StepMeasure | None
     mesh: MeshMeasure | None
     label: LabelReading | None
-
-    @property
-    def passed(self) -> bool:
-        """Whether every check holds."""
-        return all(check.passed for check in self.checks)
-
-    @property
-    def failures(self) -> tuple[str, ...]:
-        """Sentences of the checks that do not hold."""
-        return tuple(check.sentence for check in self.checks if not check.passed)
 
     @property
     def step_length_mm(self) -> float | None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from labkit.core.rod.rods import Plate
 from labkit.exports.check import limits
-from labkit.exports.check.checks import Check, Checker
+from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.write.plates import PlatePlan
 
 #: The 3MF unit "millimeter", as lib3mf numbers it.
@@ -21,7 +21,7 @@ MILLIMETRE = 1
 
 
 @dataclass(frozen=True)
-class PlateCheck:
+class PlateCheck(Checked):
     """What a written build plate holds.
 
     Args:
@@ -31,16 +31,6 @@ class PlateCheck:
     name: str
     checks: tuple[Check, ...]
     warnings: tuple[str, ...]
-
-    @property
-    def passed(self) -> bool:
-        """Whether every check holds."""
-        return all(check.passed for check in self.checks)
-
-    @property
-    def failures(self) -> tuple[str, ...]:
-        """Sentences of the checks that do not hold."""
-        return tuple(check.sentence for check in self.checks if not check.passed)
 
     def to_json(self) -> dict[str, Any]:
         """Give the result as plain values, in a fixed order."""

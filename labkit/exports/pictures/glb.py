@@ -20,10 +20,14 @@ _MAGIC, _VERSION = 0x46546C67, 2
 _JSON_CHUNK, _BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 _FLOAT, _UINT = 5126, 5125
 _VERTICES, _INDICES = 34962, 34963
-_MATERIALS = (
-    {"name": "rod", "color": [0.86, 0.83, 0.76, 1.0]},
-    {"name": "engraving", "color": [0.03, 0.03, 0.03, 1.0]},
-)
+_MATERIALS = [
+    {"name": name, "pbrMetallicRoughness": {
+        "baseColorFactor": color, "metallicFactor": 0.0, "roughnessFactor": 0.6,
+    }}
+    for name, color in (
+        ("rod", [0.86, 0.83, 0.76, 1.0]), ("engraving", [0.03, 0.03, 0.03, 1.0])
+    )
+]
 
 
 def set_glb(rods: Sequence[PlacedRod], title: str) -> bytes:
@@ -82,7 +86,7 @@ class _Scene:
             "scenes": [{"name": title, "nodes": list(range(len(self._nodes)))}],
             "nodes": self._nodes,
             "meshes": self._meshes,
-            "materials": [_material(**one) for one in _MATERIALS],  # type: ignore[arg-type]
+            "materials": _MATERIALS,
             "accessors": self._accessors,
             "bufferViews": self._views,
             "buffers": [{"byteLength": len(self._binary)}],
@@ -110,11 +114,6 @@ class _Scene:
         })
         self._binary += content  # always whole multiples of four bytes
         return len(self._accessors) - 1
-
-
-def _material(name: str, color: list[float]) -> dict[str, Any]:
-    look = {"baseColorFactor": color, "metallicFactor": 0.0, "roughnessFactor": 0.6}
-    return {"name": name, "pbrMetallicRoughness": look}
 
 
 def _chunk(kind: int, content: bytes, padding: bytes) -> bytes:

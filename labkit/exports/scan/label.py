@@ -115,7 +115,8 @@ def read_scan_label(
             continue
         readings += [_read(view, form, lettering, (turned, flipped)) for form in forms]
     if not readings:
-        return _not_read("the scan shows nothing of the label's face", 0.0), pose
+        nothing = "the scan shows nothing of the label's face"
+        return ScanLabel("", "", 0, (), nothing, 0.0), pose
     best = max(readings, key=lambda reading: reading.score)
     problem = _problem(best, readings, template)
     seen = best.view.seen
@@ -125,10 +126,6 @@ def read_scan_label(
     text = best.text.removesuffix(mark)
     inward = (1 if best.flipped else -1) if template.handed else 0
     return ScanLabel(text, mark, inward, best.chars, "", seen), best.pose
-
-
-def _not_read(problem: str, seen: float) -> ScanLabel:
-    return ScanLabel("", "", 0, (), problem, seen)
 
 
 def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:

@@ -145,7 +145,7 @@ def gauge_by_anova(
     error = table.used[-1]
     return GaugeResult(
         METHOD, components, error.dof, tolerance_mm, spread.share_percent, spread.categories,
-        (*_about_pooling(table), *(_about_zero(part) for part in zeroed)),
+        (*_about_pooling(table), *(about_zero(part) for part in zeroed)),
     ), table
 
 
@@ -218,7 +218,8 @@ def _about_pooling(table: Anova) -> tuple[str, ...]:
             f"the level {table.level:g}).",)  # fmt: skip
 
 
-def _about_zero(part: Variation) -> str:
+def about_zero(part: Variation) -> str:
+    """Say that a component came out below zero."""
     return (
         f"The variance of {part} came out below zero and is set to zero: the study shows none of "
         "it."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from labkit.core.numbers import Finite
 from labkit.errors import RefusedError
+from labkit.qa.gauge.anova import about_zero
 from labkit.qa.gauge.result import Component, GaugeResult, Variation
 from labkit.qa.gauge.study import Study, cell_name
 from labkit.qa.process.control_chart import A2, D4, d2, d3
@@ -94,10 +95,7 @@ def gauge_by_ranges(
         seen = (table.k2 * table.operator_difference_mm) ** 2 - repeat / (p * r)
         found[Variation.REPRODUCIBILITY] = max(0.0, seen)
         if seen < 0:
-            notes.append(
-                "The variance of reproducibility came out below zero and is set to zero: the study "
-                "shows none of it."
-            )
+            notes.append(about_zero(Variation.REPRODUCIBILITY))
     gauge = repeat + found.get(Variation.REPRODUCIBILITY, 0.0)
     parts = (table.k3 * table.part_range_mm) ** 2
     found |= {Variation.GAUGE: gauge, Variation.PARTS: parts, Variation.TOTAL: gauge + parts}

@@ -60,22 +60,6 @@ def _windows(flags: Flags, points: int, least: int) -> Flags:
     return flags & full & (counts >= least)
 
 
-def _beyond(z: Values, side: int) -> Flags:
-    return z * side > 3.0
-
-
-def _two_of_three(z: Values, side: int) -> Flags:
-    return _windows(z * side > 2.0, 3, 2)
-
-
-def _four_of_five(z: Values, side: int) -> Flags:
-    return _windows(z * side > 1.0, 5, 4)
-
-
-def _eight_on_one_side(z: Values, side: int) -> Flags:
-    return _windows(z * side > 0.0, 8, 8)
-
-
 def _six_trending(z: Values, side: int) -> Flags:
     rising = np.concatenate([[False], np.diff(z) * side > 0.0])
     return _windows(rising, 5, 5)
@@ -87,32 +71,25 @@ def _fourteen_alternating(z: Values, _side: int) -> Flags:
     return _windows(turns, 12, 12)
 
 
-def _fifteen_within(z: Values, _side: int) -> Flags:
-    return _windows(np.abs(z) < 1.0, 15, 15)
-
-
-def _eight_outside(z: Values, _side: int) -> Flags:
-    return _windows(np.abs(z) > 1.0, 8, 8)
-
-
 #: The four zone rules and the trend. Their rates are exact, see tests/reference/.
 BEYOND = Rule(
-    "beyond-3-sigma", "one point beyond 3 standard deviations", 1, 0.0026998, _beyond,
+    "beyond-3-sigma", "one point beyond 3 standard deviations", 1, 0.0026998,
+    lambda z, side: z * side > 3.0,
     "lies {side} the {limit} limit {level}, 3 standard deviations from the centre {centre}",
 )
 TWO_OF_THREE = Rule(
     "two-of-three", "2 of the last 3 points beyond 2 standard deviations on one side", 3,
-    0.0020467, _two_of_three,
+    0.0020467, lambda z, side: _windows(z * side > 2.0, 3, 2),
     "2 of 3 points in a row lie more than 2 standard deviations {side} the centre {centre}",
 )
 FOUR_OF_FIVE = Rule(
     "four-of-five", "4 of the last 5 points beyond 1 standard deviation on one side", 5,
-    0.0044657, _four_of_five,
+    0.0044657, lambda z, side: _windows(z * side > 1.0, 5, 4),
     "4 of 5 points in a row lie more than 1 standard deviation {side} the centre {centre}",
 )
 EIGHT_ON_ONE_SIDE = Rule(
     "eight-on-one-side", "8 points in a row on one side of the centre", 8, 0.0078125,
-    _eight_on_one_side,
+    lambda z, side: _windows(z * side > 0.0, 8, 8),
     "{count} points in a row lie {side} the centre {centre}: the level has moved",
 )
 SIX_TRENDING = Rule(
@@ -126,14 +103,16 @@ FOURTEEN_ALTERNATING = Rule(
 )
 FIFTEEN_WITHIN = Rule(
     "fifteen-within", "15 points in a row within 1 standard deviation of the centre", 15,
-    0.0032610, _fifteen_within, "{count} points in a row lie within 1 standard deviation of the "
+    0.0032610, lambda z, _side: _windows(np.abs(z) < 1.0, 15, 15),
+    "{count} points in a row lie within 1 standard deviation of the "
     "centre {centre}: too good to be true, look at the gauge and at how the limits were found",
     (0,),
 )
 EIGHT_OUTSIDE = Rule(
     "eight-outside", "8 points in a row, none within 1 standard deviation of the centre", 8,
-    0.00010277, _eight_outside, "{count} points in a row keep 1 standard deviation away from the "
-    "centre {centre}: two processes on one chart", (0,),
+    0.00010277, lambda z, _side: _windows(np.abs(z) > 1.0, 8, 8),
+    "{count} points in a row keep 1 standard deviation away from the centre {centre}: two "
+    "processes on one chart", (0,),
 )
 ZONE_RULES = (BEYOND, TWO_OF_THREE, FOUR_OF_FIVE, EIGHT_ON_ONE_SIDE)
 #: What is looked for unless more is asked: every further rule costs further false alarms.

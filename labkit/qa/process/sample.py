@@ -11,7 +11,7 @@ from scipy.special import fdtrc
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 from labkit.qa.process.capability import Limits
-from labkit.qa.process.groups import grouped
+from labkit.qa.process.groups import Values, grouped
 
 #: Below this chance groups are said to differ.
 DIFFERENT = 0.01
@@ -116,14 +116,12 @@ def difference_chance(values: Sequence[float], grouping: Grouping) -> float | No
     return float(fdtrc(k - 1, n - k, between / within))
 
 
-def _parts(
-    values: Sequence[float], grouping: Grouping
-) -> list[tuple[str, np.ndarray[tuple[int], np.dtype[np.float64]]]]:
+def _parts(values: Sequence[float], grouping: Grouping) -> list[tuple[str, Values]]:
     parts = grouped(values, grouping.marks)
     return [(mark, parts[mark]) for mark in grouping.groups]
 
 
-def _line(mark: str, part: np.ndarray[tuple[int], np.dtype[np.float64]]) -> GroupLine:
+def _line(mark: str, part: Values) -> GroupLine:
     sd = float(part.std(ddof=1)) if len(part) > 1 else None
     return GroupLine(
         mark, len(part), float(part.mean()), sd, float(part.min()), float(part.max())
