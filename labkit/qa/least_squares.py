@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -147,30 +147,27 @@ def fit_linear(
     Source: ordinary least squares with equal weights; checked against certified values in
     tests/reference/test_strd_regression.py.
     """
-    x, y = [[_exact(value) for value in row] for row in rows], [_exact(v) for v in measured]
-    width = len(x[0]) if x else 0
+    import numpy as np
+
+    # Arrays of fractions: their products are exact, too.
+    x = np.array([[_exact(value) for value in row] for row in rows], dtype=object)
+    y = np.array([_exact(value) for value in measured], dtype=object)
+    width = len(x[0]) if len(x) else 0
     if len(x) != len(y) or len(x) <= width:
         raise InputError(
             f"{len(x)} rows and {len(y)} measured values do not fix {width} coefficients; there "
             "must be as many values as rows, and more of them than coefficients", field="rows",
         )
-    normal = [[_dot(x, x, i, j) for j in range(width)] for i in range(width)]
-    inverse = _inverse(normal)
-    moments = [sum((row[i] * value for row, value in zip(x, y, strict=True)), Fraction(0))
-               for i in range(width)]
-    b = [sum((a * m for a, m in zip(row, moments, strict=True)), Fraction(0)) for row in inverse]
-    residuals = [
-        value - sum((a * c for a, c in zip(row, b, strict=True)), Fraction(0))
-        for row, value in zip(x, y, strict=True)
-    ]
-    residual_ss = sum((r * r for r in residuals), Fraction(0))
-    centre = sum(y, Fraction(0)) / len(y) if intercept else Fraction(0)
-    total = sum(((value - centre) ** 2 for value in y), Fraction(0))
+    inverse = np.array(_inverse((x.T @ x).tolist()), dtype=object)
+    b = inverse @ (x.T @ y)
+    residuals = y - x @ b
+    residual_ss = residuals @ residuals
+    total = _about_mean(y) if intercept else y @ y
     return Fit(
         coefficients=tuple(map(float, b)),
         unscaled=tuple(tuple(map(float, row)) for row in inverse),
         residuals=tuple(map(float, residuals)),
-        leverages=tuple(float(_quadratic(row, inverse)) for row in x),
+        leverages=tuple(map(float, ((x @ inverse) * x).sum(axis=1))),
         residual_ss=float(residual_ss),
         regression_ss=float(total - residual_ss),
         dof=len(x) - width,
@@ -262,17 +259,7 @@ def _exact(value: Value) -> Fraction:
         ) from error
 
 
-def _dot(a: list[list[Fraction]], b: list[list[Fraction]], i: int, j: int) -> Fraction:
-    return sum((p[i] * q[j] for p, q in zip(a, b, strict=True)), Fraction(0))
-
-
-def _quadratic(row: list[Fraction], matrix: list[list[Fraction]]) -> Fraction:
-    return sum(
-        (p * q * matrix[i][j] for i, p in enumerate(row) for j, q in enumerate(row)), Fraction(0)
-    )
-
-
-def _about_mean(values: list[Fraction]) -> Fraction:
+def _about_mean(values: Collection[Fraction]) -> Fraction:
     mean = sum(values, Fraction(0)) / len(values)
     return sum(((value - mean) ** 2 for value in values), Fraction(0))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -213,10 +213,5 @@ def _plan(
     number: int, of: int, plate: Plate, parts: Sequence[PlatePart], placed: Sequence[Placement]
 ) -> PlatePlan:
     used = sorted({placement.part for placement in placed})
-    renumbered = tuple(
-        Placement(
-            used.index(p.part), p.turned, p.x_mm, p.y_mm, p.width_mm, p.depth_mm, p.height_mm
-        )
-        for p in placed
-    )
+    renumbered = tuple(replace(one, part=used.index(one.part)) for one in placed)
     return PlatePlan(number, of, plate, tuple(parts[index] for index in used), renumbered)
