@@ -335,7 +335,7 @@ def test_hatching_stays_inside_and_runs_at_45_degrees():
 
 def test_a_rod_too_large_for_the_paper_is_refused():
     spec, _ = sheet_for("eye-eye-flat")
-    part = {**spec["parts"][1], "length_mm": "700.0"}
+    part = {**spec["parts"][1], "label": "700.0", "length_mm": "700.0"}
     huge = {**spec, "parts": [part]}
     with pytest.raises(InputError, match="does not fit a drawing on a4 paper"):
         draw(huge)
