@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.expected.base import Array
 
 #: Pixels whose centre is this close (in pixels) to a facet's edge count as inside, so that two
 #: facets that share the edge leave no gap.
@@ -30,12 +31,12 @@ class Window:
     columns: int
     rows: int
 
-    def up_mm(self) -> NDArray[np.float64]:
+    def up_mm(self) -> Array:
         """Give the height of each row's middle, mm; row 0 is the lowest."""
         return self.bottom_mm + (np.arange(self.rows, dtype=np.float64) + 0.5) * self.pixel_mm
 
 
-def as_seen(points: NDArray[np.float64], toward_y: int) -> NDArray[np.float64]:
+def as_seen(points: Array, toward_y: int) -> Array:
     """Turn rod coordinates into the viewer's right, up and nearness, all in mm.
 
     Args:
@@ -53,7 +54,7 @@ def as_seen(points: NDArray[np.float64], toward_y: int) -> NDArray[np.float64]:
     )
 
 
-def depth_picture(mesh: FacetMesh, window: Window) -> NDArray[np.float64]:
+def depth_picture(mesh: FacetMesh, window: Window) -> Array:
     """Look at a mesh and give for each pixel the nearness of the first surface.
 
     Formula: per facet and pixel row, the span of pixels between the facet's edges; per pixel the
@@ -79,7 +80,7 @@ def depth_picture(mesh: FacetMesh, window: Window) -> NDArray[np.float64]:
     return picture.reshape(window.rows, window.columns)
 
 
-def _draw(picture: NDArray[np.float64], pixels: NDArray[np.float64], window: Window) -> None:
+def _draw(picture: Array, pixels: Array, window: Window) -> None:
     bottoms = pixels[:, :, 1].min(axis=1)
     tops = pixels[:, :, 1].max(axis=1)
     facet, row = _expand(bottoms, tops, window.rows)
@@ -91,9 +92,7 @@ def _draw(picture: NDArray[np.float64], pixels: NDArray[np.float64], window: Win
     np.maximum.at(picture, row * window.columns + column, value)
 
 
-def _expand(
-    low: NDArray[np.float64], high: NDArray[np.float64], size: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _expand(low: Array, high: Array, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """List, for each interval, the whole numbers in it within 0 … size − 1."""
     first = np.clip(np.ceil(low - EDGE_PIXELS), 0, size).astype(np.intp)
     last = np.clip(np.floor(high + EDGE_PIXELS), -1, size - 1).astype(np.intp)
@@ -104,9 +103,7 @@ def _expand(
     return which, first[which] + offset
 
 
-def _spans(
-    corners: NDArray[np.float64], row: NDArray[np.intp]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _spans(corners: Array, row: NDArray[np.intp]) -> tuple[Array, Array]:
     """Give where each facet's edges cross its pixel row: leftmost and rightmost."""
     left = np.full(len(row), np.inf)
     right = np.full(len(row), -np.inf)
@@ -128,7 +125,7 @@ def _spans(
     return np.where(missing, 1.0, left), np.where(missing, 0.0, right)
 
 
-def _planes(pixels: NDArray[np.float64]) -> NDArray[np.float64]:
+def _planes(pixels: Array) -> Array:
     """Give nearness = a · column + b · row + c of each facet, shape (m, 3)."""
     first, second = pixels[:, 1] - pixels[:, 0], pixels[:, 2] - pixels[:, 0]
     area = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]

@@ -6,12 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labkit.core.numbers import Finite
 from labkit.errors import GeometryError
-
-Array = NDArray[np.float64]
+from labkit.exports.expected.base import Array
 
 #: Gauss–Newton on well-spread points converges in 5 to 8 steps; slowly fading ones in tens.
 MOST_STEPS = 200

@@ -19,6 +19,7 @@ from labkit.exports.check.facet_groups import (
 from labkit.exports.check.fit import RoundFit, fit_cylinder, fit_sphere
 from labkit.exports.check.measured import Ends, Found, Wanted, outermost, wanted_ends
 from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.expected.base import Array
 
 #: Walls of bores and pins look across y to within this sine (they may lean a little).
 WALL_SINE = 0.05
@@ -106,9 +107,7 @@ def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends
     return Ends(found[0], found[1], balls)
 
 
-def _surfaces(
-    mesh: FacetMesh, pairs: Neighbours, ball: bool
-) -> tuple[Labels, NDArray[np.bool_]]:
+def _surfaces(mesh: FacetMesh, pairs: Neighbours, ball: bool) -> tuple[Labels, NDArray[np.bool_]]:
     """Number the smooth surfaces: all of them for balls, else those that stand across y."""
     smooth = pairs.cosine > SMOOTH_COSINE
     if ball:
@@ -130,9 +129,7 @@ def _find(
     return outermost(wanted, candidates)
 
 
-def _likely(
-    mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted
-) -> list[int]:
+def _likely(mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted) -> list[int]:
     """Name the groups whose box across the axis is about as wide as the wanted fitting."""
     least = LEAST_BALL_FACETS if wanted.sphere else LEAST_WALL_FACETS
     sizes = np.bincount(labels[taken], minlength=len(labels))
@@ -149,9 +146,7 @@ def _likely(
     return likely
 
 
-def _measure_group(
-    mesh: FacetMesh, members: NDArray[np.bool_], wanted: Wanted
-) -> Found | None:
+def _measure_group(mesh: FacetMesh, members: NDArray[np.bool_], wanted: Wanted) -> Found | None:
     triangles = mesh.triangles[members]
     points = mesh.vertices[np.unique(triangles)]
     ball = wanted.sphere
@@ -171,30 +166,28 @@ def _measure_group(
     return Found((x, y, z), 2.0 * fit.radius_mm, tilt, fit.form_mm, _chord(corners, fit))
 
 
-def _from_axis(points: NDArray[np.float64], fit: RoundFit) -> NDArray[np.float64]:
+def _from_axis(points: Array, fit: RoundFit) -> Array:
     """Give the vectors from a cylinder's axis, or a sphere's centre, to points."""
-    offset: NDArray[np.float64] = points - np.asarray(fit.center)
+    offset: Array = points - np.asarray(fit.center)
     if not fit.axis:
         return offset
     axis = np.asarray(fit.axis)
-    along: NDArray[np.float64] = (offset @ axis)[..., None] * axis
+    along: Array = (offset @ axis)[..., None] * axis
     return offset - along
 
 
-def _concave(
-    corners: NDArray[np.float64], crosses: NDArray[np.float64], fit: RoundFit
-) -> bool:
+def _concave(corners: Array, crosses: Array, fit: RoundFit) -> bool:
     outward = _from_axis(corners.mean(axis=1), fit)
     return float((outward * crosses).sum()) < 0.0
 
 
-def _widest_gap(points: NDArray[np.float64], fit: RoundFit) -> float:
+def _widest_gap(points: Array, fit: RoundFit) -> float:
     outward = _from_axis(points, fit)
     angles = np.sort(np.arctan2(outward[:, 2], outward[:, 0]))
     return float(np.diff(np.append(angles, angles[0] + 2.0 * np.pi)).max())
 
 
-def _chord(corners: NDArray[np.float64], fit: RoundFit) -> float:
+def _chord(corners: Array, fit: RoundFit) -> float:
     middles = (corners + np.roll(corners, 1, axis=1)) / 2.0
     return float(fit.radius_mm - np.linalg.norm(_from_axis(middles, fit), axis=2).min())
 

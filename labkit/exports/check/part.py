@@ -13,7 +13,7 @@ from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
 from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
-from labkit.exports.check.measured import Ends, Found, Wanted, wanted_ends
+from labkit.exports.check.measured import Ends, wanted_ends
 from labkit.exports.check.outward_face import outward_roughness
 from labkit.exports.check.read_label import LabelReading, read_label
 from labkit.exports.check.stl_reader import FacetMesh, read_stl
@@ -105,13 +105,15 @@ def check_part(
         failed = mesh_checker.unreadable(error.message)
         return PartCheck(rod.part, (*step_checks, failed), step, None, None)
     mesh = measure_mesh(facets, rod.template)
-    volumes = _volume_checks(mesh_checker, mesh, built_mm3)
+    room = _volume_room(mesh)
+    volumes = [
+        mesh_checker.near("volume against the solid", mesh.volume_mm3, built_mm3, room, "mm³")
+    ]
     if step is not None:
         added = built_mm3 - nominal_mm3
         volumes.append(
             mesh_checker.near(
-                "volume against the STEP", mesh.volume_mm3 - added, step.volume_mm3,
-                _volume_room(mesh), "mm³",
+                "volume against the STEP", mesh.volume_mm3 - added, step.volume_mm3, room, "mm³"
             )
         )
     label, label_checks = _check_label(mesh_checker, rod, facets, mesh, lettering)
@@ -179,16 +181,11 @@ def _end_checks(
         if wanted.sphere:
             checks.append(checker.near(f"y of the {name}", found.center[1], 0.0, place))
         if not step:
-            checks += _facet_checks(checker, wanted, found)
+            checks += [
+                checker.at_most(f"form error of the {name}", found.form_mm, limits.MESH_FORM_MM),
+                checker.at_most(f"chord error of the {name}", found.chord_mm, limits.MESH_CHORD_MM),
+            ]
     return checks
-
-
-def _facet_checks(checker: Checker, wanted: Wanted, found: Found) -> list[Check]:
-    return [
-        checker.at_most(f"form error of the {wanted.named()}", found.form_mm, limits.MESH_FORM_MM),
-        checker.at_most(f"chord error of the {wanted.named()}", found.chord_mm,
-                        limits.MESH_CHORD_MM),
-    ]
 
 
 def _mesh_checks(
@@ -208,14 +205,6 @@ def _mesh_checks(
         checker.same("through holes", mesh.genus, holes),
         checker.same("bodies", mesh.bodies, 1),
         *_box_checks(checker, (mesh.low, mesh.high), box, limits.MESH_BOX_MM),
-    ]
-
-
-def _volume_checks(checker: Checker, mesh: MeshMeasure, built_mm3: float) -> list[Check]:
-    return [
-        checker.near(
-            "volume against the solid", mesh.volume_mm3, built_mm3, _volume_room(mesh), "mm³"
-        )
     ]
 
 

@@ -13,6 +13,7 @@ from labkit.exports.check import limits
 from labkit.exports.check.depth_picture import Window, as_seen, depth_picture
 from labkit.exports.check.glyph_raster import BORDER_PIXELS, rasters
 from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.expected.base import Array
 
 #: What stands in the read text for a mark that is like no character.
 UNKNOWN = "?"
@@ -174,9 +175,7 @@ def _nothing(problem: str, face_mm: float = 0.0) -> LabelReading:
     return LabelReading("", False, (), 0.0, 0.0, face_mm, 0.0, False, problem)
 
 
-def _window(
-    seen: NDArray[np.float64], toward_y: int, pixel: float, border: int
-) -> Window:
+def _window(seen: Array, toward_y: int, pixel: float, border: int) -> Window:
     low = seen.reshape(-1, 3).min(axis=0)
     high = seen.reshape(-1, 3).max(axis=0)
     columns, rows = (int(np.ceil((high[i] - low[i]) / pixel)) + 2 * border for i in (0, 1))
@@ -213,9 +212,7 @@ def _lines(ink: Ink, stroke_pixels: float) -> _Lines:
     return _Lines(tallest, False, "there are marks above the characters or in several lines")
 
 
-def _is_bar(
-    ink: Ink, rows: tuple[int, int], text: tuple[int, int], stroke_pixels: float
-) -> bool:
+def _is_bar(ink: Ink, rows: tuple[int, int], text: tuple[int, int], stroke_pixels: float) -> bool:
     bar = ink[rows[0] : rows[1]]
     columns = _runs(bar.any(axis=0))
     wide = _runs(ink[text[0] : text[1]].any(axis=0))
@@ -259,7 +256,7 @@ def _placed(ink: Ink, shape: tuple[int, int], row: int, column: int) -> Ink:
     return canvas
 
 
-def _clear(depth: NDArray[np.float64], ink: Ink, reach: float) -> bool:
+def _clear(depth: Array, ink: Ink, reach: float) -> bool:
     """Say whether every pixel within `reach` of the ink is ink or lies in the face."""
     off_face = ~ink & ~(np.abs(depth) <= limits.LABEL_FACE_MM)
     if reach <= 0.0 or not off_face.any():

@@ -78,6 +78,10 @@ class SphereEnd(ExpectedEnd):
         """Distance from the centre, inwards, at which the sphere ends."""
 
 
+#: The fittings of a rod, lower and upper.
+Ends = tuple[ExpectedEnd, ExpectedEnd]
+
+
 class ExpectedBar(ABC):
     """A bar as surfaces."""
 
@@ -95,9 +99,7 @@ class ExpectedBar(ABC):
         """How far the label's face lies from the rod's axis."""
 
     @abstractmethod
-    def sides_mm(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], by: Compensation
-    ) -> tuple[float | None, float]:
+    def sides_mm(self, ends: Ends, by: Compensation) -> tuple[float | None, float]:
         """Give how far the part reaches inwards (None where that is open) and outwards."""
 
     @property
@@ -114,9 +116,7 @@ class ExpectedBar(ABC):
         """Give how far the outward face lies from the rod's middle, at heights."""
 
     @abstractmethod
-    def distance(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], points: Array, length_mm: float
-    ) -> Array:
+    def distance(self, ends: Ends, points: Array, length_mm: float) -> Array:
         """Give the distance of points from bar and bosses, mm, + outside, shape (n,).
 
         Raises:

@@ -10,7 +10,7 @@ import numpy as np
 from labkit.core.rod.fittings import BossFitting
 from labkit.core.rod.rods import NOMINAL, Compensation, FlatBar
 from labkit.errors import GeometryError
-from labkit.exports.expected.base import Array, ExpectedBar, ExpectedEnd, both
+from labkit.exports.expected.base import Array, Ends, ExpectedBar, both
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,7 @@ class ExpectedFlatBar(ExpectedBar):
         """Half of its thickness."""
         return self.bar.thickness_mm / 2.0
 
-    def sides_mm(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], by: Compensation
-    ) -> tuple[float | None, float]:
+    def sides_mm(self, ends: Ends, by: Compensation) -> tuple[float | None, float]:
         """Give its faces, and what stands out of the inward one."""
         del by
         half = self.bar.thickness_mm / 2.0
@@ -47,18 +45,14 @@ class ExpectedFlatBar(ExpectedBar):
         """Give the plane face."""
         return np.full(up_mm.shape, self.bar.thickness_mm / 2.0)
 
-    def distance(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], points: Array, length_mm: float
-    ) -> Array:
+    def distance(self, ends: Ends, points: Array, length_mm: float) -> Array:
         """Give the distance from outline and rounded edges."""
         edge = self.bar.edge_radius_mm
         outline = self._outline(ends, points, length_mm) + edge
         across = np.abs(points[:, 1]) - self.bar.thickness_mm / 2.0 + edge
         return both(outline, across) - edge
 
-    def _outline(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], points: Array, length_mm: float
-    ) -> Array:
+    def _outline(self, ends: Ends, points: Array, length_mm: float) -> Array:
         """Give the distance from the outline in the x–z plane."""
         half, round_mm = self.bar.height_mm / 2.0, self.bar.blend_radius_mm
         x, z = points[:, 0], np.abs(points[:, 2])

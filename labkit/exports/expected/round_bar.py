@@ -9,7 +9,7 @@ import numpy as np
 from labkit.core.rod.fittings import NeckFitting
 from labkit.core.rod.rods import Compensation, RoundBar
 from labkit.errors import GeometryError
-from labkit.exports.expected.base import Array, ExpectedBar, ExpectedEnd
+from labkit.exports.expected.base import Array, Ends, ExpectedBar, ExpectedEnd
 
 #: Share of the radius that is looked at from outside: beyond, the surface turns away.
 ROUND_SHARE = 0.8
@@ -33,9 +33,7 @@ class ExpectedRoundBar(ExpectedBar):
         """Distance of the flat from the axis."""
         return self.bar.diameter_mm / 2.0 - self.bar.flat_depth_mm
 
-    def sides_mm(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], by: Compensation
-    ) -> tuple[float | None, float]:
+    def sides_mm(self, ends: Ends, by: Compensation) -> tuple[float | None, float]:
         """Give bar or balls; how far the flat runs into the domes decides where inward ends."""
         return None, max(self.bar.diameter_mm / 2.0, *(end.reach_mm(by) for end in ends))
 
@@ -53,9 +51,7 @@ class ExpectedRoundBar(ExpectedBar):
         """Give the bar's bulge."""
         return np.asarray(np.sqrt((self.bar.diameter_mm / 2.0) ** 2 - up_mm**2))
 
-    def distance(
-        self, ends: tuple[ExpectedEnd, ExpectedEnd], points: Array, length_mm: float
-    ) -> Array:
+    def distance(self, ends: Ends, points: Array, length_mm: float) -> Array:
         """Give the distance from a capsule cut by the flat."""
         radius = self.bar.diameter_mm / 2.0
         low, high = (length_mm / 2.0 - self._neck_mm(end) - radius for end in ends)

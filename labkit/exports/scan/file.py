@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import InputError
+from labkit.exports.expected.base import Array
 
 HEADER_BYTES = 80
 COUNT_BYTES = 4
@@ -25,7 +26,6 @@ LARGEST = 1e7
 _FACET = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
 
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,17 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import RefusedError
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.ends import EndFit, fit_ends
 from labkit.exports.scan.file import ScanMesh
 from labkit.exports.scan.points import spread, spread_points
 from labkit.exports.scan.pose import Pose, lay_in
 from labkit.exports.scan.shape import RodShape, surface_points
-
-Array = NDArray[np.float64]
 
 #: Units that files are written in by mistake, and their millimetres.
 UNITS = {"inches": 25.4, "metres": 1000.0, "centimetres": 10.0, "micrometres": 0.001}

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import GeometryError
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.noise import Alike, thinned
 
-Array = NDArray[np.float64]
 Errors = Callable[[Array], tuple[Array, Array]]
 
 #: Reach of the surface's pull at first, mm, from coarse to fine (Geman–McClure).

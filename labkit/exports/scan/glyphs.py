@@ -6,14 +6,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labkit.core.label.lettering import Lettering
 from labkit.exports.check import limits
 from labkit.exports.check.glyph_raster import BORDER_PIXELS, rasters
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.relief import PIXELS, Relief
-
-Array = NDArray[np.float64]
 
 #: The drawn characters are this many times finer.
 FINER = limits.PIXELS_PER_HEIGHT // PIXELS

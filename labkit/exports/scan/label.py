@@ -14,11 +14,10 @@ from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabelError
 from labkit.exports.expected import expected_bar, expected_ends
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.glyphs import DIGITS, Match, correlations, drawn, match
 from labkit.exports.scan.pose import Pose
 from labkit.exports.scan.relief import Relief, relief
-
-Array = NDArray[np.float64]
 
 #: A character is accepted when it is this like the drawn one, and this much more than any other;
 LEAST_SCORE, LEAST_MARGIN = 0.70, 0.10

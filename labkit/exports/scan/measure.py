@@ -9,7 +9,6 @@ from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labkit.core.findings import Finding, note
 from labkit.core.label.lettering import Lettering
@@ -22,8 +21,6 @@ from labkit.exports.scan.file import ScanMesh, read_scan
 from labkit.exports.scan.find import RodInScan, find_rod
 from labkit.exports.scan.label import ScanLabel, read_scan_label
 from labkit.exports.scan.noise import Alike, alike
-
-Array = NDArray[np.float64]
 
 #: Degrees of freedom by which both ends' scatter is taken as one and the same beforehand.
 POOLED_DOF = 20.0

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.core.numbers import Finite
-
-Array = NDArray[np.float64]
+from labkit.exports.expected.base import Array
 
 #: Most points of one surface whose pairs are compared.
 MOST_POINTS = 1200

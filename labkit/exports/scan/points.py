@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.file import ScanMesh
-
-Array = NDArray[np.float64]
 
 #: Points spread over the whole scan.
 SPREAD = 24_000

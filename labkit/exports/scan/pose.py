@@ -6,11 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from labkit.exports.expected.base import Array
 from labkit.exports.scan.shape import RodShape
-
-Array = NDArray[np.float64]
 
 #: Rolls about the rod's axis tried at first; the surface draws in from half a step away.
 ROLL_STEP_DEG = 45.0

@@ -12,8 +12,7 @@ from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check.depth_picture import Window, depth_picture
 from labkit.exports.check.stl_reader import FacetMesh
 from labkit.exports.expected import expected_bar
-
-Array = NDArray[np.float64]
+from labkit.exports.expected.base import Array
 
 #: Pixels for one character height: a stroke is three of them wide.
 PIXELS = 32
