@@ -220,12 +220,10 @@ class Toleranced(Protocol):
     @property
     def length(self) -> Decimal:
         """Made length, mm."""
-        ...
 
     @property
     def tolerance_mm(self) -> Decimal:
         """Tolerance of the length, ±."""
-        ...
 
 
 def swap_room_mm(first: Toleranced, second: Toleranced) -> Decimal:

@@ -36,6 +36,10 @@ class AskedStep:
         return percent_name(self.percent)
 
 
+#: Values of steps, and what was found on the way.
+_Found = tuple[tuple[Decimal, ...], tuple[Finding, ...]]
+
+
 def asked_steps(
     grading: Grading, scale: BiteScale
 ) -> tuple[tuple[AskedStep, ...], tuple[Finding, ...]]:
@@ -73,7 +77,7 @@ def same_value(first: Decimal, second: Decimal) -> bool:
     return abs(first - second) <= RELATIVE_NOISE * max(abs(first), abs(second))
 
 
-def _values(grading: Grading) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
+def _values(grading: Grading) -> _Found:
     if grading.listed:
         return _distinct(grading.listed, _unit(grading))
     if grading.first is None or grading.last is None:
@@ -110,9 +114,7 @@ def _series_ends(grading: Grading, first: Decimal, last: Decimal) -> Finding:
     )
 
 
-def _distinct(
-    listed: Iterable[Decimal], unit: str
-) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
+def _distinct(listed: Iterable[Decimal], unit: str) -> _Found:
     values: list[Decimal] = []
     repeated: list[Decimal] = []
     for value in sorted(listed):
@@ -128,9 +130,7 @@ def _distinct(
     return _at_most(tuple(values), tuple(findings))
 
 
-def _at_most(
-    values: tuple[Decimal, ...], findings: tuple[Finding, ...] = ()
-) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
+def _at_most(values: tuple[Decimal, ...], findings: tuple[Finding, ...] = ()) -> _Found:
     if len(values) <= MOST_STEPS:
         return values, findings
     return (), (*findings, too_many(len(values)))
@@ -145,9 +145,7 @@ def too_many(count: int) -> Finding:
     )
 
 
-def _counted(
-    first: Decimal, last: Decimal, steps: int
-) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
+def _counted(first: Decimal, last: Decimal, steps: int) -> _Found:
     if steps > MOST_STEPS:
         return (), (too_many(steps),)
     if steps < 1 or (steps == 1) != (first == last):
@@ -163,9 +161,7 @@ def _counted(
     return tuple(first + span * index / (steps - 1) for index in range(steps)), ()
 
 
-def _stepped(
-    grading: Grading, first: Decimal, last: Decimal, step: Decimal
-) -> tuple[tuple[Decimal, ...], tuple[Finding, ...]]:
+def _stepped(grading: Grading, first: Decimal, last: Decimal, step: Decimal) -> _Found:
     if step <= 0:
         return (), (refused(
             "step_not_positive",

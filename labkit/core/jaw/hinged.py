@@ -161,7 +161,7 @@ class HingedJaw:
         """Conditions 1 to 3: both guidance planes, and no sideways shift of the midpoint."""
         condyles = self.condyles - self.incisal[:, None]
         middle = condyles.mean(axis=1, keepdims=True)
-        return (_plane_normals(self.condylar_inclination_deg), condyles), (_row(_Y), middle)
+        return (_plane_normals(self.condylar_inclination_deg), condyles), (_Y[None, None], middle)
 
     def _pad_rows(self) -> tuple[Floats, Floats]:
         """Condition 4: the mean of the pads stays on the contact plane."""
@@ -178,10 +178,6 @@ def _plane_normals(inclination_deg: Floats) -> Floats:
     """Normals (sin α, 0, cos α) of planes that fall by α going forward."""
     alpha = np.radians(inclination_deg)
     return np.stack((np.sin(alpha), np.zeros_like(alpha), np.cos(alpha)), axis=-1)
-
-
-def _row(axis: Floats) -> Floats:
-    return axis[None, None]
 
 
 def _sized(part: Floats, size: int) -> Floats:

@@ -133,10 +133,7 @@ def solve(conditions: Conditions, start: Floats, targets: Floats) -> Solution:
         _solve_part(conditions.take(part), start[part], targets[part])
         for part in _slices(len(start))
     ]
-    poses = np.concatenate([piece[0] for piece in pieces])
-    residual = np.concatenate([piece[1] for piece in pieces])
-    jacobian = np.concatenate([piece[2] for piece in pieces])
-    singular = np.concatenate([piece[3] for piece in pieces])
+    poses, residual, jacobian, singular = map(np.concatenate, zip(*pieces, strict=True))
     problems = _problems(residual, singular)
     poses[list(problems)] = np.nan
     return Solution(poses, jacobian, problems)

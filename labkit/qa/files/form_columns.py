@@ -128,10 +128,6 @@ def _of_way(
     )  # fmt: skip
 
 
-def _read_reading(cell: Cell, table: TableFile) -> Decimal:
-    return number(cell, table, LEAST_READING_MM, MOST_READING_MM)
-
-
 def _float(cell: Cell, table: TableFile, low: float, high: float) -> float:
     return float(number(cell, table, low, high))
 
@@ -148,8 +144,8 @@ def _result(cell: Cell, table: TableFile) -> tuple[str, str]:
 #: Up to three readings of each rod, filled in from the left.
 READING_COLUMNS = tuple(
     FormColumn(
-        f"reading_{k}_mm", f"reading {k}; half-sum, over-less-own: what they give", _read_reading,
-        sign=True, of_rod=True,
+        f"reading_{k}_mm", f"reading {k}; half-sum, over-less-own: what they give",
+        partial(number, low=LEAST_READING_MM, high=MOST_READING_MM), sign=True, of_rod=True,
     )
     for k in range(1, READINGS + 1)
 )
