@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from labkit.core.grading.prescription import Bite, Zero
+from labkit.core.grading.steps import SpacerSet, Step
 from labkit.core.rod.outlines import rectangle
 from labkit.documents.drawing import (
     Align,
@@ -29,24 +31,24 @@ _NUMERAL_Y, _WORDS_Y, _ROW_MM = -26.4, -33.0, 4.6
 READINGS = ("retruded", "habitual", "registered", "protruded")
 
 
-def bite_scale(spec: Mapping[str, Any], words: Mapping[str, Any]) -> Drawing:
+def bite_scale(bite: Bite, lengths: SpacerSet, words: Mapping[str, Any]) -> Drawing:
     """Draw the bite readings of a set.
 
     Args:
-        spec: Content of spacer-set.json.
         words: Fixed words, table [bite_scale] of the texts.
 
     Returns:
         The drawing: the gauge's scale in mm, above it the protrusive range with percent marks and
         the steps of the set, below it the readings by name.
     """
-    bite, lengths = spec["prescription"]["bite"], spec["lengths"]
-    readings = {name: bite[name] for name in READINGS if bite[name] is not None}
+    told = {name: getattr(bite, name) for name in READINGS}
+    readings = {name: float(value) for name, value in told.items() if value is not None}
+    assert lengths.range_mm is not None  # a set that is made has one
     axis, ink = _Axis(min(readings.values()), max(readings.values())), Ink()
-    _range(ink, axis, readings[lengths["zero"]], lengths, str(words["range"]))
-    _steps(ink, axis, readings[lengths["zero"]], lengths["steps"])
+    _range(ink, axis, readings[lengths.zero], lengths.range_mm, str(words["range"]))
+    _steps(ink, axis, readings[lengths.zero], lengths.steps)
     _gauge(ink, axis, words)
-    rows = _readings(ink, axis, readings, str(lengths["zero"]), words)
+    rows = _readings(ink, axis, readings, lengths.zero, words)
     height = -_WORDS_Y + (rows - 1) * _ROW_MM + 2.5
     listed = ", ".join(
         f"{words[name]} {as_given(value, sign=True)} mm" for name, value in readings.items()
@@ -66,9 +68,8 @@ class _Axis:
         return EDGE_MM + (reading - self.low) * self._per_mm
 
 
-def _range(ink: Ink, axis: _Axis, zero: float, lengths: Mapping[str, Any], words: str) -> None:
+def _range(ink: Ink, axis: _Axis, zero: float, span: float, words: str) -> None:
     """Draw the range as a bar with its length above it and percent marks."""
-    span = lengths["range_mm"]
     x0, x1 = axis(zero), axis(zero + span)
     named = label(words.replace("{mm}", as_given(span)), ((x0 + x1) / 2, _RANGE_Y), 9)
     ink.append(named)
@@ -89,11 +90,11 @@ def _range(ink: Ink, axis: _Axis, zero: float, lengths: Mapping[str, Any], words
         ink.append(label(f"{share} %", (x, _PERCENT_Y)))
 
 
-def _steps(ink: Ink, axis: _Axis, zero: float, steps: Sequence[Mapping[str, Any]]) -> None:
+def _steps(ink: Ink, axis: _Axis, zero: float, steps: Sequence[Step]) -> None:
     """Draw the steps across the bar."""
     for step in steps:
-        x = axis(zero + step["advancement_mm"])
-        if step["start"]:
+        x = axis(zero + step.advancement_mm)
+        if step.start:
             ink.dot((x, _BAR_MIDDLE_Y), 2.4)
         ink.line((x, _BAR_Y), (x, _BAR_FOOT_Y), Pen.VISIBLE)
 
@@ -112,7 +113,7 @@ def _gauge(ink: Ink, axis: _Axis, words: Mapping[str, Any]) -> None:
 
 
 def _readings(
-    ink: Ink, axis: _Axis, readings: Mapping[str, float], zero: str, words: Mapping[str, Any]
+    ink: Ink, axis: _Axis, readings: Mapping[str, float], zero: Zero, words: Mapping[str, Any]
 ) -> int:
     """Name the readings below the scale, and give the number of rows that this takes."""
     named = []

@@ -7,10 +7,13 @@ from typing import Any
 
 from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped
+from labkit.core.grading.prescription import Jaw, Prescription, Zero
+from labkit.core.grading.steps import SpacerSet, Step
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
+from labkit.documents.set_spec import graded_of, prescription_of, template_of
 from labkit.documents.standing import (
     at_row,
     at_step,
@@ -52,85 +55,87 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
     """
-    texts, lengths = profile_of(spec).texts.of(NAME), spec["lengths"]
-    steps = lengths["steps"]
-    words = texts.tables
+    prescription, lengths = prescription_of(spec), graded_of(spec)
+    words, steps = profile_of(spec).texts.of(NAME).tables, lengths.steps
     return {
         **frame_facts(spec, NAME),
-        "about": _about(spec, words),
-        "bite_scale": drawing_facts(bite_scale(spec, words["bite_scale"])),
-        "steps": _step_rows(spec),
+        "about": _about(spec, prescription, lengths, words),
+        "bite_scale": drawing_facts(bite_scale(prescription.bite, lengths, words["bite_scale"])),
+        "steps": _step_rows(spec, steps),
         "replaced": _replaced(spec, words["replacement"]),
         "series": _series_rows(spec, words["case_sheet"]),
-        "grid": plain(spec["prescription"]["grading"]["grid_mm"]),
+        "grid": plain(float(prescription.grading.grid_mm)),
         "position": _position(steps, words["case_sheet"]),
         "plots": [
             drawing_facts(step_plot(steps, words["step_plot"], width))
             for width in (WIDTH_MM, NARROW_MM)
             if width == WIDTH_MM or len(steps) <= MOST_NARROW_STEPS
         ],
-        "averages": _averages(spec, words["assumed"]),
-        "jaw_model": lengths["jaw_model"],
+        "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
+        "jaw_model": lengths.jaw_model,
         "findings": not_worn(spec) + [
-            sentence(finding["message"])
-            for finding in lengths["findings"]
-            if finding["code"] not in SHOWN_ELSEWHERE
+            sentence(finding.message)
+            for finding in lengths.findings
+            if finding.code not in SHOWN_ELSEWHERE
         ],
         "trial_fit": trial_fit(spec),
-        "full": any(step["percent"] == FULL_PERCENT for step in steps),
+        "full": any(step.percent == FULL_PERCENT for step in steps),
     }
 
 
-def _about(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[list[str]]:
+def _about(
+    spec: Mapping[str, Any], prescription: Prescription, lengths: SpacerSet,
+    words: Mapping[str, Any],
+) -> list[list[str]]:  # fmt: skip
     """List the lines at the head: name and value."""
     sheet, models = words["case_sheet"], words["models"]
-    prescription, lengths = spec["prescription"], spec["lengths"]
-    bite, zero = prescription["bite"], lengths["zero"]
+    bite, template = prescription.bite, template_of(spec)
+    zero = bite.retruded if lengths.zero is Zero.RETRUDED else bite.habitual
+    assert zero is not None  # a set that is made has it
     rows = [
-        ("prescriber", prescription["prescriber"]),
-        ("start", _start(spec, sheet)),
-        ("zero", models[zero].replace("{mm}", as_given(bite[zero], sign=True))),
-        ("action", models[lengths["action"]]),
-        ("template", f"{spec['template']['title']} ({spec['template']['name']})"),
-        ("model", models[lengths["jaw_model"]]),
+        ("prescriber", prescription.prescriber),
+        ("start", _start(spec, lengths.steps, sheet)),
+        ("zero", models[lengths.zero].replace("{mm}", as_given(float(zero), sign=True))),
+        ("action", models[lengths.action]),
+        ("template", f"{template.title} ({template.name})"),
+        ("model", models[lengths.jaw_model]),
     ]
-    if bite["vertical_opening_mm"] is not None:
-        opening = as_given(bite["vertical_opening_mm"])
+    if bite.vertical_opening_mm is not None:
+        opening = as_given(float(bite.vertical_opening_mm))
         rows.append(("opening", sheet["opening_value"].replace("{mm}", opening)))
-    if bite["midline_deviation_mm"]:
-        deviation = as_given(bite["midline_deviation_mm"], sign=True)
+    if bite.midline_deviation_mm:
+        deviation = as_given(float(bite.midline_deviation_mm), sign=True)
         rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
-    rows.append(("notes", prescription["notes"]))
+    rows.append(("notes", prescription.notes))
     return [[sheet[name], value] for name, value in rows if value]
 
 
-def _start(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> str:
-    for number, step in enumerate(spec["lengths"]["steps"], 1):
-        if step["start"]:
+def _start(spec: Mapping[str, Any], steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:
+    for number, step in enumerate(steps, 1):
+        if step.start:
             named = str(sheet["start_named"]).replace("{step}", str(number))
             now = percent_now(at_step(spec, number)) if own_changed(spec) else ""
             as_prescribed = f" as prescribed, {now} % now" if now else ""
-            return named.replace("{percent}", percent(step["percent"])) + as_prescribed
+            return named.replace("{percent}", percent(step.percent)) + as_prescribed
     return str(sheet["start_none"])
 
 
-def _step_rows(spec: Mapping[str, Any]) -> list[dict[str, Any]]:
-    steps = spec["lengths"]["steps"]
-    asked = percents(step["percent"] for step in steps)
-    made = [step["made"]["advancement_mm"] for step in steps]
+def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str, Any]]:
+    asked = percents(step.percent for step in steps)
+    made = [step.made.advancement_mm for step in steps]
     return [
         {
             "step": str(number),
-            "start": step["start"],
+            "start": step.start,
             "percent": asked[number - 1],
-            "percent_made": fixed(step["made"]["percent"], 1),
+            "percent_made": fixed(step.made.percent, 1),
             "percent_now": percent_now(at_step(spec, number)),
             "mark": mark(at_step(spec, number)),
-            "advancement": fixed(step["advancement_mm"], 2),
+            "advancement": fixed(step.advancement_mm, 2),
             "advancement_made": fixed(made[number - 1], 2),
             "change": signed(made[number - 1] - made[number - 2], 2) if number > 1 else "",
-            "left": step["left"]["label"],
-            "right": step["right"]["label"],
+            "left": step.left.label,
+            "right": step.right.label,
         }
         for number, step in enumerate(steps, 1)
     ]
@@ -175,35 +180,33 @@ def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict
     ]
 
 
-def _position(
-    steps: Sequence[Mapping[str, Any]], sheet: Mapping[str, Any]
-) -> dict[str, Any] | None:
+def _position(steps: Sequence[Step], sheet: Mapping[str, Any]) -> dict[str, Any] | None:
     """Give the table of what the made pair does besides advancing; None if it says nothing."""
     columns = [
         (key, name, decimals)
         for key, name, decimals in _POSITION_COLUMNS
-        if any(step["made"][key] is not None for step in steps)
+        if any(getattr(step.made, key) is not None for step in steps)
     ]
     hinged = any(key == "pitch_deg" for key, _, _ in columns)
-    apart = any(abs(step["made"]["side_mismatch_mm"] or 0) >= SHOWN_MISMATCH_MM for step in steps)
+    apart = any(abs(step.made.side_mismatch_mm or 0) >= SHOWN_MISMATCH_MM for step in steps)
     if not hinged and not apart:
         return None
     return {
         "head": [sheet["step"], *(sheet[name] for _, name, _ in columns)],
         "rows": [
-            [str(number), *(signed(step["made"][key], decimals) for key, _, decimals in columns)]
+            [str(number),
+             *(signed(getattr(step.made, key), decimals) for key, _, decimals in columns)]
             for number, step in enumerate(steps, 1)
         ],
         "note": sheet["position_note" if hinged else "mismatch_note"],
     }
 
 
-def _averages(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[str]:
-    jaw = spec["prescription"]["jaw"]
+def _averages(jaw: Jaw, assumed: Sequence[str], words: Mapping[str, Any]) -> list[str]:
     out = []
-    for name in spec["lengths"]["assumed"]:
-        value = jaw.get(name, jaw.get(f"{name}_deg"))
-        unit = "mm" if name in jaw else "°"
+    for name in assumed:
+        unit = "mm" if hasattr(jaw, name) else "°"
+        value = getattr(jaw, name if unit == "mm" else f"{name}_deg")
         out.append(f"{words[name]}: {_value(value, unit)}")
     return out
 

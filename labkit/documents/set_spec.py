@@ -265,6 +265,15 @@ def template_of(spec: Mapping[str, Any]) -> RodTemplate:
     return from_record(RodTemplate, spec.get("template"), "set's template")
 
 
+def prescription_of(spec: Mapping[str, Any]) -> Prescription:
+    """Take the prescription out of the content of spacer-set.json.
+
+    Raises:
+        InputError: The content is not that of a set.
+    """
+    return from_record(Prescription, spec.get("prescription"), "set's prescription")
+
+
 def process_of(spec: Mapping[str, Any]) -> Process:
     """Take the process out of the content of spacer-set.json.
 

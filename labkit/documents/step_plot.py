@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from labkit.core.grading.steps import Step
 from labkit.documents.drawing import Align, Drawing, Ink, Pen, label
 from labkit.documents.figures import fixed, signed, ticks
 
@@ -22,7 +23,7 @@ LEAST_STRIP = 0.05
 
 
 def step_plot(
-    steps: Sequence[Mapping[str, Any]], words: Mapping[str, Any], width_mm: float = WIDTH_MM
+    steps: Sequence[Step], words: Mapping[str, Any], width_mm: float = WIDTH_MM
 ) -> Drawing:
     """Draw advancement against the number of the step.
 
@@ -33,15 +34,15 @@ def step_plot(
         The drawing: above, advancement asked for (rings) and made (dots); below, made minus asked
         on a scale of its own.
     """
-    asked = [step["advancement_mm"] for step in steps]
-    made = [step["made"]["advancement_mm"] for step in steps]
+    asked = [step.advancement_mm for step in steps]
+    made = [step.made.advancement_mm for step in steps]
     across, ink = _Across(len(steps), width_mm), Ink()
     _key(ink, words, across.right)
     ink.append(label(str(words["advancement"]), (0, -2.5), align=Align.LEFT))
     _above(ink, across, asked, made)
     ink.append(label(str(words["rounding"]), (0, _STRIP_TOP + 3.4), 8, Align.LEFT))
     _below(ink, across, [m - a for m, a in zip(made, asked, strict=True)])
-    _numbers(ink, across, [step["start"] for step in steps])
+    _numbers(ink, across, [step.start for step in steps])
     ink.append(label(str(words["step"]), (across.middle, 1.5 - _HEIGHT)))
     pairs = enumerate(zip(asked, made, strict=True), 1)
     listed = "; ".join(f"{n}: {fixed(a, 2)}, {fixed(m, 2)}" for n, (a, m) in pairs)

@@ -22,6 +22,7 @@ from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import caption_of, set_drawing
+from labkit.documents.set_spec import graded_of, prescription_of
 from labkit.documents.step_plot import step_plot
 from labkit.documents.svg import to_svg
 from tests.documents.pdfs import reader, squeezed, text_of
@@ -246,7 +247,7 @@ def test_all_rods_of_sixty_steps_are_on_the_page(name, paper):
 def test_steps_of_a_long_plot_are_numbered_without_overlap_and_the_start_always():
     words = english_texts().tables["step_plot"]
     for text, start in ((fourteen_steps(), 6), (hinged_steps(33, start=50), 17)):
-        steps = sample_spec(text)["lengths"]["steps"]
+        steps = graded_of(sample_spec(text)).steps
         drawing = step_plot(steps, words)
         numbers = [text for text in drawing.own(Text) if text.words.isdecimal()
                    and text.at[1] < drawing.corner[1] + 6]
@@ -295,9 +296,14 @@ def test_nothing_is_printed_outside_the_margins(name, paper):
         assert not ink[-int(5 / 25.4 * ppi) :].any()
 
 
+def scale_drawn(spec):
+    bite, words = prescription_of(spec).bite, english_texts().tables["bite_scale"]
+    return bite_scale(bite, graded_of(spec), words)
+
+
 def test_the_bite_scale_places_readings_and_steps_in_proportion():
     spec = sample_spec(SMALLEST)
-    drawing = bite_scale(spec, english_texts().tables["bite_scale"])
+    drawing = scale_drawn(spec)
     found = [mark for mark in marks(drawing) if mark[0] != "bar"]
     start, retruded, registered, protruded = (x for _, x, _ in found)
     # Percent is the part of the way from zero to protruded; the start is 62.5 %.
@@ -309,7 +315,7 @@ def test_the_bite_scale_places_readings_and_steps_in_proportion():
 @pytest.mark.parametrize("habitual", ["-5.1", "-3.0", "2.8", "2.95", "6.3"])
 def test_words_on_the_bite_scale_never_overlap(habitual):
     spec = sample_spec(changed(SMALLEST, ("protruded", f"habitual = {habitual}\nprotruded")))
-    drawing = bite_scale(spec, english_texts().tables["bite_scale"])
+    drawing = scale_drawn(spec)
     words = drawing.own(Text)
     for i, a in enumerate(words):
         for b in words[i + 1 :]:
@@ -322,10 +328,10 @@ def test_words_on_the_bite_scale_never_overlap(habitual):
 
 
 def test_the_plot_sets_asked_and_made_at_their_heights():
-    steps = sample_spec(six_steps())["lengths"]["steps"]
+    steps = graded_of(sample_spec(six_steps())).steps
     drawing = step_plot(steps, english_texts().tables["step_plot"])
     rings = [y for kind, _, y in marks(drawing) if kind == "ring"][1:]
-    asked = [step["advancement_mm"] for step in steps]
+    asked = [step.advancement_mm for step in steps]
     assert len(rings) == len(asked)
     per_mm = (rings[-1] - rings[0]) / (asked[-1] - asked[0])
     for ring, value in zip(rings, asked, strict=True):
@@ -334,9 +340,9 @@ def test_the_plot_sets_asked_and_made_at_their_heights():
     dots = [y for kind, _, y in marks(drawing) if kind == "dot"]
     dots = dots[1 : len(asked) + 1]
     for dot, step in zip(dots, steps, strict=True):
-        made = step["made"]["advancement_mm"]
+        made = step.made.advancement_mm
         assert (dot - rings[0]) / per_mm == pytest.approx(made - asked[0], abs=1e-9)
-        assert abs(made - step["advancement_mm"]) <= 0.05 + 1e-9
+        assert abs(made - step.advancement_mm) <= 0.05 + 1e-9
 
 
 def test_one_step_alone_can_be_drawn():
