@@ -24,15 +24,17 @@ RX = click.argument("prescriptions", metavar="RX...", nargs=-1, required=True)
 JSON = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object a line, one for each case."
 )
-TEMPLATES = click.option(
-    "--templates",
-    "template_places",
-    multiple=True,
-    type=click.Path(),
-    metavar="PATH",
-    envvar="LABKIT_TEMPLATES",
-    help="File or folder of the lab's own rod templates; may be repeated.",
-)
+
+
+def _own_files(kind: str, kinds: str, words: str) -> Decorator:
+    """Give an option for the lab's own files of a kind; the environment may name them as well."""
+    return click.option(
+        f"--{kinds}", f"{kind}_places", multiple=True, type=click.Path(), metavar="PATH",
+        envvar=f"LABKIT_{kinds.upper()}",
+        help=f"File or folder of the lab's own {words}; may be repeated.",
+    )  # fmt: skip
+
+
 PROCESS = click.option(
     "--process",
     "process_name",
@@ -41,15 +43,9 @@ PROCESS = click.option(
     metavar="NAME",
     help="How the rods are made: machine, material, compensation, bed.",
 )
-PROCESSES = click.option(
-    "--processes",
-    "process_places",
-    multiple=True,
-    type=click.Path(),
-    metavar="PATH",
-    envvar="LABKIT_PROCESSES",
-    help="File or folder of the lab's own processes; may be repeated.",
-)
+TEMPLATES = _own_files("template", "templates", "rod templates")
+PROCESSES = _own_files("process", "processes", "processes")
+INSTRUMENTS = _own_files("instrument", "instruments", "instruments")
 
 
 def instrument_option(what: str, without: str) -> Decorator:
@@ -84,15 +80,6 @@ SET = click.option(
     "--set", "set_name", metavar="NAME",
     help="Which set; without it, the last one made that is no replacement.",
 )  # fmt: skip
-INSTRUMENTS = click.option(
-    "--instruments",
-    "instrument_places",
-    multiple=True,
-    type=click.Path(),
-    metavar="PATH",
-    envvar="LABKIT_INSTRUMENTS",
-    help="File or folder of the lab's own instruments; may be repeated.",
-)
 LEDGER = click.option(
     "--ledger",
     "ledger_url",
@@ -102,16 +89,26 @@ LEDGER = click.option(
     help="The lab's ledger: path of an SQLite file or a database URL; without it, the file in "
     "your data folder.",
 )
-BY = click.option(
-    "--by",
-    required=True,
-    metavar="CODE",
-    envvar="LABKIT_BY",
-    show_envvar=True,
-    help="Operator code of whoever does it; it is recorded.",
-)
 
 
+def operator_option(words: str, **settings: Any) -> Decorator:
+    """Give the option --by; the environment may name the operator as well."""
+    return click.option(
+        "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
+        help=f"Operator code of whoever {words}", **settings,
+    )  # fmt: skip
+
+
+def sets_option(words: str) -> Decorator:
+    """Give the option --out, which passes the folder that holds the sets as `out_dir`."""
+    return click.option(
+        "--out", "out_dir", required=True, metavar="DIR",
+        type=click.Path(path_type=Path, file_okay=False),
+        help=f"Folder that holds the sets; {words} a new folder in it.",
+    )  # fmt: skip
+
+
+BY = operator_option("does it; it is recorded.", required=True)
 PROFILE = click.option(
     "--profile",
     "profile_path",
@@ -197,13 +194,20 @@ class Run:
             with self.reporting():
                 yield open_source(name)
 
-    def reporting(self, name: str = "") -> _Reporting:
+    @contextmanager
+    def reporting(self, name: str = "") -> Iterator[None]:
         """Report a LabkitError raised in the block and go on with the next case.
 
         Args:
             name: Prescription at work, named in the sentence where it names no place itself.
         """
-        return _Reporting(self, name)
+        try:
+            yield
+        except LabkitError as error:
+            if not isinstance(error, InputErrors) and not error.where:
+                error.where = name
+            print_error(error)
+            self.exit_code = max(self.exit_code, error.exit_code)
 
     def refuse(self, name: str, findings: Iterable[Finding]) -> None:
         """Print the findings that stop a set on standard error, and remember them."""
@@ -217,24 +221,6 @@ class Run:
             print_cautions()
         if self.exit_code:
             click.get_current_context().exit(self.exit_code)
-
-
-class _Reporting:
-    def __init__(self, run: Run, name: str) -> None:
-        self._run = run
-        self._name = name
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> bool:
-        if not isinstance(error, LabkitError):
-            return False
-        if not isinstance(error, InputErrors) and not error.where:
-            error.where = self._name
-        print_error(error)
-        self._run.exit_code = max(self._run.exit_code, error.exit_code)
-        return True
 
 
 def print_json(value: Any) -> None:

@@ -83,33 +83,29 @@ class Commands(rich_click.RichGroup):
         """Run a command; an error becomes its sentences and its exit status."""
         try:
             return super().invoke(ctx)
-        except LabkitError as error:
-            if ctx.params.get("traceback"):
-                raise
-            print_error(error)
-            ctx.exit(error.exit_code)
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
-        except ImportError as error:
-            if ctx.params.get("traceback"):
-                raise
-            print_error(
-                LabkitError(
-                    f"a library cannot be loaded ({error}); install labkit again, and on Linux the "
-                    "system library that is named (Debian: apt install libgl1 libegl1)"
-                )
-            )
-            ctx.exit(EXIT_UNREADABLE)
         except Exception as error:
             if ctx.params.get("traceback"):
                 raise
-            print_error(
-                LabkitError(
-                    f"stopped by an unforeseen {type(error).__name__}: {error}; nothing was "
-                    "delivered; run again with `labkit --traceback ...` and report what it shows"
-                )
-            )
-            ctx.exit(EXIT_REFUSED)
+            told, status = _told(error)
+            print_error(told)
+            ctx.exit(status)
+
+
+def _told(error: Exception) -> tuple[LabkitError, int]:
+    """Give what is said of an error, and the exit status."""
+    if isinstance(error, LabkitError):
+        return error, error.exit_code
+    if isinstance(error, ImportError):
+        return LabkitError(
+            f"a library cannot be loaded ({error}); install labkit again, and on Linux the "
+            "system library that is named (Debian: apt install libgl1 libegl1)"
+        ), EXIT_UNREADABLE
+    return LabkitError(
+        f"stopped by an unforeseen {type(error).__name__}: {error}; nothing was "
+        "delivered; run again with `labkit --traceback ...` and report what it shows"
+    ), EXIT_REFUSED
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -14,7 +14,16 @@ import rich_click
 
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.cli import clock
-from labkit.cli.common import AGAIN, INSTRUMENT, INSTRUMENTS, LEDGER, SET, err, out
+from labkit.cli.common import (
+    AGAIN,
+    INSTRUMENT,
+    INSTRUMENTS,
+    LEDGER,
+    SET,
+    err,
+    operator_option,
+    out,
+)
 from labkit.cli.print_report import print_report, show_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.cli.record.recording import said
@@ -49,13 +58,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
     help="Take readings that are merely far off, or scatter, as they stand.",
 )
 @AGAIN
-@click.option(
-    "--by",
-    metavar="CODE",
-    envvar="LABKIT_BY",
-    show_envvar=True,
-    help="Operator code of whoever measures; with it, the readings are recorded.",
-)
+@operator_option("measures; with it, the readings are recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:

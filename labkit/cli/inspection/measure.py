@@ -20,6 +20,7 @@ from labkit.cli.common import (
     TEMPLATES,
     Run,
     instrument_option,
+    operator_option,
 )
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import said
@@ -54,10 +55,7 @@ if TYPE_CHECKING:
     default=0.004, show_default=True,
     help="Largest standard uncertainty of the length by the scan alone; more is refused.",
 )
-@click.option(
-    "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
-    help="Operator code of whoever measures; with it and --rod, the reading is recorded.",
-)
+@operator_option("measures; with it and --rod, the reading is recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each scan.")
 def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt: skip

@@ -10,11 +10,11 @@ import rich_click
 
 from labkit.cli import clock
 from labkit.cli.common import BY, LEDGER, SET, print_cautions, print_json, print_problems, say
-from labkit.cli.record.recording import require_ledger
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
-    from labkit.workflow.inspection.release import Released
+    from labkit.ledger.events import Event
+    from labkit.ledger.stored import StoredSet
 
 
 @click.command("release", cls=rich_click.RichCommand)
@@ -50,17 +50,29 @@ def command(
             "--withhold writes no certificate and has its own reason; leave out --out and --note",
             field="withhold",
         )
-    require_ledger(ledger_url)
-    if withhold is not None:
-        _withhold((case, set_name), withhold, by, ledger_url, as_json=as_json)
-        return
     from labkit.ledger.store import open_ledger
     from labkit.workflow.inspection.release import release
+    from labkit.workflow.inspection.release import withhold as withheld
 
     with open_ledger(ledger_url, create=False) as ledger:
-        done = release(ledger, case, set_name, out_dir, (by, clock.now()), note)
+        who = (by, clock.now())
+        if withhold is not None:
+            stored, event = withheld(ledger, case, set_name, withhold, who)
+        else:
+            done = release(ledger, case, set_name, out_dir, who, note)
+    if withhold is not None:
+        if as_json:
+            print_json(_decided(stored, event))
+        else:
+            say(f"Set {stored.name} withheld by {by}, event {event.seq}: {withhold}")
+        return
     if as_json:
-        print_json(_json(done))
+        print_json({
+            **_decided(done.stored, done.event, digest=done.event.digest),
+            "certificate": str(done.certificate),
+            "basis": done.event.body["basis"],
+            "notes": done.notes,
+        })  # fmt: skip
         return
     say(f"Set {done.stored.name} released by {by}, event {done.event.seq}")
     say(f"Certificate: {done.certificate}")
@@ -68,35 +80,9 @@ def command(
     print_cautions()
 
 
-def _withhold(
-    which: tuple[str, str | None], reason: str, by: str, ledger_url: str | None, *,
-    as_json: bool,
-) -> None:
-    from labkit.ledger.store import open_ledger
-    from labkit.workflow.inspection.release import withhold
-
-    with open_ledger(ledger_url, create=False) as ledger:
-        stored, event = withhold(ledger, *which, reason, (by, clock.now()))
-    if as_json:
-        print_json({"schema": 1, "case": stored.case, "set": stored.name,
-                    "decision": "withheld", "event": event.seq, "at": event.at,
-                    "by": event.by})  # fmt: skip
-        return
-    say(f"Set {stored.name} withheld by {by}, event {event.seq}: {reason}")
-
-
-def _json(done: Released) -> dict[str, object]:
-    body = done.event.body
+def _decided(stored: StoredSet, event: Event, **more: object) -> dict[str, object]:
     return {
-        "schema": 1,
-        "case": done.stored.case,
-        "set": done.stored.name,
-        "decision": body["decision"],
-        "event": done.event.seq,
-        "digest": done.event.digest,
-        "at": done.event.at,
-        "by": done.event.by,
-        "certificate": str(done.certificate),
-        "basis": body["basis"],
-        "notes": list(done.notes),
-    }
+        "schema": 1, "case": stored.case, "set": stored.name,
+        "decision": event.body["decision"], "event": event.seq, **more, "at": event.at,
+        "by": event.by,
+    }  # fmt: skip

@@ -7,22 +7,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from labkit.cli import clock
-from labkit.cli.common import LEDGER, say
+from labkit.cli.common import LEDGER, operator_option, say
 
 if TYPE_CHECKING:
     from labkit.ledger.queries import Reader
     from labkit.workflow.record.recorder import Recorder
 
-_MAY_BY = click.option(
-    "--by",
-    metavar="CODE",
-    envvar="LABKIT_BY",
-    show_envvar=True,
-    help="Operator code of whoever makes it; with it, what is made is recorded in the ledger.",
-)
+_MAY_BY = operator_option("makes it; with it, what is made is recorded in the ledger.")
 
 
 @contextmanager
@@ -52,17 +44,21 @@ def recording(by: str | None, ledger_url: str | None) -> Iterator[Recorder | Non
         yield Recorder(ledger, by, clock.now, lambda sentence: said(sentence, to_stderr=True))
 
 
-def require_ledger(ledger_url: str | None) -> None:
-    """Refuse where there is no ledger yet, rather than begin an empty one.
+@contextmanager
+def recording_into(ledger_url: str | None, by: str) -> Iterator[Recorder]:
+    """Open a ledger that is there already; an empty one is not begun.
 
     Raises:
-        InputError: There is none.
+        InputError: There is none, or the operator code is none.
         LedgerError: It cannot be read now.
     """
     from labkit.ledger.store import open_ledger
 
     with open_ledger(ledger_url, create=False):
         pass
+    with recording(by, ledger_url) as recorder:
+        assert recorder is not None
+        yield recorder
 
 
 @contextmanager

@@ -5,7 +5,6 @@ from __future__ import annotations
 from decimal import Decimal, InvalidOperation
 from functools import partial
 from operator import itemgetter
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -22,11 +21,12 @@ from labkit.cli.common import (
     print_cautions,
     print_json,
     print_problems,
+    sets_option,
 )
 from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import note_all
-from labkit.cli.record.recording import recording, require_ledger, said
-from labkit.cli.sets.profile import open_profile
+from labkit.cli.record.recording import recording_into, said
+from labkit.cli.sets.profile import named_profile
 from labkit.core.case.extra_requests import (
     Between,
     ByAdvancement,
@@ -83,11 +83,7 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 @_asks("--between", nargs=2, metavar="LOW HIGH",
        help="Steps between two percentages, evenly spaced; with --count.")
 @click.option("--count", type=int, default=1, show_default=True, help="How many between.")
-@click.option(
-    "--out", "out_dir", required=True, metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder that holds the sets; the new rods are a new folder in it.",
-)
+@sets_option("the new rods are")
 @click.option("--template-as-stored", is_flag=True,
               help="Take the rod template as recorded, although the installed one has changed.")
 @click.option("--process-as-stored", is_flag=True,
@@ -114,9 +110,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
         case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
     )
     installed = _installed(asked)
-    require_ledger(ledger_url)
-    with recording(by, ledger_url) as recorder:
-        assert recorder is not None
+    with recording_into(ledger_url, by) as recorder:
         process = case_process(case, recorder.ledger)
         drift = trend_findings(process, recorder.ledger) if process else ()
         note_all(drift, to_stderr=as_json)
@@ -172,7 +166,7 @@ def _installed(asked: Mapping[str, Any]) -> Installed:
         rod_templates(asked["template_places"]),
         processes(asked["process_places"]),
         load_lettering(),
-        open_profile(asked["profile_path"]) if asked["profile_path"] else None,
+        named_profile(asked["profile_path"]),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,15 +15,15 @@ from labkit.cli.common import (
     print_cautions,
     print_json,
     print_problems,
+    sets_option,
 )
 from labkit.cli.print_report import print_table
-from labkit.cli.record.recording import recording, require_ledger, said
-from labkit.cli.sets.profile import open_profile
+from labkit.cli.record.recording import recording_into, said
+from labkit.cli.sets.profile import named_profile
 from labkit.core.case.identifier import BODY_DIGITS, grouped
 from labkit.core.report import Column, Table
 
 if TYPE_CHECKING:
-    from labkit.catalog.profiles import Profile
     from labkit.workflow.sets.make import MadeSet
 
 
@@ -32,11 +31,7 @@ if TYPE_CHECKING:
 @click.argument("identifiers", metavar="IDENTIFIER...", nargs=-1, required=True)
 @click.option("--reason", required=True, metavar="TEXT",
               help="Why the rods are rejected; it is recorded.")
-@click.option(
-    "--out", "out_dir", required=True, metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder that holds the sets; the new rods are a new folder in it.",
-)
+@sets_option("the new rods are")
 @PROFILE
 @BY
 @LEDGER
@@ -58,10 +53,8 @@ def command(
     from labkit.workflow.rods.replace import ReplacementOrder, make_replacement
 
     order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"])
-    means = (load_lettering(), _profile(asked["profile_path"]))
-    require_ledger(ledger_url)
-    with recording(by, ledger_url) as recorder, counting("Replacement") as step:
-        assert recorder is not None
+    means = (load_lettering(), named_profile(asked["profile_path"]))
+    with recording_into(ledger_url, by) as recorder, counting("Replacement") as step:
         made = make_replacement(order, means, asked["out_dir"], step, recorder)
     if as_json:
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, "changed": made.changed})
@@ -69,10 +62,6 @@ def command(
     _print(made)
     said(recorder)
     print_cautions()
-
-
-def _profile(path: str | None) -> Profile | None:
-    return open_profile(path) if path else None
 
 
 def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import LEDGER, print_cautions, print_error
+from labkit.cli.common import LEDGER, operator_option, print_cautions, print_error
 from labkit.cli.print_report import print_report
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError
 
@@ -48,13 +48,7 @@ def _millimetres(_: click.Context, param: click.Parameter, value: str | None) ->
     help="The same on the right.",
 )
 @click.option("--accept", is_flag=True, help="The prescriber accepts: record a new revision.")
-@click.option(
-    "--by",
-    metavar="CODE",
-    envvar="LABKIT_BY",
-    show_envvar=True,
-    help="Operator code of whoever records it; needed with --accept.",
-)
+@operator_option("records it; needed with --accept.")
 @click.option("--note", default="", metavar="TEXT", help="A remark to be recorded with --accept.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")

@@ -15,7 +15,7 @@ from labkit.cli.common import Run
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import may_record, not_recorded, said
-from labkit.cli.sets.make import make_with_progress, print_made
+from labkit.cli.sets.make import make_with_progress, print_parts
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.lengths_report import lengths_report
@@ -53,7 +53,8 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
             print_report(lengths_report(case))
-            print_made(case, make_with_progress(case, means, out_dir, recorder))
+            made = make_with_progress(case, means, out_dir, recorder)
+            print_parts(case.prescription.case, made)
             run.done += 1
     if run.done:
         said(recorder or not_recorded("name who makes it with --by and a ledger with --ledger"))

@@ -20,6 +20,7 @@ from labkit.cli.common import (
     print_notes,
     print_problems,
     say,
+    sets_option,
 )
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_table
@@ -38,14 +39,7 @@ if TYPE_CHECKING:
 
 @click.command("make", cls=rich_click.RichCommand)
 @RX
-@click.option(
-    "--out",
-    "out_dir",
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Folder that holds the sets; each set is a new folder in it.",
-)
+@sets_option("each set is")
 @takes_means
 @may_record(default_ledger=True)
 @JSON
@@ -85,7 +79,7 @@ def command(
                 noted = {"process_findings": jsonable((*drift, *beyond))}
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
             else:
-                print_made(case, made)
+                print_parts(case.prescription.case, made)
                 print_notes(case.spacer_set.findings)
             run.done += 1
     if run.done:
@@ -106,11 +100,6 @@ def make_with_progress(
     """
     with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
         return make_set(case, means, out_dir, step, recorder)
-
-
-def print_made(case: Case, made: MadeSet) -> None:
-    """Print what was made and what the written files measure."""
-    print_parts(case.prescription.case, made)
 
 
 def print_parts(case: str, made: MadeSet) -> None:

@@ -9,7 +9,7 @@ import rich_click
 
 from labkit.cli.common import LEDGER, PROFILE, counting, print_problems, say
 from labkit.cli.record.recording import looking
-from labkit.cli.sets.profile import open_profile
+from labkit.cli.sets.profile import named_profile
 from labkit.documents.standing import standing_sentences
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
 
@@ -39,7 +39,7 @@ def command(
     """
     from labkit.workflow.sets.standing import with_standing
 
-    profile = open_profile(profile_path) if profile_path else None
+    profile = named_profile(profile_path)
     spec = open_set(folder)
     with looking(ledger_url) as record:
         spec = with_standing(spec, record)

@@ -13,3 +13,8 @@ def open_profile(path: str | None) -> Profile:
     if path is None:
         return default_profile()
     return read_profile(parse_toml(read_text(Path(path)), path))
+
+
+def named_profile(path: str | None) -> Profile | None:
+    """Read the lab's profile; None where none is named, so that the one of a set can serve."""
+    return open_profile(path) if path else None
