@@ -9,9 +9,8 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.rods import REPLACEMENT
-from labkit.ledger.stored import SetState, StoredSet
-from labkit.workflow.rods.slots import Slot, slots_of
+from labkit.ledger.stored import StoredSet
+from labkit.workflow.rods.slots import Slot, slots_of, whole_sets
 
 RELEASED, WITHHELD = "released", "withheld"
 
@@ -80,11 +79,7 @@ def releases_of(reader: Reader, case: str) -> tuple[ReleaseNow, ...]:
     """
     if not reader.current(case, Kind.RELEASE):
         return ()
-    whole = (
-        stored
-        for stored in reader.sets(case)
-        if stored.state is SetState.MADE and stored.purpose != REPLACEMENT
-    )
+    whole = whole_sets(reader.sets(case))
     return tuple(found for stored in whole if (found := release_now(reader, stored)))
 
 

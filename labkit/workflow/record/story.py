@@ -13,12 +13,8 @@ from labkit.ledger.bodies import (
     OrderLine,
     Prescription,
     Reading,
-    Release,
     RodState,
-    SetAbandoned,
-    SetMade,
     SetStarted,
-    TrialAccepted,
     TrialFit,
     Tried,
     said,
@@ -38,7 +34,8 @@ def told(event: Event) -> str:
     Returns:
         The sentence; free text that was recorded with the event stands at its end.
     """
-    sentence, body = _WORDS[event.kind](event), event.body
+    plain_words, body = _PLAIN.get(event.kind), event.body
+    sentence = plain_words.format(**body) if plain_words else _WORDS[event.kind](event)
     added = body.get("note") or (body.get("reason") if event.kind is Kind.ROD_STATE else None)
     return f"{sentence} ({added})" if added else sentence
 
@@ -69,10 +66,6 @@ def _percent(text: str | None) -> str:
         return f"{text} %"
 
 
-def _opened(_: Event) -> str:
-    return "case opened"
-
-
 def _prescription(event: Event) -> str:
     body = said(event, Prescription)
     why = f": {body.reason}" if body.reason else ""
@@ -90,16 +83,6 @@ def _started(event: Event) -> str:
         f"{what} {body.set} begun: {count} from prescription revision {body.revision}, "
         f"template {body.template['name']}, process {body.process['name']}"
     )
-
-
-def _made(event: Event) -> str:
-    body = said(event, SetMade)
-    return f"set {body.set} made, in {body.folder}"
-
-
-def _abandoned(event: Event) -> str:
-    body = said(event, SetAbandoned)
-    return f"set {body.set} abandoned: {body.reason}"
 
 
 def _order(event: Event) -> str:
@@ -135,14 +118,6 @@ def _tried(side: str, seen: Tried) -> str:
         return f"the {side} 100 % rod met its seat"
     how = "reached past its seat" if gap > 0 else "fell short of its seat"
     return f"the {side} 100 % rod {how} by {mm_of(abs(gap))} mm"
-
-
-def _accepted(event: Event) -> str:
-    body = said(event, TrialAccepted)
-    return (
-        f"trial fit of event {body.trial} accepted; prescription revision {body.revision} "
-        "holds"
-    )
 
 
 def _reading(event: Event) -> str:
@@ -191,11 +166,6 @@ def _asked(details: Mapping[str, Any]) -> str:
     )
 
 
-def _release(event: Event) -> str:
-    body = said(event, Release)
-    return f"set {body.set} {body.decision}"
-
-
 def _rod_state(event: Event) -> str:
     body = said(event, RodState)
     return f"rod {grouped(body.identifier)} {body.state}"
@@ -205,17 +175,21 @@ def _correction(event: Event) -> str:
     return f"event {event.corrects} taken back: {said(event, Correction).reason}"
 
 
+#: Kinds of which a sentence with the body's own fields tells everything.
+_PLAIN = {
+    Kind.CASE_OPENED: "case opened",
+    Kind.SET_MADE: "set {set} made, in {folder}",
+    Kind.SET_ABANDONED: "set {set} abandoned: {reason}",
+    Kind.TRIAL_ACCEPTED:
+        "trial fit of event {trial} accepted; prescription revision {revision} holds",
+    Kind.RELEASE: "set {set} {decision}",
+}
 _WORDS: Mapping[Kind, Callable[[Event], str]] = {
-    Kind.CASE_OPENED: _opened,
     Kind.PRESCRIPTION: _prescription,
     Kind.SET_STARTED: _started,
-    Kind.SET_MADE: _made,
-    Kind.SET_ABANDONED: _abandoned,
     Kind.ORDER: _order,
     Kind.TRIAL_FIT: _trial,
-    Kind.TRIAL_ACCEPTED: _accepted,
     Kind.READING: _reading,
-    Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,
     Kind.CORRECTION: _correction,
 }

@@ -23,13 +23,12 @@ from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
-from labkit.exports.write.set_folder import held
-from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
-from labkit.ledger.stored import SetState, StoredRod, StoredSet
+from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.rods.slots import whole_sets
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Ticket
@@ -97,9 +96,7 @@ def make_extra(
             each = ("; ".join(asked)[:200],) * len(job.case.spacer_set.steps)
             return job, recorder.start(job, out, last, each)
 
-    with held(out, order.case):
-        recorder.settle(order.case)
-        return build_set(out, order.case, begin, progress, recorder)
+    return build_set(out, order.case, begin, progress, recorder)
 
 
 def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
@@ -138,11 +135,7 @@ def last_set(ledger: Ledger, case: str) -> StoredSet:
     Raises:
         LedgerError: There is none.
     """
-    made = [
-        stored
-        for stored in ledger.sets(case)
-        if stored.state is SetState.MADE and stored.purpose != REPLACEMENT
-    ]
+    made = whole_sets(ledger.sets(case))
     if not made:
         raise LedgerError(
             f"the ledger has no finished set of the case {case!r}, to which rods could be added; "

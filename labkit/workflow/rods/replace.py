@@ -18,7 +18,6 @@ from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import Engraved, graded_of, part_of
 from labkit.errors import InputError, RefusedError
-from labkit.exports.write.set_folder import held
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import GONE_STATES, replacement_of
@@ -93,9 +92,7 @@ def make_replacement(
             asked = (f"once more: {order.reason}"[:_MOST_ASKED],)
             return job, recorder.start(job, out, last, asked * len(job.case.spacer_set.steps))
 
-    with held(out, case):
-        recorder.settle(case)
-        return build_set(out, case, begin, progress, recorder)
+    return build_set(out, case, begin, progress, recorder)
 
 
 def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:

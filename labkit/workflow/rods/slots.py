@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from labkit.errors import InputError, LedgerError
@@ -64,6 +65,11 @@ def first_set_of(rods: tuple[StoredRod, ...], stored: StoredSet) -> str:
     return next((rod.first_set for rod in rods if rod.set_name == stored.name), stored.name)
 
 
+def whole_sets(sets: Iterable[StoredSet]) -> list[StoredSet]:
+    """Keep the sets that are made and fill no places of another one."""
+    return [each for each in sets if each.state is SetState.MADE and each.purpose != REPLACEMENT]
+
+
 def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSet:
     """Choose the set of a case that is measured, decided on and released as one.
 
@@ -77,7 +83,7 @@ def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSe
     """
     sets = {stored.name: stored for stored in reader.sets(case)}
     if name is None:
-        whole = [s for s in sets.values() if s.state is SetState.MADE and s.purpose != REPLACEMENT]
+        whole = whole_sets(sets.values())
         if not whole:
             raise LedgerError(
                 f"the ledger has no finished set of the case {case!r}; make one with "

@@ -139,10 +139,7 @@ def make_set(
             return job, Ticket(job.inputs_sha256, last + 1)
         return job, recorder.start(job, out, last)
 
-    with held(out, job.number):
-        if recorder is not None:
-            recorder.settle(job.number)
-        return build_set(out, job.number, begin, progress, recorder)
+    return build_set(out, job.number, begin, progress, recorder)
 
 
 #: Told the highest revision that lies in the folder; works out the set and reserves its names.
@@ -152,7 +149,7 @@ Begin = Callable[[int], tuple[Job, Ticket]]
 def build_set(
     out: Path, case: str, begin: Begin, progress: Progress, recorder: Recorder | None
 ) -> MadeSet:
-    """Build a set that is worked out and reserved once its place is held.
+    """Build a set: hold its place, settle what killed runs left, work out, reserve, build, record.
 
     Args:
         begin: Works out the set and reserves its revision and identifiers.
@@ -164,6 +161,15 @@ def build_set(
     Raises:
         RefusedError: As `make_set`.
     """
+    with held(out, case):
+        if recorder is not None:
+            recorder.settle(case)
+        return _build_held(out, case, begin, progress, recorder)
+
+
+def _build_held(
+    out: Path, case: str, begin: Begin, progress: Progress, recorder: Recorder | None
+) -> MadeSet:
     begun: list[tuple[Job, Ticket]] = []
 
     def choose(last: int) -> int:
