@@ -128,11 +128,7 @@ def _against_calibration(
 
 
 def basis_json(reader: Reader, inspection: Inspection) -> Json:
-    """Write down everything that a release rests on.
-
-    Returns:
-        JSON content: rods with readings, uncertainty and decision, differences, notes.
-    """
+    """Write down everything that a release rests on."""
     stored, decision = inspection.stored, inspection.decision
     since = revised_since(reader, stored, [slot.rod for slot in inspection.slots])
     aside = _set_aside(reader, stored.case)

@@ -141,11 +141,7 @@ def _near_cases(case: str, known: list[str]) -> list[str]:
 
 
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
-    """List every case of a ledger, the one opened first at the top.
-
-    Returns:
-        A line for each.
-    """
+    """List every case of a ledger, the one opened first at the top."""
     with reader.snapshot():
         out = reader.count_rods(OUT_STATES)
         return tuple(CaseLine(each, out[each.case]) for each in reader.cases())
@@ -153,9 +149,6 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
 
 def case_story(reader: Reader, case: str) -> CaseStory:
     """Tell the whole story of a case.
-
-    Returns:
-        Everything recorded under it, and what its rods mean now.
 
     Raises:
         InputError: The ledger does not know the case.
@@ -180,9 +173,6 @@ def find_rod(reader: Reader, text: str) -> FoundRod:
 
     Args:
         text: Identifier as typed or scanned: spaces, hyphens and line ends do not matter.
-
-    Returns:
-        The rod, its set, what it means now and what was measured on it.
 
     Raises:
         InputError: It is no identifier, or no rod bears it; rods whose identifier is one slip
@@ -273,14 +263,7 @@ def _changed(digits: str) -> Iterator[str]:
 
 
 def setting_json(now: SettingNow | None) -> dict[str, Any] | None:
-    """Give a setting as JSON content.
-
-    Args:
-        now: The setting, None where it is unknown.
-
-    Returns:
-        The table, or None.
-    """
+    """Give a setting as JSON content; None where it is unknown."""
     if now is None:
         return None
     return {

@@ -71,9 +71,6 @@ class Recorder:
             asked: Of extra rods and of those that take the place of others, what was asked for
                 each step, in words; it becomes an order.
 
-        Returns:
-            What the set may use.
-
         Raises:
             RefusedError: A newer prescription has replaced this one.
             LedgerError: It contradicts the record, or cannot be written.

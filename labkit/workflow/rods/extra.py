@@ -105,9 +105,6 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
     Args:
         order: What is ordered.
 
-    Returns:
-        The set of the new rods, with the whole series.
-
     Raises:
         RefusedError: As `make_extra`.
     """

@@ -108,40 +108,43 @@ def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
         _refuse_replaced(reader, rod)
         _refuse_like(reader, rod)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
-            raise RefusedError(
+            raise _refusal(
+                rod,
                 f"the rods {grouped(found[0].identifier)} of {found[0].first_set} and "
                 f"{grouped(rod.identifier)} of {rod.first_set} are not of one set; replace them "
                 "set by set",
-                field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            )
     return found
 
 
+#: State of a rod that is not there → why none can be made in its place.
+_NOT_MADE = {
+    "reserved": "is not made yet: its set {0.set_name} was begun and not finished; finish or "
+    "settle it first (`labkit ledger reconcile`)",
+    "abandoned": "was never made: its set {0.set_name} was abandoned; nothing is there to be "
+    "replaced",
+}
+
+
+def _refusal(rod: StoredRod, sentence: str) -> RefusedError:
+    return RefusedError(sentence, field="identifier", value=rod.identifier)
+
+
 def _refuse_not_made(rod: StoredRod) -> None:
-    shown = grouped(rod.identifier)
-    if rod.state == "reserved":
-        raise RefusedError(
-            f"the rod {shown} is not made yet: its set {rod.set_name} was begun and not finished; "
-            "finish or settle it first (`labkit ledger reconcile`)",
-            field="identifier", value=rod.identifier,
-        )  # fmt: skip
-    if rod.state == "abandoned":
-        raise RefusedError(
-            f"the rod {shown} was never made: its set {rod.set_name} was abandoned; nothing is "
-            "there to be replaced",
-            field="identifier", value=rod.identifier,
-        )  # fmt: skip
+    if rod.state in _NOT_MADE:
+        why = _NOT_MADE[rod.state].format(rod)
+        raise _refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
 
 
 def _refuse_replaced(reader: Reader, rod: StoredRod) -> None:
     by = replacement_of(reader.rods(rod.case), rod.identifier)
     if by is not None:
         how = "is being made in its place" if by.state == "reserved" else "stands in its place"
-        raise RefusedError(
+        raise _refusal(
+            rod,
             f"the rod {grouped(rod.identifier)} is {rod.state} already, and the rod "
             f"{grouped(by.identifier)} of {by.set_name} {how}; reject that one where it is bad too",
-            field="identifier", value=rod.identifier,
-        )  # fmt: skip
+        )
 
 
 def _refuse_like(reader: Reader, rod: StoredRod) -> None:
@@ -149,11 +152,11 @@ def _refuse_like(reader: Reader, rod: StoredRod) -> None:
     for other in reader.rods(rod.case):
         like = (other.side, other.length_um) == (rod.side, rod.length_um)
         if like and other.identifier != rod.identifier and other.state in OUT_STATES:
-            raise RefusedError(
+            raise _refusal(
+                rod,
                 f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
                 f"{other.set_name}; nothing has to be made in place of {grouped(rod.identifier)}",
-                field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            )
 
 
 def replacement_job(
@@ -164,9 +167,6 @@ def replacement_job(
     Args:
         rods: The rods whose place they take, all of one set.
         means: Lettering and profile, as for `make_replacement`.
-
-    Returns:
-        The new rods alone.
 
     Raises:
         RefusedError: This version of the program would make another rod.
