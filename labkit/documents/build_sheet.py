@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from pathlib import PurePosixPath
 from typing import Any
@@ -15,7 +15,7 @@ from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.set_picture import caption_of
-from labkit.documents.set_spec import process_of, rod_of, template_of
+from labkit.documents.set_spec import SetPart, part_of, process_of, template_of
 from labkit.documents.standing import marked_places
 from labkit.documents.svg import to_svg
 from labkit.units import plain
@@ -35,26 +35,27 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `build-sheet.typ`; numbers are texts, ready for paper.
     """
-    template, process = template_of(spec), spec["process"]
-    compensation, stem = process_of(spec).compensation, _long_stem(spec)
+    template, process = template_of(spec), process_of(spec)
+    parts = [part_of(part) for part in spec["parts"]]
+    compensation, stem = process.compensation, _long_stem(parts)
     return {
         **frame_facts(spec),
         "template": f"{template.title} ({template.name})",
         "hardware": template.hardware,
-        "process": f"{process['title']} ({process['name']})",
-        "machine": process["machine"],
-        "material": process["material"],
-        "evidence": process["evidence"],
-        "pieces": sum(part["quantity"] for part in spec["parts"]),
+        "process": f"{process.title} ({process.name})",
+        "machine": process.machine,
+        "material": process.material,
+        "evidence": process.evidence,
+        "pieces": sum(part.quantity for part in parts),
         "parts": [
-            {**_part(part, template, compensation, stem), "mark": marked_places(spec, part["uses"])}
-            for part in spec["parts"]
+            {**_part(part, template, compensation, stem), "mark": marked_places(spec, part.uses)}
+            for part in parts
         ],
         "stem": stem,
         "compensation": list(_compensation(template, compensation)),
         "handed": template.handed,
         "fittings": _fittings(template),
-        "barred": [part["label"] for part in spec["parts"] if part["engraving"]["bar"]],
+        "barred": [f"{part.length}" for part in parts if part.engraving.bar],
         "plates": [_plate(plate, number) for number, plate in enumerate(spec["plates"], 1)],
     }
 
@@ -75,27 +76,27 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
     }
 
 
-def _long_stem(spec: Mapping[str, Any]) -> str:
+def _long_stem(parts: Sequence[SetPart]) -> str:
     """Give what all files' names begin with, where they are too long for a column."""
-    names = [_stl_name(part) for part in spec["parts"]]
-    stem = names[0].removesuffix(f"{spec['parts'][0]['part']}.stl")
+    names = [_stl_name(part) for part in parts]
+    stem = names[0].removesuffix(f"{parts[0].part}.stl")
     long = max(map(len, names)) > _LONGEST_NAME
     return stem if long and all(name.startswith(stem) for name in names) else ""
 
 
-def _stl_name(part: Mapping[str, Any]) -> str:
-    return PurePosixPath(part["files"].get("stl", "")).name
+def _stl_name(part: SetPart) -> str:
+    return PurePosixPath(part.files.stl).name
 
 
 def _part(
-    part: Mapping[str, Any], template: RodTemplate, compensation: Compensation, stem: str
+    part: SetPart, template: RodTemplate, compensation: Compensation, stem: str
 ) -> dict[str, Any]:
-    built = compensated(template, rod_of(part, template).length, compensation)
+    built = compensated(template, part.length, compensation)
     return {
-        "part": part["part"],
-        "quantity": part["quantity"],
-        "uses": caption_of(part["uses"]),
-        "nominal": part["length_mm"],
+        "part": part.part,
+        "quantity": part.quantity,
+        "uses": caption_of(part.uses),
+        "nominal": f"{part.length}",
         "built": f"{built.length_mm:.3f}",
         "file": ("…" if stem else "") + _stl_name(part).removeprefix(stem),
     }

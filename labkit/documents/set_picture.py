@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -12,7 +12,7 @@ from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import Drawing, Ink, Text
 from labkit.documents.letters import CAPITAL, width_mm
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.set_spec import rod_of, template_of
+from labkit.documents.set_spec import SetUse, part_of, template_of
 
 _MARGIN_MM = 3.0
 _ROW_GAP_MM = 3.6
@@ -61,25 +61,27 @@ def set_drawing(spec: Mapping[str, Any], lettering: Lettering) -> Drawing:
     return Drawing(width, height, title, tuple(ink))
 
 
-def caption_of(uses: list[dict[str, Any]]) -> str:
+def caption_of(uses: Sequence[SetUse]) -> str:
     """Say for which steps and sides a part is.
 
-    >>> caption_of([{"step": 1, "side": "left"}, {"step": 1, "side": "right"}])
+    >>> from labkit.core.grading.prescription import Side
+    >>> caption_of([SetUse(1, Side.LEFT, ""), SetUse(1, Side.RIGHT, "")])
     'step 1, left and right'
-    >>> caption_of([{"step": 1, "side": "right"}, {"step": 2, "side": "left"}])
+    >>> caption_of([SetUse(1, Side.RIGHT, ""), SetUse(2, Side.LEFT, "")])
     'step 1, right; step 2, left'
     """
-    ordered = sorted(uses, key=lambda use: (use["step"], use["side"]))
+    ordered = sorted(uses, key=lambda use: (use.step, use.side))
     return "; ".join(
-        f"step {step}, {' and '.join(use['side'] for use in group)}"
-        for step, group in groupby(ordered, key=lambda use: use["step"])
+        f"step {step}, {' and '.join(use.side for use in group)}"
+        for step, group in groupby(ordered, key=lambda use: use.step)
     )
 
 
 def _columns(spec: Mapping[str, Any]) -> list[list[Row]]:
     """Lay rods out longest first; many stand in more columns than the solids, to fit on paper."""
     template = template_of(spec)
-    rows = [(rod_of(part, template), caption_of(part["uses"])) for part in spec["parts"]]
+    told = [part_of(part) for part in spec["parts"]]
+    rows = [(part.rod(template), caption_of(part.uses)) for part in told]
     rows.sort(key=lambda row: (row[0].mark, -row[0].length))
     kinds = [list(group) for _, group in groupby(rows, key=lambda row: row[0].mark)]
     longest = max(len(kind) for kind in kinds)

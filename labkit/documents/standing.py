@@ -11,6 +11,7 @@ from labkit.catalog.profiles import Profile, profile_of
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown, PairStanding, Standing
 from labkit.documents.figures import fixed
+from labkit.documents.set_spec import SetUse
 
 #: Where the content of a set has what holds now of it, put there for its papers alone: the file
 #: spacer-set.json never has it.
@@ -163,8 +164,8 @@ def percent_now(pair: PairStanding | None) -> str:
     return "" if pair is None or pair.percent is None else fixed(pair.percent, 1)
 
 
-def marked_places(spec: Mapping[str, Any], uses: Iterable[Mapping[str, Any]]) -> str:
+def marked_places(spec: Mapping[str, Any], uses: Iterable[SetUse]) -> str:
     """Name the places of a part's pieces that are not to be worn; empty where there is none."""
-    places = [f"step {use['step']} {use['side']}" for use in uses
-              if mark(at_step(spec, use["step"]))]  # fmt: skip
+    places = [f"step {use.step} {use.side}" for use in uses
+              if mark(at_step(spec, use.step))]  # fmt: skip
     return f"{NOT_TO_BE_WORN}: {', '.join(places)}" if places else ""

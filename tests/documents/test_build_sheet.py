@@ -24,7 +24,7 @@ from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_picture import box_mm, rod_ink
 from labkit.documents.set_picture import caption_of, set_drawing
-from labkit.documents.set_spec import process_of, rod_of, template_of
+from labkit.documents.set_spec import part_of, process_of, rod_of, template_of
 from labkit.documents.svg import number, to_svg
 from labkit.errors import InputError
 from tests.documents import bench_specs as specs
@@ -66,7 +66,7 @@ def test_every_part_file_and_number_of_the_set_stands_on_the_sheet(name):
         assert packed(process[key]) in text
     for part in spec["parts"]:
         built = scale * float(part["length_mm"]) + offset
-        row = f"{part['part']}{part['quantity']}{caption_of(part['uses'])}{part['length_mm']}"
+        row = f"{part['part']}{part['quantity']}{caption_of(part_of(part).uses)}{part['length_mm']}"
         file = part["files"]["stl"].removeprefix("stl/")
         assert packed(f"{row}{built:.3f}") in text
         stem = file.removesuffix(f"{part['part']}.stl")
@@ -213,7 +213,7 @@ def test_the_picture_of_a_set_is_whole_and_the_same_each_time(name):
     assert root.get("width") == f"{number(drawing.width_mm)}mm"
     assert spec["case"] in root.find(f"{SVG}title").text
     captions = [text.words for text in drawing.own(Text)]
-    assert sorted(captions[:-1]) == sorted(caption_of(part["uses"]) for part in spec["parts"])
+    assert sorted(captions[:-1]) == sorted(caption_of(part_of(part).uses) for part in spec["parts"])
     assert captions[-1] == "10 mm"
     pieces = drawn_pieces(drawing)
     assert len(pieces) == len(spec["parts"])

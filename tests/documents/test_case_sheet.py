@@ -22,7 +22,7 @@ from labkit.documents.figures import as_given, percent, percents, ticks
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import caption_of, set_drawing
-from labkit.documents.set_spec import graded_of, prescription_of
+from labkit.documents.set_spec import graded_of, part_of, prescription_of
 from labkit.documents.step_plot import step_plot
 from labkit.documents.svg import to_svg
 from tests.documents.pdfs import reader, squeezed, text_of
@@ -235,7 +235,7 @@ def test_all_rods_of_sixty_steps_are_on_the_page(name, paper):
     facts = case_sheet.facts(spec)
     printed = squeezed(text_of(compile_pdf("case-sheet.typ", facts, lab, pictures)))
     for part in spec["parts"]:
-        assert squeezed(caption_of(part["uses"])) in printed
+        assert squeezed(caption_of(part_of(part).uses)) in printed
     side, low, foot = (int(mm * PPI / 25.4) for mm in (17.5, 18.5, 16.5))
     for ink in drawn((spec, lab, pictures)):
         assert ink[-foot:].any()
