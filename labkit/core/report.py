@@ -111,7 +111,7 @@ class Table:
             number for number, column in enumerate(self.columns)
             if column.heading is not None and column.on in (On.EVERY, on)
             and not (column.optional and all(row[number] is None for row in self.rows))
-        ]  # fmt: skip
+        ]
         rows = tuple(tuple(row[number] for number in kept) for row in self.rows)
         return Table(tuple(self.columns[number] for number in kept), rows, self.bold)
 

@@ -15,7 +15,7 @@ from labkit.ledger.events import Event, Kind
 #: States that a rod can be given after it was made.
 ROD_STATES = (
     "delivered", "fitted", "returned", "broken", "lost", "withdrawn", "rejected",
-)  # fmt: skip
+)
 DECISIONS = ("released", "withheld")
 PURPOSES = ("set", "extra", "replacement")
 #: A prescription file longer than this is no prescription (the reader of files says the same).
@@ -55,7 +55,7 @@ def _has_name(table: Mapping[str, Any]) -> bool:
 _LONG_TEXT = Key(
     allowed=f"text of 1 to {MOST_TEXT} characters", least=1, most=MOST_TEXT,
     holds=lambda text: "\0" not in text,
-)  # fmt: skip
+)
 _ROWS = Key(allowed="a list of at least one table", least=1, most=MOST_NUMBER)
 _UM = _whole(-MOST_UM, MOST_UM)
 
@@ -276,7 +276,7 @@ def _refuse(kind: Kind, body: Any, mistake: Mistake) -> InputError:
     return InputError(
         f"{where} has {name} = {text}; it must be {mistake.allowed}",
         field=name, value=value, allowed=mistake.allowed,
-    )  # fmt: skip
+    )
 
 
 #: Values that hold others.

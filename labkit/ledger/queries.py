@@ -285,7 +285,7 @@ class Reader:
                 SETS.c.seq if process is None else SETS.c.seq.desc(),
                 RODS.c.step, RODS.c.side, READINGS.c.seq.desc(),
             )
-        )  # fmt: skip
+        )
         if process is not None:
             query = query.where(SETS.c.process_name == process)
         rod = ""
@@ -362,7 +362,7 @@ def _cases(connection: Connection) -> Iterator[CaseSummary]:
         .join(ends, ends.c.case_number == CASES.c.case_number)
         .join(last, last.c.seq == ends.c.seq)
         .order_by(CASES.c.seq)
-    )  # fmt: skip
+    )
     for case, *told in connection.execute(query):
         opened, ended, kind = Stamp(*told[:3]), Stamp(*told[3:6]), told[6]
         yield CaseSummary(

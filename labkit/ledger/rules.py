@@ -30,7 +30,7 @@ from labkit.ledger.stored import SetState, StoredSet
 #: identifiers are facts on a shelf: they are abandoned or remade, not corrected.
 CORRECTABLE = (
     Kind.ORDER, Kind.TRIAL_FIT, Kind.READING, Kind.RELEASE, Kind.ROD_STATE,
-)  # fmt: skip
+)
 
 
 def check_rules(reader: Reader, event: Event) -> None:

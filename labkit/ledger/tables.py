@@ -41,7 +41,7 @@ def _refers(to: str, most: int = 0, *, key: bool = False, unique: bool = False) 
         to.partition(".")[2], String(most) if most else Integer, ForeignKey(to),
         primary_key=key, autoincrement=False, nullable=False, unique=unique or None,
         index=not (key or unique) or None,
-    )  # fmt: skip
+    )
 
 
 #: Everything that `rows_of` derives, in an order that pleases the foreign keys.

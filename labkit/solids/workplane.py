@@ -22,7 +22,7 @@ _LABEL = re.compile(r"(?P<length>\d+\.\d+)(?P<mark>[LR]?)")
 def rod(
     template: str | RodTemplate, label: str, hand: Hand = Hand.MINUS_Y,
     compensation: Compensation = NOMINAL,
-) -> cq.Workplane:  # fmt: skip
+) -> cq.Workplane:
     """Build one rod, engraved with its label, in the rod frame (x from lower to upper, mm).
 
     Args:
@@ -58,12 +58,12 @@ def _asked(template: RodTemplate, label: str, hand: Hand) -> Rod:
             f"{label!r} is no label of a rod; write the functional length with its decimals, such "
             'as "31.4", and L or R after it where the template marks sides',
             field="label", value=label,
-        )  # fmt: skip
+        )
     length = Decimal(found["length"])
     if not template.shortest_mm <= length <= template.longest_mm:
         raise InputError(
             f"a rod of {length} mm is outside of what {template.name} allows: "
             f"{template.shortest_mm} to {template.longest_mm} mm",
             field="label", value=label,
-        )  # fmt: skip
+        )
     return Rod(template, length, hand, found["mark"], needs_bar(found["length"]))

@@ -45,7 +45,7 @@ def _one_kind(alike: Sequence[InputError]) -> Sequence[InputError]:
     message = f"{first.message}; likewise {_elsewhere(first, rest)}"
     return [InputError(
         message, field=first.field, value=first.value, allowed=first.allowed, where=first.where
-    )]  # fmt: skip
+    )]
 
 
 def _elsewhere(first: InputError, rest: Sequence[InputError]) -> str:

@@ -213,7 +213,7 @@ def _decimal_sign(
     cells = [
         cell for row in rows for title, cell in row.items()
         if title in numbers and is_decimal_number(cell.text)
-    ]  # fmt: skip
+    ]
     by_sign = {sign: [cell for cell in cells if sign in cell.text] for sign in _SIGNS}
     more, fewer = sorted(_SIGNS, key=lambda sign: -len(by_sign[sign]))
     if not by_sign[more]:

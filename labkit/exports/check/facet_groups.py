@@ -34,11 +34,7 @@ class Neighbours:
 
 
 def neighbours(mesh: FacetMesh) -> Neighbours:
-    """Pair the facets along their edges.
-
-    Returns:
-        One pair an edge that has exactly two facets running opposite ways.
-    """
+    """Pair the facets along each edge that has exactly two, running opposite ways."""
     starts = mesh.triangles.ravel().astype(np.int64)
     ends = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
     keys = np.minimum(starts, ends) * len(mesh.vertices) + np.maximum(starts, ends)
@@ -57,13 +53,7 @@ def neighbours(mesh: FacetMesh) -> Neighbours:
 def groups(
     count: int, first: NDArray[np.intp], second: NDArray[np.intp]
 ) -> NDArray[np.intp]:
-    """Number the connected groups among `count` items joined in pairs.
-
-    Args:
-        first: One item of each pair, shape (n,).
-
-    Returns:
-        For each item the smallest item of its group, shape (count,).
+    """Give each of `count` items joined in pairs the smallest item of its connected group.
 
     >>> groups(5, np.array([0, 3]), np.array([1, 4])).tolist()
     [0, 0, 2, 3, 3]

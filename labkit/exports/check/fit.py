@@ -24,7 +24,6 @@ class RoundFit(Finite):
     Args:
         center: Centre, mm (2 or 3 coordinates); of a cylinder, the axis point in the middle of
             the measured points.
-        radius_mm: Radius.
         form_mm: Largest distance of a point from the fitted line or surface.
         axis: Unit direction of a cylinder's axis, empty otherwise.
     """
@@ -37,13 +36,10 @@ class RoundFit(Finite):
 
 
 def fit_circle(points: Array) -> RoundFit:
-    """Fit a circle to plane points with the least sum of squared distances.
+    """Fit a circle to plane points (n, 2) with the least sum of squared distances.
 
     Formula: minimum over centre c and radius r of Σ (|p − c| − r)², by Gauss–Newton from the
     algebraic fit.
-
-    Args:
-        points: Points, mm, shape (n, 2).
 
     Validity: three or more points that are not on a line.
 
@@ -59,12 +55,9 @@ def fit_circle(points: Array) -> RoundFit:
 
 
 def fit_sphere(points: Array) -> RoundFit:
-    """Fit a sphere to points in space with the least sum of squared distances.
+    """Fit a sphere to points in space (n, 3) with the least sum of squared distances.
 
     Formula: as for the circle, with one more coordinate.
-
-    Args:
-        points: Points, mm, shape (n, 3).
 
     Validity: four or more points that are not on a plane.
 
@@ -78,16 +71,11 @@ def fit_sphere(points: Array) -> RoundFit:
 
 
 def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundFit:
-    """Fit a cylinder to points in space with the least sum of squared distances.
+    """Fit a cylinder to points (n, 3) with the least sum of squared distances.
+
+    Its axis has the sense of `direction`.
 
     Formula: minimum over axis (two positions, two slopes) and radius of Σ (distance to axis − r)².
-
-    Args:
-        points: Points, mm, shape (n, 3).
-        direction: Where the axis about points to; the fit turns it.
-
-    Returns:
-        The fitted cylinder; its axis has the sense of `direction`.
 
     Validity: points all round the axis at two or more places along it; the axis within some 30°
     of `direction`.

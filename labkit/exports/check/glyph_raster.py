@@ -17,11 +17,10 @@ BORDER_PIXELS = 3
 
 @lru_cache(maxsize=8)
 def rasters(lettering: Lettering) -> NDArray[np.bool_]:
-    """Draw every character of a lettering on one common canvas.
+    """Draw every character on one common canvas: ink (characters, rows, columns), row 0 lowest.
 
-    Returns:
-        Ink, shape (characters, rows, columns), row 0 the lowest; a character's strokes
-        begin at column BORDER_PIXELS, its cell at row BORDER_PIXELS and is PIXELS_PER_HEIGHT high.
+    A character's strokes begin at column BORDER_PIXELS, its cell at row BORDER_PIXELS and is
+    PIXELS_PER_HEIGHT high.
     """
     per_height = limits.PIXELS_PER_HEIGHT
     widest = max(glyph.width for glyph in lettering.glyphs)

@@ -40,7 +40,6 @@ class MeshMeasure:
     """What an STL file measures.
 
     Args:
-        watertight: Every edge has two facets.
         winding: Neighbouring facets run the same way round.
         volume_mm3: Volume by the facets, negative inside out.
         manifold: Status of manifold3d, "NoError" for a closed oriented body.
@@ -62,13 +61,7 @@ class MeshMeasure:
 
 
 def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
-    """Measure a mesh that should be a rod of this template.
-
-    Args:
-        template: What kind of fitting to look for at each end, and about how wide.
-
-    Returns:
-        The measurements; a fitting that was not found is None.
+    """Measure a mesh that should be a rod of this template; a fitting not found is None.
 
     Validity: rod frame; fittings within 25 % of the template's diameters.
     """
@@ -87,15 +80,7 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
 
 
 def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends:
-    """Find the fittings at both ends of a mesh by the form of its surfaces.
-
-    Args:
-        mesh: The mesh, in the rod frame.
-        template: What kind of fitting to look for, and about how wide.
-
-    Returns:
-        The fittings; one that was not found is None.
-    """
+    """Find both fittings of a mesh in the rod frame by its surfaces; None where not found."""
     lower, upper = wanted_ends(template)
     balls = lower.sphere and upper.sphere
     # Bores and pins are looked for among the same surfaces: those are told apart only once.

@@ -49,8 +49,6 @@ class StepMeasure:
 
     Args:
         loose: Number of shells or faces outside of solids.
-        valid: Whether the kernel finds the read solid valid.
-        low, high: Corners of the bounding box, mm.
         inward: Facets of the plane faces that look inward: the label's face and its floors.
     """
 
@@ -100,14 +98,7 @@ def read_step_text(path: Path) -> StepText:
 
 
 def measure_step(path: Path, template: RodTemplate, inward_y: int = -1) -> StepMeasure:
-    """Measure a STEP file that should be a rod of this template.
-
-    Args:
-        template: What kind of fitting to look for at each end, and about how wide.
-        inward_y: Sign of y on the inward side.
-
-    Returns:
-        The measurements; a fitting that was not found is None.
+    """Measure a STEP file that should be a rod of this template; a fitting not found is None.
 
     Validity: rod frame; cylinders and spheres written as such, not as free-form surfaces.
 

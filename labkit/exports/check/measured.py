@@ -20,7 +20,6 @@ class Wanted:
     """A fitting to look for: what it is and about how wide, not where.
 
     Args:
-        surface: What is measured of it.
         end: "lower" (x below 0) or "upper".
     """
 
@@ -93,16 +92,10 @@ def wanted_ends(template: RodTemplate) -> tuple[Wanted, Wanted]:
 
 
 def outermost(wanted: Wanted, candidates: Sequence[Found]) -> Found | None:
-    """Choose the fitting among the surfaces of its kind.
+    """Choose the fitting among the surfaces of its kind, None if no surface can be it.
 
     Rounds of the engraving and blends may look alike, but lie nearer to the middle: the outermost
     axis counts, and of the surfaces about that axis (pin and lip) the one of the nearest diameter.
-
-    Args:
-        wanted: Kind, end and size looked for.
-
-    Returns:
-        The fitting, None if no surface can be it.
     """
     sense = wanted.sense
     there = [

@@ -19,19 +19,12 @@ NO_SURFACE_MM = 99.0
 def outward_roughness(
     mesh: FacetMesh, toward_y: int, template: RodTemplate, ends: Ends
 ) -> float | None:
-    """Give how far the outward face strays from its smooth shape.
+    """Give how far, mm, the outward face strays from its smooth shape; 99 where there is a hole.
+
+    None where no fittings were found or the bar is too short to look at between them.
 
     Formula: max |nearness − t/2| on a flat bar, max |nearness − √(R² − z²)| on a round one, over
     the pixels between the fittings; a plane floor anywhere in a flat face counts as its depth.
-
-    Args:
-        toward_y: Sign of y along which the outward face looks.
-        template: Shape of the bar.
-        ends: Fittings as measured; the face is looked at between them.
-
-    Returns:
-        Largest deviation, mm; 99 where there is a hole; None where no fittings were found or the
-        bar is too short to look at.
 
     Validity: bars along x, domed ends of a round bar left out.
     """

@@ -52,9 +52,7 @@ class LabelReading:
     """A label as read from a face.
 
     Args:
-        text: Characters, left to right.
         bar: Whether a bar stands under them.
-        chars: Each character with its score and margin.
         depth_mm: Median depth of the floors below the face.
         depth_spread_mm: Largest deviation of a floor's pixel from that.
         face_mm: Nearness of the label's face (along the face's direction, from the rod's axis).
@@ -101,12 +99,8 @@ def read_label(
     of at most one pixel, never stretched.
 
     Args:
-        toward_y: Sign of y along which the face looks; the reader stands there, z up.
         height_mm: Nominal height of the characters; sets the pixel.
         margin_mm: Plane face expected round every stroke.
-
-    Returns:
-        The reading; `problem` says what could not be read.
 
     Validity: floors parallel to the face, characters side by side with a clear gap.
     """
@@ -138,15 +132,7 @@ def read_label(
 
 
 def count_floors(mesh: FacetMesh, toward_y: int) -> int:
-    """Count the facets engraved below the plane face that looks along ±y.
-
-    Args:
-        mesh: The mesh, in the rod frame.
-        toward_y: Sign of y on whose side the face looks.
-
-    Returns:
-        Number of facets, 0 without such a face.
-    """
+    """Count the facets engraved below the plane face that looks along ±y."""
     face = _face(mesh, toward_y)
     return 0 if face is None else int(face[1].sum())
 

@@ -19,9 +19,6 @@ def bounding_box(faces: list[Any]) -> tuple[tuple[float, ...], tuple[float, ...]
     Formula: on a torus about a coordinate axis the outermost points lie at the ends of its two
     angles or where an angle points along an axis; on all other faces the kernel searches.
 
-    Returns:
-        Low and high corner.
-
     Validity: the kernel's search takes 0.2 s for the rounds of one rod, hence the formula.
     """
     from OCP.Bnd import Bnd_Box

@@ -17,15 +17,7 @@ TILT = 1e-6
 
 
 def facing_facets(faces: list[Any], toward_y: int) -> FacetMesh:
-    """Cut the plane faces that look along ±y into facets.
-
-    Args:
-        faces: Faces of a solid read from a STEP file.
-        toward_y: Sign of y along which a face must look.
-
-    Returns:
-        Facets of those faces alone, counter-clockwise from outside.
-    """
+    """Cut the plane faces that look along ±y into facets."""
     from OCP.BRep import BRep_Builder
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
     from OCP.BRepMesh import BRepMesh_IncrementalMesh

@@ -47,9 +47,6 @@ def is_whole(text: str) -> bool:
 def read_shape(path: Path) -> Any:
     """Read the shape of a STEP file through the kernel.
 
-    Returns:
-        The kernel's shape.
-
     Validity: whole files only: the kernel may end the whole program on half a file.
 
     Raises:

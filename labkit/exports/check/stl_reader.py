@@ -61,10 +61,7 @@ class FacetMesh:
 
 
 def read_stl(path: Path) -> FacetMesh:
-    """Read a binary STL file, strictly.
-
-    Returns:
-        The welded mesh: corners with the same float32 coordinates become one vertex.
+    """Read a binary STL file strictly, corners with the same float32 coordinates made one vertex.
 
     Validity: binary STL of one body; no unit is stored, millimetres are taken.
 

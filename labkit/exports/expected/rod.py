@@ -19,11 +19,7 @@ def inward_of(rod: Rod) -> int:
 
 
 def expected_box(rod: Rod, compensation: Compensation) -> tuple[Corner, Corner]:
-    """Give the corners of the part's bounding box.
-
-    Returns:
-        Least and greatest corner in the rod frame, mm; None where the template leaves it open.
-    """
+    """Give the least and greatest corner in the rod frame, mm; None where it is left open."""
     half, bar = built_length_mm(rod, compensation) / 2.0, expected_bar(rod.template)
     ends = expected_ends(rod.template)
     lower, upper = (end.reach_mm(compensation) for end in ends)

@@ -33,13 +33,8 @@ _MATERIALS = [
 def set_glb(rods: Sequence[PlacedRod], title: str) -> bytes:
     """Write a set as one GLB file: rods by length, labels towards the viewer and upright.
 
-    Args:
-        rods: Each rod of the set once, in its place.
-        title: Name of the scene, such as the name of the set.
-
-    Returns:
-        The file; numbers are metres (millimetres times 0.001), y is up, as glTF has it. Nodes and
-        meshes bear the parts' names. The same bytes for the same set.
+    Numbers are metres (millimetres times 0.001), y is up, as glTF has it. Nodes and meshes bear the
+    parts' names. The same bytes for the same set.
 
     Source: Khronos glTF 2.0 specification, 3.4 (units and axes), 4.4 (binary layout).
     """

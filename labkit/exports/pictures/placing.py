@@ -19,11 +19,7 @@ _GAP_MM = (7.0, 2.5)
 
 @dataclass(frozen=True, eq=False)
 class PlacedRod:
-    """A rod made ready for looking at, in its place.
-
-    Args:
-        shift_mm: How far it is moved to the right and upwards.
-    """
+    """A rod made ready for looking at, moved right and up by `shift_mm` into its place."""
 
     part: str
     mesh: ShadedMesh
@@ -31,15 +27,9 @@ class PlacedRod:
 
 
 def placed_by_length(rods: Sequence[ShownRod]) -> list[PlacedRod]:
-    """Lay rods out in the reader's plane, their left ends below one another.
+    """Lay rods out in their order, left ends below and mirror parts beside one another.
 
     The work on the meshes is done here, once for all pictures.
-
-    Args:
-        rods: Each rod of a set once.
-
-    Returns:
-        The rods in the same order; mirror parts left and right beside one another.
     """
     meshes = [shaded(shown) for shown in rods]
     lows = np.array([mesh.vertices.min(axis=0) for mesh in meshes])

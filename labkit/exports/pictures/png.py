@@ -31,17 +31,12 @@ Pixels = NDArray[np.uint8]
 
 
 def set_pngs(rods: Sequence[PlacedRod]) -> dict[str, bytes]:
-    """Picture a set, and each of its rods alone, labels towards the reader.
+    """Picture a set ("set.png") and each of its rods alone ("PART.png"), labels towards the reader.
+
+    The same bytes for the same set on the same graphics driver.
 
     The set is drawn once and the rods are cut out of it: drawing is what takes the time, and a
     rod looks the same wherever it lies, as nothing gets smaller with distance.
-
-    Args:
-        rods: Each rod of the set once, in its place.
-
-    Returns:
-        PNG files by name, "set.png" and "PART.png"; the same bytes for the same set on the same
-        graphics driver.
 
     Raises:
         DeliveryError: The machine has no driver that can draw without a screen.

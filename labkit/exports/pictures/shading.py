@@ -33,11 +33,7 @@ class Triangles(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class ShownRod:
-    """A rod to be shown.
-
-    Args:
-        mesh: Its mesh in the rod frame, mm.
-    """
+    """A rod to be shown, its mesh in the rod frame."""
 
     rod: Rod
     mesh: Triangles
@@ -49,8 +45,6 @@ class ShadedMesh:
 
     Args:
         vertices: Corners as the reader sees them: x right, y up, z towards the reader, mm.
-        normals: Unit normals, one for each corner.
-        inked: For each triangle, whether it belongs to the engraving.
     """
 
     vertices: NDArray[np.float32]
@@ -64,9 +58,6 @@ def shaded(shown: ShownRod) -> ShadedMesh:
 
     The engraving is told from the rest, so that a picture can darken it as ink in the grooves
     would: light alone leaves the floor of a groove as bright as the face.
-
-    Returns:
-        The mesh in the reader's coordinates.
     """
     inward = shown.rod.hand.inward_y
     # The reader's right is −i x, up is z, nearness is i y: a rotation, nothing is mirrored.

@@ -43,7 +43,6 @@ class EndFit:
 
     Args:
         end: "lower" or "upper".
-        fit: The surface, in the rod frame.
         seen: Share of its surface that the scan shows, 0 … 1.
     """
 
@@ -54,13 +53,7 @@ class EndFit:
 
 
 def fit_ends(template: RodTemplate, points: Array, length_mm: float) -> tuple[EndFit, EndFit]:
-    """Fit both fittings of a rod.
-
-    Args:
-        points: Vertices of the scan in the rod frame, mm, shape (n, 3).
-
-    Returns:
-        The lower and the upper fitting.
+    """Fit the lower and the upper fitting of a rod to points (n, 3) in the rod frame.
 
     Raises:
         RefusedError: A fitting is not visible enough; the sentence says which and how much of it.

@@ -36,7 +36,6 @@ class ScanMesh:
         vertices: Distinct vertices, shape (n, 3), counted from `origin`.
         triangles: Vertex numbers, shape (m, 3); which way round means nothing.
         origin: Middle of the scan in the file's coordinates.
-        notes: What was left out, in sentences.
     """
 
     vertices: Array
@@ -58,9 +57,8 @@ class ScanMesh:
 def read_scan(path: Path) -> ScanMesh:
     """Read an STL as scanners and their programs write it.
 
-    Returns:
-        The facets; those without area, or with a coordinate that is no number, are left out and
-        counted in the notes. Normals and the way round are not used.
+    Facets without area, or with a coordinate that is no number, are left out and counted in the
+    notes. Normals and the way round are not used.
 
     Validity: any unit, any place; header, attributes and normals may hold anything.
 

@@ -44,10 +44,8 @@ class RodInScan:
 
     Args:
         pose: Where it lies, scan coordinates less their origin.
-        ends: Lower and upper fitting.
         explained: Share of the points that the nominal surface explains.
         seen: Share of the nominal surface that the scan shows.
-        table: Whether a table was taken out of the scan.
     """
 
     template: RodTemplate
@@ -59,13 +57,7 @@ class RodInScan:
 
 
 def find_rod(mesh: ScanMesh, templates: Mapping[str, RodTemplate]) -> RodInScan:
-    """Find the rod in a scan by every template in question.
-
-    Args:
-        templates: Templates by name; one alone where it is known.
-
-    Returns:
-        The rod by the template that fits best.
+    """Find the rod in a scan by that of the templates which fits best.
 
     Raises:
         RefusedError: No template fits, two fit equally, there are two rods, a fitting cannot be
@@ -100,11 +92,7 @@ class _UnfitError(RefusedError):
 
 
 class _Search:
-    """A scan tried with every template that its size allows.
-
-    Args:
-        longest: How many times the longest rod the scan may be.
-    """
+    """A scan tried with every template that its size allows."""
 
     def __init__(
         self, mesh: ScanMesh, templates: Mapping[str, RodTemplate], longest: float

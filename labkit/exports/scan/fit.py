@@ -36,9 +36,7 @@ class SurfaceFit:
 
     Args:
         center: Centre of the sphere; of a cylinder, the axis at the level asked for, mm.
-        radius_mm: Radius.
         slopes: dx/dy and dz/dy of a cylinder's axis; empty for a sphere.
-        points: Points that were offered, shape (n, 3).
         residuals: Their distances from the surface, + outside, mm, shape (n,).
         weights: Their weights, 0 … 1, shape (n,).
         jacobian: Derivatives of the residuals by the unknowns, shape (n, k).
@@ -67,12 +65,9 @@ class SurfaceFit:
         return float(np.sqrt((self.residuals[self.used] ** 2).mean()))
 
     def spread(self, errors: Alike) -> tuple[float, float]:
-        """Estimate the variance of the points' errors where neighbours err alike.
+        """Estimate the errors' variance, mm², where neighbours err alike, and its ν, at least 1.
 
         Formula: σ² = n_eff · rms² / ν, ν = n_eff − k, n_eff = (Σ w)² / Σ w w' ρ.
-
-        Returns:
-            Variance, mm², and its effective degrees of freedom ν, at least 1.
         """
         taken, scale = self._taken()
         weights = self.weights[taken]
@@ -84,13 +79,10 @@ class SurfaceFit:
         return max(self.rms_mm, LEAST_SCATTER_MM / 10.0) ** 2 * effective / freedom, freedom
 
     def covariance(self, errors: Alike, variance_mm2: float) -> Array:
-        """Work out the covariance of the unknowns where neighbouring points err alike.
+        """Work out the unknowns' covariance (k, k), mm², where neighbouring points err alike.
 
         Formula: A⁻¹ (σ² Jᵀ W ρ W J + σ⁴ Λ) A⁻¹ with A = Jᵀ W J + σ² Λ, ρ the correlation of the
         points' errors, Λ what is known beforehand.
-
-        Returns:
-            Covariance, mm², shape (k, k).
 
         Source: least squares with correlated errors (the sandwich form).
         """
@@ -113,18 +105,13 @@ class SurfaceFit:
 def robust_cylinder(
     points: Array, center: tuple[float, float], level_mm: float, radius_mm: float
 ) -> SurfaceFit:
-    """Fit a cylinder about y, square to the bar to within SQUARE, against stray points.
+    """Fit a cylinder about y, square to the bar to within SQUARE, against stray points (n, 3).
+
+    Unknowns are x, z, slope of x, slope of z, radius; `center` (x, z) and `radius_mm` are first
+    guesses.
 
     Formula: minimum of Σ ρ(e) + σ² |slope|² / SQUARE², e = √((x − x₀ − s (y − y₀))² + …) − r;
     ρ Geman–McClure with falling reach, then Tukey's biweight at 4.685 σ.
-
-    Args:
-        points: Points near the wall, mm, shape (n, 3).
-        center: About where the axis is, x and z.
-        radius_mm: About the radius.
-
-    Returns:
-        The fit; unknowns are x, z, slope of x, slope of z, radius.
 
     Validity: more than half of the points near the wall are its own.
 
@@ -156,21 +143,15 @@ def robust_cylinder(
         (float(unknowns[0]), level_mm, float(unknowns[1])), float(unknowns[4]),
         (float(unknowns[2]), float(unknowns[3])), points, residuals, weights, jacobian, prior,
         scatter,
-    )  # fmt: skip
+    )
 
 
 def robust_sphere(
     points: Array, center: tuple[float, float, float], radius_mm: float
 ) -> SurfaceFit:
-    """Fit a sphere against stray points, as robust_cylinder does a cylinder.
+    """Fit a sphere against stray points (n, 3), as robust_cylinder does a cylinder.
 
-    Args:
-        points: Points near the sphere, mm, shape (n, 3).
-        center: About where the centre is.
-        radius_mm: About the radius.
-
-    Returns:
-        The fit; unknowns are x, y, z, radius.
+    Unknowns are x, y, z, radius; `center` and `radius_mm` are first guesses.
 
     Raises:
         GeometryError: Too few points.

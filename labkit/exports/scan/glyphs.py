@@ -41,7 +41,6 @@ class Match:
     """A character compared with a place of the relief.
 
     Args:
-        char: The character most like it.
         score: Correlation with it, −1 … 1, over the pixels seen.
         margin: Score less that of the second.
         evidence: Of the pixels in which it differs from another character, the share that is seen
@@ -88,16 +87,15 @@ def _blurred(ink: Array) -> Array:
 def correlations(
     relief: Relief, canvas: Drawn, at: tuple[int, int], reach: tuple[int, int]
 ) -> Array:
-    """Correlate characters with the relief at a place and round it.
+    """Correlate characters with the relief round a place.
+
+    The result has shape (2 reach[1] + 1, 2 reach[0] + 1, characters).
 
     Formula: weighted correlation coefficient of drawn and seen ink; weight 1 where seen, else 0.
 
     Args:
         at: Column and row of the relief where their ink should begin.
         reach: How far to shift, columns and rows.
-
-    Returns:
-        Shape (2 reach[1] + 1, 2 reach[0] + 1, characters).
     """
     rows, columns = canvas.ink.shape[1:]
     ink, known = _patches(relief, canvas, at, reach)
@@ -118,7 +116,6 @@ def match(relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int) -> Mat
     """Say which character stands at a place of the relief, and what speaks for it.
 
     Args:
-        canvas: Characters that may stand there.
         at: Column and row where its ink should begin.
         reach: How far it may be off, pixels.
     """
@@ -157,11 +154,7 @@ def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> tuple[floa
 def _patches(
     relief: Relief, canvas: Drawn, at: tuple[int, int], reach: tuple[int, int]
 ) -> tuple[Array, Array]:
-    """Cut the patches of the relief that belong to each shift; beyond its border nothing is known.
-
-    Returns:
-        Ink and known, each of shape (shifts, pixels).
-    """
+    """Cut each shift's patch (shifts, pixels) of ink and known: nothing beyond the border."""
     rows, columns = canvas.ink.shape[1:]
     left = at[0] - canvas.origin[0] - reach[0]
     bottom = at[1] - canvas.origin[1] - reach[1]

@@ -45,8 +45,6 @@ class ScanLabel:
         text: The length as engraved, empty where it was not read.
         mark: Side mark, "L", "R" or empty.
         inward_y: Which way the inward face looks in the frame of a handed rod, 0 where not known.
-        chars: Each character with what speaks for it.
-        problem: Why it was not read; empty where it was.
         seen: Share of the label's place that the scan shows.
     """
 
@@ -89,16 +87,10 @@ def read_scan_label(
     template: RodTemplate,
     lettering: Lettering,
 ) -> tuple[ScanLabel, Pose]:
-    """Read the label of a rod from its scan.
+    """Read the label of a rod from its scan; the pose has the label's reader on −y and z up.
 
     Formula: for each face that may bear it, each way up and each form (number of decimals, bar),
     the characters' places are known; each place gets the character of the highest correlation.
-
-    Args:
-        pose: Where the rod lies.
-
-    Returns:
-        The label, or why it was not read, and the pose with the label's reader on −y and z up.
 
     Validity: labels as the program engraves them: length, side mark where the template has one, a
     bar where the length can be misread upside down.

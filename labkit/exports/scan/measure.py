@@ -89,12 +89,10 @@ class ScanMeasure(Finite):
             errors (scale, temperature) are not in it.
         ends_told: Whether it is known which is which: both ends of some templates are alike, and
             the label tells.
-        label: Label as read, or why not.
         noise_mm: Scatter of the points about the fittings.
         alike_share, alike_mm: Share of it that neighbours have in common, and over which distance.
         missing: Share of the rod's surface that the scan lacks.
         turn, place_mm: Rod axes and origin in the file's coordinates.
-        findings: What should be known before the length is used.
     """
 
     template: str
@@ -126,9 +124,6 @@ def measure_scan(
     Formula: nominal surface laid in; each fitting by robust least squares with free radius; length
     = distance of the centres, across the fittings' axes; u by the fits' covariances with the
     points' errors correlated as their residuals show.
-
-    Args:
-        most_u_mm: Largest standard uncertainty of the length that is taken, up to 0.02 mm.
 
     Validity: see the README; bores and pins are taken as square to the bar within SQUARE.
 
@@ -167,7 +162,7 @@ def measure_scan(
         facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),
         findings=_findings(mesh, rod, (length, u), (lower, upper), label),
-    )  # fmt: skip
+    )
 
 
 def _require_certain(u_mm: float, most_u_mm: float, why: str) -> None:
@@ -250,7 +245,7 @@ def _end(
         rms_mm=fit.rms_mm,
         tilt_deg=math.degrees(math.atan(math.hypot(*fit.slopes))) if fit.slopes else 0.0,
         points=int(fit.used.sum()),
-    )  # fmt: skip
+    )
 
 
 def _why_uncertain(rod: RodInScan, errors: Alike) -> str:

@@ -32,8 +32,6 @@ class Cloud:
 
     Args:
         points: Points spread by area, mm, shape (n, 3).
-        pieces: Which separate piece each point belongs to.
-        table: Whether a table was taken away.
     """
 
     points: Array
@@ -53,11 +51,7 @@ class Cloud:
 def spread_points(mesh: ScanMesh, widest_mm: float) -> Cloud:
     """Spread points over a scan by area and take away planes wider than any rod.
 
-    Args:
-        widest_mm: No face of a rod is wider across than this.
-
-    Returns:
-        The points left, the same for the same scan.
+    The points are the same for the same scan.
     """
     points, facets = spread(mesh.corners, SPREAD)
     kept = _without_tables(points, widest_mm)
@@ -66,13 +60,9 @@ def spread_points(mesh: ScanMesh, widest_mm: float) -> Cloud:
 
 
 def spread(corners: Array, count: int) -> tuple[Array, NDArray[np.intp]]:
-    """Spread points over facets by area, in no order.
+    """Spread points over facets (m, 3, 3) by area, in no order, and tell the facet of each.
 
-    Args:
-        corners: Corners of the facets, shape (m, 3, 3).
-
-    Returns:
-        Points, shape (count, 3), and the facet of each; the same for the same facets.
+    The points (count, 3) are the same for the same facets.
     """
     random = np.random.default_rng(SEED)
     crosses = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

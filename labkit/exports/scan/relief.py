@@ -28,7 +28,6 @@ class Relief:
 
     Args:
         ink: Depth below the face as a share of the engraving's depth, 0 … 1; rows from below.
-        known: Where the scan shows the face or a floor.
         center: Column and row of the middle of the label's place.
         spacing_mm: About how far apart the scan's points are there.
         face_mm: Scatter of the face's points about their plane.
@@ -54,11 +53,6 @@ def relief(
 
     Args:
         vertices: Vertices in the rod frame, mm; z up and x right for this reader.
-        triangles: Facets; which way round does not matter.
-        template: Template: height and depth of the label, its place.
-
-    Returns:
-        The relief, None where the scan shows next to nothing of the face.
     """
     label, space = template.label, label_space(template, length_mm)
     level = expected_bar(template).label_level_mm

@@ -21,16 +21,10 @@ class RodShape:
         self._bar, self._ends = expected_bar(template), expected_ends(template)
 
     def distance(self, points: Array, length_mm: float) -> Array:
-        """Give the distance of points from the surface.
+        """Give the distance (n,), + outside, of points (n, 3) in the rod frame from the surface.
 
         Formula: the least distance of the parts that are joined, the greatest of those that are
         cut: outline and rounded edges, bores, pins, lips; capsule, flat, necks, balls.
-
-        Args:
-            points: Points in the rod frame, mm, shape (n, 3).
-
-        Returns:
-            Distance, mm, + outside of the material, shape (n,).
 
         Validity: exact near smooth surfaces, an estimate round edges; without the engraving.
         """
@@ -54,11 +48,7 @@ class RodShape:
 
 
 def surface_points(shape: RodShape, length_mm: float, count: int) -> Array:
-    """Spread points over the nominal surface, to ask how much of it a scan shows.
-
-    Returns:
-        Points in the rod frame, mm, shape (n, 3); the same every time.
-    """
+    """Spread points (n, 3), always the same, over the surface to ask how much a scan shows."""
     random = np.random.default_rng(count)
     lower, upper = shape.reach()
     wide = max(lower, upper, 4.0) + 6.0
@@ -72,6 +62,6 @@ def surface_points(shape: RodShape, length_mm: float, count: int) -> Array:
         gradient = np.stack([
             (shape.distance(points + step, length_mm) - distance) / STEP_MM
             for step in STEP_MM * np.eye(3)
-        ], axis=1)  # fmt: skip
+        ], axis=1)
         points = points - distance[:, None] * gradient
     return points[np.abs(shape.distance(points, length_mm)) < STEP_MM]

@@ -41,14 +41,11 @@ class Mesh:
 def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD) -> Mesh:
     """Triangulate a solid; nothing is left on it that a later export could pick up.
 
+    Every edge of the solid is divided once and shared by its two faces.
+
     Args:
         shape: The solid, made of planes, cylinders, cones, spheres and tori whose curved faces
             are bounded by two lines of their profile.
-        chord_mm: Greatest distance between facet and surface, mm.
-        turn_rad: Greatest turn between neighbouring facets, radians.
-
-    Returns:
-        The mesh; every edge of the solid is divided once and shared by its two faces.
 
     Raises:
         GeometryError: A face that cannot be meshed so.

@@ -49,7 +49,6 @@ class Placement(Finite):
     """One piece on a plate.
 
     Args:
-        part: Index of its part among the plate's parts.
         turned: Whether it is turned by 90° about Z to fit.
         x_mm, y_mm: Lower left corner of its box on the bed, mm.
     """
@@ -65,13 +64,7 @@ class Placement(Finite):
 
 @dataclass(frozen=True, eq=False)
 class PlatePlan:
-    """One build plate.
-
-    Args:
-        number: Number of the plate, from 1.
-        of: How many plates there are.
-        parts: Parts that have at least one piece on it.
-    """
+    """One build plate, number from 1, with the parts that have at least one piece on it."""
 
     number: int
     of: int
@@ -87,11 +80,7 @@ class PlatePlan:
         return counts
 
     def transform(self, placement: Placement) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Give rotation and shift that bring a part from the rod frame to its place.
-
-        Returns:
-            Rotation, shape (3, 3), and shift, mm, shape (3,); lowest point at Z = 0.
-        """
+        """Give rotation (3, 3) and shift (3,) from the rod frame to the place, lowest at Z = 0."""
         part = self.parts[placement.part]
         rotation = _turn(placement.turned) @ part.lying()
         low = (part.vertices @ rotation.T).min(axis=0)
@@ -114,9 +103,6 @@ def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ..
 
     Formula: shelves along X, deepest pieces first; a piece goes on the first shelf of the first
     plate that has room, boxes at least the spacing apart and the border inside the bed.
-
-    Returns:
-        The plates, in order; none for no pieces.
 
     Validity: pieces lie flat, label up; they are not stacked or nested.
 

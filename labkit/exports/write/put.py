@@ -24,9 +24,6 @@ def put(path: Path, data: bytes) -> None:
 def put_new(path: Path, data: bytes) -> None:
     """Write a new file that is whole or absent, and never over another.
 
-    Args:
-        path: File to make; its folder must be there.
-
     Raises:
         DeliveryError: There is such a file, or it cannot be written.
     """

@@ -36,11 +36,7 @@ WAIT_SECONDS = 600.0
 def safe_name(text: str) -> str:
     """Turn a case number into a file name that cannot leave its folder or clash.
 
-    Args:
-        text: A case number; any printable text.
-
-    Returns:
-        The text itself where it is safe, else its safe characters and six of its SHA-256.
+    The text itself where it is safe, else its safe characters and six of its SHA-256.
 
     >>> safe_name("QF-1043")
     'QF-1043'
@@ -56,12 +52,7 @@ def safe_name(text: str) -> str:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a set is being put together and where it will lie.
-
-    Args:
-        staging: Folder to write into.
-        revision: Revision number of the set, from 1.
-    """
+    """Where a set is put together (`staging`) and will lie; revisions count from 1."""
 
     staging: Path
     final: Path
@@ -85,9 +76,6 @@ def lock_of(folder: Path, case: str) -> BaseFileLock:
 @contextmanager
 def held(out: Path, case: str) -> Iterator[None]:
     """Hold a case in a folder: other runs for it wait until the block ends.
-
-    Args:
-        out: Folder that holds the sets; begun where it is not there.
 
     Raises:
         DeliveryError: Another run takes too long, or the folder cannot be written.
@@ -121,11 +109,7 @@ def try_writing(folder: Path) -> None:
 
 @contextmanager
 def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
-    """Tell a failure of the disk or the folder in one sentence.
-
-    Args:
-        inside: Only failures of the disk, or below this folder, are meant; others pass.
-    """
+    """Tell a failure of the disk, or one below `inside`, in one sentence; others pass."""
     try:
         yield
     except Timeout:
@@ -150,9 +134,6 @@ def new_set(out: Path, case: str, choose: Choose) -> Iterator[Place]:
 
     Args:
         choose: Chooses the revision, once the case is held and the staging folder stands.
-
-    Yields:
-        The place of the set.
 
     Raises:
         DeliveryError: The folder cannot be written; whatever `choose` raises.
@@ -193,9 +174,6 @@ def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
     Extra rods and rods in place of others may have been made since; a set of another prescription
     may not, because the prescriber may go back to an earlier one.
 
-    Args:
-        inputs_sha256: Digest of everything the new set is made from.
-
     Raises:
         DeliveryError: It is the same as that of the last whole set.
     """
@@ -233,11 +211,7 @@ def sha256_of(path: Path) -> str:
 
 
 def seal(root: Path) -> None:
-    """Write the list of sums of a folder and push everything to the disk.
-
-    Args:
-        root: Folder of a set, in the making or finished.
-    """
+    """Write the list of sums of a folder and push everything to the disk."""
     files = sorted(p for p in root.rglob("*") if p.is_file() and p != root / SUMS_FILE)
     sums = "".join(f"{sha256_of(path)}  {path.relative_to(root).as_posix()}\n" for path in files)
     (root / SUMS_FILE).write_text(sums, encoding="utf-8", newline="\n")
@@ -247,9 +221,6 @@ def seal(root: Path) -> None:
 
 def require_unchanged(root: Path, names: Iterable[str]) -> None:
     """Hold files of a finished set against its list of sums.
-
-    Args:
-        names: Files, relative to it.
 
     Raises:
         InputError: The list or a file is missing, or a file is not as it was made.
@@ -294,10 +265,7 @@ def _sync(path: Path) -> None:
 
 
 def sums_of(root: Path) -> dict[str, str]:
-    """Read the list of sums of a finished set.
-
-    Returns:
-        SHA-256 by name of file, relative to the folder.
+    """Read the list of sums of a finished set: SHA-256 by name of file, relative to the folder.
 
     Raises:
         InputError: The list is missing, or names a file outside of the set.
@@ -324,9 +292,6 @@ def replace_files(root: Path, staging: Path) -> None:
     """Move files from beside a finished set into it, and renew their sums, the sums last.
 
     A kill in between leaves whole files, old or new. Sums of all other files stay as they are.
-
-    Args:
-        staging: Folder with the new files, on the same disk; it is empty afterwards.
 
     Raises:
         InputError: A file that would be replaced was written into since it was made.

@@ -67,7 +67,6 @@ class Use:
     """An edge as part of a face's boundary.
 
     Args:
-        forward: Whether the boundary runs along it.
         course: Its curve in the surface's parameters, None on planes.
         origin: u and v of a straight course at parameter 0.
         step: Change of u and v with the parameter on a straight course, None on a curved one.

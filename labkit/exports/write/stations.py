@@ -28,23 +28,18 @@ class Limits:
 
     Args:
         chord_mm: Greatest distance between facet and surface, mm.
-        turn_rad: Greatest turn between neighbouring facets, radians.
     """
 
     chord_mm: float
     turn_rad: float
 
     def step_rad(self, radius_mm: float, share: float = 1.0) -> float:
-        """Give the greatest step round a circle.
+        """Give the greatest step round a circle, infinite for a point.
 
         Formula: sagitta r (1 − cos(step/2)) within the chord error.
 
         Args:
-            radius_mm: Radius of the circle, mm.
             share: Share of the chord error that may be used up.
-
-        Returns:
-            Step, radians; infinite for a point.
         """
         if radius_mm <= 0.0:
             return math.inf
@@ -69,9 +64,6 @@ class Grid:
 def grid_of(face: SolidFace) -> Grid:
     """Sort a curved face's boundary into four runs.
 
-    Args:
-        face: Curved face; its boundary runs along the lines of its parameters.
-
     Raises:
         GeometryError: The boundary is not that of a grid.
     """
@@ -87,11 +79,7 @@ def grid_of(face: SolidFace) -> Grid:
 
 
 class Stations:
-    """Divides the edges of a solid.
-
-    Args:
-        grids: The grid of each curved face, None for planes.
-    """
+    """Divides the edges of a solid; the grid of a plane is None."""
 
     def __init__(
         self, solid: SolidParts, grids: tuple[Grid | None, ...], limits: Limits

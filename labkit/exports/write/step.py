@@ -31,7 +31,6 @@ class StepHeader:
     Args:
         name: Part name; also the name of the product in the file.
         date: Date of the prescription, ISO 8601; the time stamp is its midnight.
-        description: What the file holds, one line.
     """
 
     name: str
@@ -51,9 +50,6 @@ class StepHeader:
 def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
     """Write one solid as a STEP AP242 file in millimetres.
 
-    Args:
-        path: File to write, in a folder that exists.
-
     Raises:
         DeliveryError: The folder does not exist, the kernel refuses the shape, or the file
             cannot be written.
@@ -64,10 +60,7 @@ def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
 
 
 def step_bytes(shape: Shape, header: StepHeader) -> bytes:
-    """Give the bytes of a solid's STEP file.
-
-    Returns:
-        The whole file; the same for the same solid, header and kernel.
+    """Give the bytes of a STEP file, the same for the same solid, header and kernel.
 
     Raises:
         DeliveryError: The kernel refuses the shape or writes nothing.

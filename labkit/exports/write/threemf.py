@@ -26,8 +26,6 @@ class PlateMetadata:
     """What a build plate says of itself; nothing in it depends on the clock.
 
     Args:
-        case: The lab's case number.
-        designer: Who made it, such as program and version.
         date: Date of the prescription, ISO 8601.
     """
 
@@ -40,9 +38,6 @@ class PlateMetadata:
 
 def write_plate(plan: PlatePlan, path: Path, metadata: PlateMetadata) -> None:
     """Write a build plate as 3MF.
-
-    Args:
-        path: File to write, in a folder that exists.
 
     Raises:
         DeliveryError: lib3mf refuses the model or the file cannot be written.

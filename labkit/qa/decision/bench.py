@@ -85,7 +85,7 @@ class Bench:
         raise InputError(
             f'"{method}" is no way to measure this rod template; measure {known}',
             field="way", value=str(method), allowed=known,
-        )  # fmt: skip
+        )
 
     def measured(self, readings: RodReadings) -> MeasuredRod:
         """Decide on a rod from readings taken by hand.
@@ -101,7 +101,7 @@ class Bench:
             raise InputError(
                 f"the rod {grouped(readings.identifier)} is none of the set {self.set_name}",
                 field="identifier", value=readings.identifier,
-            )  # fmt: skip
+            )
         assert readings.method is not None
         way, count = self.way(readings.method), len(readings.readings_mm)
         budget = place.gauge(readings.instrument, count).budget(way, place.expected.length_mm)

@@ -123,7 +123,7 @@ def _check(length_mm: float, readings: int, expansion_per_c: float) -> None:
         ("length_mm", "length", length_mm, "mm", length_mm > 0, "above 0"),
         ("expansion_per_c", "thermal expansion", expansion_per_c, "1/°C", expansion_per_c >= 0,
          "0 or more"),
-    ):  # fmt: skip
+    ):
         if not (math.isfinite(value) and holds):
             raise InputError(
                 f"a {what} of {value} {unit} cannot be; it must be {allowed}",

@@ -138,7 +138,7 @@ def rod_limits(length_mm: Decimal, tolerance_mm: Decimal, way: Way, gauge: Gauge
         length_mm, tolerance_mm, way, budget,
         _moved(zone, length_mm) if zone else None,
         _moved(rejection_zone(-half, half, u, dof=dof), length_mm),
-    )  # fmt: skip
+    )
 
 
 def decides(way: Way, gauge: Gauge, rods: Iterable[Nominal]) -> bool:

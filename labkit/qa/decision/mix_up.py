@@ -198,7 +198,7 @@ def find_mix_ups(rods: Sequence[MeasuredRod]) -> tuple[MixUp, ...]:
     singles = [
         (rod, _best_label(rods, found, rod))
         for rod in range(len(rods)) if rod not in paired and bool(found.fits[rod].any())
-    ]  # fmt: skip
+    ]
     return (
         *(_exchange(rods[first], rods[second]) for first, second in pairs),
         *(_other_label(rods[rod], [rods[other] for other in others]) for rod, others in singles),
@@ -210,7 +210,7 @@ def _likeliest(found: Suspicion) -> list[tuple[int, int]]:
     pairs = [
         (float(found.evidence[i, j]), int(i), int(j))
         for i, j in zip(*np.nonzero(found.exchanged), strict=True) if i < j
-    ]  # fmt: skip
+    ]
     taken: list[tuple[float, int, int]] = []
     for evidence, i, j in sorted(pairs, reverse=True):
         rivals = [other for other, *members in taken if i in members or j in members]
@@ -237,7 +237,7 @@ def _exchange(first: MeasuredRod, second: MeasuredRod) -> MixUp:
         "they fit each other's labels, so they are likely mixed up; hold both, read both labels "
         "and measure both again",
         " / ".join(names),
-    ))  # fmt: skip
+    ))
 
 
 def _other_label(rod: MeasuredRod, others: Sequence[MeasuredRod]) -> MixUp:
@@ -249,4 +249,4 @@ def _other_label(rod: MeasuredRod, others: Sequence[MeasuredRod]) -> MixUp:
         f"{fitted.engraved} better than its own; it is likely mixed up with {names}, or was made "
         "or measured twice; hold them, read their labels and measure them again",
         f"{rod.expected.name} / {names}",
-    ))  # fmt: skip
+    ))

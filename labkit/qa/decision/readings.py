@@ -47,7 +47,7 @@ class Expected:
             raise InputError(
                 f"the rod {self.name} has a tolerance of {self.tolerance_mm} mm; it must be above "
                 "0", field="tolerance_mm", value=self.tolerance_mm, allowed="above 0",
-            )  # fmt: skip
+            )
 
     @property
     def name(self) -> str:
@@ -123,7 +123,7 @@ class RodReadings:
                 f"the rod {grouped(self.identifier)} has {len(self.readings_mm)} readings; give 1 "
                 f"to {MOST_READINGS}",
                 field="readings_mm", value=len(self.readings_mm),
-            )  # fmt: skip
+            )
 
     @property
     def way_told(self) -> str:

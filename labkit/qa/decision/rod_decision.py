@@ -70,7 +70,7 @@ class MeasuredRod:
 def judge_rod(
     expected: Expected, readings: RodReadings, way: Way | None, measured: tuple[float, Budget],
     sd_mm: float = 0.0,
-) -> MeasuredRod:  # fmt: skip
+) -> MeasuredRod:
     """Decide on one rod.
 
     Args:
@@ -84,7 +84,7 @@ def judge_rod(
     decision = decide(
         length, budget.combined_mm, float(expected.lower_mm), float(expected.upper_mm),
         dof=budget.effective_dof,
-    )  # fmt: skip
+    )
     problems = (
         *_look_problems(expected, readings),
         *(_reading_problems(expected, readings, way, sd_mm) if way else ()),

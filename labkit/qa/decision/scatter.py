@@ -39,7 +39,7 @@ def range_probability(width: float, readings: int) -> float:
             f"the range of {readings} readings within {width} has no probability; give two "
             "readings or more and a width of 0 or more",
             field="readings", value=readings,
-        )  # fmt: skip
+        )
     from scipy.special import ndtr
 
     z = np.linspace(-_REACH - width, _REACH, _POINTS)
@@ -67,7 +67,7 @@ def range_limit_mm(sd_mm: float, readings: int, probability: float = SCATTER_PRO
             f"readings with a standard deviation of {sd_mm} mm have no limit at {probability}; "
             "give a standard deviation above 0 and a probability between 0 and 1",
             field="sd_mm", value=sd_mm,
-        )  # fmt: skip
+        )
     return _limit(readings, probability) * sd_mm
 
 

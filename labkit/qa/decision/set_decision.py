@@ -72,7 +72,7 @@ def decide_set(
             raise InputError(
                 f"{rod.expected.name} was measured, but it is not a rod of this set; measure the "
                 "rods of the set", field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            )
     rods = sorted(measured, key=lambda rod: (rod.expected.step, rod.expected.side))
     each = list({rod.identifier: rod for rod in reversed(rods)}.values())[::-1]
     seen = {rod.identifier for rod in each}
@@ -90,7 +90,7 @@ def decide_set(
     return SetDecision(
         tuple(rods), missing, differences, steps, found.all(), held, frozenset(found.strange),
         _result(rods, differences, clean=not (missing or held or found.refusals())),
-    )  # fmt: skip
+    )
 
 
 def _result(

@@ -110,7 +110,7 @@ class SetFindings:
         return [
             each for each in steps
             if not self.strange & {rod.identifier for rod in (each.first, each.second)}
-        ]  # fmt: skip
+        ]
 
     def notes(self, steps: Iterable[StepSize], missing: Sequence[Expected]) -> None:
         """Add what does not hold a rod."""
@@ -124,7 +124,7 @@ class SetFindings:
                 "not_looked_at",
                 "label not read or fittings not checked, which lengths cannot tell: "
                 + ", ".join(blind),
-            ))  # fmt: skip
+            ))
 
     def _hold(self, code: str, sentence: str, *identifiers: str) -> None:
         self.held |= set(identifiers)
@@ -266,4 +266,4 @@ def _difference_told(each: SideDifference) -> tuple[str, str, str, str]:
         f"±{plain(each.tolerance_mm)} mm (standard uncertainty {millimetres(each.u_mm, 4)} mm, "
         f"probability {percent_told(decision.probability)}); {then}, or replace one",
         left.identifier, right.identifier,
-    )  # fmt: skip
+    )

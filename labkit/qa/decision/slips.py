@@ -111,7 +111,7 @@ def _looks_like(reading: Decimal, typing: Typing) -> Iterator[tuple[str, bool]]:
         yield (
             "this is the label, or a length already converted; give the reading as the instrument "
             "shows it", True,
-        )  # fmt: skip
+        )
     for way in typing.ways:
         if way is not typing.way and typing.near(reading, length, way):
             told = f'this is what "{way.method}" ({way.title}) gives'

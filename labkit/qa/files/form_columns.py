@@ -44,7 +44,7 @@ _OF_THE_WAY = ', but it is {value} for this rod measured "{method}"'
 _RESULTS = {
     "conforms": "conforms", "does not": "does not conform", "does not conform": "does not conform",
     "undecided": "undecided",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ class FormColumn(Column):
         words = (self.spoilt if spoilt else self.unlike).format(
             rod=grouped(row.line.place.identifier), value=self._shown(value),
             method=row.line.way.method,
-        )  # fmt: skip
+        )
         return row.wrong(cell, f'"{shown(cell.text)}"{words}')
 
     def _shown(self, value: object) -> str:
@@ -125,7 +125,7 @@ def _of_way(
     return FormColumn(
         name, meaning, printed=printed, of_way=True, unlike=_OF_THE_WAY + put_back,
         spoilt=_OF_THE_WAY + _TAKEN_OTHERWISE,
-    )  # fmt: skip
+    )
 
 
 def _float(cell: Cell, table: TableFile, low: float, high: float) -> float:
@@ -239,7 +239,7 @@ BY_NAME = {column.name: column for column in COLUMNS}
 TOLD = tuple(
     column for column in COLUMNS
     if (column.read or column.by) and column.name != "result" and column not in READING_COLUMNS
-)  # fmt: skip
+)
 
 
 def blank_line(line: FormLine) -> list[str]:

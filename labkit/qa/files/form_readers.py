@@ -38,22 +38,22 @@ def read_pins(row: FormRow) -> str | None:
         raise row.wrong(
             cell, f'gauge_pins_mm is not told; "{way.method}" is converted for gauge pins of '
             f"{pins}: state the pins that were used",
-        )  # fmt: skip
+        )
     if not wanted:
         raise row.wrong(
             cell, f'"{shown(cell.text)}", but "{way.method}" takes no gauge pins; empty the cell, '
             "or name the way that was used",
-        )  # fmt: skip
+        )
     if any(taken_otherwise(cell.text, pin) for pin in wanted):
         raise row.wrong(
             cell, f'"{shown(cell.text)}" is no diameter: the spreadsheet took it for something '
             "else; format the column as text and write the diameters of the pins used",
-        )  # fmt: skip
+        )
     if {form_number(part) for part in cell.text.replace(";", " ").split()} != set(wanted):
         raise row.wrong(
             cell, f'"{shown(cell.text)}", but "{way.method}" is converted for gauge pins of '
             f"{pins}; measure with these, or in a way without pins",
-        )  # fmt: skip
+        )
     return row.line.pins
 
 
@@ -80,7 +80,7 @@ def read_label(row: FormRow) -> str | None:
             cell, f'"{shown(cell.text)}" is not a label such as {rod.engraved}; where the '
             "spreadsheet took it for a date, format the column as text; write what stands on the "
             "rod, or ? where it cannot be read",
-        )  # fmt: skip
+        )
     if parts is not None and parts[0] in row.readings and parts[0] != rod.length_mm:
         raise row.wrong(
             cell, f"{cell.text} is a reading of this rod; write the label that stands on it"
@@ -112,13 +112,13 @@ def read_instrument(row: FormRow) -> Instrument | None:
             place, f'"{shown(name)}" is not a known instrument; known are '
             f"{', '.join(known) or 'none'}; name the file of the lab's own with --instruments, or "
             "empty the cell for the usual gauge of the process",
-        )  # fmt: skip
+        )
     instrument = None if name is None else known[name]
     if instrument is not None and not instrument.serves(way.method):
         raise row.wrong(
             place, f'{instrument.name} does not measure "{way.method}" ({way.title}); it '
             f"serves {', '.join(instrument.methods)}",
-        )  # fmt: skip
+        )
     _check_calibration(row, instrument, place)
     return instrument
 
@@ -137,7 +137,7 @@ def _check_calibration(row: FormRow, instrument: Instrument | None, place: Cell)
         raise row.wrong(
             place, f"the calibration of {what} was due on {own}, the readings are of {row.on}; "
             "calibrate it and measure again, or use another instrument",
-        )  # fmt: skip
+        )
 
 
 def read_measured_on(row: FormRow) -> datetime.date:
@@ -152,7 +152,7 @@ def read_measured_on(row: FormRow) -> datetime.date:
             *_future(row, cell, on),
             *([row.wrong(cell, f"{on}, but the set was made on {made}; look at the date again")]
               if on < made - _ZONE else []),
-        ])  # fmt: skip
+        ])
     return row.on
 
 

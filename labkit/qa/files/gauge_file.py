@@ -67,7 +67,7 @@ def _readings(raw: bytes, name: str, needed: Sequence[str]) -> tuple[Reading, ..
         ))
         for row in table.rows
         if (values := row_values(row, table, columns, mistakes)) is not None
-    ]  # fmt: skip
+    ]
     if table.rows and "part" in table.rows[0]:
         _one_reference_each(table, read, mistakes)
     mistakes.stop()

@@ -100,7 +100,7 @@ def _value(cell: Cell, table: TableFile, limits: Limits | None) -> Decimal:
             cell, table, f"{cell.text} lies outside of the limits {_end(limits.lower)} to "
             f"{_end(limits.upper)} by more than {_FAR} times their distance: correct the value, "
             "or the limits if they are meant for other values",
-        )  # fmt: skip
+        )
     return value
 
 

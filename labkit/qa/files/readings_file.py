@@ -49,13 +49,13 @@ def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[MeasuredRod, .
     read = [
         (rod, row) for cells in table.rows
         if (row := _begun(cells, table, sheet, mistakes, seen)) and (rod := _rod(row, source))
-    ]  # fmt: skip
+    ]
     _ask_about_copies([row for _, row in read])
     if not read and not mistakes.errors:
         mistakes.add(problem(
             table.rows[0]["reading_1_mm"], table,
             "is empty, as in every other line; fill in the readings of at least one rod",
-        ))  # fmt: skip
+        ))
     mistakes.stop()
     return tuple(rod for rod, _ in read)
 
@@ -63,7 +63,7 @@ def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[MeasuredRod, .
 def _begun(
     cells: Mapping[str, Cell], table: TableFile, sheet: Sheet, mistakes: Mistakes,
     seen: dict[str, int],
-) -> FormRow | None:  # fmt: skip
+) -> FormRow | None:
     """Begin a row: find its rod; None where it is not touched, or about no rod of its own."""
     touched = any(column.of_rod and cells.get(column.name, _EMPTY).text for column in COLUMNS)
     if not touched:  # nothing to be lost; it may be a rod replaced meanwhile
@@ -154,7 +154,7 @@ def _rod(row: FormRow, source: Source) -> MeasuredRod | None:
     readings = RodReadings(
         row.line.place.identifier, Method(word), row.readings,
         source=replace(source, line=row.cells["identifier"].line), **values,
-    )  # fmt: skip
+    )
     rod = _measured(row, readings)
     return None if len(mistakes.errors) > before else rod
 
@@ -171,7 +171,7 @@ def _is_filled(row: FormRow) -> bool:
                 row.mistakes.add(row.wrong(
                     later, f"is filled in, but the table has no {name}; fill the readings in from "
                     "the left",
-                ))  # fmt: skip
+                ))
             else:
                 row.mistakes.add(row.wrong(
                     name, "is empty, but a later reading is not; fill the readings in from the left"
@@ -181,7 +181,7 @@ def _is_filled(row: FormRow) -> bool:
     row.mistakes.add(row.wrong(
         "reading_1_mm", f"is empty, but {filled} is filled in; give the reading, or empty the line "
         "of a rod that was not measured",
-    ))  # fmt: skip
+    ))
     return False
 
 
@@ -219,7 +219,7 @@ def _measured(row: FormRow, readings: RodReadings) -> MeasuredRod | None:
             "result", f'"{written}", but the readings give "{rod.result}" (length within its '
             f"tolerance with {p}); the result is worked out here: empty the cell, or look at the "
             "readings again",
-        ))  # fmt: skip
+        ))
     return rod
 
 
@@ -245,4 +245,4 @@ def _ask_about_copies(rows: Sequence[FormRow]) -> None:
         rows[0].mistakes.add(rows[0].wrong(
             "reading_1_mm", f"every reading of every rod equals {column} to the last digit; these "
             "look copied, not measured; give the readings, or --as-typed where they are really so",
-        ))  # fmt: skip
+        ))

@@ -213,9 +213,9 @@ def _about_pooling(table: Anova) -> tuple[str, ...]:
     chance = probability(table.interaction_p)
     if table.pooled is None:
         return (f"The interaction of parts and operators is kept ({chance}, not above the level "
-                f"{table.level:g} for pooling).",)  # fmt: skip
+                f"{table.level:g} for pooling).",)
     return (f"The interaction of parts and operators is pooled with repeatability ({chance}, above "
-            f"the level {table.level:g}).",)  # fmt: skip
+            f"the level {table.level:g}).",)
 
 
 def about_zero(part: Variation) -> str:

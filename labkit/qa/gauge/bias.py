@@ -159,7 +159,7 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
     Source: as least_squares; lack of fit is tested against the repeats.
     """
     known = [(r.reference_mm, r.value_mm - r.reference_mm) for r in readings
-             if r.reference_mm is not None]  # fmt: skip
+             if r.reference_mm is not None]
     references, differences = tuple(x for x, _ in known), tuple(y for _, y in known)
     if len(set(references)) < LEAST_REFERENCES:
         return None

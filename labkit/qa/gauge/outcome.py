@@ -108,7 +108,7 @@ def work_out(
         ranges = gauge_by_ranges(study)[1] if small else None
     known = against if against is not None else [
         reading for reading in crossed or () if reading.reference_mm is not None
-    ]  # fmt: skip
+    ]
     found = biases(known, asked.confidence) if known or against is not None else ()
     line = linearity(known, asked.confidence) if found else None
     findings: list[Finding] = []
@@ -119,7 +119,7 @@ def work_out(
             findings.append(note("gauge_no_ranges", (
                 f"Averages and ranges take at most {MOST} parts, operators and trials and are left "
                 "out: the analysis of variance says all that they would."
-            )))  # fmt: skip
+            )))
     if found:
         findings += [note("gauge_bias", message) for message in bias_findings(found, line)]
     return Outcome(study, by_anova, by_ranges, ranges, found, line, asked, tuple(findings))
@@ -160,7 +160,7 @@ def _about_study(
         out.append(note("gauge_wide_range", (
             "The trials lie further apart than chance explains at " + "; ".join(wide) + ". Look "
             "for a slip and measure these again, rather than take them out."
-        )))  # fmt: skip
+        )))
     out += _about_step(study)
     spread = [c for c in result.components if c.part is Variation.REPRODUCIBILITY]
     if spread and spread[0].sd_mm > 0:
@@ -168,7 +168,7 @@ def _about_study(
             f"Operators add a standard uncertainty of {spread[0].sd_mm:.4f} mm that repeated "
             "readings by one of them do not reduce; where any of them may measure, combine it with "
             "the uncertainty of the instrument's calibration."
-        )))  # fmt: skip
+        )))
     return out
 
 
@@ -178,13 +178,13 @@ def _about_tolerance(result: GaugeResult) -> list[Finding]:
         return [note("gauge_no_tolerance", (
             "No tolerance was given: the shares only compare the gauge with the parts of this "
             "study. Give the tolerance it decides on with --tolerance."
-        ))]  # fmt: skip
+        ))]
     if (result.tolerance_percent(Variation.PARTS) or 0.0) <= _FLATTERED_PERCENT:
         return []
     return [note("gauge_parts_wide", (
         "The parts differ by more than the width of the tolerance, so that shares of the spread "
         "and categories flatter the gauge: go by its share of the tolerance."
-    ))]  # fmt: skip
+    ))]
 
 
 def _about_size(study: Study) -> list[Finding]:
@@ -195,12 +195,12 @@ def _about_size(study: Study) -> list[Finding]:
             f"The study has {counted(parts, 'part')} × {counted(operators, 'operator')} × "
             f"{counted(trials, 'trial')}; usual practice is at least {USUAL_PARTS} parts and "
             f"{USUAL_OPERATORS} operators. The intervals show what the size costs."
-        )))  # fmt: skip
+        )))
     if not study.has_operators:
         out.append(note("gauge_no_operators", (
             "The study has no operators to compare: it holds for a gauge that works without one, "
             "or for this one person."
-        )))  # fmt: skip
+        )))
     return out
 
 
@@ -213,4 +213,4 @@ def _about_step(study: Study) -> list[Finding]:
     return [note("gauge_coarse_step", (
         f"In {equal} of {len(cells)} combinations all trials are equal: the step of the scale is "
         "too coarse to show the scatter, or readings were copied; repeatability is underestimated."
-    ))]  # fmt: skip
+    ))]

@@ -95,7 +95,7 @@ def study_of(readings: Sequence[Reading]) -> Study:
         cells[reading.part, reading.operator].append(reading)
     errors = [
         *_alike(parts, "parts"), *_alike(operators, "operators"), *_repeated(cells.values()),
-    ]  # fmt: skip
+    ]
     if not errors:
         errors = _unbalanced(cells)
     if errors:
@@ -180,7 +180,7 @@ def _unbalanced(cells: dict[tuple[str, str], list[Reading]]) -> list[InputError]
         f"the study is not balanced: most combinations have {counted(usual, 'reading')}, but "
         f"{'; '.join(named)}. Every operator measures every part equally often: measure what is "
         "missing, or leave the part or operator out of the file", field="value", where=_file(cells),
-    )]  # fmt: skip
+    )]
 
 
 def _file(cells: dict[tuple[str, str], list[Reading]]) -> str:

@@ -134,7 +134,7 @@ def fit_lengths(coupons: Sequence[Coupon], present: Compensation) -> LengthFit:
         bend=_bend(built, measured, fit), bend_mm=_bend_mm(coupons, fit),
         distortion=_whole_line(built, measured, fit),
         correction=_whole_line(nominal, measured, fit),
-    )  # fmt: skip
+    )
 
 
 def _bend(built: Sequence[Decimal], measured: Sequence[Decimal], line: Fit) -> Comparison:
@@ -152,7 +152,7 @@ def _whole_line(wanted: Sequence[Decimal], measured: Sequence[Decimal], fit: Fit
     ss = float(
         sum(((Fraction(m) - Fraction(w)) ** 2 for m, w in zip(measured, wanted, strict=True)),
             Fraction(0))
-    )  # fmt: skip
+    )
     return _compared(ss, fit, 2)
 
 
@@ -184,7 +184,7 @@ def fit_offset(sizes: Sequence[tuple[Decimal, Decimal]], present_mm: float) -> F
     return FittedOffset(
         round(present_mm - off.coefficients[0], 12), off.standard_deviations[0], off.residual_sd,
         off.dof,
-    )  # fmt: skip
+    )
 
 
 def between_lots(fit: LengthFit) -> Comparison | None:

@@ -106,7 +106,7 @@ def too_few(coupons: Collection[Coupon]) -> tuple[Finding, ...]:
             "too_few_lengths",
             f"the coupons have {counted(len(lengths), 'different length')}; a line through fewer "
             f"than {LEAST_LENGTHS} shows no bend: build coupons of {LEAST_LENGTHS} lengths or more",
-        ))  # fmt: skip
+        ))
     if len(coupons) < LEAST_COUPONS or repeats < LEAST_REPEATS:
         exchanged = repeats < LEAST_REPEATS <= len(coupons) - len(measured)
         found.append(refused(
@@ -115,13 +115,13 @@ def too_few(coupons: Collection[Coupon]) -> tuple[Finding, ...]:
             f"tell a wrong scale from scatter; build {LEAST_COUPONS} coupons or more, "
             f"{LEAST_REPEATS} of them or more repeating a length, best several at each length"
             + "; the measured lengths repeat instead: are the columns exchanged?" * exchanged,
-        ))  # fmt: skip
+        ))
     if span < LEAST_RANGE_MM:
         found.append(refused(
             "too_narrow",
             f"the coupons' lengths span {plain(span)} mm; a scale from less than {LEAST_RANGE_MM} "
             "mm is a guess: build coupons from the shortest to the longest rod that you make",
-        ))  # fmt: skip
+        ))
     return tuple(found)
 
 
@@ -136,7 +136,7 @@ def limits_of_use(fit: LengthFit, tolerance_mm: Decimal | None) -> tuple[Finding
             "no_scatter",
             "coupons that repeat a length agree to the last digit, which measurements do not: the "
             "values are computed, or the gauge is too coarse; measure with a finer gauge",
-        ),)  # fmt: skip
+        ),)
     ends = (fit.shortest_mm, fit.longest_mm)
     tolerances = [tolerance_mm or linear_tolerance("f", end) for end in ends]
     found = [*_coarse(fit, min(tolerances))]
@@ -149,7 +149,7 @@ def limits_of_use(fit: LengthFit, tolerance_mm: Decimal | None) -> tuple[Finding
                 f"more than a quarter of the tolerance ± {plain(tolerance)} mm ({allowed:.3f} mm); "
                 "build more coupons, the more so at both ends of the range, or make and measure "
                 "them with less scatter",
-            ))  # fmt: skip
+            ))
     return (*found, *_bent(fit, float(min(tolerances))))
 
 

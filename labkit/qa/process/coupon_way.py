@@ -30,7 +30,7 @@ def to_length(way: Way, template: RodTemplate) -> ToLength:
         raise InputError(
             "the way `ends` is only a check: bosses have a tolerance of their own; measure the "
             "coupons over, between, half-sum or at their centres", field="way", value="ends",
-        )  # fmt: skip
+        )
     sign = {Method.OVER: -1, Method.BETWEEN: 1}.get(way.method, 0)
 
     def length(reading: Decimal, sizes: Mapping[str, Decimal]) -> Decimal:

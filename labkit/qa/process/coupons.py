@@ -130,7 +130,7 @@ class _Row:
 def _row(
     row: Mapping[str, Cell], table: TableFile, columns: Sequence[Column], column: str,
     is_length: bool,
-) -> _Row:  # fmt: skip
+) -> _Row:
     mistakes = Mistakes()
     values = row_values(row, table, columns, mistakes)
     diameters = {
@@ -147,7 +147,7 @@ def _row(
     coupon = Coupon(
         values["coupon"] or f"line {cell.line}", nominal, reading, (reading,), diameters,
         values["machine"] or "", values["lot"] or "",
-    )  # fmt: skip
+    )
     return _Row(coupon, cell, row[column])
 
 
@@ -159,7 +159,7 @@ def _diameter(kind: str, row: Mapping[str, Cell], table: TableFile) -> Diameter 
         raise problem(
             cell, table, f"has no nominal beside it; add a column {kind}_nominal with the diameter "
             "as drawn",
-        )  # fmt: skip
+        )
     nominal = number(drawn, table, Decimal("0.5"), 20)
     measured = number(cell, table, Decimal("0.01"), 1000)
     _refuse_slip(cell, table, measured, nominal, MOST_OFF_DIAMETER_MM)
@@ -184,7 +184,7 @@ def _refuse_slip(
         f"= {shown(cell.text)} gives {plain(round(value, 3))} mm beside a nominal of "
         f"{plain(nominal)} mm{guess}; a coupon is off by {plain(limit)} mm at most: look whether "
         "it is a slip or another rod, and correct the file",
-    )  # fmt: skip
+    )
 
 
 def _refuse_other_column(table: TableFile, column: str, other: str) -> None:
@@ -235,7 +235,7 @@ def _require_same(row: _Row, first: _Row, table: TableFile) -> None:
                 row.cell, table,
                 f"{shown(one.name)} has the {what} {now} here and {was} in line "
                 f"{first.cell.line}; give each coupon a name of its own",
-            )  # fmt: skip
+            )
 
 
 def _length(

@@ -158,7 +158,7 @@ def run_rules(
     found = [
         _told(rule, side, run, (x, centre, sigma))
         for rule in rules for side in rule.sides for run in _runs(rule, rule.found(z, side))
-    ]  # fmt: skip
+    ]
     return tuple(sorted(found, key=lambda s: (s.index, s.rule)))
 
 
@@ -186,7 +186,7 @@ def _told(
         side=_SIDES[side], limit="upper" if side > 0 else "lower",
         level=f"{centre + 3 * side * sigma:.5g}", centre=f"{centre:.5g}",
         count=last - first + 1, way="up" if side > 0 else "down",
-    )  # fmt: skip
+    )
     place = f"points {first + 1} to {last + 1}: "
     if rule.points == 1:
         place = f"point {index + 1} ({x[index]:.5g}) "

@@ -136,7 +136,7 @@ def look(rods: Sequence[RodOff], calibration: Calibration) -> Trend | None:
         rods=len(latest), mean=mean, limit=limit, patterns=_patterns(z, unsure),
         change_mm=change, after=len(latest) - start, off_mm=off, half_mm=half,
         since=latest[start].on,
-    )  # fmt: skip
+    )
 
 
 def _moving_mean(
