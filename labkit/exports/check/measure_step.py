@@ -100,6 +100,9 @@ def read_step_text(path: Path) -> StepText:
 def measure_step(path: Path, template: RodTemplate, inward_y: int = -1) -> StepMeasure:
     """Measure a STEP file that should be a rod of this template; a fitting not found is None.
 
+    Args:
+        inward_y: Sign of y on the inward side.
+
     Validity: rod frame; cylinders and spheres written as such, not as free-form surfaces.
 
     Raises:

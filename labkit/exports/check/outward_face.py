@@ -26,6 +26,9 @@ def outward_roughness(
     Formula: max |nearness − t/2| on a flat bar, max |nearness − √(R² − z²)| on a round one, over
     the pixels between the fittings; a plane floor anywhere in a flat face counts as its depth.
 
+    Args:
+        toward_y: Sign of y along which the outward face looks.
+
     Validity: bars along x, domed ends of a round bar left out.
     """
     if ends.lower is None or ends.upper is None:

@@ -99,6 +99,7 @@ def read_label(
     of at most one pixel, never stretched.
 
     Args:
+        toward_y: Sign of y along which the face looks; the reader stands there, z up.
         height_mm: Nominal height of the characters; sets the pixel.
         margin_mm: Plane face expected round every stroke.
 
@@ -132,7 +133,7 @@ def read_label(
 
 
 def count_floors(mesh: FacetMesh, toward_y: int) -> int:
-    """Count the facets engraved below the plane face that looks along ±y."""
+    """Count the facets below the plane face along ±y (rod frame); 0 without such a face."""
     face = _face(mesh, toward_y)
     return 0 if face is None else int(face[1].sum())
 

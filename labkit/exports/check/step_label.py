@@ -17,7 +17,7 @@ TILT = 1e-6
 
 
 def facing_facets(faces: list[Any], toward_y: int) -> FacetMesh:
-    """Cut the plane faces that look along ±y into facets."""
+    """Cut the plane faces that look along ±y into facets, counter-clockwise from outside."""
     from OCP.BRep import BRep_Builder
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
     from OCP.BRepMesh import BRepMesh_IncrementalMesh

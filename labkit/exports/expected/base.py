@@ -44,7 +44,11 @@ class ExpectedEnd(ABC):
 
     @abstractmethod
     def clear_mm(self, bar_end_mm: float) -> float:
-        """Give how far from its centre the outward face is plain bar."""
+        """Give how far from its centre the outward face is plain bar.
+
+        Args:
+            bar_end_mm: How far along the bar its own end is rounded.
+        """
 
     @abstractmethod
     def join(self, distance: Array, local: Array, face_mm: float) -> Array:

@@ -45,6 +45,7 @@ class ShadedMesh:
 
     Args:
         vertices: Corners as the reader sees them: x right, y up, z towards the reader, mm.
+        inked: For each triangle, whether it belongs to the engraving.
     """
 
     vertices: NDArray[np.float32]

@@ -46,6 +46,7 @@ class RodInScan:
         pose: Where it lies, scan coordinates less their origin.
         explained: Share of the points that the nominal surface explains.
         seen: Share of the nominal surface that the scan shows.
+        table: Whether a table was taken out of the scan.
     """
 
     template: RodTemplate
@@ -58,6 +59,9 @@ class RodInScan:
 
 def find_rod(mesh: ScanMesh, templates: Mapping[str, RodTemplate]) -> RodInScan:
     """Find the rod in a scan by that of the templates which fits best.
+
+    Args:
+        templates: Templates by name; one alone where it is known.
 
     Raises:
         RefusedError: No template fits, two fit equally, there are two rods, a fitting cannot be
@@ -92,7 +96,11 @@ class _UnfitError(RefusedError):
 
 
 class _Search:
-    """A scan tried with every template that its size allows."""
+    """A scan tried with every template that its size allows.
+
+    Args:
+        longest: How many times the longest rod the scan may be.
+    """
 
     def __init__(
         self, mesh: ScanMesh, templates: Mapping[str, RodTemplate], longest: float

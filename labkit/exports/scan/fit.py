@@ -37,6 +37,7 @@ class SurfaceFit:
     Args:
         center: Centre of the sphere; of a cylinder, the axis at the level asked for, mm.
         slopes: dx/dy and dz/dy of a cylinder's axis; empty for a sphere.
+        points: Points that were offered, shape (n, 3).
         residuals: Their distances from the surface, + outside, mm, shape (n,).
         weights: Their weights, 0 … 1, shape (n,).
         jacobian: Derivatives of the residuals by the unknowns, shape (n, k).

@@ -45,6 +45,7 @@ class ScanLabel:
         text: The length as engraved, empty where it was not read.
         mark: Side mark, "L", "R" or empty.
         inward_y: Which way the inward face looks in the frame of a handed rod, 0 where not known.
+        problem: Why it was not read; empty where it was.
         seen: Share of the label's place that the scan shows.
     """
 

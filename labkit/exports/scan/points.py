@@ -32,6 +32,7 @@ class Cloud:
 
     Args:
         points: Points spread by area, mm, shape (n, 3).
+        pieces: Which separate piece each point belongs to.
     """
 
     points: Array
@@ -52,6 +53,9 @@ def spread_points(mesh: ScanMesh, widest_mm: float) -> Cloud:
     """Spread points over a scan by area and take away planes wider than any rod.
 
     The points are the same for the same scan.
+
+    Args:
+        widest_mm: No face of a rod is wider across than this.
     """
     points, facets = spread(mesh.corners, SPREAD)
     kept = _without_tables(points, widest_mm)

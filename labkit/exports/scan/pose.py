@@ -55,12 +55,13 @@ class Pose:
 
 
 def lay_in(shape: RodShape, points: Array, *, aside: bool = False) -> Pose | None:
-    """Lay the nominal surface into scan points (n, 3), None where they are too few or too small.
+    """Lay the nominal surface into points of a scan; None where they are too few or too small.
 
     Formula: minimum over pose and length of Σ r² / (r² + μ²) (Geman–McClure), r the distance from
     the nominal surface, by Gauss–Newton with falling μ from many starts.
 
     Args:
+        points: Points spread over the scan by area, mm, shape (n, 3).
         aside: Start beside the middle of the points as well: one side of the rod may be missing.
 
     Validity: the rod is most of what the points show.

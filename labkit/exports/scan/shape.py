@@ -21,7 +21,7 @@ class RodShape:
         self._bar, self._ends = expected_bar(template), expected_ends(template)
 
     def distance(self, points: Array, length_mm: float) -> Array:
-        """Give the distance (n,), + outside, of points (n, 3) in the rod frame from the surface.
+        """Give the distance (n,), mm, + outside, of points (n, 3), rod frame, from the surface.
 
         Formula: the least distance of the parts that are joined, the greatest of those that are
         cut: outline and rounded edges, bores, pins, lips; capsule, flat, necks, balls.
@@ -48,7 +48,10 @@ class RodShape:
 
 
 def surface_points(shape: RodShape, length_mm: float, count: int) -> Array:
-    """Spread points (n, 3), always the same, over the surface to ask how much a scan shows."""
+    """Spread points (n, 3), always the same ones, over the nominal surface, rod frame, mm.
+
+    They tell how much of it a scan shows.
+    """
     random = np.random.default_rng(count)
     lower, upper = shape.reach()
     wide = max(lower, upper, 4.0) + 6.0

@@ -80,7 +80,7 @@ class PlatePlan:
         return counts
 
     def transform(self, placement: Placement) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Give rotation (3, 3) and shift (3,) from the rod frame to the place, lowest at Z = 0."""
+        """Give rotation (3, 3) and shift (3,), mm, from rod frame to place, lowest at Z = 0."""
         part = self.parts[placement.part]
         rotation = _turn(placement.turned) @ part.lying()
         low = (part.vertices @ rotation.T).min(axis=0)
@@ -99,7 +99,7 @@ class _Piece:
 
 
 def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ...]:
-    """Lay all pieces out on as few plates as shelves allow.
+    """Lay all pieces out on as few plates as shelves allow; no plates for no pieces.
 
     Formula: shelves along X, deepest pieces first; a piece goes on the first shelf of the first
     plate that has room, boxes at least the spacing apart and the border inside the bed.

@@ -22,7 +22,7 @@ def put(path: Path, data: bytes) -> None:
 
 
 def put_new(path: Path, data: bytes) -> None:
-    """Write a new file that is whole or absent, and never over another.
+    """Write a new file that is whole or absent, never over another, in a folder that is there.
 
     Raises:
         DeliveryError: There is such a file, or it cannot be written.

@@ -75,7 +75,7 @@ def lock_of(folder: Path, case: str) -> BaseFileLock:
 
 @contextmanager
 def held(out: Path, case: str) -> Iterator[None]:
-    """Hold a case in a folder: other runs for it wait until the block ends.
+    """Hold a case in a folder, begun if absent: other runs for it wait until the block ends.
 
     Raises:
         DeliveryError: Another run takes too long, or the folder cannot be written.
@@ -174,6 +174,9 @@ def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
     Extra rods and rods in place of others may have been made since; a set of another prescription
     may not, because the prescriber may go back to an earlier one.
 
+    Args:
+        inputs_sha256: Digest of everything the new set is made from.
+
     Raises:
         DeliveryError: It is the same as that of the last whole set.
     """
@@ -221,6 +224,9 @@ def seal(root: Path) -> None:
 
 def require_unchanged(root: Path, names: Iterable[str]) -> None:
     """Hold files of a finished set against its list of sums.
+
+    Args:
+        names: Files, relative to it.
 
     Raises:
         InputError: The list or a file is missing, or a file is not as it was made.
@@ -292,6 +298,9 @@ def replace_files(root: Path, staging: Path) -> None:
     """Move files from beside a finished set into it, and renew their sums, the sums last.
 
     A kill in between leaves whole files, old or new. Sums of all other files stay as they are.
+
+    Args:
+        staging: Folder with the new files, on the same disk; it is empty afterwards.
 
     Raises:
         InputError: A file that would be replaced was written into since it was made.

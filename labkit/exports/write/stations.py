@@ -28,6 +28,7 @@ class Limits:
 
     Args:
         chord_mm: Greatest distance between facet and surface, mm.
+        turn_rad: Greatest turn between neighbouring facets, radians.
     """
 
     chord_mm: float
@@ -63,6 +64,9 @@ class Grid:
 
 def grid_of(face: SolidFace) -> Grid:
     """Sort a curved face's boundary into four runs.
+
+    Args:
+        face: Curved face; its boundary runs along the lines of its parameters.
 
     Raises:
         GeometryError: The boundary is not that of a grid.

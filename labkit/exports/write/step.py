@@ -48,7 +48,7 @@ class StepHeader:
 
 
 def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
-    """Write one solid as a STEP AP242 file in millimetres.
+    """Write one solid as a STEP AP242 file in millimetres, in a folder that exists.
 
     Raises:
         DeliveryError: The folder does not exist, the kernel refuses the shape, or the file

@@ -37,7 +37,7 @@ class PlateMetadata:
 
 
 def write_plate(plan: PlatePlan, path: Path, metadata: PlateMetadata) -> None:
-    """Write a build plate as 3MF.
+    """Write a build plate as 3MF, in a folder that exists.
 
     Raises:
         DeliveryError: lib3mf refuses the model or the file cannot be written.
