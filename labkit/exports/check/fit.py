@@ -36,7 +36,7 @@ class RoundFit(Finite):
 
 
 def fit_circle(points: Array) -> RoundFit:
-    """Fit a circle to plane points (n, 2) with the least sum of squared distances.
+    """Fit a circle to plane points (n, 2), mm, with the least sum of squared distances.
 
     Formula: minimum over centre c and radius r of Σ (|p − c| − r)², by Gauss–Newton from the
     algebraic fit.
@@ -55,7 +55,7 @@ def fit_circle(points: Array) -> RoundFit:
 
 
 def fit_sphere(points: Array) -> RoundFit:
-    """Fit a sphere to points in space (n, 3) with the least sum of squared distances.
+    """Fit a sphere to points in space (n, 3), mm, with the least sum of squared distances.
 
     Formula: as for the circle, with one more coordinate.
 
@@ -71,7 +71,7 @@ def fit_sphere(points: Array) -> RoundFit:
 
 
 def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundFit:
-    """Fit a cylinder to points (n, 3) with the least sum of squared distances.
+    """Fit a cylinder to points (n, 3), mm, with the least sum of squared distances.
 
     Its axis has the sense of `direction`.
 
