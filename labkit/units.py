@@ -131,10 +131,11 @@ def millimetres(value_mm: float, decimals: int = 2) -> str:
     Returns:
         The number alone; never −0.
 
-    >>> millimetres(7.25), millimetres(-0.0001)
-    ('7.25', '0.00')
+    >>> millimetres(7.25), millimetres(-0.0001), millimetres(34.4449996)
+    ('7.25', '0.00', '34.44')
     """
-    text = f"{written(value_mm, decimals):.{decimals}f}"
+    # Noise goes first, at its own place: rounding nearer to the last decimal would round twice.
+    text = f"{written(value_mm):.{decimals}f}"
     return text.lstrip("-") if float(text) == 0.0 else text
 
 

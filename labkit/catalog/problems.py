@@ -35,15 +35,6 @@ def examined(cls: type[ValueT], source: TomlSource) -> tuple[ValueT | None, list
     return value, [at(source, one.location, one.message, one.allowed) for one in mistakes]
 
 
-def table_of(cls: type[ValueT], source: TomlSource, name: str) -> ValueT | None:
-    """Read one table of a file by itself, so that a slip elsewhere does not hide its own.
-
-    Returns:
-        Its value, None where it has mistakes or is not there.
-    """
-    return read_file(cls, source.data.get(name), (name,))[0]
-
-
 def together(errors: Iterable[LabkitError]) -> InputErrors:
     """Join errors of one file; the exit status is that of the gravest.
 

@@ -13,6 +13,7 @@ from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
 from labkit.core.grading.steps import SpacerSet
 from labkit.core.rod.rods import Process
+from labkit.errors import InputError
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 
@@ -67,8 +68,21 @@ def _source(rx: Rx) -> TomlSource:
     """Read a prescription; a text of several lines is the prescription itself."""
     if isinstance(rx, Mapping):
         import tomlkit
+        from tomlkit.exceptions import ConvertError
 
-        return parse_toml(tomlkit.dumps(rx), "prescription")
+        try:
+            return parse_toml(tomlkit.dumps(rx), "prescription")
+        except ConvertError as error:
+            raise InputError(
+                f"the prescription cannot be written as TOML ({error}); leave out keys that have "
+                "no value, such as None, and give numbers, texts, dates, lists and dictionaries",
+                field="prescription",
+            ) from error
+    if isinstance(rx, str) and not rx.strip():
+        raise InputError(
+            "the prescription is empty; give its file, its text, or its tables as a dictionary",
+            field="prescription",
+        )
     if isinstance(rx, str) and "\n" in rx:
         return parse_toml(rx, "prescription")
     return parse_toml(read_text(Path(rx)), str(rx))

@@ -96,3 +96,16 @@ def test_importing_the_package_loads_nothing_else():
 def test_there_is_nothing_else():
     with pytest.raises(AttributeError, match="no attribute 'spacers'"):
         labkit.spacers  # noqa: B018
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"schema": 1, "case": None}, "leave out keys that have no value, such as None"),
+        ("", "the prescription is empty"),
+        ("  ", "the prescription is empty"),
+    ],
+)
+def test_what_is_no_prescription_is_refused_in_a_sentence(given, words):
+    with pytest.raises(InputError, match=words):
+        labkit.lengths(given)

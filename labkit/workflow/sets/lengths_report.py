@@ -12,7 +12,7 @@ from labkit.core.findings import notes_of
 from labkit.core.grading.prescription import JawModelName
 from labkit.core.grading.steps import Step
 from labkit.core.jaw.opening import advancement_at_opening
-from labkit.core.report import Column, Report, Section, Table, data_of, only
+from labkit.core.report import Column, Report, Section, Table, only
 from labkit.units import millimetres, plain, written
 from labkit.workflow.sets.cases import Case
 
@@ -68,11 +68,6 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
             **({"opening": opened} if opened else {}),
         },
     )  # fmt: skip
-
-
-def lengths_json(case: Case) -> dict[str, Any]:
-    """Give the graded lengths in the form of `labkit lengths --json`."""
-    return data_of(lengths_report(case).data)
 
 
 def _recorded(case: Case) -> tuple[str, str]:
