@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Annotated, Any, TypeVar
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.core.form.keys import Key, matching
 from labkit.core.form.read import Mistake, read_record
-from labkit.errors import InputError
+from labkit.errors import InputError, LedgerError
 from labkit.ledger.events import Event, Kind
 
 #: States that a rod can be given after it was made.
@@ -293,8 +293,22 @@ def said(event: Event, cls: type[T]) -> T:
     return _made(cls, event.body)
 
 
+def require_known_keys(body: Mapping[str, Any], cls: Any) -> None:
+    """Refuse a body of a later program, whose keys this one does not know.
+
+    Raises:
+        LedgerError: It has such a key.
+    """
+    if unknown := sorted(body.keys() - {field.name for field in fields(cls)}):
+        raise LedgerError(
+            f"an event of the record tells {unknown[0]}, which this version of labkit does not "
+            "know; use the version that recorded it, or a newer one"
+        )
+
+
 def _made(cls: type[T], body: Mapping[str, Any]) -> T:
     values = dict(body)
+    require_known_keys(values, cls)
     for name, inner in _INSIDE.get(cls, {}).items():
         held = body[name]
         values[name] = (

@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
-from labkit.ledger.bodies import Prescription, SetStarted, said
+from labkit.ledger.bodies import Prescription, SetStarted, require_known_keys, said
 from labkit.ledger.chain import event_of
 from labkit.ledger.database import BATCH, Database, batched, streamed
 from labkit.ledger.events import Event, Head, Kind
@@ -318,8 +318,9 @@ class Reader:
     def _sets(self, condition: ColumnElement[bool]) -> tuple[StoredSet, ...]:
         end = EVENTS.alias("end")
         query = (
-            select(*EVENTS.c, *end.c)
-            .join(SETS, SETS.c.seq == EVENTS.c.seq)
+            select(*EVENTS.c, *end.c, SETS.c.seq, SET_ENDS.c.seq)
+            .select_from(SETS)
+            .outerjoin(EVENTS, EVENTS.c.seq == SETS.c.seq)
             .outerjoin(SET_ENDS, SET_ENDS.c.set_name == SETS.c.set_name)
             .outerjoin(end, end.c.seq == SET_ENDS.c.seq)
             .where(condition)
@@ -328,9 +329,12 @@ class Reader:
         half = len(EVENTS.c)
         with self._tables.reading() as connection:
             rows = connection.execute(query).all()
-            return tuple(self._set(row[:half], row[half:]) for row in rows)
+            return tuple(self._set(row[:half], row[half:-2], row[-2:]) for row in rows)
 
-    def _set(self, begun_row: Any, end_row: Any) -> StoredSet:
+    def _set(self, begun_row: Any, end_row: Any, seqs: Any) -> StoredSet:
+        for row, seq in zip((begun_row, end_row), seqs, strict=True):
+            if row[0] is None and seq is not None:
+                raise LedgerError(f"event {seq} is missing; look with `labkit ledger verify`")
         begun = event_of(begun_row)
         end = None if end_row[0] is None else event_of(end_row)
         revision = said(begun, SetStarted).revision
@@ -379,4 +383,5 @@ def _prescription(event: Event) -> StoredPrescription:
 
 def _reading(event: Event) -> StoredReading:
     told = {name: value for name, value in event.body.items() if value is not None}
+    require_known_keys(told, StoredReading)
     return StoredReading(stamp=stamp(event), **told)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,8 +46,11 @@ def upgrade(url: str | None, backup_to: Path | None = None) -> Upgraded:
         InputError: There is no ledger, it is a newer program's, or the backup has no place.
         LedgerError: It does not verify, or cannot be written.
     """
-    database = open_to_upgrade(ledger_url(url))
-    try:
+    with ExitStack() as looking:
+        # Whatever this process opens and closes of the file by itself lets go of every lock that it
+        # holds on it (POSIX): so the way to look is found before there is any.
+        as_it_was = looking.enter_context(look_into(url))
+        database = looking.enter_context(closing(open_to_upgrade(ledger_url(url))))
         ledger = Ledger(database)
         with database.writing() as connection:
             revision = require_known(database)
@@ -54,13 +58,10 @@ def upgrade(url: str | None, backup_to: Path | None = None) -> Upgraded:
                 return Upgraded(ledger.place, revision, None, ledger.head())
             require_sound(ledger)
             kept = backup_to or _beside(database, revision)
-            with look_into(url) as as_it_was:  # a connection that writes cannot be copied from
-                backup(as_it_was, kept)
+            backup(as_it_was, kept)  # a connection that writes cannot be copied from
             derive_anew(connection, batched(ledger.events(), BATCH))
             require_sound(ledger)
             return Upgraded(ledger.place, revision, kept, ledger.head())
-    finally:
-        database.close()
 
 
 def _beside(database: Database, revision: str) -> Path:

@@ -7,9 +7,15 @@ from __future__ import annotations
 
 from typing import Any, Protocol, TypeAlias
 
+from OCP.Message import Message, Message_Gravity
 from OCP.TopExp import TopExp
 from OCP.TopoDS import TopoDS_Shape
 from OCP.TopTools import TopTools_IndexedMapOfShape
+
+# The kernel tells its statistics on standard output, where programs expect JSON; as CadQuery does
+# when it is loaded, only its failures are let through.
+for _printer in Message.DefaultMessenger_s().Printers():
+    _printer.SetTraceLevel(Message_Gravity.Message_Fail)
 
 
 class Wrapped(Protocol):

@@ -28,6 +28,23 @@ ROOT = Path(__file__).parents[2]
 HEADER = StepHeader("27.3", "2031-03-14", "Dr. Demo", "Demo Lab")
 
 
+def test_the_kernel_says_nothing_where_programs_expect_json(tmp_path):
+    # Without CadQuery, which silences the kernel when it is loaded.
+    code = """
+from tests.solids.rods_to_build import label_of, rod_of
+from labkit.exports.write.step import StepHeader, step_bytes
+from labkit.solids.build import build
+import sys
+rod = rod_of("eye-eye-flat", "27.3")
+step_bytes(build(rod, label_of(rod)).solid, StepHeader("27.3", "2031-03-14"))
+assert "cadquery" not in sys.modules
+"""
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert run.stdout == ""
+
+
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
     folder = tmp_path_factory.mktemp("step")

@@ -6,6 +6,8 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -17,14 +19,14 @@ from sqlalchemy.engine import URL
 
 from labkit.errors import InputError, LedgerError
 from labkit.ledger import revision
-from labkit.ledger.bodies import DECISIONS, PURPOSES
+from labkit.ledger.bodies import DECISIONS, PURPOSES, require_known_keys
 from labkit.ledger.bodies import ROD_STATES as STATES
 from labkit.ledger.events import Kind
 from labkit.ledger.revision import EARLIER, REVISION
 from labkit.ledger.store import look_into, open_ledger
-from labkit.ledger.stored import SetState
+from labkit.ledger.stored import SetState, StoredReading
 from labkit.ledger.tables import EVENTS, FORM, METADATA, RELEASES, ROD_STATES, SET_ENDS, SETS
-from labkit.ledger.transfer import export_lines
+from labkit.ledger.transfer import backup, export_lines
 from labkit.ledger.upgrade import upgrade
 from labkit.ledger.verify import verify
 from tests.ledger.conftest import fresh_schema
@@ -277,3 +279,59 @@ def test_events_of_another_form_are_told(tmp_path):
         raw.commit()
     with look_into(str(path)) as reader, pytest.raises(LedgerError, match="event 5 was changed"):
         reader.cases()
+
+
+@pytest.mark.parametrize("mode", ["wal", "delete"])
+def test_nobody_else_writes_between_the_backup_and_the_end_of_an_upgrade(
+    kept, monkeypatch, mode
+):
+    # Closing a file lets go of every lock that a process holds on it (POSIX, fcntl); so the upgrade
+    # opens nothing of its own while it holds the lock.
+    url = kept(2, "sqlite")
+    with closing(sqlite3.connect(url)) as raw:
+        raw.execute(f"PRAGMA journal_mode = {mode}")
+    answers = []
+
+    def and_then_another(ledger, target):
+        copied = backup(ledger, target)
+        answers.append(subprocess.run(
+            [sys.executable, "-c", ANOTHER_WRITER, url], capture_output=True, text=True, check=True
+        ).stdout.split())
+        return copied
+
+    monkeypatch.setattr("labkit.ledger.upgrade.backup", and_then_another)
+    upgrade(url)
+    assert answers == [["read", "locked"]]
+    with look_into(url) as reader:
+        assert verify(reader, KEPT[2][0]).problems == ()
+
+
+#: Reads, closes, and then tries to write.
+ANOTHER_WRITER = """
+import sqlite3, sys
+for act in ("SELECT count(*) FROM events", "BEGIN IMMEDIATE"):
+    connection = sqlite3.connect(sys.argv[1], timeout=0.2, isolation_level=None)
+    try:
+        connection.execute(act).fetchall()
+        print("read" if act.startswith("SELECT") else "written")
+    except sqlite3.OperationalError:
+        print("locked")
+    finally:
+        connection.close()
+"""
+
+
+@pytest.mark.parametrize("kind", ["set-started", "set-made"])
+def test_a_set_whose_event_is_gone_is_told_and_not_taken_for_another(kept, kind):
+    url = kept(3, "sqlite")
+    with closing(sqlite3.connect(url)) as raw:
+        seq = raw.execute("SELECT min(seq) FROM events WHERE kind = ?", (kind,)).fetchone()[0]
+        raw.execute("DELETE FROM events WHERE seq = ?", (seq,))
+        raw.commit()
+    with look_into(url) as reader, pytest.raises(LedgerError, match=f"event {seq} is missing"):
+        reader.sets(CASE)
+
+
+def test_a_body_of_a_later_program_is_refused_in_a_sentence():
+    with pytest.raises(LedgerError, match="tells later, which this version of labkit does not"):
+        require_known_keys({"identifier": "", "later": 1}, StoredReading)
