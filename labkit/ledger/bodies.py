@@ -165,6 +165,9 @@ class Order:
     note: Note = None
 
 
+_TRIED = Key(allowed="a table with `label` (text), `gap_um` (whole micrometres), or neither")
+
+
 @dataclass(frozen=True)
 class Tried:
     """One side of a trial fit: the rod that met its seat, or by how much the 100 % rod did not."""
@@ -178,8 +181,8 @@ class TrialFit:
     """A trial fit, and what it was taken to mean."""
 
     revision: Number
-    left: Tried
-    right: Tried
+    left: Annotated[Tried, _TRIED]
+    right: Annotated[Tried, _TRIED]
     proposal: Table
     note: Note = None
 

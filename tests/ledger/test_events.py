@@ -69,6 +69,14 @@ def test_times_are_utc_with_microseconds():
         utc_text(datetime.datetime(2031, 7, 1))
 
 
+def test_what_a_trial_fit_saw_of_a_side_is_named():
+    body = {"revision": 1, "left": 3, "right": {"label": "31.6", "gap_um": None},
+            "proposal": {}, "note": None}  # fmt: skip
+    words = "left = 3; it must be a table with `label` .text., `gap_um` .whole micrometres., or nei"
+    with pytest.raises(InputError, match=words):
+        check_body(Kind.TRIAL_FIT, body)
+
+
 @pytest.mark.parametrize("text", ["", " a", "a ", "a\nb", "a\0", "x" * 33])
 def test_operator_codes_are_plain_text(text):
     with pytest.raises(InputError, match="is not an operator code"):
