@@ -52,7 +52,8 @@ def rod(
 
 
 def _asked(template: RodTemplate, label: str, hand: Hand) -> Rod:
-    found = _LABEL.fullmatch(label)
+    # In a notebook a number is the likeliest slip: 31.4 for "31.4".
+    found = _LABEL.fullmatch(label) if isinstance(label, str) else None
     if found is None:
         raise InputError(
             f"{label!r} is no label of a rod; write the functional length with its decimals, such "

@@ -109,3 +109,8 @@ def test_there_is_nothing_else():
 def test_what_is_no_prescription_is_refused_in_a_sentence(given, words):
     with pytest.raises(InputError, match=words):
         labkit.lengths(given)
+
+
+def test_a_number_is_no_label():
+    with pytest.raises(InputError, match='31.4 is no label of a rod; write .* such as "31.4"'):
+        labkit.rod("eye-eye-flat", 31.4)
