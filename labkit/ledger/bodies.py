@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Annotated, Any, TypeVar
@@ -17,6 +18,8 @@ ROD_STATES = (
     "delivered", "fitted", "returned", "broken", "lost", "withdrawn", "rejected",
 )
 DECISIONS = ("released", "withheld")
+#: What is seen of a rod at a trial fit, its other end fixed.
+SEEN = ("meets", "too_long", "too_short")
 PURPOSES = ("set", "extra", "replacement")
 #: A prescription file longer than this is no prescription (the reader of files says the same).
 MOST_TEXT = 1_000_000
@@ -44,6 +47,13 @@ def _is_identifier(text: str) -> bool:
     try:
         return parse_identifier(text) == text
     except InputError:
+        return False
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return datetime.date.fromisoformat(text).isoformat() == text
+    except ValueError:
         return False
 
 
@@ -75,6 +85,10 @@ Note = Annotated[str | None, _text(MOST_NOTE)]
 Percent = Annotated[str | None, _text(32)]
 Side = Annotated[str, _one_of("left", "right")]
 Length = Annotated[int, _whole(1, MOST_UM)]
+#: A day that somebody named, as written in ISO 8601; the event's own moment is when it was written.
+MayDay = Annotated[
+    str | None, Key(allowed="a date such as 2031-03-14", holds=_is_day)
+]
 #: A revision, a step or the number of an event.
 Number = Annotated[int, _whole(1)]
 MayNumber = Annotated[int | None, _whole(1)]
@@ -165,15 +179,33 @@ class Order:
     note: Note = None
 
 
-_TRIED = Key(allowed="a table with `label` (text), `gap_um` (whole micrometres), or neither")
+@dataclass(frozen=True)
+class OrderWithdrawn:
+    """An order taken back before any rod of it left the house."""
+
+    order: Number
+    reason: Text
+
+
+_TRIED = Key(allowed="a table with `label` (text), and what was seen of that rod")
 
 
 @dataclass(frozen=True)
 class Tried:
-    """One side of a trial fit: the rod that met its seat, or by how much the 100 % rod did not."""
+    """One side of a trial fit: a rod, and what was seen of its free end.
+
+    Args:
+        label: As engraved. It met its seat where nothing is seen (to revision 0003).
+        identifier: Where it was told.
+        by_um: How much too long or too short, above 0; None where it meets.
+        gap_um: To revision 0003: how far the 100 % rod reached past its seat (+).
+    """
 
     label: Annotated[str | None, _text(16)] = None
     gap_um: Annotated[int | None, _UM] = None
+    identifier: MayIdentifier = None
+    seen: Annotated[str | None, _one_of(*SEEN)] = None
+    by_um: Annotated[int | None, _whole(1, MOST_UM)] = None
 
 
 @dataclass(frozen=True)
@@ -185,6 +217,7 @@ class TrialFit:
     right: Annotated[Tried, _TRIED]
     proposal: Table
     note: Note = None
+    on: MayDay = None
 
 
 @dataclass(frozen=True)
@@ -194,6 +227,15 @@ class TrialAccepted:
     trial: Number
     revision: Number
     note: Note = None
+
+
+@dataclass(frozen=True)
+class TrialWithdrawn:
+    """An accepted trial fit that does not count any more, and the revision that holds after it."""
+
+    trial: Number
+    revision: Number
+    reason: Text
 
 
 @dataclass(frozen=True)
@@ -226,6 +268,7 @@ class RodState:
     identifier: Identifier
     state: Annotated[str, _one_of(*ROD_STATES)]
     reason: Note = None
+    on: MayDay = None
 
 
 @dataclass(frozen=True)
@@ -242,8 +285,10 @@ BODIES: Mapping[Kind, type] = {
     Kind.SET_MADE: SetMade,
     Kind.SET_ABANDONED: SetAbandoned,
     Kind.ORDER: Order,
+    Kind.ORDER_WITHDRAWN: OrderWithdrawn,
     Kind.TRIAL_FIT: TrialFit,
     Kind.TRIAL_ACCEPTED: TrialAccepted,
+    Kind.TRIAL_WITHDRAWN: TrialWithdrawn,
     Kind.READING: Reading,
     Kind.RELEASE: Release,
     Kind.ROD_STATE: RodState,

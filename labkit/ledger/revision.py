@@ -25,10 +25,10 @@ from labkit.ledger.rows import rows_of
 from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 
 #: The revision that this program writes, and those that it can look at and upgrade.
-REVISION = "0003"
-EARLIER = ("0001", "0002")
+REVISION = "0004"
+EARLIER = ("0001", "0002", "0003")
 #: The least version of the program that may act on a ledger of this revision.
-LEAST_PROGRAM = "1.0.0"
+LEAST_PROGRAM = "1.1.0"
 #: Derived tables of earlier revisions that are no more.
 GONE = ("corrections", "orders", "trial_decisions", "trial_fits")
 

@@ -9,11 +9,13 @@ from labkit.core.case.identifier import grouped
 from labkit.errors import LedgerError
 from labkit.ledger.bodies import (
     Order,
+    OrderWithdrawn,
     Prescription,
     Release,
     SetStarted,
     TrialAccepted,
     TrialFit,
+    TrialWithdrawn,
     said,
 )
 from labkit.ledger.events import Event, Kind
@@ -171,6 +173,27 @@ def _trial_accepted(reader: Reader, event: Event) -> None:
             raise _refuse(event, f"has the trial fit {body.trial} accepted as {earlier.seq}")
 
 
+def _trial_withdrawn(reader: Reader, event: Event) -> None:
+    body = said(event, TrialWithdrawn)
+    accepted = {
+        said(one, TrialAccepted).trial for one in reader.current(event.case, Kind.TRIAL_ACCEPTED)
+    }
+    if body.trial not in accepted:
+        raise _refuse(event, f"has no accepted trial fit as event {body.trial}")
+    for earlier in reader.current(event.case, Kind.TRIAL_WITHDRAWN):
+        if said(earlier, TrialWithdrawn).trial == body.trial:
+            raise _refuse(event, f"has the trial fit {body.trial} withdrawn as {earlier.seq}")
+
+
+def _order_withdrawn(reader: Reader, event: Event) -> None:
+    body = said(event, OrderWithdrawn)
+    if body.order not in {order.seq for order in reader.current(event.case, Kind.ORDER)}:
+        raise _refuse(event, f"has no order as event {body.order}, or it was corrected")
+    for earlier in reader.current(event.case, Kind.ORDER_WITHDRAWN):
+        if said(earlier, OrderWithdrawn).order == body.order:
+            raise _refuse(event, f"has the order {body.order} withdrawn as {earlier.seq}")
+
+
 _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.PRESCRIPTION: _prescription,
     Kind.SET_STARTED: _set_started,
@@ -179,6 +202,8 @@ _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.ORDER: _order,
     Kind.TRIAL_FIT: _trial_fit,
     Kind.TRIAL_ACCEPTED: _trial_accepted,
+    Kind.TRIAL_WITHDRAWN: _trial_withdrawn,
+    Kind.ORDER_WITHDRAWN: _order_withdrawn,
     Kind.READING: _of_a_rod,
     Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,

@@ -227,12 +227,12 @@ def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path)
     kept = tmp_path / "ledger-revision-0002.sqlite"
     assert done.stdout.splitlines()[:2] == [
         f"Backup of revision 0002: {kept}, verified.",
-        f"{path}: 23 events, brought from revision 0002 to 0003, verified.",
+        f"{path}: 23 events, brought from revision 0002 to 0004, verified.",
     ]
     assert run("ledger", "upgrade").stdout == (
-        f"{path} is up to date (revision 0003); nothing was done.\n"
+        f"{path} is up to date (revision 0004); nothing was done.\n"
     )
     (told,) = json_lines(run("ledger", "upgrade", "--json"))
-    assert (told["from"], told["to"], told["backup"]) == ("0003", "0003", None)
+    assert (told["from"], told["to"], told["backup"]) == ("0004", "0004", None)
     assert run("ledger", "reconcile", "--by", "anna").exit_code in (0, 1)
     assert run("ledger", "verify", "--ledger", kept).exit_code == 0

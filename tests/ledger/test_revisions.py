@@ -39,6 +39,7 @@ KEPT = {
     1: ("c66b4f5fdfdfaf21ac3b0b051cd51f15ccbf3bdd9f75860b069caaf5aec115ea", 17, 10),
     2: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
     3: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
+    4: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
 }
 CASE = "QF-1043"
 
@@ -236,13 +237,13 @@ def test_the_kept_ledger_of_this_revision_has_the_definitions_of_the_code():
     with engine.connect() as connection:
         made = set(map(tuple, connection.exec_driver_sql("SELECT name, sql FROM sqlite_master")))
     engine.dispose()
-    with closing(sqlite3.connect(f"file:{GOLDEN}/ledger-3.sqlite?mode=ro", uri=True)) as kept:
+    with closing(sqlite3.connect(f"file:{GOLDEN}/ledger-4.sqlite?mode=ro", uri=True)) as kept:
         assert set(kept.execute("SELECT name, sql FROM sqlite_master")) == made
 
 
 def test_a_later_ledger_is_looked_at_and_not_written(filled, tamper):
     tamper(filled, f"UPDATE {FORM.name} SET version_num = '0099'", "DROP TABLE rod_states")
-    words = "has revision 0099, this program reads 0001, 0002, 0003; it was written by a newer"
+    words = "has revision 0099, this program reads 0001, 0002, 0003, 0004; it was written by"
     for act in (open_ledger, upgrade):
         with pytest.raises(InputError, match=words):
             act(filled).__enter__()
@@ -251,10 +252,10 @@ def test_a_later_ledger_is_looked_at_and_not_written(filled, tamper):
         assert verify(reader).ok
 
 
-@pytest.mark.parametrize("least", ["1.0.1", "1.10.0", "99.0.0"])
+@pytest.mark.parametrize("least", ["1.1.1", "1.10.0", "99.0.0"])
 def test_a_program_older_than_the_record_asks_for_only_looks(filled, tamper, least):
     tamper(filled, f"UPDATE {FORM.name} SET least_program = '{least}'")
-    words = f"is written by labkit {least} or later, this is labkit 1.0.0; nothing was changed"
+    words = f"is written by labkit {least} or later, this is labkit 1.1.0; nothing was changed"
     with pytest.raises(LedgerError, match=words), open_ledger(filled):
         pass
     with look_into(filled) as reader:
@@ -323,7 +324,7 @@ for act in ("SELECT count(*) FROM events", "BEGIN IMMEDIATE"):
 
 @pytest.mark.parametrize("kind", ["set-started", "set-made"])
 def test_a_set_whose_event_is_gone_is_told_and_not_taken_for_another(kept, kind):
-    url = kept(3, "sqlite")
+    url = kept(4, "sqlite")
     with closing(sqlite3.connect(url)) as raw:
         seq = raw.execute("SELECT min(seq) FROM events WHERE kind = ?", (kind,)).fetchone()[0]
         raw.execute("DELETE FROM events WHERE seq = ?", (seq,))

@@ -103,6 +103,14 @@ def _trial(event: Event) -> str:
     return f"trial fit on prescription revision {body.revision}: {sides}"
 
 
+#: What is seen of a rod at a trial fit → words.
+_SEEN = {
+    "meets": "met its seat",
+    "too_long": "was too long by {} mm",
+    "too_short": "was too short by {} mm",
+}
+
+
 def _tried(side: str, seen: Tried) -> str:
     """Tell what one side of a trial fit has shown.
 
@@ -111,7 +119,9 @@ def _tried(side: str, seen: Tried) -> str:
     """
     gap = seen.gap_um
     if seen.label:
-        return f"the {side} rod {seen.label} met its seat"
+        by = mm_of(seen.by_um) if seen.by_um else ""
+        what = _SEEN[seen.seen or "meets"].format(by)
+        return f"the {side} rod {seen.label} {what}"
     if gap is None:
         return f"nothing is told of the {side} side"
     if gap == 0:
@@ -183,6 +193,9 @@ _PLAIN = {
     Kind.TRIAL_ACCEPTED:
         "trial fit of event {trial} accepted; prescription revision {revision} holds",
     Kind.RELEASE: "set {set} {decision}",
+    Kind.ORDER_WITHDRAWN: "order of event {order} taken back: {reason}",
+    Kind.TRIAL_WITHDRAWN:
+        "trial fit of event {trial} withdrawn: {reason}; prescription revision {revision} holds",
 }
 _WORDS: Mapping[Kind, Callable[[Event], str]] = {
     Kind.PRESCRIPTION: _prescription,
