@@ -103,6 +103,15 @@ def fill(ledger, case="QF-1043"):
     return pen
 
 
+def take_back(pen, case="QF-1043"):
+    """Go on after `fill`: withdraw its accepted trial fit and its order."""
+    one = {event.kind: event.seq for event in pen.ledger.story(case)}
+    trial = {"trial": one[Kind.TRIAL_FIT], "revision": 3, "reason": "the rods were exchanged"}
+    pen(Kind.TRIAL_WITHDRAWN, case, trial)
+    pen(Kind.PRESCRIPTION, case, {"revision": 3, "text": TEXT + "# 3\n", "reason": "withdrawn"})
+    pen(Kind.ORDER_WITHDRAWN, case, {"order": one[Kind.ORDER], "reason": "ordered twice"})
+
+
 def replace_one(pen, case="QF-1043"):
     """Go on after `fill`: reject a rod, order and make one in its place, measure and release."""
     old = rods(f"{case}-r1", 3)[1]
