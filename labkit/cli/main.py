@@ -9,6 +9,15 @@ import rich_click
 
 from labkit import __version__
 from labkit.cli.common import print_error
+from labkit.cli.ending import (
+    NotShownError,
+    end,
+    end_interrupted,
+    interrupted,
+    not_shown,
+    plain_streams,
+    unforeseen,
+)
 from labkit.core.form.words import nearest
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
@@ -83,9 +92,15 @@ class Commands(rich_click.RichGroup):
         """Run a command; an error becomes its sentences and its exit status."""
         try:
             return super().invoke(ctx)
-        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+        except (click.ClickException, click.exceptions.Exit):
             raise
+        except (KeyboardInterrupt, click.Abort):
+            end_interrupted()
         except Exception as error:
+            if interrupted(error):
+                end_interrupted()
+            if isinstance(error, NotShownError):
+                not_shown(error)
             if ctx.params.get("traceback"):
                 raise
             told, status = _told(error)
@@ -102,10 +117,7 @@ def _told(error: Exception) -> tuple[LabkitError, int]:
             f"a library cannot be loaded ({error}); install labkit again, and on Linux the "
             "system library that is named (Debian: apt install libgl1 libegl1)"
         ), EXIT_UNREADABLE
-    return LabkitError(
-        f"stopped by an unforeseen {type(error).__name__}: {error}; nothing was "
-        "delivered; run again with `labkit --traceback ...` and report what it shows"
-    ), EXIT_REFUSED
+    return LabkitError(unforeseen(error)), EXIT_REFUSED
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -118,10 +130,19 @@ def cli(traceback: bool) -> None:
     with its length engraved, STEP, STL and 3MF, and a report of what the written files measure.
     From the rods' readings to a decision on each, the set's release, and a better process.
 
-    Exit status: 0 done, 1 refused by a rule of the trade, 2 input that cannot be read.
+    Exit status: 0 done, 1 refused by a rule of the trade, 2 input that cannot be read,
+    130 stopped by Ctrl-C.
     """
 
 
 def main() -> None:
-    """Run the command line."""
-    cli()
+    """Run the command line; whatever happens, its end is one of three and says which."""
+    plain_streams()
+    try:
+        cli()
+    except SystemExit as ending:
+        end(ending.code if isinstance(ending.code, int) else int(bool(ending.code)))
+    except KeyboardInterrupt:
+        end_interrupted()
+    except NotShownError as error:
+        not_shown(error)

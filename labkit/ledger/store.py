@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import insert, update
 
+from labkit.done import tell_done
 from labkit.errors import LedgerError
 from labkit.ledger.bodies import check_body
 from labkit.ledger.chain import values_of
@@ -29,6 +30,9 @@ class Ledger(Reader):
     Every question of `Reader` can be asked of it.
     """
 
+    #: Number of the first event that the transaction at work has appended.
+    _first_new: int | None = None
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Hold the write lock over the block: read, decide and record as one.
@@ -41,8 +45,19 @@ class Ledger(Reader):
             LedgerError: Another writer held the lock for too long, or the ledger cannot be
                 written.
         """
+        if self._database.is_writing:
+            yield
+            return
+        self._first_new = None
         with self._database.writing():
             yield
+            last = self.head().count
+        if self._first_new is not None:
+            first = self._first_new
+            tell_done(
+                f"entry {last} was recorded in {self.place}" if first == last
+                else f"entries {first} to {last} were recorded in {self.place}"
+            )
 
     def record(
         self,
@@ -79,8 +94,9 @@ class Ledger(Reader):
             LedgerError: One does not follow the last event, does not match its digest, or
                 repeats what must be unique.
         """
-        with self._database.writing() as connection:
+        with self.transaction(), self._database.writing() as connection:
             head = self.head()
+            self._first_new = self._first_new or head.count + 1
             for batch in batched(self._following(head, events), BATCH):
                 connection.execute(insert(EVENTS), [values_of(event) for event in batch])
                 insert_rows(connection, batch)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from labkit.done import tell_done
 from labkit.errors import DeliveryError
 
 
@@ -38,6 +39,7 @@ def put_new(path: Path, data: bytes) -> None:
                 os.fsync(stream.fileno())
             staging.chmod(0o644)
             _name(staging, path)
+            tell_done(f"{path} was written")
         finally:
             staging.unlink(missing_ok=True)
 

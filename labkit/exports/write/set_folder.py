@@ -18,6 +18,7 @@ from typing import Any
 from filelock import BaseFileLock, FileLock, Timeout
 
 from labkit.core.file_names import is_inside
+from labkit.done import tell_done
 from labkit.errors import DeliveryError, InputError
 from labkit.units import as_written
 
@@ -153,6 +154,7 @@ def new_set(out: Path, case: str, choose: Choose) -> Iterator[Place]:
             with _told(out, case):
                 seal(staging)
                 staging.rename(place.final)
+            tell_done(f"the set {place.final.name} lies whole in {out}")
         finally:
             shutil.rmtree(staging, ignore_errors=True)
         # The set lies whole in its place; a folder that cannot be flushed does not change that.
@@ -323,4 +325,5 @@ def replace_files(root: Path, staging: Path) -> None:
     (staging / SUMS_FILE).write_text(text, encoding="utf-8", newline="\n")
     _sync(staging / SUMS_FILE)
     (staging / SUMS_FILE).replace(root / SUMS_FILE)
+    tell_done(f"the papers of {root.name} were replaced")
     _sync(root)
