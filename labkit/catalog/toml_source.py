@@ -10,6 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from labkit.core.form.numbers import exact_number
 from labkit.core.form.words import Location
 from labkit.errors import InputError
 
@@ -20,6 +21,7 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(
     r"""^\s*((?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+))*)\s*="""
 )
+_DEEP_KEY = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*\.[ \t]*){100}""")
 _SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)|\(at end of document\)")
 
 
@@ -105,13 +107,17 @@ def parse_toml(text: str, name: str) -> TomlSource:
     >>> parse_toml("[bite]\nretruded = -5.2", "rx.toml").place(("bite", "retruded"))
     'rx.toml:2'
     """
+    _refuse_deep_keys(text, name)
     try:
-        data = tomllib.loads(text, parse_float=Decimal)
+        data = tomllib.loads(text, parse_float=_number)
     except RecursionError as error:
         raise InputError(
             "is not valid TOML: tables or lists are nested too deeply; name a file of this program",
             where=name,
         ) from error
+    except InputError as error:  # of a number with a point
+        where = text[: text.find(str(error.value))].count("\n") + 1
+        raise InputError(error.message, where=f"{name}:{where}") from error
     except (tomllib.TOMLDecodeError, ValueError) as error:
         if not isinstance(error, tomllib.TOMLDecodeError):
             raise InputError(
@@ -127,6 +133,25 @@ def parse_toml(text: str, name: str) -> TomlSource:
             where=f"{name}:{line}",
         ) from error
     return TomlSource(name, text, data, dict(_scan(text)))
+
+
+def _number(text: str) -> Decimal:
+    # What is no number is told with its key: `nan` stands in a blank file for "to be filled in".
+    return Decimal(text) if text.lstrip("+-") in ("nan", "inf") else exact_number(
+        text.replace("_", "")
+    )
+
+
+def _refuse_deep_keys(text: str, name: str) -> None:
+    """Refuse keys of so many parts that reading them would not end."""
+    found = _DEEP_KEY.search(text)
+    if found:
+        line = text[: found.start()].count("\n") + 1
+        raise InputError(
+            "has a key of more than a hundred parts between points; a key of this program has at "
+            "most four, such as appliance.left.upper",
+            where=f"{name}:{line}",
+        )
 
 
 def _scan(text: str) -> Iterator[tuple[Location, int]]:

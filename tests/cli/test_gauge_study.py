@@ -159,7 +159,7 @@ def test_refusals_are_sentences_and_write_nothing(tmp_path, text, code, said):
         ((), "no readings were named"),
         (("absent.csv",), "absent.csv: cannot be read"),
         (("--bias", "absent.csv"), "absent.csv: cannot be read"),
-        (("absent.csv", "--tolerance", "nan"), "a tolerance of ± nan mm is not usable"),
+        (("absent.csv", "--tolerance", "nan"), "'nan' is not a number of at most"),
         (("absent.csv", "--confidence", "95"), "a confidence of 95 is not usable"),
     ],
 )

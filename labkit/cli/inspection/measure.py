@@ -22,6 +22,7 @@ from labkit.cli.common import (
     instrument_option,
     operator_option,
 )
+from labkit.cli.numbers import Real
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import said
 from labkit.core.rod.rods import RodTemplate
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
 )
 @AGAIN
 @click.option(
-    "--most-uncertainty", "most_u_mm", metavar="MM", type=click.FloatRange(0.001, 0.02),
+    "--most-uncertainty", "most_u_mm", metavar="MM", type=Real("0.001", "0.02"),
     default=0.004, show_default=True,
     help="Largest standard uncertainty of the length by the scan alone; more is refused.",
 )

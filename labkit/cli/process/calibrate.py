@@ -24,6 +24,7 @@ from labkit.cli.common import (
 from labkit.cli.print_report import print_report
 from labkit.cli.process.options import written
 from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.core.form.numbers import exact_number
 from labkit.errors import InputError, RefusedError
 
 if TYPE_CHECKING:
@@ -214,16 +215,14 @@ def _day(text: str) -> datetime.date:
 def _tolerance(text: str | None) -> Decimal | None:
     if text is None:
         return None
-    try:
-        value = Decimal(text)
-    except ArithmeticError:
-        value = Decimal("NaN")
-    if not (value.is_finite() and Decimal("0.01") <= value <= 2):
-        raise InputError(
-            f"--tolerance {text!r} is not usable; allowed is a number of mm from 0.01 to 2",
-            field="tolerance",
-        )
-    return value
+    with contextlib.suppress(InputError):
+        value = exact_number(text)
+        if Decimal("0.01") <= value <= 2:
+            return value
+    raise InputError(
+        f"--tolerance {text!r} is not usable; allowed is a number of mm from 0.01 to 2",
+        field="tolerance",
+    )
 
 
 def _reason(text: str) -> str:

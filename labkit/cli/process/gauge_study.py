@@ -10,6 +10,7 @@ import rich_click
 
 from labkit.cli import clock
 from labkit.cli.common import PROFILE
+from labkit.cli.numbers import Real
 from labkit.cli.process.options import check_report_place, put_out
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
@@ -19,17 +20,17 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 
 @click.command("gauge-study", cls=rich_click.RichCommand)
 @click.argument("study", metavar="[FILE]", type=_FILE, required=False)
-@click.option("--tolerance", type=float, metavar="MM",
+@click.option("--tolerance", type=Real(), metavar="MM",
               help="Tolerance of the length that the gauge decides on, ±.")
 @click.option("--method", type=click.Choice(["anova", "ranges", "both"]), default="both",
               show_default=True, help="Analysis of variance, averages and ranges, or both.")
 @click.option("--bias", "bias_file", type=_FILE, metavar="FILE",
               help="Table with the columns reference and value, for bias and linearity; without "
               "it, the column reference of the study.")
-@click.option("--pool-above", "level", type=float, default=0.25, show_default=True, metavar="P",
+@click.option("--pool-above", "level", type=Real(), default=0.25, show_default=True, metavar="P",
               help="Pool the interaction of parts and operators where chance explains it with "
               "more than this; 1 never pools.")
-@click.option("--confidence", type=float, default=0.95, show_default=True, metavar="P",
+@click.option("--confidence", type=Real(), default=0.95, show_default=True, metavar="P",
               help="Confidence of the intervals.")
 @click.option("--report", "report_dir", metavar="FOLDER", type=click.Path(path_type=Path),
               help="New folder for a report: PDF, and each chart as SVG and PNG.")

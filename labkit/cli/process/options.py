@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.common import LEDGER, PROFILE, say
+from labkit.cli.numbers import Real
 from labkit.cli.print_report import print_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
@@ -49,8 +50,8 @@ _OPTIONS = (
     click.option("--template", metavar="NAME", help="Rods of this rod template."),
     click.option("--side", type=click.Choice(["left", "right"]), help="Rods of one side."),
     click.option("--case", metavar="CASE", help="Rods of one case."),
-    click.option("--shortest", "shortest_mm", type=float, metavar="MM", help="No shorter rods."),
-    click.option("--longest", "longest_mm", type=float, metavar="MM", help="No longer rods."),
+    click.option("--shortest", "shortest_mm", type=Real(), metavar="MM", help="No shorter rods."),
+    click.option("--longest", "longest_mm", type=Real(), metavar="MM", help="No longer rods."),
     click.option("--since", type=_DAY, metavar="DAY", help="Measured on that day or later."),
     click.option("--until", type=_DAY, metavar="DAY", help="Measured on that day or earlier."),
     click.option(
@@ -62,9 +63,9 @@ _OPTIONS = (
         "--decimal", type=click.Choice(["point", "comma"]),
         help="Decimal sign of FILE, where 30,012 could be thirty or thirty thousand.",
     ),
-    click.option("--lower", type=float, metavar="NUMBER", help="Lower limit of FILE's values."),
-    click.option("--upper", type=float, metavar="NUMBER", help="Upper limit of FILE's values."),
-    click.option("--target", type=float, metavar="NUMBER", help="What FILE's values aim at."),
+    click.option("--lower", type=Real(), metavar="NUMBER", help="Lower limit of FILE's values."),
+    click.option("--upper", type=Real(), metavar="NUMBER", help="Upper limit of FILE's values."),
+    click.option("--target", type=Real(), metavar="NUMBER", help="What FILE's values aim at."),
     click.option(
         "--subgroup", metavar="NAME",
         help="Take the spread within from groups made under the same conditions, not from "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import partial
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,7 @@ from labkit.cli.common import (
     print_problems,
     sets_option,
 )
+from labkit.cli.numbers import Number
 from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import note_all
 from labkit.cli.record.recording import recording_into, said
@@ -47,24 +48,6 @@ if TYPE_CHECKING:
     from labkit.core.rod.rods import Process
     from labkit.workflow.rods.extra import Installed
     from labkit.workflow.sets.make import MadeSet
-
-
-class Number(click.ParamType[Decimal]):
-    """A decimal number, kept as it was written."""
-
-    name = "number"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Decimal:
-        """Read it; NaN and infinity are not numbers here."""
-        try:
-            number = Decimal(str(value))
-        except InvalidOperation:
-            number = Decimal("NaN")
-        if not number.is_finite():
-            self.fail(f"{value!r} is not a number; write it like 68.75", param, ctx)
-        return number
 
 
 def _asks(*names: str, **settings: Any) -> Decorator:
