@@ -17,7 +17,7 @@ from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting
 __all__ = [
     "CHAMFER_PART", "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
     "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
-    "Rod", "RodTemplate", "RoundBar",
+    "Rod", "RodTemplate", "RoundBar", "Walls",
 ]
 
 #: Linear expansion of rods whose process does not tell: a common printed plastic, 1/°C.
@@ -57,6 +57,10 @@ class RodTemplate(Finite):
         "ISO 2768-1 class of the functional length", at="limits.length_tolerance",
         choices=("f", "m", "c", "v"),
     )]
+    least_wall_mm: Annotated[float | None, quantity(
+        "thinnest section of its hardware's material, whatever the process could build", 0.2, 10,
+        at="limits.least_wall",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     ALSO: ClassVar = ("handed",)
     FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
@@ -120,7 +124,25 @@ class Legibility(Finite):
     least_stroke_mm: Annotated[float, quantity("narrowest groove that stays open", 0.05, 2)]
     least_depth_mm: Annotated[float, quantity("shallowest readable engraving", 0.05, 2)]
     least_height_mm: Annotated[float, quantity("smallest legible digits", 0.5, 20)]
-    least_wall_mm: Annotated[float, quantity("thinnest wall under an engraving", 0.2, 10)]
+    least_wall_mm: Annotated[float, quantity(
+        "thinnest wall, under an engraving and wherever [walls] says nothing", 0.2, 10
+    )]
+
+
+@dataclass(frozen=True)
+class Walls(Finite):
+    """How thin a section may be where it is not the general least wall, by place."""
+
+    eye_mm: Annotated[float | None, quantity("between bore and edge of an eye", 0.2, 10)] = None
+    neck_mm: Annotated[float | None, quantity("neck of a ball", 0.2, 10)] = None
+    pin_mm: Annotated[float | None, quantity("crosspin", 0.2, 10)] = None
+    lip_mm: Annotated[float | None, quantity("lip of a crosspin", 0.2, 10)] = None
+    plate_mm: Annotated[float | None, quantity("bar between the fittings", 0.2, 10)] = None
+
+    def least_mm(self, place: str, otherwise_mm: float) -> float:
+        """Give the least wall at a place."""
+        own: float | None = getattr(self, f"{place}_mm")
+        return otherwise_mm if own is None else own
 
 
 @dataclass(frozen=True)
@@ -139,6 +161,9 @@ class Process(Finite):
         "standard uncertainty of a length reading by the lab's usual gauge", 0.0001, 0.5,
         at="gauge.uncertainty",
     )]
+    walls: Annotated[Walls, Key("least sections by place")] = field(
+        default=Walls(), metadata=LEFT_OUT_AT_DEFAULT
+    )
     expansion_per_c: Annotated[float, quantity(
         "linear expansion of the material", 0, 0.0005, "1/°C"
     )] = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)

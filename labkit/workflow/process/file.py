@@ -21,6 +21,7 @@ COMMENTS = {
         "Built length = length_scale * length + length_offset; diameters + their offset; mm.",
     "plate": "Usable bed, mm.",
     "legibility": "What the process can still show, mm.",
+    "walls": "Least thickness by place, mm; elsewhere least_wall holds.",
     "gauge": "Standard uncertainty of the lab's usual length gauge, mm.",
     "calibration":
         "What [compensation] was found from; a value changed there by hand makes it void. "

@@ -15,6 +15,7 @@ from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.label.place import check_label
 from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
+from labkit.core.rod.walls import check_walls
 from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
 from labkit.errors import CheckError
@@ -95,6 +96,7 @@ def planned_parts(
         RefusedError: The case is refused, or a label does not fit or is not legible.
     """
     refuse_if_refused(case)
+    check_walls(case.template, process)
     planned = []
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod

@@ -52,6 +52,11 @@ class Bar(Finite, ABC):
 
     @property
     @abstractmethod
+    def plate_mm(self) -> float:
+        """Its thinnest section between the fittings, without the label."""
+
+    @property
+    @abstractmethod
     def height_across_mm(self) -> float:
         """Height between the fittings, along z."""
 

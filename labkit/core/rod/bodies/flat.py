@@ -85,6 +85,11 @@ class FlatBar(Bar):
                 yield "boss_diameter", "must be above the bar's height"
 
     @property
+    def plate_mm(self) -> float:
+        """Its thickness."""
+        return self.thickness_mm
+
+    @property
     def height_across_mm(self) -> float:
         """Its height."""
         return self.height_mm

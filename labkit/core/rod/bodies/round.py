@@ -80,6 +80,11 @@ class RoundBar(Bar):
                 )
 
     @property
+    def plate_mm(self) -> float:
+        """What the flat leaves of its diameter."""
+        return self.diameter_mm - self.flat_depth_mm
+
+    @property
     def height_across_mm(self) -> float:
         """Its diameter."""
         return self.diameter_mm

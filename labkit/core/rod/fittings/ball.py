@@ -9,7 +9,7 @@ from typing import Annotated
 
 from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Arc, Line
-from labkit.core.rod.fittings.base import FIT, Mount, NeckFitting, Problem
+from labkit.core.rod.fittings.base import FIT, Mount, NeckFitting, Problem, Wall
 from labkit.core.rod.outlines import circle
 from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
@@ -41,6 +41,11 @@ class Ball(NeckFitting):
     def rest(self) -> str:
         """Its other sizes, for people."""
         return f"neck {self.neck_diameter_mm:g}, {self.neck_length_mm:g} to the dome"
+
+    @property
+    def walls(self) -> tuple[Wall, ...]:
+        """The neck."""
+        return (Wall("neck", "at the ball's neck", self.neck_diameter_mm),)
 
     def with_diameter(self, diameter_mm: float) -> Ball:
         """Give the same neck with another sphere."""

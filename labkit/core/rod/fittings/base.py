@@ -22,6 +22,20 @@ Problem = tuple[str, str]
 
 
 @dataclass(frozen=True)
+class Wall(Finite):
+    """A section that must not be too thin.
+
+    Args:
+        place: Its key in a process's [walls].
+        what: It in words.
+    """
+
+    place: str
+    what: str
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
 class Mount(Finite):
     """Where a fitting stands on its bar, in the rod frame or a reader's.
 
@@ -92,6 +106,11 @@ class EndFitting(Finite, ABC):
     @abstractmethod
     def reach_mm(self) -> float:
         """How far it reaches beyond its centre, along the rod and across it."""
+
+    @property
+    @abstractmethod
+    def walls(self) -> tuple[Wall, ...]:
+        """Its thinnest sections, each by the place that it is at."""
 
     @property
     def stands_out_mm(self) -> float:

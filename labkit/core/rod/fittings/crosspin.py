@@ -10,7 +10,7 @@ from typing import Annotated
 
 from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Line, Point2
-from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem
+from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem, Wall
 from labkit.core.rod.outlines import circle, polygon
 from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
@@ -51,6 +51,14 @@ class Crosspin(BossFitting):
         return (
             f"{self.pin_length_mm:g} long, lip {self.lip_diameter_mm:g} by "
             f"{self.lip_thickness_mm:g}, boss {self.boss_diameter_mm:g}"
+        )
+
+    @property
+    def walls(self) -> tuple[Wall, ...]:
+        """The pin and its lip."""
+        return (
+            Wall("pin", "at the crosspin", self.pin_diameter_mm),
+            Wall("lip", "at the crosspin's lip", self.lip_thickness_mm),
         )
 
     def with_diameter(self, diameter_mm: float) -> Crosspin:

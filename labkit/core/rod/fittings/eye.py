@@ -9,7 +9,7 @@ from typing import Annotated
 
 from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Line
-from labkit.core.rod.fittings.base import FIT, BossFitting, Mount
+from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Wall
 from labkit.core.rod.outlines import circle
 from labkit.core.rod.projected import ProjectedView
 
@@ -44,6 +44,15 @@ class Eye(BossFitting):
     def rest(self) -> str:
         """Its other sizes, for people."""
         return f"eye of {self.boss_diameter_mm:g}"
+
+    @property
+    def walls(self) -> tuple[Wall, ...]:
+        """What is left between bore and edge.
+
+        Formula: (D_boss − D_bore) / 2.
+        """
+        left = (self.boss_diameter_mm - self.bore_diameter_mm) / 2
+        return (Wall("eye", "between bore and edge of the eye", left),)
 
     def with_diameter(self, diameter_mm: float) -> Eye:
         """Give the same eye with another bore."""
