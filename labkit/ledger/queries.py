@@ -205,14 +205,6 @@ class Reader:
         found = self._sets(SETS.c.set_name == name)
         return found[0] if found else None
 
-    def started_sets(self) -> tuple[StoredSet, ...]:
-        """Give the sets that were started and neither made nor abandoned."""
-        return self._sets(SET_ENDS.c.seq.is_(None))
-
-    def made_sets(self) -> tuple[StoredSet, ...]:
-        """Give the sets that were made."""
-        return self._sets(SET_ENDS.c.outcome == str(SetState.MADE))
-
     def rods(self, case: str) -> tuple[StoredRod, ...]:
         """Give the rods of a case with their states, also abandoned ones."""
         return self._once(("rods", case), lambda: self._rods(RODS.c.case_number == case))

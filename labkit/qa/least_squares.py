@@ -60,7 +60,6 @@ class Fit(Finite):
         regression_ss: Sum of squares that the model explains: about the mean with an intercept,
             about zero without one.
         dof: Rows less columns.
-        model_dof: Columns, less one for the intercept.
     """
 
     coefficients: tuple[float, ...]
@@ -70,7 +69,6 @@ class Fit(Finite):
     residual_ss: float
     regression_ss: float
     dof: int
-    model_dof: int
 
     @property
     def residual_sd(self) -> float:
@@ -94,15 +92,6 @@ class Fit(Finite):
         """Explained part of the sum of squares; 1 where there is nothing to explain."""
         total = self.regression_ss + self.residual_ss
         return self.regression_ss / total if total else 1.0
-
-    @property
-    def f_statistic(self) -> float:
-        """Mean square of the regression over that of the residuals; infinite for a perfect fit."""
-        if not self.model_dof:
-            return math.nan
-        if not self.residual_ss:
-            return math.inf
-        return (self.regression_ss / self.model_dof) / (self.residual_ss / self.dof)
 
     def estimate(self, place: int, confidence: float = COVERAGE) -> Tested:
         """Give one coefficient, counted from 0, with its interval."""
@@ -171,7 +160,6 @@ def fit_linear(
         residual_ss=float(residual_ss),
         regression_ss=float(total - residual_ss),
         dof=len(x) - width,
-        model_dof=width - intercept,
     )
 
 

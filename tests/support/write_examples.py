@@ -29,8 +29,6 @@ def write_examples(folder: Path) -> None:
     for name, arguments in PRINTED.items():
         (folder / name).write_text(run(arguments), encoding="utf-8")
     run(["demo", "--out", str(folder / "demo")])
-    for left in (folder / "demo").glob(".*"):
-        left.unlink()
     write_quality_examples(folder / "quality")
 
 

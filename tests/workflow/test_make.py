@@ -243,6 +243,7 @@ def test_the_demo_is_refused_a_second_time_and_says_where_it_lies(tmp_path):
     again = CliRunner().invoke(cli, ["demo", "--out", out])
     assert again.exit_code == 1
     assert "HLB-0107-r1 already" in again.stderr.replace("\n", "")
+    assert list(Path(out).glob(".*")) == []
     assert templates_dir().exists()
 
 

@@ -64,10 +64,10 @@ def settle_all(ledger, out):
     """Reconcile, and demand that record and disk agree afterwards."""
     done = reconcile(ledger, look_at, "anna", START)
     assert Action.TELL not in {decision.action for decision in done}, done
-    made = {s.name for s in ledger.made_sets()}
+    made = {name for name, state in states(ledger).items() if state is SetState.MADE}
     assert made == {path.name for path in out.iterdir() if path.is_dir() and path.name[0] != "."}
     assert unrecorded(out, ledger.sets(CASE)) == ()
-    assert ledger.started_sets() == ()
+    assert SetState.STARTED not in states(ledger).values()
     assert verify(ledger).problems == ()
     return done
 

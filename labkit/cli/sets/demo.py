@@ -19,6 +19,7 @@ from labkit.cli.sets.make import make_with_progress, print_parts
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.lengths_report import lengths_report
+from labkit.workflow.sets.make import take_lock_away
 
 if TYPE_CHECKING:
     from labkit.workflow.record.recorder import Recorder
@@ -53,7 +54,10 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
             print_report(lengths_report(case))
-            made = make_with_progress(case, means, out_dir, recorder)
+            try:
+                made = make_with_progress(case, means, out_dir, recorder)
+            finally:
+                take_lock_away(out_dir, case.prescription.case)
             print_parts(case.prescription.case, made)
             run.done += 1
     if run.done:

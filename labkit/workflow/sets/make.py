@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,15 @@ from labkit.core.rod.walls import check_walls
 from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
 from labkit.errors import CheckError
-from labkit.exports.write.set_folder import SPEC_FILE, Place, held, new_set, refuse_same, write_json
+from labkit.exports.write.set_folder import (
+    SPEC_FILE,
+    Place,
+    held,
+    lock_of,
+    new_set,
+    refuse_same,
+    write_json,
+)
 from labkit.units import as_written, written
 from labkit.workflow.sets.cases import Case, refuse_if_refused
 from labkit.workflow.sets.job import Job, Means, Ticket
@@ -146,6 +155,14 @@ def make_set(
 
 #: Told the highest revision that lies in the folder; works out the set and reserves its names.
 Begin = Callable[[int], tuple[Job, Ticket]]
+
+
+def take_lock_away(out: Path, case: str) -> None:
+    """Take the lock of a case out of a folder that nobody else makes sets in, such as a demo's."""
+    lock = Path(lock_of(out, case).lock_file)
+    if lock.exists():
+        with held(out, case), suppress(OSError):  # Windows keeps a file that is open
+            lock.unlink()
 
 
 def build_set(
