@@ -17,7 +17,7 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
-from labkit.core.form.keys import Key
+from labkit.core.form.keys import Key, name_key
 from labkit.core.form.words import Location, nearest
 from labkit.errors import InputError, LabkitError
 
@@ -64,6 +64,7 @@ class Profile:
         name: Empty if none is printed.
         texts: Fixed words of the documents.
         documents: The lab's own templates by file name, which replace the program's.
+        process: Name of the process where none is named; a set keeps its process instead.
     """
 
     name: str = ""
@@ -73,6 +74,7 @@ class Profile:
     projection: Projection = Projection.FIRST_ANGLE
     texts: Texts = field(default_factory=english_texts)
     documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    process: str = ""
 
     def to_record(self) -> dict[str, Any]:
         """Give the profile as it is kept in a set."""
@@ -107,6 +109,7 @@ class ProfileFile:
     documents: Annotated[
         str, Key("folder with the lab's own copies of document templates", "a folder name")
     ] = ""
+    process: Annotated[str, name_key("name of the process where none is named")] = ""
 
 
 def default_profile() -> Profile:
@@ -133,6 +136,7 @@ def read_profile(source: TomlSource) -> Profile:
         projection=keys.projection,
         texts=beside.texts(keys.texts),
         documents=beside.documents(keys.documents),
+        process=keys.process,
     )
     if beside.problems:
         raise together(beside.problems)

@@ -38,10 +38,11 @@ def _own_files(kind: str, kinds: str, words: str) -> Decorator:
 PROCESS = click.option(
     "--process",
     "process_name",
-    default="nominal",
-    show_default=True,
     metavar="NAME",
-    help="How the rods are made: machine, material, compensation, bed.",
+    envvar="LABKIT_PROCESS",
+    show_envvar=True,
+    help="How the rods are made: machine, material, compensation, bed; without it, the one that "
+    "the profile names; without that, at nominal size, which the run says.",
 )
 TEMPLATES = _own_files("template", "templates", "rod templates")
 PROCESSES = _own_files("process", "processes", "processes")

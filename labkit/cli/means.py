@@ -10,7 +10,11 @@ from labkit.catalog.lettering import load_lettering
 from labkit.catalog.processes import find_process, processes
 from labkit.cli.common import PROCESS, PROCESSES, PROFILE
 from labkit.cli.sets.profile import open_profile
+from labkit.errors import InputError
 from labkit.workflow.sets.job import Means
+
+#: The process of a run that names none.
+UNCOMPENSATED = "nominal"
 
 
 def takes_means(command: Callable[..., None]) -> Callable[..., None]:
@@ -27,8 +31,14 @@ def takes_means(command: Callable[..., None]) -> Callable[..., None]:
         profile_path: str | None,
         **others: Any,
     ) -> None:
-        process = find_process(processes(process_places), process_name)
-        means = Means(process, load_lettering(), open_profile(profile_path))
+        profile = open_profile(profile_path)
+        named = process_name or profile.process
+        try:
+            process = find_process(processes(process_places), named or UNCOMPENSATED)
+        except InputError as error:
+            error.where = "" if process_name else profile_path or ""
+            raise
+        means = Means(process, load_lettering(), profile, process_named=bool(named))
         command(*arguments, means=means, **others)
 
     return with_means

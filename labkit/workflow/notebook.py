@@ -46,7 +46,8 @@ def make(rx: Rx, out: str | Path, process: str | Process = "nominal") -> MadeSet
 
     Args:
         out: Folder that takes the set's own folder.
-        process: Name of a process that comes with the program, or a process of your own.
+        process: Name of a process that comes with the program, or a process of your own; without
+            one, STL and plates are at nominal size, uncompensated.
 
     Returns:
         Where the set lies (`folder`), the content of its spacer-set.json (`spec`), and its parts

@@ -25,7 +25,7 @@ from labkit.cli.common import (
 )
 from labkit.cli.numbers import Number
 from labkit.cli.print_report import print_table
-from labkit.cli.process.notes import note_all
+from labkit.cli.process.notes import note_all, process_words, say_first
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.sets.profile import named_profile
 from labkit.core.case.extra_requests import (
@@ -86,6 +86,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
 
     Example: labkit extra QF-1043 --percent 68.75 --out sets --by anna
     """  # fmt: skip
+    from labkit.documents.set_spec import process_of
     from labkit.workflow.process.trend import case_process, trend_findings
     from labkit.workflow.rods.extra import ExtraOrder, make_extra
 
@@ -95,6 +96,8 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
     installed = _installed(asked)
     with recording_into(ledger_url, by) as recorder:
         process = case_process(case, recorder.ledger)
+        if process:
+            say_first(process_words(process))
         drift = trend_findings(process, recorder.ledger) if process else ()
         note_all(drift, to_stderr=as_json)
         with counting(f"Extra rods for {case}") as step:
@@ -106,6 +109,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
         return
     _print_extra(case, made)
+    said(process_words(process_of(made.spec)))
     said(recorder)
     print_cautions()
 

@@ -18,6 +18,7 @@ from labkit.cli.common import (
     sets_option,
 )
 from labkit.cli.print_report import print_table
+from labkit.cli.process.notes import process_words, say_first
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.sets.profile import named_profile
 from labkit.core.case.identifier import BODY_DIGITS, grouped
@@ -50,16 +51,20 @@ def command(
     Example: labkit replace 4829173065 --reason "0.3 mm too long" --out sets --by anna
     """  # fmt: skip
     from labkit.catalog.lettering import load_lettering
-    from labkit.workflow.rods.replace import ReplacementOrder, make_replacement
+    from labkit.documents.set_spec import process_of
+    from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, recorded_process
 
     order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"])
     means = (load_lettering(), named_profile(asked["profile_path"]))
-    with recording_into(ledger_url, by) as recorder, counting("Replacement") as step:
-        made = make_replacement(order, means, asked["out_dir"], step, recorder)
+    with recording_into(ledger_url, by) as recorder:
+        say_first(process_words(recorded_process(recorder.ledger, order)))
+        with counting("Replacement") as step:
+            made = make_replacement(order, means, asked["out_dir"], step, recorder)
     if as_json:
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, "changed": made.changed})
         return
     _print(made)
+    said(process_words(process_of(made.spec)))
     said(recorder)
     print_cautions()
 

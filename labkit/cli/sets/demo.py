@@ -14,6 +14,7 @@ from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.cli.common import Run
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_report
+from labkit.cli.process.notes import close_with, open_with
 from labkit.cli.record.recording import may_record, not_recorded, said
 from labkit.cli.sets.make import make_with_progress, print_parts
 from labkit.workflow.sets.cases import open_case
@@ -49,6 +50,7 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
     Example: labkit demo --out demo
     """
     run, templates = Run(), rod_templates()
+    open_with(means)
     for name in DEMO_CASES:
         with run.reporting():
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
@@ -61,5 +63,6 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
             print_parts(case.prescription.case, made)
             run.done += 1
     if run.done:
+        close_with(means, to_stderr=False)
         said(recorder or not_recorded("name who makes it with --by and a ledger with --ledger"))
     run.finish(cautions=True)

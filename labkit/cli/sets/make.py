@@ -24,7 +24,7 @@ from labkit.cli.common import (
 )
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_table
-from labkit.cli.process.notes import note_all, range_notes, trend_notes
+from labkit.cli.process.notes import close_with, note_all, open_with, range_notes, trend_notes
 from labkit.cli.record.recording import may_record, not_recorded, said
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
@@ -56,8 +56,9 @@ def command(
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
     DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
-    extra rods can be made for it later. Before anything is built it is said where a calibrated
-    process drifts or a rod lies outside of its range.
+    extra rods can be made for it later. Which process makes the rods is said first and last;
+    before anything is built it is said where no process was named, where a calibrated one drifts
+    and where a rod lies outside of its range.
 
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """
@@ -65,6 +66,7 @@ def command(
 
     run, templates = Run(), rod_templates(template_places)
     ledger_url = click.get_current_context().params.get("ledger_url")
+    unnamed = open_with(means)
     drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
     note_all(drift, to_stderr=as_json)
     for source in run.each(prescriptions):
@@ -76,13 +78,14 @@ def command(
             note_all(beyond, to_stderr=as_json)
             made = make_with_progress(case, means, out_dir, recorder)
             if as_json:
-                noted = {"process_findings": jsonable((*drift, *beyond))}
+                noted = {"process_findings": jsonable((*unnamed, *drift, *beyond))}
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
             else:
                 print_parts(case.prescription.case, made)
                 print_notes(case.spacer_set.findings)
             run.done += 1
     if run.done:
+        close_with(means, to_stderr=as_json)
         said(recorder or not_recorded("name who makes it with --by"), to_stderr=as_json)
     run.finish(cautions=not as_json)
 
@@ -108,7 +111,8 @@ def print_parts(case: str, made: MadeSet) -> None:
     console.print(
         f"Case {case}: {made.folder}", style="bold", markup=False, soft_wrap=True
     )
-    print_table("Rods, as measured from the written files", Table.of(_PARTS, made.parts))
+    heading = f"Rods of process {made.spec['process']['name']}, as measured from the written files"
+    print_table(heading, Table.of(_PARTS, made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         say(f"{plate['file']}: {counted(pieces, 'piece')}")

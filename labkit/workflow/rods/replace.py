@@ -95,6 +95,17 @@ def make_replacement(
     return build_set(out, case, begin, progress, recorder)
 
 
+def recorded_process(reader: Reader, order: ReplacementOrder) -> Process:
+    """Give the process that the rods of an order were made with, as recorded.
+
+    Raises:
+        InputError, RefusedError: As `make_replacement`.
+    """
+    stored = reader.set_named(_asked(reader, order)[0].first_set)
+    assert stored is not None
+    return as_stored(Process, stored.process, {}, stored.name, accept=True)
+
+
 def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
     """Find the rods of an order and refuse those that are not to be replaced."""
     found = tuple(find_rod(reader, text).rod.rod for text in order.identifiers)

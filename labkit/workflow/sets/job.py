@@ -22,11 +22,13 @@ class Means:
 
     Args:
         profile: The lab's profile, for the papers.
+        process_named: Whether somebody chose the process; else it is the one that adds nothing.
     """
 
     process: Process
     lettering: Lettering
     profile: Profile
+    process_named: bool = True
 
 
 @dataclass(frozen=True)
