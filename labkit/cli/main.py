@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import shutil
 
 import click
 import rich_click
@@ -135,9 +136,15 @@ def cli(traceback: bool) -> None:
     """
 
 
+#: Help of fewer columns would cut options and long words; a narrower screen breaks its lines.
+_LEAST_HELP_WIDTH = 72
+
+
 def main() -> None:
     """Run the command line; whatever happens, its end is one of three and says which."""
     plain_streams()
+    if shutil.get_terminal_size().columns < _LEAST_HELP_WIDTH:
+        rich_click.rich_click.WIDTH = rich_click.rich_click.MAX_WIDTH = _LEAST_HELP_WIDTH
     try:
         cli()
     except SystemExit as ending:

@@ -42,6 +42,14 @@ def test_a_narrow_screen_cuts_no_number(command):
     assert numbers("60") == numbers("40") == numbers("200")
 
 
+@pytest.mark.parametrize("command", ["make", "measure", "extra", "gauge-study"])
+def test_a_narrow_screen_cuts_no_word_of_the_help(command):
+    def words(columns):
+        return set(re.findall(r"[\w-]+", printed([command, "--help"], COLUMNS=columns)))
+
+    assert words("40") == words("200")
+
+
 @pytest.mark.parametrize("settings", ELSEWHERE, ids=str)
 def test_the_language_of_the_system_changes_nothing(settings):
     assert (ROOT / DEMOS[0]).is_file()
