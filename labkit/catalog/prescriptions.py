@@ -55,6 +55,7 @@ def _between_keys(
             yield at(source, ("appliance", "template"), unknown(appliance["template"], templates))
     if "grading" not in unsound:
         yield from _missing_grading(source, source.data["grading"])
+        yield from _two_starts(source, source.data["grading"])
 
 
 def _missing_readings(source: TomlSource, bite: Told) -> Iterator[LabkitError]:
@@ -110,6 +111,16 @@ def _missing_grading(source: TomlSource, grading: Told) -> Iterator[LabkitError]
                 f'= "{grading["unit"]}" contradicts `{ways[0]}`, a list in {own}; remove one of '
                 "the two",
             )
+
+
+def _two_starts(source: TomlSource, grading: Told) -> Iterator[LabkitError]:
+    if {"start", "start_step"} <= grading.keys():
+        yield at(
+            source,
+            ("grading", "start_step"),
+            f"= {grading['start_step']} stands beside start = {grading['start']}; name the "
+            "starting step in one way",
+        )
 
 
 def _contradictions(source: TomlSource, appliance: Told) -> Iterator[LabkitError]:

@@ -135,6 +135,18 @@ def test_a_step_and_a_number_of_steps_say_the_same(count, first, step):
             "or add the step",
         ),
         (
+            percents(50, 60, start_step=3), "start_step_beyond",
+            "the starting step is to be step 3, but the set has 2 steps; give a number from 1 to 2",
+        ),
+        (
+            percents("33.31", "33.34", start="33.3"), "start_not_a_step",
+            "the start of 33.3 % is not one of the steps",
+        ),
+        (
+            percents("62.5", start="62"), "start_not_a_step",
+            "the start of 62 % is not one of the steps",
+        ),
+        (
             percents(50, "100.1"), "percent_above_100",
             "the step 100.1 % is more than the jaw was recorded to move forward (100 % is "
             "11.6 mm); give at most 100 %",
@@ -178,3 +190,19 @@ def test_a_series_that_reaches_its_last_but_for_noise_ends_on_it():
     assert findings == ()
     assert steps[-1].percent == 100
     assert decimals(0)[0] == steps[0].percent
+
+
+@pytest.mark.parametrize(
+    "told", [{"start": D("57.1429")}, {"start": D("57.1")}, {"start": D(400) / 7},
+             {"start_step": 2}],
+)  # fmt: skip
+def test_a_start_is_told_as_printed_or_by_its_number(told):
+    series = Grading(GradingUnit.PERCENT, first=D(50), last=D(100), steps=8, **told)
+    steps, findings = asked_steps(series, SCALE)
+    assert findings == ()
+    assert [number for number, step in enumerate(steps, 1) if step.start] == [2]
+
+
+def test_the_first_step_by_number_is_that_of_the_least_advancement():
+    steps, _ = asked_steps(percents(100, 80, 60, start_step=1), SCALE)
+    assert (steps[0].name, steps[0].start) == ("60 %", True)

@@ -74,7 +74,7 @@ def random_prescription(
     percent = sorted(rng.choice(np.arange(0, 1001), size=2, replace=False))
     return plain(
         bite=_bite(rng), action=action, left=left, right=right, jaw=_jaw(rng, model),
-        grading=percents(*(Decimal(int(value)) / 10 for value in percent)),
+        grading=percents(*(Decimal(int(value)) / 10 for value in percent)), sides_differ=True,
     )
 
 

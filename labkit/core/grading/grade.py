@@ -14,6 +14,7 @@ from labkit.core.grading.notes import set_notes
 from labkit.core.grading.prescription import Grading, Prescription
 from labkit.core.grading.rules import check_grid, check_sides, check_steps
 from labkit.core.grading.series import AskedStep, asked_steps
+from labkit.core.grading.sides import ask_about_sides
 from labkit.core.grading.steps import LengthLimits, Made, RodLength, SpacerSet, Step
 from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import Designed, ReadBack
@@ -51,6 +52,7 @@ def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
     if computable:
         steps, pose_findings = compute_steps(asked, scale, prescription, limits)
         findings += [*pose_findings, *check_steps(steps, prescription, limits)]
+        findings += ask_about_sides(steps, prescription)
     findings += set_notes(steps, prescription, limits)
     return set_of(prescription, steps, findings)
 

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Grading, JawModelName, Prescription, Side
+from labkit.core.grading.sides import SIDES_APART_MM
 from labkit.core.grading.steps import LengthLimits, Step
 from labkit.core.label.rules import upside_down
 from labkit.units import label_decimals, millimetres, plain
@@ -19,8 +20,6 @@ LabelPair = tuple[str, str, str]
 #: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
 WIDEST_STEP_MM = 1.0
 LEAST_SPAN_MM = 5.0
-#: More difference than this between left and right is worth a look (DEVELOPERS.md, The design).
-SIDES_APART_MM = Decimal("0.5")
 #: Binary noise of an advancement, so that steps of exactly 1 mm are not noted.
 _NOISE_MM = 1e-9
 
@@ -47,9 +46,7 @@ def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
     yield note(
         "wide_steps",
         f"{len(wide)} of {len(gaps)} increments are over 1 mm of advancement, the widest "
-        f"{millimetres(widest)} mm from {below.name} to {above.name}; the professional definition "
-        "of an effective appliance asks for increments of 1 mm or less, so ask for rods in "
-        "between if the patient needs them",
+        f"{millimetres(widest)} mm, from {below.name} to {above.name}",
         ", ".join(f"{below.name} to {above.name}" for _, below, above in wide),
     )
 
@@ -177,7 +174,7 @@ def average_values(prescription: Prescription) -> Iterator[Finding]:
 
 
 def _no_start(grading: Grading) -> Iterator[Finding]:
-    if grading.start is None:
+    if grading.start is None and grading.start_step is None:
         yield note(
             "no_start",
             "the prescription names no starting step; the prescriber decides it, so ask before "

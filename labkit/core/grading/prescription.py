@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar
@@ -15,6 +15,7 @@ from labkit.core.grading.jaw_averages import (
     PADS_RIGHT,
     bonwill_condyles,
 )
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
 
 Point = tuple[float, float, float]
@@ -227,7 +228,7 @@ class Grading(Finite):
 
     Args:
         unit: Percent or mm of advancement, for every value below.
-        listed: The values, in rising order; empty where a series is given.
+        listed: The values as typed, rising or falling; empty where a series is given.
         tolerance_mm: None for the template's own.
         side_tolerance_mm: None for the rods' length tolerance.
     """
@@ -248,7 +249,8 @@ class Grading(Finite):
         int | None, quantity("series: number of steps, instead of `step`", 1, MOST_STEPS, "")
     ] = None
     start: Annotated[Decimal | None, Key(
-        "starting step, as one of the steps and in their unit", "a number", unit="% or mm"
+        "starting step, as one of the steps and in their unit, with all decimals or rounded as "
+        "printed", "a number", unit="% or mm",
     )] = None
     grid_mm: Annotated[Decimal, quantity(
         "length grid: rods are rounded to it", 0.01, 1,
@@ -262,6 +264,10 @@ class Grading(Finite):
         "tolerance of left minus right of a step, measured against labels, ±; default: the "
         "rods' length tolerance, the smaller of the two", 0.001, 2,
     )] = None
+    start_step: Annotated[int | None, quantity(
+        "starting step by its number, 1 for the step of the least advancement, instead of `start`",
+        1, MOST_STEPS, "",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     FILE_ONLY: ClassVar = {
         "percent": _steps("steps listed in percent", "%"),
@@ -326,6 +332,10 @@ class Prescription:
         "free text, shown on the papers", f"text of at most {NOTES_CHARACTERS} characters",
         most=NOTES_CHARACTERS, tidy=_trimmed,
     )] = ""
+    sides_differ: Annotated[bool, Key(
+        "answers a question about unlike sides: both were measured again, and they do differ so",
+        at="appliance.sides_differ", otherwise="false",
+    )] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
 
     FILE_ONLY: ClassVar = {
         "pin_distance": Annotated[float | None, quantity(

@@ -10,7 +10,7 @@ from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
 from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit
 from labkit.core.grading.steps import percent_name
-from labkit.units import plain
+from labkit.units import counted, plain
 
 #: Two decimals that differ by less than this part of themselves are meant to be the same.
 RELATIVE_NOISE = Decimal("1e-9")
@@ -49,10 +49,11 @@ def asked_steps(
         The steps between 0 % and 100 %, by rising percent, and the refusals met on the way.
     """
     values, found = _values(grading)
-    findings = [*found, *_start_findings(grading, values)]
+    start = _start_of(grading, values)
+    findings = [*found, *(_start_findings(grading, values) if start is None else ())]
     steps = []
     for value in values:
-        step = _on_scale(value, grading, scale)
+        step = _on_scale(value, grading, scale, start=value == start)
         outside = _outside(step, grading, scale)
         if outside is None:
             steps.append(step)
@@ -61,8 +62,9 @@ def asked_steps(
     return tuple(steps), tuple(findings)
 
 
-def _on_scale(value: Decimal, grading: Grading, scale: BiteScale) -> AskedStep:
-    start = grading.start is not None and same_value(value, grading.start)
+def _on_scale(
+    value: Decimal, grading: Grading, scale: BiteScale, *, start: bool
+) -> AskedStep:
     if grading.unit is GradingUnit.PERCENT:
         return AskedStep(value, value, scale.advancement(value), start)
     return AskedStep(value, scale.percent(value), value, start)
@@ -188,10 +190,35 @@ def _misses_last(grading: Grading, last: Decimal, step: Decimal, reached: Decima
     )
 
 
+def _start_of(grading: Grading, values: tuple[Decimal, ...]) -> Decimal | None:
+    """Find the starting step among the steps; None where none is told or none is meant."""
+    if grading.start_step is not None:
+        return values[grading.start_step - 1] if grading.start_step <= len(values) else None
+    if grading.start is None:
+        return None
+    start = grading.start
+    same = [value for value in values if same_value(value, start)]
+    meant = same or [value for value in values if _printed(value, start)]
+    return meant[0] if len(meant) == 1 else None
+
+
+def _printed(value: Decimal, told: Decimal) -> bool:
+    """Tell whether a number is a value as printed: rounded to decimals that it is told with."""
+    decimals = -int(told.as_tuple().exponent)
+    return decimals > 0 and abs(value - told) <= Decimal(5).scaleb(-decimals - 1)
+
+
 def _start_findings(grading: Grading, values: tuple[Decimal, ...]) -> tuple[Finding, ...]:
-    if grading.start is None or not values:
+    if not values:
         return ()
-    if any(same_value(value, grading.start) for value in values):
+    if grading.start_step is not None:
+        return (refused(
+            "start_step_beyond",
+            f"the starting step is to be step {grading.start_step}, but the set has "
+            f"{counted(len(values), 'step')}; give a number from 1 to {len(values)}",
+            "grading.start_step",
+        ),)
+    if grading.start is None:
         return ()
     start, unit = grading.start, _unit(grading)
     nearest = min(values, key=lambda value: abs(value - start))
