@@ -7,22 +7,49 @@ from typing import Any
 
 from labkit.catalog.problems import at, together
 from labkit.catalog.toml_source import TomlSource
+from labkit.catalog.typed_lists import other_slips, step_slips
 from labkit.core.findings import Finding, note
 from labkit.core.form.keys import file_key
 from labkit.core.form.read import read_file
 from labkit.core.form.words import unknown
 from labkit.core.grading.prescription import MODEL_FIELDS, JawModelName, Prescription
-from labkit.errors import LabkitError, RefusedError
+from labkit.errors import InputErrors, LabkitError, RefusedError
 
 #: What stands at the keys of one table, each by itself as it should be.
 Told = Mapping[str, Any]
 _SERIES = ("first", "last", "step", "steps")
 
 
+def read_typed(
+    source: TomlSource, templates: Collection[str]
+) -> tuple[Prescription, tuple[Finding, ...]]:
+    """Read a prescription that somebody wrote, before anything was made from it.
+
+    Returns:
+        As `read_prescription`.
+
+    Raises:
+        InputErrors: As `read_prescription`; and lists with decimal commas, or steps out of order.
+    """
+    steps, others = step_slips(source), other_slips(source)
+    try:
+        read = read_prescription(source, templates)
+    except InputErrors as error:
+        wrong = {one.field for one in error.errors}
+        slips = {slip.field: slip for slip in (*others, *steps)}
+        told = [*steps, *(slip for slip in others if slip.field in wrong)]
+        raise together(
+            [*told, *(one for one in error.errors if one.field not in slips)]
+        ) from error
+    if steps:
+        raise together(steps)
+    return read
+
+
 def read_prescription(
     source: TomlSource, templates: Collection[str]
 ) -> tuple[Prescription, tuple[Finding, ...]]:
-    """Turn a prescription file into checked values.
+    """Turn a prescription into checked values.
 
     Returns:
         The prescription, and notes on keys that its jaw model does not use.

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.form.numbers import exact_number
-from labkit.core.form.words import Location
+from labkit.core.form.slips import slip_in
+from labkit.core.form.words import Location, dotted
 from labkit.errors import InputError
 
 #: A prescription or a template is a page of text; anything larger is the wrong file.
@@ -125,14 +126,41 @@ def parse_toml(text: str, name: str) -> TomlSource:
                 "a few dozen digits, a date looks like 2031-03-14",
                 where=name,
             ) from error
-        found = _SYNTAX_LINE.search(str(error))
-        line = found.group(1) if found and found.group(1) else str(text.count("\n") + 1)
-        reason = _SYNTAX_LINE.sub("", str(error)).strip()
-        raise InputError(
-            f"is not valid TOML: {reason}; a line is `key = value`, text stands in quotes",
-            where=f"{name}:{line}",
-        ) from error
+        raise _not_toml(text, name, str(error)) from error
     return TomlSource(name, text, data, dict(_scan(text)))
+
+
+def _not_toml(text: str, name: str, why: str) -> InputError:
+    """Say what keeps a text from being TOML: the slip where it is a known one."""
+    found = _SYNTAX_LINE.search(why)
+    lines = text.splitlines()
+    line = int(found.group(1)) if found and found.group(1) else text.count("\n") + 1
+    slip: object = slip_in(_bare(lines[line - 1])) if line <= len(lines) else None
+    if why.startswith(("Cannot overwrite", "Cannot declare")) and (twice := _twice(text)):
+        slip, line = twice
+    if slip is None:
+        reason = _SYNTAX_LINE.sub("", why).strip()
+        slip = f"is not valid TOML: {reason}; a line is `key = value`, text stands in quotes"
+    return InputError(str(slip), where=f"{name}:{line}")
+
+
+def _bare(line: str) -> str:
+    """Take the texts in quotes and the comment out of a line."""
+    return re.sub(r"\"[^\"]*\"|'[^']*'|#.*", "", line).rstrip()
+
+
+def _twice(text: str) -> tuple[str, int] | None:
+    """Find the first key that stands twice: what to say, and the line of the second."""
+    first: dict[Location, int] = {}
+    lists = {_split(found.group(1)) for found in re.finditer(r"(?m)^\s*\[\[\s*(.+?)\s*\]\]", text)}
+    for place, line in _scan(text):
+        if place in first and place not in lists:
+            return (
+                f"{dotted(place)} stands twice, in lines {first[place]} and {line}; keep the one "
+                "that is meant"
+            ), line
+        first.setdefault(place, line)
+    return None
 
 
 def _number(text: str) -> Decimal:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
+from labkit.core.form.slips import slip_in
 from labkit.errors import InputError
 
 #: Digits before and after the point, and of the exponent: a million times finer and larger than
@@ -24,7 +25,9 @@ def exact_number(text: str) -> Decimal:
     """
     if not _NUMBER.fullmatch(text):
         shown = text if len(text) <= 40 else f"{text[:37]}..."
+        slip = slip_in(text)
+        right = f"; write {slip.right}" if slip else ""
         raise InputError(
-            f"{shown!r} is not {ALLOWED}", field="number", value=text, allowed=ALLOWED
+            f"{shown!r} is not {ALLOWED}{right}", field="number", value=text, allowed=ALLOWED
         )
     return Decimal(text)

@@ -21,6 +21,7 @@ from labkit.core.form.keys import (
     record_keys,
     tag_of,
 )
+from labkit.core.form.slips import slip_in
 from labkit.core.form.words import Location, dotted, listed, shown, unknown_key
 from labkit.errors import InputError
 
@@ -290,11 +291,24 @@ class _FileReader(_Reader):
     def wrong(self, entry: Entry, raw: Any, place: Location) -> None:
         if not _unfilled(raw):
             super().wrong(entry, raw, place)
+            self._right_way(entry, raw, place)
             return
         # A point with nan in it is one thing to fill in.
         whole = place[:-1] if isinstance(place[-1], int) else place
         allowed = self.allowed(entry, whole)
         self.say(whole, f"is still to be filled in; give {allowed}", allowed)
+
+
+    def _right_way(self, entry: Entry, raw: Any, place: Location) -> None:
+        """Add how a number or date is written that stands in quotes, with a slip or without."""
+        if isinstance(raw, str) and entry.kind in (int, float, Decimal, datetime.date):
+            slip = slip_in(raw)
+            right = slip.right if slip else raw if _DIGITS.fullmatch(raw.removeprefix("-")) else ""
+            told = self.mistakes[place]
+            if right and told.message.startswith(f"= {shown(raw)} "):
+                quotes = "" if "without quotes" in told.message else ", without quotes"
+                words = f"{told.message}; write {right}{quotes}"
+                self.mistakes[place] = replace(told, message=words)
 
 
 class _RecordReader(_Reader):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import pairwise
 
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
@@ -114,6 +115,21 @@ def _series_ends(grading: Grading, first: Decimal, last: Decimal) -> Finding:
         "smaller value first",
         "grading.first",
     )
+
+
+def out_of_order(listed: Sequence[Decimal]) -> tuple[Decimal, Decimal] | None:
+    """Find where a list as typed neither rises throughout nor falls throughout.
+
+    Returns:
+        The first two neighbours that go the other way than the first two; None where all go one
+        way. Equal ones are another mistake.
+
+    >>> out_of_order([Decimal(50), Decimal(62), Decimal(5), Decimal(75)])
+    (Decimal('62'), Decimal('5'))
+    """
+    apart = [pair for pair in pairwise(listed) if not same_value(*pair)]
+    rises = bool(apart) and apart[0][0] < apart[0][1]
+    return next((pair for pair in apart if (pair[0] < pair[1]) is not rises), None)
 
 
 def _distinct(listed: Iterable[Decimal], unit: str) -> _Found:

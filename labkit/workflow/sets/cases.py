@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from labkit.catalog.lettering import load_lettering
-from labkit.catalog.prescriptions import read_prescription
+from labkit.catalog.prescriptions import read_typed
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.grade import grade
@@ -43,7 +43,7 @@ def open_case(source: TomlSource, templates: dict[str, RodTemplate]) -> Case:
     Raises:
         InputError: The file is not a usable prescription.
     """
-    prescription, remarks = read_prescription(source, templates)
+    prescription, remarks = read_typed(source, templates)
     template = templates[prescription.template]
     graded = grade(prescription, LengthLimits.of(template))
     found = (*_labels_without_room(graded, template), *remarks, *graded.findings)
