@@ -77,11 +77,13 @@ class Bench:
             there = {p.name: p for p in self.out.iterdir() if not p.name.startswith(".")}
             assert set(there) <= set(releases)
             for name, path in there.items():
-                assert path.read_bytes() == certificate_pdf(stored, releases[name])
+                assert path.read_bytes() == certificate_pdf(ledger, stored, releases[name])
             now = release_now(ledger, stored)
             if now is not None and now.stands:
                 self.counts["released"] += 1
-                last = write_certificate(*certified(ledger, CASE, None, None), self.out)
+                last = write_certificate(
+                    ledger, certified(ledger, CASE, None, None), self.out
+                )
                 self.counts["without certificate"] += last.name not in there
                 withhold(ledger, CASE, None, "the next round", ("kim", WHEN))
 
@@ -147,4 +149,5 @@ def test_a_process_that_ends_at_the_worst_moment(recorded, tmp_path, name):
         assert (ledger.head() != before) is ENDS[name]
         if ENDS[name]:
             found = certified(ledger, CASE, None, None)
-            assert write_certificate(*found, out).read_bytes() == certificate_pdf(*found)
+            again = write_certificate(ledger, found, out)
+            assert again.read_bytes() == certificate_pdf(ledger, *found)

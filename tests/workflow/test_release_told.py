@@ -40,7 +40,7 @@ def test_a_release_that_does_not_stand_is_printed_void(recorded, out, change):
     why = change(recorded, out)
     found = certified(recorded.ledger, CASE, None, done.event.seq)
     assert found == (done.stored, done.event, (why,))
-    path = write_certificate(*found, out)
+    path = write_certificate(recorded.ledger, found, out)
     assert path.name == f"{FIRST}-certificate-{done.event.seq}-void.pdf"
     assert squeezed(f"Void. The release no longer stands: {why}.") in squeezed(
         text_of(path.read_bytes())
@@ -63,7 +63,7 @@ def test_a_rod_measured_until_it_fits_is_seen(recorded, out):
     assert (aside["result"], aside["reason"], aside["by"]) == (
         "does not conform", "measured again", "mo",
     )  # fmt: skip
-    text = squeezed(text_of(certificate_pdf(done.stored, done.event)))
+    text = squeezed(text_of(certificate_pdf(recorded.ledger, done.stored, done.event)))
     row = "step 1, left 36.200 does not conform mo, 2031-03-14 09:00:00 UTC measured again"
     assert squeezed("Readings set aside") in text
     assert squeezed(row) in text

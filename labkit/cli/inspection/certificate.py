@@ -38,8 +38,8 @@ def command(
     from labkit.workflow.inspection.certificate import certified, write_certificate
 
     with look_into(ledger_url) as ledger:
-        stored, event, void = certified(ledger, case, set_name, seq)
-    path = write_certificate(stored, event, void, out_dir)
+        found = stored, event, void = certified(ledger, case, set_name, seq)
+        path = write_certificate(ledger, found, out_dir)
     if as_json:
         print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
                     "void": list(void), "certificate": str(path)})  # fmt: skip

@@ -15,18 +15,21 @@ from labkit.ledger.stored import StoredSet
 from labkit.workflow.inspection.release_state import RELEASED, release_now, why_void
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.rods.slots import set_to_judge
+from labkit.workflow.sets.standing import with_standing
 
 
-def certificate_pdf(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> bytes:
-    """Set the certificate of a release.
+def certificate_pdf(
+    reader: Reader, stored: StoredSet, event: Event, void: tuple[str, ...] = ()
+) -> bytes:
+    """Set the certificate of a release, with what holds now of its rods on top.
 
     Returns:
-        The PDF; the same bytes for the same event and version of the program.
+        The PDF; the same bytes for the same event, version of the program and range that holds.
 
     Raises:
         InputError: The lab's own template cannot be set.
     """
-    spec = stored.spec.content if stored.spec else {}
+    spec = with_standing(stored.spec.content, reader) if stored.spec else {}
     facts = certificate.facts(spec, certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
         note=event.body.get("note") or "", basis=event.body["basis"], void=void,
@@ -93,9 +96,12 @@ def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
 
 
 def write_certificate(
-    stored: StoredSet, event: Event, void: tuple[str, ...], folder: Path
+    reader: Reader, found: tuple[StoredSet, Event, tuple[str, ...]], folder: Path
 ) -> Path:
     """Write the certificate of a release again, never over another file.
+
+    Args:
+        found: What `certified` gave.
 
     Returns:
         The file; one that is there already with the same bytes stays as it is.
@@ -103,8 +109,8 @@ def write_certificate(
     Raises:
         DeliveryError: It cannot be written, or another file has its name.
     """
-    target = folder / certificate_name(stored, event, void)
-    content = certificate_pdf(stored, event, void)
+    target = folder / certificate_name(*found)
+    content = certificate_pdf(reader, *found)
     if not (target.is_file() and target.read_bytes() == content):
         put_new(target, content)
     return target

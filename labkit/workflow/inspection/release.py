@@ -71,7 +71,7 @@ def release(
             event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
             target = folder / certificate_name(stored, event)
             refuse_existing(target)
-            fresh.write_bytes(certificate_pdf(stored, event))
+            fresh.write_bytes(certificate_pdf(ledger, stored, event))
         _name(fresh, target, case)
     return Released(stored, event, target, _notes(basis, who[0]))
 

@@ -1,0 +1,221 @@
+"""The year's events, each by its command, told to the account as they happen."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import json
+import re
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from labkit.cli import clock
+from labkit.cli.main import cli
+from labkit.errors import DeliveryError
+from labkit.exports.pictures import png
+from tests.documents.pdfs import text_of
+from tests.year.account import SIDES, Account, Rod, prescription
+from tests.year.agree import Said
+
+#: What a bag says of the rod in it.
+BAG = re.compile(r"([\d.]+[LR]?) mm Step (\d+), (left|right) .*?(\d{3} \d{3} \d{4})")
+
+
+@cache
+def _text(pdf: bytes) -> str:
+    """Text of a paper; the same paper is read once."""
+    return text_of(pdf)
+
+
+def _no_driver(*_):
+    raise DeliveryError("no picture is asked for")
+
+
+class Lab:
+    """A lab with one case: runs commands on a day of its own, and keeps the account beside."""
+
+    def __init__(self, folder: Path, model: str, action: str, monkeypatch):
+        self.folder, self.account = folder, Account(model, action)
+        self.day = datetime.date(2031, 3, 14)
+        monkeypatch.setattr(clock, "now", self._now)
+        monkeypatch.setattr(png, "set_pngs", _no_driver)  # shaded pictures take a third of the time
+        self.case, self.sets = self.account.case, folder / "sets"
+        self.certificates: dict[str, int] = {}
+        #: What the commands of an event printed, and the papers that came with a new set.
+        self.heard: list[Said] = []
+
+    def _now(self):
+        return datetime.datetime.combine(self.day, datetime.time(9), datetime.UTC)
+
+    def later(self, days: int) -> None:
+        """Let days go by."""
+        self.day += datetime.timedelta(days)
+
+    def run(self, *arguments, status: int = 0, by: str | None = "anna"):
+        """Run a command; it must end with this status."""
+        env = {
+            "COLUMNS": "250", "LABKIT_LEDGER": str(self.folder / "ledger.sqlite"),
+            "LABKIT_BY": by, "LABKIT_PROCESS": None, "LABKIT_PROFILE": None,
+        }
+        result = CliRunner().invoke(cli, [*map(str, arguments)], env=env)
+        assert result.exit_code == status, (arguments, result.exit_code, result.output)
+        return result
+
+    def hear(self, *arguments) -> None:
+        """Run a command that makes something; what it says is read when the account knows it."""
+        self.heard.append(Said(f"{self.day} {arguments[0]}", self.run(*arguments).stdout))
+
+    def told(self, *arguments):
+        """Run a command that prints one JSON object."""
+        return json.loads(self.run(*arguments, "--json").stdout)
+
+    # Events.
+
+    def make(self, percents, start: float, name: str) -> None:
+        """Prescribe and make a set."""
+        account = self.account
+        file = self.folder / f"{name}.toml"
+        text = prescription(account.model, account.action, percents, start)
+        file.write_text(text, encoding="utf-8")
+        self.hear("make", file, "--out", self.sets)
+        account.sets[name] = (tuple(percents), account.range_mm)
+        self._take_in(name)
+
+    def _take_in(self, name: str, replaces: str = "") -> list[Rod]:
+        """Take the rods of a set that was made into the account, by what its bags say."""
+        bags = _text((self.sets / name / "documents" / "bag-labels.pdf").read_bytes())
+        taken = []
+        for label, step, side, identifier in BAG.findall(" ".join(bags.split())):
+            rod = Rod(identifier.replace(" ", ""), name, int(step), side, label, replaces=replaces)
+            assert rod.identifier not in self.account.rods
+            self.account.rods[rod.identifier] = rod
+            taken.append(rod)
+        assert taken, bags
+        self.heard += self._papers_in(self.sets / name, name)
+        return taken
+
+    def rod(self, set_name: str, step: int, side: str) -> Rod:
+        """Give the rod that fills a place now."""
+        return self.account.places()[set_name, step][side]
+
+    def inspect_and_release(self, name: str) -> None:
+        """Fill in the inspection form, decide, and release with a certificate."""
+        form = self.sets / name / "documents" / "inspection-form.csv"
+        with form.open(encoding="utf-8", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        for row in rows:
+            nominal = float(row["nominal_mm"])
+            read = {f"reading_{n}_mm": f"{nominal + n / 500:.3f}" for n in (1, 2, 3)}
+            row |= {
+                **read, "label_read": row["label"], "fittings": "yes",
+                "instrument": "example-micrometer",
+                "calibration_due": "2032-09-30", "temperature_c": "20.1",
+                "material_lot": "B-17",
+                "measured_on": self.day.isoformat(), "measured_by": "quinn",
+                "checked_on": self.day.isoformat(), "checked_by": "kim",
+            }
+        filled = self.folder / f"{name}.csv"
+        with filled.open("w", encoding="utf-8", newline="") as stream:
+            writer = csv.DictWriter(stream, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+        self.run("inspect", self.case, filled, "--set", name, by="quinn")
+        self.release(name)
+
+    def release(self, name: str) -> None:
+        """Release a set, with those that replace its rods."""
+        told = self.told("release", self.case, "--set", name)
+        self.certificates[name] = told["event"]
+        for rod in self.account.in_circulation():
+            if self.account.place(rod)[0] == name and rod.state == "made":
+                rod.state = "released"
+
+    def trial(self, maximum: float) -> dict:
+        """Try the 100 % rods of the first set where the jaw goes no further; give the answer."""
+        self.tried = self._seen(maximum)
+        return self.told("trial", self.case, *self.tried)
+
+    def _seen(self, maximum: float) -> list[str]:
+        """What one sees of the free ends, read to 0.05 mm."""
+        seats = self.account.length_at(maximum)
+        words, self.seen = [], {}
+        for side in SIDES:
+            rod = self.rod(f"{self.case}-r1", 4, side)
+            gap = round(20 * (rod.length - seats[side])) / 20
+            self.seen[side] = rod.length - gap
+            words += [f"--gap-{side}", f"{gap:g}"]
+        return words
+
+    def accept(self) -> None:
+        """The prescriber accepts what was tried last."""
+        answer = self.told("trial", self.case, *self.tried, "--accept")
+        assert answer["accepted"] is True
+        self.account.ranges.append(self.account.makes(self.seen["left"], self.seen["right"]))
+
+    def lose(self, rod: Rod) -> None:
+        """The patient has lost a rod."""
+        rod.state = "lost"
+
+    def replace(self, rod: Rod) -> Rod:
+        """Make a rod once more."""
+        before = set(self._folders())
+        self.hear("replace", rod.identifier, "--reason", "lost", "--out", self.sets)
+        (name,) = set(self._folders()) - before
+        rod.state = "rejected"
+        (new,) = self._take_in(name, rod.identifier)
+        return new
+
+    def extra(self, percent: float) -> str:
+        """Order a step in between, and make it; give the name of its set."""
+        before = set(self._folders())
+        self.run("extra", self.case, "--percent", percent, "--out", self.sets)
+        (name,) = set(self._folders()) - before
+        self.account.sets[name] = ((percent,), self.account.range_mm)
+        self._take_in(name)
+        return name
+
+    def _folders(self) -> list[str]:
+        return [path.name for path in self.sets.iterdir() if path.is_dir()]
+
+    # What the house says.
+
+    def papers(self) -> Iterator[Said]:
+        """Make the papers of every set again, into a new folder, and read them."""
+        for name in sorted(self._folders()):
+            out = self.folder / "papers" / f"{self.day}-{name}"
+            self.run("papers", self.sets / name, "--out", out)
+            yield from self._papers_in(out, f"{name} again")
+
+    def _papers_in(self, folder: Path, name: str) -> Iterator[Said]:
+        for path in sorted((folder / "documents").glob("*.pdf")):
+            yield Said(f"{self.day} {name} {path.name}", _text(path.read_bytes()))
+
+    def certificates_now(self) -> Iterator[Said]:
+        """Print the certificate of each release again."""
+        out = self.folder / "certificates"
+        out.mkdir(exist_ok=True)
+        for name, event in self.certificates.items():
+            place = out / f"{self.day}-{name}"
+            place.mkdir(exist_ok=True)
+            asked = ("--set", name, "--event", event, "--out", place)
+            self.run("certificate", self.case, *asked)
+            (pdf,) = place.glob("*.pdf")
+            yield Said(f"{self.day} {pdf.name}", _text(pdf.read_bytes()))
+
+    def screens(self) -> Iterator[Said]:
+        """Look the case up in every way."""
+        yield Said(f"{self.day} show", self.run("show", self.case).stdout)
+        yield Said(f"{self.day} cases", self.run("cases").stdout)
+        for rod in self.account.rods.values():
+            yield Said(f"{self.day} find {rod.grouped}", self.run("find", rod.identifier).stdout)
+
+    def read_all(self) -> Iterator[Said]:
+        """Everything that the house says of the case today."""
+        yield from self.heard
+        self.heard.clear()
+        yield from self.screens()
+        yield from self.papers()
+        yield from self.certificates_now()

@@ -1,0 +1,59 @@
+"""A year in the life of one case: after each event everything the house says of it agrees."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.year.account import PERCENTS, START
+from tests.year.agree import (
+    disagreements,
+    disagreements_of_labels,
+    disagreements_of_tables,
+)
+from tests.year.lab import Lab
+
+
+def look(lab: Lab, event: str) -> None:
+    """Read everything; all of it must agree with the account."""
+    faults = [f"after {event}: {fault}" for fault in _faults(lab)]
+    assert not faults, "\n".join(faults)
+
+
+def _faults(lab):
+    now = lab.account.now()
+    yield from disagreements_of_tables(now, lab)
+    for said in lab.read_all():
+        yield from disagreements(now, said)
+        if said.source.endswith("bag-labels.pdf"):
+            yield from disagreements_of_labels(now, said)
+
+
+#: Quick is the model with the most to go wrong; all of them: pytest -m slow tests/year
+YEARS = [
+    pytest.param(model, action, marks=() if (model, action) == ("hinged", "push") else
+                 pytest.mark.slow, id=f"{model}-{action}")
+    for model in ("straight", "sliding", "hinged") for action in ("pull", "push")
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("model", "action"), YEARS)
+def test_a_year(tmp_path, monkeypatch, model, action):
+    lab = Lab(tmp_path, model, action, monkeypatch)
+    first = f"{lab.case}-r1"
+    lab.make(PERCENTS, START, first)
+    look(lab, "the first set was made")
+    lab.later(2)
+    lab.inspect_and_release(first)
+    look(lab, "it was released")
+    lab.later(10)
+    almost = lab.account.pairs()[-2]
+    lab.trial(almost.advancement_mm - 0.05)
+    lab.accept()
+    look(lab, "the trial fit was accepted")
+    lab.later(5)
+    lost = lab.rod(first, 2, "left")
+    lab.replace(lost)
+    look(lab, "a lost rod was made once more")
+    lab.later(5)
+    lab.extra(62)
+    look(lab, "a step in between was made")
