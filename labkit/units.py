@@ -27,7 +27,7 @@ WRITTEN_DECIMALS: Mapping[str, int] = MappingProxyType({
     "u": 12,  # standard uncertainty of a scale, some 1e-5
     "score": 4,  # how alike two pictures are, 0 to 1
     "margin": 4,
-})  # fmt: skip
+})
 #: Decimals of a check's numbers by its unit: six see every difference that a check looks for; tilts
 #: have no unit and are held to 1e-9.
 CHECK_DECIMALS: Mapping[str, int] = MappingProxyType({"mm": 6, "mm³": 6, "": NOISE_DECIMALS})

@@ -32,7 +32,7 @@ def _own_files(kind: str, kinds: str, words: str) -> Decorator:
         f"--{kinds}", f"{kind}_places", multiple=True, type=click.Path(), metavar="PATH",
         envvar=f"LABKIT_{kinds.upper()}",
         help=f"File or folder of the lab's own {words}; may be repeated.",
-    )  # fmt: skip
+    )
 
 
 PROCESS = click.option(
@@ -61,7 +61,7 @@ def instrument_option(what: str, without: str) -> Decorator:
     return click.option(
         "--instrument", "instrument_name", metavar="NAME",
         help=f"{what} (`labkit instruments`); without it, {without}.",
-    )  # fmt: skip
+    )
 
 
 def _reason(_: click.Context, __: click.Parameter, again: str | None) -> str | None:
@@ -76,11 +76,11 @@ INSTRUMENT = instrument_option(
 AGAIN = click.option(
     "--again", metavar="REASON", callback=_reason,
     help="Measure again what was measured before, and say why.",
-)  # fmt: skip
+)
 SET = click.option(
     "--set", "set_name", metavar="NAME",
     help="Which set; without it, the last one made that is no replacement.",
-)  # fmt: skip
+)
 LEDGER = click.option(
     "--ledger",
     "ledger_url",
@@ -97,7 +97,7 @@ def operator_option(words: str, **settings: Any) -> Decorator:
     return click.option(
         "--by", metavar="CODE", envvar="LABKIT_BY", show_envvar=True,
         help=f"Operator code of whoever {words}", **settings,
-    )  # fmt: skip
+    )
 
 
 def sets_option(words: str) -> Decorator:
@@ -106,7 +106,7 @@ def sets_option(words: str) -> Decorator:
         "--out", "out_dir", required=True, metavar="DIR",
         type=click.Path(path_type=Path, file_okay=False),
         help=f"Folder that holds the sets; {words} a new folder in it.",
-    )  # fmt: skip
+    )
 
 
 BY = operator_option("does it; it is recorded.", required=True)

@@ -26,7 +26,7 @@ _PLAIN = {
     **dict.fromkeys("┌┐└┘├┤┬┴┼╭╮╯╰╷╵╸╺╶╴┏┓┗┛┡┩╇", "+"),
     # Drawings in dots: a place with any dot in it, and an empty one.
     **dict.fromkeys(map(chr, range(0x2801, 0x2900)), "*"), "\u2800": " ",
-}  # fmt: skip
+}
 
 
 def _plainly(error: UnicodeError) -> tuple[str, int]:

@@ -35,7 +35,7 @@ class Number(click.ParamType[Decimal]):
         too_low = self.low is not None and number < self.low
         if too_low or (self.high is not None and number > self.high):
             low, high = (plain(bound) if bound is not None else "any" for bound in
-                         (self.low, self.high))  # fmt: skip
+                         (self.low, self.high))
             self.fail(f"{plain(number)} is out of bounds; allowed is {low} to {high}", param, ctx)
         return number
 

@@ -66,7 +66,7 @@ def entries(cases: int) -> Iterator[Entry]:
             yield entry(Kind.SET_STARTED, case, started)
             yield entry(Kind.SET_MADE, case, {
                 "set": name, "folder": f"sets/{name}", "sums_sha256": "cd" * 32, "spec": spec,
-            })  # fmt: skip
+            })
             if number % 3 == 0 or case == MANY:
                 day = f"{(START + datetime.timedelta(seconds=20 * count)).date()}"
                 basis = []
@@ -143,7 +143,7 @@ def main() -> None:
         before = time.process_time()
         count = fill(url, given.cases)
         print(f"{count} events of {given.cases + 1} cases, filled in "
-              f"{time.process_time() - before:.0f} s of processor time")  # fmt: skip
+              f"{time.process_time() - before:.0f} s of processor time")
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(f"{'fill':28} {'':>8}   {peak:6.0f} MB")
         for name, arguments in commands(folder).items():

@@ -89,7 +89,7 @@ def test_an_instrument_comes_back_from_the_ledger(tmp_path):
         ('kind = "micrometer"', 'kind = "ruler"', ':6: kind = "ruler" is not usable'),
         ("schema = 1", "schema = 2", ":3: schema = 2 is not usable"),
     ],
-)  # fmt: skip
+)
 def test_every_mistake_is_told_with_its_line(tmp_path, old, new, sentence):
     with pytest.raises(InputError) as caught:
         instruments((str(lab_file(tmp_path, (old, new))),))
@@ -118,7 +118,7 @@ def test_no_two_of_one_name_and_the_nearest_is_named(tmp_path):
         {"temperature_c": -1.0}, {"difference_c": float("inf")}, {"expansion_per_c": -1e-6},
         {"calibration_dof": 0.0}, {"repeatability_dof": 0.5},
     ],
-)  # fmt: skip
+)
 def test_a_value_that_cannot_be_is_refused_wherever_it_comes_from(changes):
     with pytest.raises(InputError):
         dataclasses.replace(instruments()["example-calliper"], **changes)

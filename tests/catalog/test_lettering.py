@@ -57,7 +57,7 @@ def test_the_lettering_that_comes_with_the_program():
 def test_a_path_is_lines(read):
     assert marks_of(read, STROKES) == (
         Line((0.05, 0.95), (0.05, 0.05)), Line((0.05, 0.05), (0.45, 0.05)),
-    )  # fmt: skip
+    )
 
 
 def test_a_disc_has_half_its_diameter(read):
@@ -138,7 +138,7 @@ MISTAKES = [
         STROKES, "{ disc = [0.1, 0.5, 0.2] }, { disc = [0.3, 0.5, 0.2] }",
         "glyph L.strokes: the outline of a character touches itself at (0.2000, 0.5000)",
     ),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "said"), MISTAKES, ids=[said[:40] for *_, said in MISTAKES])

@@ -42,7 +42,7 @@ SLIPS = [
     ("start = 62.5", "start = 62.5\nstart = 75",
      "grading.start stands twice, in lines 18 and 19; keep the one that is meant"),
     ("[grading]", "[bite]", "bite stands twice, in lines 5 and 16; keep the one that is meant"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "sentence"), SLIPS, ids=[s[2] for s in SLIPS])
@@ -71,7 +71,7 @@ def _line_of(old, new):
         ("33.6", '"long"', 'pin_distance = "long" is not usable; allowed is a number in mm from 5 '
          "to 120"),
     ],
-)  # fmt: skip
+)
 def test_a_slip_in_quotes_is_told_how_to_write_it(old, new, sentence):
     with pytest.raises(InputError) as caught:
         read_typed(source(changed(SMALLEST, (old, new))), TEMPLATES)
@@ -119,7 +119,7 @@ def test_decimal_commas_and_steps_out_of_order_are_told(typed):
     "typed",
     ["50,60,70", "100, 90, 80", "100,90,80", "50,62.5, 75", "50,60, 70, 80", "50 ,62, 75",
      "50,\n60,\n70", "50,60,70,\n  80,90,95", "50, 75, 100,", "50"],
-)  # fmt: skip
+)
 def test_lists_in_order_raise_no_alarm(typed):
     read_typed(source(changed(SMALLEST, (STEPS, f"percent = [{typed}]"))), TEMPLATES)
 
@@ -129,7 +129,7 @@ def test_lists_of_one_style_raise_no_alarm():
     for _ in range(400):
         steps = sorted(chance.sample(range(10, 101), chance.randint(1, 9)))
         written = [f"{step}.5" if step < 100 and chance.random() < 0.3 else str(step)
-                   for step in steps]  # fmt: skip
+                   for step in steps]
         comma = chance.choice([",", ", ", " , ", ",\n  ", ",  # one\n  "])
         order = written if chance.random() < 0.7 else written[::-1]
         typed = f"percent = [{comma.join(order)}]"

@@ -93,10 +93,10 @@ def drawn_of(entry):
 def values_of(cls):
     own = {one.field: one for one in entries(cls)}
     fixed = {"source_sha256": st.just("ab" * 32), "fit": st.sampled_from(["H8", "js14", "f7"]),
-             "length_tolerance": st.sampled_from("fmcv"), "date": st.dates()}  # fmt: skip
+             "length_tolerance": st.sampled_from("fmcv"), "date": st.dates()}
     return st.builds(cls, **{
         name: fixed[name] if name in fixed else drawn_of(one) for name, one in own.items()
-    })  # fmt: skip
+    })
 
 
 @settings(max_examples=60, deadline=None)
@@ -136,7 +136,7 @@ def classes_of(entry):
 def test_every_key_stands_in_its_table_with_its_meaning(cls):
     rows = dict(re.findall(r"`(\S+)` \| ([^|]*) \|", keys_table(cls)))
     same = {key.removesuffix("…"): told.split("`")[1].removesuffix("…")
-            for key, told in rows.items() if key.endswith("…")}  # fmt: skip
+            for key, told in rows.items() if key.endswith("…")}
     for key in keys_in(file_keys(cls)):
         told = key
         for alike, first in same.items():

@@ -163,7 +163,7 @@ def test_what_just_reaches_the_process_limits_is_taken():
     limits = replace(
         PROCESS.legibility, least_stroke_mm=0.35, least_depth_mm=0.3, least_height_mm=3.5,
         least_wall_mm=2.7,
-    )  # fmt: skip
+    )
     check_label(LETTERING, FLAT, replace(PROCESS, legibility=limits), label(), 33.6)
 
 

@@ -22,7 +22,7 @@ GLYPHS = {glyph.char: glyph for glyph in LETTERING.glyphs}
 ISO_3098_TYPE_B = [
     (1.8, 0.18, 1.08), (2.5, 0.25, 1.5), (3.5, 0.35, 2.1), (5.0, 0.5, 3.0), (7.0, 0.7, 4.2),
     (10.0, 1.0, 6.0),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("height", "stroke", "_word"), ISO_3098_TYPE_B)

@@ -23,7 +23,7 @@ EDGES = {
     "0": (4, (4,)), "1": (11, ()), "2": (11, ()), "3": (13, ()), "4": (15, ()), "5": (14, ()),
     "6": (9, (2,)), "7": (7, ()), "8": (5, (2, 4)), "9": (5, (2,)), ".": (2, ()), "L": (7, ()),
     "R": (10, (4,)),
-}  # fmt: skip
+}
 
 
 def loops(regions):
@@ -83,7 +83,7 @@ def test_an_arc_no_wider_than_the_stroke_has_no_inner_edge(radius):
 def test_crossing_strokes_enclose_a_hole():
     marks = (
         Line((0.0, 0.0), (1.0, 0.0)), Line((0.9, -0.2), (0.4, 1.0)), Line((0.1, -0.2), (0.6, 1.0)),
-    )  # fmt: skip
+    )
     (region,) = outline(marks, 0.1)
     assert len(region.holes) == 1
     assert len(region.holes[0]) == 3

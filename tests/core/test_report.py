@@ -41,7 +41,7 @@ def test_people_and_programs_take_the_same_cells():
     assert shown.texts == (("31.4", "12.5", "25"), ("30.2", "50.0", "100"))
     assert table.records[1] == {
         "label": "30.2", "made": {"percent": 50.04, "tilt": None}, "letters": 4,
-    }  # fmt: skip
+    }
     assert table.cells("made.percent") == table.cells("made\n") == (12.5, 50.04)
 
 
@@ -79,7 +79,7 @@ def test_the_screen_takes_its_sections_tables_first(capsys):
         Section("None", table=Table(COLUMNS, ())),
         Section("On paper", ("not here",), on=On.PAPER),
         Section("", findings=(note("a", "known"), refused("b", "stopped"))),
-    ))  # fmt: skip
+    ))
     show_report(report)
     text = capsys.readouterr().out
     lines = [line.strip() for line in text.splitlines()]
@@ -93,7 +93,7 @@ def test_the_screen_takes_its_sections_tables_first(capsys):
 def test_what_is_infinite_is_null_for_programs():
     assert data_of({"f": float("inf"), "rows": [Made(1.0, float("-inf"))]}) == {
         "f": None, "rows": [{"percent": 1.0, "tilt": None}],
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize(

@@ -195,7 +195,7 @@ def test_a_series_that_reaches_its_last_but_for_noise_ends_on_it():
 @pytest.mark.parametrize(
     "told", [{"start": D("57.1429")}, {"start": D("57.1")}, {"start": D(400) / 7},
              {"start_step": 2}],
-)  # fmt: skip
+)
 def test_a_start_is_told_as_printed_or_by_its_number(told):
     series = Grading(GradingUnit.PERCENT, first=D(50), last=D(100), steps=8, **told)
     steps, findings = asked_steps(series, SCALE)

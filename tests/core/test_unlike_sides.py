@@ -34,7 +34,7 @@ def test_sides_more_than_3_mm_apart_are_asked_about():
     ("left", "right", "asked"),
     [(31.4, 34.1, True), (34.1, 31.4, True), (32.3, 33.2, True), (31.4, 31.4, False),
      (31.4, 34.2, False), (31.45, 31.54, False), (31.0, 31.9, False), (33.0, 33.3, False)],
-)  # fmt: skip
+)
 def test_two_digits_exchanged_are_asked_about(left, right, asked):
     swapped = plain(left=Anchors(left), right=Anchors(right))
     assert (CODE in found(swapped)) is asked

@@ -35,7 +35,7 @@ def test_the_built_in_sizes_can_be_built_with_the_built_in_processes(template, p
          "0.75 mm thick at the crosspin's lip (lower end), but"),
         ("eye-eye-flat", "body", {"thickness_mm": 0.99}, "0.99 mm thick in the bar, but"),
     ],
-)  # fmt: skip
+)
 def test_each_place_is_named(name, end, sizes, said):
     template = TEMPLATES[name]
     thin = replace(template, **{end: replace(getattr(template, end), **sizes)})

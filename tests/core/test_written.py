@@ -69,13 +69,13 @@ def test_the_unit_in_a_name_says_how_many_decimals():
         "exact_mm": third, "variance_mm2": third / 1e6, "pitch_deg": third, "percent": third,
         "length_scale_u": third / 1e4, "score": third, "count": 3, "label": "33.3", "none": None,
         "gauge_pins_mm": [third, 2.5], "more": {"margin": third, "ready": True},
-    }  # fmt: skip
+    }
     assert as_written(content) == {
         "exact_mm": 0.333333333, "variance_mm2": 3.33333333e-07, "pitch_deg": 0.333333333,
         "percent": 0.333333333, "length_scale_u": 3.3333333e-05, "score": 0.3333, "count": 3,
         "label": "33.3", "none": None, "gauge_pins_mm": [0.333333333, 2.5],
         "more": {"margin": 0.3333, "ready": True},
-    }  # fmt: skip
+    }
 
 
 @given(st.recursive(

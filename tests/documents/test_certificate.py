@@ -47,7 +47,7 @@ def test_every_rod_stands_there_with_what_decides_on_it():
         "Repeatability A 0.0023 24", "5070 degrees of freedom", "The steps of the left side are",
         "−0.012 0.0131 ±0.15 > 99.99 % conforms", "keep rods away from children",
         "Measured and released by different persons.",
-    ):  # fmt: skip
+    ):
         assert squeezed(words) in text, words
     assert squeezed("Rods in place of others") not in text
 
@@ -67,7 +67,7 @@ def test_rods_measured_alike_share_a_letter():
         "way": "scan", "instrument": None, "gauge_pins_mm": None, "readings_mm": [],
         "temperature_c": None, "measured_by": None, "measured_on": None, "checked_by": None,
         "checked_on": None, "material_lot": None, "source": {"file": "rod.stl"}, "u_mm": 0.012,
-    }  # fmt: skip
+    }
 
     def each(number, _):
         return {3: scan, 4: {"instrument": None}, 5: {"temperature_c": 21}}.get(number, {})
@@ -88,7 +88,7 @@ def test_rods_measured_alike_share_a_letter():
 def test_replaced_rods_are_named_with_why():
     spec = sample_spec(six_steps())
     old = {"identifier": "4829173065", "set": "QF-1043-r1", "state": "rejected",
-           "reason": "0.3 mm too long"}  # fmt: skip
+           "reason": "0.3 mm too long"}
 
     def each(number, _):
         return {"replaced": [old], "set": "QF-1043-r2"} if number == 4 else {}
@@ -115,7 +115,7 @@ EYES = {
          "2031-03-20T09:00:00.000000Z"}},
         "Measured and released by one person, kim; nobody else is named as having checked.",
     ),
-}  # fmt: skip
+}
 
 
 def test_a_rod_that_nobody_else_checked_does_not_pass_as_checked():
@@ -177,14 +177,14 @@ def test_words_that_fill_pages_are_not_lost():
     """Twelve rods in place of others, each with a reason that takes many lines."""
     spec = sample_spec(six_steps())
     why = [f"reason {number} " + "crack beside the bore " * 20 + f"ends {number}!" for number in
-           range(12)]  # fmt: skip
+           range(12)]
 
     def each(number, _):
         old = {"identifier": "4829173065", "set": "r1", "state": "rejected", "reason": why[number]}
         aside = {"event": 5, "at": "2031-03-20T09:00:00Z", "by": "mo", "length_mm": 36.2,
-                 "result": "undecided", "reason": f"again {number} " + "doubt " * 60}  # fmt: skip
+                 "result": "undecided", "reason": f"again {number} " + "doubt " * 60}
         return {"replaced": [old], "set_aside": [aside], "measured_by": "m" * 20,
-                "checked_by": "k" * 20, "material_lot": "9" * 60}  # fmt: skip
+                "checked_by": "k" * 20, "material_lot": "9" * 60}
 
     pages = reader(pdf_of(spec, release_of(spec, each=each))).pages
     text = squeezed("".join(page.extract_text() for page in pages))

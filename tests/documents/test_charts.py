@@ -23,7 +23,7 @@ def study(parts, operators, trials=2):
     values = 30 + rng.normal(0, 0.01, (len(parts), len(operators), trials))
     return Study(tuple(parts), tuple(operators), tuple(
         tuple(tuple(Decimal(f"{v:.3f}") for v in cell) for cell in part) for part in values
-    ))  # fmt: skip
+    ))
 
 
 def drawn(figure):
@@ -109,7 +109,7 @@ def test_readings_are_drawn_less_the_mean_of_their_part():
     values = [[[30.0, 30.2], [30.1, 30.1]], [[35.0, 35.0], [35.3, 35.5]], [[33, 33], [33, 33.4]]]
     made = Study(("1", "2", "3"), ("anna", "ben"), tuple(
         tuple(tuple(Decimal(str(v)) for v in cell) for cell in part) for part in values
-    ))  # fmt: skip
+    ))
     figure = gauge_charts.readings_chart(made)
     lines = {line.get_label(): line.get_ydata() for line in figure.axes[0].lines}
     assert lines["anna"] == pytest.approx([-0.1, 0.1, -0.2, -0.2, -0.1, -0.1])

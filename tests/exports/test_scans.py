@@ -223,7 +223,7 @@ def test_other_units_are_named(tmp_path, unit, factor):
         "end cut", "pin cut", "other template", "other family", "noise", "coarse", "coarse balls",
         "stretched", "two",
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_measured_says_why(tmp_path, corners, names, why):
     assert why in refused(tmp_path, corners(), names)
 

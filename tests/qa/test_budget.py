@@ -90,7 +90,7 @@ def second_opinion(method: str, template: str, n: int):
         ("ends", "eye-eye-flat"), ("centres", "eye-eye-flat"), ("over", "ball-ball-round"),
         ("over-less-own", "ball-ball-round"), ("centres", "ball-ball-round"),
     ],
-)  # fmt: skip
+)
 def test_every_way_agrees_with_a_model_in_another_library(method, template, n):
     tool = MICROSCOPE if method == "centres" else CALLIPER
     ours = length_budget(tool, way(template, method), LENGTH, n, ALPHA)
@@ -133,7 +133,7 @@ def test_an_instrument_is_not_used_for_what_it_does_not_serve():
     ("length", "readings", "alpha"),
     [(LENGTH, 0, ALPHA), (0, 3, ALPHA), (math.nan, 3, ALPHA), (LENGTH, 3, -1e-4),
      (LENGTH, 3, math.inf)],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused(length, readings, alpha):
     with pytest.raises(InputError):
         length_budget(CALLIPER, way("eye-eye-flat", "over"), length, readings, alpha)

@@ -92,7 +92,7 @@ def test_uncertainties_agree_with_the_spread_of_simulated_fits():
     told = np.array([(fit.scale_u, fit.offset_u_mm) for fit in fits])
     assert found.std(axis=0, ddof=1) == pytest.approx(
         np.sqrt((told**2).mean(axis=0)), rel=0.12  # a standard deviation from 300 is known to 4 %
-    )  # fmt: skip
+    )
     correlation = np.corrcoef(found.T)[0, 1]
     assert np.mean([fit.correlation for fit in fits]) == pytest.approx(correlation, abs=0.02)
 
@@ -153,7 +153,7 @@ def test_offset_of_bores_from_numbers_worked_out_by_hand():
         ({"lengths": (20, 25, 30, 35, 40, 45), "each": 1}, "too_few_coupons"),
         ({"lengths": (30, 33, 36)}, "too_narrow"),
     ],
-)  # fmt: skip
+)
 def test_too_few_or_too_narrow_coupons_are_refused(how, code):
     assert (code, "refused") in codes(too_few(coupons(**how)))
 
@@ -178,7 +178,7 @@ def bent(depth_mm):
                c.measured_mm + Decimal(repr(round(depth_mm * (1 - ((float(c.nominal_mm) - 35) / 15)
                                                               ** 2), 6))))
         for c in coupons()
-    )  # fmt: skip
+    )
 
 
 def test_a_bend_is_refused_where_it_matters_and_noted_where_it_does_not():
@@ -208,7 +208,7 @@ def test_a_wrong_bore_stands_out_too():
         Coupon(c.name, c.nominal_mm, c.measured_mm, (),
                {"bore": Diameter(Decimal("2.5"), Decimal(str(size)))})
         for c, size in zip(coupons(each=3), sizes, strict=False)
-    )  # fmt: skip
+    )
     assert [(s.name, s.what) for s in suspects(own, PRESENT)] == [("6", "bore")]
 
 
@@ -270,7 +270,7 @@ def test_steps_are_seen_in_readings_and_not_in_their_means():
     rows = "".join(
         f"{length}-{n},{length},{length + 0.1 * (n % 2) * (k == 2):.1f}\n"
         for length in (20, 30, 40) for n in range(6) for k in range(3)
-    )  # fmt: skip
+    )
     read = read_coupons(f"coupon,nominal,measured\n{rows}".encode(), "c.csv")
     fit = fit_lengths(read, Compensation())
     assert codes(limits_of_use(fit, Decimal("0.15"))) == [("coarse_steps", "refused")]
@@ -291,7 +291,7 @@ def test_lots_that_differ_are_told_from_lots_that_do_not():
             Coupon(c.name, c.nominal_mm, c.measured_mm + (shift if int(c.name) % 2 else 0),
                    lot="AB"[int(c.name) % 2])
             for c in coupons()
-        )  # fmt: skip
+        )
 
     assert not between_lots(fit_lengths(lots(Decimal(0)), PRESENT)).significant
     assert between_lots(fit_lengths(lots(Decimal("0.03")), PRESENT)).significant

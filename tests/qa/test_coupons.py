@@ -101,7 +101,7 @@ BAD = {
         "coupon,nominal,measured,lot\na,30,30.0,x\na,30,30.1,y\n", "the lot y here and x in line 2"
     ),
     "reading without a way": ("nominal,measured,reading\n30,30.0,32.5\n", "--way"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", BAD)
@@ -152,7 +152,7 @@ def test_a_coupons_diameter_may_stand_in_any_of_its_rows():
         read(
             "coupon,nominal,reading,bore_nominal,bore\n"
             + rows.replace("32.59", "35.59"), way_over,
-        )  # fmt: skip
+        )
 
 
 def test_a_column_that_is_missing_is_told_once():

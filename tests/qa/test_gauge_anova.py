@@ -23,7 +23,7 @@ def simulated(seed, shape=(6, 3, 2), sds=(1.0, 0.2, 0.1, 0.1)):
     rng = np.random.default_rng(seed)
     p, o, _ = shape
     x = (rng.normal(0, sds[0], (p, 1, 1)) + rng.normal(0, sds[1], (1, o, 1))
-         + rng.normal(0, sds[2], (p, o, 1)) + rng.normal(0, sds[3], shape))  # fmt: skip
+         + rng.normal(0, sds[2], (p, o, 1)) + rng.normal(0, sds[3], shape))
     return crossed(np.round(30 + x, 3).tolist(), "abcdefgh"[:o])
 
 
@@ -37,7 +37,7 @@ def test_statsmodels_finds_the_same_table(study):
         (p, o, float(value))
         for p, cells in zip(study.parts, study.values_mm, strict=True)
         for o, cell in zip(study.operators, cells, strict=True) for value in cell
-    ]  # fmt: skip
+    ]
     data = pandas.DataFrame(rows, columns=["p", "o", "y"])
     theirs = anova_lm(formula.ols("y ~ C(p) * C(o)", data).fit(), typ=2)
     ours = anova(study)
@@ -60,7 +60,7 @@ def test_nothing_depends_on_names_order_units_or_zero(seed, order, shift, factor
         tuple(f"x{name}" for name in study.parts), tuple(study.operators[k] for k in order),
         tuple(tuple(tuple((v + shift) * Decimal(factor) for v in reversed(part[k])) for k in order)
               for part in study.values_mm),
-    )  # fmt: skip
+    )
     for work in (lambda s: gauge_by_anova(s)[0], lambda s: gauge_by_ranges(s)[0]):
         before, after = work(study), work(moved)
         assert shares(after) == pytest.approx(shares(before), rel=1e-7, abs=1e-5)

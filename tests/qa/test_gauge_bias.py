@@ -25,7 +25,7 @@ def drawn(rng, slope=0.0, offset=0.0, sd=0.01, repeats=6):
     return [
         (x, round(x + offset + slope * (x - 30) + sd * rng.standard_normal(), 6))
         for x in (24, 27, 30, 33, 36) for _ in range(repeats)
-    ]  # fmt: skip
+    ]
 
 
 def test_scipy_finds_the_same_bias_and_line():
@@ -90,7 +90,7 @@ def test_a_tilted_gauge_is_told_from_a_true_one():
 def test_of_several_biases_the_greatest_is_named():
     """All three are real; the one in the middle is the greatest, and below zero."""
     off = readings([(x, x + bias + d) for x, bias in ((28, 0.011), (30, -0.034), (32, 0.02))
-                    for d in (-0.001, 0, 0.001)])  # fmt: skip
+                    for d in (-0.001, 0, 0.001)])
     said = " ".join(bias_findings(biases(off), linearity(off)))
     assert "At 28, 30, 32 mm the bias is more than chance explains" in said
     assert "the greatest is −0.0340 mm at 30 mm" in said
@@ -98,7 +98,7 @@ def test_of_several_biases_the_greatest_is_named():
 
 def test_a_bent_bias_is_not_called_a_line():
     bent = readings([(x, x + 0.01 * (x - 30) ** 2 + d) for x in (24, 27, 30, 33, 36)
-                     for d in (-0.001, 0, 0.001)])  # fmt: skip
+                     for d in (-0.001, 0, 0.001)])
     assert "A straight line does not describe" in " ".join(
         bias_findings(biases(bent), linearity(bent))
     )

@@ -31,7 +31,7 @@ def expected_squares(shape, parts, operator, both, error):
     return [
         (inner + o * r * parts, p - 1), (inner + p * r * operator, o - 1),
         (inner, (p - 1) * (o - 1)), (error, p * o * (r - 1)),
-    ]  # fmt: skip
+    ]
 
 
 STUDIES = {
@@ -49,7 +49,7 @@ def covered(name, runs):
     truth = {
         Variation.REPEATABILITY: error, Variation.GAUGE: gauge, Variation.PARTS: parts,
         Variation.TOTAL: gauge + parts,
-    }  # fmt: skip
+    }
     if shape[1] > 1:
         truth[Variation.REPRODUCIBILITY] = operator + both
     rng = np.random.default_rng(20310314)
@@ -100,7 +100,7 @@ def test_repeatability_has_the_exact_interval(study):
 def test_gauge_agrees_with_the_modified_large_sample_interval(study):
     """F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869 (from memory): for γ = Σ c MS,
     L = γ − √Σ (G c MS)², U = γ + √Σ (H c MS)², G = 1 − ν/χ²(0.975), H = ν/χ²(0.025) − 1.
-    """  # fmt: skip
+    """
     result, table = gauge_by_anova(study, level=1.0)
     p, _, r = study.shape
     weights = (1 / (p * r), (p - 1) / (p * r), (r - 1) / r)

@@ -25,7 +25,7 @@ def rows(parts=4, operators=("anna", "ben"), trials=2, value=None):
     return [
         f"{p};{name};{t};{value(p, o, t)}\n"
         for p in range(parts) for o, name in enumerate(operators) for t in range(1, trials + 1)
-    ]  # fmt: skip
+    ]
 
 
 def study(lines, head=HEAD):
@@ -92,7 +92,7 @@ def test_names_that_only_capitals_tell_apart_are_refused():
     [(rows(parts=2), "it needs at least 3"), (rows(parts=1), "has 1 part;"),
      (rows(trials=1), "one reading of each part"),
      (rows(value=lambda *_: "30.1"), "nothing differs")],
-)  # fmt: skip
+)
 def test_too_small_a_study_is_refused(lines, reason):
     assert reason in refusal(lines, kind=RefusedError)
 
@@ -102,7 +102,7 @@ def test_too_small_a_study_is_refused(lines, reason):
     [("4;anna;1;x\n", "s.csv:2, column 4 (value)"), ("4;;1;3\n", "s.csv:2, column 2 (operator)"),
      (";anna;1;3\n", "s.csv:2, column 1 (part)"), ("4;anna;1.5;3\n", "s.csv:2, column 3 (trial)"),
      ("4;anna;1;3000\n", "s.csv:2, column 4 (value)")],
-)  # fmt: skip
+)
 def test_a_bad_cell_is_refused_with_its_place(line, where):
     assert refusal([line, *rows()]).startswith(where)
 
@@ -185,7 +185,7 @@ def test_either_way_alone():
 @pytest.mark.parametrize(
     "asked", [{"tolerance_mm": 0.0}, {"tolerance_mm": -1.0}, {"tolerance_mm": float("nan")},
               {"tolerance_mm": float("inf")}, {"confidence": 1.5}],
-)  # fmt: skip
+)
 def test_what_is_asked_is_checked(asked):
     with pytest.raises(InputError, match="is not usable"):
         Asked(**asked)
@@ -207,7 +207,7 @@ def test_the_freedom_of_mean_ranges(trials, each):
     values = rng.normal(30, 0.01, (10, 3, trials))
     made = Study(tuple("abcdefghij"), tuple("xyz"), tuple(
         tuple(tuple(Decimal(f"{v:.4f}") for v in cell) for cell in part) for part in values
-    ))  # fmt: skip
+    ))
     result, _ = gauge_by_ranges(made)
     assert result.repeatability_dof == pytest.approx(30 * each, rel=6e-4)
     # A standard deviation of ν degrees of freedom has the relative variance 1/(2ν), nearly.

@@ -27,7 +27,7 @@ def test_a_simulated_production_shows_the_same_risks():
     for told, seen in (
         (risk.nonconforming, ~good), (risk.consumer, accepted & ~good),
         (risk.producer, good & ~accepted), (risk.accepted, accepted),
-    ):  # fmt: skip
+    ):
         assert seen.mean() == pytest.approx(told, abs=4 * math.sqrt(told * (1 - told) / n))
     assert risk.nonconforming_of_accepted == pytest.approx(risk.consumer / risk.accepted)
     # A guard band protects whoever gets the rods, at the cost of whoever makes them.

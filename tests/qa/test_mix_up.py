@@ -51,7 +51,7 @@ def measure(labels, dice, repeats, u, spread=0.0):
     """True lengths with the process's spread, cut off at the tolerance, read with a gauge."""
     shape = (repeats, 2 * STEPS)
     true = np.clip(dice.normal(0, spread, shape) if spread else np.zeros(shape),
-                   -labels.tolerance, labels.tolerance)  # fmt: skip
+                   -labels.tolerance, labels.tolerance)
     return labels.nominal + true + dice.normal(0, u, shape)
 
 
@@ -85,7 +85,7 @@ def pairs_apart(labels):
     return [
         pair for pair in combinations(range(2 * STEPS), 2)
         if abs(labels.nominal[pair[0]] - labels.nominal[pair[1]]) > 1e-9
-    ]  # fmt: skip
+    ]
 
 
 NEIGHBOURS = [(k, k + 2) for k in range(2 * STEPS - 2)]
@@ -175,7 +175,7 @@ def test_miss_bound_by_a_second_road():
         (0.35, 0.15, 0.03, 0.05),  # steps as narrow as the rules allow
         (0.6, 0.15, 0.075, 0.05),  # a gauge just fine enough for an acceptance zone
     ],
-)  # fmt: skip
+)
 def test_no_false_alarm_in_ten_thousand_good_sets_beyond_the_stated_rate(
     step, tolerance, u, spread
 ):
@@ -223,7 +223,7 @@ def test_both_rods_are_named_and_no_other(i, j):
     (found,) = find_mix_ups(rods)
     assert {rod.expected.identifier for rod in found.rods} == {
         rods[i].expected.identifier, rods[j].expected.identifier
-    }  # fmt: skip
+    }
     for rod in found.rods:
         assert rod.expected.name in found.finding.message
     assert "likely mixed up; hold both" in found.finding.message

@@ -20,7 +20,7 @@ TEXTS = (
     "2031-03-19", "2031-13-01", "19.03.2031", "yes", "NO", "ja", "left", "over", "ends", "centres",
     "conforms", "example-calliper", "\x07", "a\nb", "🙂", "<b>", "#N/A", "33.6L", "L", "2.5 2.5",
     "2,5", "QF-1043", "true", "None", "0x10", "١", "--", "1/2", "38.40", "384.0",
-)  # fmt: skip
+)
 
 
 @pytest.fixture(scope="module")

@@ -70,7 +70,7 @@ ROUNDED = dataclasses.replace(CALLIPER, resolution_mm=0.05, repeatability_mm=0.0
         (COARSE, "over"), (COARSE, "half-sum"), (ROUNDED, "over"),
     ],
     ids=lambda value: getattr(value, "name", value),
-)  # fmt: skip
+)
 @pytest.mark.parametrize("side", [-1, 1])
 def test_rods_at_a_limit_pass_at_most_five_times_in_a_hundred(tool, method, side):
     rng = np.random.default_rng(314)

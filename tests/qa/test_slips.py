@@ -37,7 +37,7 @@ CENTRES = next(way for way in WAYS if way.method is Method.CENTRES)
         ("3150", "a hundred times too large"), ("0.315", "a hundred times too small"),
         ("31500", "a thousand times too large"), ("1.240", "inches"), ("800.1", "25.4 times"),
     ],
-)  # fmt: skip
+)
 def test_slips_of_the_decimal_sign_and_the_unit_are_never_taken(typed, says):
     slip = slip_in(D(typed), typing(way=CENTRES))
     assert slip.certain
@@ -57,7 +57,7 @@ def test_readings_of_rods_are_taken_good_or_bad(typed):
         ("43.99", "two digits swapped (34.99)"), ("29.01", 'what "between"'),
         ("36.00", "2.012 mm off"), ("38.5", "4.512 mm off"),
     ],
-)  # fmt: skip
+)
 def test_readings_far_off_are_asked_about(typed, says):
     if says.startswith("two"):
         slip = slip_in(D(typed), typing("32.5", ("30.8",)))

@@ -67,7 +67,7 @@ def tables(draw):
     tables(), st.sampled_from([",", ";", "\t"]), st.sampled_from(".,"),
     st.permutations(range(3)), st.sampled_from(["utf-8", "utf-8-sig", "utf-16"]),
     st.sampled_from([csv.QUOTE_ALL, csv.QUOTE_MINIMAL]),
-)  # fmt: skip
+)
 def test_what_any_dialect_writes_is_read_back(rows, delimiter, decimal, order, encoding, quoting):
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, delimiter=delimiter, quoting=quoting)
@@ -102,7 +102,7 @@ SPOILED = [
     ("9" * 40, "characters"), ("5000.1", "out of bounds"), ("#REF!", "error"), ("#N/A", "error"),
     ("#BEZUG!", "error"), ("#DIV/0!", "error"), ("Err:502", "error"), ("####", "error"),
     ("=A1+3", "formula"), ("'=A1", "not a number"), ("０.5", "not a number"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("text", "reason"), SPOILED, ids=[repr(text) for text, _ in SPOILED])
@@ -156,7 +156,7 @@ def test_all_mistakes_are_told_at_once():
         read(HEAD.replace("value", "valeu") + "#REF!,x,1\nA,=B2,1\n")
     assert [error.where.split(",")[0] for error in caught.value.errors] == [
         "study.csv:1", "study.csv:2", "study.csv:3",
-    ]  # fmt: skip
+    ]
 
 
 def test_a_thousand_mistakes_of_one_kind_are_told_in_one_sentence():
@@ -192,7 +192,7 @@ def test_mistakes_of_one_kind_in_several_columns_are_told_together():
         "3 and 5",
         'a.csv:9, column 7 (x): "1" is even', 'a.csv:9, column 8 (x): "2" is even',
         "a.csv:6: has 3 fields",
-    ]  # fmt: skip
+    ]
 
 
 def test_one_sign_that_could_part_thousands_is_never_guessed():
@@ -250,7 +250,7 @@ def test_days(text):
     ("text", "reason"),
     [("3/4/2031", "day or the month first"), ("2031-02-30", "does not exist"), ("soon", "not a"),
      ("20.03.31", "not a date"), ("", "is empty")],
-)  # fmt: skip
+)
 def test_days_that_are_none(text, reason):
     with pytest.raises(InputError, match=rf"study.csv:2, column 1 \(part\): .*{reason}"):
         day(*cell(text))
@@ -287,4 +287,4 @@ def test_mistakes_are_collected():
         mistakes.stop()
     assert [error.where for error in caught.value.errors] == [
         "study.csv:3, column 3 (value)", "study.csv:4, column 3 (value)",
-    ]  # fmt: skip
+    ]

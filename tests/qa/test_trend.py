@@ -30,7 +30,7 @@ def calibrated(random, each):
     own = replace(
         CALIBRATION, length_scale_u=ub, length_offset_u_mm=ua, residual_sd_mm=sd,
         residual_dof=x.size - 2, correlation=inverse[0, 1] * sd**2 / (ua * ub),
-    )  # fmt: skip
+    )
     return (lambda length: (length - a) / b - length), own
 
 

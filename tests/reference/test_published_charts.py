@@ -52,7 +52,7 @@ def test_the_example_of_the_handbook():
         (D4, 3, 2.574, 1e-3),
         (A2, 2, 1.880, 5e-4), (A2, 5, 0.577, 5e-4), (c4, 2, 0.7979, 5e-5),
     ],
-)  # fmt: skip
+)
 def test_constants_as_printed(constant, n, printed, half_step):
     assert constant(n) == pytest.approx(printed, abs=half_step)
 

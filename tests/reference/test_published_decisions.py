@@ -108,7 +108,7 @@ def test_consumer_risk_of_deaver(limit, ratio, guard, false_accept, false_reject
 RP_19 = {
     60: (4.83860326, 8.26008199), 70: (3.92234109, 5.72322042), 80: (2.85583037, 3.63227145),
     90: (1.59995312, 1.79880430), 95: (0.87100925, 0.92389664), 99: (0.19991684, 0.20243866),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("in_tolerance", RP_19)
@@ -155,7 +155,7 @@ def end_gauge() -> Budget:
         Component("comparator, systematic", 6.7, 8, "B", ""),
         Component("unlike expansion", length * abs(theta) * uniform(1e-6), 50, "B", ""),
         Component("unlike temperature", length * alpha * uniform(0.05), 2, "B", ""),
-    ))  # fmt: skip
+    ))
 
 
 def test_end_gauge_of_the_gum():

@@ -141,7 +141,7 @@ def test_pooling_of_standard_deviations():
         # From memory: K2 of two operators, K3 of five parts.
         (1 / d2_star(2, 1), 0.7071), (1 / d2_star(5, 1), 0.4030),
     ],
-)  # fmt: skip
+)
 def test_constants_of_averages_and_ranges(constant, printed):
     assert constant == pytest.approx(printed, abs=5.1e-5)
 

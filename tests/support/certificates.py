@@ -13,7 +13,7 @@ BUDGET = [
 INSTRUMENT = {
     "name": "m-7", "title": "Outside micrometer", "calibration_due": "2031-09-30",
     "evidence": "certificate 4471",
-}  # fmt: skip
+}
 NOTE = "the steps of the left side are uneven"
 
 
@@ -32,7 +32,7 @@ def rod_of(line, **changes):
         "measured_mm": length + 0.0104, "u_mm": 0.0093, "dof": 5070, "coverage_factor": 1.96,
         "expanded_mm": 0.0183, "budget": BUDGET, "acceptance_mm": [length - 0.13441,
         length + 0.13449], "conformance_probability": 0.998764, "result": "conforms", **changes,
-    }  # fmt: skip
+    }
 
 
 def release_of(spec, *, each=lambda number, line: {}, note="", notes=(NOTE,)):
@@ -52,7 +52,7 @@ def release_of(spec, *, each=lambda number, line: {}, note="", notes=(NOTE,)):
             for step in steps
         ],
         "notes": list(notes),
-    }  # fmt: skip
+    }
     return Release(
         "QF-1043-r1", 16, "2031-03-22T10:00:00.000000Z", "kim", "ab12" * 16, note, basis
     )

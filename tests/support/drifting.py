@@ -54,7 +54,7 @@ class Lab:
                 "fittings": "yes", "measured_by": "qa",
                 "measured_on": (START + datetime.timedelta(days=self.day)).date().isoformat(),
             },
-        }  # fmt: skip
+        }
         return self._pen(Kind.READING, case, body, **more)
 
     def _pen(self, kind, case, body, **more):

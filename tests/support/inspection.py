@@ -101,7 +101,7 @@ class Form:
             writer.writerow([
                 cell.replace(".", decimal) if name.endswith(("_mm", "_c")) else cell
                 for name, cell in zip(self.columns, cells, strict=True)
-            ])  # fmt: skip
+            ])
         return stream.getvalue()
 
     def raw(self, delimiter=",", decimal=".", encoding="utf-8"):

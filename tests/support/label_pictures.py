@@ -94,7 +94,7 @@ def read_many(depth_maps: list[DepthMap], characters: str = NUMBERS) -> list[str
             capture_output=True,
             text=True,
             check=True,
-        )  # fmt: skip
+        )
     pages = run.stdout.split("\f")[: len(depth_maps)]
     assert len(pages) == len(depth_maps), run.stderr
     return ["".join(page.split()) for page in pages]

@@ -122,13 +122,13 @@ def replace_one(pen, case="QF-1043"):
     order = pen(Kind.ORDER, case, {"lines": [asked]})
     name = f"{case}-r4"
     new = {**old, "identifier": rod_identifier(name, 1, 1, old["side"]),
-           "replaces": old["identifier"]}  # fmt: skip
+           "replaces": old["identifier"]}
     body = {**started(name, 1, 1, "replacement"), "order": order.seq, "rods": [new]}
     pen(Kind.SET_STARTED, case, body)
     pen(Kind.SET_MADE, case, made(name))
     pen(Kind.READING, case, {
         "identifier": new["identifier"], "quantity": "over", "value_um": 34_188, "gauge": "K-7",
         "uncertainty_nm": 8800, "details": {"length_mm": 31.7, "readings_mm": ["34.188"]},
-    })  # fmt: skip
+    })
     pen(Kind.RELEASE, case, {"set": name, "decision": "released", "basis": {"with": f"{case}-r1"}})
     return new["identifier"]

@@ -56,7 +56,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
             "source": None,
             **details,
         },
-    }  # fmt: skip
+    }
     return ledger.record(Kind.READING, rod.case, body, "mo", recorder.now(), corrects)
 
 

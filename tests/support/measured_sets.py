@@ -31,7 +31,7 @@ def places(steps=6, step=0.7, tolerance=0.15, right=0.0, mark=False):
             (LONGEST - (number - 1) * Decimal(repr(step))
              + (Decimal(repr(right)) if side == "right" else 0)),
         )
-    ]  # fmt: skip
+    ]
 
 
 def budget(u):
@@ -51,4 +51,4 @@ def measured_set(lengths, *, u=0.02, looks=None, **kinds):
     return [
         scanned(place, length, u, *looks.get(at, (place.engraved, True)))
         for at, (place, length) in enumerate(zip(expected, lengths, strict=True))
-    ]  # fmt: skip
+    ]

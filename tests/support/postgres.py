@@ -33,7 +33,7 @@ def _run(*arguments):
         done = subprocess.run(
             [*prefix, *arguments],
             stdout=output, stderr=output, stdin=subprocess.DEVNULL, cwd="/", check=False,
-        )  # fmt: skip
+        )
         output.seek(0)
         assert done.returncode == 0, output.read().decode()
 

@@ -14,7 +14,7 @@ CALIBRATION = Calibration(
     length_offset_mm=0.0172, length_offset_u_mm=0.00914, correlation=-0.95, residual_sd_mm=0.0136,
     residual_dof=22, bore=FittedOffset(0.09, 0.00232, 0.0114, 23), pin=None, ball=None,
     base="example-resin", source="coupons.csv", source_sha256="ab" * 32,
-)  # fmt: skip
+)
 _BASE = processes()["example-resin"]
 CALIBRATED = replace(
     _BASE,

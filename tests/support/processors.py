@@ -32,7 +32,7 @@ def python(arguments: list[str], settings: dict[str, str]) -> subprocess.Complet
         [sys.executable, *arguments],
         cwd=ROOT, env={**own, "PYTHONPATH": str(ROOT), **settings},
         capture_output=True, check=False,
-    )  # fmt: skip
+    )
 
 
 SETTINGS = ("OPENBLAS_CORETYPE", "NPY_DISABLE_CPU_FEATURES")

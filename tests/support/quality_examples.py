@@ -106,7 +106,7 @@ def fill_in(form: Path, filled: Path, chance: random.Random) -> str:
             "temperature_c": "21.0", "material_lot": "B-17",
             "measured_on": "2031-03-20", "measured_by": "quinn",
             "checked_on": "2031-03-20", "checked_by": "kim",
-        }  # fmt: skip
+        }
     write_csv(filled, list(rows[0]), [list(row.values()) for row in rows])
     return spoilt
 
@@ -124,7 +124,7 @@ def _process_story() -> list[str]:
     )
     write_csv(Path("gauge-study.csv"), ["part", "operator", "trial", "value"], _study(chance))
     write_csv(Path("coupons.csv"), ["coupon", "nominal", "measured", "bore_nominal", "bore"],
-              _coupons(chance))  # fmt: skip
+              _coupons(chance))
     return [
         *told("labkit capability --file deviations.csv --subgroup lot --lower -0.1 --upper 0.1"
               " --report capability"),
@@ -132,7 +132,7 @@ def _process_story() -> list[str]:
         *told("labkit gauge-study gauge-study.csv --tolerance 0.1 --report gauge-study"),
         *told("labkit calibrate coupons.csv --process example-resin --name resin-march"
               " --date 2031-03-21 --by anna --out resin-march.toml --report calibration"),
-    ]  # fmt: skip
+    ]
 
 
 def _study(chance: random.Random) -> list[list[str]]:
@@ -157,7 +157,7 @@ def _coupons(chance: random.Random) -> list[list[str]]:
             "2.5", f"{2.5 - 0.012 + chance.gauss(0, 0.005):.3f}",
         ]
         for number, length in enumerate(lengths, 1)
-    ]  # fmt: skip
+    ]
 
 
 def remove(path: Path) -> None:

@@ -139,7 +139,7 @@ def random_rotation(random: np.random.Generator) -> np.ndarray:
         [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
         [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
         [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
-    ])  # fmt: skip
+    ])
 
 
 def binary_stl(corners: np.ndarray, header: bytes = b"solid scan", normals=None) -> bytes:

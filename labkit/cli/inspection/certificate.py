@@ -33,7 +33,7 @@ def command(
     files, marked void, with why.
 
     Example: labkit certificate QF-1043
-    """  # fmt: skip
+    """
     from labkit.ledger.store import look_into
     from labkit.workflow.inspection.certificate import certified, write_certificate
 
@@ -42,7 +42,7 @@ def command(
         path = write_certificate(ledger, found, out_dir)
     if as_json:
         print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
-                    "void": list(void), "certificate": str(path)})  # fmt: skip
+                    "void": list(void), "certificate": str(path)})
         return
     say(f"Certificate: {path}")
     if void:

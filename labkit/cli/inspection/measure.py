@@ -59,7 +59,7 @@ if TYPE_CHECKING:
 @operator_option("measures; with it and --rod, the reading is recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each scan.")
-def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:  # fmt: skip
+def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Measure printed rods from their scans, in any position.
 
     SCAN.stl is a mesh in millimetres, binary or text; it may have holes, flipped facets, support
@@ -101,12 +101,12 @@ def _require_of_rod(given: Mapping[str, Any]) -> None:
         raise InputError(
             "--again is about a recorded rod, and no rod is named; name it with --rod, or leave "
             "--again out", field="again",
-        )  # fmt: skip
+        )
     if given["identifier"] is not None and given["template_name"] is not None:
         raise InputError(
             "--template does not go with --rod, whose template is that of the record; leave "
             "--template out", field="template",
-        )  # fmt: skip
+        )
 
 
 _COMMANDLINE = click.core.ParameterSource.COMMANDLINE
@@ -150,4 +150,4 @@ def _one_of_the_record(
         said(
             f"Recorded by {given['by']} as event {event}" if event is not None else
             "Nothing was recorded; give an operator code with --by to record the reading"
-        )  # fmt: skip
+        )

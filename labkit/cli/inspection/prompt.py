@@ -71,7 +71,7 @@ class Asked:
             place for place in self.before.bench.places
             if place.identifier in filled
             and (self.again or place.identifier not in self.before.recorded)
-        )  # fmt: skip
+        )
 
 
 def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
@@ -112,9 +112,9 @@ def _introduce(asked: Asked, count: int) -> None:
     pins = " and ".join(f"{pin} mm" for pin in dict.fromkeys(way.gauge_pins_mm))
     with_what = asked.instrument.name if asked.instrument else "the usual gauge of the process"
     _tell(f"Case {asked.before.stored.case}, set {asked.before.stored.name}: "
-          f"{counted(count, 'rod')} to measure")  # fmt: skip
+          f"{counted(count, 'rod')} to measure")
     _tell(f'Measured "{way.method}": {way.title}{f"; gauge pins {pins}" if pins else ""}; with '
-          f"{with_what}")  # fmt: skip
+          f"{with_what}")
     if _too_coarse(asked):
         _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
     _tell(
@@ -131,7 +131,7 @@ def _too_coarse(asked: Asked) -> bool:
             place.gauge(asked.instrument),
         ).accepted_mm is None
         for place in asked.places
-    )  # fmt: skip
+    )
 
 
 def _ask_rod(
@@ -161,7 +161,7 @@ def _ask_rod(
         instrument=asked.instrument,
         material_lot=asked.lot,
         measured_on=asked.today,
-    ))  # fmt: skip
+    ))
     return ""
 
 
@@ -184,14 +184,14 @@ def _ask_label(place: Place) -> str:
             return label
         if len(label) > LABEL_CHARACTERS or not label.isprintable():
             _tell("  that is not a label; type what stands on the rod, or ? where it cannot be "
-                  "read")  # fmt: skip
+                  "read")
             continue
         if label == wrong:
             return label
         unmarked = rod.mark and label_parts(label) == (rod.length_mm, "")
         mark = f"; these rods bear {rod.mark} after the number, type it, too" if unmarked else ""
         _tell(f'  "{label}" is not the label of this rod, which is {rod.engraved}{mark}; read it '
-              "again; if it is really so, type the same again, and the rod is held")  # fmt: skip
+              "again; if it is really so, type the same again, and the rod is held")
         wrong = label
 
 
@@ -204,7 +204,7 @@ def _ask_readings(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...]
         value = _ask_reading(
             f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
             lambda number: _slip(number, typing, readings),
-        )  # fmt: skip
+        )
         if value == _BACK:
             if not readings:
                 return None
@@ -266,7 +266,7 @@ def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
         values = ", ".join(str(each) for each in read.readings_mm)
         fittings = {True: "fittings good", False: "fittings bad", None: "fittings not looked at"}
         _tell(f"{number + 1:>3}: rod {grouped(read.identifier)}, label {read.label_read}, "
-              f"{values} mm, {fittings[read.fittings]}: {rod.result}")  # fmt: skip
+              f"{values} mm, {fittings[read.fittings]}: {rod.result}")
     while True:
         text = _ask("Number of a rod to correct (enter: none)")
         if not text:

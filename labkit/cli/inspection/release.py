@@ -43,7 +43,7 @@ def command(
     withheld is released only with a --note on what was done about it.
 
     Example: labkit release QF-1043 --by kim
-    """  # fmt: skip
+    """
     out_dir, note, withhold = (others[name] for name in ("out_dir", "note", "withhold"))
     if withhold is not None and (out_dir is not None or note):
         raise InputError(
@@ -72,7 +72,7 @@ def command(
             "certificate": str(done.certificate),
             "basis": done.event.body["basis"],
             "notes": done.notes,
-        })  # fmt: skip
+        })
         return
     say(f"Set {done.stored.name} released by {by}, event {done.event.seq}")
     say(f"Certificate: {done.certificate}")
@@ -85,4 +85,4 @@ def _decided(stored: StoredSet, event: Event, **more: object) -> dict[str, objec
         "schema": 1, "case": stored.case, "set": stored.name,
         "decision": event.body["decision"], "event": event.seq, **more, "at": event.at,
         "by": event.by,
-    }  # fmt: skip
+    }

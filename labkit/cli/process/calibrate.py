@@ -78,7 +78,7 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
 
     Example: labkit calibrate coupons.csv --process example-resin --name resin-may
     --date 2031-05-02 --by anna --out resin-may.toml
-    """  # fmt: skip
+    """
     from labkit.documents.calibration_report import calibration_report
     from labkit.workflow.process.calibrate import CouponFile, calibrate
 
@@ -189,19 +189,19 @@ def _asked(asked: dict[str, Any], base: Process) -> Asked:
                 f"the calibration of {instrument.name} was due on {instrument.calibration_due}, "
                 f"before {day}; a process is not calibrated with a gauge that is not",
                 field="instrument", value=instrument.name,
-            )  # fmt: skip
+            )
         if asked["way"] and not instrument.serves(Method(asked["way"])):
             raise RefusedError(
                 f"{instrument.name} does not measure {asked['way']!r}; it serves "
                 f"{', '.join(instrument.methods)}: name the instrument that the readings are of",
                 field="instrument", value=instrument.name,
-            )  # fmt: skip
+            )
         words, u_mm = f"{instrument.title} ({instrument.name})", instrument.calibration_mm
     return Asked(
         name=asked["name"], date=day, by=asked["by"], instrument=words, gauge_u_mm=u_mm,
         tolerance_mm=_tolerance(asked["tolerance"]), keep=asked["keep"],
         leave_out=asked["leave_out"], reason=_reason(asked["reason"]),
-    )  # fmt: skip
+    )
 
 
 def _day(text: str) -> datetime.date:

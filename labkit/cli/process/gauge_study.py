@@ -51,7 +51,7 @@ def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
     Example: labkit gauge-study calliper.csv --tolerance 0.15 --report calliper-study
 
     Example: labkit gauge-study --bias gauge-blocks.csv
-    """  # fmt: skip
+    """
     from labkit.documents.gauge_report import gauge_report
     from labkit.qa.files.gauge_file import read_bias, read_study
     from labkit.qa.gauge.outcome import Asked, Ways, work_out

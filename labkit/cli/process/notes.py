@@ -68,7 +68,7 @@ def unnamed_notes(means: Means) -> tuple[Finding, ...]:
         "machine that shrinks or swells makes every rod wrong; name the process with --process, "
         "LABKIT_PROCESS or `process` in the lab's profile, and make the set again before any of "
         "it is built",
-    ),)  # fmt: skip
+    ),)
 
 
 def note_all(findings: Iterable[Finding], *, to_stderr: bool) -> None:
@@ -118,4 +118,4 @@ def trend_notes(
     except LabkitError as error:
         return (note(
             "drift_not_known", f"whether {process.name} drifts could not be looked up: {error}"
-        ),)  # fmt: skip
+        ),)

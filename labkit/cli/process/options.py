@@ -39,7 +39,7 @@ _DAY = _Day()
 _OF_RECORD = (
     "process", "machine", "material", "lot", "template", "side", "case", "shortest_mm",
     "longest_mm", "since", "until",
-)  # fmt: skip
+)
 _OF_TABLE = ("lower", "upper", "target", "column", "decimal")
 
 _OPTIONS = (

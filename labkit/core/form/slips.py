@@ -77,7 +77,7 @@ _SLIPS: tuple[tuple[str, str, Callable[[re.Match[str]], str]], ...] = (
     (r"\b(?:True|TRUE|yes|Yes)\b", "is another word", lambda _: "true"),
     (r"\b(?:False|FALSE|no|No)\b", "is another word", lambda _: "false"),
     (r"(?<==)\s*([A-Za-z][\w .-]*\w)\s*$", "is text without quotes", _straight),
-)  # fmt: skip
+)
 
 
 def slip_in(typed: str) -> Slip | None:

@@ -33,7 +33,7 @@ def certificate_pdf(
     facts = certificate.facts(spec, certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
         note=event.body.get("note") or "", basis=event.body["basis"], void=void,
-    ))  # fmt: skip
+    ))
     return compile_pdf(certificate.TEMPLATE, facts, profile_of(spec))
 
 
@@ -92,7 +92,7 @@ def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
         f"event {seq} is not the release of a set of the case {case!r}; `labkit show` numbers its "
         "events",
         field="event", value=seq,
-    )  # fmt: skip
+    )
 
 
 def write_certificate(

@@ -77,7 +77,7 @@ def decision_from_record(
 def inspect(
     reader: Reader, case: str, set_name: str | None, measured: Sequence[MeasuredRod],
     instruments: Mapping[str, Instrument],
-) -> Inspection:  # fmt: skip
+) -> Inspection:
     """Decide on a set from new measurements together with those in the ledger.
 
     Args:
@@ -96,12 +96,12 @@ def inspect(
         recorded = {
             slot.rod.identifier: reading
             for slot in slots if (reading := reading_that_counts(reader, slot.rod.identifier))
-        }  # fmt: skip
+        }
     bench = bench_of(stored, slots, sets, instruments)
     rods = {
         slot.rod.identifier: rod_from_details(bench, recorded[slot.rod.identifier])
         for slot in slots if slot.filled and slot.rod.identifier in recorded
-    }  # fmt: skip
+    }
     rods |= {rod.identifier: rod for rod in measured}
     tolerances = side_tolerances(stored, bench)
     expected = [place.expected for place in bench.places]
@@ -174,7 +174,7 @@ def record_readings(
                 before.stamp.seq if before else None,
             ).seq
             for each, before in zip(measured, earlier.values(), strict=True)
-        )  # fmt: skip
+        )
 
 
 def _refuse_gone(inspection: Inspection, slots: Iterable[Slot | None]) -> None:
@@ -184,13 +184,13 @@ def _refuse_gone(inspection: Inspection, slots: Iterable[Slot | None]) -> None:
                 f"the rods of {inspection.stored.name} changed while it was measured; nothing was "
                 "recorded; see `labkit show` and measure again",
                 field="identifier",
-            )  # fmt: skip
+            )
         if not slot.filled:
             raise RefusedError(
                 f"the rod {grouped(slot.rod.identifier)} ({slot.rod.label} {slot.side}) is "
                 f"{slot.rod.state}; nothing was recorded; leave it out, or replace it",
                 field="identifier", value=slot.rod.identifier,
-            )  # fmt: skip
+            )
 
 
 def _refuse_again(now: Mapping[str, Slot], earlier: Sequence[StoredReading]) -> None:
@@ -221,4 +221,4 @@ def require_calibrated(instrument: Instrument, on: datetime.date) -> None:
             f"the calibration of {instrument.name} was due on {instrument.calibration_due}; "
             "calibrate it, or use another instrument",
             field="instrument", value=instrument.name,
-        )  # fmt: skip
+        )

@@ -79,7 +79,7 @@ def inspection_report(
             "held": sorted(decision.held),
             "findings": decision.findings,
         },
-    )  # fmt: skip
+    )
 
 
 def _from_record(now: Sequence[MeasuredRod], all_rods: Sequence[MeasuredRod]) -> Iterator[str]:
@@ -142,7 +142,7 @@ def _zone_and_chance(zone: Column) -> tuple[Column, ...]:
             lambda p: percent_told(p).replace(" ", "").removesuffix("%"),
         ),
         Column(None, "decision.result", "result"),
-    )  # fmt: skip
+    )
 
 
 #: Under the heading "conforms" or "agree".
@@ -164,7 +164,7 @@ _RODS = (
     Column(None, "readings.label_read", "label_read"),
     Column(None, "readings.fittings", "fittings_within_limits"),
     Column("conforms", "result", "rod_result", _ANSWERS.__getitem__),
-)  # fmt: skip
+)
 _DIFFERENCES = (
     Column("step", "step"),
     Column("left", "left.expected.engraved", ""),
@@ -211,7 +211,7 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
     wrong = [
         rod.identifier for rod in decision.rods
         if rod.result is Result.NOT_CONFORMING and rod.identifier not in strange
-    ]  # fmt: skip
+    ]
     if wrong:
         yield f"Replace what is wrong with `labkit replace {' '.join(wrong)} --reason … --out …`"
 

@@ -163,12 +163,12 @@ def gauge_notes(case: Case, process: Process) -> tuple[Finding, ...]:
     rods = [
         (rod.length, rod.tolerance_mm) for step in case.spacer_set.steps
         for rod in (step.left, step.right)
-    ]  # fmt: skip
+    ]
     ways = ways_of(case.template)
     way = best_way(ways, gauge, rods)
     assert way is not None  # between the centres always is
     narrow = [tolerance for length, tolerance in rods
-              if rod_limits(length, tolerance, way, gauge).accepted_mm is None]  # fmt: skip
+              if rod_limits(length, tolerance, way, gauge).accepted_mm is None]
     if not narrow:
         return ()
     return (
@@ -195,14 +195,14 @@ def _way(
             f"{gauge.name} serves no way that decides on these rods; they are measured {served}; "
             "name another instrument",
             field="instrument", value=gauge.name, allowed=served,
-        )  # fmt: skip
+        )
     found = next((way for way in ways if way.method is method), None)
     if found is None:
         known = ", ".join(str(way.method) for way in ways)
         raise InputError(
             f'the way "{method}" does not fit this template; its rods are measured {known}',
             field="way", value=str(method), allowed=known,
-        )  # fmt: skip
+        )
     return found
 
 
@@ -213,7 +213,7 @@ def _too_coarse(
     would_do: tuple[tuple[Instrument | None, Way], ...],
 ) -> Iterable[Finding]:
     none = [(line, each) for line, each in zip(of.lines, rods, strict=True)
-            if each.accepted_mm is None]  # fmt: skip
+            if each.accepted_mm is None]
     if not none:
         return
     way = rods[0].way

@@ -56,7 +56,7 @@ def limits_report(limits: SetLimits) -> Report:
             ],
             "findings": limits.findings,
         },
-    )  # fmt: skip
+    )
 
 
 def _measured(limits: SetLimits) -> Iterator[str]:

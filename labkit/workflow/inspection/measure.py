@@ -99,7 +99,7 @@ def measure_file(
         if place is not None else
         "the uncertainty holds what the scan's points show and not the scanner's own errors "
         "(scale, temperature); name the scanner with --instrument",
-    ),)  # fmt: skip
+    ),)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     return Scanned(path.name, digest, measure, budget, notes)
 
@@ -130,7 +130,7 @@ def scan_budget(
         GAUGE, place.gauge_uncertainty_mm, math.inf, "B",
         f"{place.gauge_uncertainty_mm:g} mm, the lab's usual gauge by its process file, in place "
         "of the scanner's own errors",
-    )))  # fmt: skip
+    )))
 
 
 @dataclass(frozen=True)
@@ -192,7 +192,7 @@ def judged(
             "label_problem": measure.label.problem or None,
             **{name: getattr(measure, name) for name in ("noise_mm", "missing", "facets")},
         },
-    )  # fmt: skip
+    )
     return record.inspection.bench.judged(readings, None, (measure.length_mm, scanned.budget))
 
 
@@ -210,4 +210,4 @@ def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:
         raise InputError(
             "--by records a reading of a rod, and no rod is named; name it with --rod, or leave "
             "--by out", field="by",
-        )  # fmt: skip
+        )

@@ -24,7 +24,7 @@ _ENDS = (
     Column("seen", "seen", show=lambda seen: f"{100 * seen:.0f} %"),
     Column("rms µm", "rms_mm", show=lambda rms: f"{1000 * rms:.0f}"),
     Column("lean", lambda end: "" if end.kind == "ball" else f"{end.tilt_deg:.1f}°"),
-)  # fmt: skip
+)
 
 
 def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
@@ -70,7 +70,7 @@ def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
             "findings": scanned.findings,
             **(_rod_data(rod) if rod else {}),
         },
-    )  # fmt: skip
+    )
 
 
 def _label(scanned: Scanned) -> str:
@@ -86,7 +86,7 @@ def _decision(rod: MeasuredRod) -> tuple[Section, ...]:
     expected, zone = rod.expected, rod.decision.acceptance
     within = "no acceptance zone" if zone is None else (
         f"conforms from {_mm(zone.lower_mm)} to {_mm(zone.upper_mm)} mm"
-    )  # fmt: skip
+    )
     told = percent_told(rod.decision.probability)
     return (
         Section(words=(
@@ -98,7 +98,7 @@ def _decision(rod: MeasuredRod) -> tuple[Section, ...]:
             findings=rod.problems,
         ),
         Section(words=("Fittings and, where not read, the label are still to be looked at",)),
-    )  # fmt: skip
+    )
 
 
 def _rod_data(rod: MeasuredRod) -> dict[str, Any]:
@@ -106,7 +106,7 @@ def _rod_data(rod: MeasuredRod) -> dict[str, Any]:
         *only("identifier", "step", "side"), Column(None, "engraved", "label"),
         Column(None, lambda each: str(each.length_mm), "nominal_mm"),
         Column(None, lambda each: str(each.tolerance_mm), "tolerance_mm"),
-    )  # fmt: skip
+    )
     return {
         "rod": Table.of(columns, [rod.expected]).records[0],
         "result": rod.result,

@@ -92,7 +92,7 @@ def _details(rod: MeasuredRod) -> dict[str, Any]:
         # As it was seen on the day; the decision is worked out anew from length and budget.
         "result": str(rod.result),
         "probability": rod.decision.probability,
-    }  # fmt: skip
+    }
 
 
 def rod_from_details(bench: Bench, reading: StoredReading) -> MeasuredRod:
@@ -117,14 +117,14 @@ def rod_from_details(bench: Bench, reading: StoredReading) -> MeasuredRod:
         raise _refused(
             reading, "is recorded in a form that this program does not know; measure the rod again "
             "with --again",
-        ) from error  # fmt: skip
+        ) from error
     expected = rod.expected
     if nominal != (expected.length_mm, expected.tolerance_mm):
         raise _refused(
             reading, f"was taken against {plain(nominal[0])} ± {plain(nominal[1])} mm, but the rod "
             f"is {plain(expected.length_mm)} ± {plain(expected.tolerance_mm)} mm; measure it again "
             "with --again",
-        )  # fmt: skip
+        )
     return rod
 
 

@@ -108,21 +108,21 @@ def _basis(
             f"{now.event.by}), and nothing has changed since; `labkit certificate` prints its "
             "certificate again",
             field="set", value=stored.name,
-        )  # fmt: skip
+        )
     if now is not None and now.decision == WITHHELD and not note.strip():
         raise RefusedError(
             f"the set {stored.name} is withheld (event {now.event.seq}, by {now.event.by}: "
             f"{now.event.body.get('note')}); say with --note what was done about it, which the "
             "record keeps and the certificate prints",
             field="note", value=stored.name,
-        )  # fmt: skip
+        )
     inspection = decision_from_record(ledger, stored.case, stored.name)
     missing = missing_for_release(inspection)
     if missing:
         raise RefusedError(
             "\n".join((f"the set {stored.name} is not released:", *missing)),
             field="set", value=stored.name,
-        )  # fmt: skip
+        )
     return basis_json(ledger, inspection), inspection.slots
 
 
@@ -188,12 +188,12 @@ def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
         raise _undelivered(
             folder, f"another run is still releasing a set of {case} to {folder}; nothing was "
             "released; try again when it is done",
-        ) from error  # fmt: skip
+        ) from error
     except OSError as error:
         raise _undelivered(
             folder, f"the certificate cannot be written to {folder}: {error.strerror or error}; "
             "nothing was released; name a folder that can be written with --out",
-        ) from error  # fmt: skip
+        ) from error
 
 
 def _name(fresh: Path, target: Path, case: str) -> None:
@@ -204,7 +204,7 @@ def _name(fresh: Path, target: Path, case: str) -> None:
         raise _undelivered(
             target, f"the set is released, but its certificate could not be named {target} "
             f"({error.strerror or error}); `labkit certificate {case}` prints it",
-        ) from error  # fmt: skip
+        ) from error
 
 
 def _undelivered(path: Path, why: str) -> DeliveryError:

@@ -150,7 +150,7 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
         "notes": [
             f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE
         ],
-    })  # fmt: skip
+    })
 
 
 def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
@@ -165,7 +165,7 @@ def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
                 "event": seq, "at": event.at, "by": event.by,
                 "length_mm": details.get("length_mm"), "result": details.get("result"),
                 "reason": by.body.get("note") or by.body.get("reason"),
-            })  # fmt: skip
+            })
     return {rod: sorted(readings, key=itemgetter("event")) for rod, readings in found.items()}
 
 

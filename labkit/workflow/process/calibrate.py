@@ -126,7 +126,7 @@ def calibrate(file: CouponFile, base: Process, asked: Asked) -> Calibrated:
     return Calibrated(
         process, base, fit, standing_out, left_out,
         (*findings, *notes(fit, offsets, base, asked.gauge_u_mm)),
-    )  # fmt: skip
+    )
 
 
 def _refuse(findings: Iterable[Finding], name: str) -> None:
@@ -151,7 +151,7 @@ def _one_machine(coupons: Iterable[Coupon], name: str) -> None:
             f"has coupons of several machines ({words}); a process is one machine: give the rows "
             "of one, and calibrate the other as a process of its own",
             where=name, field="machine",
-        )  # fmt: skip
+        )
 
 
 def _chosen(
@@ -180,7 +180,7 @@ def _chosen(
         raise RefusedError(
             f"{len(left_out)} of {counted(len(coupons), 'coupon')} would be left out; more than a "
             "fifth is choosing the result: build new coupons", field="--leave-out",
-        )  # fmt: skip
+        )
     return tuple(c for c in coupons if c.name not in asked.leave_out), left_out
 
 
@@ -237,7 +237,7 @@ def _require_holdable(what: str, value: float, limits: tuple[float, float]) -> N
             f"the coupons ask for a {what} of {plain(value)}; a process may have "
             f"{plain(limits[0])} to {plain(limits[1])}: something else is wrong with the machine "
             "or the file", field=what, value=value,
-        )  # fmt: skip
+        )
 
 
 def _process(

@@ -27,7 +27,7 @@ _NO_LOT = "not recorded"
 _NAMED = {
     "process": "process", "machine": "machine", "material": "material", "lot": "material lot",
     "template": "rod template", "side": "side", "case": "case",
-}  # fmt: skip
+}
 #: What rods are put together by, where they differ in it.
 _GROUPED = ("lot", "process", "machine", "material", "template", "length", "side")
 

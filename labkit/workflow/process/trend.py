@@ -45,7 +45,7 @@ def range_findings(process: Process, lengths: Collection[Decimal]) -> tuple[Find
         f"{lie.format(words)} outside of {calibrated}, in which {process.name} was calibrated: "
         "what is built there is not backed by a measurement; measure these rods with care, "
         "or calibrate with coupons of such lengths",
-    ),)  # fmt: skip
+    ),)
 
 
 def trend_findings(process: Process, reader: Reader) -> tuple[Finding, ...]:
