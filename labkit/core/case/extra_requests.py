@@ -10,6 +10,7 @@ import numpy as np
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
 from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit, Side
+from labkit.core.grading.rounding import Pair, Wanted, rounded_pairs
 from labkit.core.grading.series import AskedStep, asked_steps, too_many
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import LEFT, RIGHT, displacements_at
@@ -159,11 +160,17 @@ def _of_length(request: ByLength, ground: _Ground) -> AskedStep | Finding:
     advancement = _inside(float(displacement), length, side, ground)
     if isinstance(advancement, Finding):
         return advancement
+    lengths = (
+        length if request.side is not Side.RIGHT else None,
+        length if request.side is not Side.LEFT else None,
+    )
     if request.side is None:
-        left, right = (_made_length(advancement, each, ground) for each in Side)
+        left, right = _made_pair(advancement, (length, None), ground)
         if left != right:
             return _sides_differ(length, right, where)
-    return AskedStep(length, scale.percent(advancement), advancement, start=False)
+    return AskedStep(
+        length, scale.percent(advancement), advancement, start=False, lengths=lengths
+    )
 
 
 def _label(length: Decimal, grid_mm: Decimal) -> str:
@@ -188,7 +195,7 @@ def _inside(
     exact = scale.registered_advancement_mm + Decimal(repr(displacement))
     advancement = exact.quantize(Decimal(1).scaleb(-NOISE_DECIMALS))
     end = min(max(advancement, Decimal(0)), scale.range_mm)
-    at_end = _made_length(end, side, ground)
+    at_end = _made_pair(end, (None, None), ground)[list(Side).index(side)]
     if end == advancement or at_end == length:
         return end
     code, ends = ("percent_above_100", "100 %") if end > 0 else ("percent_below_0", "0 %")
@@ -201,13 +208,15 @@ def _inside(
     )
 
 
-def _made_length(advancement: Decimal, side: Side, ground: _Ground) -> Decimal | None:
-    """Give one side's rod on the length grid; None where the jaw model has none."""
+def _made_pair(
+    advancement: Decimal, lengths: tuple[Decimal | None, Decimal | None], ground: _Ground
+) -> Pair:
+    """Give the rods on the length grid, NaN where the jaw model has none."""
     scale, model, grid_mm = ground
-    designed = model.design(np.array([float(scale.displacement(advancement))]))
-    if designed.problems:
-        return None
-    return to_grid(float(designed.lengths_mm[0, list(Side).index(side)]), grid_mm)
+    step = AskedStep(advancement, scale.percent(advancement), advancement, False, lengths)
+    wanted = Wanted.of((step,), scale, grid_mm)
+    (pair,), _ = rounded_pairs(model, model.design(wanted.displacement_mm), wanted)
+    return pair
 
 
 def _sides_differ(length: Decimal, other: Decimal | None, where: str) -> Finding:

@@ -12,6 +12,7 @@ from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale, bite_scale, check_bite, protrusive_range
 from labkit.core.grading.notes import set_notes
 from labkit.core.grading.prescription import Grading, Prescription
+from labkit.core.grading.rounding import Pair, Wanted, rounded_pairs
 from labkit.core.grading.rules import check_grid, check_sides, check_steps
 from labkit.core.grading.series import AskedStep, asked_steps
 from labkit.core.grading.sides import ask_about_sides
@@ -19,7 +20,6 @@ from labkit.core.grading.steps import LengthLimits, Made, RodLength, SpacerSet, 
 from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import Designed, ReadBack
 from labkit.core.jaw.rotation import Floats
-from labkit.units import to_grid
 
 __all__ = [
     "LengthLimits", "SpacerSet", "check_recorded", "compute_steps", "grade", "length_tolerance",
@@ -86,7 +86,7 @@ class _Batch:
     """All steps of one set, computed together."""
 
     designed: Designed
-    lengths: tuple[tuple[Decimal, Decimal], ...]
+    lengths: tuple[Pair, ...]
     made: ReadBack
 
 
@@ -106,32 +106,22 @@ def compute_steps(
     if not asked:
         return (), ()
     model = jaw_model(prescription, scale.sideways_per_mm)
-    displacement = np.array([float(scale.displacement(step.advancement_mm)) for step in asked])
-    designed = model.design(displacement)
-    lengths = _rounded(designed, prescription.grading.grid_mm)
+    wanted = Wanted.of(asked, scale, prescription.grading.grid_mm)
+    designed = model.design(wanted.displacement_mm)
+    lengths, unrounded = rounded_pairs(model, designed, wanted)
     batch = _Batch(designed, lengths, model.read_back(np.array(lengths, dtype=float), designed))
     steps, findings = [], []
     for member, step in enumerate(asked):
-        reason = designed.problems.get(member) or batch.made.problems.get(member)
-        if reason is None:
-            steps.append(_step(batch, member, step, scale, (prescription.grading, limits)))
+        if member in designed.problems:
+            findings.append(_unreached(step, "computed", designed.problems[member]))
+        elif member in unrounded:
+            findings.append(_unreached(step, "made", unrounded[member]))
         else:
-            findings.append(_unreached(step, reason, made=member not in designed.problems))
+            steps.append(_step(batch, member, step, scale, (prescription.grading, limits)))
     return tuple(steps), tuple(findings)
 
 
-def _rounded(designed: Designed, grid_mm: Decimal) -> tuple[tuple[Decimal, Decimal], ...]:
-    """Round every pair; a member without an answer keeps a length that is not a number."""
-    unknown = (Decimal("NaN"), Decimal("NaN"))
-    return tuple(
-        unknown if member in designed.problems
-        else (to_grid(float(left), grid_mm), to_grid(float(right), grid_mm))
-        for member, (left, right) in enumerate(designed.lengths_mm)
-    )
-
-
-def _unreached(step: AskedStep, reason: str, *, made: bool) -> Finding:
-    what = "read back from its rounded rods" if made else "computed"
+def _unreached(step: AskedStep, what: str, reason: str) -> Finding:
     return refused(
         "jaw_pose", f"the step {step.name} cannot be {what}: {reason}", step.name
     )

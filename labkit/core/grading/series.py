@@ -24,12 +24,14 @@ class AskedStep:
     Args:
         value: As listed, in the unit of the grading.
         percent, advancement_mm: The same on the bite scale.
+        lengths: Left and right length where a rod was asked for by its length, else None.
     """
 
     value: Decimal
     percent: Decimal
     advancement_mm: Decimal
     start: bool
+    lengths: tuple[Decimal | None, Decimal | None] = (None, None)
 
     @property
     def name(self) -> str:

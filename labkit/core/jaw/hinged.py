@@ -47,6 +47,8 @@ class HingedJaw:
     lower: Floats
     sideways_per_mm: Floats
 
+    sides_alone = False
+
     def design(self, displacement_mm: Floats) -> Designed:
         """Give the rod lengths at displacements along the recorded path, shape (N,)."""
         forward = np.asarray(displacement_mm, dtype=float)

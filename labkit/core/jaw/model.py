@@ -75,6 +75,11 @@ class ReadBack:
 class JawModel(Protocol):
     """A jaw model with one patient's geometry in it."""
 
+    @property
+    def sides_alone(self) -> bool:
+        """Whether each side is read back by itself; else the pair fixes the pose."""
+        ...
+
     def design(self, displacement_mm: Floats) -> Designed:
         """Give the rod lengths at displacements along the recorded path, shape (N,)."""
         ...

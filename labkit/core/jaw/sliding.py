@@ -37,6 +37,8 @@ class SlidingJaw(Finite):
     path_inclination_deg: float
     sideways_per_mm: float
 
+    sides_alone = True
+
     @property
     def _path(self) -> Floats:
         slope = math.tan(math.radians(self.path_inclination_deg))

@@ -30,6 +30,8 @@ class StraightJaw(Finite):
     registered_mm: tuple[float, float]
     sigma: int
 
+    sides_alone = True
+
     def design(self, displacement_mm: Floats) -> Designed:
         """Give the rod lengths at displacements, shape (N,)."""
         lengths = np.array(self.registered_mm) - self.sigma * displacement_mm[:, None]
