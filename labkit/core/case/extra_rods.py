@@ -11,6 +11,7 @@ from labkit.core.case.rods_out import PairOut, RodOut, pairs_out
 from labkit.core.findings import Finding, refusals, refused
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import check_recorded, compute_steps, set_of
+from labkit.core.grading.hold import check_holds
 from labkit.core.grading.notes import (
     average_values,
     shared_labels,
@@ -101,6 +102,7 @@ def extra_rods(
     existing = with_tolerance(rods, prescription.grading, limits)
     findings += [
         *request_findings, *pose_findings, *unread, *check_steps(steps, prescription, limits),
+        *check_holds(steps, prescription.grading),
         *_beside_existing(steps, existing, pairs),
     ]
     series = _series(steps, pairs)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import numpy as np
 
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale, bite_scale, check_bite, protrusive_range
+from labkit.core.grading.hold import Slack, check_holds, holds
 from labkit.core.grading.notes import set_notes
 from labkit.core.grading.prescription import Grading, Prescription
 from labkit.core.grading.rounding import Pair, Wanted, rounded_pairs
@@ -18,7 +19,7 @@ from labkit.core.grading.series import AskedStep, asked_steps
 from labkit.core.grading.sides import ask_about_sides
 from labkit.core.grading.steps import LengthLimits, Made, RodLength, SpacerSet, Step
 from labkit.core.jaw.build import jaw_model
-from labkit.core.jaw.model import Designed, ReadBack
+from labkit.core.jaw.model import Designed, JawModel, ReadBack
 from labkit.core.jaw.rotation import Floats
 
 __all__ = [
@@ -51,8 +52,10 @@ def grade(prescription: Prescription, limits: LengthLimits) -> SpacerSet:
     steps: tuple[Step, ...] = ()
     if computable:
         steps, pose_findings = compute_steps(asked, scale, prescription, limits)
-        findings += [*pose_findings, *check_steps(steps, prescription, limits)]
-        findings += ask_about_sides(steps, prescription)
+        findings += [
+            *pose_findings, *check_steps(steps, prescription, limits),
+            *ask_about_sides(steps, prescription), *check_holds(steps, prescription.grading),
+        ]
     findings += set_notes(steps, prescription, limits)
     return set_of(prescription, steps, findings)
 
@@ -110,7 +113,8 @@ def compute_steps(
     designed = model.design(wanted.displacement_mm)
     lengths, unrounded = rounded_pairs(model, designed, wanted)
     batch = _Batch(designed, lengths, model.read_back(np.array(lengths, dtype=float), designed))
-    steps, findings = [], []
+    steps: list[Step] = []
+    findings = []
     for member, step in enumerate(asked):
         if member in designed.problems:
             findings.append(_unreached(step, "computed", designed.problems[member]))
@@ -118,7 +122,22 @@ def compute_steps(
             findings.append(_unreached(step, "made", unrounded[member]))
         else:
             steps.append(_step(batch, member, step, scale, (prescription.grading, limits)))
-    return tuple(steps), tuple(findings)
+    return _held(steps, model, prescription.grading), tuple(findings)
+
+
+def _held(steps: list[Step], model: JawModel, grading: Grading) -> tuple[Step, ...]:
+    """Work out how far rods within tolerance let the jaw move."""
+    if not steps:
+        return ()
+    both = [(step.left, step.right) for step in steps]
+    slack = Slack(
+        made_mm=np.array([[float(rod.length) for rod in pair] for pair in both]),
+        tolerance_mm=np.array([[float(rod.tolerance_mm) for rod in pair] for pair in both]),
+        side_tolerance_mm=np.array([float(side_tolerance(step, grading)) for step in steps]),
+    )
+    near = model.design(np.array([step.displacement_mm for step in steps]))
+    found = holds(model, near, slack)
+    return tuple(replace(step, hold=hold) for step, hold in zip(steps, found, strict=True))
 
 
 def _unreached(step: AskedStep, what: str, reason: str) -> Finding:

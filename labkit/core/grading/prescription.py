@@ -212,6 +212,10 @@ class Jaw(Finite):
         return cls(**{**averages, **given}, assumed=assumed)
 
 
+#: Sideways movement within tolerance that needs no word of the prescriber.
+MOST_SIDEWAYS_MM = Decimal(1)
+
+
 class GradingUnit(StrEnum):
     """What a graded series is counted in."""
 
@@ -268,6 +272,10 @@ class Grading(Finite):
         "starting step by its number, 1 for the step of the least advancement, instead of `start`",
         1, MOST_STEPS, "",
     )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    most_sideways_mm: Annotated[Decimal, quantity(
+        "how far rods within tolerance may let the jaw move sideways, ±; papers say so where it is "
+        "more than 1 mm", 0.1, 5,
+    )] = field(default=MOST_SIDEWAYS_MM, metadata=LEFT_OUT_AT_DEFAULT)
 
     FILE_ONLY: ClassVar = {
         "percent": _steps("steps listed in percent", "%"),

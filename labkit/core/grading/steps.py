@@ -155,6 +155,22 @@ class Made(Finite):
 
 
 @dataclass(frozen=True)
+class Hold(Finite):
+    """How far the jaw can move between the pairs that a release lets through.
+
+    Args:
+        forward_mm: Worst movement forward or back from where the made rods hold it, ±; None where
+            a pair within tolerance has no pose.
+        sideways_mm: Worst movement sideways, ±; None where the model reads each side by itself.
+        problem: Why a pair within tolerance has no pose, empty where every one has.
+    """
+
+    forward_mm: Mm | None
+    sideways_mm: Mm | None
+    problem: str = ""
+
+
+@dataclass(frozen=True)
 class Step(Finite):
     """One setting of the appliance: one percent, one left and one right rod.
 
@@ -162,6 +178,8 @@ class Step(Finite):
         advancement_mm: Advancement asked for, from zero.
         displacement_mm: The same from the registered bite, + forward.
         made: Where the jaw stands with the made rods.
+        hold: How far rods within tolerance let it move; None in sets recorded before this was
+            worked out.
     """
 
     percent: Mm
@@ -171,6 +189,7 @@ class Step(Finite):
     left: RodLength
     right: RodLength
     made: Made
+    hold: Hold | None = None
 
     @property
     def name(self) -> str:
