@@ -158,12 +158,19 @@ def test_a_length_asked_for_is_the_length_made(model, action):
     assert met >= 30
 
 
-def test_the_rounded_rod_of_100_percent_counts_as_100_percent():
-    # 100 % is 30.57 mm exactly, its rod 30.6 at 99.7 %; for 30.64 the rod 30.6 is at 100.4 %.
-    for pins, percent in ((33.57, 99.7), (33.64, 100.0)):
-        given = plain(left=Anchors(pins), right=Anchors(pins))
-        (step,) = steps(ByLength(D("30.6")), prescription=given, rods=())
-        assert step.percent == pytest.approx(percent)
+def test_no_length_may_be_ordered_that_holds_the_jaw_beyond_100_percent():
+    # 100 % is 30.57 mm exactly, its rod 30.6 at 99.7 %.
+    given = plain(left=Anchors(33.57), right=Anchors(33.57))
+    (step,) = steps(ByLength(D("30.6")), prescription=given, rods=())
+    assert step.percent == pytest.approx(99.7)
+    # For 30.64 mm the rod 30.6 would stand at 100.4 %: the one of 100 % is 30.7.
+    given = plain(left=Anchors(33.64), right=Anchors(33.64))
+    assert refusal("percent_above_100", ByLength(D("30.6")), prescription=given, rods=()) == (
+        "a left rod of 30.6 mm would hold the jaw at 100.4 %, outside the recorded range; the left "
+        "rod of 100 % is 30.7 mm long, so give a length up to that one"
+    )
+    (step,) = steps(ByLength(D("30.7")), prescription=given, rods=())
+    assert step.made.percent == pytest.approx(99.4)
 
 
 def test_reserved_and_existing_rods_are_refused():

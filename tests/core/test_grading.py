@@ -53,12 +53,12 @@ def test_the_smallest_prescription():
     assert [step.left.exact_mm for step in graded.steps] == pytest.approx(
         [35.9, 34.45, 33.0, 31.55, 30.1], abs=1e-12
     )
-    assert [step.right.label for step in graded.steps] == ["35.9", "34.4", "33.0", "31.6", "30.1"]
+    assert [step.right.label for step in graded.steps] == ["35.9", "34.5", "33.0", "31.6", "30.1"]
     assert [step.start for step in graded.steps] == [False, True, False, False, False]
     made = graded.steps[1].made
-    assert made.advancement_mm == pytest.approx(7.3, abs=1e-12)
-    assert made.percent == pytest.approx(100 * 7.3 / 11.6, abs=1e-12)
-    assert graded.steps[1].rounding_mm == pytest.approx(0.05, abs=1e-12)
+    assert made.advancement_mm == pytest.approx(7.2, abs=1e-12)
+    assert made.percent == pytest.approx(100 * 7.2 / 11.6, abs=1e-12)
+    assert graded.steps[1].rounding_mm == pytest.approx(-0.05, abs=1e-12)
     assert (made.side_mismatch_mm, made.deviation_mm, made.pitch_deg) == (0.0, None, None)
 
 

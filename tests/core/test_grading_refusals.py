@@ -189,20 +189,35 @@ def test_a_rod_near_the_upright_is_refused():
     ) in finding.message
 
 
-def test_a_pose_out_of_reach_names_its_step_and_the_others_stay():
+def test_rods_that_cannot_be_read_are_not_chosen():
+    # The nearest left rod of 95 %, 16.0 mm, stands upright before the jaw is there.
     short = Anchors(upper=(-12.0, 24.0, 18.04), lower=(-24.0, 24.0, 2.0))
     prescription = anchored(
         sliding(0.0), left=short, grading=percents(70, 80, 95, 100, start=70),
         bite=Bite(Zero.RETRUDED, *decimals(16, 3, -4)),
     )
     graded = grade(prescription, LIMITS)
-    unreached = [f for f in graded.refused if f.code == "jaw_pose"]
-    assert [f.where for f in unreached] == ["95 %"]
-    assert unreached[0].message.startswith(
-        "the step 95 % cannot be read back from its rounded rods: no point of the path gives a "
-        "left rod of 16.000 mm, because the rod stands upright"
+    assert [step.percent for step in graded.steps] == [70, 80, 95, 100]
+    assert graded.steps[2].left.exact_mm == pytest.approx(16.04, abs=0.005)
+    assert graded.steps[2].left.label == "16.1"
+    assert "rod_stands_upright" in {finding.code for finding in graded.refused}
+
+
+def test_a_step_without_a_rod_inside_the_range_names_itself_and_the_others_stay():
+    # With pins 33.5 mm apart at 0.1 mm, the whole millimetres 33 and 34 stand at 0.6 and -0.4 mm,
+    # and the whole range is 0.5 mm.
+    narrow = plain(
+        bite=Bite(Zero.RETRUDED, *decimals("0.5", "0.1", 0)), left=Anchors(33.5),
+        right=Anchors(33.5), grading=percents(20, 60, grid_mm=D(1)),
     )
-    assert [step.percent for step in graded.steps] == [70, 80, 100]
+    graded = grade(narrow, LIMITS)
+    unmade = [f for f in graded.refused if f.code == "jaw_pose"]
+    assert [f.where for f in unmade] == ["20 %", "60 %"]
+    assert unmade[0].message == (
+        "the step 20 % cannot be made: no pair of rods on the length grid of 1 mm holds the jaw "
+        "between 0 % and 100 % near it; give a finer length grid"
+    )
+    assert graded.steps == ()
 
 
 def test_a_jaw_that_cannot_go_there_names_its_step():

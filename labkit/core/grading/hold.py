@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -111,10 +112,15 @@ def check_holds(steps: Sequence[Step], grading: Grading) -> tuple[Finding, ...]:
         findings += _posed(step)
         findings += _sideways(step, grading)
         findings += _far_from_asked(step, grading)
-    for before, after in pairwise(steps):
+    # Steps with one label on a side have a refusal of their own.
+    unlike = [
+        (before, after) for before, after in pairwise(steps)
+        if before.left.length != after.left.length and before.right.length != after.right.length
+    ]
+    for before, after in unlike:
         findings += _in_order(before, after)
-    for step, gap in zip(steps, _gaps(steps), strict=True):
-        findings += _told_apart(step, gap)
+    for step in steps:
+        findings += _told_apart(step, _gap(step, unlike))
     return tuple(findings)
 
 
@@ -160,7 +166,8 @@ def _far_from_asked(step: Step, grading: Grading) -> list[Finding]:
         "made_far_from_asked",
         f"the rods of {step.name} would hold the jaw {millimetres(step.rounding_mm)} mm from the "
         f"{millimetres(step.advancement_mm)} mm that were asked for, more than one step of the "
-        f"length grid explains ({millimetres(explained)} mm); {_REMEDY}, or give a finer length grid",
+        f"length grid explains ({millimetres(explained)} mm); {_REMEDY}, or give a finer length "
+        "grid",
         step.name,
     )]  # fmt: skip
 
@@ -178,14 +185,15 @@ def _in_order(before: Step, after: Step) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _gaps(steps: Sequence[Step]) -> list[float]:
-    """Give each step's distance to its nearest neighbour in made advancement, mm."""
-    made = [step.made.advancement_mm for step in steps]
-    apart = [abs(b - a) for a, b in pairwise(made)]
-    return [
-        min((*apart[max(0, at - 1) : at], *apart[at : at + 1]), default=float("inf"))
-        for at in range(len(made))
-    ]
+def _gap(step: Step, neighbours: Sequence[tuple[Step, Step]]) -> float:
+    """Give a step's distance to its nearest neighbour in made advancement, mm."""
+    return min(
+        (
+            abs(after.made.advancement_mm - before.made.advancement_mm)
+            for before, after in neighbours if step in (before, after)
+        ),
+        default=math.inf,
+    )
 
 
 def _told_apart(step: Step, gap_mm: float) -> list[Finding]:

@@ -20,6 +20,8 @@ LabelPair = tuple[str, str, str]
 #: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
 WIDEST_STEP_MM = 1.0
 LEAST_SPAN_MM = 5.0
+#: An error of advancement by rounding that is worth a look, mm.
+WIDEST_ROUNDING_MM = 0.1
 #: Binary noise of an advancement, so that steps of exactly 1 mm are not noted.
 _NOISE_MM = 1e-9
 
@@ -29,7 +31,7 @@ def set_notes(
 ) -> tuple[Finding, ...]:
     """Collect the notes on a graded set."""
     return (
-        *_wide_steps(steps), *_short_span(steps), *sides_apart(steps),
+        *_wide_steps(steps), *_moved_by_rounding(steps), *_short_span(steps), *sides_apart(steps),
         *turned_labels(_labels(steps), prescription.grading, limits),
         *shared_labels(_label_pairs(steps), limits), *average_values(prescription),
         *_no_start(prescription.grading),
@@ -48,6 +50,20 @@ def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
         f"{len(wide)} of {len(gaps)} increments are over 1 mm of advancement, the widest "
         f"{millimetres(widest)} mm, from {below.name} to {above.name}",
         ", ".join(f"{below.name} to {above.name}" for _, below, above in wide),
+    )
+
+
+def _moved_by_rounding(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    moved = [step for step in steps if abs(step.rounding_mm) > WIDEST_ROUNDING_MM + _NOISE_MM]
+    if not moved:
+        return
+    most = max(moved, key=lambda step: abs(step.rounding_mm))
+    yield note(
+        "rounding_moves_jaw",
+        f"rounding to the length grid moves the jaw by more than {plain(WIDEST_ROUNDING_MM)} mm at "
+        f"{len(moved)} of {len(steps)} steps, most at {most.name} "
+        f"({most.rounding_mm:+.2f} mm); a finer length grid comes nearer",
+        ", ".join(step.name for step in moved),
     )
 
 

@@ -106,7 +106,7 @@ def rounded_pairs(
     error = np.where(inside, np.hypot(forward, sideways), np.inf)
     chosen, problems = [], {}
     half = _half_a_step(designed, wanted.grid_mm)
-    for member, own in enumerate(pairs):
+    for member in range(len(pairs)):
         mine = np.flatnonzero(owners == member)
         best = _best(mine, error, np.abs(forward) <= half[member] + TIE_MM, read.displacement_mm)
         chosen.append(_UNKNOWN if best is None else every[best])
@@ -125,13 +125,11 @@ def _around(sides_alone: bool, exact: Floats, grid_mm: Decimal) -> list[Pair]:
     if sides_alone or abs(left - right) <= TIE_MM:
         apart = to_grid(left - right, grid_mm)
         lengths = (nearest[0] + by * grid_mm for by in REACH)
-        pairs = [(length, length - apart) for length in lengths]
-    else:
-        pairs = [
-            (nearest[0] + first * grid_mm, nearest[1] + second * grid_mm)
-            for first, second in product(REACH, repeat=2)
-        ]
-    return [pair for pair in pairs if min(pair) > 0]
+        return [(length, length - apart) for length in lengths]
+    return [
+        (nearest[0] + first * grid_mm, nearest[1] + second * grid_mm)
+        for first, second in product(REACH, repeat=2)
+    ]
 
 
 def _half_a_step(designed: Designed, grid_mm: Decimal) -> Floats:
