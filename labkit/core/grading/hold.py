@@ -197,7 +197,9 @@ def _gap(step: Step, neighbours: Sequence[tuple[Step, Step]]) -> float:
 
 
 def _told_apart(step: Step, gap_mm: float) -> list[Finding]:
-    if step.hold is None or step.hold.forward_mm is None or step.hold.forward_mm < gap_mm / 2:
+    if step.hold is None or step.hold.forward_mm is None:
+        return []
+    if step.hold.forward_mm < gap_mm / 2 - NOISE_MM:
         return []
     return [refused(
         "jaw_not_held_forward",
