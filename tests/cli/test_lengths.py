@@ -64,6 +64,7 @@ def test_json_has_the_form_of_the_design(rx):
         "left",
         "right",
         "made",
+        "hold",
     ]
     assert list(step["left"]) == ["exact_mm", "length_mm", "label", "mm_per_mm"]
     assert list(step["made"]) == [
@@ -84,9 +85,9 @@ def test_json_has_the_form_of_the_design(rx):
 
 
 def test_lengths_of_the_smallest_prescription_by_hand():
-    """L = 33.6 - d, d = percent of 11.6 mm + (-5.2) - 2.9; ties to the even tenth."""
+    """L = 33.6 - d, d = percent of 11.6 mm - 8.1; of rods equally near the lesser advancement."""
     (case,) = lines(run("lengths", "--json", "-", stdin=SMALLEST))
-    assert [s["left"]["label"] for s in case["steps"]] == ["35.9", "34.4", "33.0", "31.6", "30.1"]
+    assert [s["left"]["label"] for s in case["steps"]] == ["35.9", "34.5", "33.0", "31.6", "30.1"]
     assert [round(s["right"]["exact_mm"], 9) for s in case["steps"]] == [
         35.9,
         34.45,
@@ -148,6 +149,15 @@ def test_opening_for_the_hinged_model_only(rx):
     at_rest = case["opening"][0]["points"][0]
     assert at_rest["drop_mm"] == 0
     assert len(case["opening"]) == len(case["steps"])
+    wide = ("lengths", "--opening", "5", "--opening", "25", DEMOS[1])
+    (case,) = lines(run(*wide, "--json"))
+    last = case["opening"][-1]["points"]
+    assert last[0]["percent"] == pytest.approx(12.5 * last[0]["advancement_mm"])
+    assert [point["remark"] for point in last] == ["beyond the maximum", "no position of the jaw"]
+    assert [point["percent"] is None for point in last] == [False, True]
+    shown = run(*wide).stdout
+    assert "The drop of the lower incisal point counts from the registered bite; percent" in shown
+    assert shown.count("No position of the jaw: the jaw reaches no pose that") == 1
     result = run("lengths", "--opening", "4", rx(SMALLEST))
     assert result.exit_code == 1
     assert "the straight jaw model does not know how the mouth opens" in result.stderr

@@ -250,18 +250,20 @@ def test_pairs_of_rods_that_no_pose_holds():
 def test_opening_pulls_the_jaw_and_only_the_hinged_model_knows():
     prescription = anchored(hinged())
     pair = np.array([[31.0, 31.0], [30.0, 30.0]])
-    found = advancement_at_opening(prescription, pair, np.array([0.0, 4.0, 8.0]))
+    found, nowhere = advancement_at_opening(prescription, pair, np.array([0.0, 4.0, 8.0]))
+    assert not nowhere
     assert found.shape == (2, 3)
     # A pull rod hangs from a seat in front: the wider the mouth, the further it draws the jaw.
     assert (np.diff(found, axis=1) > 0).all()
     closed = hinged_jaw(prescription, 0.0).read_back(pair)
     for row, pose in enumerate(closed.poses):
-        same = advancement_at_opening(prescription, pair[row:row + 1], np.array([-pose[2]]))
+        same, _ = advancement_at_opening(prescription, pair[row:row + 1], np.array([-pose[2]]))
         assert same[0, 0] == pytest.approx(7.0 + pose[0], abs=1e-9)
     with pytest.raises(RefusedError, match='straight jaw model does not know how the mouth opens'):
         advancement_at_opening(plain(), pair, np.array([1.0]))
-    with pytest.raises(JawModelError, match="rods of 31 mm .* at a drop of 60 mm: "):
-        advancement_at_opening(prescription, pair[:1], np.array([0.0, 4.0, 60.0]))
+    found, nowhere = advancement_at_opening(prescription, pair[:1], np.array([60.0, 4.0]))
+    assert np.isnan(found[0]).tolist() == [True, False]
+    assert list(nowhere) == [(0, 0)]
 
 
 def test_bonwill_condyles():

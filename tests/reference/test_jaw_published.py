@@ -100,7 +100,7 @@ def test_hinge_opening_about_the_condyles(phi, opening, turn, back, chord):
     )
     pair, drop = np.array([[20.0, 20.0]]), np.array([float(opening)])
     registered = 7.0
-    moved = advancement_at_opening(prescription, pair, drop)[0, 0] - registered
+    moved = advancement_at_opening(prescription, pair, drop)[0][0, 0] - registered
     assert -moved == pytest.approx(back, abs=0.5e-3)
     angle = math.degrees(math.atan2(opening, -moved))
     assert angle == pytest.approx(chord, abs=0.5e-2)

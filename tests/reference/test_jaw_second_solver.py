@@ -72,7 +72,7 @@ def test_lengths_rates_and_made_positions_agree(model, action):
 def test_opening_agrees():
     prescription = anchored(hinged(condylar_inclination_deg=(35.0, 28.0)))
     pairs, drops = np.array([[31.0, 31.3], [29.4, 29.0]]), np.array([1.0, 5.0, 9.0])
-    ours = advancement_at_opening(prescription, pairs, drops)
+    ours, _ = advancement_at_opening(prescription, pairs, drops)
     _, _, registered = independent.numbers(prescription)
     for row, lengths in enumerate(pairs):
         for column, drop in enumerate(drops):

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 from labkit.core.findings import Finding, refusals
 from labkit.core.form.keys import Key, quantity
 from labkit.core.grading.prescription import Action, JawModelName, Side, Zero
-from labkit.core.jsonable import text_under
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT, text_under
 from labkit.core.numbers import Finite, require_finite
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
@@ -167,7 +167,7 @@ class Hold(Finite):
 
     forward_mm: Mm | None
     sideways_mm: Mm | None
-    problem: str = ""
+    problem: str = field(default="", metadata=LEFT_OUT_AT_DEFAULT)
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ class Step(Finite):
     left: RodLength
     right: RodLength
     made: Made
-    hold: Hold | None = None
+    hold: Hold | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     @property
     def name(self) -> str:

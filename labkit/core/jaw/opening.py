@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.prescription import JawModelName, Prescription
 from labkit.core.jaw.build import hinged_jaw
 from labkit.core.jaw.rotation import Floats
-from labkit.errors import JawModelError, RefusedError
+from labkit.errors import RefusedError
 
 
 def advancement_at_opening(
     prescription: Prescription, lengths_mm: Floats, drops_mm: Floats
-) -> Floats:
+) -> tuple[Floats, Mapping[tuple[int, int], str]]:
     """Give the advancement that pairs of rods hold as the incisal point drops.
 
     Args:
@@ -22,13 +24,13 @@ def advancement_at_opening(
         drops_mm: Drops of the incisal point from the registered bite, + downwards, shape (K,).
 
     Returns:
-        Advancement from zero, mm, shape (N, K).
+        Advancement from zero, mm, shape (N, K), NaN where the jaw cannot stand so; and the reason
+        for each of those, by pair and drop.
 
     Validity: openings that the rods and the condylar guides allow.
 
     Raises:
         RefusedError: Another jaw model, which knows nothing of opening.
-        JawModelError: A pose that the jaw cannot reach.
     """
     if prescription.jaw.model is not JawModelName.HINGED:
         raise RefusedError(
@@ -41,13 +43,8 @@ def advancement_at_opening(
     pairs, drops = np.atleast_2d(lengths_mm), np.asarray(drops_mm, dtype=float)
     every_pair, every_drop = np.repeat(pairs, len(drops), axis=0), np.tile(drops, len(pairs))
     solved = jaw.opening(every_pair, every_drop)
-    for member in sorted(solved.problems):
-        left, right = every_pair[member]
-        raise JawModelError(
-            f"rods of {left:g} mm left and {right:g} mm right at a drop of {every_drop[member]:g} "
-            f"mm: {solved.problems[member]}",
-            field="drop", value=tuple(sorted(solved.problems)),
-        )
-    forward = solved.poses[:, 0].reshape(len(pairs), len(drops))
+    forward = solved.poses[:, 0].copy()
+    forward[list(solved.problems)] = np.nan
     advancement: Floats = forward + float(scale.registered_advancement_mm)
-    return advancement
+    reasons = {divmod(member, len(drops)): why for member, why in solved.problems.items()}
+    return advancement.reshape(len(pairs), len(drops)), reasons

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import dataclass
 from decimal import Decimal
+from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -15,6 +17,11 @@ from labkit.core.jaw.opening import advancement_at_opening
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.units import millimetres, plain, written
 from labkit.workflow.sets.cases import Case
+
+FULL_PERCENT = 100.0
+#: Binary noise of a percentage.
+NOISE_PERCENT = 1e-6
+NOWHERE = "no position of the jaw"
 
 
 def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
@@ -29,10 +36,10 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
         does not know is None.
 
     Raises:
-        RefusedError: Openings with another jaw model, or a pose that the jaw cannot reach.
+        RefusedError: Openings with another jaw model.
     """
     rx, graded = case.prescription, case.spacer_set
-    opened = _opening(case, openings_mm) if openings_mm and not case.refusals else []
+    opened = _opening(case, openings_mm) if openings_mm and not case.refusals else ()
     start = [number for number, step in enumerate(graded.steps) if step.start]
     steps = Table.of(_STEPS, graded.steps, start)
     poses = graded.steps if graded.jaw_model is JawModelName.HINGED else ()
@@ -42,6 +49,10 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
             Section(f"Case {rx.case}, {rx.date.isoformat()}", _recorded(case)),
             Section("Steps", table=steps.numbered("\nstep")),
             Section(
+                "How far rods within tolerance let the jaw move",
+                table=Table.of(_HOLDS, graded.steps).numbered("\nstep"),
+            ),
+            Section(
                 "Jaw as made, from the registered bite",
                 table=Table.of(_POSES, poses).numbered("\nstep"),
             ),
@@ -49,10 +60,8 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
             Section(words=("",)),
             Section(
                 "Advancement when the mouth opens, rods as made",
-                table=Table(_OPENING, tuple(
-                    (row["step"], point["drop_mm"], point["advancement_mm"])
-                    for row in opened for point in row["points"]
-                )),
+                words=_opening_words(opened),
+                table=Table.of(_OPENING, opened),
             ),
         ),
         data={
@@ -65,7 +74,7 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
             "steps": steps.records,
             "assumed": graded.assumed,
             "findings": graded.findings,
-            **({"opening": opened} if opened else {}),
+            **({"opening": _by_step(opened)} if opened else {}),
         },
     )  # fmt: skip
 
@@ -85,22 +94,66 @@ def _recorded(case: Case) -> tuple[str, str]:
     )
 
 
-def _opening(case: Case, drops_mm: tuple[float, ...]) -> list[dict[str, Any]]:
-    """Give for each step its number, percent and points (drop, advancement)."""
+@dataclass(frozen=True)
+class _Opened:
+    """Where a step's rods hold the jaw at one drop of the incisal point; None where nowhere."""
+
+    step: int
+    step_percent: float
+    drop_mm: float
+    advancement_mm: float | None
+    percent: float | None
+    remark: str
+    reason: str
+
+
+def _opening(case: Case, drops_mm: tuple[float, ...]) -> tuple[_Opened, ...]:
+    """Work out for each step and drop where the jaw stands."""
     steps = case.spacer_set.steps
     pairs = np.array([[float(s.left.length), float(s.right.length)] for s in steps])
-    found = advancement_at_opening(case.prescription, pairs, np.array(drops_mm))
+    found, reasons = advancement_at_opening(case.prescription, pairs, np.array(drops_mm))
+    range_mm = case.spacer_set.range_mm
+    assert range_mm is not None  # a graded case has one
+    opened = []
+    for (row, column), advancement in np.ndenumerate(found):
+        percent = 100.0 * float(advancement) / range_mm
+        why = reasons.get((row, column))
+        beyond = why is None and percent > FULL_PERCENT + NOISE_PERCENT
+        opened.append(_Opened(
+            row + 1, steps[row].percent, drops_mm[column],
+            None if why else float(advancement), None if why else percent,
+            NOWHERE if why else "beyond the maximum" if beyond else "", why or "",
+        ))  # fmt: skip
+    return tuple(opened)
+
+
+def _opening_words(opened: tuple[_Opened, ...]) -> tuple[str, ...]:
+    """Say what the drop counts from, and why the jaw stands nowhere at some."""
+    if not opened:
+        return ()
+    return (
+        "The drop of the lower incisal point counts from the registered bite; percent is of the "
+        "recorded range.",
+        *dict.fromkeys(f"{NOWHERE.capitalize()}: {o.reason}." for o in opened if o.reason),
+    )
+
+
+def _by_step(opened: tuple[_Opened, ...]) -> list[dict[str, Any]]:
+    """Give for each step its number, percent and points."""
     return [
         {
             "step": number,
-            "percent": step.percent,
+            "percent": own[0].step_percent,
             "points": [
-                {"drop_mm": drop, "advancement_mm": float(value)}
-                for drop, value in zip(drops_mm, row, strict=True)
+                {"drop_mm": one.drop_mm, "advancement_mm": one.advancement_mm,
+                 "percent": one.percent, "remark": one.remark, "reason": one.reason}
+                for one in own
             ],
         }
-        for number, (step, row) in enumerate(zip(steps, found, strict=True), 1)
-    ]
+        for number, own in (
+            (number, list(group)) for number, group in groupby(opened, attrgetter("step"))
+        )
+    ]  # fmt: skip
 
 
 def _side(side: str) -> tuple[Column, ...]:
@@ -116,8 +169,10 @@ def _rod_tolerance(step: Step) -> Decimal:
     return max(step.left.tolerance_mm, step.right.tolerance_mm)
 
 
-def _jaw_tolerance(step: Step) -> float:
-    return max(rod.advancement_tolerance_mm or math.inf for rod in (step.left, step.right))
+def _sideways(step: Step) -> str:
+    """Tell the worst movement sideways, which a model that reads each side alone does not know."""
+    sideways = None if step.hold is None else step.hold.sideways_mm
+    return "not known" if sideways is None else millimetres(sideways)
 
 
 def _pose(heading: str, name: str, unit: str) -> Column:
@@ -135,8 +190,12 @@ _STEPS = (
     Column("made\n", "made.percent", "", lambda percent: millimetres(percent, 1), "%"),
     Column("made\n", "made.advancement_mm", "", millimetres, "mm"),
     Column("made off\n", "rounding_mm", "", "{:+.3f}".format, "mm"),
-    Column("rod\n± mm", _rod_tolerance, show=plain),
-    Column("jaw\n± mm", _jaw_tolerance, show=millimetres),
+    *only("hold"),
+)
+_HOLDS = (
+    Column("rods\n", _rod_tolerance, "", plain, "± mm"),
+    Column("forward\n", "hold.forward_mm", "", millimetres, "± mm", unknown="no pose"),
+    Column("sideways\n", _sideways, "", unit="± mm"),
 )
 _POSES = (
     _pose("deviation\n", "deviation_mm", "mm"),
@@ -147,7 +206,9 @@ _POSES = (
     _pose("right pad\ngap mm", "pad_gap_right_mm", ""),
 )
 _OPENING = (
-    Column("step"),
-    Column("incisal drop mm", show=plain),
-    Column("advancement mm", show=millimetres),
+    Column("step", "step"),
+    Column("incisal drop mm", "drop_mm", show=plain),
+    Column("advancement mm", "advancement_mm", show=millimetres),
+    Column("%", "percent", show=lambda percent: millimetres(percent, 1)),
+    Column("", "remark"),
 )
