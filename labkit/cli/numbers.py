@@ -1,7 +1,8 @@
-"""Numbers on the command line: finite, bounded, and kept as they are written."""
+"""Numbers and days on the command line: bounded, and kept as they are written."""
 
 from __future__ import annotations
 
+import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -53,3 +54,22 @@ class Real(click.ParamType[float]):
     ) -> float:
         """Read it."""
         return float(self._exact.convert(value, param, ctx))
+
+
+class _Day(click.ParamType[datetime.date]):
+    name = "day"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime.date:
+        try:
+            day = datetime.date.fromisoformat(str(value))
+        except ValueError:
+            day = None
+        if day is None or day.isoformat() != str(value):  # 2031-W18-5 is a date to Python only
+            self.fail(f"{value!r} is no day; write one such as 2031-03-20", param, ctx)
+        return day
+
+
+#: A day in ISO 8601.
+DAY = _Day()

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Annotated, Any, TypeVar
 
+from labkit.core.case import rod_life
 from labkit.core.case.identifier import parse_identifier
 from labkit.core.form.keys import Key, matching
 from labkit.core.form.read import Mistake, read_record
@@ -14,9 +15,7 @@ from labkit.errors import InputError, LedgerError
 from labkit.ledger.events import Event, Kind
 
 #: States that a rod can be given after it was made.
-ROD_STATES = (
-    "delivered", "fitted", "returned", "broken", "lost", "withdrawn", "rejected",
-)
+ROD_STATES = tuple(map(str, (*rod_life.OUT_OF_HOUSE, rod_life.RodState.RETURNED, *rod_life.ENDS)))
 DECISIONS = ("released", "withheld")
 #: What is seen of a rod at a trial fit, its other end fixed.
 SEEN = ("meets", "too_long", "too_short")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import ENDS, may_follow
 from labkit.ledger.bodies import Order, OrderLine, RodReserved, RodState, SetStarted, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.rods import GONE_STATES, REPLACEMENT, replacement_of
+from labkit.ledger.rods import REPLACEMENT, replacement_of
 from labkit.ledger.stored import StoredRod
 
 
@@ -76,7 +77,7 @@ def _against_like(
 
 def _against_place(rods: tuple[StoredRod, ...], rod: StoredRod) -> str:
     shown = grouped(rod.identifier)
-    if rod.state not in GONE_STATES:
+    if rod.state not in ENDS:
         return f"has the rod {shown} {rod.state}; it is replaced once it is rejected"
     by = replacement_of(rods, rod.identifier)
     return f"has the rod {shown} replaced by {grouped(by.identifier)} already" if by else ""
@@ -96,13 +97,9 @@ def against_state(reader: Reader, event: Event) -> str:
     rod = reader.find(told.identifier)
     assert rod is not None
     shown, state = grouped(rod.identifier), told.state
-    if state == "rejected" and rod.state == "rejected" and event.corrects is None:
-        return f"has the rod {shown} rejected already"
-    if state not in GONE_STATES:
-        if rod.state == "rejected" and event.corrects is None:
-            return f"has the rod {shown} rejected; it cannot be {state} unless that is taken back"
-        return _has_replacement(reader, event.case, rod)
-    return ""
+    if event.corrects is None and not may_follow(rod.state, state):
+        return f"has the rod {shown} {rod.state}; it cannot be {state} unless that is taken back"
+    return "" if state in ENDS else _has_replacement(reader, event.case, rod)
 
 
 def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:

@@ -11,9 +11,6 @@ from sqlalchemy import Column, ColumnElement, Connection, exists, select, true
 from labkit.ledger.stored import Stamp, StoredRod
 from labkit.ledger.tables import EVENTS, RELEASES, ROD_STATES, RODS, SET_ENDS
 
-#: A rod in one of these states is in nobody's box any more: what is decided about its set later
-#: is not decided about the rod.
-GONE_STATES = ("rejected", "broken", "lost", "withdrawn")
 #: Purpose of a set that holds nothing but rods that take the place of others.
 REPLACEMENT = "replacement"
 
@@ -88,11 +85,8 @@ def replacement_of(rods: Iterable[StoredRod], identifier: str) -> StoredRod | No
 
 
 def _last(of_set: list[_Said], of_rod: list[_Said]) -> _Said:
-    """Give what holds of a rod: the last thing said, but a set's release brings no rod back."""
-    own = max(of_rod, default=None)
-    if own is not None and own[-1] in GONE_STATES:
-        return own
-    return max((*of_set, *of_rod))
+    """Give what holds of a rod: what was said of itself last, else of its set."""
+    return max(of_rod, default=None) or max(of_set)
 
 
 def _said(

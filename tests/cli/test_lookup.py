@@ -105,9 +105,9 @@ def test_show_tells_the_story_in_time_order(run, rods, reports):
         f"rod {grouped(rods[1]['identifier'])} lost (on a journey)",
     ]
     assert "2031-03-14 09:26:54 UTC" in told[0]
-    table = report.table("Rods; step and percent as they are now").shown()
+    table = report.table("Rods, and what they make now").shown()
     assert table.texts[0] == (
-        first, "QF-1043-r1", "left", "30.0", "1 of 4", "70.0", "made"
+        first, "QF-1043-r1", "left", "30.0", "1", "70.0", "in the lab, not released", ""
     )  # fmt: skip
 
 
@@ -177,14 +177,13 @@ def test_find(run, rods, reports):
         f"Rod {grouped(digits)}: 30.0, left",
         f"Case: {CASE}",
         "Set: QF-1043-r1, made as step 1, for 70 %, on prescription revision 1",
-        "Now: step 1 of 4 among the rods out, 70.0 %, 7.00 mm of advancement; serves no "
-        "prescribed step",
+        "Now: set 1, step 1 (70.0 %, 30.0/none), 7.00 mm of advancement; serves no prescribed step",
         "Made: 2031-03-14 09:26:57 UTC by anna",
-        "State: made since 2031-03-14 09:26:57 UTC (anna)",
+        "State: made (in the lab, not released) since 2031-03-14 09:26:57 UTC, by anna",
         "Reading: length 30.012 mm, gauge K-7, 2031-03-14 09:26:59 UTC by anna (swapped)",
     ]
     run("find", rods[1]["identifier"])
-    assert "Now: not among the rods out" in reports[1].words
+    assert "Now: not in circulation" in reports[1].words
     assert "Reading: none yet" in reports[1].words
 
 
@@ -208,9 +207,9 @@ def test_find_tells_what_a_rod_means_after_an_accepted_trial(run, rods):
     assert run("trial", CASE, *told).exit_code == 0
     (after,) = lines(run("find", digits, "--json"))
     assert after["now"]["percent"] == pytest.approx(1000 / 9, abs=1e-9)
-    assert after["now"]["above_100"] == ["left", "right"]
+    assert after["now"]["not_to_be_worn"]
     assert {after[key] == before[key] for key in ("label", "identifier", "length_mm")} == {True}
-    assert "above 100 %: not to be worn" in run("find", digits).stdout
+    assert "mm of advancement; NOT TO BE WORN" in run("find", digits).stdout
 
 
 def test_slips_of_the_finger(run, rods):

@@ -22,12 +22,13 @@ from labkit.ledger.transfer import export_to, restore
 from labkit.ledger.verify import verify
 from labkit.units import as_written
 from labkit.workflow.record.lookup import all_cases, case_story, find_rod
+from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.slots import set_to_judge, slots_of
 from labkit.workflow.rods.trial import propose
 from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.on_disk import look_at
-from labkit.workflow.sets.stored_case import read_case, settings_now
+from labkit.workflow.sets.stored_case import read_case
 from tests.support.making import (
     CASE,
     INSTALLED,
@@ -278,7 +279,7 @@ def test_the_pair_is_one_setting_with_the_replacement(recorded, out):
     assert _settings(ledger) == before
     new = rod_at(recorded, f"{CASE}-r2", 1, "left")
     found = find_rod(ledger, new.identifier)
-    assert (found.rod.now.place, found.rod.now.serves) == (1, (50.0,))
+    assert (found.rod.now.step, found.rod.now.serves) == (1, (50.0,))
     assert found.replaces.identifier == old.identifier
     was = find_rod(ledger, old.identifier)
     assert was.rod.now is None
@@ -289,8 +290,8 @@ def test_the_pair_is_one_setting_with_the_replacement(recorded, out):
 
 
 def _settings(ledger):
-    now = settings_now(read_case(ledger, CASE)).items()
-    return {pair: (each.place, each.of, each.percent) for pair, each in now}
+    now = standing_of_case(ledger, CASE).pairs
+    return {(each.set_number, each.step): each.makes.percent for each in now if each.makes}
 
 
 def test_extra_rods_and_the_trial_see_the_replacement_in_the_old_place(recorded, out):

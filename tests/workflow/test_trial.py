@@ -14,9 +14,10 @@ from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
+from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.trial import propose
 from labkit.workflow.rods.trial_accept import accept
-from labkit.workflow.sets.stored_case import read_case, settings_now
+from labkit.workflow.sets.stored_case import read_case
 from tests.support.ledgers import Pen, moment
 from tests.support.recorded import (
     graded,
@@ -47,13 +48,14 @@ def gaps(left, right=None):
 def test_the_record_reads_as_it_was_graded(ledger, model):
     text = unequal(CASE, model)
     make_case(Pen(ledger), text)
-    now = settings_now(read_case(ledger, CASE))
-    assert list(now) == [f"QF-1043-r1/{number}" for number in range(1, 5)]
-    for setting, step in zip(now.values(), graded(text).steps, strict=True):
-        assert setting.advancement_mm == pytest.approx(step.made.advancement_mm, abs=1e-7)
-        assert setting.percent == pytest.approx(step.made.percent, abs=1e-6)
-        assert setting.serves == (step.percent,)
-        assert setting.above_100 == ()
+    now = standing_of_case(ledger, CASE).pairs
+    assert [(pair.set_number, pair.step) for pair in now] == [(1, step) for step in range(1, 5)]
+    for pair, step in zip(now, graded(text).steps, strict=True):
+        assert pair.makes.advancement_mm == pytest.approx(step.made.advancement_mm, abs=1e-7)
+        assert pair.makes.percent == pytest.approx(step.made.percent, abs=1e-6)
+        assert pair.makes.tolerance_mm == pytest.approx(step.hold.forward_mm, abs=1e-9)
+        assert pair.serves == (step.percent,)
+        assert not pair.words
 
 
 def test_limits_are_those_stored_with_the_set(ledger):

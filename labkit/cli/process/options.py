@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labkit.cli.common import LEDGER, PROFILE, say
-from labkit.cli.numbers import Real
+from labkit.cli.numbers import DAY, Real
 from labkit.cli.print_report import print_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
@@ -20,21 +19,6 @@ if TYPE_CHECKING:
     from labkit.qa.process.run_rules import Rule
     from labkit.qa.process.sample import Sample
 
-
-
-class _Day(click.ParamType[datetime.date]):
-    name = "day"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> datetime.date:
-        try:
-            return datetime.date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"{value!r} is no day; write one such as 2031-03-20", param, ctx)
-
-
-_DAY = _Day()
 #: Options that choose rods of the record, and those that belong to a table.
 _OF_RECORD = (
     "process", "machine", "material", "lot", "template", "side", "case", "shortest_mm",
@@ -52,8 +36,8 @@ _OPTIONS = (
     click.option("--case", metavar="CASE", help="Rods of one case."),
     click.option("--shortest", "shortest_mm", type=Real(), metavar="MM", help="No shorter rods."),
     click.option("--longest", "longest_mm", type=Real(), metavar="MM", help="No longer rods."),
-    click.option("--since", type=_DAY, metavar="DAY", help="Measured on that day or later."),
-    click.option("--until", type=_DAY, metavar="DAY", help="Measured on that day or earlier."),
+    click.option("--since", type=DAY, metavar="DAY", help="Measured on that day or later."),
+    click.option("--until", type=DAY, metavar="DAY", help="Measured on that day or earlier."),
     click.option(
         "--file", "table", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
         help="A CSV table of values instead of the record; its first line names the columns.",

@@ -1,4 +1,4 @@
-"""`labkit replace`: a rejected rod is made once more, under a new identifier."""
+"""`labkit replace`: a lost, broken or rejected rod is made once more."""
 
 from __future__ import annotations
 
@@ -31,7 +31,9 @@ if TYPE_CHECKING:
 @click.command("replace", cls=rich_click.RichCommand)
 @click.argument("identifiers", metavar="IDENTIFIER...", nargs=-1, required=True)
 @click.option("--reason", required=True, metavar="TEXT",
-              help="Why the rods are rejected; it is recorded.")
+              help="Why, in words; it is recorded.")
+@click.option("--because", type=click.Choice(["lost", "broken", "rejected"]),
+              help="What became of the rods; without it, those that are in the lab are rejected.")
 @sets_option("the new rods are")
 @PROFILE
 @BY
@@ -40,7 +42,7 @@ if TYPE_CHECKING:
 def command(
     identifiers: tuple[str, ...], by: str, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
-    """Reject rods and make each once more, with a new identifier.
+    """Make rods once more that were lost, broken or rejected, with new identifiers.
 
     IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned. The
     new rod is made from the prescription revision, rod template and process of the set that the
@@ -49,12 +51,16 @@ def command(
     rods of one run are of one set.
 
     Example: labkit replace 4829173065 --reason "0.3 mm too long" --out sets --by anna
+
+    labkit replace 4829173065 --because lost --reason "on a journey" --out sets --by anna
     """  # fmt: skip
     from labkit.catalog.lettering import load_lettering
+    from labkit.core.case.rod_life import RodState
     from labkit.documents.set_spec import process_of
     from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, recorded_process
 
-    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"])
+    because = RodState(asked["because"]) if asked["because"] else None
+    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"], because)
     means = (load_lettering(), named_profile(asked["profile_path"]))
     with recording_into(ledger_url, by) as recorder:
         say_first(process_words(recorded_process(recorder.ledger, order)))
@@ -70,13 +76,17 @@ def command(
 
 
 def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:
-    """Put identifiers typed in groups together again.
+    """Put identifiers typed in groups together again; names with letters stand by themselves.
 
     >>> whole_identifiers(("482", "917", "3065", "111-222-3333"))
     ('4829173065', '111-222-3333')
     """
     whole, begun = [], ""
     for word in words:
+        if any(map(str.isalpha, word)):
+            whole += [begun, word] if begun else [word]
+            begun = ""
+            continue
         begun += word
         if sum(c.isdigit() for c in begun) > BODY_DIGITS:
             whole.append(begun)

@@ -12,7 +12,9 @@ from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rods_out import PairOut, pairs_out
 from labkit.core.grading.bite import BiteScale, bite_scale
 from labkit.core.grading.grade import check_recorded
+from labkit.core.grading.hold import Slack, holds
 from labkit.core.grading.prescription import Prescription, Side
+from labkit.core.grading.steps import Hold
 from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import JawModel
 from labkit.core.numbers import Finite
@@ -30,7 +32,9 @@ class PairStanding(Finite):
         advancement_mm, percent: As the two rods make it; None where the jaw model of the record
             cannot read them back.
         beyond_mm: How far beyond the maximum, negative before it.
-        tolerance_mm: What the rods' own length tolerance makes in advancement, ±.
+        tolerance_mm: What the rods' own tolerances make in advancement, ±: the worst over all pairs
+            that a release lets through; of a rod alone, along the path.
+        holds: Whether all of these pairs hold the jaw somewhere.
     """
 
     pair: str
@@ -40,6 +44,7 @@ class PairStanding(Finite):
     percent: float | None
     beyond_mm: float
     tolerance_mm: float
+    holds: bool = True
 
     @property
     def not_to_be_worn(self) -> bool:
@@ -111,7 +116,8 @@ def pairs_standing(
 ) -> dict[str, PairStanding]:
     """Work out what pairs of rods make on the range of a prescription.
 
-    Formula: beyond = advancement − range; tolerance = mean of the sides' tolerance / |dL/dd|.
+    Formula: beyond = advancement − range; tolerance of a pair = worst movement over what a release
+    lets through (`holds`), of a rod alone = its tolerance / |dL/dd|.
 
     Args:
         rods: Rods with the tolerance that each was made with.
@@ -134,9 +140,37 @@ def pairs_standing(
     scale = bite_scale(prescription.bite)
     model = jaw_model(prescription, scale.sideways_per_mm)
     found, _ = pairs_out(every, model, scale)
+    slack = _slack(found, by_side, prescription)
+    held = iter(_held(found, model, scale, slack))
     for pair in found:
-        standing[pair.pair] = _standing(pair, by_side, model, scale)
+        hold = next(held) if pair.left and pair.right else None
+        standing[pair.pair] = _standing(pair, hold, _alone_mm(pair, by_side, model, scale), scale)
     return standing
+
+
+def _slack(
+    pairs: Iterable[PairOut], rods: Mapping[tuple[str, Side], TolerancedRod],
+    prescription: Prescription,
+) -> Slack:
+    """Give what a release lets through of the pairs that are whole."""
+    whole = [[rods[pair.pair, side] for side in Side] for pair in pairs if pair.left and pair.right]
+    tolerances = np.array([[float(rod.tolerance_mm) for rod in both] for both in whole])
+    stated = prescription.grading.side_tolerance_mm
+    sides = tolerances.min(axis=1) if whole else np.empty(0)
+    return Slack(
+        made_mm=np.array([[float(rod.length) for rod in both] for both in whole]),
+        tolerance_mm=tolerances,
+        side_tolerance_mm=sides if stated is None else np.full(len(whole), float(stated)),
+    )
+
+
+def _held(
+    pairs: Iterable[PairOut], model: JawModel, scale: BiteScale, slack: Slack
+) -> tuple[Hold, ...]:
+    """Work out how far the whole pairs let the jaw move within their tolerances."""
+    registered = float(scale.registered_advancement_mm)
+    near = [pair.made.advancement_mm - registered for pair in pairs if pair.left and pair.right]
+    return holds(model, model.design(np.array(near)), slack) if near else ()
 
 
 def _unread(
@@ -148,20 +182,28 @@ def _unread(
     return PairStanding(pair, left, right, None, None, 0.0, 0.0)
 
 
-def _standing(
-    pair: PairOut, rods: Mapping[tuple[str, Side], TolerancedRod], model: JawModel,
-    scale: BiteScale,
-) -> PairStanding:
-    advancement = pair.made.advancement_mm
-    displacement = advancement - float(scale.registered_advancement_mm)
+def _alone_mm(
+    pair: PairOut, rods: Mapping[tuple[str, Side], TolerancedRod], model: JawModel, scale: BiteScale
+) -> float:
+    """Give what the tolerance of a pair's rods makes along the path, ±."""
+    displacement = pair.made.advancement_mm - float(scale.registered_advancement_mm)
     (slopes,) = model.design(np.array([displacement])).mm_per_mm
     moves = [
         float(rods[pair.pair, side].tolerance_mm) / abs(float(slope))
         for side, slope in zip(Side, slopes, strict=True)
         if (pair.pair, side) in rods and slope and np.isfinite(slope)
     ]
+    return sum(moves) / len(moves) if moves else 0.0
+
+
+def _standing(
+    pair: PairOut, hold: Hold | None, alone_mm: float, scale: BiteScale
+) -> PairStanding:
+    advancement = pair.made.advancement_mm
+    worst_mm = alone_mm if hold is None else hold.forward_mm
     return PairStanding(
         pair.pair, pair.left, pair.right, advancement, pair.made.percent,
         beyond_mm=advancement - float(scale.range_mm),
-        tolerance_mm=sum(moves) / len(moves) if moves else 0.0,
+        tolerance_mm=alone_mm if worst_mm is None else worst_mm,
+        holds=worst_mm is not None,
     )

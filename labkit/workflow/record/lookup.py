@@ -5,9 +5,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
+from labkit.core.case.case_standing import CaseStanding, PairNow
 from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse_identifier
+from labkit.core.case.rod_life import IN_CIRCULATION
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
@@ -22,13 +23,7 @@ from labkit.ledger.stored import (
     StoredSet,
 )
 from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
-from labkit.workflow.sets.stored_case import (
-    OUT_STATES,
-    SettingNow,
-    pair_of,
-    read_case,
-    settings_now,
-)
+from labkit.workflow.record.standing import standing_of_case
 
 #: As many rods or cases are named as possibly meant.
 MOST_NEAR = 3
@@ -53,12 +48,12 @@ class RodNow:
     """A rod and what it means now.
 
     Args:
-        now: Its setting on the range as recorded now; None where it is not out, or where the
-            setting cannot be worked out.
+        now: Its setting and what that makes now; None where it is not in circulation, or where
+            that cannot be worked out.
     """
 
     rod: StoredRod
-    now: SettingNow | None
+    now: PairNow | None
 
 
 @dataclass(frozen=True)
@@ -71,6 +66,7 @@ class CaseStory:
         rods: Its rods, also those that are not out.
         events: Its events in time order.
         releases: How its sets stand that were released or withheld.
+        standing: What holds now; None where nothing was made or that cannot be worked out.
         problem: Why it is unknown what the rods mean now; empty where it is known.
     """
 
@@ -81,6 +77,7 @@ class CaseStory:
     events: tuple[Event, ...]
     corrected: dict[int, int]
     releases: tuple[ReleaseNow, ...]
+    standing: CaseStanding | None
     problem: str
 
 
@@ -143,7 +140,7 @@ def _near_cases(case: str, known: list[str]) -> list[str]:
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
     """List every case of a ledger, the one opened first at the top."""
     with reader.snapshot():
-        out = reader.count_rods(OUT_STATES)
+        out = reader.count_rods(IN_CIRCULATION)
         return tuple(CaseLine(each, out[each.case]) for each in reader.cases())
 
 
@@ -155,15 +152,16 @@ def case_story(reader: Reader, case: str) -> CaseStory:
     """
     with reader.snapshot():
         need_case(reader, case)
-        settings, problem = _settings(reader, case)
+        standing, problem = _standing(reader, case)
         return CaseStory(
             case=case,
             prescriptions=reader.prescriptions(case),
             sets=reader.sets(case),
-            rods=tuple(_now(rod, settings) for rod in reader.rods(case)),
+            rods=tuple(_now(rod, standing) for rod in reader.rods(case)),
             events=reader.story(case),
             corrected=reader.corrected(case),
             releases=releases_of(reader, case),
+            standing=standing,
             problem=problem,
         )
 
@@ -200,9 +198,9 @@ def find_rod(reader: Reader, text: str) -> FoundRod:
 def _found(reader: Reader, rod: StoredRod) -> FoundRod:
     of_set = reader.set_named(rod.set_name)
     assert of_set is not None  # the rod is in it
-    settings, problem = _settings(reader, rod.case)
+    standing, problem = _standing(reader, rod.case)
     return FoundRod(
-        rod=_now(rod, settings),
+        rod=_now(rod, standing),
         of_set=of_set,
         made=of_set.ended if of_set.state is SetState.MADE else None,
         readings=reader.readings(rod.identifier),
@@ -216,18 +214,18 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
     )
 
 
-def _settings(reader: Reader, case: str) -> tuple[dict[str, SettingNow], str]:
+def _standing(reader: Reader, case: str) -> tuple[CaseStanding | None, str]:
     """Work out what the rods mean; a case whose text cannot be read is still shown."""
     if not reader.sets(case):
-        return {}, ""
+        return None, ""
     try:
-        return settings_now(read_case(reader, case)), ""
+        return standing_of_case(reader, case), ""
     except LabkitError as error:
-        return {}, "; ".join(str(error).splitlines())
+        return None, "; ".join(str(error).splitlines())
 
 
-def _now(rod: StoredRod, settings: dict[str, SettingNow]) -> RodNow:
-    return RodNow(rod, settings.get(pair_of(rod)) if rod.state in OUT_STATES else None)
+def _now(rod: StoredRod, standing: CaseStanding | None) -> RodNow:
+    return RodNow(rod, standing.of_rod(rod.identifier) if standing else None)
 
 
 def _near(reader: Reader, typed: str) -> str:
@@ -260,17 +258,3 @@ def _changed(digits: str) -> Iterator[str]:
             yield before + digit + after[1:]
         yield before + after[1:]
         yield before + after[1:2] + after[:1] + after[2:]
-
-
-def setting_json(now: SettingNow | None) -> dict[str, Any] | None:
-    """Give a setting as JSON content; None where it is unknown."""
-    if now is None:
-        return None
-    return {
-        "place": now.place,
-        "of": now.of,
-        "percent": now.percent,
-        "advancement_mm": now.advancement_mm,
-        "serves_percent": list(now.serves),
-        "above_100": [str(side) for side in now.above_100],
-    }

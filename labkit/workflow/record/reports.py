@@ -6,13 +6,16 @@ from collections.abc import Iterable, Iterator
 from functools import partial
 from typing import Any
 
+from labkit.core.case.case_standing import PairNow
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.ledger.stored import Stamp, StoredReading
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
-from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow, setting_json
+from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow
+from labkit.workflow.record.sheet import findings_of, pair_json
 from labkit.workflow.record.story import moment, reading_told, told
 
 _CASES = (
@@ -20,7 +23,7 @@ _CASES = (
     Column("case", "summary.case", "case"),
     Column("revisions", "summary.revision", "revisions"),
     Column("sets", "summary.sets", "sets"),
-    Column("rods out", "rods_out"),
+    Column("in circulation", "rods_out", "rods_out"),
     Column(None, "summary.opened.at", "opened.at"),
     Column(None, "summary.opened.by", "opened.by"),
     Column(None, "summary.last_kind", "last.kind"),
@@ -37,9 +40,13 @@ def cases_report(lines: Iterable[CaseLine]) -> Report:
     return Report("Cases", (Section("Cases", none, table),), {"cases": table.records})
 
 
-def _state(each: RodNow) -> str:
-    above = each.now is not None and each.rod.side in each.now.above_100
-    return f"{each.rod.state}, above 100 %: not to be worn" if above else each.rod.state
+def _who(each: RodNow) -> str:
+    return WHO_HAS_IT[RodState(each.rod.state)]
+
+
+def _percent(pair: PairNow) -> str:
+    percent = None if pair.makes is None else pair.makes.percent
+    return "not known" if percent is None else millimetres(percent, 1)
 
 
 _RODS = (
@@ -51,10 +58,11 @@ _RODS = (
     Column("label", "rod.label", "label"),
     Column(None, "rod.state", "state"),
     Column(None, lambda each: each.rod.replaces or None, "replaces"),
-    Column(None, lambda each: setting_json(each.now), "now"),
-    Column("step", "now", "", lambda now: f"{now.place} of {now.of}", unknown="-"),
-    Column("%", "now", "", lambda now: millimetres(now.percent, 1), unknown="-"),
-    Column("state", _state),
+    Column(None, lambda each: each.now and pair_json(each.now), "now"),
+    Column("step", "rod.step", ""),
+    Column("% now", "now", "", _percent, unknown="-"),
+    Column("who has it", _who, ""),
+    Column("", lambda each: each.now.words if each.now else "", ""),
 )
 _SETS = (
     Column(None, "name", "set"),
@@ -72,9 +80,13 @@ _PRESCRIPTIONS = (
 def story_report(story: CaseStory) -> Report:
     """Make the report of a case: who did what and when, and what its rods mean now."""
     rods = Table.of(_RODS, story.rods)
+    standing = story.standing
     later = [
+        *([f"{standing.true_as_of}; protrusive range {millimetres(standing.now.range_mm)} mm since "
+           f"entry {standing.now.entry}"] if standing else ()),
         *(f"{'' if each.stands else 'Note: '}{told_now(each)}" for each in story.releases),
         *([f"What the rods mean now is unknown: {story.problem}"] if story.problem else ()),
+        *(finding.message for finding in (findings_of(standing) if standing else ())),
     ]
     events = (
         *only("seq", "at", "by", "kind"), Column(None, told, "text"), *only("corrects"),
@@ -84,7 +96,7 @@ def story_report(story: CaseStory) -> Report:
         title="Story of a case",
         sections=(
             Section(f"Case {story.case}", (*_events_told(story), "")),
-            Section("Rods; step and percent as they are now", tuple(later), rods),
+            Section("Rods, and what they make now", tuple(later), rods),
         ),
         data={
             "schema": 1,
@@ -142,7 +154,7 @@ def rod_report(found: FoundRod) -> Report:
             "length_mm": plain(rod.length_mm),
             "made_as_step": rod.step,
             "made_for_percent": rod.percent,
-            "now": setting_json(found.rod.now),
+            "now": found.rod.now and pair_json(found.rod.now),
             "state": rod.state,
             "state_since": _stamp(rod.state_since),
             "made": found.made and _stamp(found.made),
@@ -176,7 +188,9 @@ def _rod_told(found: FoundRod) -> Iterator[str]:
         yield f"Made: {moment(found.made.at)} by {found.made.by}"
     else:
         yield f"Begun: {moment(rod.made.at)} by {rod.made.by}, not made"
-    yield f"State: {rod.state} since {moment(rod.state_since.at)} ({rod.state_since.by})"
+    who = WHO_HAS_IT[RodState(rod.state)]
+    told = f" ({who})" if who != rod.state else ""
+    yield f"State: {rod.state}{told} since {moment(rod.state_since.at)}, by {rod.state_since.by}"
     yield from _places(found)
     for reading in found.readings:
         yield f"Reading: {_reading(reading)}"
@@ -200,14 +214,13 @@ def _now(found: FoundRod) -> str:
     if found.problem:
         return f"unknown, since {found.problem}"
     if now is None:
-        return "not among the rods out"
+        return "not in circulation"
+    if now.makes is None or now.makes.percent is None:
+        return f"{now.name}: it is not known what it makes on the geometry that holds now"
     serves = ", ".join(percent_name(percent) for percent in now.serves)
     what = f"serves the prescribed {serves}" if serves else "serves no prescribed step"
-    if found.rod.rod.side in now.above_100:
-        what = "above 100 %: not to be worn"
-    return (
-        f"step {now.place} of {now.of} among the rods out, {millimetres(now.percent, 1)} %, "
-        f"{millimetres(now.advancement_mm)} mm of advancement; {what}"
+    return f"{now.name}, {millimetres(now.makes.advancement_mm or 0.0)} mm of advancement; " + (
+        now.words or what
     )
 
 

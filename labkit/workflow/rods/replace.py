@@ -1,4 +1,4 @@
-"""Rods in place of rejected ones: the same rod once more, under a new identifier."""
+"""Rods in place of lost, broken or rejected ones: the same rod once more, a new identifier."""
 
 from __future__ import annotations
 
@@ -10,6 +10,13 @@ from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.profiles import Profile, profile_of
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import (
+    ENDS,
+    IN_CIRCULATION,
+    OUT_OF_HOUSE,
+    WHO_HAS_IT,
+    RodState,
+)
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import SpacerSet
 from labkit.core.jsonable import jsonable
@@ -20,7 +27,7 @@ from labkit.documents.set_spec import Engraved, graded_of, part_of
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.rods import GONE_STATES, replacement_of
+from labkit.ledger.rods import replacement_of
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import as_written
@@ -32,7 +39,6 @@ from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
-from labkit.workflow.sets.stored_case import OUT_STATES
 
 #: The order keeps so much of a reason.
 _MOST_ASKED = 200
@@ -41,22 +47,25 @@ Replaces = Mapping[tuple[int, Side], Replaced]
 
 @dataclass(frozen=True)
 class ReplacementOrder:
-    """Which rods are rejected and made once more.
+    """Which rods are lost, broken or rejected, and made once more.
 
     Args:
         identifiers: The rods, as typed or scanned; all of one set.
-        reason: Why; it is recorded with the rejection.
+        reason: Why, in words; it is recorded with what became of the rods.
+        because: What became of them: lost, broken or rejected; None where they are in the lab, and
+            rejected.
     """
 
     identifiers: tuple[str, ...]
     reason: str
+    because: RodState | None = None
 
 
 def make_replacement(
     order: ReplacementOrder, means: tuple[Lettering, Profile | None], out: Path,
     progress: Progress, recorder: Recorder,
 ) -> MadeSet:
-    """Reject rods and make each once more, as it was made, under a new identifier.
+    """Record what became of rods and make each once more, as it was made, with a new identifier.
 
     Prescription revision, template, process and every length are those of the record. The
     rejection, the order and the new identifiers are recorded as one before anything is built;
@@ -85,8 +94,8 @@ def make_replacement(
             rods = _asked(ledger, order)
             job = replacement_job(ledger, rods, means)
             for rod in rods:
-                if rod.state not in GONE_STATES:
-                    body = {"identifier": rod.identifier, "state": "rejected",
+                if rod.state not in ENDS:
+                    body = {"identifier": rod.identifier, "state": _became(rod, order),
                             "reason": order.reason}
                     ledger.record(Kind.ROD_STATE, case, body, recorder.by, recorder.now())
             asked = (f"once more: {order.reason}"[:_MOST_ASKED],)
@@ -104,6 +113,17 @@ def recorded_process(reader: Reader, order: ReplacementOrder) -> Process:
     stored = reader.set_named(_asked(reader, order)[0].first_set)
     assert stored is not None
     return as_stored(Process, stored.process, {}, stored.name, accept=True)
+
+
+def _became(rod: StoredRod, order: ReplacementOrder) -> RodState:
+    """Tell what became of a rod that is replaced; of one out of the house somebody must say it."""
+    if order.because is None and rod.state in OUT_OF_HOUSE:
+        raise _refusal(
+            rod,
+            f"the rod {grouped(rod.identifier)} is {rod.state} ({WHO_HAS_IT[RodState(rod.state)]})"
+            "; say what became of it with --because lost, --because broken or --because rejected",
+        )
+    return order.because or RodState.REJECTED
 
 
 def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
@@ -162,7 +182,7 @@ def _refuse_like(reader: Reader, rod: StoredRod) -> None:
     """Refuse a second rod of one label and side: rods in between may have taken its step."""
     for other in reader.rods(rod.case):
         like = (other.side, other.length_um) == (rod.side, rod.length_um)
-        if like and other.identifier != rod.identifier and other.state in OUT_STATES:
+        if like and other.identifier != rod.identifier and other.state in IN_CIRCULATION:
             raise _refusal(
                 rod,
                 f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from labkit.core.case.standing import pairs_standing
 from labkit.core.findings import Finding, note
-from labkit.core.grading.prescription import Side
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
-from labkit.workflow.sets.stored_case import is_above_100, read_case
+from labkit.workflow.record.standing import case_rods
+from labkit.workflow.sets.stored_case import read_case
 
 
 def revised_since(
@@ -32,14 +33,18 @@ def revised_since(
         f"made; revision {newest} holds now and may give them others (labkit show)",
     )]  # fmt: skip
     try:
-        now = read_case(reader, stored.case)
-        found += [
-            note("above_100",
-                 f"the {rod.side} rod {rod.label} now stands above 100 %: not to be worn",
-                 f"step {rod.step} {rod.side}")
-            for rod in rods
-            if is_above_100(now, Side(rod.side), rod.label)
-        ]  # fmt: skip
+        now = read_case(reader, stored.case).prescription
+        meant = {rod.identifier for rod in rods}
+        known = [one for one in case_rods(reader, stored.case) if one.identifier in meant]
+        makes = pairs_standing([one.rod for one in known], now)
     except LabkitError:  # the new revision cannot be read back; the first note says to look
-        pass
+        return tuple(found)
+    for one in known:
+        rod = one.rod.rod
+        if makes[rod.pair].not_to_be_worn:
+            found.append(note(
+                "above_100",
+                f"the {rod.side} rod {rod.label} now stands above 100 %: not to be worn",
+                f"step {one.step} {rod.side}",
+            ))  # fmt: skip
     return tuple(found)

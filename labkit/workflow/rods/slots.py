@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from labkit.core.case.rod_life import ENDS
 from labkit.errors import InputError, LedgerError
 from labkit.ledger.queries import Reader
-from labkit.ledger.rods import GONE_STATES, REPLACEMENT
+from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 
 
@@ -31,7 +32,7 @@ class Slot:
     @property
     def filled(self) -> bool:
         """Whether a rod that was made and not rejected, broken, lost or withdrawn is there."""
-        return self.rod.state not in (*GONE_STATES, "reserved", "abandoned")
+        return self.rod.state not in (*ENDS, "reserved", "abandoned")
 
 
 def slots_of(reader: Reader, stored: StoredSet) -> tuple[Slot, ...]:

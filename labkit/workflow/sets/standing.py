@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from labkit.core.case.cover import TolerancedRod
+from labkit.core.case.rod_life import IN_CIRCULATION
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.standing import (
     NotKnown,
@@ -21,7 +22,7 @@ from labkit.documents.standing import STANDING
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredPrescription, StoredSet
-from labkit.workflow.sets.stored_case import OUT_STATES, limits_of, read_stored
+from labkit.workflow.sets.stored_case import limits_of, read_stored
 
 Spec = Mapping[str, Any]
 
@@ -134,7 +135,7 @@ def _in_circulation(reader: Reader, shown: Mapping[str, StoredSet]) -> dict[str,
     names = {made.name: name for name, made in shown.items()}
     found: dict[str, tuple[str, ...]] = {}
     for rod in reader.rods(next(iter(shown.values())).case):
-        if rod.first_set in names and rod.state in OUT_STATES:
+        if rod.first_set in names and rod.state in IN_CIRCULATION:
             pair = f"{names[rod.first_set]}{rod.step}"
             found[pair] = (*found.get(pair, ()), rod.identifier)
     return found

@@ -9,21 +9,14 @@ from typing import Any
 
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.toml_source import TomlSource, parse_toml
-from labkit.core.case.cover import cover_step, with_tolerance
-from labkit.core.case.rods_out import PairOut, RodOut, pairs_out, reaches_past
-from labkit.core.case.trial_seen import step_at_100
-from labkit.core.grading.bite import bite_scale
-from labkit.core.grading.grade import check_recorded, grade
+from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.rods_out import RodOut
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.grading.steps import LengthLimits
-from labkit.core.jaw.build import jaw_model
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredPrescription, StoredRod, StoredSet
-
-#: States in which a rod can be in the patient's box, or on its way there.
-OUT_STATES = ("reserved", "made", "released", "withheld", "delivered", "fitted")
 
 
 @dataclass(frozen=True)
@@ -49,25 +42,6 @@ class StoredCase:
     def out(self) -> tuple[RodOut, ...]:
         """The rods that are out or reserved."""
         return rods_out(self.rods)
-
-
-@dataclass(frozen=True)
-class SettingNow:
-    """What a pair of rods means on the range as recorded now.
-
-    Args:
-        place, of: Which setting it is among those out, by rising advancement, from 1.
-        advancement_mm, percent: As made; of a rod whose partner is not out, along the path.
-        serves: Prescribed percentages that the pair serves.
-        above_100: Sides whose rod reaches past the 100 % rod, so that it must not be worn.
-    """
-
-    place: int
-    of: int
-    advancement_mm: float
-    percent: float
-    serves: tuple[float, ...]
-    above_100: tuple[Side, ...]
 
 
 def read_case(reader: Reader, case: str) -> StoredCase:
@@ -167,54 +141,5 @@ def rods_out(rods: tuple[StoredRod, ...]) -> tuple[RodOut, ...]:
     return tuple(
         RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved")
         for rod in rods
-        if rod.state in OUT_STATES
+        if rod.state in IN_CIRCULATION
     )
-
-
-def settings_now(stored: StoredCase) -> dict[str, SettingNow]:
-    """Work out what every pair of rods that is out means now.
-
-    Returns:
-        Pair → setting; a pair that cannot be read back on the path is missing.
-    """
-    prescription = stored.prescription
-    if check_recorded(prescription):
-        return {}
-    scale = bite_scale(prescription.bite)
-    model = jaw_model(prescription, scale.sideways_per_mm)
-    pairs, _ = pairs_out(stored.out, model, scale)
-    serves = _serves(stored)
-    return {
-        pair.pair: SettingNow(
-            place=place,
-            of=len(pairs),
-            advancement_mm=pair.made.advancement_mm,
-            percent=pair.made.percent,
-            serves=tuple(serves.get(pair.pair, ())),
-            above_100=_above_100(stored, pair),
-        )
-        for place, pair in enumerate(pairs, 1)
-    }
-
-
-def _serves(stored: StoredCase) -> dict[str, list[float]]:
-    rods = with_tolerance(stored.out, stored.prescription.grading, stored.limits)
-    served: dict[str, list[float]] = {}
-    for step in grade(stored.prescription, stored.limits).steps:
-        cover = cover_step(step, rods)
-        if cover.pair:
-            served.setdefault(cover.pair, []).append(cover.percent)
-    return served
-
-
-def _above_100(stored: StoredCase, pair: PairOut) -> tuple[Side, ...]:
-    return tuple(
-        side for side in Side if pair.label(side) and is_above_100(stored, side, pair.label(side))
-    )
-
-
-def is_above_100(stored: StoredCase, side: Side, label: str) -> bool:
-    """Tell whether a rod reaches past the 100 % rod of its side on the range as recorded now."""
-    prescription = stored.prescription
-    at_100, _ = step_at_100(bite_scale(prescription.bite), prescription, stored.limits)
-    return at_100 is not None and reaches_past(label, at_100.rod(side), prescription.action)

@@ -1,0 +1,53 @@
+"""`labkit sheet`: the case sheet of today, without making anything."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import rich_click
+
+from labkit.cli.common import LEDGER, PROFILE, print_cautions, say
+from labkit.cli.print_report import print_report
+
+
+@click.command("sheet", cls=rich_click.RichCommand)
+@click.argument("case")
+@click.option("--out", "out_path", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+              help="Also write it as a PDF; a new file.")
+@PROFILE
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(
+    case: str, ledger_url: str | None, as_json: bool, out_path: Path | None, **given: Any
+) -> None:
+    """Print the case sheet of today: the range, what every pair makes now, and who has each rod.
+
+    Nothing is made or recorded; what it says is true as of the entry of the record that it names.
+
+    Example: labkit sheet QF-1043 --out QF-1043-today.pdf
+    """  # fmt: skip
+    from labkit.ledger.store import look_into
+    from labkit.workflow.record.lookup import need_case
+    from labkit.workflow.record.sheet import sheet_report
+    from labkit.workflow.record.standing import standing_of_case
+
+    with look_into(ledger_url) as reader:
+        need_case(reader, case)
+        report = sheet_report(standing_of_case(reader, case))
+    if out_path is not None:
+        _write(report, out_path, given["profile_path"])
+    print_report(report, as_json)
+    if not as_json:
+        if out_path is not None:
+            say(f"Written: {out_path}")
+        print_cautions()
+
+
+def _write(report: Any, path: Path, profile_path: str | None) -> None:
+    from labkit.cli.sets.profile import open_profile
+    from labkit.documents.process_report import report_pdf
+    from labkit.exports.write.put import put_new
+
+    put_new(path, report_pdf(report, open_profile(profile_path)))

@@ -1,0 +1,95 @@
+"""`labkit rod`: what became of rods, and what two of them make together."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Any
+
+import click
+import rich_click
+
+from labkit.cli import clock
+from labkit.cli.common import LEDGER, operator_option, print_cautions
+from labkit.cli.numbers import DAY
+from labkit.cli.print_report import print_report
+from labkit.cli.record.recording import recording_into, said
+from labkit.cli.rods.replace import whole_identifiers
+from labkit.errors import InputError
+
+#: The words that say what became of rods.
+WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mistaken")
+
+
+@click.command("rod", cls=rich_click.RichCommand)
+@click.argument("words", metavar="IDENTIFIER... STATE", nargs=-1, required=True)
+@click.option("--date", "on", type=DAY, metavar="DAY",
+              help="The day on which it happened; without it, today.")
+@click.option("--note", default="", metavar="TEXT", help="A remark; it is recorded.")
+@click.option("--unreleased", default="", metavar="WHY",
+              help="Why rods that were not released are delivered; it is recorded.")
+@click.option("--case", metavar="CASE",
+              help="Instead of recording, ask what two rods of this case make together.")
+@operator_option("tells it; it is recorded.")
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(
+    words: tuple[str, ...], case: str | None, by: str | None, ledger_url: str | None,
+    as_json: bool, **given: Any,
+) -> None:
+    """Record what became of rods, or ask what two rods make together.
+
+    IDENTIFIER is what the bag label says, or the name of a set for all of its rods. STATE is
+    delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last one back. Of
+    several rods all are recorded, or none.
+
+    With --case, name a left and a right rod as engraved, such as 31.6L 30.1R.
+
+    Examples: labkit rod QF-1043-r1 delivered --by anna
+
+    labkit rod 4829173065 lost --date 2031-05-02 --note "on a journey" --by anna
+
+    labkit rod 31.6L 30.1R --case QF-1043
+    """  # fmt: skip
+    if case is not None:
+        _ask(words, case, ledger_url, as_json)
+        return
+    _tell(words, by, ledger_url, as_json, given)
+
+
+def _ask(words: tuple[str, ...], case: str, ledger_url: str | None, as_json: bool) -> None:
+    from labkit.ledger.store import look_into
+    from labkit.workflow.record.lookup import need_case
+    from labkit.workflow.record.pair import pair_report
+
+    with look_into(ledger_url) as reader:
+        need_case(reader, case)
+        report = pair_report(reader, case, words)
+    print_report(report, as_json)
+    if not as_json:
+        print_cautions()
+
+
+def _tell(
+    words: tuple[str, ...], by: str | None, ledger_url: str | None, as_json: bool,
+    given: dict[str, Any],
+) -> None:
+    from labkit.workflow.rods.life import Told, tell
+
+    *rods, state = words
+    if state not in WORDS or not rods:
+        raise InputError(
+            f"the last word says what became of the rods: {', '.join(WORDS)}; to ask what two rods "
+            "make together, name their case with --case",
+            field="state", value=state,
+        )  # fmt: skip
+    if by is None:
+        raise InputError(
+            "whoever tells it is recorded: add --by CODE or set LABKIT_BY", field="by"
+        )
+    on: datetime.date | None = given["on"]
+    told = Told(state, given["note"], on, given["unreleased"])
+    with recording_into(ledger_url, by) as recorder:
+        report = tell(recorder.ledger, whole_identifiers(tuple(rods)), told, by, clock.now())
+        print_report(report, as_json)
+        if not as_json:
+            said(recorder)

@@ -1,0 +1,187 @@
+"""The standing of a case: what holds now, and what every rod in circulation makes today."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
+from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
+from labkit.core.case.standing import PairStanding, RangeNow, pairs_standing
+from labkit.core.grading.grade import grade
+from labkit.core.grading.prescription import Prescription, Side
+from labkit.core.grading.steps import LengthLimits
+
+#: Percent above which a pair stands above 100 %; below is noise of binary numbers.
+HUNDRED_AND_NOISE = 100.0 + 1e-6
+
+
+@dataclass(frozen=True)
+class CaseRod:
+    """A rod of a case, also one that is not in circulation any more.
+
+    Args:
+        rod: Pair, side and label, with the tolerance that it was made with.
+        set_number: Number of the set in which its place was first made; `step` is of that set.
+        since: Day of its last state.
+    """
+
+    rod: TolerancedRod
+    identifier: str
+    set_number: int
+    step: int
+    state: RodState
+    since: str
+
+    @property
+    def in_circulation(self) -> bool:
+        """Whether it is there to be worn, or on its way."""
+        return self.state in IN_CIRCULATION
+
+
+@dataclass(frozen=True)
+class PairNow:
+    """The rods of one setting, and what they make now.
+
+    Args:
+        makes: None where no rod of the setting is in circulation.
+        rods: Those in circulation.
+        gone: The last rod of each side whose place is empty.
+        serves: Prescribed percentages that the pair serves.
+        start: Whether one of these is the prescribed start.
+    """
+
+    set_number: int
+    step: int
+    makes: PairStanding | None
+    rods: Mapping[Side, CaseRod]
+    gone: Mapping[Side, CaseRod]
+    serves: tuple[float, ...] = ()
+    start: bool = False
+
+    @property
+    def lengths(self) -> str:
+        """Its labels, left before right, such as "31.4/31.6"."""
+        return "/".join(
+            self.rods[side].rod.rod.label if side in self.rods else "none" for side in Side
+        )
+
+    @property
+    def name(self) -> str:
+        """It in sentences, such as "set 1, step 3 (75.0 %, 31.4/31.6)"."""
+        percent = None if self.makes is None else self.makes.percent
+        told = "" if percent is None else f"{percent:.1f} %, "
+        return f"set {self.set_number}, step {self.step} ({told}{self.lengths})"
+
+    @property
+    def not_to_be_worn(self) -> bool:
+        """Whether it makes more than the maximum by more than its own tolerance does."""
+        return self.makes is not None and self.makes.not_to_be_worn
+
+    @property
+    def within_rounding(self) -> bool:
+        """Whether it makes more than the maximum, but by no more than its tolerance does."""
+        percent = None if self.makes is None else self.makes.percent
+        return percent is not None and percent > HUNDRED_AND_NOISE and not self.not_to_be_worn
+
+    @property
+    def words(self) -> str:
+        """What must be said wherever it is named; empty where nothing must."""
+        if self.not_to_be_worn:
+            return "NOT TO BE WORN"
+        return "100 % within rounding" if self.within_rounding else ""
+
+    @property
+    def out_of_house(self) -> tuple[CaseRod, ...]:
+        """Its rods that are with the clinic or the wearer."""
+        return tuple(rod for rod in self.rods.values() if rod.state in OUT_OF_HOUSE)
+
+
+@dataclass(frozen=True)
+class CaseStanding:
+    """What holds now.
+
+    Args:
+        entry, on: The last entry of the record that it takes into account, and its day.
+        pairs: By rising advancement; then those that cannot be read back, then empty places.
+    """
+
+    case: str
+    revision: int
+    now: RangeNow
+    entry: int
+    on: str
+    pairs: tuple[PairNow, ...]
+
+    @property
+    def asked_back(self) -> tuple[CaseRod, ...]:
+        """Rods that are out of the house and not to be worn."""
+        return tuple(
+            rod for pair in self.pairs if pair.not_to_be_worn for rod in pair.out_of_house
+        )
+
+    @property
+    def true_as_of(self) -> str:
+        """When it is true, for papers and screens."""
+        return f"True as of entry {self.entry} of the record, {self.on}"
+
+    def of_rod(self, identifier: str) -> PairNow | None:
+        """Find the setting of a rod in circulation."""
+        return next(
+            (pair for pair in self.pairs
+             if any(rod.identifier == identifier for rod in pair.rods.values())), None
+        )  # fmt: skip
+
+
+def pairs_now(
+    rods: Iterable[CaseRod], prescription: Prescription, limits: LengthLimits
+) -> tuple[PairNow, ...]:
+    """Work out what every setting of a case makes on the newest prescription.
+
+    Args:
+        rods: Every rod that was made or is being made.
+        prescription: The one that holds now.
+        limits: Of the rod template that the prescription names, for the steps it asks for.
+
+    Source: DEVELOPERS.md, "The design" (reading back, holding).
+    """
+    settings: dict[str, list[CaseRod]] = {}
+    for rod in rods:
+        settings.setdefault(rod.rod.rod.pair, []).append(rod)
+    there = {
+        pair: {rod.rod.rod.side: rod for rod in own if rod.in_circulation}
+        for pair, own in settings.items()
+    }
+    every = tuple(rod.rod for own in there.values() for rod in own.values())
+    makes = pairs_standing(every, prescription)
+    serves = _served(every, prescription, limits)
+    pairs = [
+        PairNow(
+            own[0].set_number, own[0].step, makes.get(name), there[name],
+            gone={side: rod for rod in own if (side := rod.rod.rod.side) not in there[name]},
+            serves=tuple(cover.percent for cover in serves.get(name, ())),
+            start=any(cover.start for cover in serves.get(name, ())),
+        )
+        for name, own in settings.items()
+    ]
+    return tuple(sorted(pairs, key=_place))
+
+
+def _served(
+    rods: tuple[TolerancedRod, ...], prescription: Prescription, limits: LengthLimits
+) -> dict[str, list[StepCover]]:
+    """Find the prescribed steps that each pair serves, within the length tolerance."""
+    served: dict[str, list[StepCover]] = {}
+    for step in grade(prescription, limits).steps:
+        cover = cover_step(step, rods)
+        if cover.pair:
+            served.setdefault(cover.pair, []).append(cover)
+    return served
+
+
+def _place(pair: PairNow) -> tuple[int, float, int, int]:
+    made = pair.makes
+    known = made is not None and made.advancement_mm is not None
+    rank = 0 if known else 1 if made is not None else 2
+    advancement = made.advancement_mm if made is not None and made.advancement_mm else 0.0
+    return rank, advancement, pair.set_number, pair.step

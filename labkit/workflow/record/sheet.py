@@ -1,0 +1,202 @@
+"""The case sheet of today: what holds now for every rod of a case, as a report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import WHO_HAS_IT
+from labkit.core.findings import Finding, note
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import percent_name
+from labkit.core.report import Column, On, Report, Section, Table
+from labkit.units import millimetres
+
+
+def sheet_report(standing: CaseStanding) -> Report:
+    """Make the case sheet of today."""
+    there = [pair for pair in standing.pairs if pair.rods]
+    pairs = Table.of(_PAIRS, there, [n for n, pair in enumerate(there) if pair.not_to_be_worn])
+    rods = Table.of(_RODS, [
+        (pair, rod) for pair in there
+        for side in Side if (rod := pair.rods.get(side)) is not None
+    ])  # fmt: skip
+    empty = Table.of(_EMPTY, [
+        (pair, rod) for pair in standing.pairs
+        for side in Side if (rod := pair.gone.get(side)) is not None
+    ])  # fmt: skip
+    now = standing.now
+    return Report(
+        title="Case sheet of today",
+        subtitle=f"Case {standing.case}",
+        facts=(
+            ("Protrusive range", f"{millimetres(now.range_mm)} mm, since entry {now.entry}, "
+                                 f"{now.date}, by {now.by}"),
+            ("Prescription revision", str(standing.revision)),
+            ("True as of", f"entry {standing.entry} of the record, {standing.on}"),
+        ),
+        sections=(
+            Section(
+                f"Case {standing.case}",
+                (f"{standing.true_as_of}; prescription revision {standing.revision}",
+                 f"Protrusive range {millimetres(now.range_mm)} mm since entry {now.entry} "
+                 f"({now.date}, {now.by})"),
+                on=On.SCREEN,
+            ),
+            Section("What each pair makes now", (), pairs),
+            Section("Rods in circulation", (), rods),
+            Section("Empty places", (), empty),
+            Section(
+                words=tuple(finding.message for finding in findings_of(standing)), on=On.SCREEN
+            ),
+        ),
+        data={
+            "schema": 1, "case": standing.case, "prescription_revision": standing.revision,
+            "range_mm": now.range_mm, "range_entry": now.entry, "range_date": now.date,
+            "entry": standing.entry, "date": standing.on,
+            "pairs": [pair_json(pair) for pair in standing.pairs],
+            "asked_back": [rod.identifier for rod in standing.asked_back],
+            "findings": findings_of(standing),
+        },
+        findings=findings_of(standing),
+        date=standing.on,
+        name="case-sheet-of-today",
+    )  # fmt: skip
+
+
+def _percent(pair: PairNow) -> str:
+    makes = pair.makes
+    if makes is None or makes.percent is None:
+        return "not known"
+    return millimetres(makes.percent, 1)
+
+
+def _advancement(pair: PairNow) -> str:
+    makes = pair.makes
+    if makes is None or makes.advancement_mm is None:
+        return "not known"
+    return f"{millimetres(makes.advancement_mm)} ±{millimetres(makes.tolerance_mm)}"
+
+
+def _serves(pair: PairNow) -> str:
+    served = ", ".join(percent_name(percent) for percent in pair.serves)
+    return f"{served}, start" if pair.start else served
+
+
+def _label(side: Side) -> Column:
+    def of(pair: PairNow) -> str:
+        return pair.rods[side].rod.rod.label if side in pair.rods else "none"
+
+    return Column(str(side), of)
+
+
+_PAIRS = (
+    Column("set", "set_number"),
+    Column("step", "step"),
+    _label(Side.LEFT),
+    _label(Side.RIGHT),
+    Column("% now", _percent),
+    Column("mm now", _advancement),
+    Column("prescribed", _serves),
+    Column("", "words"),
+)
+_RODS = (
+    Column("identifier", lambda row: grouped(row[1].identifier)),
+    Column("rod", lambda row: f"{row[1].rod.rod.label} {row[1].rod.rod.side}"),
+    Column("set, step", lambda row: f"{row[0].set_number}, {row[0].step}"),
+    Column("% now", lambda row: _percent(row[0])),
+    Column("who has it", lambda row: WHO_HAS_IT[row[1].state]),
+    Column("since", lambda row: row[1].since),
+    Column("", lambda row: row[0].words),
+)
+_EMPTY = (
+    Column("place", lambda row: f"set {row[0].set_number}, step {row[0].step} "
+                                f"{row[1].rod.rod.side}"),
+    Column("rod", lambda row: row[1].rod.rod.label),
+    Column("identifier", lambda row: grouped(row[1].identifier)),
+    Column("state", lambda row: str(row[1].state)),
+    Column("since", lambda row: row[1].since),
+)  # fmt: skip
+
+
+def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
+    """Say what must be acted on."""
+    return (*_not_worn(standing), *_rounding(standing), *_not_holding(standing), *_start(standing))
+
+
+def _named(rods: tuple[CaseRod, ...]) -> str:
+    return ", ".join(f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})"
+                     for rod in rods)  # fmt: skip
+
+
+def _not_worn(standing: CaseStanding) -> Iterator[Finding]:
+    for pair in standing.pairs:
+        makes = pair.makes
+        if makes is None or not pair.not_to_be_worn:
+            continue
+        why = (
+            "cannot be read back on the geometry that holds now" if makes.percent is None
+            else f"makes {makes.percent:.1f} % of the range that holds now, "
+            f"{millimetres(makes.beyond_mm)} mm beyond the maximum"
+        )
+        yield note("not_to_be_worn",
+                   f"NOT TO BE WORN: {pair.name}, rods {_named(tuple(pair.rods.values()))}, {why}",
+                   pair.name)  # fmt: skip
+    if standing.asked_back:
+        yield note("asked_back",
+                   f"ask these rods back, until they are returned or withdrawn: "
+                   f"{_named(standing.asked_back)}",
+                   "rods")  # fmt: skip
+
+
+def _rounding(standing: CaseStanding) -> Iterator[Finding]:
+    for pair in standing.pairs:
+        if pair.within_rounding and pair.makes is not None:
+            yield note("within_rounding",
+                       f"{pair.name} is 100 % within rounding: it makes "
+                       f"{millimetres(pair.makes.beyond_mm)} mm more than the recorded maximum, "
+                       f"its own tolerance ±{millimetres(pair.makes.tolerance_mm)} mm",
+                       pair.name)  # fmt: skip
+
+
+def _not_holding(standing: CaseStanding) -> Iterator[Finding]:
+    for pair in standing.pairs:
+        if pair.makes is not None and not pair.makes.holds:
+            yield note("jaw_not_held",
+                       f"{pair.name}: rods within tolerance may not hold the jaw anywhere; ask the "
+                       "laboratory before it is worn",
+                       pair.name)  # fmt: skip
+
+
+def _start(standing: CaseStanding) -> Iterator[Finding]:
+    if not any(pair.start for pair in standing.pairs):
+        yield note("no_start_pair",
+                   "no pair in circulation serves the prescribed start; ask the prescriber which "
+                   "step comes first",
+                   "start")  # fmt: skip
+
+
+def pair_json(pair: PairNow) -> dict[str, Any]:
+    """Give a setting as JSON content."""
+    makes = pair.makes
+    return {
+        "set": pair.set_number, "step": pair.step,
+        "percent": makes and makes.percent,
+        "advancement_mm": makes and makes.advancement_mm,
+        "tolerance_mm": makes and makes.tolerance_mm,
+        "beyond_mm": makes.beyond_mm if makes and makes.percent is not None else None,
+        "not_to_be_worn": pair.not_to_be_worn, "within_rounding": pair.within_rounding,
+        "holds": makes is None or makes.holds,
+        "serves_percent": list(pair.serves), "start": pair.start,
+        "rods": [_rod_json(rod) for rod in pair.rods.values()],
+        "gone": [_rod_json(rod) for rod in pair.gone.values()],
+    }  # fmt: skip
+
+
+def _rod_json(rod: CaseRod) -> dict[str, Any]:
+    return {
+        "identifier": rod.identifier, "side": str(rod.rod.rod.side), "label": rod.rod.rod.label,
+        "state": str(rod.state), "since": rod.since,
+    }  # fmt: skip

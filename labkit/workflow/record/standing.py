@@ -1,0 +1,79 @@
+"""The standing of a case, asked of the record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from labkit.core.case.case_standing import CaseRod, CaseStanding, pairs_now
+from labkit.core.case.cover import TolerancedRod
+from labkit.core.case.rod_life import RodState
+from labkit.core.case.rods_out import RodOut
+from labkit.core.case.standing import RangeNow, same_percents
+from labkit.core.grading.bite import protrusive_range
+from labkit.core.grading.grade import length_tolerance
+from labkit.core.grading.prescription import Grading, Prescription, Side
+from labkit.core.grading.steps import LengthLimits
+from labkit.errors import LabkitError
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredPrescription, StoredRod, StoredSet
+from labkit.workflow.sets.stored_case import limits_of, pair_of, read_case, read_stored
+
+
+def standing_of_case(reader: Reader, case: str) -> CaseStanding:
+    """Ask the record what holds now for every rod of a case.
+
+    Raises:
+        InputError: The stored prescription cannot be read by this program.
+        RefusedError: No set of the case was ever started.
+        LedgerError: The case has no prescription.
+    """
+    with reader.snapshot():
+        stored = read_case(reader, case)
+        last = reader.story(case)[-1]
+        return CaseStanding(
+            case=case,
+            revision=stored.revision,
+            now=range_now(reader.prescriptions(case), stored.prescription),
+            entry=last.seq,
+            on=last.at[:10],
+            pairs=pairs_now(case_rods(reader, case), stored.prescription, stored.limits),
+        )
+
+
+def range_now(
+    revisions: tuple[StoredPrescription, ...], now: Prescription
+) -> RangeNow:
+    """Find the entry since which the readings of the last revision hold."""
+    since = revisions[-1]
+    for one in reversed(revisions):
+        try:
+            if not same_percents(read_stored(one)[1], now):
+                break
+        except LabkitError:  # of another version of the program: not known to be the same
+            break
+        since = one
+    range_mm = float(protrusive_range(now.bite) or 0)
+    return RangeNow(range_mm, since.stamp.seq, since.stamp.at[:10], since.stamp.by)
+
+
+def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:
+    """Give every rod of a case that was made or is being made, with the tolerance it has."""
+    sets = {stored.name: stored for stored in reader.sets(case)}
+    made_with = {name: _made_with(stored) for name, stored in sets.items()}
+    for rod in reader.rods(case):
+        if rod.state != RodState.ABANDONED:
+            yield _case_rod(rod, sets[rod.first_set].set_revision, made_with[rod.set_name])
+
+
+def _made_with(stored: StoredSet) -> tuple[Grading, LengthLimits]:
+    return read_stored(stored.prescription)[1].grading, limits_of(stored.template.content)
+
+
+def _case_rod(
+    rod: StoredRod, set_number: int, made_with: tuple[Grading, LengthLimits]
+) -> CaseRod:
+    out = RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != RodState.RESERVED)
+    return CaseRod(
+        TolerancedRod(out, length_tolerance(out.length, *made_with)), rod.identifier,
+        set_number, rod.step, RodState(rod.state), rod.state_since.at[:10],
+    )

@@ -1,0 +1,236 @@
+"""What becomes of rods: delivered, fitted, returned, lost, broken or withdrawn, and mistakes."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import (
+    IN_CIRCULATION,
+    WHO_HAS_IT,
+    RodState,
+    may_follow,
+    next_words,
+)
+from labkit.core.report import Column, Report, Section, Table
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredRod
+from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.rods.slots import slots_of
+
+#: States that a person records, in the order of a rod's life.
+RECORDED = (
+    RodState.DELIVERED, RodState.FITTED, RodState.RETURNED, RodState.LOST, RodState.BROKEN,
+    RodState.WITHDRAWN,
+)
+#: Word in place of a state: the last one that was recorded was a mistake.
+MISTAKEN = "mistaken"
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told of some rods.
+
+    Args:
+        state: One of RECORDED, or MISTAKEN.
+        note: Free text, empty if none.
+        on: The day on which it happened; None for that of the record.
+        unreleased: Why rods that were not released are delivered all the same; empty if none is.
+    """
+
+    state: str
+    note: str = ""
+    on: datetime.date | None = None
+    unreleased: str = ""
+
+
+def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
+    """Find rods by identifiers, or all rods that fill the places of a set by its name.
+
+    Raises:
+        InputError: A word is neither, no rod bears it, or a rod is named twice.
+    """
+    found: list[StoredRod] = []
+    for word in words:
+        stored = reader.set_named(word)
+        if stored is not None:
+            found += [slot.rod for slot in slots_of(reader, stored) if slot.filled]
+        else:
+            found.append(find_rod(reader, word).rod.rod)
+    for number, rod in enumerate(found):
+        if rod.identifier in (earlier.identifier for earlier in found[:number]):
+            raise InputError(
+                f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
+    if not found:
+        raise InputError(
+            f"no rod of {', '.join(words)} is there any more; `labkit sheet` shows what is",
+            field="identifier",
+        )
+    return tuple(found)
+
+
+def tell(
+    ledger: Ledger, words: tuple[str, ...], told: Told, by: str, at: datetime.datetime
+) -> Report:
+    """Record what became of rods: of all that are named, or of none.
+
+    Args:
+        words: Identifiers, or names of sets.
+        at: When it is recorded, with a time zone.
+
+    Returns:
+        The rods with the state before and now.
+
+    Raises:
+        InputError: A rod is not known, or the day lies in the future or before the rod was made.
+        RefusedError: The state may not follow, a rod was not released, or a rod that is delivered
+            again could be taken for another one.
+        LedgerError: The ledger cannot be written.
+    """
+    with ledger.transaction():
+        rods = named_rods(ledger, words)
+        events = [
+            _take_back(ledger, rod, told, by, at) if told.state == MISTAKEN
+            else _record(ledger, rod, told, by, at)
+            for rod in rods
+        ]
+        now = {rod.identifier: rod for each in {rod.case for rod in rods}
+               for rod in ledger.rods(each)}  # fmt: skip
+        return _report(rods, tuple(now[rod.identifier] for rod in rods), events)
+
+
+def _record(
+    ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
+) -> Event:
+    _check_day(rod, told, at)
+    _check_transition(rod, told)
+    if told.state == RodState.DELIVERED and rod.state == RodState.RETURNED:
+        _check_swap(ledger, rod)
+    reason = "; ".join(
+        words for words in
+        (told.note, f"not released: {told.unreleased}" if told.unreleased else "") if words
+    )  # fmt: skip
+    body: dict[str, Any] = {"identifier": rod.identifier, "state": told.state}
+    body |= {"reason": reason} if reason else {}
+    body |= {"on": told.on.isoformat()} if told.on else {}
+    return ledger.record(Kind.ROD_STATE, rod.case, body, by, at)
+
+
+def _check_day(rod: StoredRod, told: Told, at: datetime.datetime) -> None:
+    if told.on is None:
+        return
+    made = datetime.date.fromisoformat(rod.made.at[:10])
+    # A day ahead of UTC is somebody's today.
+    if not made <= told.on <= at.date() + datetime.timedelta(days=1):
+        raise InputError(
+            f"--date {told.on} is not between the day on which the rod "
+            f"{grouped(rod.identifier)} was begun ({made}) and today; give the day on which it was "
+            f"{told.state}",
+            field="date", value=told.on,
+        )  # fmt: skip
+
+
+def _check_transition(rod: StoredRod, told: Told) -> None:
+    shown = f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)} of {rod.set_name},"
+    if not may_follow(rod.state, told.state):
+        raise RefusedError(
+            f"{shown} is {_where(rod)} and cannot be "
+            f"{told.state}; what can be recorded of it is {next_words(rod.state)}; a mistake is "
+            f"taken back with `labkit rod {rod.identifier} {MISTAKEN}`; nothing was recorded",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+    if told.state == RodState.DELIVERED and rod.state == RodState.MADE and not told.unreleased:
+        raise RefusedError(
+            f"{shown} is not released; inspect and release its set first (`labkit inspect`, "
+            "`labkit release`), or say with --unreleased why it leaves the lab all the same; "
+            "nothing was recorded",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+
+
+def _where(rod: StoredRod) -> str:
+    who = WHO_HAS_IT[RodState(rod.state)]
+    return rod.state if who == rod.state else f"{rod.state} ({who})"
+
+
+def _check_swap(reader: Reader, rod: StoredRod) -> None:
+    """Refuse to hand out a rod that could be taken for another one of its side."""
+    from labkit.workflow.record.standing import case_rods
+
+    rods = {one.identifier: one for one in case_rods(reader, rod.case)}
+    own = rods[rod.identifier].rod
+    for other in rods.values():
+        near = other.rod.rod
+        if other.identifier == rod.identifier or not other.in_circulation:
+            continue
+        room = abs(near.length - own.length) - own.tolerance_mm - other.rod.tolerance_mm
+        if near.side is own.rod.side and room <= Decimal(0):
+            raise RefusedError(
+                f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, could be taken for "
+                f"{near.label}, {grouped(other.identifier)}, which is in circulation "
+                f"({WHO_HAS_IT[other.state]}): their tolerances reach across; take that one back "
+                "first; nothing was recorded",
+                field="identifier", value=rod.identifier,
+            )  # fmt: skip
+
+
+def _take_back(
+    ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
+) -> Event:
+    """Correct the last state that a person recorded of a rod."""
+    own = [
+        event for event in ledger.current(rod.case, Kind.ROD_STATE)
+        if event.body["identifier"] == rod.identifier
+    ]
+    if not own:
+        raise RefusedError(
+            f"of the rod {grouped(rod.identifier)} no state was recorded that could be a mistake; "
+            "nothing was recorded",
+            field="identifier", value=rod.identifier,
+        )  # fmt: skip
+    if not told.note.strip():
+        raise InputError(
+            "a mistake is taken back with a reason: add --note; nothing was recorded",
+            field="note",
+        )
+    return ledger.record(
+        Kind.CORRECTION, rod.case, {"reason": told.note}, by, at, corrects=own[-1].seq
+    )
+
+
+_COLUMNS = (
+    Column("identifier", lambda row: grouped(row[0].identifier)),
+    Column("rod", lambda row: f"{row[0].label} {row[0].side}"),
+    Column("set", lambda row: row[0].set_name),
+    Column("was", lambda row: row[0].state),
+    Column("is", lambda row: row[1].state),
+    Column("who has it", lambda row: WHO_HAS_IT[RodState(row[1].state)]),
+    Column("entry", lambda row: row[2].seq),
+)
+
+
+def _report(
+    before: tuple[StoredRod, ...], after: tuple[StoredRod, ...], events: list[Event]
+) -> Report:
+    rows = list(zip(before, after, events, strict=True))
+    circulating = sum(rod.state in IN_CIRCULATION for rod in after)
+    return Report(
+        "Rods", (Section("Recorded", table=Table.of(_COLUMNS, rows)),),
+        {
+            "schema": 1,
+            "rods": [
+                {"identifier": new.identifier, "case": new.case, "was": old.state,
+                 "state": new.state, "entry": event.seq}
+                for old, new, event in rows
+            ],
+            "in_circulation": circulating,
+        },
+    )  # fmt: skip
