@@ -28,26 +28,20 @@ def command(
 
     Example: labkit sheet QF-1043 --out QF-1043-today.pdf
     """  # fmt: skip
+    from labkit.cli.sets.profile import open_profile
     from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import need_case
-    from labkit.workflow.record.sheet import sheet_report
+    from labkit.workflow.record.sheet import sheet_report, write_sheet
     from labkit.workflow.record.standing import standing_of_case
 
     with look_into(ledger_url) as reader:
         need_case(reader, case)
         report = sheet_report(standing_of_case(reader, case))
     if out_path is not None:
-        _write(report, out_path, given["profile_path"])
+        write_sheet(report, out_path, open_profile(given["profile_path"]))
     print_report(report, as_json)
     if not as_json:
         if out_path is not None:
             say(f"Written: {out_path}")
         print_cautions()
 
-
-def _write(report: Any, path: Path, profile_path: str | None) -> None:
-    from labkit.cli.sets.profile import open_profile
-    from labkit.documents.process_report import report_pdf
-    from labkit.exports.write.put import put_new
-
-    put_new(path, report_pdf(report, open_profile(profile_path)))

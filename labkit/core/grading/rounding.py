@@ -87,11 +87,49 @@ def rounded_pairs(
     every = [pair for own in pairs for pair in own]
     if not every:
         return (_UNKNOWN,) * len(pairs), {}
+    tried = _tried(model, designed, wanted, (owners, np.array(every, dtype=float)))
+    chosen, problems = [], {}
+    half = _half_a_step(designed, wanted.grid_mm)
+    for member in range(len(pairs)):
+        mine = np.flatnonzero(owners == member)
+        close = np.abs(tried.forward_mm) <= half[member] + TIE_MM
+        best = _best(mine, tried.error_mm, close, tried.made_mm)
+        chosen.append(_UNKNOWN if best is None else every[best])
+        if best is None and member not in designed.problems:
+            problems[member] = (
+                f"no pair of rods on the length grid of {wanted.grid_mm} mm holds the jaw between "
+                "0 % and 100 % near it; give a finer length grid"
+            )
+    return tuple(chosen), problems
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """What pairs make beside what was asked, shape (N,).
+
+    Args:
+        error_mm: Distance from the asked incisal point; infinite outside of 0 % to 100 %.
+    """
+
+    made_mm: Floats
+    forward_mm: Floats
+    error_mm: Floats
+
+
+def _tried(
+    model: JawModel, designed: Designed, wanted: Wanted, pairs: tuple[np.ndarray, Floats]
+) -> _Tried:
+    """Read back the pairs of every step.
+
+    Args:
+        pairs: The step that each pair is tried for, and its lengths.
+    """
+    owners, lengths = pairs
     near = Designed(
         designed.lengths_mm[owners], designed.mm_per_mm[owners],
         poses=None if designed.poses is None else designed.poses[owners],
     )
-    read = model.read_back(np.array(every, dtype=float), near)
+    read = model.read_back(lengths, near)
     forward = read.displacement_mm - wanted.displacement_mm[owners]
     sideways = np.zeros_like(forward)
     if read.deviation_mm is not None:
@@ -104,18 +142,7 @@ def rounded_pairs(
     )
     inside[list(read.problems)] = False
     error = np.where(inside, np.hypot(forward, sideways), np.inf)
-    chosen, problems = [], {}
-    half = _half_a_step(designed, wanted.grid_mm)
-    for member in range(len(pairs)):
-        mine = np.flatnonzero(owners == member)
-        best = _best(mine, error, np.abs(forward) <= half[member] + TIE_MM, read.displacement_mm)
-        chosen.append(_UNKNOWN if best is None else every[best])
-        if best is None and member not in designed.problems:
-            problems[member] = (
-                f"no pair of rods on the length grid of {wanted.grid_mm} mm holds the jaw between "
-                "0 % and 100 % near it; give a finer length grid"
-            )
-    return tuple(chosen), problems
+    return _Tried(read.displacement_mm, forward, error)
 
 
 def _around(sides_alone: bool, exact: Floats, grid_mm: Decimal) -> list[Pair]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+from labkit.catalog.profiles import Profile
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import WHO_HAS_IT
@@ -12,6 +14,8 @@ from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, On, Report, Section, Table
+from labkit.documents.process_report import report_pdf
+from labkit.exports.write.put import put_new
 from labkit.units import millimetres
 
 
@@ -64,6 +68,16 @@ def sheet_report(standing: CaseStanding) -> Report:
         date=standing.on,
         name="case-sheet-of-today",
     )  # fmt: skip
+
+
+def write_sheet(report: Report, path: Path, profile: Profile) -> None:
+    """Write the sheet as a PDF, a new file that is whole or absent.
+
+    Raises:
+        DeliveryError: There is such a file, or it cannot be written.
+        InputError: The lab's own template cannot be set.
+    """
+    put_new(path, report_pdf(report, profile))
 
 
 def _percent(pair: PairNow) -> str:
