@@ -29,10 +29,11 @@ ENTRY = re.compile(r"True as of entry (\d+) of the record, (\d{4}-\d\d-\d\d)")
 
 @dataclass(frozen=True)
 class Said:
-    """One screen or paper, and its text."""
+    """One screen or paper, its text, and the set that it is a paper of, if it is."""
 
     source: str
     text: str
+    set_name: str = ""
 
     @cached_property
     def lines(self) -> list[str]:
@@ -119,9 +120,9 @@ def _without_words(now: Now, said: Said) -> Iterator[str]:
         for identifier in identifiers(line)
     }
     for pair in now.pairs:
-        shown = any(rod.identifier in named for rod in pair.rods) or any(
-            names_pair(line, pair) for line in said.lines if not STORY.match(line)
-        )
+        shown = any(
+            rod.identifier in named or rod.set_name == said.set_name for rod in pair.rods
+        ) or any(names_pair(line, pair) for line in said.lines if not STORY.match(line))
         if pair.word == WITHIN_ROUNDING:  # said beside the percent, where one is told
             shown = shown and f"{pair.percent:.1f}" in NUMBER.findall(said.whole)
         if shown and pair.word.lower() not in said.whole.lower():

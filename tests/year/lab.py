@@ -187,11 +187,14 @@ class Lab:
         for name in sorted(self._folders()):
             out = self.folder / "papers" / f"{self.day}-{name}"
             self.run("papers", self.sets / name, "--out", out)
-            yield from self._papers_in(out, f"{name} again")
+            yield from self._papers_in(out, name, " again")
 
-    def _papers_in(self, folder: Path, name: str) -> Iterator[Said]:
+    def _papers_in(self, folder: Path, name: str, again: str = "") -> Iterator[Said]:
         for path in sorted((folder / "documents").glob("*.pdf")):
-            yield Said(f"{self.day} {name} {path.name}", _text(path.read_bytes()))
+            yield Said(f"{self.day} {name}{again} {path.name}", _text(path.read_bytes()), name)
+        for path in sorted((folder / "documents").glob("*.svg")):
+            words = re.findall(r">([^<>]+)</text>", path.read_text("utf-8"))
+            yield Said(f"{self.day} {name}{again} {path.name}", "\n".join(words), name)
 
     def certificates_now(self) -> Iterator[Said]:
         """Print the certificate of each release again."""

@@ -14,6 +14,8 @@ from labkit.documents.rod_drawing.lengths_table import (
 )
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.documents.rod_drawing.title_block import SheetNumber, title_block
+from labkit.documents.set_spec import part_of
+from labkit.documents.standing import marked_places
 
 NOTE_ROW_MM = 4.0
 
@@ -84,4 +86,7 @@ def note_words(subject: Subject) -> list[str]:
             "front; its label is not mirrored."
         )
     notes.append(f"{template.hardware}.")
+    uses = (use for part in subject.spec["parts"] for use in part_of(part).uses)
+    if marked := marked_places(subject.spec, uses):
+        notes.append(f"{marked}.")
     return notes
