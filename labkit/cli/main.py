@@ -35,6 +35,7 @@ _COMMANDS = {
     "certificate": "labkit.cli.inspection.certificate",
     "trial": "labkit.cli.rods.trial",
     "extra": "labkit.cli.rods.extra",
+    "order": "labkit.cli.rods.order",
     "papers": "labkit.cli.sets.papers",
     "cases": "labkit.cli.record.cases",
     "show": "labkit.cli.record.show",

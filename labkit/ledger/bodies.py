@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Annotated, Any, TypeVar
 
 from labkit.core.case import rod_life
@@ -293,6 +293,21 @@ BODIES: Mapping[Kind, type] = {
     Kind.ROD_STATE: RodState,
     Kind.CORRECTION: Correction,
 }
+
+#: The other way round.
+KINDS: Mapping[type, Kind] = {cls: kind for kind, cls in BODIES.items()}
+
+
+def body_of(value: Any) -> dict[str, Any]:
+    """Write a body as JSON content; what may be left out and is None is not there."""
+    told = {field.name: getattr(value, field.name) for field in fields(value)}
+    return {name: _written(one) for name, one in told.items() if one is not None}
+
+
+def _written(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_written(one) for one in value]
+    return body_of(value) if is_dataclass(value) else value
 
 
 def check_body(kind: Kind, body: Mapping[str, Any]) -> None:

@@ -113,9 +113,22 @@ class Reader:
         return found[0] if found else None
 
     def events(self) -> Iterator[Event]:
-        """Give all events in the order of their numbers."""
+        """Give all events in the order of their numbers.
+
+        Raises:
+            LedgerError: One is missing or was changed.
+        """
+        last = 0
         with self._database.reading() as connection:
-            yield from map(event_of, streamed(connection, select(EVENTS).order_by(EVENTS.c.seq)))
+            for row in streamed(connection, select(EVENTS).order_by(EVENTS.c.seq)):
+                event = event_of(row)
+                if event.seq != last + 1:
+                    raise LedgerError(
+                        f"event {last} is followed by {event.seq}: damaged; look with "
+                        "`labkit ledger verify`"
+                    )
+                yield event
+                last = event.seq
 
     def story(self, case: str) -> tuple[Event, ...]:
         """Tell the whole story of a case.

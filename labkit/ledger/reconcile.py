@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from labkit.ledger.events import Kind, checked_operator
+from labkit.ledger.bodies import SetAbandoned, SetMade
+from labkit.ledger.events import checked_operator
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredSet
 
@@ -165,13 +166,10 @@ def _carry_out(
     who: tuple[str, datetime.datetime],
 ) -> None:
     if decision.action is Action.RECORD_MADE:
-        body = {
-            "set": stored.name,
-            "folder": stored.folder,
-            "sums_sha256": found.sums_sha256,
-            "spec": found.spec,
-        }
-        ledger.record(Kind.SET_MADE, stored.case, body, *who)
+        spec = dict(found.spec or {})
+        ledger.write(
+            stored.case, SetMade(stored.name, stored.folder, found.sums_sha256, spec), *who
+        )
     elif decision.action is Action.RECORD_ABANDONED:
-        body = {"set": stored.name, "reason": found.why or "nothing lies in its folder"}
-        ledger.record(Kind.SET_ABANDONED, stored.case, body, *who)
+        why = found.why or "nothing lies in its folder"
+        ledger.write(stored.case, SetAbandoned(stored.name, why), *who)

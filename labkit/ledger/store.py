@@ -11,7 +11,7 @@ from sqlalchemy import insert, update
 
 from labkit.done import tell_done
 from labkit.errors import LedgerError
-from labkit.ledger.bodies import check_body
+from labkit.ledger.bodies import KINDS, body_of, check_body
 from labkit.ledger.chain import values_of
 from labkit.ledger.database import BATCH, WAIT_SECONDS, batched
 from labkit.ledger.events import Entry, Event, Head, Kind, digest_of, next_event
@@ -58,6 +58,16 @@ class Ledger(Reader):
                 f"entry {last} was recorded in {self.place}" if first == last
                 else f"entries {first} to {last} were recorded in {self.place}"
             )
+
+    def write(
+        self, case: str, what: object, by: str, at: datetime.datetime, corrects: int | None = None
+    ) -> Event:
+        """Record one event, given as the value that its kind has in `labkit.ledger.bodies`.
+
+        Raises:
+            InputError, LedgerError: As `record`.
+        """
+        return self.record(KINDS[type(what)], case, body_of(what), by, at, corrects)
 
     def record(
         self,
@@ -136,7 +146,11 @@ def look_into(url: str | None = None) -> Iterator[Reader]:
     database = open_to_look(ledger_url(url))
     try:
         with closing(Reader(database)) as reader:
-            yield reader
+            try:
+                yield reader
+            except LedgerError:
+                database.check_unchanged()  # a file half written looks like a damaged one
+                raise
         database.check_unchanged()
     finally:
         database.close()

@@ -106,6 +106,21 @@ def test_a_file_written_by_others_while_it_is_looked_at_without_a_lock(open_fold
             Pen(writer).open_case("QF-2")
 
 
+def test_what_looks_damaged_in_a_file_written_meanwhile_is_told_as_that(open_folder):
+    path = kept_file(4, open_folder)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("PRAGMA journal_mode = WAL")
+    path.chmod(0o444)
+    words = "was written while it was looked at from a place that is read-only; look again"
+    with pytest.raises(LedgerError, match=words), ExitStack() as looking:
+        with without_rights():
+            looking.enter_context(look_into(str(path)))
+        path.chmod(0o644)
+        with open_ledger(str(path)) as writer:
+            Pen(writer).open_case("QF-2")
+        raise LedgerError("event 3 was changed or is damaged")
+
+
 def test_nothing_can_be_written_through_a_look(with_log):
     words = "cannot be written: the file or its folder is read-only"
     with look_into(str(with_log)) as reader:

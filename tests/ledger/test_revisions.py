@@ -333,6 +333,15 @@ def test_a_set_whose_event_is_gone_is_told_and_not_taken_for_another(kept, kind)
         reader.sets(CASE)
 
 
+def test_an_event_that_is_gone_from_the_middle_stops_whoever_reads_them_all(kept):
+    url = kept(4, "sqlite")
+    with closing(sqlite3.connect(url)) as raw:
+        raw.execute("DELETE FROM events WHERE seq = 7")
+        raw.commit()
+    with look_into(url) as reader, pytest.raises(LedgerError, match="event 6 is followed by 8: da"):
+        list(reader.events())
+
+
 def test_a_body_of_a_later_program_is_refused_in_a_sentence():
     with pytest.raises(LedgerError, match="tells later, which this version of labkit does not"):
         require_known_keys({"identifier": "", "later": 1}, StoredReading)

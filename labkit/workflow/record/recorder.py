@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,17 +14,27 @@ from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, LedgerError, RefusedError
 from labkit.exports.write.set_folder import SUMS_FILE, Place, safe_name, sha256_of
-from labkit.ledger.bodies import MOST_NOTE
+from labkit.ledger.bodies import (
+    MOST_NOTE,
+    CaseOpened,
+    Order,
+    OrderLine,
+    Prescription,
+    RodReserved,
+    SetAbandoned,
+    SetMade,
+    SetStarted,
+    said,
+)
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
+from labkit.workflow.rods.orders import withdrawn_orders
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at
-
-Body = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -80,22 +90,22 @@ class Recorder:
             ticket = self._ticket(job, last)
             order = self._order(job, asked) if asked else None
             name = _set_name(job.number, ticket.revision)
-            self._record(Kind.SET_STARTED, job.number, {
-                "set": name,
-                "revision": revision,
-                "set_revision": ticket.revision,
-                "purpose": _purpose(job, asked),
-                "folder": str(out.resolve() / name),
-                "inputs_sha256": job.inputs_sha256,
-                "program": __version__,
-                "template": jsonable(job.case.template),
-                "process": jsonable(job.means.process),
-                "order": order,
-                "rods": list(_rods(job, ticket)),
-            })  # fmt: skip
+            self._record(job.number, SetStarted(
+                set=name,
+                revision=revision,
+                set_revision=ticket.revision,
+                purpose=_purpose(job, asked),
+                folder=str(out.resolve() / name),
+                inputs_sha256=job.inputs_sha256,
+                program=__version__,
+                template=jsonable(job.case.template),
+                process=jsonable(job.means.process),
+                rods=tuple(_rods(job, ticket)),
+                order=order,
+            ))
         return ticket
 
-    def made(self, place: Place, job: Job, spec: Body) -> None:
+    def made(self, place: Place, job: Job, spec: dict[str, Any]) -> None:
         """Record that a set was made, once it lies in its place.
 
         Args:
@@ -107,12 +117,9 @@ class Recorder:
         """
         folder = place.final.resolve()
         try:
-            self._record(Kind.SET_MADE, job.number, {
-                "set": place.name,
-                "folder": str(folder),
-                "sums_sha256": sha256_of(folder / SUMS_FILE),
-                "spec": spec,
-            })  # fmt: skip
+            self._record(
+                job.number, SetMade(place.name, str(folder), sha256_of(folder / SUMS_FILE), spec)
+            )
         except (LabkitError, OSError) as error:
             raise LedgerError(
                 f"the set in {place.final} is whole, but could not be recorded as made ({error}); "
@@ -127,17 +134,17 @@ class Recorder:
         sentence = " ".join((str(why) or type(why).__name__).split())
         reason = "".join(c for c in sentence if c.isprintable())[:MOST_NOTE]
         try:
-            self._record(Kind.SET_ABANDONED, job.number, {"set": name, "reason": reason})
+            self._record(job.number, SetAbandoned(name, reason))
         except LabkitError as error:
             self.say(f"{name}: reserved and not made; recorded as abandoned later ({error})")
 
-    def _record(self, kind: Kind, case: str, body: Body) -> int:
-        return self.ledger.record(kind, case, body, self.by, self.now()).seq
+    def _record(self, case: str, what: object) -> int:
+        return self.ledger.write(case, what, self.by, self.now()).seq
 
     def _prescription_revision(self, job: Job) -> int:
         """Find the revision that a prescription's text is, or keep it as the next one."""
         if not self.ledger.has_case(job.number):
-            self._record(Kind.CASE_OPENED, job.number, {})
+            self._record(job.number, CaseOpened())
         kept, text = self.ledger.prescriptions(job.number), job.case.source.text
         if kept and kept[-1].text == text:
             return kept[-1].revision
@@ -152,7 +159,7 @@ class Recorder:
                     "the file, so that it becomes a revision of its own",
                     where=job.case.source.name, field="prescription",
                 )  # fmt: skip
-        self._record(Kind.PRESCRIPTION, job.number, {"revision": len(kept) + 1, "text": text})
+        self._record(job.number, Prescription(len(kept) + 1, text))
         return len(kept) + 1
 
     def _ticket(self, job: Job, last: int) -> Ticket:
@@ -174,23 +181,16 @@ class Recorder:
 
     def _order(self, job: Job, asked: tuple[str, ...]) -> int:
         """Record an order of extra rods, or take up the same one that a killed run left."""
-        lines = [
-            {
-                "side": str(side),
-                "length_um": rod["length_um"],
-                "label": rod["label"],
-                "percent": rod["percent"],
-                "asked": asked[rod["step"] - 1],
-                **({"replaces": rod["replaces"]} if "replaces" in rod else {}),
-            }
+        lines = tuple(
+            OrderLine(rod.side, rod.length_um, rod.label, asked[rod.step - 1], rod.percent,
+                      rod.replaces)
             for rod in _rods(job, Ticket(job.inputs_sha256, 1))
-            for side in (rod["side"],)
-        ]
-        served = self._served_orders(job.number)
+        )
+        taken = self._served_orders(job.number) | withdrawn_orders(self.ledger, job.number).keys()
         for earlier in self.ledger.current(job.number, Kind.ORDER):
-            if earlier.seq not in served and _as_now(earlier.body["lines"]) == lines:
+            if earlier.seq not in taken and _as_now(said(earlier, Order).lines) == lines:
                 return earlier.seq
-        return self._record(Kind.ORDER, job.number, {"lines": lines})
+        return self._record(job.number, Order(lines))
 
     def _served_orders(self, case: str) -> set[int]:
         """Find the orders whose set is made or at work."""
@@ -211,33 +211,29 @@ def _set_name(case: str, revision: int) -> str:
     return f"{safe_name(case)}-r{revision}"
 
 
-def _rods(job: Job, ticket: Ticket) -> Iterator[Body]:
+def _rods(job: Job, ticket: Ticket) -> Iterator[RodReserved]:
     steps = job.case.spacer_set.steps
     for number, side in job.places():
         step = steps[number - 1]
         rod = step.rod(side)
-        yield {
-            "identifier": ticket.identifier(number, side),
-            "step": number,
-            "side": str(side),
-            "length_um": _micrometres(rod.length),
-            "label": rod.label,
-            "percent": repr(written(step.percent)),
-            **_replaced(job, number, side),
-        }
+        yield RodReserved(
+            identifier=ticket.identifier(number, side),
+            step=number,
+            side=str(side),
+            length_um=_micrometres(rod.length),
+            label=rod.label,
+            percent=repr(written(step.percent)),
+            replaces=job.replaces[number, side].identifier if job.replaces else None,
+        )
 
 
-def _as_now(lines: list[Body]) -> list[Body]:
+def _as_now(lines: tuple[OrderLine, ...]) -> tuple[OrderLine, ...]:
     """Give the lines of an order as they are written today: older ones have uncut percentages."""
-    return [
-        line if line["percent"] is None
-        else {**line, "percent": repr(written(float(line["percent"])))}
+    return tuple(
+        line if line.percent is None
+        else replace(line, percent=repr(written(float(line.percent))))
         for line in lines
-    ]  # fmt: skip
-
-
-def _replaced(job: Job, step: int, side: Side) -> Body:
-    return {"replaces": job.replaces[step, side].identifier} if job.replaces else {}
+    )
 
 
 def _micrometres(length: Decimal) -> int:
