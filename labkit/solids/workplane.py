@@ -27,7 +27,7 @@ def rod(
 
     Args:
         template: Name of a rod template that comes with the program, or a template of your own.
-        label: Functional length as engraved, with L or R after it where the template marks sides.
+        label: Functional length as engraved, with L or R after it where sides are marked.
         hand: Which way the engraved face of a template with left and right parts looks.
         compensation: What a process adds; by default the rod has its nominal sizes.
 

@@ -108,9 +108,9 @@ def test_default_tolerances_are_those_of_the_class_at_each_length():
 
 def test_limits_are_checked_when_made():
     with pytest.raises(InputError, match=r"longest rod .16 mm. is shorter than the shortest"):
-        LengthLimits(D(60), D(16), "f", "reversed", handed=False)
+        LengthLimits(D(60), D(16), "f", "reversed")
     with pytest.raises(InputError, match="class v has no tolerance for 2 mm"):
-        LengthLimits(D(2), D(16), "v", "short", handed=False)
+        LengthLimits(D(2), D(16), "v", "short")
 
 
 def test_the_same_prescription_gives_the_same_set():

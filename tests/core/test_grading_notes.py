@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -65,7 +64,7 @@ def test_sides_more_than_half_a_millimetre_apart_are_noted():
 
 
 def test_a_label_that_turns_into_another_rod_is_noted():
-    limits = LengthLimits(D(5), D(60), "f", "short", handed=True)
+    limits = LengthLimits(D(5), D(60), "f", "short")
     side = Anchors(9.8)
     grading = Grading(GradingUnit.ADVANCEMENT, decimals(7, "8.2"), start=D(7))
     finding = noted(plain(left=side, right=side, grading=grading), "label_turns_into_another",
@@ -79,7 +78,7 @@ def test_a_label_that_turns_into_another_rod_is_noted():
 def test_a_label_that_turns_into_a_plausible_length_is_noted():
     # On a grid of 0.05 mm, 16.95 does not turn, but 18.60 turns into 09.81 and 19.90 into 06.61:
     # none is a length. On a grid of 0.01 mm 18.96 turns into 96.81, and 61.86 into 98.19.
-    limits = LengthLimits(D(16), D(110), "f", "long", handed=True)
+    limits = LengthLimits(D(16), D(110), "f", "long")
     prescription = plain(
         left=Anchors(18.96), right=Anchors(18.96),
         grading=Grading(GradingUnit.ADVANCEMENT, decimals(7), grid_mm=D("0.01")),
@@ -91,26 +90,12 @@ def test_a_label_that_turns_into_a_plausible_length_is_noted():
 
 @pytest.mark.parametrize("length", [16.9, 18.81, 60.0, 34.0])
 def test_labels_that_turn_into_no_length_are_not_noted(length):
-    limits = LengthLimits(D("0.6"), D(120), "f", "any", handed=True)
+    limits = LengthLimits(D("0.6"), D(120), "f", "any")
     side = Anchors(length)
     grid = D("0.1") if length != 18.81 else D("0.01")
     grading = Grading(GradingUnit.ADVANCEMENT, decimals(7), grid_mm=grid)
     codes = found(plain(left=side, right=side, grading=grading), limits)
     assert not [code for code in codes if code.startswith("label_turns")]
-
-
-def test_one_label_on_both_sides_at_different_steps_is_noted_without_hand():
-    prescription = plain(left=Anchors(34.6))
-    finding = noted(prescription, "label_shared_by_sides")
-    assert finding.message == (
-        "left and right rods of different steps bear one label: 35.6 (left 60 %, right 50 %), "
-        "34.6 (left 70 %, right 60 %), 33.6 (left 80 %, right 70 %), 32.6 (left 90 %, right 80 %), "
-        "31.6 (left 100 %, right 90 %); on template eye-eye-flat, which has no hand, they are one "
-        "part, so go by side and step when handing them out"
-    )
-    assert grade(prescription, LIMITS).refused == ()
-    handed = replace(LIMITS, handed=True)
-    assert "label_shared_by_sides" not in found(prescription, handed)
 
 
 def test_average_values_are_noted():

@@ -22,8 +22,8 @@ from labkit.core.grading.prescription import (
 )
 from labkit.core.grading.steps import LengthLimits
 
-LIMITS = LengthLimits(Decimal(16), Decimal(60), "f", "eye-eye-flat", handed=False)
-WIDE_LIMITS = LengthLimits(Decimal("0.6"), Decimal(120), "f", "any length", handed=True)
+LIMITS = LengthLimits(Decimal(16), Decimal(60), "f", "eye-eye-flat")
+WIDE_LIMITS = LengthLimits(Decimal("0.6"), Decimal(120), "f", "any length")
 PULL = Anchors(upper=(5.0, 24.0, 6.0), lower=(-24.0, 25.0, -6.0))
 PULL_RIGHT = Anchors(upper=(5.0, -24.0, 6.0), lower=(-24.0, -25.0, -6.0))
 

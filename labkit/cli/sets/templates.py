@@ -91,7 +91,7 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
             "sides",
             "left and right are mirror parts, marked L and R"
             if template.handed
-            else "one part serves both sides",
+            else "one shape serves both sides, marked L and R where their lengths differ",
         ),
     ]
 

@@ -14,7 +14,6 @@ from labkit.core.grading.grade import check_recorded, compute_steps, set_of
 from labkit.core.grading.hold import check_holds
 from labkit.core.grading.notes import (
     average_values,
-    shared_labels,
     sides_apart,
     turned_labels,
 )
@@ -175,10 +174,7 @@ def _notes(
         label for row in series for label in (row.left, row.right) if label
     ))
     yield from sides_apart(steps)
-    box = tuple((f"{row.percent:.1f} %", row.left, row.right) for row in series)
-    for finding in (
-        *turned_labels(labels, prescription.grading, limits), *shared_labels(box, limits),
-    ):
+    for finding in turned_labels(labels, prescription.grading, limits):
         if new & set(finding.where.split(", ")):  # the others were noted with the earlier sets
             yield finding
     yield from average_values(prescription)

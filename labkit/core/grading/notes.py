@@ -13,9 +13,6 @@ from labkit.core.grading.steps import LengthLimits, Step
 from labkit.core.label.rules import upside_down
 from labkit.units import label_decimals, millimetres, plain
 
-#: A step's name, its left and its right label.
-LabelPair = tuple[str, str, str]
-
 #: The professional definition of an effective appliance: increments of 1 mm or less over a
 #: protrusive range of at least 5 mm (AADSM consensus, doi 10.15331/jdsm.3738).
 WIDEST_STEP_MM = 1.0
@@ -33,8 +30,7 @@ def set_notes(
     return (
         *_wide_steps(steps), *_moved_by_rounding(steps), *_short_span(steps), *sides_apart(steps),
         *turned_labels(_labels(steps), prescription.grading, limits),
-        *shared_labels(_label_pairs(steps), limits), *average_values(prescription),
-        *_no_start(prescription.grading),
+        *average_values(prescription), *_no_start(prescription.grading),
     )
 
 
@@ -102,10 +98,6 @@ def _labels(steps: tuple[Step, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(step.rod(side).label for step in steps for side in Side))
 
 
-def _label_pairs(steps: tuple[Step, ...]) -> tuple[LabelPair, ...]:
-    return tuple((step.name, step.left.label, step.right.label) for step in steps)
-
-
 def turned_labels(
     labels: tuple[str, ...], grading: Grading, limits: LengthLimits
 ) -> Iterator[Finding]:
@@ -145,35 +137,6 @@ def _plausible(turned: str, decimals: int, limits: LengthLimits) -> bool:
     if not whole or not point or len(fraction) != decimals:
         return False
     return str(int(whole)) == whole and limits.allows(Decimal(turned))
-
-
-def shared_labels(pairs: tuple[LabelPair, ...], limits: LengthLimits) -> Iterator[Finding]:
-    """Note labels that a left and a right rod of different steps share on a part without hand.
-
-    Args:
-        pairs: Name, left label and right label of every step in the case box; a label is empty
-            where that side has no rod.
-
-    Yields:
-        At most one note.
-    """
-    if limits.handed:
-        return
-    shared = [
-        (left[1], left[0], right[0])
-        for left in pairs for right in pairs
-        if left is not right and left[1] and left[1] == right[2]
-    ]
-    if not shared:
-        return
-    named = ", ".join(f"{label} (left {left}, right {right})" for label, left, right in shared)
-    yield note(
-        "label_shared_by_sides",
-        f"left and right rods of different steps bear one label: {named}; on template "
-        f"{limits.template}, which has no hand, they are one part, so go by side and step when "
-        "handing them out",
-        ", ".join(label for label, _, _ in shared),
-    )
 
 
 def average_values(prescription: Prescription) -> Iterator[Finding]:

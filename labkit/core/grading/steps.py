@@ -54,7 +54,6 @@ class LengthLimits:
         shortest_mm, longest_mm: Limits of the functional length, both included.
         tolerance_class: Class of ISO 2768-1, "f", "m", "c" or "v".
         template: Name of the template, for the sentences of findings.
-        handed: Whether left and right are mirror parts.
 
     Raises:
         InputError: The limits are reversed, or the class has no tolerance at one of them.
@@ -64,7 +63,6 @@ class LengthLimits:
     longest_mm: Decimal
     tolerance_class: str
     template: str
-    handed: bool
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -84,7 +82,6 @@ class LengthLimits:
         return cls(
             shortest_mm=template.shortest_mm, longest_mm=template.longest_mm,
             tolerance_class=template.length_tolerance, template=template.name,
-            handed=template.handed,
         )
 
     def allows(self, length: Decimal) -> bool:

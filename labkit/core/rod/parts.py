@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from labkit.core.grading.prescription import Action, Side
@@ -53,18 +54,30 @@ def hand_of(side: Side, action: Action) -> Hand:
     return Hand.MINUS_Y if outward_plus else Hand.PLUS_Y
 
 
-def parts_of(spacer_set: SpacerSet, template: RodTemplate) -> tuple[Part, ...]:
+def sides_unlike(pairs: Iterable[tuple[object, object]]) -> bool:
+    """Tell whether left and right differ in any pair: then each rod says which side it is of."""
+    return any(left != right for left, right in pairs)
+
+
+def parts_of(
+    spacer_set: SpacerSet, template: RodTemplate, marked: bool | None = None
+) -> tuple[Part, ...]:
     """List the parts of a set, longest first within each side mark.
 
-    Where the ends are alike one part serves both sides, so equal labels on left and right
-    are two pieces of one part; otherwise left and right are mirror parts with a mark each.
+    Where the ends are alike and left and right are equal at every step, equal labels on left
+    and right are two pieces of one part; otherwise every rod bears L or R.
 
     Args:
         spacer_set: A graded set without refusals.
+        marked: Whether rods of a template without hand bear L and R, where other rods of the case
+            decide it; None where the steps of this set do.
 
     Returns:
         The parts, by mark and falling length.
     """
+    if marked is None:
+        marked = sides_unlike((step.left.length, step.right.length) for step in spacer_set.steps)
+    marked = marked or template.label.side_mark
     uses: dict[Rod, list[Use]] = {}
     for number, step in enumerate(spacer_set.steps, 1):
         for side, rod_length in ((Side.LEFT, step.left), (Side.RIGHT, step.right)):
@@ -72,7 +85,7 @@ def parts_of(spacer_set: SpacerSet, template: RodTemplate) -> tuple[Part, ...]:
                 template=template,
                 length=rod_length.length,
                 hand=hand_of(side, spacer_set.action) if template.handed else Hand.MINUS_Y,
-                mark=side[0].upper() if template.label.side_mark else "",
+                mark=side[0].upper() if marked else "",
                 bar=needs_bar(rod_length.label),
             )
             uses.setdefault(rod, []).append(Use(number, side))

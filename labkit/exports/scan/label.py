@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,8 +94,8 @@ def read_scan_label(
     Formula: for each face that may bear it, each way up and each form (number of decimals, bar),
     the characters' places are known; each place gets the character of the highest correlation.
 
-    Validity: labels as the program engraves them: length, side mark where the template has one, a
-    bar where the length can be misread upside down.
+    Validity: labels as the program engraves them: length, side mark where the template has one or
+    the sides differ, a bar where the length can be misread upside down.
     """
     readings: list[_Reading] = []
     forms = list(_forms(template, lettering))
@@ -114,7 +115,7 @@ def read_scan_label(
     seen = best.view.seen
     if problem:
         return ScanLabel("", "", 0, best.chars, problem, seen), pose
-    mark = best.text[-1] if template.label.side_mark else ""
+    mark = best.text[-1] if best.text[-1] in MARKS else ""
     text = best.text.removesuffix(mark)
     inward = (1 if best.flipped else -1) if template.handed else 0
     return ScanLabel(text, mark, inward, best.chars, "", seen), best.pose
@@ -151,15 +152,14 @@ def _view(
 def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
     """Lay out labels of every form; their digits only hold the places."""
     fewest, most = (len(str(int(end))) for end in (template.shortest_mm, template.longest_mm))
-    mark = MARKS[0] if template.label.side_mark else ""
-    for whole in range(fewest, most + 1):
-        for decimals in DECIMALS:
-            text = "8" * whole + "." + "8" * decimals + mark
-            for bar in (False, True):
-                try:
-                    yield lay_out(lettering, text, bar, template.label.height_mm)
-                except LabelError:  # a lettering without some character
-                    continue
+    marks = (MARKS[0],) if template.label.side_mark else ("", MARKS[0])
+    wholes = range(fewest, most + 1)
+    for whole, decimals, mark, bar in product(wholes, DECIMALS, marks, (False, True)):
+        text = "8" * whole + "." + "8" * decimals + mark
+        try:
+            yield lay_out(lettering, text, bar, template.label.height_mm)
+        except LabelError:  # a lettering without some character
+            continue
 
 
 def _read(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from labkit.core.case.extra_rods import ExtraRods, SeriesRow, extra_rods
 from labkit.core.case.rods_out import RodOut
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.label.lettering import Lettering
+from labkit.core.rod.parts import sides_unlike
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
@@ -119,11 +120,19 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
     found, case = _graded(ledger, order, template, (installed.templates, rods_out(rods)))
     profile = installed.profile or profile_of(made.spec.content if made.spec else {})
     means = Means(process, installed.lettering, profile)
-    planned = planned_parts(case, process, installed.lettering)
+    marked = _bear_marks(ledger.sets(order.case), found.series)
+    planned = planned_parts(replace(case, marked=marked), process, installed.lettering)
     series = _series(found.series, rods, _revisions(ledger, order.case))
     asked = {"extra": [vars(place) for place in series]}
     digest = inputs_sha256(case, process, profile, asked)
     return Job(case, means, tuple(planned), digest, series)
+
+
+def _bear_marks(sets: Iterable[StoredSet], series: Iterable[SeriesRow]) -> bool:
+    """Tell whether extra rods bear L and R: those of the case do, or left and right differ now."""
+    parts = (part for stored in sets if stored.spec for part in stored.spec.content["parts"])
+    pairs = ((row.left, row.right) for row in series if row.left and row.right)
+    return any(part["mark"] for part in parts) or sides_unlike(pairs)
 
 
 def last_set(ledger: Ledger, case: str) -> StoredSet:

@@ -207,7 +207,10 @@ def replacement_job(
     assert stored is not None
     assert stored.spec is not None
     spec = stored.spec.content
-    case = _case(ledger, stored, graded_of(spec), rods)
+    case = replace(
+        _case(ledger, stored, graded_of(spec), rods),
+        marked=any(part["mark"] for part in spec["parts"]),
+    )
     process = as_stored(Process, stored.process, {}, stored.name, accept=True)
     replaces = {(rod.step, Side(rod.side)): _replaced(rod, stored) for rod in rods}
     planned = _pieces(planned_parts(case, process, means[0]), replaces)

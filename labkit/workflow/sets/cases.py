@@ -21,12 +21,18 @@ from labkit.errors import LabelError, RefusedError
 
 @dataclass(frozen=True)
 class Case:
-    """A prescription with its template and its graded lengths."""
+    """A prescription with its template and its graded lengths.
+
+    Args:
+        marked: Whether rods of a template without hand bear L and R, where other rods of the case
+            decide it; None where the steps of this set do.
+    """
 
     source: TomlSource
     prescription: Prescription
     template: RodTemplate
     spacer_set: SpacerSet
+    marked: bool | None = None
 
     @property
     def refusals(self) -> tuple[Finding, ...]:

@@ -107,7 +107,7 @@ def planned_parts(
     refuse_if_refused(case)
     check_walls(case.template, process)
     planned = []
-    for part in parts_of(case.spacer_set, case.template):
+    for part in parts_of(case.spacer_set, case.template, case.marked):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
         check_label(lettering, rod.template, process, engraving, float(rod.length))

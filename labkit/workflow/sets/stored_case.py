@@ -118,7 +118,6 @@ def limits_of(template: dict[str, Any]) -> LengthLimits:
             longest_mm=Decimal(repr(template["longest_mm"])),
             tolerance_class=template["length_tolerance"],
             template=template["name"],
-            handed=template["lower"] != template["upper"],
         )
     except (KeyError, ArithmeticError) as error:
         raise InputError(
