@@ -100,10 +100,10 @@ def operator_option(words: str, **settings: Any) -> Decorator:
     )
 
 
-def sets_option(words: str) -> Decorator:
+def sets_option(words: str, *, required: bool = True) -> Decorator:
     """Give the option --out, which passes the folder that holds the sets as `out_dir`."""
     return click.option(
-        "--out", "out_dir", required=True, metavar="DIR",
+        "--out", "out_dir", required=required, metavar="DIR",
         type=click.Path(path_type=Path, file_okay=False),
         help=f"Folder that holds the sets; {words} a new folder in it.",
     )

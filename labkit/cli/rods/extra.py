@@ -11,20 +11,21 @@ import click
 import rich_click
 
 from labkit.cli.common import (
-    BY,
     LEDGER,
     PROCESSES,
     PROFILE,
     TEMPLATES,
     Decorator,
     counting,
+    operator_option,
     print_cautions,
+    print_error,
     print_json,
     print_problems,
     sets_option,
 )
 from labkit.cli.numbers import Number
-from labkit.cli.print_report import print_table
+from labkit.cli.print_report import print_report, print_table
 from labkit.cli.process.notes import note_all, process_words, say_first
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.sets.profile import named_profile
@@ -38,15 +39,15 @@ from labkit.core.case.extra_requests import (
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
-from labkit.errors import InputError
+from labkit.errors import EXIT_REFUSED, InputError
 from labkit.units import millimetres
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from labkit.core.findings import Finding
     from labkit.core.rod.rods import Process
-    from labkit.workflow.rods.extra import Installed
+    from labkit.workflow.rods.extra import ExtraOrder, Installed
     from labkit.workflow.sets.make import MadeSet
 
 
@@ -66,7 +67,9 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 @_asks("--between", nargs=2, metavar="LOW HIGH",
        help="Steps between two percentages, evenly spaced; with --count.")
 @click.option("--count", type=int, default=1, show_default=True, help="How many between.")
-@sets_option("the new rods are")
+@sets_option("the new rods are", required=False)
+@click.option("--dry-run", is_flag=True,
+              help="Only look: show steps, series and findings; --out and --by are not needed.")
 @click.option("--template-as-stored", is_flag=True,
               help="Take the rod template as recorded, although the installed one has changed.")
 @click.option("--process-as-stored", is_flag=True,
@@ -74,25 +77,63 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 @TEMPLATES
 @PROCESSES
 @PROFILE
-@BY
+@operator_option("orders them; it is recorded; not needed with --dry-run.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
-def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: Any) -> None:
+def command(
+    case: str, by: str | None, ledger_url: str | None, as_json: bool, **asked: Any
+) -> None:
     """Make extra rods for a recorded case, as its first ones were made.
 
     CASE is the lab's case number. The rods are made from the prescription, rod template and
     process in the ledger; a rod that is out already, or that could be confused with one that is,
-    is refused. The case sheet shows the whole series with the new rods marked.
+    is refused. The case sheet shows the whole series with the new rods marked. With --dry-run
+    nothing is written, reserved or ordered.
 
     Example: labkit extra QF-1043 --percent 68.75 --out sets --by anna
+
+    labkit extra QF-1043 --between 62.5 75 --count 2 --dry-run
     """  # fmt: skip
-    from labkit.documents.set_spec import process_of
-    from labkit.workflow.process.trend import case_process, trend_findings
-    from labkit.workflow.rods.extra import ExtraOrder, make_extra
+    from labkit.workflow.rods.extra import ExtraOrder
 
     order = ExtraOrder(
         case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
     )
+    if asked["dry_run"]:
+        _look(order, _installed(asked), ledger_url, as_json)
+        return
+    if by is None or asked["out_dir"] is None:
+        missing = "--by" if by is None else "--out"
+        raise InputError(
+            f"extra rods are made and recorded, and {missing} is missing; give --out DIR and "
+            "--by CODE, or look only, with --dry-run"
+        )
+    _make(order, (by, ledger_url), as_json, asked)
+
+
+def _look(
+    order: ExtraOrder, installed: Installed, ledger_url: str | None, as_json: bool
+) -> None:
+    from labkit.ledger.store import look_into
+    from labkit.workflow.rods.extra_report import look_at_extra
+
+    with look_into(ledger_url) as reader:
+        looked = look_at_extra(reader, order, installed)
+    print_report(looked.report, as_json)
+    note_all(_beyond(looked.plan.process, looked.plan.lengths), to_stderr=as_json)
+    if looked.refusal is not None:
+        print_error(looked.refusal)
+        click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _make(
+    order: ExtraOrder, who: tuple[str, str | None], as_json: bool, asked: Mapping[str, Any]
+) -> None:
+    from labkit.documents.set_spec import process_of
+    from labkit.workflow.process.trend import case_process, trend_findings
+    from labkit.workflow.rods.extra import make_extra
+
+    case, (by, ledger_url) = order.case, who
     installed = _installed(asked)
     with recording_into(ledger_url, by) as recorder:
         process = case_process(case, recorder.ledger)
@@ -102,7 +143,7 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
         note_all(drift, to_stderr=as_json)
         with counting(f"Extra rods for {case}") as step:
             made = make_extra(order, installed, asked["out_dir"], step, recorder)
-    beyond = _beyond(process, made)
+    beyond = _beyond(process, {Decimal(part["length_mm"]) for part in made.spec["parts"]})
     note_all(beyond, to_stderr=as_json)
     if as_json:
         noted = {"process_findings": jsonable((*drift, *beyond)), "changed": made.changed}
@@ -114,11 +155,10 @@ def command(case: str, by: str, ledger_url: str | None, as_json: bool, **asked: 
     print_cautions()
 
 
-def _beyond(process: Process | None, made: MadeSet) -> tuple[Finding, ...]:
+def _beyond(process: Process | None, lengths: Collection[Decimal]) -> tuple[Finding, ...]:
     """Note new rods outside of the range that their process was calibrated in."""
     from labkit.workflow.process.trend import range_findings
 
-    lengths = {Decimal(part["length_mm"]) for part in made.spec["parts"]}
     return range_findings(process, lengths) if process else ()
 
 

@@ -1,8 +1,9 @@
-"""`labkit prescription`: start a prescription file, or check one."""
+"""`labkit prescription`: start a prescription file, check one, or record a revision."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 import rich_click
@@ -10,7 +11,10 @@ import rich_click
 from labkit.catalog.places import templates_dir
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import read_text
-from labkit.cli.common import RX, TEMPLATES, Run, print_notes
+from labkit.cli import clock
+from labkit.cli.common import BY, LEDGER, RX, TEMPLATES, Run, open_source, print_notes, say
+from labkit.cli.print_report import print_report
+from labkit.cli.record.recording import recording_into, said
 from labkit.core.grading.prescription import JawModelName
 from labkit.errors import InputError
 from labkit.units import counted
@@ -19,7 +23,7 @@ from labkit.workflow.sets.cases import open_case
 
 @click.group("prescription", cls=rich_click.RichGroup)
 def command() -> None:
-    """Start a prescription file, or check one."""
+    """Start a prescription file, check one, or record a revision."""
 
 
 @command.command(cls=rich_click.RichCommand)
@@ -91,3 +95,40 @@ def check(prescriptions: tuple[str, ...], template_places: tuple[str, ...]) -> N
             )
             print_notes(case.spacer_set.findings)
     run.finish(cautions=False)
+
+
+@command.command(cls=rich_click.RichCommand)
+@click.argument("prescription", metavar="RX")
+@click.option("--reason", default="", metavar="TEXT", help="Why it is revised; it is recorded.")
+@click.option("--despite-trial", is_flag=True,
+              help="Record it although it sets aside what an accepted trial fit gave.")
+@TEMPLATES
+@BY
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object: the case sheet of today.")
+def record(
+    prescription: str, reason: str, by: str, ledger_url: str | None, as_json: bool, **given: Any
+) -> None:
+    """Record a revised prescription of a case, without making a set.
+
+    A new bite, a remade splint or other anchors change what every rod makes. What is printed is
+    the case sheet of today, with each pair and rod in circulation on the revised prescription.
+
+    Example: labkit prescription record QF-1043.toml --reason "splint remade" --by anna
+    """  # fmt: skip
+    from labkit.workflow.record.prescribe import record_prescription
+    from labkit.workflow.record.sheet import sheet_report
+    from labkit.workflow.record.standing import standing_of_case
+
+    source, templates = open_source(prescription), rod_templates(given["template_places"])
+    with recording_into(ledger_url, by) as recorder:
+        done = record_prescription(
+            recorder.ledger, source, templates, reason, (by, clock.now()),
+            despite_trial=given["despite_trial"],
+        )
+        case = done.stored.case
+        if recorder.ledger.sets(case):
+            print_report(sheet_report(standing_of_case(recorder.ledger, case)), as_json)
+        say(done.words, to_stderr=as_json)
+        if done.recorded:
+            said(recorder, to_stderr=as_json)

@@ -19,7 +19,6 @@ from labkit.ledger.bodies import (
     CaseOpened,
     Order,
     OrderLine,
-    Prescription,
     RodReserved,
     SetAbandoned,
     SetMade,
@@ -32,6 +31,7 @@ from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
+from labkit.workflow.record.prescribe import prescribe
 from labkit.workflow.rods.orders import withdrawn_orders
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at
@@ -145,22 +145,11 @@ class Recorder:
         """Find the revision that a prescription's text is, or keep it as the next one."""
         if not self.ledger.has_case(job.number):
             self._record(job.number, CaseOpened())
-        kept, text = self.ledger.prescriptions(job.number), job.case.source.text
-        if kept and kept[-1].text == text:
-            return kept[-1].revision
-        for earlier in kept:
-            if earlier.text == text and job.replaces:
-                return earlier.revision  # a rod in place of another is made as that one was
-            if earlier.text == text:
-                raise RefusedError(
-                    f"this text is revision {earlier.revision} of the prescription of "
-                    f"{job.number}, but revision {kept[-1].revision} has replaced it; make the "
-                    "set from the newest, or, if the prescriber goes back, say so in a comment of "
-                    "the file, so that it becomes a revision of its own",
-                    where=job.case.source.name, field="prescription",
-                )  # fmt: skip
-        self._record(job.number, Prescription(len(kept) + 1, text))
-        return len(kept) + 1
+        if job.replaces:
+            for earlier in self.ledger.prescriptions(job.number):
+                if earlier.text == job.case.source.text:
+                    return earlier.revision  # a rod in place of another is made as that one was
+        return prescribe(self.ledger, job.number, job.case.source, "", (self.by, self.now()))
 
     def _ticket(self, job: Job, last: int) -> Ticket:
         """Choose the revision and identifiers that nothing in the ledger bears."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from pathlib import Path
 
 from labkit.catalog.prescriptions import read_prescription
@@ -18,13 +19,14 @@ from labkit.core.case.extra_requests import (
 )
 from labkit.core.case.extra_rods import ExtraRods, SeriesRow, extra_rods
 from labkit.core.case.rods_out import RodOut
+from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import LengthLimits
-from labkit.core.label.lettering import Lettering
-from labkit.core.rod.parts import sides_unlike
+from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.rod.parts import Part, sides_unlike
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
-from labkit.ledger.store import Ledger
+from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
@@ -100,7 +102,61 @@ def make_extra(
     return build_set(out, order.case, begin, progress, recorder)
 
 
-def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
+@dataclass(frozen=True)
+class ExtraPlan:
+    """Extra rods worked out from the record; refusals are among the findings of the case.
+
+    Args:
+        process: What they are to be made with.
+        series: The whole series, new settings with the revision 0.
+        marked: Whether they bear L and R.
+    """
+
+    case: Case
+    process: Process
+    profile: Profile
+    series: tuple[SeriesPlace, ...]
+    marked: bool
+
+    def planned(self, lettering: Lettering) -> list[tuple[Part, Engraving]]:
+        """List the parts with their labels.
+
+        Raises:
+            RefusedError: As `planned_parts`.
+        """
+        return planned_parts(replace(self.case, marked=self.marked), self.process, lettering)
+
+    @property
+    def lengths(self) -> frozenset[Decimal]:
+        """Lengths of the new rods, mm."""
+        steps = self.case.spacer_set.steps
+        return frozenset(step.rod(side).length for step in steps for side in Side)
+
+
+def extra_plan(reader: Reader, order: ExtraOrder, installed: Installed) -> ExtraPlan:
+    """Work out extra rods from the record; nothing is written.
+
+    Raises:
+        RefusedError: The template or process has changed.
+        InputError, LedgerError: The case has no recorded set.
+    """
+    need_case(reader, order.case)
+    made = last_set(reader, order.case)
+    template = as_stored(RodTemplate,
+        made.template, installed.templates, made.name, accept=order.template_as_stored
+    )
+    process = as_stored(Process,
+        made.process, installed.processes, made.name, accept=order.process_as_stored
+    )
+    rods = reader.rods(order.case)
+    found, case = _graded(reader, order, template, (installed.templates, rods_out(rods)))
+    profile = installed.profile or profile_of(made.spec.content if made.spec else {})
+    series = _series(found.series, rods, _revisions(reader, order.case))
+    marked = _bear_marks(reader.sets(order.case), found.series)
+    return ExtraPlan(case, process, profile, series, marked)
+
+
+def extra_job(reader: Reader, order: ExtraOrder, installed: Installed) -> Job:
     """Work out extra rods from the record, before anything is reserved or built.
 
     Args:
@@ -109,23 +165,12 @@ def extra_job(ledger: Ledger, order: ExtraOrder, installed: Installed) -> Job:
     Raises:
         RefusedError: As `make_extra`.
     """
-    made = last_set(ledger, order.case)
-    template = as_stored(RodTemplate,
-        made.template, installed.templates, made.name, accept=order.template_as_stored
-    )
-    process = as_stored(Process,
-        made.process, installed.processes, made.name, accept=order.process_as_stored
-    )
-    rods = ledger.rods(order.case)
-    found, case = _graded(ledger, order, template, (installed.templates, rods_out(rods)))
-    profile = installed.profile or profile_of(made.spec.content if made.spec else {})
-    means = Means(process, installed.lettering, profile)
-    marked = _bear_marks(ledger.sets(order.case), found.series)
-    planned = planned_parts(replace(case, marked=marked), process, installed.lettering)
-    series = _series(found.series, rods, _revisions(ledger, order.case))
-    asked = {"extra": [vars(place) for place in series]}
-    digest = inputs_sha256(case, process, profile, asked)
-    return Job(case, means, tuple(planned), digest, series)
+    plan = extra_plan(reader, order, installed)
+    means = Means(plan.process, installed.lettering, plan.profile)
+    planned = plan.planned(installed.lettering)
+    asked = {"extra": [vars(place) for place in plan.series]}
+    digest = inputs_sha256(plan.case, plan.process, plan.profile, asked)
+    return Job(plan.case, means, tuple(planned), digest, plan.series)
 
 
 def _bear_marks(sets: Iterable[StoredSet], series: Iterable[SeriesRow]) -> bool:
@@ -135,7 +180,7 @@ def _bear_marks(sets: Iterable[StoredSet], series: Iterable[SeriesRow]) -> bool:
     return any(part["mark"] for part in parts) or sides_unlike(pairs)
 
 
-def last_set(ledger: Ledger, case: str) -> StoredSet:
+def last_set(ledger: Reader, case: str) -> StoredSet:
     """Give the newest made set of a case; rods in place of others are made as older ones were.
 
     Raises:
@@ -152,7 +197,7 @@ def last_set(ledger: Ledger, case: str) -> StoredSet:
 
 
 def _graded(
-    ledger: Ledger,
+    ledger: Reader,
     order: ExtraOrder,
     template: RodTemplate,
     known: tuple[Mapping[str, RodTemplate], tuple[RodOut, ...]],
@@ -171,7 +216,7 @@ def _graded(
     return found, Case(source, prescription, template, graded)
 
 
-def _revisions(ledger: Ledger, case: str) -> dict[str, int]:
+def _revisions(ledger: Reader, case: str) -> dict[str, int]:
     return {stored.name: stored.set_revision for stored in ledger.sets(case)}
 
 

@@ -1,0 +1,138 @@
+"""Revisions of a prescription in the record."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from labkit.catalog.toml_source import TomlSource
+from labkit.core.case.standing import same_percents
+from labkit.core.rod.rods import RodTemplate
+from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.ledger.bodies import Prescription, said
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredPrescription
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.record.story import moment
+from labkit.workflow.sets.cases import Case, open_case, refuse_if_refused
+from labkit.workflow.sets.stored_case import read_stored
+
+Who = tuple[str, datetime.datetime]
+
+
+@dataclass(frozen=True)
+class Prescribed:
+    """A revision that holds now.
+
+    Args:
+        recorded: Whether it was recorded just now; else it was the newest one already.
+        changes: Whether rods make other percentages than before.
+    """
+
+    stored: StoredPrescription
+    recorded: bool
+    changes: bool
+
+    @property
+    def words(self) -> str:
+        """What was done, in a sentence."""
+        one = self.stored
+        if not self.recorded:
+            return (
+                f"This text is prescription revision {one.revision} of {one.case} already, "
+                f"recorded by {one.stamp.by} on {moment(one.stamp.at)}; nothing was recorded"
+            )
+        what = "rods make other percentages now" if self.changes else "no rod's percentage changes"
+        return (
+            f"Prescription revision {one.revision} of {one.case} recorded, entry {one.stamp.seq}; "
+            f"{what}"
+        )
+
+
+def prescribe(ledger: Ledger, case: str, source: TomlSource, reason: str, who: Who) -> int:
+    """Find the revision that a prescription's text is, or keep it as the next one.
+
+    Args:
+        case: A case that is open.
+        reason: Why it is revised, empty if nobody said.
+
+    Raises:
+        RefusedError: The text is an earlier revision, which another one has replaced.
+        LedgerError: The ledger cannot be written.
+    """
+    kept = ledger.prescriptions(case)
+    if kept and kept[-1].text == source.text:
+        return kept[-1].revision
+    for earlier in kept:
+        if earlier.text == source.text:
+            raise RefusedError(
+                f"this text is revision {earlier.revision} of the prescription of {case}, but "
+                f"revision {kept[-1].revision} has replaced it; make the set from the newest, or, "
+                "if the prescriber goes back, say so in a comment of the file, so that it becomes "
+                "a revision of its own",
+                where=source.name, field="prescription",
+            )
+    due = len(kept) + 1
+    ledger.write(case, Prescription(due, source.text, reason or None), *who)
+    return due
+
+
+def record_prescription(
+    ledger: Ledger, source: TomlSource, templates: Mapping[str, RodTemplate], reason: str,
+    who: Who, *, despite_trial: bool = False,
+) -> Prescribed:
+    """Revise the prescription of a recorded case, without making a set.
+
+    Args:
+        reason: Why it is revised.
+        despite_trial: Record it although it undoes an accepted trial fit.
+
+    Raises:
+        InputError: It is no usable prescription, its case is not recorded, or no reason is given.
+        RefusedError: A rule of the trade refuses it, it is an earlier revision, or it undoes an
+            accepted trial fit.
+        LedgerError: The ledger cannot be written.
+    """
+    case = open_case(source, dict(templates))
+    refuse_if_refused(case)
+    number = case.prescription.case
+    need_case(ledger, number)
+    with ledger.transaction():
+        newest = ledger.prescription(number)
+        if newest.text == source.text:
+            return Prescribed(newest, recorded=False, changes=False)
+        if not reason.strip():
+            raise InputError(
+                "no reason is given; say why the prescription is revised (--reason); nothing was "
+                "recorded",
+                field="reason",
+            )
+        changes = not _same(newest, case)
+        if changes and not despite_trial:
+            _refuse_undoing(ledger, newest, source)
+        prescribe(ledger, number, source, reason, who)
+        return Prescribed(ledger.prescription(number), recorded=True, changes=changes)
+
+
+def _same(stored: StoredPrescription, case: Case) -> bool:
+    try:
+        return same_percents(read_stored(stored)[1], case.prescription)
+    except LabkitError:  # of another version of the program: not known to be the same
+        return False
+
+
+def _refuse_undoing(reader: Reader, newest: StoredPrescription, source: TomlSource) -> None:
+    """Refuse readings that are not those which an accepted trial fit gave."""
+    event = reader.event(newest.stamp.seq)
+    trial = None if event is None else said(event, Prescription).trial
+    if trial is None:
+        return
+    raise RefusedError(
+        f"revision {newest.revision} of the prescription of {newest.case} follows the trial fit of "
+        f"entry {trial}, and this file has other readings, jaw or anchors; begin with the text of "
+        f"that revision (`labkit show {newest.case} --json`), or, where the prescriber sets the "
+        "trial fit aside, say so with --despite-trial; nothing was recorded",
+        where=source.name, field="prescription",
+    )
