@@ -10,7 +10,7 @@ from typing import Any
 from labkit.catalog.lettering import load_lettering
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.fittings import FITTINGS
-from labkit.core.rod.rods import Compensation, RodTemplate
+from labkit.core.rod.rods import NOMINAL, Compensation, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.plate_picture import plate_drawing
@@ -52,7 +52,9 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
             for part in parts
         ],
         "stem": stem,
-        "compensation": list(_compensation(template, compensation)),
+        "compensation": (
+            [] if compensation == NOMINAL else list(_compensation(template, compensation))
+        ),
         "handed": template.handed,
         "fittings": _fittings(template),
         "barred": [f"{part.length}" for part in parts if part.engraving.bar],
