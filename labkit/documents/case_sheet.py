@@ -11,6 +11,7 @@ from labkit.core.grading.prescription import Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
+from labkit.documents.fitting import rods_at_hand, to_be_tried, warmth
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, prescription_of, template_of
@@ -30,7 +31,6 @@ from labkit.units import plain
 NAME = "case-sheet"
 #: A side mismatch below this is lost in the seats and not worth a table.
 SHOWN_MISMATCH_MM = 0.005
-FULL_PERCENT = 100.0
 #: The list of averages says in plain words, with values, what this finding says by key.
 SHOWN_ELSEWHERE = frozenset({"average_values"})
 #: Stands where a side's rod is not out any more.
@@ -79,7 +79,9 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
             if finding.code not in SHOWN_ELSEWHERE
         ],
         "trial_fit": trial_fit(spec),
-        "full": any(step.percent == FULL_PERCENT for step in steps),
+        "tried": to_be_tried(spec),
+        "rods": rods_at_hand(spec),
+        "warmth": warmth(spec),
     }
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from labkit.documents import bag_labels, build_sheet, case_sheet, inspection
+from labkit.documents.fitting import rods_at_hand
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import profile_on_paper
@@ -39,11 +39,17 @@ class Paper:
         return f"{self.name}.typ"
 
 
+
+def wearers_facts(spec: Spec) -> dict[str, Any]:
+    """Work out what stands on the wearer's page besides its words: the set's rods."""
+    return {**frame_facts(spec, "wearers-page"), "rods": rods_at_hand(spec)}
+
+
 #: Every document of a set, in the order in which a case uses them.
 PAPERS = (
     Paper("case-sheet", case_sheet.facts),
     # Large print; all its words come from the texts file.
-    Paper("wearers-page", partial(frame_facts, document="wearers-page")),
+    Paper("wearers-page", wearers_facts),
     Paper("build-sheet", build_sheet.facts, pictures=build_sheet.pictures),
     Paper("inspection-form", inspection.facts, inspection.companions, inspection.pictures),
     Paper("bag-labels", bag_labels.facts, pictures=bag_labels.pictures),

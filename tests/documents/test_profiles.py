@@ -23,8 +23,7 @@ from labkit.catalog.profiles import (
 from labkit.catalog.texts import english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
-from labkit.documents.frame import frame_facts
-from labkit.documents.papers import PAPERS, write_documents
+from labkit.documents.papers import PAPERS, wearers_facts, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.errors import InputError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
@@ -127,7 +126,10 @@ def test_papers_need_the_set_alone(lab, tmp_path):
     assert "So tragen Sie Ihre Schiene" in text
     assert "Seite 1 von" in text
     assert "Our own closing line." in text
-    assert "Vorschriften für Sonderanfertigungen sind örtlich." in text
+    # What concerns the lab stands on the clinic's sheet and not on the wearer's page.
+    assert "Vorschriften für Sonderanfertigungen" not in text
+    sheet = text_of((out / "documents" / "case-sheet.pdf").read_bytes())
+    assert "Case sheet" in sheet
     assert "Harrow Lane Bench" in text
     assert page_sizes_mm(pdf) == {(215.9, 279.4)}
     assert reader(pdf).trailer["/Root"]["/Lang"] == "de"
@@ -257,7 +259,7 @@ def test_a_right_to_left_translation_is_set_from_the_right():
     texts = read_texts(parse_toml(text, "texts-he.toml"))
     spec = sample_spec()
     profile = dataclasses.replace(default_profile(), texts=texts)
-    pdf = compile_pdf("wearers-page.typ", frame_facts(spec, "wearers-page"), profile)
+    pdf = compile_pdf("wearers-page.typ", wearers_facts(spec), profile)
     starts: dict[str, float] = {}
 
     def visit(text, cm, matrix, _font, _size):
@@ -284,7 +286,7 @@ def test_a_page_is_said_to_be_in_the_language_of_its_words(lab, paper):
     assert reader(pdf).trailer["/Root"]["/Lang"] == ("de" if german_page else "en")
     text = text_of(pdf)
     assert ("Seite 1 von" in text) == german_page
-    assert ("Vorschriften für Sonderanfertigungen" in text) == german_page
+    assert ("Vorschriften für Sonderanfertigungen" in text) == (paper.name == "case-sheet")
 
 
 def test_a_document_whose_table_was_left_out_is_english_throughout(lab):

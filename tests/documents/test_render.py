@@ -21,9 +21,8 @@ from labkit.catalog.profiles import Logo, Paper, Profile, default_profile
 from labkit.catalog.texts import english_texts
 from labkit.core.cautions import CAUTIONS
 from labkit.documents import case_sheet
-from labkit.documents.frame import frame_facts
 from labkit.documents.glyphs import FONTS, advances, fonts_dir, showable
-from labkit.documents.papers import PAPERS, write_documents
+from labkit.documents.papers import PAPERS, wearers_facts, write_documents
 from labkit.documents.render import compile_pdf, page_images
 from labkit.errors import InputError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
@@ -176,7 +175,7 @@ def test_a_png_logo_is_printed(tmp_path):
 
 
 def test_a_labs_own_template_is_used():
-    facts = frame_facts(sample_spec(), "wearers-page")
+    facts = wearers_facts(sample_spec())
     lab = Profile(documents={"wearers-page.typ": PLAIN.replace("facts.words", '"Our own page"')})
     assert "Our own page" in text_of(compile_pdf("wearers-page.typ", facts, lab))
 
@@ -184,7 +183,7 @@ def test_a_labs_own_template_is_used():
 def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
     lab = Profile(documents={"wearers-page.typ": BROKEN})
     with pytest.raises(InputError) as caught:
-        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
+        compile_pdf("wearers-page.typ", wearers_facts(sample_spec()), lab)
     assert str(caught.value) == (
         "wearers-page.typ:5: the document template wearers-page.typ cannot be set: unknown "
         "variable: nothing-of-that-name; correct the lab's own copy, or leave it out to use the "
@@ -195,7 +194,7 @@ def test_a_broken_template_of_a_lab_is_told_with_file_and_line():
 def test_a_logo_that_is_cut_short_is_told():
     lab = Profile(logo=Logo("png", b"\x89PNG\r\n\x1a\n\x00\x00"))
     with pytest.raises(InputError, match="check that the logo of the lab profile opens"):
-        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
+        compile_pdf("wearers-page.typ", wearers_facts(sample_spec()), lab)
 
 
 def test_notes_of_two_thousand_characters_are_printed_whole():
@@ -270,7 +269,7 @@ def test_a_template_reads_no_file_outside_its_folder(tmp_path):
     (tmp_path / "secret.txt").write_text("secret")
     lab = Profile(documents={"wearers-page.typ": f'#read("{tmp_path}/secret.txt")'})
     with pytest.raises(InputError, match="wearers-page.typ"):
-        compile_pdf("wearers-page.typ", frame_facts(sample_spec(), "wearers-page"), lab)
+        compile_pdf("wearers-page.typ", wearers_facts(sample_spec()), lab)
 
 
 def test_hostile_words_reach_every_document_literally():
@@ -315,9 +314,9 @@ def test_write_documents_names_and_tells_every_file(tmp_path):
     assert sorted(told) == sorted(f.name for f in (tmp_path / "documents").iterdir())
 
 
-def test_every_template_takes_all_cautions():
+def test_the_case_sheet_takes_all_cautions():
     spec = sample_spec()
-    for paper in PAPERS[:2]:
+    for paper in PAPERS[:1]:  # the wearer has a page of their own words, without the lab's
         pdf = compile_pdf(paper.template, paper.facts(spec), default_profile())
         for caution in CAUTIONS:
             assert squeezed(caution) in squeezed(text_of(pdf))

@@ -1,0 +1,66 @@
+"""What a set's papers need at the chair and at home: which rods, and what warmth does to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from labkit.core.case.identifier import grouped
+from labkit.core.rod.rods import EXPANSION_PER_C
+from labkit.documents.figures import fixed, percents
+from labkit.documents.inspection import lines_of
+from labkit.documents.set_spec import graded_of, process_of
+from labkit.documents.standing import at_step, mark, percent_now
+from labkit.units import plain
+
+#: A bench and a mouth, °C.
+BENCH_C, MOUTH_C = 20, 37
+
+
+def rods_at_hand(spec: Mapping[str, Any]) -> list[dict[str, str]]:
+    """List the rods of a set, a row for each step, with what the step makes and its marks."""
+    asked = percents(step.percent for step in graded_of(spec).steps)
+    rows: dict[int, dict[str, str]] = {}
+    for line in lines_of(spec):
+        now = at_step(spec, line.step)
+        row = rows.setdefault(line.step, {
+            "step": str(line.step),
+            "percent": percent_now(now) or asked[line.step - 1],
+            "mark": mark(now),
+            **dict.fromkeys(("left", "right", "left_id", "right_id"), "–"),
+        })  # fmt: skip
+        row[line.side] = line.label + line.mark
+        row[f"{line.side}_id"] = grouped(line.identifier)
+    return [rows[step] for step in sorted(rows)]
+
+
+def to_be_tried(spec: Mapping[str, Any]) -> dict[str, str]:
+    """Name the rods of the trial fit: those of 100 %, else of the furthest step to be worn."""
+    usable = [row for row in rods_at_hand(spec) if not row["mark"]]
+    if not usable:
+        return {"percent": "", "left": "", "right": ""}
+    last = max(usable, key=lambda row: graded_of(spec).steps[int(row["step"]) - 1].made.percent)
+    return {name: last[name] for name in ("percent", "left", "right")}
+
+
+def warmth(spec: Mapping[str, Any]) -> dict[str, str]:
+    """Work out how much longer the longest rod is in the mouth than on the bench.
+
+    Formula: ΔL = α · L · (37 °C − 20 °C).
+
+    Returns:
+        Length, growth, expansion per °C and the rods' least tolerance, as texts; whether the
+        expansion is the process's own or that of a common printed plastic.
+
+    Source: thermal expansion, any handbook of physics.
+    """
+    expansion = process_of(spec).expansion_per_c
+    longest = max(lines_of(spec), key=lambda line: line.length_mm)
+    growth = float(longest.length_mm) * expansion * (MOUTH_C - BENCH_C)
+    return {
+        "length": longest.label,
+        "growth": fixed(growth, 2),
+        "expansion": f"{expansion * 1e6:.0f}",
+        "tolerance": plain(min(line.tolerance_mm for line in lines_of(spec))),
+        "own": "yes" if expansion != EXPANSION_PER_C else "",
+    }
