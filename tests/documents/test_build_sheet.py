@@ -99,11 +99,11 @@ def test_same_bytes_each_time_on_both_papers(paper):
 
 def test_files_that_are_not_compensated_are_said_to_be():
     nominal = words_of(pdf_of(specs.spec_of(process_name="nominal")))
-    assert "None: all files are at nominal size." in nominal
-    assert "compensated for the process" not in nominal
+    assert packed("None: all files are at nominal size.") in nominal
+    assert packed("compensated for the process") not in nominal
     resin = words_of(pdf_of(specs.spec_of()))
-    assert "compensated for the process" in resin
-    assert "None: all files" not in resin
+    assert packed("compensated for the process") in resin
+    assert packed("None: all files") not in resin
 
 
 def test_compensation_is_listed_once_for_each_kind_of_fitting():
