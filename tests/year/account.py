@@ -169,6 +169,11 @@ class Pair:
     def labels(self) -> tuple[str, str]:
         return self.left.label, self.right.label
 
+    @property
+    def lengths(self) -> tuple[str, str]:
+        """Labels without the marks L and R."""
+        return self.left.label.rstrip("L"), self.right.label.rstrip("R")
+
 
 @dataclass
 class Account:

@@ -20,7 +20,7 @@ from tests.year.account import (
     Pair,
 )
 
-IDENTIFIER = re.compile(r"(?<![\d-])(\d{3})[ -]?(\d{3})[ -]?(\d{4})(?![\d-])")
+IDENTIFIER = re.compile(r"(?<![\w-])(\d{3})[ -]?(\d{3})[ -]?(\d{4})(?![\w-])")
 #: A line of the story: what was done, not what holds.
 STORY = re.compile(r"^\d+ 20\d\d-\d\d-\d\d[ T]\d\d:\d\d")
 NUMBER = re.compile(r"(?<![\d.,/−-])\d+\.\d+(?![\d.])")
@@ -51,9 +51,9 @@ def identifiers(line: str) -> list[str]:
 
 def names_pair(line: str, pair: Pair) -> bool:
     """Tell whether a line has both lengths side by side, in a table's row or as a/b."""
-    left, right = (re.escape(label) for label in pair.labels)
-    beside = rf"(?<![\d.]){left}( ?/ ?| | left,? and | left, )(right )?{right}(?![\d.])"
-    return bool(re.search(rf"{beside}|left {left}\b.{{1,8}}right {right}\b", line))
+    left, right = (re.escape(length) for length in pair.lengths)
+    beside = rf"(?<![\d.]){left}L?( ?/ ?| | left,? and | left, )(right )?{right}(?![\d.])"
+    return bool(re.search(rf"{beside}|left {left}L?\b.{{1,8}}right {right}R?\b", line))
 
 
 def disagreements(now: Now, said: Said) -> Iterator[str]:
@@ -88,14 +88,14 @@ def _pairs_told(now: Now, line: str, near: str) -> Iterator[str]:
 def _at_row(now: Now, line: str, near: str, pair: Pair) -> Iterator[str]:
     """A line that names a pair: its percent is that of now, with its words."""
     yield from _stale_percent(now, line, pair)
-    told = f"{pair.percent:.1f}" in set(NUMBER.findall(line)) - set(pair.labels)
+    told = f"{pair.percent:.1f}" in set(NUMBER.findall(line)) - set(pair.lengths)
     if told and pair.word.lower() not in near.lower():
         yield f"{pair.labels} make {pair.percent:.1f} %, which stands without {pair.word!r}"
 
 
 def _stale_percent(now: Now, line: str, pair: Pair) -> Iterator[str]:
     """A percent of an earlier range, without that of now."""
-    numbers = set(NUMBER.findall(line)) - set(pair.labels)
+    numbers = set(NUMBER.findall(line)) - set(pair.lengths)
     today = f"{pair.percent:.1f}"
     earlier = {f"{100 * pair.advancement_mm / one:.1f}" for one in now.earlier_mm} - {today}
     if numbers & earlier and today not in numbers:
@@ -147,9 +147,9 @@ def disagreements_of_labels(now: Now, said: Said) -> Iterator[str]:
         for identifier in identifiers(block):
             rod = now.rods[identifier]
             pair = now.by_rod.get(identifier)
-            word = pair.word if pair else ""
-            if (NOT_TO_BE_WORN in block) != (word == NOT_TO_BE_WORN):
-                yield f"{said.source}: the bag of {rod.grouped} must say {word!r}: {block!r}"
+            # What a rod made that nobody has any more may still be said of it.
+            if pair and (NOT_TO_BE_WORN in block) != (pair.word == NOT_TO_BE_WORN):
+                yield f"{said.source}: the bag of {rod.grouped} must say {pair.word!r}: {block!r}"
             if f"{rod.label} mm" not in block or rod.side not in block:
                 yield f"{said.source}: the bag of {rod.grouped} is another rod's: {block!r}"
 
@@ -162,11 +162,13 @@ def entries(said: Said) -> list[tuple[int, str]]:
 def disagreements_of_tables(now: Now, lab) -> Iterator[str]:
     """What programs are given, number by number."""
     shown = {rod["identifier"]: rod for rod in lab.told("show", now.case)["rods"]}
-    found = {each: lab.told("find", each) for each in now.rods}
+    found = {rod.identifier: lab.told("find", rod.identifier) for rod in lab.some_rods()}
     if set(shown) != set(now.rods):
         yield f"show: rods {set(shown) ^ set(now.rods)}"
     for identifier, rod in now.rods.items():
-        for source, told in (("show", shown[identifier]), ("find", found[identifier])):
+        for source, told in (("show", shown[identifier]), ("find", found.get(identifier))):
+            if told is None:
+                continue
             if told["state"] != rod.state:
                 yield f"{source}: {rod.grouped} is {rod.state}, told is {told['state']}"
             pair = now.by_rod.get(identifier)

@@ -16,8 +16,10 @@ from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.errors import DeliveryError
 from labkit.exports.pictures import png
+from labkit.ledger.events import Kind
+from labkit.ledger.store import open_ledger
 from tests.documents.pdfs import text_of
-from tests.year.account import SIDES, Account, Rod, prescription
+from tests.year.account import IN_CIRCULATION, SIDES, Account, Rod, prescription
 from tests.year.agree import Said
 
 #: What a bag says of the rod in it.
@@ -108,9 +110,10 @@ class Lab:
             rows = list(csv.DictReader(stream))
         for row in rows:
             nominal = float(row["nominal_mm"])
+            label = self.account.rods[row["identifier"].replace("-", "")].label
             read = {f"reading_{n}_mm": f"{nominal + n / 500:.3f}" for n in (1, 2, 3)}
             row |= {
-                **read, "label_read": row["label"], "fittings": "yes",
+                **read, "label_read": label, "fittings": "yes",
                 "instrument": "example-micrometer",
                 "calibration_due": "2032-09-30", "temperature_c": "20.1",
                 "material_lot": "B-17",
@@ -155,16 +158,20 @@ class Lab:
         assert answer["accepted"] is True
         self.account.ranges.append(self.account.makes(self.seen["left"], self.seen["right"]))
 
-    def lose(self, rod: Rod) -> None:
-        """The patient has lost a rod."""
-        rod.state = "lost"
+    def became(self, state: str, *rods: Rod, reason: str | None = None) -> None:
+        """Record what became of rods."""
+        with open_ledger(str(self.folder / "ledger.sqlite"), create=False) as ledger:
+            for rod in rods:
+                body = {"identifier": rod.identifier, "state": state, "reason": reason}
+                ledger.record(Kind.ROD_STATE, self.case, body, "anna", self._now())
+                rod.state = state
 
     def replace(self, rod: Rod) -> Rod:
         """Make a rod once more."""
         before = set(self._folders())
         self.hear("replace", rod.identifier, "--reason", "lost", "--out", self.sets)
         (name,) = set(self._folders()) - before
-        rod.state = "rejected"
+        rod.state = "rejected" if rod.state in IN_CIRCULATION else rod.state
         (new,) = self._take_in(name, rod.identifier)
         return new
 
@@ -174,6 +181,19 @@ class Lab:
         self.run("extra", self.case, "--percent", percent, "--out", self.sets)
         (name,) = set(self._folders()) - before
         self.account.sets[name] = ((percent,), self.account.range_mm)
+        self._take_in(name)
+        return name
+
+    def next_set(self, percents, start: float) -> str:
+        """Make a set of other steps, from the prescription that holds now."""
+        before = set(self._folders())
+        text = self.run("show", self.case, "--prescription").stdout
+        text = re.sub(r"(?m)^percent = .*$", f"percent = {list(percents)}", text)
+        file = self.folder / "next.toml"
+        file.write_text(re.sub(r"(?m)^start = .*$", f"start = {start}", text), encoding="utf-8")
+        self.hear("make", file, "--out", self.sets)
+        (name,) = set(self._folders()) - before
+        self.account.sets[name] = (tuple(percents), self.account.range_mm)
         self._take_in(name)
         return name
 
@@ -208,11 +228,20 @@ class Lab:
             (pdf,) = place.glob("*.pdf")
             yield Said(f"{self.day} {pdf.name}", _text(pdf.read_bytes()))
 
+    def some_rods(self) -> list[Rod]:
+        """Give a rod of each set, state and word: to look up each takes long."""
+        by_rod = self.account.now().by_rod
+        kinds = {
+            (rod.set_name, rod.state, pair and pair.word): rod
+            for rod in self.account.rods.values() for pair in (by_rod.get(rod.identifier),)
+        }  # fmt: skip
+        return list(kinds.values())
+
     def screens(self) -> Iterator[Said]:
         """Look the case up in every way."""
         yield Said(f"{self.day} show", self.run("show", self.case).stdout)
         yield Said(f"{self.day} cases", self.run("cases").stdout)
-        for rod in self.account.rods.values():
+        for rod in self.some_rods():
             yield Said(f"{self.day} find {rod.grouped}", self.run("find", rod.identifier).stdout)
 
     def read_all(self) -> Iterator[Said]:
