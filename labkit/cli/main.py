@@ -38,6 +38,7 @@ _COMMANDS = {
     "order": "labkit.cli.rods.order",
     "papers": "labkit.cli.sets.papers",
     "cases": "labkit.cli.record.cases",
+    "recall": "labkit.cli.record.recall",
     "show": "labkit.cli.record.show",
     "sheet": "labkit.cli.record.sheet",
     "find": "labkit.cli.rods.find",

@@ -9,7 +9,7 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
-from labkit.documents.standing import at_step, mark
+from labkit.documents.standing import at_step, is_out, mark
 
 #: White border of a QR code, in modules, as its standard asks (ISO/IEC 18004, from memory).
 _QUIET_MODULES = 4
@@ -17,6 +17,8 @@ _QUIET_MODULES = 4
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """Work out what stands on the bag labels; a percentage, which can go stale, does not.
+
+    A rod that is not in circulation any more has none.
 
     Args:
         spec: Content of spacer-set.json.
@@ -38,6 +40,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
                 "mark": mark(at_step(spec, line.step)),
             }
             for line in lines_of(spec)
+            if is_out(spec, line.identifier)
         ],
     }
 

@@ -16,13 +16,15 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, prescription_of, template_of
 from labkit.documents.standing import (
-    at_row,
     at_step,
+    gone,
     mark,
     not_worn,
     own_changed,
     percent_now,
+    series_now,
     trial_fit,
+    within_rounding,
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.documents.svg import drawing_facts
@@ -35,6 +37,8 @@ SHOWN_MISMATCH_MM = 0.005
 SHOWN_ELSEWHERE = frozenset({"average_values"})
 #: Stands where a side's rod is not out any more.
 NO_ROD = "–"
+#: Stands where a pair cannot be read back on the prescription that holds now.
+NOT_READ = "–"
 _POSITION_COLUMNS = (
     ("side_mismatch_mm", "mismatch", 2),
     ("deviation_mm", "sideways", 2),
@@ -73,7 +77,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
         "jaw_model": lengths.jaw_model,
-        "findings": not_worn(spec) + [
+        "findings": not_worn(spec) + within_rounding(spec) + gone(spec) + [
             sentence(finding.message)
             for finding in lengths.findings
             if finding.code not in SHOWN_ELSEWHERE
@@ -162,24 +166,43 @@ def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[st
 
 
 def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Give the rows of the whole series, which only a set of extra rods has."""
-    series: Sequence[Mapping[str, Any]] = spec.get("series", ())
-    made = [row["advancement_mm"] for row in series]
+    """Give the rows of the whole series, where rods of other sets are in circulation too.
+
+    Where the record can be asked, what it says now; else as it was when a set of extra rods was
+    made.
+    """
+    now = series_now(spec)
+    if now:
+        rows = [
+            (new, pair.set_number, pair.step, pair.makes.percent, pair.makes.advancement_mm,
+             pair.makes.left, pair.makes.right, pair.words)
+            for pair, new in now if pair.makes is not None
+        ]  # fmt: skip
+    else:
+        rows = [
+            (row["new"], row["set_revision"], row["step"], row["percent"],
+             row["advancement_mm"], row["left"], row["right"], "")
+            for row in spec.get("series", ())
+        ]  # fmt: skip
+    made = [row[4] for row in rows]
     return [
         {
-            "new": row["new"],
-            "place": str(sheet["series_place"])
-            .replace("{revision}", str(row["set_revision"]))
-            .replace("{step}", str(row["step"])),
-            "percent": percent_now(at_row(spec, row)) or fixed(row["percent"], 1),
-            "mark": mark(at_row(spec, row)),
-            "advancement": fixed(made[number], 2),
-            "change": signed(made[number] - made[number - 1], 2) if number else "",
-            "left": row["left"] or NO_ROD,
-            "right": row["right"] or NO_ROD,
+            "new": new,
+            "place": str(sheet["series_place"]).replace("{revision}", str(number))
+            .replace("{step}", str(step)),
+            "percent": NOT_READ if share is None else fixed(share, 1),
+            "mark": struck,
+            "advancement": NOT_READ if advancement is None else fixed(advancement, 2),
+            "change": _change(made[at - 1], advancement) if at else "",
+            "left": left or NO_ROD,
+            "right": right or NO_ROD,
         }
-        for number, row in enumerate(series)
-    ]
+        for at, (new, number, step, share, advancement, left, right, struck) in enumerate(rows)
+    ]  # fmt: skip
+
+
+def _change(before: float | None, after: float | None) -> str:
+    return NOT_READ if before is None or after is None else signed(after - before, 2)
 
 
 def _position(steps: Sequence[Step], sheet: Mapping[str, Any]) -> dict[str, Any] | None:

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from labkit.documents import bag_labels, build_sheet, case_sheet, inspection
+from labkit.catalog.profiles import Profile, profile_of
+from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, rod_drawing
 from labkit.documents.fitting import rods_at_hand
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
-from labkit.documents.standing import profile_on_paper
+from labkit.documents.standing import must_say, profile_on_paper
 
 Spec = Mapping[str, Any]
 FOLDER = "documents"
@@ -54,6 +55,31 @@ PAPERS = (
     Paper("inspection-form", inspection.facts, inspection.companions, inspection.pictures),
     Paper("bag-labels", bag_labels.facts, pictures=bag_labels.pictures),
 )
+
+
+#: Templates that the papers of a set are made by: their own, and what they share.
+LAYOUTS = frozenset({
+    "common.typ", "standing.typ", rod_drawing.TEMPLATE, *(paper.template for paper in PAPERS)
+})
+
+
+def layouts_not_used(spec: Spec, profile: Profile | None = None) -> tuple[str, ...]:
+    """Say which of a lab's own templates a set's papers are made without, and why.
+
+    Args:
+        spec: Content of spacer-set.json, with its standing where it has one.
+        profile: Another profile than the set's own.
+
+    Returns:
+        One sentence; nothing where all are used.
+    """
+    own = sorted(LAYOUTS & set((profile or profile_of(spec)).documents))
+    if not own or not must_say(spec):
+        return ()
+    return (
+        f"The lab's own layouts ({', '.join(own)}) were not used for these papers: they may leave "
+        "out what has to stand on top of them; the program's own were used.",
+    )
 
 
 def write_documents(

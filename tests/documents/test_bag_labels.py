@@ -69,14 +69,14 @@ def test_a_code_survives_damage():
 
 
 @pytest.mark.parametrize("name", SETS)
-def test_each_label_says_case_step_side_length_and_revision_but_no_percentage(name):
+def test_each_label_says_case_step_side_length_and_set_but_no_percentage(name):
     spec = specs.spec_of(SETS[name], revision=3)
     pdf = compile_pdf("bag-labels.typ", bag_labels.facts(spec), profile_on(Paper.A4),
                       bag_labels.pictures(spec))
     text = words_of(pdf)
     rods = used(spec)
     assert text.count(packed(spec["case"])) == len(rods)
-    assert text.count(packed(f"Set revision 3, {spec['date']}")) == len(rods)
+    assert text.count(packed(f"Set 3, {spec['date']}")) == len(rods)
     assert "%" not in text.replace(packed(spec["case"]), "")
     for step, side, identifier, part in rods:
         assert packed(f"{part['part']} mm Step {step}, {side}") in text

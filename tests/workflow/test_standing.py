@@ -13,12 +13,19 @@ from click.testing import CliRunner
 from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import default_profile, profile_json
 from labkit.cli.main import cli
+from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.identifier import grouped
-from labkit.core.case.standing import NotKnown, Standing
+from labkit.core.case.standing import NotKnown
 from labkit.core.case.trial_seen import TrialSeen
-from labkit.documents.papers import PAPERS, write_documents
+from labkit.documents.papers import PAPERS, layouts_not_used, write_documents
 from labkit.documents.render import compile_pdf
-from labkit.documents.standing import NOT_TO_BE_WORN, STANDING, not_worn, standing_sentences
+from labkit.documents.standing import (
+    NOT_TO_BE_WORN,
+    STANDING,
+    must_say,
+    not_worn,
+    standing_sentences,
+)
 from labkit.ledger.events import Kind
 from labkit.workflow.rods.extra import ExtraOrder, extra_job
 from labkit.workflow.rods.replace import replacement_job
@@ -78,19 +85,20 @@ def book(tmp_path):
 @pytest.mark.parametrize("text", MODELS)
 def test_papers_made_again_tell_what_each_pair_makes_now(book, text):
     spec = dry.first_set(book, text)
-    assert standing_of(book.ledger, spec) is None
+    assert standing_of(book.ledger, spec).changed == ()
     before = spec["lengths"]["range_mm"]
     now = shorten(book, text)
     standing = standing_of(book.ledger, spec)
-    assert isinstance(standing, Standing)
+    assert isinstance(standing, SetStanding)
     assert standing.own_changed
-    assert standing.made_for == {"A-r1": before}
-    assert standing.now.range_mm == pytest.approx(now, abs=1e-9)
-    assert (standing.now.date, standing.now.by) == ("2031-03-14", "anna")
-    entry = book.ledger.event(standing.now.entry)
+    assert {one.name: one.range_mm for one in standing.changed} == {"A-r1": before}
+    holds = standing.case.now
+    assert holds.range_mm == pytest.approx(now, abs=1e-9)
+    assert (holds.date, holds.by) == ("2031-03-14", "anna")
+    entry = book.ledger.event(holds.entry)
     assert (entry.kind, entry.body["revision"]) == (Kind.PRESCRIPTION, 2)
     for number, step in enumerate(spec["lengths"]["steps"], 1):
-        pair = standing.pairs[str(number)]
+        pair = standing.at_step(number).makes
         assert pair.percent == pytest.approx(100 * step["made"]["advancement_mm"] / now, abs=1e-5)
         assert pair.not_to_be_worn is (number == 4)
 
@@ -129,12 +137,12 @@ def test_rods_in_between_come_with_the_series_as_it_stands_now(book, text):
     shown = with_standing(spec, book.ledger)
     assert not shown[STANDING].own_changed
     (struck,) = not_worn(shown)
-    assert "step 4 of set revision 1" in struck
+    assert "set 1, step 4 (" in struck
     for side in ("left", "right"):
         assert grouped(last_rod(book, side).identifier) in struck
     sheet = PAPERS[0].facts(shown)
     marks = {row["place"]: row["mark"] for row in sheet["series"]}
-    assert marks.pop("revision 1, step 4") == NOT_TO_BE_WORN
+    assert marks.pop("set 1, step 4") == NOT_TO_BE_WORN
     assert set(marks.values()) == {""}
     assert sheet["findings"][0] == struck
     assert [row["mark"] for row in sheet["steps"]] == [""]
@@ -156,7 +164,7 @@ def test_a_series_printed_again_later_is_that_of_the_range_now(book):
     text = parallel("A")
     dry.first_set(book, text)
     spec = dry.finished(book, in_between(book, "75"))
-    assert standing_of(book.ledger, spec) is None
+    assert not must_say(with_standing(spec, book.ledger))
     now = shorten(book, text)
     sheet = PAPERS[0].facts(with_standing(spec, book.ledger))
     made = [float(row["advancement"]) for row in sheet["series"]]
@@ -169,10 +177,10 @@ def test_a_range_that_came_back_holds_again(book):
     text = parallel("A")
     spec = dry.first_set(book, text)
     shorten(book, text)
-    assert standing_of(book.ledger, spec) is not None
+    assert standing_of(book.ledger, spec).own_changed
     body = {"revision": 3, "text": f"# as it was\n{text}", "reason": "measured again"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "anna", START)
-    assert standing_of(book.ledger, spec) is None
+    assert not standing_of(book.ledger, spec).own_changed
 
 
 def test_the_entry_is_the_one_since_which_the_range_holds(book):
@@ -180,10 +188,10 @@ def test_the_entry_is_the_one_since_which_the_range_holds(book):
     text = parallel("A")
     spec = dry.first_set(book, text)
     shorten(book, text)
-    since = standing_of(book.ledger, spec).now.entry
+    since = standing_of(book.ledger, spec).case.now.entry
     body = {"revision": 3, "text": book.ledger.prescription("A").text + "# a note\n", "reason": "x"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
-    assert standing_of(book.ledger, spec).now.entry == since
+    assert standing_of(book.ledger, spec).case.now.entry == since
 
 
 def test_other_anchors_on_the_same_range_are_told_too(book):
@@ -212,7 +220,7 @@ def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
     # Once it is replaced, the prescriptions that count can be read again.
     body = {"revision": 3, "text": text.replace("= 6\n", "= 5\n"), "reason": "trial fit"}
     seq = book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START).seq
-    assert standing_of(book.ledger, spec).now.entry == seq
+    assert standing_of(book.ledger, spec).case.now.entry == seq
 
 
 def test_a_set_of_the_same_identifiers_from_other_inputs_is_not_known(book):
@@ -265,6 +273,19 @@ def test_a_labs_own_layout_cannot_leave_the_marks_out(book, tmp_path):
     for words in words_of(with_standing(spec, book.ledger), tmp_path / "moved").values():
         assert squeezed("The protrusive range is 9.20 mm now") in words
         assert "Nothingbutourwords" not in words
+
+
+@pytest.mark.parametrize(("name", "told"), [("common", 1), ("rod-drawing", 1), ("certificate", 0)])
+def test_layouts_of_a_sets_own_papers_that_were_not_used_are_told(book, name, told):
+    """A certificate is no paper of a set; and where nothing changed, the lab's own serve."""
+    text = parallel("A")
+    spec = of_lab(dry.first_set(book, text), **{name: OWN})
+    assert layouts_not_used(with_standing(spec, book.ledger)) == ()
+    assert layouts_not_used(with_standing(spec, None)) == ()
+    shorten(book, text)
+    said = layouts_not_used(with_standing(spec, book.ledger))
+    assert len(said) == told
+    assert all(f"({name}.typ) were not used for these papers" in one for one in said)
 
 
 def test_a_labs_older_copy_of_what_all_papers_share_still_serves(book, tmp_path):
@@ -323,7 +344,7 @@ def test_the_commands_write_and_say_it(straight, tmp_path):
     for revision in (2, 3):
         folder = work / "sets" / f"A-r{revision}"
         assert squeezed(said) in sheet_of(folder)
-        assert squeezed("NOT TO BE WORN: left 27.0 and right 27.0") in sheet_of(folder)
+        assert squeezed("NOT TO BE WORN: set 1, step 4 (108.7 %, 27.0/27.0)") in sheet_of(folder)
         drawing = squeezed(text_of((folder / "documents" / "rod-drawing.pdf").read_bytes()))
         assert squeezed(said) in drawing
         assert STANDING not in json.loads((folder / "spacer-set.json").read_text())

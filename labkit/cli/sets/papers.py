@@ -10,6 +10,7 @@ import rich_click
 from labkit.cli.common import LEDGER, PROFILE, counting, print_problems, say
 from labkit.cli.record.recording import looking
 from labkit.cli.sets.profile import named_profile
+from labkit.documents.papers import layouts_not_used
 from labkit.documents.standing import standing_sentences
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
 
@@ -30,9 +31,10 @@ def command(
 ) -> None:
     """Make the papers and pictures of a finished set again.
 
-    They are made from the set's own spacer-set.json and files, which are checked first. Where the
-    ledger says that another range holds now than the set was made for, every paper says so on top
-    and strikes what is not to be worn; where no ledger knows the set, that is said as well.
+    They are made from the set's own spacer-set.json and files, which are checked first. They tell
+    what holds today: for which entry of the ledger they are true, which range holds now, what is
+    not to be worn, which places are empty. Where no ledger knows the set, that is said. Where
+    something changed, the lab's own layouts are not used; that is told on the screen.
     Another profile (name, logo, paper, language) than the one the set was made with needs --out.
 
     Example: labkit papers sets/QF-1043-r1
@@ -45,5 +47,5 @@ def command(
         spec = with_standing(spec, record)
     with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
         problems = remake_papers(folder, spec, out_dir, profile, step)
-    print_problems((*standing_sentences(spec), *problems))
+    print_problems((*standing_sentences(spec), *layouts_not_used(spec, profile), *problems))
     say(f"Papers written to {out_dir or folder}")

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
 from labkit.core.case.standing import PairStanding, RangeNow, pairs_standing
-from labkit.core.grading.grade import grade
+from labkit.core.grading.grade import check_recorded, grade
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.grading.steps import LengthLimits
+from labkit.core.numbers import Finite
 
 #: Percent above which a pair stands above 100 %; below is noise of binary numbers.
 HUNDRED_AND_NOISE = 100.0 + 1e-6
@@ -98,11 +99,28 @@ class PairNow:
 
 
 @dataclass(frozen=True)
+class SetOfCase(Finite):
+    """A set of a case.
+
+    Args:
+        number: Among the sets of the case, from 1.
+        range_mm: Range that it was made for.
+        changed: Whether its rods make other percents now than when they were made.
+    """
+
+    name: str
+    number: int
+    range_mm: float
+    changed: bool
+
+
+@dataclass(frozen=True)
 class CaseStanding:
     """What holds now.
 
     Args:
         entry, on: The last entry of the record that it takes into account, and its day.
+        sets: Those that were made or are being made.
         pairs: By rising advancement; then those that cannot be read back, then empty places.
     """
 
@@ -111,6 +129,7 @@ class CaseStanding:
     now: RangeNow
     entry: int
     on: str
+    sets: tuple[SetOfCase, ...]
     pairs: tuple[PairNow, ...]
 
     @property
@@ -123,7 +142,19 @@ class CaseStanding:
     @property
     def true_as_of(self) -> str:
         """When it is true, for papers and screens."""
-        return f"True as of entry {self.entry} of the record, {self.on}"
+        return true_as_of(self.entry, self.on)
+
+    @property
+    def in_circulation(self) -> tuple[PairNow, ...]:
+        """The settings with a rod in circulation."""
+        return tuple(pair for pair in self.pairs if pair.rods)
+
+    def at(self, set_number: int, step: int) -> PairNow | None:
+        """Find a setting; None where the case has no such."""
+        return next(
+            (pair for pair in self.pairs if (pair.set_number, pair.step) == (set_number, step)),
+            None,
+        )
 
     def of_rod(self, identifier: str) -> PairNow | None:
         """Find the setting of a rod in circulation."""
@@ -133,15 +164,73 @@ class CaseStanding:
         )  # fmt: skip
 
 
+def true_as_of(entry: int, on: str) -> str:
+    """Say for which entry of the record, and which day, something is true."""
+    return f"True as of entry {entry} of the record, {on}"
+
+
+@dataclass(frozen=True)
+class SetStanding:
+    """The part of a case's standing that belongs to one set's papers.
+
+    Args:
+        own: Number of the set whose places its rods fill.
+        entry, on: Last entry of the record that changes what its papers say, and its day.
+    """
+
+    case: CaseStanding
+    own: int
+    entry: int
+    on: str
+
+    @property
+    def true_as_of(self) -> str:
+        """When the papers are true."""
+        return true_as_of(self.entry, self.on)
+
+    @property
+    def series(self) -> tuple[PairNow, ...]:
+        """Every pair in circulation, where not all of them are the set's own; else nothing."""
+        there = self.case.in_circulation
+        return there if any(pair.set_number != self.own for pair in there) else ()
+
+    @property
+    def changed(self) -> tuple[SetOfCase, ...]:
+        """Sets on its papers whose rods make other percents now than when they were made."""
+        shown = {self.own, *(pair.set_number for pair in self.series)}
+        return tuple(one for one in self.case.sets if one.changed and one.number in shown)
+
+    @property
+    def own_changed(self) -> bool:
+        """Whether the set's own steps make other percents now."""
+        return any(one.number == self.own for one in self.changed)
+
+    @property
+    def struck(self) -> tuple[PairNow, ...]:
+        """Pairs in circulation that are not to be worn."""
+        return tuple(pair for pair in self.case.pairs if pair.not_to_be_worn)
+
+    @property
+    def own_pairs(self) -> tuple[PairNow, ...]:
+        """The set's own settings, by step."""
+        own = [pair for pair in self.case.pairs if pair.set_number == self.own]
+        return tuple(sorted(own, key=lambda pair: pair.step))
+
+    def at_step(self, step: int) -> PairNow | None:
+        """Give one of the set's own settings."""
+        return self.case.at(self.own, step)
+
+
 def pairs_now(
-    rods: Iterable[CaseRod], prescription: Prescription, limits: LengthLimits
+    rods: Iterable[CaseRod], prescription: Prescription, limits: LengthLimits | None
 ) -> tuple[PairNow, ...]:
     """Work out what every setting of a case makes on the newest prescription.
 
     Args:
         rods: Every rod that was made or is being made.
         prescription: The one that holds now.
-        limits: Of the rod template that the prescription names, for the steps it asks for.
+        limits: Of the rod template that the prescription names, for the steps it asks for; None
+            where nobody asks which of them a pair serves.
 
     Source: DEVELOPERS.md, "The design" (reading back, holding).
     """
@@ -149,7 +238,8 @@ def pairs_now(
     for rod in rods:
         settings.setdefault(rod.rod.rod.pair, []).append(rod)
     there = {
-        pair: {rod.rod.rod.side: rod for rod in own if rod.in_circulation}
+        pair: {side: rod for side in Side for rod in own
+               if rod.in_circulation and rod.rod.rod.side is side}
         for pair, own in settings.items()
     }
     every = tuple(rod.rod for own in there.values() for rod in own.values())
@@ -168,10 +258,12 @@ def pairs_now(
 
 
 def _served(
-    rods: tuple[TolerancedRod, ...], prescription: Prescription, limits: LengthLimits
+    rods: tuple[TolerancedRod, ...], prescription: Prescription, limits: LengthLimits | None
 ) -> dict[str, list[StepCover]]:
     """Find the prescribed steps that each pair serves, within the length tolerance."""
     served: dict[str, list[StepCover]] = {}
+    if limits is None or check_recorded(prescription):
+        return served
     for step in grade(prescription, limits).steps:
         cover = cover_step(step, rods)
         if cover.pair:

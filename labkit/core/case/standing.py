@@ -1,10 +1,9 @@
-"""What the rods on a set's papers make on the range that holds now."""
+"""What pairs of rods make on the range that holds now."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -63,29 +62,6 @@ class RangeNow(Finite):
     entry: int
     date: str
     by: str
-
-
-@dataclass(frozen=True)
-class Standing:
-    """What holds now, where it is not what a set on a paper was made for.
-
-    Args:
-        own_changed: Whether the set's own steps were made for other readings, jaw or anchors; if
-            not, those of other sets beside them were.
-        made_for: Range that each set was made for, by its name; only sets whose bite, jaw or
-            anchors are not those of the record any more.
-        pairs: By name: the number of a step of the set itself, such as "3", or set revision and
-            step of another one, such as "1/3".
-        identifiers: Rods in circulation, by the same names.
-    """
-
-    now: RangeNow
-    own_changed: bool
-    made_for: Mapping[str, float]
-    pairs: Mapping[str, PairStanding]
-    identifiers: Mapping[str, tuple[str, ...]] = field(
-        default_factory=lambda: MappingProxyType({})
-    )
 
 
 @dataclass(frozen=True)

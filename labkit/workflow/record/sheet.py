@@ -51,7 +51,7 @@ def sheet_report(standing: CaseStanding) -> Report:
             ),
             Section("What each pair makes now", (), pairs),
             Section("Rods in circulation", (), rods),
-            Section("Empty places", (), empty),
+            *([Section("Empty places", (), empty)] if empty.rows else ()),
             Section(
                 words=tuple(finding.message for finding in findings_of(standing)), on=On.SCREEN
             ),

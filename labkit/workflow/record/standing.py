@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from labkit.core.case.case_standing import CaseRod, CaseStanding, pairs_now
+from labkit.core.case.case_standing import CaseRod, CaseStanding, SetOfCase, pairs_now
 from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rod_life import RodState
 from labkit.core.case.rods_out import RodOut
@@ -15,12 +15,15 @@ from labkit.core.grading.prescription import Grading, Prescription, Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredPrescription, StoredRod, StoredSet
+from labkit.ledger.stored import SetState, StoredPrescription, StoredRod, StoredSet
 from labkit.workflow.sets.stored_case import limits_of, pair_of, read_case, read_stored
 
 
-def standing_of_case(reader: Reader, case: str) -> CaseStanding:
+def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseStanding:
     """Ask the record what holds now for every rod of a case.
+
+    Args:
+        steps: Whether to work out which prescribed steps each pair serves.
 
     Raises:
         InputError: The stored prescription cannot be read by this program.
@@ -36,8 +39,25 @@ def standing_of_case(reader: Reader, case: str) -> CaseStanding:
             now=range_now(reader.prescriptions(case), stored.prescription),
             entry=last.seq,
             on=last.at[:10],
-            pairs=pairs_now(case_rods(reader, case), stored.prescription, stored.limits),
+            sets=tuple(_sets_of(reader.sets(case), stored.prescription)),
+            pairs=pairs_now(
+                case_rods(reader, case), stored.prescription, stored.limits if steps else None
+            ),
         )
+
+
+def _sets_of(sets: tuple[StoredSet, ...], now: Prescription) -> Iterator[SetOfCase]:
+    for stored in sets:
+        if stored.state is not SetState.ABANDONED:
+            made_for = read_stored(stored.prescription)[1]
+            yield SetOfCase(
+                stored.name, stored.set_revision, _range_mm(made_for),
+                changed=not same_percents(made_for, now),
+            )
+
+
+def _range_mm(prescription: Prescription) -> float:
+    return float(protrusive_range(prescription.bite) or 0)
 
 
 def range_now(
@@ -52,8 +72,7 @@ def range_now(
         except LabkitError:  # of another version of the program: not known to be the same
             break
         since = one
-    range_mm = float(protrusive_range(now.bite) or 0)
-    return RangeNow(range_mm, since.stamp.seq, since.stamp.at[:10], since.stamp.by)
+    return RangeNow(_range_mm(now), since.stamp.seq, since.stamp.at[:10], since.stamp.by)
 
 
 def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:

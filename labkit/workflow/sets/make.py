@@ -17,6 +17,7 @@ from labkit.core.label.place import check_label
 from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
 from labkit.core.rod.walls import check_walls
+from labkit.documents.papers import layouts_not_used
 from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
 from labkit.errors import CheckError
@@ -73,7 +74,7 @@ class MadeSet:
         spec: Content of its spacer-set.json.
         problems: Sentences on papers that this machine could not make.
         changed: Sentences on top of its papers, where another range holds than the one that
-            rods on them were made for.
+            rods on them were made for; then one on layouts not used because of that.
     """
 
     folder: Path
@@ -207,7 +208,10 @@ def _build_held(
         raise
     if recorder is not None:
         recorder.made(place, begun[0][0], spec)
-    return MadeSet(place.final, spec, made, problems, standing_sentences(shown))
+    return MadeSet(
+        place.final, spec, made, problems,
+        (*standing_sentences(shown), *layouts_not_used(shown)),
+    )
 
 
 def _as_it_stands(spec: dict[str, Any], recorder: Recorder) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -69,8 +70,9 @@ def read_case(reader: Reader, case: str) -> StoredCase:
     )
 
 
+@lru_cache(maxsize=64)
 def read_stored(stored: StoredPrescription) -> tuple[TomlSource, Prescription]:
-    """Read one revision of a prescription from its text.
+    """Read one revision of a prescription from its text; asked again soon, it is read once.
 
     Raises:
         InputError: This program cannot read it.

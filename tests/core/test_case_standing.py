@@ -1,0 +1,186 @@
+"""The standing of a case and what any two rods make, against SciPy and sums by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.rods import rod_templates
+from labkit.core.case.case_standing import CaseRod, CaseStanding, SetOfCase, SetStanding, pairs_now
+from labkit.core.case.cover import TolerancedRod
+from labkit.core.case.pair_question import together
+from labkit.core.case.rod_life import RodState
+from labkit.core.case.rods_out import RodOut
+from labkit.core.case.standing import RangeNow
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import LengthLimits
+from tests.support.independent import hinged_read, numbers
+from tests.support.recorded import graded, parallel, read, unequal
+
+LIMITS = LengthLimits.of(rod_templates()["eye-eye-flat"])
+
+
+def rods(text, states=None, set_number=1):
+    """Every rod of a set, delivered unless told otherwise: (step, side) → state."""
+    states = states or {}
+    return [
+        CaseRod(
+            TolerancedRod(RodOut(f"r{set_number}/{number}", side, step.rod(side).label),
+                          step.rod(side).tolerance_mm),
+            f"{set_number}-{number}-{side}", set_number, number,
+            states.get((number, side), RodState.DELIVERED), "2031-03-14",
+        )
+        for number, step in enumerate(graded(text).steps, 1) for side in Side
+    ]  # fmt: skip
+
+
+def shorter(text, mm="0.8"):
+    """The prescription after a trial fit at which the jaw went less far."""
+    prescription = read(text)
+    bite = prescription.bite
+    protruded = bite.protruded - Decimal(mm)
+    share = (protruded - bite.retruded) / (bite.protruded - bite.retruded)
+    deviation = bite.midline_deviation_mm * share
+    return replace(
+        prescription, bite=replace(bite, protruded=protruded, midline_deviation_mm=deviation)
+    )
+
+
+def standing_of(pairs, changed=True):
+    now = RangeNow(9.2, 7, "2031-04-01", "anna")
+    sets = tuple(SetOfCase(f"r{n}", n, 10.0, changed) for n in (1, 2))
+    return CaseStanding("A", 2, now, 9, "2031-04-02", sets, pairs)
+
+
+def test_straight_rods_by_hand():
+    """30 mm at the registered bite, 7 mm forward of 0 %; pull: a rod 1 mm shorter, 1 mm more.
+
+    70 to 100 % of 10 mm are rods of 30, 29, 28 and 27 mm. Of 9.2 mm they make 7/9.2 and so on;
+    the last one 0.8 mm too much, of which its tolerance makes 0.1 mm.
+    """
+    pairs = pairs_now(rods(parallel("A")), shorter(parallel("A")), LIMITS)
+    made = [(p.step, p.lengths, p.makes.advancement_mm, p.makes.percent) for p in pairs]
+    assert made == [
+        (step, f"{length}.0/{length}.0", pytest.approx(mm), pytest.approx(100 * mm / 9.2))
+        for step, length, mm in ((1, 30, 7), (2, 29, 8), (3, 28, 9), (4, 27, 10))
+    ]
+    assert [p.words for p in pairs] == ["", "", "", "NOT TO BE WORN"]
+    assert pairs[3].name == "set 1, step 4 (108.7 %, 27.0/27.0)"
+    assert pairs[3].makes.beyond_mm == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize("action", ["pull", "push"])
+def test_hinged_pairs_against_scipy(action):
+    text = unequal("A", "hinged", action)
+    now = shorter(text)
+    zero, _, registered = numbers(now)
+    range_mm = float(now.bite.protruded) - zero
+    for pair in pairs_now(rods(text), now, LIMITS):
+        lengths = [float(pair.rods[side].rod.length) for side in Side]
+        advancement = hinged_read(now, lengths)[0] + registered
+        assert pair.makes.advancement_mm == pytest.approx(advancement, abs=1e-7)
+        assert pair.makes.percent == pytest.approx(100 * advancement / range_mm, abs=1e-6)
+        assert pair.not_to_be_worn is (pair.step == 4)
+
+
+def test_within_the_rods_own_tolerance_it_is_100_percent_within_rounding():
+    """0.05 mm beyond; the rods' ±0.1 mm make ±0.1 mm of advancement."""
+    last = pairs_now(rods(parallel("A")), shorter(parallel("A"), "0.05"), LIMITS)[3]
+    assert last.makes.percent == pytest.approx(100 * 10 / 9.95)
+    assert (last.within_rounding, last.not_to_be_worn) == (True, False)
+    assert last.words == "100 % within rounding"
+    exact = pairs_now(rods(parallel("A")), read(parallel("A")), LIMITS)[3]
+    assert exact.words == ""
+
+
+def test_rods_not_in_circulation_leave_their_places_empty():
+    states = {
+        (1, Side.LEFT): RodState.LOST, (2, Side.LEFT): RodState.BROKEN,
+        (2, Side.RIGHT): RodState.RETURNED,
+    }
+    pairs = {p.step: p for p in pairs_now(rods(parallel("A"), states), read(parallel("A")), LIMITS)}
+    assert pairs[1].lengths == "none/30.0"
+    assert pairs[1].makes.percent == pytest.approx(70)
+    assert [rod.state for rod in pairs[1].gone.values()] == ["lost"]
+    assert pairs[2].makes is None
+    assert list(pairs[2].gone) == list(Side)
+    assert pairs[3].gone == {}
+
+
+def test_a_rod_in_place_of_another_fills_the_place():
+    lost, new = rods(parallel("A"), {(4, Side.LEFT): RodState.LOST}), rods(parallel("A"))[6]
+    again = [*lost, replace(new, identifier="new", state=RodState.RESERVED)]
+    pair = pairs_now(again, read(parallel("A")), LIMITS)[3]
+    assert pair.gone == {}
+    assert [rod.identifier for rod in pair.rods.values()] == ["new", "1-4-right"]
+
+
+def test_start_and_steps_served_follow_the_prescription_of_now():
+    """After the trial 70 % of 9.2 mm is 6.44 mm: no rod makes that within 0.1 mm."""
+    before = pairs_now(rods(parallel("A")), read(parallel("A")), LIMITS)
+    assert [(p.serves, p.start) for p in before] == [
+        ((70.0,), True), ((80.0,), False), ((90.0,), False), ((100.0,), False)]
+    assert all(not p.serves for p in pairs_now(rods(parallel("A")), shorter(parallel("A")), LIMITS))
+
+
+def test_rods_are_asked_back_only_where_somebody_has_them():
+    states = {(4, Side.LEFT): RodState.FITTED, (4, Side.RIGHT): RodState.RELEASED}
+    standing = standing_of(pairs_now(rods(parallel("A"), states), shorter(parallel("A")), LIMITS))
+    assert [rod.identifier for rod in standing.asked_back] == ["1-4-left"]
+    assert standing.true_as_of == "True as of entry 9 of the record, 2031-04-02"
+
+
+def test_readings_that_are_refused_tell_nothing():
+    bite = replace(read(parallel("A")).bite, protruded=Decimal(-9))
+    pairs = pairs_now(rods(parallel("A")), replace(read(parallel("A")), bite=bite), LIMITS)
+    assert [(p.makes.percent, p.serves, p.words) for p in pairs] == [
+        (None, (), "NOT TO BE WORN")] * 4
+
+
+def test_the_papers_of_a_set_show_all_pairs_where_they_are_mixed():
+    first = rods(parallel("A"))
+    alone = SetStanding(standing_of(pairs_now(first, shorter(parallel("A")), LIMITS)), 1, 9, "")
+    assert alone.series == ()
+    assert [one.number for one in alone.changed] == [1]
+    both = [*first, *rods(parallel("A").replace("[70, 80, 90, 100]", "[75, 85]")
+                          .replace("start = 70", "start = 75"), set_number=2)]
+    mixed = SetStanding(standing_of(pairs_now(both, shorter(parallel("A")), LIMITS)), 2, 9, "")
+    assert [(pair.set_number, pair.step) for pair in mixed.series] == [
+        (1, 1), (2, 1), (1, 2), (2, 2), (1, 3), (1, 4)]
+    assert [pair.step for pair in mixed.own_pairs] == [1, 2]
+    assert [pair.set_number for pair in mixed.struck] == [1]
+
+
+def test_two_straight_rods_of_different_steps_are_told_from_each_other():
+    """80 % left with 90 % right: 29.0 and 28.0 mm, of which the right one is 1 mm ahead."""
+    found = together(Decimal("29.0"), Decimal("28.0"), read(parallel("A")), LIMITS)
+    assert found.makes.advancement_mm == pytest.approx(8.5)
+    assert found.off_mm == pytest.approx(-1.0)
+    (against,) = found.against
+    assert "the right rod holds the jaw 1.00 mm ahead" in against.message
+    assert "must not be worn together" in against.message
+    assert together(Decimal("29.0"), Decimal("29.0"), read(parallel("A")), LIMITS).against == ()
+
+
+def test_two_hinged_rods_of_different_steps_stand_sideways():
+    """60 % left with 80 % right, against SciPy: sideways of the recorded path at that point."""
+    text = unequal("A", "hinged")
+    prescription, steps = read(text), graded(text).steps
+    left, right = steps[1].left.length, steps[2].right.length
+    pose = hinged_read(prescription, [float(left), float(right)])
+    _, per_mm, registered = numbers(prescription)
+    found = together(left, right, prescription, LIMITS)
+    assert found.makes.advancement_mm == pytest.approx(pose[0] + registered, abs=1e-7)
+    assert found.off_mm == pytest.approx(pose[1] - per_mm * pose[0], abs=1e-7)
+    assert abs(found.off_mm) > 1
+    assert [one.code for one in found.against] == ["jaw_sideways"]
+
+
+def test_two_rods_beyond_the_maximum_are_not_to_be_worn():
+    found = together(Decimal("27.0"), Decimal("27.0"), shorter(parallel("A")), LIMITS)
+    (against,) = found.against
+    assert against.message == (
+        "NOT TO BE WORN: they make 108.7 % of the range that holds now, 0.80 mm beyond the maximum"
+    )
