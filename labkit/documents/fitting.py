@@ -10,7 +10,7 @@ from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.figures import fixed, percents
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, process_of
-from labkit.documents.standing import at_step, mark, percent_now
+from labkit.documents.standing import at_step, mark, own_changed, percent_now
 from labkit.units import plain
 
 #: A bench and a mouth, °C.
@@ -25,7 +25,7 @@ def rods_at_hand(spec: Mapping[str, Any]) -> list[dict[str, str]]:
         now = at_step(spec, line.step)
         row = rows.setdefault(line.step, {
             "step": str(line.step),
-            "percent": percent_now(now) or asked[line.step - 1],
+            "percent": (percent_now(now) if own_changed(spec) else "") or asked[line.step - 1],
             "mark": mark(now),
             **dict.fromkeys(("left", "right", "left_id", "right_id"), "–"),
         })  # fmt: skip

@@ -119,6 +119,8 @@ def commands(folder: Path) -> dict[str, list[str]]:
         "cases --json": ["cases", "--json"],
         f"show, one of {MANY_SETS} sets": ["show", MANY],
         "show, one set": ["show", "QF-00003"],
+        f"sheet, one of {MANY_SETS} sets": ["sheet", MANY],
+        "recall": ["recall", "--json"],
         f"find, one of {MANY_SETS} sets": ["find", identifier],
         "capability": ["capability"],
         "capability --process": ["capability", "--process", "resin-2"],
