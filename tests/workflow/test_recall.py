@@ -96,10 +96,10 @@ def test_the_command_lists_them_for_people_and_programs(book, tmp_path):
 # The sheet of today and the question about two rods, as commands.
 def test_the_sheet_of_today_tells_pairs_rods_and_places(book, tmp_path):
     dry.first_set(book, parallel("A"))
+    shorten(book, parallel("A"))
     lost = last_rod(book)
     body = {"identifier": lost.identifier, "state": "lost", "reason": "on a journey"}
     book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
-    shorten(book, parallel("A"))
     ledger = ("--ledger", str(tmp_path / "ledger.sqlite"))
     told = CliRunner().invoke(cli, ["sheet", "A", "--json", *ledger])
     assert told.exit_code == 0, told.output
