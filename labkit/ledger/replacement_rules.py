@@ -97,6 +97,8 @@ def against_state(reader: Reader, event: Event) -> str:
     rod = reader.find(told.identifier)
     assert rod is not None
     shown, state = grouped(rod.identifier), told.state
+    if event.corrects is None and rod.state == state:
+        return f"has the rod {shown} {state} already"
     if event.corrects is None and not may_follow(rod.state, state):
         return f"has the rod {shown} {rod.state}; it cannot be {state} unless that is taken back"
     return "" if state in ENDS else _has_replacement(reader, event.case, rod)

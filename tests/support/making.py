@@ -38,10 +38,10 @@ def recorder_for(url, by="anna", say=still):
         yield Recorder(ledger, by, lambda: START, say)
 
 
-def make(text, out, recorder, templates=None):
-    """Make a recorded set of a prescription's text."""
+def make(text, out, recorder, templates=None, *, take_back=True):
+    """Make a recorded set of a prescription's text; rods that could be mistaken are taken back."""
     case = open_case(source(text), templates or dict(INSTALLED.templates))
-    return make_set(case, MEANS, out, still, recorder)
+    return make_set(case, MEANS, out, still, recorder, take_back=take_back)
 
 
 def extra(out, recorder, *requests, installed=INSTALLED, case=CASE, **as_stored):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 import rich_click
@@ -17,7 +17,6 @@ from labkit.cli.common import (
     counting,
     out,
     print_json,
-    print_notes,
     print_problems,
     say,
     sets_option,
@@ -40,6 +39,8 @@ if TYPE_CHECKING:
 @click.command("make", cls=rich_click.RichCommand)
 @RX
 @sets_option("each set is")
+@click.option("--take-back", is_flag=True,
+              help="Rods in circulation that could be taken for new ones are taken back.")
 @takes_means
 @may_record(default_ledger=True)
 @JSON
@@ -48,23 +49,24 @@ def command(
     prescriptions: tuple[str, ...],
     out_dir: Path,
     as_json: bool,
-    template_places: tuple[str, ...],
     means: Means,
     recorder: Recorder | None,
+    **given: Any,
 ) -> None:
     """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
     DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
-    extra rods can be made for it later. Which process makes the rods is said first and last;
-    before anything is built it is said where no process was named, where a calibrated one drifts
-    and where a rod lies outside of its range.
+    extra rods can be made for it later; a set beside rods in circulation that could be taken for
+    its own is refused, unless --take-back says that these are taken back. Which process makes the
+    rods is said first and last; before anything is built it is said where no process was named,
+    where a calibrated one drifts and where a rod lies outside of its range.
 
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """
     from labkit.workflow.inspection.limits import gauge_notes
 
-    run, templates = Run(), rod_templates(template_places)
+    run, templates = Run(), rod_templates(given["template_places"])
     ledger_url = click.get_current_context().params.get("ledger_url")
     unnamed = open_with(means)
     drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
@@ -76,13 +78,16 @@ def command(
                 *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process)
             )  # fmt: skip
             note_all(beyond, to_stderr=as_json)
-            made = make_with_progress(case, means, out_dir, recorder)
+            made = make_with_progress(
+                case, means, out_dir, recorder, take_back=given["take_back"]
+            )
             if as_json:
                 noted = {"process_findings": jsonable((*unnamed, *drift, *beyond))}
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
             else:
                 print_parts(case.prescription.case, made)
-                print_notes(case.spacer_set.findings)
+                print_problems(notes_in(made.spec))
+                print_circulation(recorder, case.prescription.case)
             run.done += 1
     if run.done:
         close_with(means, to_stderr=as_json)
@@ -91,18 +96,38 @@ def command(
 
 
 def make_with_progress(
-    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None
+    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None, *,
+    take_back: bool = False,
 ) -> MadeSet:
     """Make one set with a progress bar on standard error.
 
     Args:
         recorder: Records it; None where it is not recorded.
+        take_back: Rods in circulation that could be taken for new ones are taken back.
 
     Raises:
         RefusedError: As `make_set`.
     """
     with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
-        return make_set(case, means, out_dir, step, recorder)
+        return make_set(case, means, out_dir, step, recorder, take_back=take_back)
+
+
+def notes_in(spec: dict[str, Any]) -> tuple[str, ...]:
+    """Give the notes of a set, in sentences."""
+    found = spec["lengths"]["findings"]
+    return tuple(each["message"] for each in found if each["severity"] == "note")
+
+
+def print_circulation(recorder: Recorder | None, case: str) -> None:
+    """List the rods of earlier sets that are in circulation beside a new one."""
+    from labkit.workflow.record.sheet import circulation_table
+    from labkit.workflow.record.standing import standing_of_case
+
+    if recorder is None or len(recorder.ledger.sets(case)) < 2:
+        return
+    print_table("Rods of the case in circulation", circulation_table(
+        standing_of_case(recorder.ledger, case)
+    ))
 
 
 def print_parts(case: str, made: MadeSet) -> None:

@@ -33,6 +33,7 @@ from labkit.ledger.stored import SetState
 from labkit.units import plain, written
 from labkit.workflow.record.prescribe import prescribe
 from labkit.workflow.rods.orders import withdrawn_orders
+from labkit.workflow.sets.circulation import make_room
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at
 
@@ -70,6 +71,21 @@ class Recorder:
         ):
             if decision.action is not Action.WAIT:
                 self.say(decision.sentence)
+
+    def start_beside(
+        self, job: Job, out: Path, last: int, *, take_back: bool
+    ) -> tuple[Job, Ticket]:
+        """Reserve a set of a case that may have rods in circulation.
+
+        Args:
+            take_back: As for `make_room`.
+
+        Raises:
+            RefusedError, LedgerError: As `start` and `make_room`.
+        """
+        with self.ledger.transaction():
+            job = make_room(self.ledger, job, (self.by, self.now()), take_back=take_back)
+            return job, self.start(job, out, last)
 
     def start(self, job: Job, out: Path, last: int, asked: tuple[str, ...] = ()) -> Ticket:
         """Reserve a set: its revision and its rods' identifiers, before anything is built.

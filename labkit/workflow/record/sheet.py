@@ -23,10 +23,7 @@ def sheet_report(standing: CaseStanding) -> Report:
     """Make the case sheet of today."""
     there = [pair for pair in standing.pairs if pair.rods]
     pairs = Table.of(_PAIRS, there, [n for n, pair in enumerate(there) if pair.not_to_be_worn])
-    rods = Table.of(_RODS, [
-        (pair, rod) for pair in there
-        for side in Side if (rod := pair.rods.get(side)) is not None
-    ])  # fmt: skip
+    rods = circulation_table(standing)
     empty = Table.of(_EMPTY, [
         (pair, rod) for pair in standing.pairs
         for side in Side if (rod := pair.gone.get(side)) is not None
@@ -68,6 +65,14 @@ def sheet_report(standing: CaseStanding) -> Report:
         date=standing.on,
         name="case-sheet-of-today",
     )  # fmt: skip
+
+
+def circulation_table(standing: CaseStanding) -> Table:
+    """List every rod in circulation: what it makes now, and who has it."""
+    return Table.of(_RODS, [
+        (pair, rod) for pair in standing.pairs
+        for side in Side if (rod := pair.rods.get(side)) is not None
+    ])
 
 
 def write_sheet(report: Report, path: Path, profile: Profile) -> None:

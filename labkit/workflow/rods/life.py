@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
-from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import (
     IN_CIRCULATION,
+    OUT_OF_HOUSE,
     WHO_HAS_IT,
     RodState,
     may_follow,
     next_words,
 )
+from labkit.core.grading.rules import swap_room_mm
 from labkit.core.report import Column, Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Event, Kind
@@ -22,6 +24,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
 from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.story import moment
 from labkit.workflow.rods.slots import slots_of
 
 #: States that a person records, in the order of a rod's life.
@@ -51,14 +54,14 @@ class Told:
 
 
 def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
-    """Find rods by identifiers, or all rods that fill the places of a set by its name.
+    """Find rods by identifiers, or all rods that fill the places of a set by its name or folder.
 
     Raises:
         InputError: A word is neither, no rod bears it, or a rod is named twice.
     """
     found: list[StoredRod] = []
     for word in words:
-        stored = reader.set_named(word)
+        stored = reader.set_named(Path(word).name)
         if stored is not None:
             found += [slot.rod for slot in slots_of(reader, stored) if slot.filled]
         else:
@@ -112,7 +115,7 @@ def _record(
 ) -> Event:
     _check_day(rod, told, at)
     _check_transition(rod, told)
-    if told.state == RodState.DELIVERED and rod.state == RodState.RETURNED:
+    if told.state == RodState.DELIVERED and rod.state != RodState.FITTED:
         _check_swap(ledger, rod)
     reason = "; ".join(
         words for words in
@@ -140,6 +143,13 @@ def _check_day(rod: StoredRod, told: Told, at: datetime.datetime) -> None:
 
 def _check_transition(rod: StoredRod, told: Told) -> None:
     shown = f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)} of {rod.set_name},"
+    if rod.state == told.state:
+        since = rod.state_since
+        raise RefusedError(
+            f"{shown} is {rod.state} already, entry {since.seq} by {since.by} on "
+            f"{moment(since.at)}; nothing was recorded",
+            field="identifier", value=rod.identifier,
+        )
     if not may_follow(rod.state, told.state):
         raise RefusedError(
             f"{shown} is {_where(rod)} and cannot be "
@@ -167,19 +177,21 @@ def _check_swap(reader: Reader, rod: StoredRod) -> None:
 
     rods = {one.identifier: one for one in case_rods(reader, rod.case)}
     own = rods[rod.identifier].rod
+    # An older rod that comes back into use meets also what lies in the lab, made since.
+    beside = IN_CIRCULATION if rod.state == RodState.RETURNED else OUT_OF_HOUSE
     for other in rods.values():
         near = other.rod.rod
-        if other.identifier == rod.identifier or not other.in_circulation:
+        if other.identifier == rod.identifier or other.state not in beside:
             continue
-        room = abs(near.length - own.length) - own.tolerance_mm - other.rod.tolerance_mm
-        if near.side is own.rod.side and room <= Decimal(0):
+        if near.side is own.rod.side and swap_room_mm(own, other.rod) <= 0:
             raise RefusedError(
                 f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, could be taken for "
                 f"{near.label}, {grouped(other.identifier)}, which is in circulation "
                 f"({WHO_HAS_IT[other.state]}): their tolerances reach across; take that one back "
-                "first; nothing was recorded",
+                f"first (`labkit rod {other.identifier} returned`, or withdrawn); nothing was "
+                "recorded",
                 field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            )
 
 
 def _take_back(

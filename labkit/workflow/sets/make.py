@@ -128,20 +128,23 @@ def job_of(case: Case, means: Means) -> Job:
 
 
 def make_set(
-    case: Case, means: Means, out: Path, progress: Progress, recorder: Recorder | None = None
+    case: Case, means: Means, out: Path, progress: Progress, recorder: Recorder | None = None,
+    *, take_back: bool = False,
 ) -> MadeSet:
     """Make a finished set of one case.
 
     Args:
         progress: Told after each part, plate and paper.
         recorder: Records it; None where it is not recorded.
+        take_back: Rods in circulation that could be taken for new ones are taken back.
 
     Returns:
         The set as it lies in `out`.
 
     Raises:
-        RefusedError: A rule refuses the case, a file does not measure as it should, the set
-            cannot be put in its place, or it cannot be recorded. Nothing is left behind.
+        RefusedError: A rule refuses the case, a rod in circulation could be taken for a new one, a
+            file does not measure as it should, the set cannot be put in its place, or it cannot be
+            recorded. Nothing is left behind.
     """
     job = job_of(case, means)
 
@@ -149,7 +152,7 @@ def make_set(
         refuse_same(out, job.number, job.inputs_sha256)
         if recorder is None:
             return job, Ticket(job.inputs_sha256, last + 1)
-        return job, recorder.start(job, out, last)
+        return recorder.start_beside(job, out, last, take_back=take_back)
 
     return build_set(out, job.number, begin, progress, recorder)
 
