@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-#: In the order in which it was done; a process runs one command.
+#: In the order in which it was done.
 _DONE: list[str] = []
+
+
+def begin() -> None:
+    """Forget what was done before: a run begins."""
+    _DONE.clear()
 
 
 def tell_done(what: str) -> None:
@@ -23,6 +28,7 @@ def done_so_far() -> tuple[str, ...]:
 def in_one_sentence() -> str:
     """Say what was done, or that nothing was.
 
+    >>> begin()
     >>> in_one_sentence()
     'nothing was delivered or recorded'
     """

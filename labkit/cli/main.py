@@ -20,6 +20,7 @@ from labkit.cli.ending import (
     unforeseen,
 )
 from labkit.core.form.words import nearest
+from labkit.done import begin
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
 #: Command name → module that holds a click command named `command`.
@@ -95,6 +96,7 @@ class Commands(rich_click.RichGroup):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; an error becomes its sentences and its exit status."""
+        begin()
         try:
             return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit):

@@ -80,7 +80,7 @@ def test_the_collision_check_finds_collisions():
 
 def many() -> str:
     """Fourteen steps, left unlike right, mirror parts: 28 rows in the table."""
-    percent = "[40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90, 94, 97, 100]"
+    percent = str(list(range(35, 101, 5)))
     return changed(hinged(), ("[60, 75, 90]", percent))
 
 

@@ -161,12 +161,12 @@ def test_compensation_goes_on_the_parameters_and_never_on_the_label(tmp_path):
 
 def test_equal_labels_on_both_sides_are_two_pieces_of_one_part(tmp_path):
     parts = make(SHORT, tmp_path).spec["parts"]
-    assert [(p["part"], p["quantity"]) for p in parts] == [("35.9", 2), ("34.4", 2)]
+    assert [(p["part"], p["quantity"]) for p in parts] == [("35.9", 2), ("34.5", 2)]
 
 
 def test_a_label_that_can_be_misread_upside_down_gets_a_bar(tmp_path):
     made = make(BARRED, tmp_path)
-    assert {p.part.rod.part: p.check.label.bar for p in made.parts} == {"18.9": True, "17.4": False}
+    assert {p.part.rod.part: p.check.label.bar for p in made.parts} == {"18.9": True, "17.5": False}
     assert [p["engraving"]["bar"] for p in made.spec["parts"]] == [True, False]
 
 

@@ -82,7 +82,7 @@ def test_the_readmes_example_runs(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(making, "write_papers", lambda *_: ())
     exec(compile(example, "README.md", "exec"), {})
     told = capsys.readouterr().out.splitlines()
-    assert told[0] == "62.5 % 34.4 34.4 7.30 mm"
+    assert told[0] == "62.5 % 34.5 34.5 7.20 mm"
     assert (Path("sets/QF-1043-r1") / told[-1]).is_file()
 
 

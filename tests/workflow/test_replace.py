@@ -192,7 +192,7 @@ def test_rods_of_two_sets_are_replaced_set_by_set(recorded, out):
     said = refusal(recorded, out, *(rod.identifier for rod in rods))
     assert said.endswith("are not of one set; replace them set by set")
     made = again(out, recorded, rods[1].identifier)  # an extra rod is replaced as any other
-    assert made.spec["parts"][0]["label"] == "34.4"
+    assert made.spec["parts"][0]["label"] == "34.5"
     assert rod_at(recorded, f"{CASE}-r3", 1, "left").first_set == f"{CASE}-r2"
 
 
@@ -303,7 +303,7 @@ def test_extra_rods_and_the_trial_see_the_replacement_in_the_old_place(recorded,
         for r in later.spec["series"]
     ]
     assert rows == [
-        (False, 1, 1, "35.9", "35.9"), (True, 3, 1, "34.4", "34.4"), (False, 1, 2, "33.0", "33.0"),
+        (False, 1, 1, "35.9", "35.9"), (True, 3, 1, "34.5", "34.5"), (False, 1, 2, "33.0", "33.0"),
     ]  # fmt: skip
     with pytest.raises(RefusedError, match="is out already"):
         extra(out, recorded, 50)
