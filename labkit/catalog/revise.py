@@ -1,4 +1,4 @@
-"""Writes the next revision of a prescription: other bite readings, every comment kept."""
+"""Writes the next revision of a prescription: other readings, every comment kept."""
 
 from __future__ import annotations
 
@@ -11,16 +11,23 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from labkit.catalog.toml_source import TomlSource, parse_toml
-from labkit.core.grading.prescription import Bite
+from labkit.core.grading.prescription import Bite, Side
 from labkit.errors import InputError
 from labkit.units import plain
 
+#: Where a key stands: its tables and itself.
+_Path = tuple[str, ...]
 
-def with_bite(source: TomlSource, bite: Bite) -> str:
+
+def with_bite(
+    source: TomlSource, bite: Bite, distances: Mapping[Side, Decimal] | None = None
+) -> str:
     r"""Write a prescription with the protruded reading and the midline deviation of a bite.
 
     Args:
         bite: Bite readings; the other ones must be those of the prescription.
+        distances: Pin distances of both sides, where one was recorded wrongly, mm; they stand
+            in the place of one distance for both.
 
     Returns:
         The new text. Order, comments, spacing and line ends are those of the stored one; a
@@ -35,19 +42,23 @@ def with_bite(source: TomlSource, bite: Bite) -> str:
     >>> with_bite(source, Bite(Zero.RETRUDED, Decimal("7.15"), Decimal("2.9")))
     '[bite]\nprotruded = 7.15  # gauge 2\n'
     """
-    changes = {
-        name: value for name, value in _wanted(bite).items()
+    changes: dict[_Path, Decimal] = {
+        ("bite", name): value for name, value in _wanted(bite).items()
         if _stored(source, name) != value
+    }
+    changes |= {
+        ("appliance", str(side), "pin_distance"): value
+        for side, value in (distances or {}).items()
     }
     if not changes:
         return source.text
     text = _changed(source, changes)
     expected = deepcopy(source.data)
-    expected["bite"].update(changes)
+    _put(expected, changes)
     if parse_toml(text, source.name).data != expected:
         raise InputError(
             "the readings cannot be changed without changing other keys; write the new revision "
-            f"by hand, with {_listed(changes)} in [bite]",
+            f"by hand, with {_listed(changes)}",
             field="bite", where=source.name,
         )
     return text
@@ -68,20 +79,35 @@ def _stored(source: TomlSource, name: str) -> Any:
     return table.get(name, 0)
 
 
-def _changed(source: TomlSource, changes: Mapping[str, Decimal]) -> str:
+def _table(content: Any, path: _Path) -> Any:
+    """Give the table that holds a key; a side's own one is added where it is not there."""
+    for name in path[:-1]:
+        content = content[name] if name in content else content.setdefault(name, {})
+    return content
+
+
+def _put(content: Any, changes: Mapping[_Path, Any]) -> None:
+    """Put values in their places; one distance for both sides gives way to one for each."""
+    for path, value in changes.items():
+        _table(content, path)[path[-1]] = value
+    if any(path[-1] == "pin_distance" for path in changes):
+        content["appliance"].pop("pin_distance", None)
+
+
+def _changed(source: TomlSource, changes: Mapping[_Path, Decimal]) -> str:
     try:
         document = tomlkit.parse(source.text)
-        table: Any = document["bite"]
-        for name, value in changes.items():
-            table[name] = tomlkit.value(plain(value))
+        _put(document, {path: tomlkit.value(plain(value)) for path, value in changes.items()})
         return tomlkit.dumps(document)
     except (TOMLKitError, TypeError) as error:
         raise InputError(
             f"cannot be rewritten ({error}); write the new revision by hand, with "
-            f"{_listed(changes)} in [bite]",
+            f"{_listed(changes)}",
             field="bite", where=source.name,
         ) from error
 
 
-def _listed(changes: Mapping[str, Decimal]) -> str:
-    return " and ".join(f"{name} = {plain(value)}" for name, value in changes.items())
+def _listed(changes: Mapping[_Path, Decimal]) -> str:
+    return " and ".join(
+        f"{path[-1]} = {plain(value)} in [{'.'.join(path[:-1])}]" for path, value in changes.items()
+    )

@@ -16,12 +16,12 @@ from labkit.core.case.extra_requests import ByPercent
 from labkit.core.case.extra_rods import extra_rods
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.trial_fit import trial_fit
-from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Bite, Side, Zero
 from labkit.core.grading.steps import LengthLimits
 from labkit.errors import InputError
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, sliding, source
+from tests.support.trials import trial_seen
 
 D = Decimal
 TEMPLATES = rod_templates()
@@ -111,10 +111,10 @@ def test_an_accepted_trial_fit_reads_back_as_proposed(path):
     limits = LengthLimits.of(TEMPLATES[prescription.template])
     met = grade(prescription, limits).steps[-2]
     rods = (RodOut("1", Side.LEFT, met.left.label), RodOut("1", Side.RIGHT, met.right.label))
-    seen = TrialSeen(left=met.left.label, right=met.right.label)
+    seen = trial_seen((met.left.label, met.right.label))
     proposal = trial_fit(prescription, rods, seen, limits).proposal
-    renewed = read(with_bite(source(text), proposal.bite))
-    assert renewed == replace(prescription, bite=proposal.bite)
+    renewed = read(with_bite(source(text), proposal.holds.bite))
+    assert renewed == replace(prescription, bite=proposal.holds.bite)
     assert renewed.bite != prescription.bite
     graded = grade(renewed, limits)
     assert graded.range_mm == proposal.range_mm
@@ -122,3 +122,16 @@ def test_an_accepted_trial_fit_reads_back_as_proposed(path):
     # Extra rods then count on the new range: the rods met are 100 % now.
     (row,) = extra_rods(renewed, rods, (ByPercent(D(80)),), limits).series[-1:]
     assert (row.pair, row.new, round(row.percent, 6)) == ("1", False, 100)
+
+
+def test_one_distance_for_both_sides_gives_way_to_one_for_each():
+    text = SMALLEST
+    distances = {Side.LEFT: D("34.5"), Side.RIGHT: D("33.6")}
+    new = with_bite(source(text), replace(read(text).bite, protruded=D("6.1")), distances)
+    after = read(new)
+    assert (after.left.pin_distance_mm, after.right.pin_distance_mm) == (34.5, 33.6)
+    assert after.bite.protruded == D("6.1")
+    assert "pin_distance = 34.5" in new
+    # A second correction changes the side's own distance where it stands.
+    once_more = with_bite(source(new), after.bite, {**distances, Side.LEFT: D("34.2")})
+    assert once_more == new.replace("34.5", "34.2")

@@ -214,7 +214,7 @@ def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path)
         ("release", CASE, "--by", "kim"), ("extra", CASE, "--percent", "60", "--by", "anna", *out),
         ("replace", find, "--reason", "x", "--by", "anna", *out),
         ("inspect", CASE, "-", "--by", "kim"), ("ledger", "reconcile", "--by", "anna"),
-        ("trial", CASE, "--met", "28.0", "--accept", "--by", "anna"),
+        ("trial", CASE, "--left", "28 meets", "--right", "28 meets", "--accept", "--by", "anna"),
         ("make", RX, "--by", "anna", *out),
     ):  # fmt: skip
         refused = run(*acts)

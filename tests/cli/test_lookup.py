@@ -203,7 +203,7 @@ def test_find_tells_what_a_rod_means_after_an_accepted_trial(run, rods):
     digits = rods[6]["identifier"]
     (before,) = lines(run("find", digits, "--json"))
     assert before["now"]["percent"] == pytest.approx(100, abs=1e-9)
-    told = ("--met", "28.0", "--accept", "--by", "berta")
+    told = ("--left", "28.0 meets", "--right", "28.0 meets", "--accept", "--by", "berta")
     assert run("trial", CASE, *told).exit_code == 0
     (after,) = lines(run("find", digits, "--json"))
     assert after["now"]["percent"] == pytest.approx(1000 / 9, abs=1e-9)

@@ -10,12 +10,12 @@ import pytest
 
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.trial_fit import trial_fit
-from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Action, JawModelName, Prescription, Side
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, percents, random_prescription
+from tests.support.trials import trial_seen
 
 CASES = [(model, action) for model in JawModelName for action in Action]
 #: For each action, with and without a 100 % rod: 1200 patients together.
@@ -59,19 +59,17 @@ def test_a_gap_tells_the_true_maximum(model, action, listed):
         graded = grade(prescription, WIDE_LIMITS)
         if any(finding.code in ("jaw_pose", "rod_stands_upright") for finding in graded.refused):
             continue
-        at_100 = graded.steps[-1]
-        recorded = float(bite_scale(prescription.bite).range_mm)
-        hundred = (
-            [float(at_100.rod(side).length) for side in Side] if 100 in listed
-            else distances_at(prescription, recorded)
-        )
+        furthest = graded.steps[-1]
         maximum = a_true_maximum(rng, prescription)
         try:
             seats = distances_at(prescription, maximum)
         except independent.NoSolutionError:
             continue
-        gaps = [Decimal(repr(float(a - b))) for a, b in zip(hundred, seats, strict=True)]
-        seen = TrialSeen(gap_left_mm=gaps[0], gap_right_mm=gaps[1])
+        seen = trial_seen(
+            [furthest.rod(side).label for side in Side],
+            [float(furthest.rod(side).length) - seat
+             for side, seat in zip(Side, seats, strict=True)],
+        )  # fmt: skip
         proposal, codes = proposal_of(prescription, rods_out(graded.steps), seen)
         if proposal is None:
             # Next to a singular pose the rounded 100 % rods hold no pose: nothing to propose.
@@ -81,17 +79,16 @@ def test_a_gap_tells_the_true_maximum(model, action, listed):
         worst = max(worst, abs(proposal.range_mm - maximum))
         assert proposal.advancement_mm == pytest.approx(maximum, abs=1e-8)
         assert proposal.range_mm == pytest.approx(maximum, abs=1e-8)
-        assert proposal.side_mismatch_mm == pytest.approx(0, abs=1e-7)
         # Every pair keeps its advancement; its percent is that part of the new range.
         made = {f"1/{n}": step.made for n, step in enumerate(graded.steps, 1)}
         for pair in proposal.pairs:
-            before, now = made[pair.rods.pair], pair.rods.made
+            before, now = made[pair.pair], pair.standing
             assert now.advancement_mm == pytest.approx(before.advancement_mm, abs=1e-7)
             assert now.percent == pytest.approx(100 * before.advancement_mm / maximum, abs=1e-5)
             assert pair.percent_before == pytest.approx(before.percent, abs=1e-5)
         # The path stays where it was: the same sideways shift for each mm forward.
         slope = bite_scale(prescription.bite).sideways_per_mm
-        assert bite_scale(proposal.bite).sideways_per_mm == pytest.approx(slope, abs=1e-9)
+        assert bite_scale(proposal.holds.bite).sideways_per_mm == pytest.approx(slope, abs=1e-9)
     assert told >= 0.9 * PATIENTS[model]
     assert worst < 1e-6
 
@@ -111,16 +108,16 @@ def test_labels_met_are_100_percent_afterwards(model, action):
             continue
         if met.made.advancement_mm < float(scale.registered_advancement_mm) + 0.1:
             continue
-        seen = TrialSeen(left=met.left.label, right=met.right.label)
+        seen = trial_seen((met.left.label, met.right.label))
         proposal, codes = proposal_of(prescription, rods_out(graded.steps), seen)
         assert codes in (set(), {"readings_out_of_order"})
         if proposal is None:
             continue
         told += 1
-        percent = {pair.rods.pair: pair.rods.made.percent for pair in proposal.pairs}
+        percent = {pair.pair: pair.percent for pair in proposal.pairs}
         assert percent["1/2"] == pytest.approx(100, abs=1e-7)
         assert percent["1/1"] < 100 < percent["1/3"]
-        assert [pair.above_100 for pair in proposal.pairs] == [False, False, True]
+        assert [pair.not_to_be_worn for pair in proposal.pairs] == [False, False, True]
         # A hinged jaw on rounded rods stands a little beside the recorded path, on which the
         # rods of 100 % are graded: a side may come out one grid step off.
         off = [

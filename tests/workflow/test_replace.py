@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from labkit.core.case.identifier import check_digit, grouped, rod_identifier
-from labkit.core.case.trial_seen import TrialSeen
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.documents.set_spec import graded_of
@@ -41,6 +40,7 @@ from tests.support.making import (
     rod_at,
 )
 from tests.support.prescriptions import changed, hinged, source
+from tests.support.trials import trial_seen
 
 TWO = changed(ONE, ("[50]", "[50, 75]"))
 FIRST = f"{CASE}-r1"
@@ -307,7 +307,7 @@ def test_extra_rods_and_the_trial_see_the_replacement_in_the_old_place(recorded,
     ]  # fmt: skip
     with pytest.raises(RefusedError, match="is out already"):
         extra(out, recorded, 50)
-    trial = propose(recorded.ledger, CASE, TrialSeen("33.0", "", "", None, None))
+    trial = propose(recorded.ledger, CASE, trial_seen(("33.0", "33.0")), START)
     assert [cover.covered for cover in trial.prescribed]
 
 

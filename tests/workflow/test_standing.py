@@ -16,7 +16,7 @@ from labkit.cli.main import cli
 from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown
-from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.grading.prescription import Side
 from labkit.documents.papers import PAPERS, layouts_not_used, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import (
@@ -35,7 +35,8 @@ from labkit.workflow.sets.standing import standing_of, with_standing
 from tests.documents.pdfs import squeezed, text_of
 from tests.support import dry, making
 from tests.support.making import INSTALLED, START, recorder_for
-from tests.support.recorded import parallel, unequal
+from tests.support.recorded import graded, parallel, unequal
+from tests.support.trials import trial_seen
 
 MODELS = [
     pytest.param(parallel("A", action) if model == "straight" else unequal("A", model, action),
@@ -47,8 +48,9 @@ MODELS = [
 
 def shorten(recorder, text, by="0.8"):
     """Accept a trial fit at which the jaw went less far than recorded, by so much rod."""
-    gap = Decimal(by) * (-1 if '"pull"' in text else 1)
-    seen = TrialSeen(gap_left_mm=gap, gap_right_mm=gap)
+    past = Decimal(by) * (-1 if '"pull"' in text else 1)
+    at_100 = graded(text).steps[-1]
+    seen = trial_seen([at_100.rod(side).label for side in Side], (past, past))
     trial = accept(recorder.ledger, "A", seen, "anna", START)
     assert trial.text, trial.outcome.findings
     return trial.outcome.proposal.range_mm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 from decimal import Decimal
 
@@ -9,7 +10,8 @@ import pytest
 
 from labkit.core.case.extra_requests import ByAdvancement, ByPercent
 from labkit.core.case.extra_rods import extra_rods
-from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.case.trial_seen import Correct, TrialSeen
+from labkit.core.grading.prescription import Side
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
@@ -28,6 +30,7 @@ from tests.support.recorded import (
     set_body,
     unequal,
 )
+from tests.support.trials import side_seen, trial_seen
 
 CASE = "QF-1043"
 
@@ -38,10 +41,18 @@ def ledger(tmp_path):
         yield ledger
 
 
-def gaps(left, right=None):
-    return TrialSeen(
-        gap_left_mm=Decimal(left), gap_right_mm=Decimal(left if right is None else right)
-    )
+NOW = moment(60)
+
+
+def past(left, right=None, text=None, **more):
+    """The 100 % rods of a case, by how far they reach past their seats (-: fall short)."""
+    at_100 = graded(text or parallel(CASE)).steps[-1]
+    labels = [at_100.rod(side).label for side in Side]
+    return trial_seen(labels, (left, left if right is None else right), **more)
+
+
+def met(label):
+    return trial_seen((label, label))
 
 
 @pytest.mark.parametrize("model", ["straight", "sliding", "hinged"])
@@ -78,17 +89,18 @@ def test_a_template_of_another_form_is_told(ledger):
     pen(Kind.PRESCRIPTION, CASE, {"revision": 1, "text": parallel(CASE)})
     make_set(pen, CASE, body)
     with pytest.raises(InputError, match="stored in a form that this program does not know"):
-        propose(ledger, CASE, gaps("1"))
+        propose(ledger, CASE, past("1"), NOW)
 
 
 def test_the_order_is_what_extra_rods_allow(ledger):
     """Every rod that the order asks for can be made together; every other one cannot."""
-    make_case(Pen(ledger), unequal(CASE, "sliding"))
+    text = unequal(CASE, "sliding")
+    make_case(Pen(ledger), text)
     for tenths in range(-20, 21, 4):
-        trial = propose(ledger, CASE, gaps(Decimal(tenths) / 10))
+        trial = propose(ledger, CASE, past(Decimal(tenths) / 10, text=text), NOW)
         if trial.outcome.proposal is None or trial.order is None:
             continue
-        holds = replace(trial.stored.prescription, bite=trial.outcome.proposal.bite)
+        holds = trial.outcome.proposal.holds
         if trial.outcome.proposal.confirmed:
             holds = trial.stored.prescription
         rods, limits = trial.stored.out, trial.stored.limits
@@ -106,18 +118,18 @@ def test_a_series_in_mm_is_ordered_in_mm(ledger):
         "percent = [70, 80, 90, 100]\nstart = 70", "advancement = [6, 7, 8, 10]\nstart = 6"
     )
     make_case(Pen(ledger), text)
-    trial = propose(ledger, CASE, gaps("1"))
+    trial = propose(ledger, CASE, past("1"), NOW)
     assert trial.outcome.proposal.range_mm == pytest.approx(11, abs=1e-9)
     # In mm the rods stay those of their steps: nothing is missing on a longer range.
     assert trial.order.command == ""
     assert all(step.covered for step in trial.prescribed)
     left, right = (rod["identifier"] for rod in set_body(text, f"{CASE}-r1")["rods"][2:4])
     ledger.record(Kind.ROD_STATE, CASE, {"identifier": left, "state": "lost"}, "anna", moment(98))
-    order = propose(ledger, CASE, gaps("1")).order
+    order = propose(ledger, CASE, met("27.0"), NOW).order
     # A step is made as a pair, and its right rod is still out.
     assert (order.command, [f.code for f in order.cannot]) == ("", ["rod_exists"])
     ledger.record(Kind.ROD_STATE, CASE, {"identifier": right, "state": "lost"}, "anna", moment(99))
-    order = propose(ledger, CASE, gaps("1")).order
+    order = propose(ledger, CASE, met("27.0"), NOW).order
     assert order.requests == (ByAdvancement(Decimal(7)),)
     assert order.command == "labkit extra QF-1043 --advancement 7 --out sets"
 
@@ -127,7 +139,7 @@ def test_lost_rods_are_not_out(ledger):
     for rod in rods[4:6]:
         state = {"identifier": rod["identifier"], "state": "lost"}
         ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(50))
-    trial = propose(ledger, CASE, TrialSeen(met="28.0"))
+    trial = propose(ledger, CASE, met("28.0"), NOW)
     assert {finding.code for finding in trial.outcome.refused} == {"rod_not_out"}
 
 
@@ -135,8 +147,8 @@ def test_lost_rods_are_not_out(ledger):
 def test_what_acceptance_records(ledger, model):
     text = unequal(CASE, model)
     make_case(Pen(ledger), text)
-    seen = gaps("0.62345", "-0.1")
-    shown = propose(ledger, CASE, seen)
+    seen = past("0.623", "0.55", text)
+    shown = propose(ledger, CASE, seen, NOW)
     count = ledger.head().count
     done = accept(ledger, CASE, seen, "berta", moment(60), "in the chair")
     assert done.outcome == shown.outcome
@@ -144,9 +156,14 @@ def test_what_acceptance_records(ledger, model):
     assert (trial.kind, decided.kind, revised.kind) == (
         Kind.TRIAL_FIT, Kind.TRIAL_ACCEPTED, Kind.PRESCRIPTION,
     )  # fmt: skip
-    assert trial.body["left"] == {"gap_um": 623}
-    assert trial.body["right"] == {"gap_um": -100}
-    assert trial.body["proposal"]["seen"]["left"] == {"gap_mm": "0.62345"}
+    label = graded(text).steps[-1].left.label
+    assert trial.body["left"] == {"label": label, "seen": "too_long", "by_um": 623}
+    assert trial.body["right"]["by_um"] == 550
+    assert trial.body["on"] == "2031-03-14"
+    assert trial.body["proposal"]["seen"]["left"] == {
+        "label": label, "identifier": None, "seen": "too_long", "by_mm": "0.623",
+    }  # fmt: skip
+    assert trial.body["proposal"]["seen"]["read_to_mm"] == "0.1"
     assert trial.body["note"] == "in the chair"
     assert decided.body == {"trial": trial.seq, "revision": 2}
     assert (revised.body["revision"], revised.body["trial"]) == (2, trial.seq)
@@ -154,48 +171,130 @@ def test_what_acceptance_records(ledger, model):
     old, new = text.splitlines(), revised.body["text"].splitlines()
     changed = [a.split(" = ")[0] for a, b in zip(old, new, strict=True) if a != b]
     assert changed == ["protruded", "midline_deviation"]
-    assert read(revised.body["text"]).bite == done.outcome.proposal.bite
+    assert read(revised.body["text"]).bite == done.outcome.proposal.holds.bite
     assert read_case(ledger, CASE).revision == done.revision == 2
     assert verify(ledger).ok
 
 
-def test_a_gap_of_nothing_is_recorded_as_nothing(ledger):
-    make_case(Pen(ledger), parallel(CASE))
-    accept(ledger, CASE, gaps("0", "0.4"), "kim", moment(100))
-    (trial,) = (event for event in ledger.story(CASE) if event.kind is Kind.TRIAL_FIT)
-    assert (trial.body["left"], trial.body["right"]) == ({"gap_um": 0}, {"gap_um": 400})
-
-
 def test_a_second_trial_starts_from_the_accepted_range(ledger):
     make_case(Pen(ledger), parallel(CASE))
-    accept(ledger, CASE, TrialSeen(met="28.0"), "anna", moment(60))
+    accept(ledger, CASE, met("28.0"), "anna", moment(60))
     # Another visit: the patient now reaches what the 27.0 rods hold, 10 mm again.
-    done = accept(ledger, CASE, TrialSeen(met="27.0"), "anna", moment(90))
+    done = accept(ledger, CASE, met("27.0"), "anna", moment(90))
     assert done.revision == 3
     assert done.outcome.proposal.range_before_mm == pytest.approx(9, abs=1e-9)
     assert done.outcome.proposal.range_mm == pytest.approx(10, abs=1e-9)
 
 
-def test_the_same_trial_may_be_told_again_once_rods_were_made(ledger):
-    text = parallel(CASE).replace("[70, 80, 90, 100]", "[70, 80, 90]")
-    pen = Pen(ledger)
-    make_case(pen, text)
-    accept(ledger, CASE, gaps("-1"), "anna", moment(60))
-    with pytest.raises(RefusedError, match="accepted already, as event 6 by anna"):
-        accept(ledger, CASE, gaps("-1"), "anna", moment(61))
-    revised = ledger.prescription(CASE).text
-    step = graded(revised.replace("[70, 80, 90]", "[70, 100]")).steps[-1]
-    body = set_body(revised, f"{CASE}-r2", revision=2, set_revision=2, steps=[step])
-    make_set(pen, CASE, body)
-    assert accept(ledger, CASE, gaps("-1"), "anna", moment(90)).accepted is not None
-
-
 def test_a_refused_trial_records_nothing(ledger):
     make_case(Pen(ledger), parallel(CASE))
     before = ledger.head()
-    done = accept(ledger, CASE, gaps("9"), "anna", moment(60))
+    done = accept(ledger, CASE, past("9"), "anna", NOW)
     assert done.accepted is None
     assert done.outcome.refused
     with pytest.raises(InputError, match="is not an operator code"):
-        accept(ledger, CASE, gaps("1"), " ", moment(60))
+        accept(ledger, CASE, past("1"), " ", moment(60))
     assert ledger.head() == before
+
+
+def test_the_same_trial_told_twice_moves_the_range_once(ledger):
+    """The second one is a confirming trial, and is recorded as that."""
+    make_case(Pen(ledger), parallel(CASE).replace("[70, 80, 90, 100]", "[70, 80, 90]"))
+    seen = trial_seen(("28.0", "28.0"), ("-0.4", "-0.4"))
+    assert accept(ledger, CASE, seen, "anna", moment(60)).revision == 2
+    again = accept(ledger, CASE, seen, "anna", moment(61))
+    assert (again.outcome.proposal.confirmed, again.revision, again.text) == (True, 2, "")
+    assert [event.kind for event in ledger.story(CASE)[-2:]] == [
+        Kind.TRIAL_FIT, Kind.TRIAL_ACCEPTED,
+    ]  # fmt: skip
+
+
+def test_a_confirming_trial_months_later(ledger):
+    make_case(Pen(ledger), parallel(CASE))
+    for months in range(3):
+        at = moment(60) + datetime.timedelta(days=60 * months)
+        done = accept(ledger, CASE, met("27.0"), "anna", at)
+        assert done.accepted is not None
+        assert done.seen.on == at.date()
+    assert len(ledger.prescriptions(CASE)) == 1
+
+
+def test_a_corrected_side_is_written_as_a_distance_of_its_own(ledger):
+    make_case(Pen(ledger), parallel(CASE))
+    seen = past("-0.45", "0.45", correct=Correct.LEFT)
+    done = accept(ledger, CASE, seen, "anna", NOW)
+    now = read_case(ledger, CASE).prescription
+    assert now == done.outcome.proposal.holds
+    assert (now.left.pin_distance_mm, now.right.pin_distance_mm) == (30.9, 30)
+    assert now.bite.protruded == Decimal("6.45")
+    # Told again without a correction, the sides agree and the range stands.
+    assert propose(ledger, CASE, replace(seen, correct=None), NOW).outcome.proposal.confirmed
+
+
+def test_a_rod_named_by_its_identifier(ledger):
+    rods = make_case(Pen(ledger), parallel(CASE))
+    left, right = (rod["identifier"] for rod in rods[4:6])
+    seen = TrialSeen(replace(side_seen("28.0"), label="", identifier=left), side_seen("28"))
+    done = accept(ledger, CASE, seen, "anna", NOW)
+    assert done.outcome.proposal.range_mm == pytest.approx(9)
+    (trial,) = (event for event in ledger.story(CASE) if event.kind is Kind.TRIAL_FIT)
+    assert trial.body["left"] == {"label": "28.0", "seen": "meets", "identifier": left}
+    assert trial.body["right"] == {"label": "28.0", "seen": "meets"}
+    wrong = TrialSeen(replace(side_seen("28.0"), label="", identifier=right), side_seen("28.0"))
+    with pytest.raises(RefusedError, match=r"is the right rod 28\.0, and was told of the left"):
+        propose(ledger, CASE, wrong, NOW)
+    state = {"identifier": left, "state": "lost"}
+    ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(70))
+    with pytest.raises(RefusedError, match="is lost, and not in circulation"):
+        propose(ledger, CASE, seen, moment(80))
+
+
+def test_a_rod_of_another_case(ledger):
+    pen = Pen(ledger)
+    make_case(pen, parallel(CASE))
+    other = make_case(pen, parallel("QF-2000"))[4]["identifier"]
+    seen = TrialSeen(replace(side_seen("28.0"), label="", identifier=other), side_seen("28.0"))
+    with pytest.raises(RefusedError, match="is no rod of the case QF-1043; give the rod that was"):
+        propose(ledger, CASE, seen, NOW)
+
+
+DAY = NOW.date()
+
+
+@pytest.mark.parametrize(
+    ("days", "sentence"),
+    [
+        (1, "2031-03-15 lies in the future; today is 2031-03-14"),
+        (-1, "2031-03-13 is before the case's first set was made, on 2031-03-14"),
+    ],
+)
+def test_a_day_that_cannot_be(ledger, days, sentence):
+    make_case(Pen(ledger), parallel(CASE))
+    seen = replace(met("28.0"), on=DAY + datetime.timedelta(days=days))
+    with pytest.raises(RefusedError, match=sentence):
+        accept(ledger, CASE, seen, "anna", NOW)
+
+
+def test_the_fitting_of_the_first_set_counts_where_it_is_recorded(ledger):
+    rods = make_case(Pen(ledger), parallel(CASE))
+    later = moment(60) + datetime.timedelta(days=30)
+    for state, on in (("delivered", "2031-03-18"), ("fitted", "2031-03-20")):
+        body = {"identifier": rods[0]["identifier"], "state": state, "on": on}
+        ledger.record(Kind.ROD_STATE, CASE, body, "anna", later)
+    early = replace(met("28.0"), on=datetime.date(2031, 3, 19))
+    with pytest.raises(RefusedError, match="before the case's first set was fitted, on 2031-03-20"):
+        propose(ledger, CASE, early, later)
+    on_the_day = replace(early, on=datetime.date(2031, 3, 20))
+    assert propose(ledger, CASE, on_the_day, later).seen.on == datetime.date(2031, 3, 20)
+
+
+def test_an_older_observation_does_not_supersede_a_newer_one(ledger):
+    make_case(Pen(ledger), parallel(CASE))
+    later = moment(60) + datetime.timedelta(days=30)
+    trial = accept(ledger, CASE, met("28.0"), "anna", later)
+    older = replace(met("27.0"), on=DAY)
+    with pytest.raises(RefusedError, match=(
+        f"2031-03-14 is before the trial fit of {trial.seen.on}, entry 5 of the record, which was "
+        "accepted and holds; withdraw that one first if it is wrong"
+    )):  # fmt: skip
+        accept(ledger, CASE, older, "anna", later)

@@ -149,7 +149,8 @@ class Lab:
             rod = self.rod(f"{self.case}-r1", 4, side)
             gap = round(20 * (rod.length - seats[side])) / 20
             self.seen[side] = rod.length - gap
-            words += [f"--gap-{side}", f"{gap:g}"]
+            seen = f"too {'long' if gap > 0 else 'short'} by {abs(gap):g}" if gap else "meets"
+            words += [f"--{side}", f"{rod.label} {seen}"]
         return words
 
     def accept(self) -> None:

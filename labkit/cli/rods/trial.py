@@ -2,89 +2,98 @@
 
 from __future__ import annotations
 
-import re
+import datetime
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import LEDGER, operator_option, print_cautions, print_error
+from labkit.cli.common import LEDGER, Decorator, operator_option, print_cautions, print_error
+from labkit.cli.numbers import Number
 from labkit.cli.print_report import print_report
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,12})?")
+if TYPE_CHECKING:
+    from labkit.core.case.trial_seen import TrialSeen
 
 
-def _millimetres(_: click.Context, param: click.Parameter, value: str | None) -> Decimal | None:
-    """Read an option as an exact number of mm."""
-    if value is None:
-        return None
-    if not _NUMBER.fullmatch(value.strip()):
+def _day(_: click.Context, param: click.Parameter, value: str | None) -> datetime.date | None:
+    """Read an option as a day."""
+    try:
+        return None if value is None else datetime.date.fromisoformat(value)
+    except ValueError as error:
         raise InputError(
-            f"{param.opts[0]} is {value!r}; give a number of mm such as 0.8, or -0.8 where the "
-            "rod falls short of its seat",
+            f'{param.opts[0]} is "{value}"; give a day such as 2031-04-02 (year, month, day)',
             field=param.name or "", value=value,
-        )  # fmt: skip
-    return Decimal(value.strip())
+        ) from error  # fmt: skip
+
+
+def _side(side: str) -> Decorator:
+    return click.option(
+        f"--{side}", metavar="SEEN",
+        help=f'The {side} rod and what was seen of its free end: "28.7 meets", "28.7 too long by '
+        '0.8", "28.7 too short by 0.8"; the rod by its label or its identifier.',
+    )  # fmt: skip
 
 
 @click.command("trial", cls=rich_click.RichCommand)
 @click.argument("case")
-@click.option("--met", metavar="LABEL", help="Both rods of this label met their seats.")
-@click.option("--left", metavar="LABEL", help="The left rod that met its seat.")
-@click.option("--right", metavar="LABEL", help="The right rod that met its seat.")
+@click.argument("unquoted", nargs=-1, metavar="")
+@_side("left")
+@_side("right")
+@click.option("--date", "on", metavar="DATE", callback=_day, help="Day of the trial fit; today.")
 @click.option(
-    "--gap-left",
-    metavar="MM",
-    callback=_millimetres,
-    help="How far the left 100 % rod reaches past its seat; - where it falls short.",
+    "--read-to", type=Number("0.01", "1"), default="0.1", show_default=True, metavar="MM",
+    help="Step to which the gaps were read.",
 )
 @click.option(
-    "--gap-right",
-    metavar="MM",
-    callback=_millimetres,
-    help="The same on the right.",
+    "--correct", type=click.Choice(["left", "right", "midline"]),
+    help="Where left and right disagree: what was recorded wrongly, by the prescriber's word.",
 )
 @click.option("--accept", is_flag=True, help="The prescriber accepts: record a new revision.")
-@operator_option("records it; needed with --accept.")
+@click.option("--withdraw", "entry", type=int, metavar="ENTRY",
+              help="An accepted trial fit does not count any more; needs --reason and --by.")
+@click.option("--reason", default="", metavar="TEXT", help="Why it is withdrawn; it is recorded.")
+@operator_option("records it; needed with --accept and --withdraw.")
 @click.option("--note", default="", metavar="TEXT", help="A remark to be recorded with --accept.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(
-    case: str, accept: bool, by: str | None, note: str, ledger_url: str | None, as_json: bool,
-    **told: Any,
+    case: str, accept: bool, by: str | None, ledger_url: str | None, as_json: bool, **told: Any
 ) -> None:
-    """Tell what was met with the patient as far forward as they can go.
+    """Tell what was seen of a rod on each side, with the patient as far forward as they can go.
 
-    Tell it in one way: --met, or --left and --right, or --gap-left and --gap-right. What is
-    printed is a proposal, and nothing changes; with --accept, which is the prescriber's
-    decision, the trial fit and a new revision of the prescription are recorded. The labels on
-    the rods stay true, only what they mean in percent changes.
+    Fix each rod at one end, let the pads touch on both sides, have the jaw brought as far forward
+    as it goes, and look where the free end lies: it meets its seat, the rod is too long, or it is
+    too short. Say it in words and in quotes; a number never bears a sign. What is printed is a
+    proposal, and nothing changes; with --accept, which is the prescriber's decision, the trial fit
+    and a new revision of the prescription are recorded. The labels on the rods stay true, only
+    what they mean in percent changes.
 
-    Example: labkit trial QF-1043 --gap-left 0.8 --gap-right 0.7
-    """
+    With --withdraw an accepted trial fit is taken back by the entry that `labkit show` gives it;
+    what holds is worked out anew from those that remain, and recorded as a new revision.
+
+    Example: labkit trial QF-1043 --left "28.7L meets" --right "28.7R too long by 0.8"
+    """  # fmt: skip
     from labkit.ledger.store import look_into, open_ledger
-    from labkit.workflow.rods.trial import propose, the_seen
+    from labkit.workflow.rods.trial import propose
     from labkit.workflow.rods.trial_accept import accept as accepted
     from labkit.workflow.rods.trial_report import trial_report
 
-    if accept and not by:
-        raise InputError(
-            "--accept writes to the ledger, and nobody is named who does it; give an operator "
-            "code with --by",
-            field="by",
-        )
-    seen = the_seen(
-        told["met"], (told["left"], told["right"]), (told["gap_left"], told["gap_right"])
-    )
+    if told["entry"] is not None:
+        _withdraw(case, ledger_url, told, by, as_json)
+        return
+    if accept:
+        _named(by, "--accept")
+    seen, now = _seen(told), clock.now().astimezone()
     if accept and by:
         with open_ledger(ledger_url, create=False) as ledger:
-            trial = accepted(ledger, case, seen, by, clock.now(), note)
+            trial = accepted(ledger, case, seen, by, now, told["note"])
     else:
         with look_into(ledger_url) as reader:
-            trial = propose(reader, case, seen)
+            trial = propose(reader, case, seen, now)
     print_report(trial_report(trial), as_json)
     if trial.outcome.proposal is not None and not as_json:
         print_cautions()
@@ -92,3 +101,58 @@ def command(
         print_error(LabkitError(finding.message, where=case))
     if trial.outcome.refused:
         click.get_current_context().exit(EXIT_REFUSED)
+
+
+def _named(by: str | None, option: str) -> str:
+    """Give the operator code that an option needs."""
+    if not by:
+        raise InputError(
+            f"{option} writes to the ledger, and nobody is named who does it; give an operator "
+            "code with --by",
+            field="by",
+        )
+    return by
+
+
+def _withdraw(
+    case: str, ledger_url: str | None, told: dict[str, Any], by: str | None, as_json: bool
+) -> None:
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.rods.trial_withdraw import withdraw_trial
+
+    who = _named(by, "--withdraw"), clock.now().astimezone()
+    if told["left"] or told["right"]:
+        raise InputError(
+            "--withdraw takes a trial fit back, and --left and --right tell another one; do one "
+            "after the other",
+            field="withdraw",
+        )
+    with open_ledger(ledger_url, create=False) as ledger:
+        report = withdraw_trial(ledger, case, told["entry"], told["reason"], who)
+    print_report(report, as_json)
+    if not as_json:
+        print_cautions()
+
+
+def _seen(told: dict[str, Any]) -> TrialSeen:
+    """Put together what was typed."""
+    from labkit.core.case.trial_seen import Correct, TrialSeen
+    from labkit.core.case.trial_words import ALLOWED, read_seen
+    from labkit.core.grading.prescription import Side
+
+    if told["unquoted"]:
+        raise InputError(
+            f"\"{' '.join(told['unquoted'])}\" stands by itself; what was seen of a rod goes in "
+            f"quotes, rod and words together: {ALLOWED}",
+            field="trial",
+        )
+    for side in Side:
+        if told[side] is None:
+            raise InputError(
+                f"nothing is told of the {side} side; the jaw can turn, so tell both sides: "
+                '--left "28.7 meets" --right "28.7 too long by 0.8"',
+                field=str(side),
+            )
+    correct = None if told["correct"] is None else Correct(told["correct"])
+    left, right = (read_seen(side, told[side]) for side in Side)
+    return TrialSeen(left, right, Decimal(told["read_to"]), correct, told["on"])

@@ -3,52 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 
-import numpy as np
-
-from labkit.core.case.trial_values import PairNow, TrialProposal
+from labkit.core.case.trial_seen import Seen, TrialSeen
+from labkit.core.case.trial_values import NOISE_MM, PairNow, TrialProposal
 from labkit.core.findings import Finding, note, refused
 from labkit.core.grading.bite import (
     BiteScale,
     bite_scale,
     check_bite,
 )
-from labkit.core.grading.prescription import MOST_MIDLINE_DEVIATION_MM, MOST_READING_MM, Bite, Side
+from labkit.core.grading.prescription import (
+    MOST_MIDLINE_DEVIATION_MM,
+    MOST_READING_MM,
+    Action,
+    Bite,
+    Side,
+)
 from labkit.units import millimetres, plain
 
 #: A trial fit corrects a bite; a range that changes by a larger part than this means that the
 #: bite, the anchors or the trial itself went wrong, and the bite is to be recorded again.
 MOST_RANGE_CHANGE = 0.4
-#: Left and right may disagree by this much advancement: a whole step of an effective appliance
-#: (AADSM consensus, doi 10.15331/jdsm.3738), and several times what rounding to the grid makes.
-MOST_SIDE_MISMATCH_MM = 1.0
-#: Percent above which a pair is said to stand above 100 %; below is rounding of the readings.
-HUNDRED_AND_NOISE = 100.0 + 1e-6
-
-
-def sides_disagree(seats: tuple[float, float], mismatch_mm: float) -> Iterator[Finding]:
-    """Refuse seats whose sides tell different advancements.
-
-    Args:
-        seats: Distance of the seats, left and right, mm.
-        mismatch_mm: Advancement by the left one minus by the right one.
-
-    Yields:
-        At most one refusal.
-    """
-    if abs(mismatch_mm) <= MOST_SIDE_MISMATCH_MM:
-        return
-    left, right = (millimetres(distance) for distance in seats)
-    ahead = "the left side cannot be read along the recorded path by itself" if np.isnan(
-        mismatch_mm
-    ) else f"the left side stands {mismatch_mm:+.2f} mm ahead of the right one"
-    yield refused(
-        "sides_disagree",
-        f"with seats {left} mm apart on the left and {right} mm on the right, {ahead}; at most "
-        f"{plain(MOST_SIDE_MISMATCH_MM)} mm is a trial fit that can be read, so check whether "
-        "the sides were exchanged, and tell each side's rod by itself",
-        "trial",
-    )
 
 
 def implausible(recorded: Bite, bite: Bite) -> tuple[Finding, ...]:
@@ -73,8 +49,8 @@ def _behind(recorded: Bite, bite: Bite) -> Iterator[Finding]:
                 f"maximum_behind_{name}",
                 f"the true maximum would lie at {millimetres(float(bite.protruded))} on the "
                 f"gauge, behind the {name} reading ({plain(reading)}), where the jaw has been; "
-                f"{plain(recorded.protruded)} was recorded as protruded, so check which rods met "
-                "and the sign of a gap, or record the bite again",
+                f"{plain(recorded.protruded)} was recorded as protruded, so check which rods were "
+                "tried and whether they were too long or too short, or record the bite again",
                 f"bite.{name}",
             )
 
@@ -103,59 +79,79 @@ def _far_away(recorded: BiteScale, bite: Bite) -> Iterator[Finding]:
             )
 
 
+def answer(proposal: TrialProposal, action: Action) -> str:
+    """Say in one sentence how far the jaw went, and what the range is then."""
+    places = 1 if all(
+        abs(mm - round(mm, 1)) < NOISE_MM for mm in (proposal.range_mm, proposal.range_before_mm)
+    ) else 2
+    after, before = (
+        Decimal(millimetres(mm, places)) for mm in (proposal.range_mm, proposal.range_before_mm)
+    )
+    rods = f"the {action} rods of 100 % are {' / '.join(proposal.labels_at_100)} (left / right)"
+    if proposal.confirmed:
+        return (
+            f"The jaw went as far as recorded, within what the rods tell ({after} mm read back): "
+            f"the range stays {before} mm, and {rods}."
+        )
+    if after == before:
+        return f"The jaw went as far as recorded: the range is still {after} mm, and {rods}."
+    how = "less far" if after < before else "further"
+    return (
+        f"The jaw went {abs(after - before)} mm {how} than recorded: the range is {after} mm, not "
+        f"{before}, and {rods}."
+    )
+
+
+def seen_means(seen: TrialSeen, action: Action) -> Iterator[str]:
+    """Say for each side what was seen, where the seats stand, and what that means.
+
+    Yields:
+        A sentence a side.
+    """
+    for side in Side:
+        one = seen.side(side)
+        means = ""
+        if one.seen is not Seen.MEETS:
+            further = (one.seen is Seen.TOO_LONG) is (action is Action.PULL)
+            means = (
+                f"; with {action} rods {one.seen.words} means that the jaw went "
+                f"{'further' if further else 'less far'} than the rod holds it"
+            )
+        yield (
+            f"{str(side).capitalize()} rod {one.words}: the seats stand {one.seat_mm} mm "
+            f"apart{means}."
+        )
+
+
 def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
-    """Say in sentences what a proposal means.
+    """Say in sentences what a proposal means for the rods.
 
     Yields:
         Notes.
     """
-    before, after = proposal.range_before_mm, proposal.range_mm
-    left, right = proposal.labels_at_100
-    if proposal.confirmed:
-        yield note(
-            "range_confirmed",
-            f"the true 100 % rods, {left} left and {right} right, are those of the record within "
-            f"their length tolerance; the range read back is {millimetres(after)} mm, recorded is "
-            f"{millimetres(before)} mm, so no new revision is needed",
-            "trial",
-        )
-    else:
-        where = "in front of" if after > before else "behind"
-        yield note(
-            "bite_not_at_100",
-            f"the true maximum lies {millimetres(abs(after - before))} mm {where} the recorded "
-            f"one: the range is {millimetres(after)} mm instead of {millimetres(before)} mm, and "
-            f"the true 100 % rods are {left} left and {right} right",
-            "bite.protruded",
-        )
-    yield from _rods_above(proposal)
-    yield from _too_near(proposal)
-
-
-def _rods_above(proposal: TrialProposal) -> Iterator[Finding]:
-    above = [pair for pair in proposal.pairs if pair.above_100]
+    above = [pair for pair in proposal.pairs if pair.not_to_be_worn]
     if above:
         yield note(
             "rods_above_100",
-            f"these rods are now above 100 % and must not be worn: {_named(above)}; take them "
+            f"these rods are beyond the maximum now and NOT TO BE WORN: {_named(above)}; ask them "
             "back, their labels stay true",
-            ", ".join(pair.rods.pair for pair in above),
+            ", ".join(pair.pair for pair in above),
         )
-    barely = [
-        pair for pair in proposal.pairs
-        if not pair.above_100 and pair.rods.made.percent > HUNDRED_AND_NOISE
-    ]
+    barely = [pair for pair in proposal.pairs if pair.within_rounding]
     if barely:
         yield note(
             "rods_at_100_within_tolerance",
-            f"these rods stand a little above 100 %, within their length tolerance: "
-            f"{_named(barely)}; they count as 100 % rods",
-            ", ".join(pair.rods.pair for pair in barely),
+            f"these rods are 100 % within rounding: {_named(barely)}; they count as 100 % rods",
+            ", ".join(pair.pair for pair in barely),
         )
+    yield from _too_near(proposal)
 
 
 def _named(pairs: list[PairNow]) -> str:
-    return ", ".join(f"{pair.rods.name} ({pair.rods.made.percent:.1f} %)" for pair in pairs)
+    return ", ".join(
+        f"{pair.name} ({'not readable' if pair.percent is None else f'{pair.percent:.1f} %'})"
+        for pair in pairs
+    )
 
 
 def _too_near(proposal: TrialProposal) -> Iterator[Finding]:
@@ -167,8 +163,8 @@ def _too_near(proposal: TrialProposal) -> Iterator[Finding]:
     if close:
         yield note(
             "missing_rod_too_near",
-            f"rods missing for prescribed steps could not be told from rods that are out: "
-            f"{', '.join(close)}; use the rods that are out, or take them back before the new "
+            f"rods missing for prescribed steps could not be told from rods in circulation: "
+            f"{', '.join(close)}; use the rods in circulation, or take them back before the new "
             "ones are made",
             "grading",
         )

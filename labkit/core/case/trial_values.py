@@ -5,26 +5,90 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.core.case.cover import StepCover
-from labkit.core.case.rods_out import PairOut
+from labkit.core.case.standing import PairStanding
+from labkit.core.case.trial_seen import Correct
 from labkit.core.findings import Finding, refusals
-from labkit.core.grading.prescription import Bite
+from labkit.core.grading.prescription import Prescription
 from labkit.core.numbers import Finite
+
+#: Percent above which a pair is said to stand above 100 %; below is rounding of the readings.
+HUNDRED_AND_NOISE = 100.0 + 1e-6
+#: Rounding noise of binary numbers, mm.
+NOISE_MM = 1e-9
+
+
+@dataclass(frozen=True)
+class Disagreement(Finite):
+    """How left and right disagree.
+
+    Formula: (D_left − L_left) − (D_right − L_right), L the model's lengths where their mean is
+    that of D; allowed is the rods' length tolerance, the smaller of the two, + the step to which
+    gaps are read.
+
+    Args:
+        mm: In rod length, left minus right of what remains against the recorded path.
+    """
+
+    mm: float
+    allowed_mm: float
+
+    @property
+    def open(self) -> bool:
+        """Whether the sides disagree by more than is allowed."""
+        return abs(self.mm) > self.allowed_mm + NOISE_MM
+
+
+@dataclass(frozen=True)
+class Choice(Finite):
+    """What can be done about sides that disagree.
+
+    Args:
+        words: What would be recorded; where it is not offered, why.
+        range_mm: The range then; None where it is not offered.
+    """
+
+    correct: Correct
+    words: str
+    range_mm: float | None
 
 
 @dataclass(frozen=True)
 class PairNow(Finite):
-    """A pair of rods out, with what it means after the trial fit.
+    """A pair of rods in circulation, with what it means after the trial fit.
 
     Args:
-        rods: The pair; its advancement is what it was, its percent is the new one.
-        percent_before: Percent of the range as recorded.
-        above_100: Whether a rod reaches past the 100 % rod by more than its length tolerance, so
-            that it must not be worn as 100 %.
+        percent_before: On the range as recorded; None where it cannot be read back.
     """
 
-    rods: PairOut
-    percent_before: float
-    above_100: bool
+    standing: PairStanding
+    percent_before: float | None
+
+    @property
+    def pair(self) -> str:
+        """Its name, such as "1/3"."""
+        return self.standing.pair
+
+    @property
+    def name(self) -> str:
+        """The pair in sentences, such as "31.4/31.6"."""
+        return f"{self.standing.left or 'none'}/{self.standing.right or 'none'}"
+
+    @property
+    def percent(self) -> float | None:
+        """Percent now."""
+        return self.standing.percent
+
+    @property
+    def not_to_be_worn(self) -> bool:
+        """Whether it is beyond the maximum by more than its own tolerance does."""
+        return self.standing.not_to_be_worn
+
+    @property
+    def within_rounding(self) -> bool:
+        """Whether it stands above 100 %, by no more than its own tolerance does."""
+        percent = self.percent
+        above = percent is not None and percent > HUNDRED_AND_NOISE
+        return above and not self.not_to_be_worn
 
 
 @dataclass(frozen=True)
@@ -34,23 +98,22 @@ class TrialProposal(Finite):
     Args:
         seats_mm: Distance of the seats at the true maximum, left and right.
         advancement_mm: True maximum, from zero, as read back.
-        side_mismatch_mm: Advancement by the left seats minus by the right ones.
         range_before_mm, range_mm: Protrusive range as recorded and as proposed.
-        bite: Bite readings as proposed; the jaw's path is that of the record.
+        holds: The prescription as proposed; the jaw's path is that of the record, unless the
+            midline deviation was corrected.
         labels_at_100: Labels of the true 100 % rods, left and right.
         confirmed: Whether the 100 % rods of the record are these within their length tolerance:
             the range stands as it is.
-        pairs: Rods out, by rising advancement.
-        prescribed: Steps of the grading on the new range, with the rods out that serve them.
+        pairs: Pairs in circulation, by rising advancement.
+        prescribed: Steps of the grading on the new range, with the rods that serve them.
         set_findings: What grading says of the prescription with the new range.
     """
 
     seats_mm: tuple[float, float]
     advancement_mm: float
-    side_mismatch_mm: float
     range_before_mm: float
     range_mm: float
-    bite: Bite
+    holds: Prescription
     labels_at_100: tuple[str, str]
     confirmed: bool
     pairs: tuple[PairNow, ...]
@@ -64,10 +127,14 @@ class TrialOutcome:
 
     Args:
         proposal: None where a rule of the trade refuses the trial.
+        disagreement: How left and right disagree; None where that cannot be told.
+        choices: What can be done about it, where it is open.
     """
 
     proposal: TrialProposal | None
     findings: tuple[Finding, ...]
+    disagreement: Disagreement | None = None
+    choices: tuple[Choice, ...] = ()
 
     @property
     def refused(self) -> tuple[Finding, ...]:

@@ -26,6 +26,8 @@ from labkit.units import plain, written
 
 #: Purpose of a set → what it is called.
 _SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
+#: Reason recorded with the revision that a withdrawn trial fit leaves.
+TRIAL_WITHDRAWN = "trial fit withdrawn"
 
 
 def told(event: Event) -> str:
@@ -69,7 +71,9 @@ def _percent(text: str | None) -> str:
 def _prescription(event: Event) -> str:
     body = said(event, Prescription)
     why = f": {body.reason}" if body.reason else ""
-    if body.trial:
+    if body.trial and body.reason == TRIAL_WITHDRAWN:
+        why = f" without the trial fit of event {body.trial}"
+    elif body.trial:
         why = f" after the trial fit of event {body.trial}"
     return f"prescription revision {body.revision} recorded{why}"
 
@@ -100,7 +104,8 @@ def _in_place(line: OrderLine) -> str:
 def _trial(event: Event) -> str:
     body = said(event, TrialFit)
     sides = f"{_tried('left', body.left)} and {_tried('right', body.right)}"
-    return f"trial fit on prescription revision {body.revision}: {sides}"
+    on = f" of {body.on}" if body.on else ""
+    return f"trial fit{on} on prescription revision {body.revision}: {sides}"
 
 
 #: What is seen of a rod at a trial fit → words.

@@ -1,7 +1,8 @@
-"""The trial fit of a recorded case: the proposal, and what would be ordered next."""
+"""The trial fit of a recorded case: the proposal, and what could be ordered next."""
 
 from __future__ import annotations
 
+import datetime
 import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -9,35 +10,37 @@ from decimal import Decimal
 
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.revise import with_bite
-from labkit.catalog.toml_source import parse_toml
+from labkit.catalog.toml_source import TomlSource, parse_toml
 from labkit.core.case.cover import StepCover, cover_step, with_tolerance
 from labkit.core.case.extra_requests import ByAdvancement, ByPercent, ExtraRequest
 from labkit.core.case.extra_rods import extra_rods
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.rods_out import length_of
 from labkit.core.case.trial_fit import trial_fit
-from labkit.core.case.trial_seen import TrialSeen
+from labkit.core.case.trial_seen import SideSeen, TrialSeen
 from labkit.core.case.trial_values import TrialOutcome
 from labkit.core.findings import Finding
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import GradingUnit, Prescription, Side
 from labkit.core.grading.series import asked_steps
-from labkit.errors import InputError
+from labkit.core.jaw.build import registered_length
+from labkit.errors import RefusedError
 from labkit.ledger.queries import Reader
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
+from labkit.workflow.rods.trial_days import day_of
 from labkit.workflow.sets.stored_case import StoredCase, read_case
-
-#: More than the whole range of a gauge is a slip of the unit.
-MOST_GAP_MM = Decimal(30)
 
 
 @dataclass(frozen=True)
 class NextOrder:
-    """What would be ordered after a trial fit.
+    """What could be ordered after a trial fit; the rods in circulation serve without it.
 
     Args:
         command: The command that makes the missing rods; empty where none can be made.
-        cannot: Why other missing rods cannot be made beside those that are out.
+        cannot: Why other missing rods cannot be made beside those in circulation.
     """
 
     command: str
@@ -50,9 +53,10 @@ class Trial:
     """A trial fit of a recorded case.
 
     Args:
+        seen: What was seen, its rods found in the record and its day named.
         outcome: The proposal, or why there is none.
         prescribed: Prescribed steps with the rods that serve them, on the range as it would be.
-        order: What would be ordered next; None without a proposal.
+        order: What could be ordered next; None without a proposal.
         text: Text of the next revision of the prescription; empty where none is needed.
         accepted: Number of the event that accepts it; None while it is a proposal.
     """
@@ -67,34 +71,77 @@ class Trial:
     revision: int
 
 
-def propose(reader: Reader, case: str, seen: TrialSeen) -> Trial:
+def propose(reader: Reader, case: str, seen: TrialSeen, now: datetime.datetime) -> Trial:
     """Read a trial fit back to the true maximum; nothing is changed.
 
     Args:
-        seen: What was met with the patient as far forward as they can go.
+        seen: What was seen with the patient as far forward as they can go.
+        now: With the time zone whose days count.
 
     Returns:
         The proposal; where a rule of the trade does not allow it, refusals among the findings.
 
     Raises:
         InputError: The ledger does not know the case.
-        RefusedError: The case has no rods.
+        RefusedError: The case has no rods, a rod named is not in circulation on that side, or the
+            trial fit cannot have been on that day.
     """
     with reader.snapshot():
         need_case(reader, case)
         stored = read_case(reader, case)
+        on = day_of(reader, case, seen.on, now)
+    left, right = (_found(stored, side, seen.side(side)) for side in Side)
+    seen = replace(seen, left=left, right=right, on=on)
     outcome = trial_fit(stored.prescription, stored.out, seen, stored.limits)
     proposal = outcome.proposal
     if proposal is None:
         return Trial(stored, seen, outcome, (), None, "", None, stored.revision)
-    holds, text = stored.prescription, ""
-    if not proposal.confirmed:
-        holds = replace(holds, bite=proposal.bite)
-        text = with_bite(stored.source, proposal.bite)
-        read_prescription(parse_toml(text, "the next revision"), (holds.template,))
+    holds = stored.prescription if proposal.confirmed else proposal.holds
+    text = "" if proposal.confirmed else text_of(stored.source, stored.prescription, holds)
     prescribed = _prescribed(holds, stored)
     order = _next_order(holds, stored, prescribed)
     return Trial(stored, seen, outcome, prescribed, order, text, None, stored.revision)
+
+
+def text_of(source: TomlSource, before: Prescription, holds: Prescription) -> str:
+    """Write the next revision of a prescription, as it holds after trial fits.
+
+    Args:
+        source: Text of the prescription before.
+
+    Raises:
+        InputError: The text cannot be changed, or would not read again.
+    """
+    distances = {
+        side: Decimal(repr(registered_length(holds.anchors(side))))
+        for side in Side
+        if (holds.left, holds.right) != (before.left, before.right)
+    }
+    text = with_bite(source, holds.bite, distances)
+    read_prescription(parse_toml(text, "the next revision"), (holds.template,))
+    return text
+
+
+def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
+    """Give what was seen of a side with the label that its rod bears, however it was named."""
+    if not one.identifier:
+        same = (rod.label for rod in stored.out if rod.length == length_of(one.label))
+        return replace(one, label=next(same, one.label))
+    rod = next((rod for rod in stored.rods if rod.identifier == one.identifier), None)
+    name = grouped(one.identifier)
+    if rod is None:
+        why = f"is no rod of the case {stored.case}"
+    elif rod.side != side:
+        why = f"is the {rod.side} rod {rod.label}, and was told of the {side} side"
+    elif rod.state not in IN_CIRCULATION:
+        why = f"is {rod.state}, and not in circulation"
+    else:
+        return replace(one, label=rod.label)
+    raise RefusedError(
+        f"the rod {name} {why}; give the rod that was tried on the {side}, with `labkit show` "
+        "beside you",
+        field=str(side), value=one.identifier,
+    )
 
 
 def _prescribed(holds: Prescription, stored: StoredCase) -> tuple[StepCover, ...]:
@@ -142,27 +189,3 @@ def _command(stored: StoredCase, requests: Iterable[ExtraRequest]) -> str:
     words += ["--out", stored.sets_folder]
     named = [*words, "--", case] if case.startswith("-") else [case, *words]
     return shlex.join(["labkit", "extra", *named])
-
-
-def the_seen(
-    met: str | None, sides: tuple[str | None, str | None],
-    gaps: tuple[Decimal | None, Decimal | None],
-) -> TrialSeen:
-    """Put together what was typed on the command line.
-
-    Args:
-        met: Label that both sides met.
-        sides: Labels, left and right.
-        gaps: Gaps, left and right, mm.
-
-    Raises:
-        InputError: Told in no way, in two, for one side only, or a gap beyond ±30 mm.
-    """
-    for side, gap in zip(Side, gaps, strict=True):
-        if gap is not None and not abs(gap) <= MOST_GAP_MM:
-            raise InputError(
-                f"a {side} gap of {gap} mm was given; a rod reaches past its seat, or falls "
-                f"short of it, by at most {plain(MOST_GAP_MM)} mm",
-                field=f"gap-{side}", value=gap, allowed=f"at most {plain(MOST_GAP_MM)} mm",
-            )  # fmt: skip
-    return TrialSeen(met or "", sides[0] or "", sides[1] or "", *gaps)

@@ -2,27 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import partial
 from typing import Any
 
 from labkit.core.case.cover import SideCover
-from labkit.core.case.trial_seen import TrialSeen
-from labkit.core.case.trial_values import TrialProposal
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.trial_rules import answer, seen_means
+from labkit.core.case.trial_seen import SideSeen, TrialSeen
+from labkit.core.case.trial_values import Choice, PairNow, TrialProposal
 from labkit.core.findings import notes_of, refusals
+from labkit.core.grading.prescription import Side
 from labkit.core.report import Column, Report, Section, Table, data_of, only
-from labkit.units import millimetres, plain, written
+from labkit.ledger.stored import StoredRod
+from labkit.units import counted, millimetres, plain, written
 from labkit.workflow.rods.trial import NextOrder, Trial
+from labkit.workflow.sets.stored_case import pair_of
 
+#: What is asked of everyone who looks: an open mouth reads a smaller maximum.
+PADS = (
+    "This holds only if the pads touched on both sides while looking: with the mouth 2 mm open, "
+    "a true 8.0 mm can read as 7.1 mm."
+)
 _one = partial(millimetres, decimals=1)
-_PAIRS = (
-    Column("\nset/step", "rods.pair", "pair"),
-    Column("left\nrod", "rods.left", "left", lambda label: label or "-", unknown="-"),
-    Column("right\nrod", "rods.right", "right", lambda label: label or "-", unknown="-"),
-    Column("advancement\n", "rods.made.advancement_mm", "advancement_mm", millimetres, "mm"),
+
+
+def _mark(pair: PairNow) -> str:
+    if pair.not_to_be_worn:
+        return "NOT TO BE WORN"
+    return "100 % within rounding" if pair.within_rounding else ""
+
+
+PAIRS = (
+    Column("\nset/step", "pair"),
+    Column("left\nrod", "standing.left", "left", lambda label: label or "-", unknown="-"),
+    Column("right\nrod", "standing.right", "right", lambda label: label or "-", unknown="-"),
+    Column("advancement\n", "standing.advancement_mm", "advancement_mm", millimetres, "mm"),
     Column("was\n", "percent_before", show=_one, unit="%"),
-    Column("is\n", "rods.made.percent", "percent", _one, "%"),
-    Column("", "above_100", show=lambda above: "above 100 %: not to be worn" if above else ""),
+    Column("is\n", "percent", show=_one, unit="%"),
+    Column("", _mark, ""),
+    *only("not_to_be_worn", "within_rounding"),
 )
 
 
@@ -38,41 +58,38 @@ _PRESCRIBED = (
     Column("right rod", "right", show=_rod),
     Column("", "start", "", lambda start: "start" if start else ""),
 )
+_CHOICES = (
+    Column("", lambda choice: f"--correct {choice.correct}", ""),
+    Column("range", "range_mm", show=millimetres, unit="mm", unknown="not offered"),
+    Column("what was recorded wrongly", "words"),
+    *only("correct"),
+)
 
 
 def trial_report(trial: Trial) -> Report:
     """Make the report of a trial fit.
 
     Returns:
-        The report; where a rule of the trade refuses the proposal people read nothing of it, and
+        The report; where a rule of the trade refuses the proposal people read nothing of one, and
         programs find `proposal`, `prescribed` and `order` null or empty.
     """
-    proposal = trial.outcome.proposal
+    outcome = trial.outcome
     prescribed = Table.of(_PRESCRIBED, trial.prescribed)
     return Report(
         title="Trial fit",
-        sections=() if proposal is None else (
-            Section(
-                f"Trial fit of case {trial.stored.case}, prescription revision "
-                f"{trial.stored.revision}", tuple(_range(proposal)),
-            ),
-            Section("Rods out", table=Table.of(_PAIRS, proposal.pairs)),
-            Section("Steps prescribed, on this range", table=prescribed),
-            Section(findings=notes_of((*trial.outcome.findings, *proposal.set_findings))),
-            Section(words=(
-                *(
-                    f"On this range the grading as prescribed is refused: {finding.message}"
-                    for finding in refusals(proposal.set_findings)
-                ),
-                *_next(trial), _what_holds(trial),
-            )),
-        ),
+        sections=tuple(_refused(trial) if outcome.proposal is None else _sections(
+            trial, outcome.proposal, prescribed
+        )),
         data={
             "schema": 1,
             "case": trial.stored.case,
             "tried_on_revision": trial.stored.revision,
+            "on": None if trial.seen.on is None else str(trial.seen.on),
             "seen": seen_json(trial.seen),
-            "proposal": None if proposal is None else _proposal(proposal),
+            "answer": None if outcome.proposal is None else _answer(trial, outcome.proposal),
+            "disagreement": outcome.disagreement,
+            "choices": Table.of(_CHOICES, outcome.choices).records,
+            "proposal": None if outcome.proposal is None else _proposal(outcome.proposal),
             "prescribed": prescribed.records,
             "missing": [
                 {"percent": step.percent, "side": side, "label": label}
@@ -82,9 +99,79 @@ def trial_report(trial: Trial) -> Report:
             "order": trial.order and _order(trial.order),
             "accepted": trial.accepted is not None,
             "revision": trial.revision,
-            "findings": trial.outcome.findings,
+            "findings": outcome.findings,
         },
     )  # fmt: skip
+
+
+def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Iterator[Section]:
+    yield Section(
+        _heading(trial),
+        (_answer(trial, proposal), *_seen(trial), *_corrected(trial, proposal), PADS),
+    )
+    yield Section("Rods in circulation", table=Table.of(PAIRS, proposal.pairs))
+    yield Section("Steps prescribed, on this range", table=prescribed)
+    yield Section(findings=notes_of((*trial.outcome.findings, *proposal.set_findings)))
+    yield Section(words=(
+        *ask_back(trial.stored.rods, proposal.pairs),
+        *(
+            f"On this range the grading as prescribed is refused: {finding.message}"
+            for finding in refusals(proposal.set_findings)
+        ),
+        *_next(trial), _what_holds(trial),
+    ))  # fmt: skip
+
+
+def _refused(trial: Trial) -> Iterator[Section]:
+    """Tell people what can be done where left and right disagree; nothing for other refusals."""
+    choices: tuple[Choice, ...] = trial.outcome.choices
+    if choices:
+        yield Section(_heading(trial), (*_seen(trial), PADS))
+        yield Section("What can be done, besides looking again", table=Table.of(_CHOICES, choices))
+
+
+def _heading(trial: Trial) -> str:
+    return (
+        f"Trial fit of case {trial.stored.case} on {trial.seen.on}, prescription revision "
+        f"{trial.stored.revision}"
+    )
+
+
+def _answer(trial: Trial, proposal: TrialProposal) -> str:
+    return answer(proposal, trial.stored.prescription.action)
+
+
+def _seen(trial: Trial) -> Iterator[str]:
+    return seen_means(trial.seen, trial.stored.prescription.action)
+
+
+def _corrected(trial: Trial, proposal: TrialProposal) -> Iterator[str]:
+    """Tell what would be recorded besides the range."""
+    before, holds = trial.stored.prescription, proposal.holds
+    for side in Side:
+        distance = holds.anchors(side).pin_distance_mm
+        if holds.anchors(side) != before.anchors(side) and distance is not None:
+            yield f"Corrected: the {side} distance at the registered bite, {plain(distance)} mm."
+    if trial.seen.correct == "midline":
+        yield (
+            "Corrected: the midline deviation, "
+            f"{millimetres(float(holds.bite.midline_deviation_mm))} mm."
+        )
+
+
+def ask_back(rods: Iterable[StoredRod], pairs: Iterable[PairNow]) -> Iterator[str]:
+    """Ask for each rod that is not to be worn, by its identifier.
+
+    Yields:
+        At most one sentence.
+    """
+    names = {pair.pair for pair in pairs if pair.not_to_be_worn}
+    back = [
+        f"{rod.label} {rod.side} ({grouped(rod.identifier)})"
+        for rod in rods if rod.state in IN_CIRCULATION and pair_of(rod) in names
+    ]
+    if back:
+        yield f"Ask back: {', '.join(back)}."
 
 
 def trial_json(trial: Trial) -> dict[str, Any]:
@@ -93,33 +180,19 @@ def trial_json(trial: Trial) -> dict[str, Any]:
 
 
 def seen_json(seen: TrialSeen) -> dict[str, Any]:
-    """Give what was met, exactly as told.
-
-    Returns:
-        For each side a label, or a gap in mm as a decimal string.
-    """
-    if seen.labels is not None:
-        left, right = seen.labels
-        return {"left": {"label": left}, "right": {"label": right}}
+    """Give what was seen, exactly as told."""
     return {
-        side: {"gap_mm": None if gap is None else plain(gap)}
-        for side, gap in (("left", seen.gap_left_mm), ("right", seen.gap_right_mm))
+        **{str(side): _side_json(seen.side(side)) for side in Side},
+        "read_to_mm": plain(seen.read_to_mm),
+        "correct": seen.correct,
     }
 
 
-def _range(proposal: TrialProposal) -> Iterator[str]:
-    left, right = proposal.seats_mm
-    label_left, label_right = proposal.labels_at_100
-    yield (
-        f"True maximum: {millimetres(proposal.advancement_mm)} mm of advancement, seats "
-        f"{millimetres(left)} mm apart on the left and {millimetres(right)} mm on the right"
-    )
-    yield (
-        f"Range: {millimetres(proposal.range_mm)} mm, recorded is "
-        f"{millimetres(proposal.range_before_mm)} mm; protruded reading "
-        f"{plain(proposal.bite.protruded)}"
-    )
-    yield f"True 100 % rods: {label_left} left, {label_right} right"
+def _side_json(one: SideSeen) -> dict[str, Any]:
+    return {
+        "label": one.label, "identifier": one.identifier or None, "seen": one.seen,
+        "by_mm": None if one.by_mm is None else plain(one.by_mm),
+    }
 
 
 def _next(trial: Trial) -> Iterator[str]:
@@ -127,13 +200,18 @@ def _next(trial: Trial) -> Iterator[str]:
     if order is None:
         return
     for finding in order.cannot:
-        yield f"Cannot be ordered: {finding.message}"
+        yield f"Cannot be made beside the rods in circulation: {finding.message}"
     if order.command:
         when = "now" if trial.accepted or not trial.text else "after acceptance"
-        yield f"To order the missing rods {when} (with --by, unless LABKIT_BY names you):"
+        steps = counted(len(order.requests), "step")
+        yield (
+            "Keep the rods: they stay in use under the percents above, and no new rod is needed. "
+            f"If the prescriber wants the missing steps, {steps} ({2 * len(order.requests)} rods) "
+            f"can be made {when} (with --by, unless LABKIT_BY names you):"
+        )
         yield f"  {order.command}"
     elif not order.cannot:
-        yield "No rod is missing."
+        yield "Keep the rods: no rod is missing."
 
 
 def _what_holds(trial: Trial) -> str:
@@ -156,20 +234,20 @@ def _what_holds(trial: Trial) -> str:
 def _proposal(proposal: TrialProposal) -> dict[str, Any]:
     left, right = proposal.seats_mm
     label_left, label_right = proposal.labels_at_100
+    bite = proposal.holds.bite
     return {
         "maximum_mm": proposal.advancement_mm,
         "range_before_mm": proposal.range_before_mm,
         "range_mm": proposal.range_mm,
-        "protruded": plain(proposal.bite.protruded),
-        "midline_deviation": plain(proposal.bite.midline_deviation_mm),
+        "protruded": plain(bite.protruded),
+        "midline_deviation": plain(bite.midline_deviation_mm),
         "seats_mm": {"left": left, "right": right},
-        "side_mismatch_mm": proposal.side_mismatch_mm,
         "labels_at_100": {"left": label_left, "right": label_right},
         "confirmed": proposal.confirmed,
-        "pairs": Table.of(_PAIRS, proposal.pairs).records,
+        "pairs": Table.of(PAIRS, proposal.pairs).records,
         "set_findings": proposal.set_findings,
     }
 
 
 def _order(order: NextOrder) -> dict[str, Any]:
-    return {"command": order.command, "cannot": order.cannot}
+    return {"command": order.command, "steps": len(order.requests), "cannot": order.cannot}
