@@ -7,7 +7,7 @@ from typing import Any
 
 from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped
-from labkit.core.grading.prescription import Jaw, Prescription, Zero
+from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
@@ -112,8 +112,24 @@ def _about(
     if bite.midline_deviation_mm:
         deviation = as_given(float(bite.midline_deviation_mm), sign=True)
         rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
+    rows.append(("hold", _hold(prescription, lengths.steps, sheet)))
     rows.append(("notes", prescription.notes))
     return [[sheet[name], value] for name, value in rows if value]
+
+
+def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:
+    """Say how far rods within tolerance let the jaw move; empty for sets that do not tell it."""
+    known = [step.hold for step in steps if step.hold and step.hold.forward_mm is not None]
+    if not known:
+        return ""
+    forward = fixed(max(hold.forward_mm or 0.0 for hold in known), 2)
+    sideways = [hold.sideways_mm for hold in known if hold.sideways_mm is not None]
+    words = str(sheet["hold_value" if sideways else "hold_forward"]).replace("{forward}", forward)
+    words = words.replace("{sideways}", fixed(max(sideways, default=0.0), 2))
+    most = prescription.grading.most_sideways_mm
+    if most <= MOST_SIDEWAYS_MM:
+        return words
+    return f"{words}; {str(sheet['hold_more']).replace('{most}', plain(most))}"
 
 
 def _start(spec: Mapping[str, Any], steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:

@@ -50,3 +50,15 @@ def test_rods_at_home_are_listed_with_their_identifiers():
     for part in spec["parts"]:
         for use in part["uses"]:
             assert grouped(use["identifier"]) in text
+
+
+def test_what_rods_within_tolerance_do_is_told_and_what_the_prescription_allows_more():
+    spec = sheet(unequal_hinged())[0]
+    worst = max(step["hold"]["sideways_mm"] for step in spec["lengths"]["steps"])
+    told = dict(case_sheet.facts(spec)["about"])["Within tolerance"]
+    assert told.endswith(f"and ±{worst:.2f} mm sideways at most")
+    told = dict(case_sheet.facts(sheet(six_steps())[0])["about"])["Within tolerance"]
+    assert told.endswith("mm forward at most; sideways is not known")
+    allowed = unequal_hinged().replace("[grading]", "[grading]\nmost_sideways = 2.5")
+    told = dict(case_sheet.facts(sheet(allowed)[0])["about"])["Within tolerance"]
+    assert told.endswith("at most; the prescription allows ±2.5 mm sideways")
