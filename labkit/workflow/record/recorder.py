@@ -32,7 +32,7 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
 from labkit.workflow.record.prescribe import prescribe
-from labkit.workflow.rods.orders import withdrawn_orders
+from labkit.workflow.rods.slots import withdrawn_orders
 from labkit.workflow.sets.circulation import make_room
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at

@@ -31,7 +31,7 @@ from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
-from labkit.workflow.rods.slots import whole_sets
+from labkit.workflow.rods.slots import wanted_sets
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Ticket
@@ -186,7 +186,7 @@ def last_set(ledger: Reader, case: str) -> StoredSet:
     Raises:
         LedgerError: There is none.
     """
-    made = whole_sets(ledger.sets(case))
+    made = wanted_sets(ledger, case)
     if not made:
         raise LedgerError(
             f"the ledger has no finished set of the case {case!r}, to which rods could be added; "

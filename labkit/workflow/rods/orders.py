@@ -17,6 +17,7 @@ from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import counted
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
+from labkit.workflow.rods.slots import withdrawn_orders
 
 #: States that say that a rod has left the lab, or had.
 _LEFT = (*rod_life.OUT_OF_HOUSE, rod_life.RodState.RETURNED)
@@ -68,14 +69,6 @@ def orders_of(reader: Reader, case: str) -> tuple[OrderNow, ...]:
         for event in reader.current(case, Kind.ORDER)
         for served in (by_order.get(event.seq),)
     )
-
-
-def withdrawn_orders(reader: Reader, case: str) -> dict[int, Event]:
-    """Tell which orders of a case were taken back: number → the event that did."""
-    return {
-        said(event, OrderWithdrawn).order: event
-        for event in reader.current(case, Kind.ORDER_WITHDRAWN)
-    }
 
 
 def _with_later(rods: tuple[StoredRod, ...], served: StoredSet | None) -> tuple[StoredRod, ...]:

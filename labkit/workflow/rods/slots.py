@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from labkit.core.case.rod_life import ENDS
 from labkit.errors import InputError, LedgerError
+from labkit.ledger.bodies import OrderWithdrawn, said
+from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
@@ -71,6 +73,20 @@ def whole_sets(sets: Iterable[StoredSet]) -> list[StoredSet]:
     return [each for each in sets if each.state is SetState.MADE and each.purpose != REPLACEMENT]
 
 
+def wanted_sets(reader: Reader, case: str) -> list[StoredSet]:
+    """Give the whole sets of a case without those whose order was taken back."""
+    taken_back = withdrawn_orders(reader, case)
+    return [each for each in whole_sets(reader.sets(case)) if each.order not in taken_back]
+
+
+def withdrawn_orders(reader: Reader, case: str) -> dict[int, Event]:
+    """Tell which orders of a case were taken back: number → the event that did."""
+    return {
+        said(event, OrderWithdrawn).order: event
+        for event in reader.current(case, Kind.ORDER_WITHDRAWN)
+    }
+
+
 def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSet:
     """Choose the set of a case that is measured, decided on and released as one.
 
@@ -84,7 +100,7 @@ def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSe
     """
     sets = {stored.name: stored for stored in reader.sets(case)}
     if name is None:
-        whole = whole_sets(sets.values())
+        whole = wanted_sets(reader, case)
         if not whole:
             raise LedgerError(
                 f"the ledger has no finished set of the case {case!r}; make one with "
