@@ -44,7 +44,7 @@ def trial_fit(
     Raises:
         InputError: Two rods of one pair and side.
 
-    Source: DEVELOPERS.md, "The design" (the case over time).
+    Source: DEVELOPERS.md, "The trial fit".
     """
     found = check_recorded(prescription) or tuple(cannot_have_been_seen(seen, rods))
     if found:

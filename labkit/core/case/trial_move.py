@@ -62,7 +62,7 @@ def moved_by(prescription: Prescription, observed: Observed) -> Moved | Finding:
 
     Validity: any jaw model; the readings are exact to 1e-9 mm.
 
-    Source: DEVELOPERS.md, "The design" (bite scale, reading back).
+    Source: DEVELOPERS.md, "The trial fit".
     """
     if observed.correct in (Correct.LEFT, Correct.RIGHT):
         prescription = _with_distance(prescription, observed.seats_mm, Side(observed.correct.value))
