@@ -141,3 +141,19 @@ def test_without_operator_ledger_or_case(quick, run, rx, tmp_path):
     assert result.exit_code == 2
     assert "did you mean QF-1043?" in result.stderr
     assert not (tmp_path / "sets").exists()
+
+
+def test_a_next_set_is_made_only_where_the_old_rods_are_taken_back(quick, run, rx, tmp_path):
+    make = ("make", rx, "--out", tmp_path, "--by", "anna")
+    run(*make)
+    rx.write_text(changed(ONE, ("[50]", "[51]")))
+    result = run(*make)
+    assert result.exit_code == 1
+    assert "say with --take-back that they are taken back" in result.stderr
+    assert not (tmp_path / "QF-1043-r2").exists()
+    result = run(*make, "--take-back")
+    assert result.exit_code == 0, result.stderr
+    assert "Rods of the case in circulation" in result.stdout
+    with open_ledger(str(tmp_path / "ledger.sqlite"), create=False) as ledger:
+        states = [rod.state for rod in ledger.rods(CASE)]
+    assert states == ["withdrawn", "withdrawn", "made", "made", "made", "made"]

@@ -25,7 +25,7 @@ from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import Engraved, graded_of, part_of
 from labkit.errors import InputError, RefusedError
-from labkit.ledger.events import Kind
+from labkit.ledger import bodies
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import replacement_of
 from labkit.ledger.store import Ledger
@@ -95,9 +95,10 @@ def make_replacement(
             job = replacement_job(ledger, rods, means)
             for rod in rods:
                 if rod.state not in ENDS:
-                    body = {"identifier": rod.identifier, "state": _became(rod, order),
-                            "reason": order.reason}
-                    ledger.record(Kind.ROD_STATE, case, body, recorder.by, recorder.now())
+                    state = bodies.RodState(
+                        rod.identifier, str(_became(rod, order)), order.reason
+                    )
+                    ledger.write(case, state, recorder.by, recorder.now())
             asked = (f"once more: {order.reason}"[:_MOST_ASKED],)
             return job, recorder.start(job, out, last, asked * len(job.case.spacer_set.steps))
 
