@@ -93,7 +93,7 @@ def _about(release: Release) -> list[list[str]]:
         ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
         ("Process", f"{process['title']} ({process['name']})"),
         ("Material", process["material"]),
-        ("Prescription", f"revision {basis['prescription_revision']}"),
+        ("Prescription revision", str(basis["prescription_revision"])),
     ]
     return [[name, value] for name, value in rows if value]
 

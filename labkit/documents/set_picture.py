@@ -56,7 +56,7 @@ def set_drawing(spec: Mapping[str, Any], lettering: Lettering) -> Drawing:
             ink += rod_ink(rod, lettering, (left - box_mm(rod)[0], y))
             ink.append(Text(caption, (left + rod_width + _CAPTION_GAP_MM, y - size / 2), size))
     _scale(ink)
-    title = f"Rods of case {spec['case']}, revision {spec['revision']}, by length"
+    title = f"Rods of case {spec['case']}, set {spec['revision']}, by length"
     width = 2 * _MARGIN_MM + pitch * len(columns) - _COLUMN_GAP_MM
     return Drawing(width, height, title, tuple(ink))
 

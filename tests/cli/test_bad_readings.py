@@ -195,7 +195,7 @@ BAD = {
         "stands in line 2, too",
     ),
     "other case": cells(3, "case", "is of the case QF-1043", case="QF-1034"),
-    "other revision": cells(3, "revision", "made in revision 1 of the set", revision="2"),
+    "other revision": cells(3, "revision", "belongs to set 1", revision="2"),
     "schema 2": cells(2, "schema", "reads forms of schema 1", schema="2"),
     "label changed": cells(4, "label", "is labelled 34.5", label="33.4"),
     "wrong side": cells(2, "side", "is a left one", side="right"),

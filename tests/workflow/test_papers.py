@@ -262,7 +262,9 @@ def test_out_is_no_finished_set(made, tmp_path):
 KILLED = """
 import os, sys
 from pathlib import Path
+from labkit.ledger.store import look_into
 from labkit.workflow.sets.papers import open_set, remake_papers
+from labkit.workflow.sets.standing import with_standing
 root, when, out = Path(sys.argv[1]), sys.argv[2], sys.argv[3:]
 def kill():
     os.kill(os.getpid(), 9)
@@ -272,7 +274,9 @@ def counted(path, place):
     kill() if when == f"move {len(moved)}" else replace(path, place)
 Path.replace = counted
 told = lambda name: kill() if when == name else None
-remake_papers(root, open_set(root), Path(out[0]) if out else None, None, told)
+with look_into(None) as reader:
+    spec = with_standing(open_set(root), reader)
+remake_papers(root, spec, Path(out[0]) if out else None, None, told)
 """
 
 

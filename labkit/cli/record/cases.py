@@ -13,7 +13,7 @@ from labkit.cli.print_report import print_report
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each case.")
 def command(ledger_url: str | None, as_json: bool) -> None:
-    """List all cases: revisions of the prescription, sets made, rods out, last event.
+    """List all cases: revisions of the prescription, sets made, rods in circulation, last event.
 
     Example: labkit cases --json
     """

@@ -162,8 +162,8 @@ COLUMNS: tuple[FormColumn, ...] = (
         unlike=", but the rod {rod} is of the case {value}; name that case's own form",
     ),
     FormColumn(
-        "revision", "revision of the set", printed=lambda line: line.place.revision,
-        unlike=", but the rod {rod} is made in revision {value} of the set" + _OF_ANOTHER,
+        "revision", "number of the set", printed=lambda line: line.place.revision,
+        unlike=", but the rod {rod} belongs to set {value}" + _OF_ANOTHER,
     ),
     FormColumn(
         "identifier", "ten digits of the rod, in groups with hyphens, so that they stay text",

@@ -7,6 +7,7 @@ from pathlib import Path
 from labkit.catalog.profiles import profile_of
 from labkit.documents import certificate
 from labkit.documents.render import compile_pdf
+from labkit.documents.standing import must_say
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.put import put_new
 from labkit.ledger.events import Event, Kind
@@ -29,7 +30,10 @@ def certificate_pdf(
     Raises:
         InputError: The lab's own template cannot be set.
     """
-    spec = with_standing(stored.spec.content, reader) if stored.spec else {}
+    spec = stored.spec.content if stored.spec else {}
+    shown = with_standing(spec, reader) if spec else spec
+    if must_say(shown):  # else it is the same paper whatever was recorded since
+        spec = shown
     facts = certificate.facts(spec, certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
         note=event.body.get("note") or "", basis=event.body["basis"], void=void,

@@ -21,7 +21,7 @@ from labkit.workflow.record.story import moment, reading_told, told
 _CASES = (
     Column(None, lambda _: 1, "schema"),
     Column("case", "summary.case", "case"),
-    Column("revisions", "summary.revision", "revisions"),
+    Column("prescription revisions", "summary.revision", "revisions"),
     Column("sets", "summary.sets", "sets"),
     Column("in circulation", "rods_out", "rods_out"),
     Column(None, "summary.opened.at", "opened.at"),

@@ -72,7 +72,7 @@ class Installed:
 def make_extra(
     order: ExtraOrder, installed: Installed, out: Path, progress: Progress, recorder: Recorder
 ) -> MadeSet:
-    """Make extra rods of a recorded case as the next revision of its set.
+    """Make extra rods of a recorded case as the next set of the case.
 
     Args:
         order: What is ordered.

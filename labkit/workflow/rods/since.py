@@ -30,7 +30,7 @@ def revised_since(
     found = [note(
         "earlier_revision",
         f"percentages are those of prescription revision {own}, from which these rods were first "
-        f"made; revision {newest} holds now and may give them others (labkit show)",
+        f"made; prescription revision {newest} holds now and may give them others (labkit show)",
     )]  # fmt: skip
     try:
         now = read_case(reader, stored.case).prescription

@@ -85,7 +85,7 @@ def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]
     from labkit.exports.pictures.png import set_pngs
 
     placed = placed_by_length(_shown(root, spec))
-    title = f"{spec['case']}, revision {spec['revision']}"
+    title = f"{spec['case']}, set {spec['revision']}"
     drawn = (to_svg(set_drawing(spec, load_lettering())), set_glb(placed, title))
     pictures = dict(zip(SET_PICTURES, drawn, strict=False))
     try:
