@@ -205,3 +205,12 @@ def test_the_command(file, ledger):
     done = run("--withdraw", entry, "--reason", "exchanged", "--by", "anna", "--json")
     assert done.exit_code == 0, done.stderr
     assert json.loads(done.stdout)["range_mm"] == 10
+
+
+def test_steps_revised_since_stay_and_the_readings_go_back(ledger):
+    """The prescriber asks for other steps on the range that the trial fit gave; then it goes."""
+    entry = tried(ledger, "28.0", 60)
+    steps = text_now(ledger).replace("[70, 80, 90, 100]", "[70, 85, 100]")
+    ledger.record(Kind.PRESCRIPTION, CASE, {"revision": 3, "text": steps}, "anna", moment(70))
+    assert withdrawn(ledger, entry).data["range_mm"] == 10
+    assert text_now(ledger) == parallel(CASE).replace("[70, 80, 90, 100]", "[70, 85, 100]")

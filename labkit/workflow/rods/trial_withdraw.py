@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
+from labkit.catalog.toml_source import TomlSource
 from labkit.core.case.cover import with_tolerance
+from labkit.core.case.standing import same_percents
 from labkit.core.case.trial_fit import pairs_now
 from labkit.core.case.trial_move import Observed, after_trial
 from labkit.core.case.trial_rules import implausible
@@ -33,11 +34,18 @@ from labkit.workflow.sets.stored_case import StoredCase, read_case, read_stored
 
 @dataclass(frozen=True)
 class _Base:
-    """The newest prescription that a prescriber recorded, and the trial fits accepted after it."""
+    """The newest readings that a person recorded, and the trial fits accepted after them.
+
+    Args:
+        revision: The revision that stated them.
+        source, newest: The newest revision that a person recorded: these readings, or those that
+            a trial fit gave, with other steps.
+    """
 
     revision: int
-    text: Any
-    prescription: Prescription
+    readings: Prescription
+    source: TomlSource
+    newest: Prescription
     trials: tuple[Event, ...]
 
 
@@ -113,11 +121,14 @@ def _trial(reader: Reader, case: str, entry: int) -> Event:
 
 def _base(reader: Reader, case: str) -> _Base:
     events = [event for event in reader.story(case) if event.kind is Kind.PRESCRIPTION]
-    own = [event for event in events if not bodies.said(event, bodies.Prescription).trial]
-    body = bodies.said(own[-1], bodies.Prescription)
-    source, prescription = read_stored(reader.prescription(case, body.revision))
-    after = tuple(one for one in counted_trials(reader, case) if one.seq > own[-1].seq)
-    return _Base(body.revision, source, prescription, after)
+    said = [bodies.said(event, bodies.Prescription) for event in events]
+    read = [read_stored(reader.prescription(case, body.revision)) for body in said]
+    own = max(number for number, body in enumerate(said) if not body.trial)
+    states = len(said) - 1
+    while states and (said[states].trial or same_percents(read[states][1], read[states - 1][1])):
+        states -= 1
+    after = tuple(one for one in counted_trials(reader, case) if one.seq > events[states].seq)
+    return _Base(said[states].revision, read[states][1], *read[own], after)
 
 
 def _without(reader: Reader, stored: StoredCase, trial: Event) -> tuple[Prescription, str]:
@@ -130,11 +141,16 @@ def _without(reader: Reader, stored: StoredCase, trial: Event) -> tuple[Prescrip
             "where those readings rest on it, record a prescription with the right ones",
             field="withdraw", value=trial.seq,
         )
-    holds = base.prescription
+    moved = base.readings
     for event in base.trials:
         if event != trial:
-            holds = _moved(holds, event, stored)
-    text = text_of(base.text, base.prescription, holds)
+            moved = _moved(moved, event, stored)
+    bite = replace(
+        base.newest.bite, protruded=moved.bite.protruded,
+        midline_deviation_mm=moved.bite.midline_deviation_mm,
+    )
+    holds = replace(base.newest, bite=bite, left=moved.left, right=moved.right)
+    text = text_of(base.source, base.newest, holds)
     return holds, "" if text == stored.source.text else text
 
 
