@@ -158,8 +158,12 @@ def test_an_accepted_trial_fit_is_not_set_aside_by_an_older_file(run, rx, ledger
     path = rx(TWO + "# a note\n")
     result = record(run, path)
     assert result.exit_code == 1
-    words = f"follows the trial fit of entry {trial.seq}, and this file has other readings"
+    words = f"follows the trial fit of entry {trial.seq}, or its withdrawal, and this file has"
     assert words in result.stderr
+    made = run("make", path, "--out", ledger_file.parent / "x", "--by", "anna", "--take-back")
+    assert made.exit_code == 1
+    assert words in made.stderr
     assert record(run, rx(shorter + "# a note\n")).exit_code == 0
+    assert words.replace("revision 2", "revision 3") in record(run, path).stderr
     assert record(run, path, "--despite-trial").exit_code == 0
     assert story(ledger_file)[-1].kind is Kind.PRESCRIPTION

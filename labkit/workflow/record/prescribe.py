@@ -110,8 +110,8 @@ def record_prescription(
                 field="reason",
             )
         changes = not _same(newest, case)
-        if changes and not despite_trial:
-            _refuse_undoing(ledger, newest, source)
+        if not despite_trial:
+            refuse_undoing(ledger, case)
         prescribe(ledger, number, source, reason, who)
         return Prescribed(ledger.prescription(number), recorded=True, changes=changes)
 
@@ -123,16 +123,44 @@ def _same(stored: StoredPrescription, case: Case) -> bool:
         return False
 
 
-def _refuse_undoing(reader: Reader, newest: StoredPrescription, source: TomlSource) -> None:
-    """Refuse readings that are not those which an accepted trial fit gave."""
-    event = reader.event(newest.stamp.seq)
-    trial = None if event is None else said(event, Prescription).trial
+def refuse_undoing(reader: Reader, case: Case) -> None:
+    """Refuse readings that are not those which an accepted trial fit gave.
+
+    Args:
+        case: A prescription for a recorded case, which may be revised or not.
+
+    Raises:
+        RefusedError: The newest revision follows a trial fit, and this one has other readings, jaw
+            or anchors.
+    """
+    kept = reader.prescriptions(case.prescription.case)
+    if not kept or kept[-1].text == case.source.text or _same(kept[-1], case):
+        return
+    trial = _trial_behind(reader, kept)
     if trial is None:
         return
+    newest = kept[-1]
     raise RefusedError(
         f"revision {newest.revision} of the prescription of {newest.case} follows the trial fit of "
-        f"entry {trial}, and this file has other readings, jaw or anchors; begin with the text of "
-        f"that revision (`labkit show {newest.case} --json`), or, where the prescriber sets the "
-        "trial fit aside, say so with --despite-trial; nothing was recorded",
-        where=source.name, field="prescription",
+        f"entry {trial}, or its withdrawal, and this file has other readings, jaw or anchors; "
+        f"begin with the text of that revision (`labkit show {newest.case} --prescription`), or, "
+        "where the prescriber sets the trial fit aside, record the file first with `labkit "
+        "prescription record --despite-trial`; nothing was recorded",
+        where=case.source.name, field="prescription",
     )
+
+
+def _trial_behind(reader: Reader, kept: tuple[StoredPrescription, ...]) -> int | None:
+    """Find the trial fit that the geometry of the newest revision comes from, if from one."""
+    try:
+        now = read_stored(kept[-1])[1]
+        for one in reversed(kept):
+            if not same_percents(read_stored(one)[1], now):
+                return None
+            event = reader.event(one.stamp.seq)
+            trial = None if event is None else said(event, Prescription).trial
+            if trial is not None:
+                return trial
+    except LabkitError:  # of another version of the program: nothing is known of it
+        pass
+    return None

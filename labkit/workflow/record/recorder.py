@@ -31,7 +31,7 @@ from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
-from labkit.workflow.record.prescribe import prescribe
+from labkit.workflow.record.prescribe import prescribe, refuse_undoing
 from labkit.workflow.rods.slots import withdrawn_orders
 from labkit.workflow.sets.circulation import make_room
 from labkit.workflow.sets.job import Job, Ticket
@@ -165,6 +165,7 @@ class Recorder:
             for earlier in self.ledger.prescriptions(job.number):
                 if earlier.text == job.case.source.text:
                     return earlier.revision  # a rod in place of another is made as that one was
+        refuse_undoing(self.ledger, job.case)
         return prescribe(self.ledger, job.number, job.case.source, "", (self.by, self.now()))
 
     def _ticket(self, job: Job, last: int) -> Ticket:
