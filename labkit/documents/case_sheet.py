@@ -25,6 +25,7 @@ from labkit.documents.standing import (
     series_now,
     trial_fit,
     within_rounding,
+    words_beside,
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.documents.svg import drawing_facts
@@ -84,7 +85,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "trial_fit": trial_fit(spec),
         "tried": to_be_tried(spec),
-        "rods": rods_at_hand(spec),
+        "rods": [{**row, "mark": row["words"]} for row in rods_at_hand(spec)],
         "warmth": warmth(spec),
     }
 
@@ -152,7 +153,7 @@ def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str,
             "percent": asked[number - 1],
             "percent_made": fixed(step.made.percent, 1),
             "percent_now": percent_now(at_step(spec, number)),
-            "mark": mark(at_step(spec, number)),
+            "mark": words_beside(at_step(spec, number)),
             "advancement": fixed(step.advancement_mm, 2),
             "advancement_made": fixed(made[number - 1], 2),
             "change": signed(made[number - 1] - made[number - 2], 2) if number > 1 else "",

@@ -10,7 +10,7 @@ from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.figures import fixed, percents
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, process_of
-from labkit.documents.standing import at_step, mark, own_changed, percent_now
+from labkit.documents.standing import at_step, mark, own_changed, percent_now, words_beside
 from labkit.units import plain
 
 #: A bench and a mouth, °C.
@@ -27,6 +27,7 @@ def rods_at_hand(spec: Mapping[str, Any]) -> list[dict[str, str]]:
             "step": str(line.step),
             "percent": (percent_now(now) if own_changed(spec) else "") or asked[line.step - 1],
             "mark": mark(now),
+            "words": words_beside(now),
             **dict.fromkeys(("left", "right", "left_id", "right_id"), "–"),
         })  # fmt: skip
         row[line.side] = line.label + line.mark
@@ -40,7 +41,8 @@ def to_be_tried(spec: Mapping[str, Any]) -> dict[str, str]:
     if not usable:
         return {"percent": "", "left": "", "right": ""}
     last = max(usable, key=lambda row: graded_of(spec).steps[int(row["step"]) - 1].made.percent)
-    return {name: last[name] for name in ("percent", "left", "right")}
+    tried = {name: last[name] for name in ("percent", "left", "right")}
+    return tried | ({"percent": "100"} if last["words"] else {})  # within rounding
 
 
 def warmth(spec: Mapping[str, Any]) -> dict[str, str]:

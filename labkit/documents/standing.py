@@ -250,6 +250,11 @@ def mark(pair: PairNow | None) -> str:
     return (NOT_TO_BE_WORN if pair.not_to_be_worn else "") if pair.rods else NOT_OUT
 
 
+def words_beside(pair: PairNow | None) -> str:
+    """Give the words beside the percent of a pair; empty at 100 % and below."""
+    return mark(pair) or ("" if pair is None else pair.words)
+
+
 def percent_now(pair: PairNow | None) -> str:
     """Give the percent that a pair makes now; empty where that is not told."""
     percent = None if pair is None or pair.makes is None else pair.makes.percent

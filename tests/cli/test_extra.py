@@ -80,9 +80,9 @@ def test_the_papers_show_the_series_and_the_identifiers_of_the_record(run, rx, t
     words = " ".join(page.extract_text() for page in sheet.pages).split()
     text = " ".join(words)
     rows = (
-        "revision 1, step 1 50.0 5.80 35.9 35.9",
-        "revision 2, step 1 new 62.1 7.20 +1.40 34.5 34.5",
-        "revision 1, step 2 75.0 8.70 +1.50 33.0 33.0",
+        "set 1, step 1 50.0 5.80 35.9 35.9",
+        "set 2, step 1 new 62.1 7.20 +1.40 34.5 34.5",
+        "set 1, step 2 75.0 8.70 +1.50 33.0 33.0",
     )
     for row in rows:
         assert row in text

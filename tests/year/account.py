@@ -253,7 +253,7 @@ class Account:
         allowed = self.moves_forward(left.length, right.length)
         # Events are chosen so that no pair lies where the two roads could differ.
         assert abs(beyond - allowed) > 0.02, (left, right, beyond, allowed)
-        return NOT_TO_BE_WORN if beyond > allowed else ""
+        return NOT_TO_BE_WORN if beyond > allowed else WITHIN_ROUNDING
 
     def now(self) -> Now:
         """Give what holds at this moment."""

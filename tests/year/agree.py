@@ -60,7 +60,7 @@ def disagreements(now: Now, said: Said) -> Iterator[str]:
     """Give each thing said that is not so, a sentence each."""
     lines = said.lines
     for number, line in enumerate(lines):
-        below = " ".join(lines[number : number + 2])
+        below = " ".join(_row(lines, number))
         about = " ".join(lines[max(0, number - 2) : number + 2])
         for fault in (
             *_unknown(now, line), *_stale_range(now, line, about),
@@ -69,6 +69,12 @@ def disagreements(now: Now, said: Said) -> Iterator[str]:
             yield f"{said.source}: {fault}: {line!r}"
     yield from (f"{said.source}: {fault}" for fault in _without_words(now, said))
     yield from (f"{said.source}: {fault}" for fault in _wrong_words(now, said))
+
+
+def _row(lines: list[str], number: int) -> list[str]:
+    """Give a line and what follows: cells of several lines, and a mark, also on the next page."""
+    ends = any("Page " in line for line in lines[number : number + 6])
+    return lines[number : number + (14 if ends else 4)]
 
 
 def _unknown(now: Now, line: str) -> Iterator[str]:

@@ -16,10 +16,16 @@ from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.errors import DeliveryError
 from labkit.exports.pictures import png
-from labkit.ledger.events import Kind
-from labkit.ledger.store import open_ledger
 from tests.documents.pdfs import text_of
-from tests.year.account import IN_CIRCULATION, SIDES, Account, Rod, prescription
+from tests.year.account import (
+    IN_CIRCULATION,
+    PROTRUDED,
+    RETRUDED,
+    SIDES,
+    Account,
+    Rod,
+    prescription,
+)
 from tests.year.agree import Said
 
 #: What a bag says of the rod in it.
@@ -149,8 +155,8 @@ class Lab:
             rod = self.rod(f"{self.case}-r1", 4, side)
             gap = round(20 * (rod.length - seats[side])) / 20
             self.seen[side] = rod.length - gap
-            seen = f"too {'long' if gap > 0 else 'short'} by {abs(gap):g}" if gap else "meets"
-            words += [f"--{side}", f"{rod.label} {seen}"]
+            how = f"too {'long' if gap > 0 else 'short'} by {abs(gap):g}" if gap else "meets"
+            words += [f"--{side}", f"{rod.label} {how}"]
         return words
 
     def accept(self) -> None:
@@ -158,19 +164,32 @@ class Lab:
         answer = self.told("trial", self.case, *self.tried, "--accept")
         assert answer["accepted"] is True
         self.account.ranges.append(self.account.makes(self.seen["left"], self.seen["right"]))
+        story = self.run("show", self.case).stdout
+        self.accepted = int(re.findall(r"(?m)^ *(\d+) .*: trial fit ", story)[-1])
 
-    def became(self, state: str, *rods: Rod, reason: str | None = None) -> None:
+    def withdraw(self) -> None:
+        """The trial fit accepted last does not count any more: what was prescribed holds again."""
+        reason = ("--reason", "the rods were exchanged")
+        self.run("trial", self.case, "--withdraw", self.accepted, *reason)
+        self.account.ranges.append(PROTRUDED - RETRUDED)
+
+    def became(self, state: str, *rods: Rod) -> None:
         """Record what became of rods."""
-        with open_ledger(str(self.folder / "ledger.sqlite"), create=False) as ledger:
-            for rod in rods:
-                body = {"identifier": rod.identifier, "state": state, "reason": reason}
-                ledger.record(Kind.ROD_STATE, self.case, body, "anna", self._now())
-                rod.state = state
+        self.run("rod", *(rod.identifier for rod in rods), state)
+        for rod in rods:
+            rod.state = state
+
+    def deliver(self, name: str) -> None:
+        """A whole set goes to the clinic."""
+        self.run("rod", name, "delivered")
+        for rod in self.account.rods.values():
+            if rod.set_name == name:
+                rod.state = "delivered"
 
     def replace(self, rod: Rod) -> Rod:
         """Make a rod once more."""
         before = set(self._folders())
-        self.hear("replace", rod.identifier, "--reason", "lost", "--out", self.sets)
+        self.hear("replace", rod.identifier, "--reason", "on a journey", "--out", self.sets)
         (name,) = set(self._folders()) - before
         rod.state = "rejected" if rod.state in IN_CIRCULATION else rod.state
         (new,) = self._take_in(name, rod.identifier)
@@ -179,7 +198,7 @@ class Lab:
     def extra(self, percent: float) -> str:
         """Order a step in between, and make it; give the name of its set."""
         before = set(self._folders())
-        self.run("extra", self.case, "--percent", percent, "--out", self.sets)
+        self.hear("extra", self.case, "--percent", percent, "--out", self.sets)
         (name,) = set(self._folders()) - before
         self.account.sets[name] = ((percent,), self.account.range_mm)
         self._take_in(name)
@@ -242,6 +261,12 @@ class Lab:
         """Look the case up in every way."""
         yield Said(f"{self.day} show", self.run("show", self.case).stdout)
         yield Said(f"{self.day} cases", self.run("cases").stdout)
+        yield Said(f"{self.day} sheet", self.run("sheet", self.case).stdout)
+        pdf = self.folder / f"sheet-{len(list(self.folder.glob('sheet-*')))}.pdf"
+        self.run("sheet", self.case, "--out", pdf)
+        yield Said(f"{self.day} sheet as PDF", _text(pdf.read_bytes()))
+        dry = self.run("extra", self.case, "--percent", 35, "--dry-run").stdout
+        yield Said(f"{self.day} extra --dry-run", dry)
         for rod in self.some_rods():
             yield Said(f"{self.day} find {rod.grouped}", self.run("find", rod.identifier).stdout)
 

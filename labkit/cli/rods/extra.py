@@ -132,6 +132,7 @@ def _make(
     from labkit.documents.set_spec import process_of
     from labkit.workflow.process.trend import case_process, trend_findings
     from labkit.workflow.rods.extra import make_extra
+    from labkit.workflow.rods.extra_report import words_of_pairs
 
     case, (by, ledger_url) = order.case, who
     installed = _installed(asked)
@@ -143,13 +144,14 @@ def _make(
         note_all(drift, to_stderr=as_json)
         with counting(f"Extra rods for {case}") as step:
             made = make_extra(order, installed, asked["out_dir"], step, recorder)
+        words = words_of_pairs(recorder.ledger, case)
     beyond = _beyond(process, {Decimal(part["length_mm"]) for part in made.spec["parts"]})
     note_all(beyond, to_stderr=as_json)
     if as_json:
         noted = {"process_findings": jsonable((*drift, *beyond)), "changed": made.changed}
         print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
         return
-    _print_extra(case, made)
+    _print_extra(case, made, words)
     said(process_words(process_of(made.spec)))
     said(recorder)
     print_cautions()
@@ -197,22 +199,26 @@ def _installed(asked: Mapping[str, Any]) -> Installed:
     )
 
 
-_SERIES = (
+_SERIES: tuple[Column, ...] = (
     Column("set", itemgetter("set_revision")),
     Column("step", itemgetter("step")),
     Column("percent", itemgetter("percent"), show=partial(millimetres, decimals=1)),
     Column("advancement", itemgetter("advancement_mm"), show=millimetres),
     Column("left", itemgetter("left"), show=lambda label: label or "-", unknown="-"),
     Column("right", itemgetter("right"), show=lambda label: label or "-", unknown="-"),
-    Column("", itemgetter("new"), show=lambda new: "new" if new else ""),
 )
 
 
-def _print_extra(case: str, made: MadeSet) -> None:
+def _print_extra(case: str, made: MadeSet, words: Mapping[tuple[int, int], str]) -> None:
     from labkit.cli.sets.make import print_parts
 
+    def said_of(row: Mapping[str, Any]) -> str:
+        beside = words.get((row["set_revision"], row["step"]), "")
+        return ", ".join(filter(None, ("new" if row["new"] else "", beside)))
+
     print_parts(case, made)
-    print_table("The whole series, as made", Table.of(_SERIES, made.spec["series"]))
+    table = Table.of((*_SERIES, Column("", said_of)), made.spec["series"])
+    print_table("The whole series, as made", table)
     print_problems(
         found["message"]
         for found in made.spec["lengths"]["findings"]

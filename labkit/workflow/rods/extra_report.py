@@ -27,6 +27,12 @@ class Looked:
     refusal: LabkitError | None
 
 
+def words_of_pairs(reader: Reader, case: str) -> dict[tuple[int, int], str]:
+    """Give the words that each pair in circulation has, such as NOT TO BE WORN, by set and step."""
+    standing = standing_of_case(reader, case)
+    return {(pair.set_number, pair.step): pair.words for pair in standing.pairs}
+
+
 def look_at_extra(reader: Reader, order: ExtraOrder, installed: Installed) -> Looked:
     """Tell what an order would make: no folder, no lock and no event is written.
 
@@ -35,14 +41,13 @@ def look_at_extra(reader: Reader, order: ExtraOrder, installed: Installed) -> Lo
     """
     with reader.snapshot():
         plan = extra_plan(reader, order, installed)
-        standing = standing_of_case(reader, order.case)
+        words = words_of_pairs(reader, order.case)
     refusal = None
     try:
         refuse_if_refused(plan.case)
         plan.planned(installed.lettering)
     except LabkitError as error:
         refusal = error
-    words = {(pair.set_number, pair.step): pair.words for pair in standing.pairs}
     return Looked(plan, _report(order.case, plan, words, refusal), refusal)
 
 
