@@ -16,7 +16,6 @@ class Body:
     """All faces of a rod but the label face.
 
     Args:
-        frame: Reader's frame.
         faces: Faces, normals out of the material.
         label_height: n of the label face, mm.
         label_boundaries: Its boundary, material on the left: outer course, then holes.

@@ -44,7 +44,6 @@ class BuiltRod:
 
     Args:
         volume_mm3: Its volume by the kernel, which met the closed form.
-        length_mm: Distance of the fittings' centres, as built.
     """
 
     solid: TopoDS_Shape
@@ -67,7 +66,6 @@ def build(
     Args:
         rod: Template, length and hand (a template without hand is built inward -y).
         engraving: The nominal label laid out in mm, None for a plain rod.
-        compensation: What the process adds to the parameters before building.
 
     Returns:
         The solid, valid, with the volume, envelope and faces that the arithmetic gives.

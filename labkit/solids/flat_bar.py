@@ -70,7 +70,6 @@ def _rounded(frame: ReaderFrame, rim: Ring, face: Ring, sign: int) -> list[TopoD
     """Make the quarter rounds between the side walls and a face.
 
     Args:
-        frame: Reader's frame.
         rim: Ring where the side walls end.
         face: Ring where the plane face begins, set in by the edge radius.
         sign: +1 for the inward (upper) face, -1 for the outward one.

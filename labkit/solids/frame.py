@@ -20,9 +20,6 @@ class ReaderFrame:
     included, is ever mirrored.
 
     Formula: x = −i u, y = i n, z = v, where i is the sign of the inward direction along y.
-
-    Args:
-        hand: Which way the inward face looks.
     """
 
     hand: Hand

@@ -35,7 +35,6 @@ class Expectation:
     """What an operation should have made.
 
     Args:
-        least_mm3, most_mm3: Range of the volume.
         faces: Number of faces, None where it is not known beforehand.
         envelope: Bounding box that must be met, None where it is not known beforehand.
     """

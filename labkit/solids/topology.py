@@ -96,7 +96,6 @@ def make_edge(
 
     Args:
         ends: Vertices at its first and last parameter; twice the same one on a full circle.
-        span: First and last parameter.
     """
     edge = TopoDS_Edge()
     _BUILDER.MakeEdge(edge, curve, TOLERANCE_MM)
@@ -110,7 +109,6 @@ def ring(frame: ReaderFrame, loop: Loop, height: float) -> Ring:
     """Make the vertices and edges of a loop at one height.
 
     Args:
-        frame: Reader's frame.
         loop: Closed loop of the (u, v) plane, mm.
     """
     points = loop_vertices(loop)
@@ -156,7 +154,6 @@ def lie_on_seam(
 
     Args:
         starts: Surface parameters at the edge's parameter 0, of its forward and its reversed use.
-        direction: Change of the surface parameters for one unit of it.
     """
     forward, backward = (_line2d(start, direction) for start in starts)
     _BUILDER.UpdateEdge(edge, forward, backward, surface, _HERE, TOLERANCE_MM)
@@ -235,7 +232,6 @@ def flat_face(
     """Make a plane face at one height n.
 
     Args:
-        frame: Reader's frame.
         up: Whether its outward normal is +n.
         boundaries: Courses seen from +n whichever way the face looks, material on their left:
             the outer one counter-clockwise, holes clockwise.
@@ -248,7 +244,6 @@ def walls(frame: ReaderFrame, low: Ring, high: Ring) -> list[TopoDS_Face]:
     """Make the walls between two rings of one loop, with the material on the loop's left.
 
     Args:
-        frame: Reader's frame.
         high: Ring of the same loop at the head, at a greater n.
 
     Returns:

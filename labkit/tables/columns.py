@@ -15,7 +15,6 @@ class Column:
     """One column.
 
     Args:
-        meaning: For people.
         read: Turns a cell into a value, such as `partial(number, low=0, high=5)`; None where the
             column is known and passed over.
         filled: Whether every cell of it says something, where the table has the column.

@@ -73,9 +73,7 @@ def problem(cell: Cell, table: TableFile | str, message: str, allowed: str = "")
     """Make the error for one cell.
 
     Args:
-        table: Its table, or the name of its file.
         message: What is wrong, what is allowed, what to do; follows the place.
-        allowed: What is allowed, by itself.
 
     Returns:
         An error whose place is "file:line, column n (name)".

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -233,3 +234,14 @@ def test_instruments_are_listed():
     shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
     assert "Invented example; not calibrated." in shown
     assert "measures       centres" in shown
+
+
+@pytest.mark.parametrize("number", [1, 2, 4])
+def test_a_set_of_a_form_that_is_not_known_is_told_in_one_sentence(number):
+    ledger = Path(__file__).parent.parent / "golden" / f"ledger-{number}.sqlite"
+    result = run(CASE, LABKIT_LEDGER=str(ledger))
+    assert result.exit_code == 1
+    assert result.stderr.splitlines() == [
+        "labkit: the set QF-1043-r1 was recorded in a form that this program cannot measure "
+        "against; use the version that it was made with (labkit show)"
+    ]

@@ -12,15 +12,10 @@ import pytest
 from scipy.stats import norm
 
 from labkit.qa.decision.conformance import Result, results
-from labkit.qa.decision.mix_up import (
-    LEAST_STEP_U,
-    false_alarm_bound,
-    find_mix_ups,
-    miss_bound,
-    suspicion,
-)
+from labkit.qa.decision.mix_up import LEAST_STEP_U, find_mix_ups, suspicion
 from labkit.qa.decision.set_decision import decide_set
 from tests.support.measured_sets import measured_set
+from tests.support.mix_up_rates import false_alarm_bound, miss_bound
 
 STEP = 0.4
 STEPS = 6

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from labkit.qa.gauge.anova import anova, gauge_by_anova, pooled_sd
+from labkit.qa.gauge.anova import anova, gauge_by_anova
 from labkit.qa.gauge.ranges import d2_star, gauge_by_ranges
 from labkit.qa.gauge.result import Variation, verdict
 from tests.support.gauge_data import gaskets, houf_berman, sirstv, yarns
@@ -122,13 +122,6 @@ def test_certified_analysis_of_variance():
     assert (between.dof, within.dof) == (4, 20)
     assert between.f == pytest.approx(1.18046237440255, rel=1e-14)
     assert math.sqrt(within.ms_mm2) == pytest.approx(1.04076068334656e-01, rel=1e-14)
-
-
-def test_pooling_of_standard_deviations():
-    """NIST/SEMATECH e-Handbook, mpc444: five sums of squares with 60 degrees each give 0.10290."""
-    sums = [0.48115, 0.69209, 0.48483, 1.21752, 0.30076]
-    assert math.fsum(sums) == pytest.approx(3.17635, abs=5e-6)
-    assert pooled_sd(sums, [60] * 5) == pytest.approx(0.10290, abs=5e-6)
 
 
 @pytest.mark.common_practice

@@ -26,7 +26,6 @@ class Key:
     """The form of one field; everything it does not say follows from the field's type.
 
     Args:
-        about: What it is, for people.
         allowed: What may stand there, a phrase that fits after "allowed is"; told from type and
             limits where empty.
         at: Dotted place in a file, where it is not the field's name without its unit.
@@ -65,7 +64,6 @@ def quantity(about: str, low: float, high: float, unit: str = "mm", **more: Any)
 
     Args:
         unit: Its unit, empty for a plain number.
-        more: Further words of `Key`.
     """
     return Key(about, unit=unit, low=low, high=high, **more)
 

@@ -42,7 +42,6 @@ class Mistake:
 
     Args:
         message: Words that follow the name of the key.
-        allowed: What is allowed, by itself.
     """
 
     location: Location

@@ -14,9 +14,6 @@ from labkit.core.form.words import dotted, listed
 def keys_table(cls: type) -> str:
     """Write the table of all keys of a file in Markdown: key, meaning, allowed, default.
 
-    Args:
-        cls: What is read from the file, such as `Prescription`.
-
     Returns:
         Lines of the table, without a newline at the end.
     """

@@ -40,7 +40,6 @@ class Limits(Finite):
 
     Args:
         nominal_mm: Reading of a rod in the middle of everything.
-        lower_mm, upper_mm: Least and greatest reading.
     """
 
     nominal_mm: Decimal

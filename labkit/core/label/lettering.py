@@ -26,7 +26,6 @@ class Arc(Finite):
     """Circular piece, from start_deg turning by sweep_deg (+ counter-clockwise, at most 360).
 
     Args:
-        radius: Radius, positive.
         start_deg: Direction of the start point seen from the centre.
         sweep_deg: Signed turn to the end point.
     """
@@ -73,7 +72,6 @@ class Lettering(Finite):
     Args:
         stroke: Stroke width, in units of the nominal height.
         bar_gap: Clear space between the characters and the bar under them.
-        heights_mm: Nominal heights allowed.
     """
 
     name: str
@@ -120,7 +118,6 @@ class Engraving:
 
     Args:
         text: Characters, without the bar.
-        bar: Whether there is a bar under them.
         width_mm, depth_mm: Size of the whole box, bar included; depth is along y.
         glyphs: Placed characters, left to right, the bar last.
     """

@@ -21,7 +21,6 @@ class LabelSpace(Finite):
 
     Args:
         width_mm: Along the rod.
-        corner_radius_mm: Rounding of the area's corners.
         center_x_mm: Its centre along x of the rod frame.
     """
 
@@ -123,9 +122,6 @@ def require_fit(
     lettering: Lettering, template: RodTemplate, engraving: Engraving, length_mm: float
 ) -> None:
     """Refuse a label that does not fit its place.
-
-    Args:
-        engraving: The label laid out, mm.
 
     Raises:
         LabelError: By how much it does not fit, and which height or length would.

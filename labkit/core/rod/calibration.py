@@ -89,10 +89,6 @@ def line_u_mm(length_mm: float, scale_u: float, offset_u_mm: float, correlation:
 
     Formula: u² = L² u(scale)² + u(offset)² + 2 L r u(scale) u(offset).
 
-    Args:
-        scale_u: Standard uncertainty of the scale.
-        offset_u_mm: Standard uncertainty of the offset, mm.
-
     >>> round(line_u_mm(30, 0.0004, 0.012, -1), 12)
     0.0
     """

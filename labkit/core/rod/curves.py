@@ -169,12 +169,7 @@ def moved(mark: Mark, factor: float, shift: Point2) -> Mark:
 
 
 def moved_piece(piece: Piece, factor: float, shift: Point2) -> Piece:
-    """Scale a piece about the origin, then shift it.
-
-    Args:
-        factor: Scale, above 0.
-        shift: Shift after scaling.
-    """
+    """Scale a piece about the origin, then shift it."""
     if isinstance(piece, Line):
         return Line(_placed(piece.start, factor, shift), _placed(piece.end, factor, shift))
     center = _placed(piece.center, factor, shift)

@@ -190,9 +190,7 @@ class Rod:
 
     Args:
         length: Functional length, mm, equal to the label.
-        hand: Which way the inward face looks.
         mark: Side mark engraved after the length: "", "L" or "R".
-        bar: Whether the label gets a bar under it.
     """
 
     template: RodTemplate

@@ -40,18 +40,12 @@ def label_volume_mm3(engraving: Engraving, depth_mm: float) -> float:
     """Work out the volume that an engraving takes away.
 
     Formula: area of its regions × depth.
-
-    Args:
-        engraving: Laid-out label, mm.
     """
     return math.fsum(region_area_mm2(region) for region in engraving.regions()) * depth_mm
 
 
 def envelope_mm(sizes: RodSizes, hand: Hand) -> Box:
     """Work out the bounding box of a rod in the rod frame.
-
-    Args:
-        hand: Which way the inward face looks.
 
     Returns:
         Least and greatest corner, mm.

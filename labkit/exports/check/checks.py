@@ -18,7 +18,6 @@ class Check:
         file: Kind of file, "STEP", "STL" or "3MF".
         measured: What was found, None where nothing was.
         tolerance: Largest difference allowed; None where the two must be equal.
-        unit: Unit of the values, "mm" or "mm³", or empty.
         sentence: Why it does not hold and what to do; empty where it holds.
     """
 
@@ -66,11 +65,7 @@ class Checked:
 
 @dataclass(frozen=True)
 class Checker:
-    """Makes the checks of one file.
-
-    Args:
-        part: Name of the part or plate, for the sentences.
-    """
+    """Makes the checks of one file."""
 
     file: str
     part: str
@@ -83,7 +78,6 @@ class Checker:
 
         Args:
             measured: What was found, None where nothing was.
-            tolerance: Largest difference allowed.
         """
         passed = measured is not None and abs(measured - expected) <= tolerance
         sentence = self._says(
@@ -106,32 +100,18 @@ class Checker:
         )
 
     def holds(self, name: str, passed: bool, reason: str) -> Check:
-        """Check that something holds, with the reason if it does not.
-
-        Args:
-            reason: Why it does not.
-        """
+        """Check that something holds, with the reason if it does not."""
         sentence = "" if passed else self._says(f'"{name}" does not hold: {reason}')
         return Check(self.file, name, passed, True, None, "", passed, sentence)
 
     def at_least(self, name: str, measured: float, least: float) -> Check:
-        """Check that a number reaches a limit.
-
-        Args:
-            least: Least value allowed.
-        """
+        """Check that a number reaches a limit."""
         passed = measured >= least
         sentence = self._says(f"{name} is {measured:.3g}; at least {least:g} is allowed")
         return Check(self.file, name, measured, least, None, "", passed, "" if passed else sentence)
 
     def at_most(self, name: str, measured: float | None, most: float, unit: str = "mm") -> Check:
-        """Check that a number stays within a limit.
-
-        Args:
-            measured: What was found, None where nothing was.
-            most: Largest value allowed.
-            unit: Unit of both.
-        """
+        """Check that a number stays within a limit."""
         passed = measured is not None and measured <= most
         found = "could not be measured" if measured is None else f"is {measured:.6g} {unit}"
         sentence = self._says(f"{name} {found}; at most {most:g} {unit} is allowed")

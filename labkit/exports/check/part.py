@@ -27,7 +27,6 @@ class PartCheck(Checked):
     """What one part's files measure.
 
     Args:
-        checks: Every check, in a fixed order.
         step: What the STEP measures, None where it cannot be read.
         mesh: What the STL measures, None where it cannot be read.
         label: The label as read from the STL, None where that cannot be read.

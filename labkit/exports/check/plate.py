@@ -22,11 +22,7 @@ MILLIMETRE = 1
 
 @dataclass(frozen=True)
 class PlateCheck(Checked):
-    """What a written build plate holds.
-
-    Args:
-        checks: Every check, in a fixed order.
-    """
+    """What a written build plate holds."""
 
     name: str
     checks: tuple[Check, ...]
@@ -64,7 +60,6 @@ def check_plate(path: Path, plan: PlatePlan) -> PlateCheck:
     """Read a build plate strictly and hold it against its plan.
 
     Args:
-        path: The 3MF.
         plan: What it should hold; its parts' meshes are those of the STL files.
 
     Returns:

@@ -46,8 +46,6 @@ def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD
     Args:
         shape: The solid, made of planes, cylinders, cones, spheres and tori whose curved faces
             are bounded by two lines of their profile.
-        chord_mm: Greatest distance between facet and surface, mm.
-        turn_rad: Greatest turn between neighbouring facets, radians.
 
     Raises:
         GeometryError: A face that cannot be meshed so.

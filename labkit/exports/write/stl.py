@@ -23,7 +23,6 @@ def write_stl(mesh: Mesh, path: Path, title: str) -> None:
     """Write a mesh as a binary STL file; STL stores no unit, the numbers are mm.
 
     Args:
-        path: File to write, in a folder that exists.
         title: Goes into the header: ASCII, at most 80 characters, not beginning with "solid"
             (which would announce a text file).
 

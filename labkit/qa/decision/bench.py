@@ -27,7 +27,6 @@ class Place(Finite):
         revision: Revision of the set that the rod was made in; a replacement has a later one.
         form_step: The rod's step on the inspection form of that revision.
         gauge_uncertainty_mm: Standard uncertainty of the usual gauge, by the process file.
-        expansion_per_c: Thermal expansion of the material, 1/°C.
     """
 
     expected: Expected
@@ -56,7 +55,6 @@ class Bench:
 
     Args:
         places: Its places, by step, left before right.
-        made_on: Day on which the set was recorded as made.
     """
 
     case: str

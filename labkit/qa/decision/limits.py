@@ -28,7 +28,6 @@ class Gauge:
     Args:
         instrument: The instrument, None for the usual gauge of the process.
         uncertainty_mm: Standard uncertainty of that usual gauge, by the process file.
-        readings: Values that each mean is of.
     """
 
     instrument: Instrument | None

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
 from labkit.core.findings import Finding, refused
 from labkit.qa.decision.conformance import Result
@@ -83,7 +82,7 @@ def suspicion(
 
     Validity: independent normal errors. What is common to all readings (calibration, gauge pins)
     cancels in the joint rule, so that its rates are upper bounds. From Δ = 4 u on an exchange is
-    missed at most once in a million where the rods have their nominal lengths (`miss_bound`).
+    missed at most once in a million where the rods have their nominal lengths.
     """
     nominal, tolerance, u = (np.asarray(v, np.float64) for v in (nominal_mm, tolerance_mm, u_mm))
     apart = nominal[np.newaxis, :] - nominal[:, np.newaxis]
@@ -109,61 +108,6 @@ def suspicion(
         exchanged=other & ~good & ((joint & told_apart) | both_nearer),
         evidence=evidence,
     )
-
-
-def miss_bound(step_mm: float, u_mm: float, spread_mm: float = 0.0) -> float:
-    """Give an upper bound of the rate at which two exchanged rods are not found.
-
-    Formula: Φ(−(Δ − k)/v) with v = √((u² + σ²)/2), and k as in `suspicion`.
-
-    Args:
-        u_mm: Standard uncertainty u of each measured length.
-        spread_mm: Standard deviation σ of true lengths about the labels.
-
-    Returns:
-        Rate, 0 to 1; without the 1e-6 by which a reading lies beyond 5 u, and less than that where
-        a tolerance is added to it.
-
-    >>> f"{miss_bound(0.4, 0.1):.1e}", miss_bound(0.7, 0.02) < 1e-15
-    ('1.0e-06', True)
-    """
-    w = float(_pair_sd(u_mm, u_mm))
-    k = float(_threshold(np.asarray(step_mm), np.asarray(w)))
-    return float(ndtr(-(step_mm - k) / math.hypot(w, spread_mm / math.sqrt(2))))
-
-
-def false_alarm_bound(nominal_mm: ArrayLike, u_mm: float, spread_mm: float = 0.0) -> float:
-    """Give an upper bound of the rate at which a good set raises a mix-up.
-
-    Formula: Σ Φ(−Δ/2 / √(u² + σ²)) over every rod and every other label, each label counted once,
-    and Σ Φ(−k / v) over every pair, `miss_bound` says what v is.
-
-    Args:
-        u_mm: Standard uncertainty u of each measured length.
-        spread_mm: Standard deviation σ of true lengths about the labels.
-
-    Returns:
-        Rate, 0 to 1. The real one is lower: sets whose rods conform never raise one, so that a
-        false alarm only costs a second look at a set that is held already.
-
-    Validity: 6 steps on both sides, rods at their nominal lengths, Δ = 10 u: 6e-6; 8 u: 6e-4;
-    6 u: 3 %; 5 u: a third; at 4 u nearly every good set. There no set can be released anyway: an
-    acceptance zone needs u < t/1.96, and t < Δ/2 by the rules of grading, hence Δ > 3.9 u.
-
-    >>> labels = [33.6, 32.9, 32.2, 31.5, 30.8, 30.1] * 2
-    >>> false_alarm_bound(labels, 0.02, 0.05) < 1e-9
-    True
-    """
-    nominal = np.asarray(nominal_mm, np.float64)
-    labels = np.unique(nominal)
-    steps = np.abs(labels - nominal[:, np.newaxis])
-    single = ndtr(-steps[steps > NOISE_MM] / 2 / math.hypot(u_mm, spread_mm)).sum()
-    first, second = np.triu_indices(len(nominal), 1)
-    pairs = np.abs(nominal[first] - nominal[second])
-    pairs = pairs[pairs > NOISE_MM]
-    w = _pair_sd(u_mm, u_mm)
-    joint = ndtr(-_threshold(pairs, w) / math.hypot(float(w), spread_mm / math.sqrt(2))).sum()
-    return min(1.0, float(single + joint))
 
 
 def _pair_sd(first: ArrayLike, second: ArrayLike) -> Floats:

@@ -51,9 +51,6 @@ def range_probability(width: float, readings: int) -> float:
 def range_limit_mm(sd_mm: float, readings: int, probability: float = SCATTER_PROBABILITY) -> float:
     """Give the range that the readings of one rod exceed in one case out of a thousand only.
 
-    Args:
-        readings: Number of readings, 2 or more.
-
     Validity: as for `range_probability`.
 
     Raises:

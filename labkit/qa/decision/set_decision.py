@@ -27,7 +27,6 @@ class SetDecision:
     Args:
         rods: The rods measured, by step, left before right.
         missing: Places of the set whose rod was not measured.
-        differences: Left minus right of each step with both rods measured.
         held: Identifiers of rods that must not leave.
         strange: Those of them that are likely not the rod that their bag tells.
         result: Conforms only if every rod was measured and conforms, the sides agree, and nothing

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -147,17 +146,6 @@ def gauge_by_anova(
         METHOD, components, error.dof, tolerance_mm, spread.share_percent, spread.categories,
         (*_about_pooling(table), *(about_zero(part) for part in zeroed)),
     ), table
-
-
-def pooled_sd(sums_of_squares: Sequence[float], dofs: Sequence[int]) -> float:
-    """Pool standard deviations from their sums of squares.
-
-    Formula: √(Σ SS / Σ ν).
-
-    >>> pooled_sd([8.0, 1.0], [1, 3])
-    1.5
-    """
-    return math.sqrt(math.fsum(sums_of_squares) / sum(dofs))
 
 
 def probability(p: float) -> str:

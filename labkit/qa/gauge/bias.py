@@ -72,13 +72,11 @@ class Linearity:
     """Bias as a line over the reference value.
 
     Args:
-        biases_mm: Reading less reference, in the order of the references.
         fit: Intercept and slope; a slope of 0.001 is 1 µm for each mm.
         lack: Whether a line is enough; None without repeats or with too few references.
     """
 
     references_mm: tuple[Decimal, ...]
-    biases_mm: tuple[Decimal, ...]
     fit: Fit
     lack: LackOfFit | None
     confidence: float = CONFIDENCE
@@ -165,7 +163,7 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
         return None
     fit = fit_line(references, differences)
     lack = lack_of_fit(references, differences, fit)
-    return Linearity(references, differences, fit, lack, confidence)
+    return Linearity(references, fit, lack, confidence)
 
 
 def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, ...]:

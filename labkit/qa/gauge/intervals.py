@@ -35,7 +35,6 @@ class Intervals:
     """Intervals of one study.
 
     Args:
-        sd_mm: Of the standard deviations.
         share_percent: Of the gauge's share of the total standard deviation.
         categories: Of √2 · parts' / gauge's standard deviation; None where the gauge shows none.
     """

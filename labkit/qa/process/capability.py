@@ -23,13 +23,7 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True)
 class Limits:
-    """What the values shall keep.
-
-    Args:
-        lower: Lower limit, None for none.
-        upper: Upper limit, None for none.
-        target: What is aimed at, None if nothing is.
-    """
+    """What the values shall keep."""
 
     lower: float | None
     upper: float | None
@@ -60,8 +54,6 @@ class Spread:
     """A standard deviation.
 
     Args:
-        sd: The standard deviation.
-        dof: Its degrees of freedom, or what they amount to.
         basis: From what it was found, in words.
     """
 
@@ -75,7 +67,6 @@ class Indices:
     """Indices of one spread.
 
     Args:
-        spread: The standard deviation they rest on.
         potential: Cp or Pp: what a centred process would reach; None with one limit.
         to_lower: Distance of the mean to the lower limit in units of 3 sd, None without it.
         performance: Cpk or Ppk: the smaller of the two.
@@ -107,8 +98,6 @@ class Capability:
         overall: Indices Pp and Ppk of the spread of all values.
         confidence: Of all intervals, two-sided.
         cpm: None without a target or with one limit.
-        counted_below: Values below the lower limit.
-        counted_above: Values above the upper limit.
     """
 
     n: int
@@ -251,10 +240,6 @@ def indices(n: int, mean: float, spread: Spread, limits: Limits, confidence: flo
 
     Formula: Cp between Cp √(χ²(α/2; ν)/ν) and Cp √(χ²(1 − α/2; ν)/ν), exact for an s of ν degrees
     of freedom; Cpk ± z √(1/(9n) + Cpk²/(2ν)).
-
-    Args:
-        n: Number of values behind the mean.
-        spread: The standard deviation.
 
     Source: Y. Chou, D. B. Owen, S. A. Borrego, J. Quality Technology 22 (1990) 223, for Cp;
     A. F. Bissell, Applied Statistics 39 (1990) 331, for Cpk.

@@ -45,7 +45,6 @@ class Sample:
         names: Name of each: a rod's identifier, a line of a file.
         limits: What they shall keep, None where only a chart is wanted.
         about: Labels and values that say what was chosen.
-        groupings: Ways of telling the values apart.
         subgroups: Which of them gives the spread within; None for neighbours.
         uncertainty: Standard uncertainty of one value, same unit, None if not known.
         notes: What there is to say about the data, whole sentences.

@@ -66,7 +66,6 @@ class Study:
         normality: Test for a normal distribution, None for fewer than eight values.
         percentiles: Indices without a distribution, None where percentiles give none.
         interval: Where 99 % of all rods lie.
-        findings: What to know before the numbers are used.
     """
 
     sample: Sample

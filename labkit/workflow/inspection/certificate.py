@@ -13,9 +13,9 @@ from labkit.exports.write.put import put_new
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredSet
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.release_state import RELEASED, release_now, why_void
 from labkit.workflow.record.lookup import need_case
-from labkit.workflow.rods.slots import set_to_judge
 from labkit.workflow.sets.standing import with_standing
 
 
@@ -64,8 +64,8 @@ def certified(
         InputError: There is no such case, set or release.
         RefusedError: No release stands.
     """
-    need_case(reader, case)
     if seq is not None:
+        need_case(reader, case)
         stored, event = _numbered(reader, case, seq)
         return stored, event, why_void(reader, stored, event)
     stored = set_to_judge(reader, case, set_name)

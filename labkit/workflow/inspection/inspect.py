@@ -17,11 +17,11 @@ from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.set_decision import SetDecision, decide_set
+from labkit.workflow.inspection.judged_set import lay_out
 from labkit.workflow.inspection.reading_details import event_body, rod_from_details
-from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
-from labkit.workflow.rods.slots import Slot, set_to_judge, slots_of
-from labkit.workflow.sets.bench import bench_of, side_tolerances
+from labkit.workflow.rods.slots import Slot, slots_of
+from labkit.workflow.sets.bench import side_tolerances
 
 #: Rods named in a sentence before "and more".
 _MOST_NAMED = 4
@@ -89,15 +89,11 @@ def inspect(
         RefusedError: It was recorded in a form that this program cannot decide on.
     """
     with reader.snapshot():
-        need_case(reader, case)
-        stored = set_to_judge(reader, case, set_name)
-        slots = slots_of(reader, stored)
-        sets = {each.name: each for each in reader.sets(case)}
+        stored, slots, bench = lay_out(reader, case, set_name, instruments)
         recorded = {
             slot.rod.identifier: reading
             for slot in slots if (reading := reading_that_counts(reader, slot.rod.identifier))
         }
-    bench = bench_of(stored, slots, sets, instruments)
     rods = {
         slot.rod.identifier: rod_from_details(bench, recorded[slot.rod.identifier])
         for slot in slots if slot.filled and slot.rod.identifier in recorded

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 from labkit.core.findings import Finding, note, refused
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
-from labkit.core.rod.rods import EXPANSION_PER_C
-from labkit.documents.inspection import lines_of
+from labkit.documents.inspection import gauge_of, lines_of
 from labkit.documents.set_spec import template_of
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.limits import (
@@ -41,12 +40,15 @@ class SetToMeasure:
     """A set as it is to be measured.
 
     Args:
-        spec: Content of its spacer-set.json.
+        usual: The usual gauge of the process that it was made with.
         lines: Its rods, by step, left before right.
     """
 
+    case: str
     name: str
-    spec: Mapping[str, Any]
+    process: str
+    usual: Gauge
+    ways: tuple[Way, ...]
     lines: tuple[Expected, ...]
 
 
@@ -77,20 +79,15 @@ def recorded_set(reader: Reader, case: str, name: str | None) -> SetToMeasure:
     Raises:
         InputError: No such case or set.
         LedgerError: The set is not made.
+        RefusedError: It was recorded in a form that this program cannot measure against.
     """
-    from labkit.workflow.record.lookup import need_case
-    from labkit.workflow.rods.slots import set_to_judge, slots_of
+    from labkit.workflow.inspection.judged_set import lay_out
 
-    need_case(reader, case)
-    stored = set_to_judge(reader, case, name)
+    with reader.snapshot():
+        stored, _, bench = lay_out(reader, case, name, {})
     assert stored.spec is not None  # it is made
-    spec = stored.spec.content
-    now = {(slot.step, slot.side): slot.rod.identifier for slot in slots_of(reader, stored)}
-    lines = tuple(
-        replace(line, identifier=now.get((line.step, line.side), line.identifier))
-        for line in lines_of(spec)
-    )
-    return SetToMeasure(stored.name, spec, lines)
+    lines = tuple(place.expected for place in bench.places)
+    return _to_measure(stored.name, stored.spec.content, bench.ways, lines)
 
 
 def set_in_folder(folder: Path) -> SetToMeasure:
@@ -103,7 +100,14 @@ def set_in_folder(folder: Path) -> SetToMeasure:
 
     path = folder if folder.is_file() else folder / SPEC_FILE
     spec = read_spec(path)
-    return SetToMeasure(path.resolve().parent.name, spec, tuple(lines_of(spec)))
+    name, ways = path.resolve().parent.name, ways_of(template_of(spec))
+    return _to_measure(name, spec, ways, tuple(lines_of(spec)))
+
+
+def _to_measure(
+    name: str, spec: Mapping[str, Any], ways: tuple[Way, ...], lines: tuple[Expected, ...]
+) -> SetToMeasure:
+    return SetToMeasure(spec["case"], name, spec["process"]["name"], gauge_of(spec), ways, lines)
 
 
 def set_limits(
@@ -120,7 +124,6 @@ def set_limits(
         instrument: What it will be measured with; None for the process's usual gauge.
         method: How; None for the first way that decides on every rod.
         known: Instruments that may do where this one does not; those out of calibration do not.
-        readings: Readings of each rod.
 
     Returns:
         The limits; where some rod has no acceptance zone that is a refusal among the findings.
@@ -129,25 +132,16 @@ def set_limits(
         InputError: The template has no such way.
         RefusedError: The instrument does not serve it, or serves none.
     """
-    process = of.spec["process"]
-    gauge = Gauge(
-        instrument,
-        float(process["gauge_uncertainty_mm"]),
-        float(process.get("expansion_per_c", EXPANSION_PER_C)),
-        readings,
-    )
-    ways = ways_of(template_of(of.spec))
+    gauge = replace(of.usual, instrument=instrument, readings=readings)
     nominals = [(line.length_mm, line.tolerance_mm) for line in of.lines]
-    way = _way(ways, method, gauge, nominals)
+    way = _way(of.ways, method, gauge, nominals)
     rods = tuple(rod_limits(*nominal, way, gauge) for nominal in nominals)
     tools: list[Instrument | None] = [None, *(tool for tool in known if not tool.overdue(today))]
     would_do = tuple(
         (tool, other)
         for tool in tools
-        for other in ways
-        if decides(
-            other, Gauge(tool, gauge.uncertainty_mm, gauge.expansion_per_c, readings), nominals
-        )
+        for other in of.ways
+        if decides(other, replace(gauge, instrument=tool), nominals)
     )
     findings = (*_too_coarse(of, rods, gauge, would_do), *_notes(gauge, nominals, today))
     return SetLimits(of, gauge, way, rods, would_do, findings)

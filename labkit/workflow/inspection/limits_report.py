@@ -30,7 +30,7 @@ def limits_report(limits: SetLimits) -> Report:
     return Report(
         title="Limits of a set",
         sections=(
-            Section(f"Case {of.spec['case']}, set {of.name}", (*_measured(limits), "")),
+            Section(f"Case {of.case}, set {of.name}", (*_measured(limits), "")),
             Section("Limits, mm: of the length, and of the mean reading that conforms", table=rods),
             Section(
                 f"Uncertainty of a length of {plain(longest.length_mm)} mm, in µm",
@@ -39,7 +39,7 @@ def limits_report(limits: SetLimits) -> Report:
         ),
         data={
             "schema": 1,
-            "case": of.spec["case"],
+            "case": of.case,
             "set": of.name,
             "way": {
                 "method": way.method, "title": way.title, "formula": way.formula,
@@ -61,7 +61,7 @@ def limits_report(limits: SetLimits) -> Report:
 
 def _measured(limits: SetLimits) -> Iterator[str]:
     gauge, way = limits.gauge, limits.way
-    with_what = f"the usual gauge of process {limits.of.spec['process']['name']}"
+    with_what = f"the usual gauge of process {limits.of.process}"
     if gauge.instrument:
         # Without an instrument the stated uncertainty stands, however many readings there are.
         with_what = f"{gauge.instrument.title}; {counted(gauge.readings, 'reading')} of each rod"

@@ -20,10 +20,10 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredSet
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
 from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.release_basis import basis_json, missing_for_release
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
-from labkit.workflow.record.lookup import need_case
-from labkit.workflow.rods.slots import Slot, set_to_judge, slots_of
+from labkit.workflow.rods.slots import Slot, slots_of
 
 Who = tuple[str, datetime.datetime]
 
@@ -62,7 +62,6 @@ def release(
         DeliveryError: The certificate cannot be written; nothing is released.
         LedgerError: The release cannot be recorded; no certificate stays.
     """
-    need_case(ledger, case)
     folder = _folder(set_to_judge(ledger, case, set_name), out)
     with _certificate_beside(folder, case) as fresh:
         with ledger.transaction():
@@ -90,7 +89,6 @@ def withhold(
     """
     if not reason.strip():
         raise InputError("no reason is given; say why the set is withheld", field="withhold")
-    need_case(ledger, case)
     with ledger.transaction():
         stored = set_to_judge(ledger, case, set_name)
         slots = slots_of(ledger, stored)

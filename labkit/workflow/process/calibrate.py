@@ -81,7 +81,6 @@ class Calibrated:
 
     Args:
         suspects: Coupons that stand out and were kept.
-        left_out: Coupons that do not count.
     """
 
     process: Process

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from labkit.core.case.rod_life import ENDS
-from labkit.errors import InputError, LedgerError
 from labkit.ledger.bodies import OrderWithdrawn, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
@@ -85,38 +84,3 @@ def withdrawn_orders(reader: Reader, case: str) -> dict[int, Event]:
         said(event, OrderWithdrawn).order: event
         for event in reader.current(case, Kind.ORDER_WITHDRAWN)
     }
-
-
-def set_to_judge(reader: Reader, case: str, name: str | None = None) -> StoredSet:
-    """Choose the set of a case that is measured, decided on and released as one.
-
-    Args:
-        name: Name of a set; of a replacement set, the set that it belongs to is taken. None for
-            the last one made that is no replacement.
-
-    Raises:
-        InputError: The case has no set of that name.
-        LedgerError: The set is not made, or the case has none that is.
-    """
-    sets = {stored.name: stored for stored in reader.sets(case)}
-    if name is None:
-        whole = wanted_sets(reader, case)
-        if not whole:
-            raise LedgerError(
-                f"the ledger has no finished set of the case {case!r}; make one with "
-                "`labkit make --by`",
-                field="case", value=case,
-            )  # fmt: skip
-        return whole[-1]
-    if name not in sets:
-        raise InputError(
-            f"the case {case!r} has no set {name!r}; it has {', '.join(sets) or 'none'}",
-            field="set", value=name,
-        )  # fmt: skip
-    found = sets[first_set_of(reader.rods(case), sets[name])]
-    if found.state is not SetState.MADE:
-        raise LedgerError(
-            f"the set {found.name} is {found.state}, not made; name one that was made",
-            field="set", value=name,
-        )  # fmt: skip
-    return found

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
 
@@ -22,7 +23,7 @@ from labkit.workflow.rods.slots import Slot
 def bench_of(
     stored: StoredSet, slots: tuple[Slot, ...], sets: Mapping[str, StoredSet],
     instruments: Mapping[str, Instrument],
-) -> Bench:  # fmt: skip
+) -> Bench:
     """Lay out a set for measuring.
 
     Args:
@@ -32,18 +33,19 @@ def bench_of(
     Raises:
         RefusedError: A set was recorded in a form that this program cannot measure against.
     """
+    assert stored.ended is not None  # a set that is judged was made
+    assert stored.spec is not None
     names = dict.fromkeys(
         rod.set_name for slot in slots for rod in (*slot.replaced, slot.rod)
     )
     lines = {
         line.identifier: (sets[name], line)
         for name in names for line in _lines(sets[name])
-    }  # fmt: skip
-    places = tuple(_place(slot, *_line_of(slot, lines)) for slot in slots)
-    template = template_of({"template": stored.template.content})
-    assert stored.ended is not None  # a set that is judged was made
-    assert stored.spec is not None
-    first = chosen_way(template, _lines(stored), gauge_of(stored.spec.content))
+    }
+    with _of_known_form(stored.name):
+        places = tuple(_place(slot, *_line_of(slot, lines)) for slot in slots)
+        template = template_of({"template": stored.template.content})
+        first = chosen_way(template, _lines(stored), gauge_of(stored.spec.content))
     return Bench(
         case=stored.case,
         set_name=stored.name,
@@ -59,10 +61,17 @@ def _lines(stored: StoredSet) -> list[Expected]:
     """Give the lines of a set's inspection form; none for one that is not made."""
     if stored.spec is None:
         return []
-    try:
+    with _of_known_form(stored.name):
         return lines_of(stored.spec.content)
-    except (LabkitError, KeyError, TypeError, IndexError, ArithmeticError) as error:
-        raise _unknown(stored.name) from error
+
+
+@contextmanager
+def _of_known_form(name: str) -> Iterator[None]:
+    """Refuse a set whose content an older or a later program wrote in another form."""
+    try:
+        yield
+    except (LabkitError, LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as e:
+        raise e if isinstance(e, RefusedError) else _unknown(name) from e
 
 
 def _unknown(name: str) -> RefusedError:
