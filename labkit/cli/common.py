@@ -15,6 +15,7 @@ from rich.console import Console
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, notes_of
+from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.units import as_written
 
@@ -68,6 +69,14 @@ def _reason(_: click.Context, __: click.Parameter, again: str | None) -> str | N
     if again is not None and not again.strip():
         raise InputError("--again wants the reason why it is measured again", field="again")
     return again
+
+
+def way_option(words: str) -> Decorator:
+    """Give the option --way, which passes a `Method` as `method`, None where it is left out."""
+    return click.option(
+        "--way", "method", type=click.Choice(list(map(str, Method))), metavar="METHOD", help=words,
+        callback=lambda _, __, way: way and Method(way),
+    )
 
 
 INSTRUMENT = instrument_option(

@@ -16,14 +16,12 @@ from labkit.catalog.processes import processes
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
 from labkit.core.case.identifier import grouped
-from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.qa.decision.conformance import conformance_probability
 from labkit.workflow.inspection.limits import gauge_notes
 from labkit.workflow.sets.cases import open_case
 from tests.documents import bench_specs as specs
-from tests.support.ledgers import Pen
-from tests.support.recorded import set_body
+from tests.support.inspection import record_set
 
 CASE = "QF-1043"
 
@@ -168,23 +166,13 @@ def test_an_overdue_calibration_is_noted(folder, tmp_path):
 
 def test_a_case_of_the_ledger_shows_the_rods_that_fill_its_places_now(tmp_path):
     url = str(tmp_path / "ledger.sqlite")
-    body = set_body(specs.SIX, f"{CASE}-r1")
     with open_ledger(url) as ledger:
-        pen = Pen(ledger)
-        pen(Kind.CASE_OPENED, CASE, {})
-        pen(Kind.PRESCRIPTION, CASE, {"revision": 1, "text": specs.SIX})
-        pen(Kind.SET_STARTED, CASE, body)
-        spec = specs.spec_of(specs.SIX)
-        pen(Kind.SET_MADE, CASE, {
-            "set": f"{CASE}-r1", "folder": f"sets/{CASE}-r1", "sums_sha256": "cd" * 32,
-            "spec": spec,
-        })  # fmt: skip
+        record_set(ledger, specs.SIX)
+        rods = [rod.identifier for rod in ledger.rods(CASE)]
     content = told(CASE, LABKIT_LEDGER=url)
-    assert {rod["identifier"] for rod in content["rods"]} == {
-        rod["identifier"] for rod in body["rods"]
-    }
+    assert {rod["identifier"] for rod in content["rods"]} == set(rods)
     shown = run(CASE, "--set", f"{CASE}-r1", LABKIT_LEDGER=url)
-    assert grouped(body["rods"][0]["identifier"]) in shown.stdout
+    assert grouped(rods[0]) in shown.stdout
     assert run(CASE, "--set", "QF-9-r1", LABKIT_LEDGER=url).exit_code == 2
     assert run("QF-1034", LABKIT_LEDGER=url).exit_code == 2
     assert run(CASE, LABKIT_LEDGER=str(tmp_path / "none.sqlite")).exit_code == 2
@@ -233,7 +221,7 @@ def test_instruments_are_listed():
                      "example-microscope", "example-scanner"]  # fmt: skip
     shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
     assert "Invented example; not calibrated." in shown
-    assert "measures       centres" in shown
+    assert "measures        centres" in shown
 
 
 @pytest.mark.parametrize("number", [1, 2, 4])

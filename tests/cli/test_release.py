@@ -12,7 +12,8 @@ from labkit.cli.main import cli
 from labkit.cli.rods.replace import whole_identifiers
 from labkit.core.case.identifier import grouped
 from labkit.ledger.store import open_ledger
-from labkit.workflow.rods.slots import set_to_judge, slots_of
+from labkit.workflow.inspection.judged_set import set_to_judge
+from labkit.workflow.rods.slots import slots_of
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, ONE, recorder_for
 from tests.support.measured import measure_all
@@ -57,7 +58,7 @@ def measured(sets, tmp_path):
 
 def first_rod(tmp_path):
     with open_ledger(str(tmp_path / "ledger.sqlite"), create=False) as ledger:
-        return slots_of(ledger, set_to_judge(ledger, CASE))[0].rod
+        return slots_of(ledger, set_to_judge(ledger, CASE, None))[0].rod
 
 
 @pytest.mark.parametrize("name", ["replace", "release", "certificate"])

@@ -20,9 +20,15 @@ SET = f"{CASE}-r1"
 TODAY = datetime.datetime(2031, 3, 20, 15, 0, tzinfo=datetime.UTC)
 
 
-def record_set(ledger, text=SMALLEST, case=CASE):
-    """Record a case with its first set, made; give the set's spec."""
+def record_set(ledger, text=SMALLEST, case=CASE, first=None):
+    """Record a case with its first set, made; give the set's spec.
+
+    Args:
+        first: Identifier of its first rod, None for the one that falls to it.
+    """
     spec, pen = sample_spec(text), Pen(ledger)
+    if first is not None:
+        spec["parts"][0]["uses"][0]["identifier"] = first
     pen(Kind.CASE_OPENED, case, {})
     pen(Kind.PRESCRIPTION, case, {"revision": 1, "text": text})
     name = f"{case}-r1"

@@ -11,7 +11,8 @@ from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import template_of
 from labkit.ledger.events import Kind
 from labkit.qa.decision.budget import length_budget
-from labkit.workflow.rods.slots import set_to_judge, slots_of
+from labkit.workflow.inspection.judged_set import set_to_judge
+from labkit.workflow.rods.slots import slots_of
 
 READINGS = 3
 

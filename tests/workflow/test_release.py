@@ -188,7 +188,8 @@ def test_twice_is_refused_until_something_changes(recorded, out):
 def test_withheld_and_released_again(recorded, out):
     measure_all(recorded, CASE)
     let_go(recorded, out)
-    stored, event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN))
+    done = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN))
+    stored, event = done.stored, done.event
     assert (stored.name, event.body["note"]) == (FIRST, "recalled")
     assert {rod.state for rod in recorded.ledger.rods(CASE)} == {"withheld"}
     with pytest.raises(RefusedError, match="is withheld"):

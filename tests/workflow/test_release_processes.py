@@ -17,9 +17,9 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.ledger.verify import verify
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.release import withhold
 from labkit.workflow.inspection.release_state import release_now
-from labkit.workflow.rods.slots import set_to_judge
 from tests.support.making import CASE
 from tests.support.measured import measure_all
 
@@ -68,7 +68,7 @@ class Bench:
         """What must hold whatever happened; what is released is withheld for the next round."""
         with open_ledger(str(self.url), create=False) as ledger:
             assert verify(ledger).problems == ()
-            stored = set_to_judge(ledger, CASE)
+            stored = set_to_judge(ledger, CASE, None)
             releases = {
                 f"{stored.name}-certificate-{event.seq}.pdf": event
                 for event in ledger.current(CASE, Kind.RELEASE)

@@ -16,7 +16,7 @@ from tests.workflow.test_replace import TWO
 
 
 def _withhold(recorded, out):
-    _, event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN))
+    event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN)).event
     return f"the set was withheld since, as event {event.seq}"
 
 

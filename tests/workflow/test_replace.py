@@ -20,9 +20,10 @@ from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.transfer import export_to, restore
 from labkit.ledger.verify import verify
 from labkit.units import as_written
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.record.lookup import all_cases, case_story, find_rod
 from labkit.workflow.record.standing import standing_of_case
-from labkit.workflow.rods.slots import set_to_judge, slots_of
+from labkit.workflow.rods.slots import slots_of
 from labkit.workflow.rods.trial import propose
 from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.cases import open_case

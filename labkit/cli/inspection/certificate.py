@@ -7,7 +7,9 @@ from pathlib import Path
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, SET, print_json, print_problems, say
+from labkit.cli.common import LEDGER, SET
+from labkit.cli.print_report import print_report
+from labkit.core.report import Report, Section
 
 
 @click.command("certificate", cls=rich_click.RichCommand)
@@ -40,10 +42,13 @@ def command(
     with look_into(ledger_url) as ledger:
         found = stored, event, void = certified(ledger, case, set_name, seq)
         path = write_certificate(ledger, found, out_dir)
-    if as_json:
-        print_json({"schema": 1, "case": case, "set": stored.name, "event": event.seq,
-                    "void": list(void), "certificate": str(path)})
-        return
-    say(f"Certificate: {path}")
+    words = [f"Certificate: {path}"]
     if void:
-        print_problems([f"the release no longer stands: {'; '.join(void)}"])
+        words.append(f"Note: the release no longer stands: {'; '.join(void)}")
+    print_report(
+        Report("Certificate", (Section(words=tuple(words)),), {
+            "schema": 1, "case": case, "set": stored.name, "event": event.seq, "void": void,
+            "certificate": str(path),
+        }),
+        as_json,
+    )

@@ -23,11 +23,11 @@ from labkit.cli.common import (
     err,
     operator_option,
     out,
+    way_option,
 )
 from labkit.cli.print_report import print_report, show_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.cli.record.recording import said
-from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import EXIT_REFUSED, InputError
 
 if TYPE_CHECKING:
@@ -44,12 +44,8 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @SET
 @INSTRUMENT
 @INSTRUMENTS
-@click.option(
-    "--way",
-    "method",
-    type=click.Choice([str(method) for method in Method]),
-    metavar="METHOD",
-    help="Typed in: what is measured; without it, the way that the inspection form asks for.",
+@way_option(
+    "Typed in: what is measured; without it, the way that the inspection form asks for."
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
 @click.option(
@@ -166,7 +162,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
     instrument = None if name is None else before.bench.instruments[name]
     if instrument is not None:
         require_calibrated(instrument, today)
-    method = Method(given["method"]) if given["method"] else before.bench.first
+    method = given["method"] or before.bench.first
     asked = Asked(before, method, instrument, today, given["lot"], again=bool(given["again"]))
     if not given["by"]:
         err().print("No operator code (--by): nothing will be recorded.", markup=False)

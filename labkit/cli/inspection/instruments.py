@@ -5,12 +5,11 @@ from __future__ import annotations
 import click
 import rich_click
 
-from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.instruments import instruments
 from labkit.cli.common import INSTRUMENTS
-from labkit.cli.print_report import print_report
+from labkit.cli.listing import print_named, report_about
 from labkit.core.gauging.instruments import Instrument
-from labkit.core.jsonable import jsonable
-from labkit.core.report import Report, Section, labelled
+from labkit.core.report import Report
 from labkit.units import plain
 
 
@@ -26,15 +25,11 @@ def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str,
 
     Example: labkit instruments example-calliper
     """
-    known = instruments(instrument_places)
-    for instrument in [find_instrument(known, name) for name in names] or list(known.values()):
-        print_report(_report(instrument), as_json)
+    print_named("instrument", instruments(instrument_places), names, _report, as_json)
 
 
 def _report(instrument: Instrument) -> Report:
-    words = (f"{instrument.evidence}.", *labelled(_facts(instrument), 14), "")
-    head = f"{instrument.name}: {instrument.title}"
-    return Report("Instrument", (Section(head, words),), {"schema": 1, **jsonable(instrument)})
+    return report_about("Instrument", instrument, [f"{instrument.evidence}."], _facts(instrument))
 
 
 def _facts(instrument: Instrument) -> list[tuple[str, str]]:

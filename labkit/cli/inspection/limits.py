@@ -16,10 +16,10 @@ from labkit.cli.common import (
     LEDGER,
     SET,
     Run,
+    way_option,
 )
 from labkit.cli.print_report import print_report
 from labkit.core.findings import refusals
-from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -30,13 +30,9 @@ if TYPE_CHECKING:
 @click.argument("case")
 @SET
 @INSTRUMENT
-@click.option(
-    "--way",
-    "method",
-    type=click.Choice([str(method) for method in Method]),
-    metavar="METHOD",
-    help="What is measured: over, between, half-sum, over-less-own, centres or ends; without it, "
-    "the first way that decides on every rod.",
+@way_option(
+    "What is measured: over, between, half-sum, over-less-own, centres or ends; without it, "
+    "the first way that decides on every rod."
 )
 @click.option(
     "--readings",
@@ -63,11 +59,11 @@ def command(
     from labkit.workflow.inspection.limits_report import limits_report
 
     known = instruments(gauge["instrument_places"])
-    name, method = gauge["instrument_name"], gauge["method"]
+    name = gauge["instrument_name"]
     limits = set_limits(
         _set_of(case, set_name, ledger_url),
         find_instrument(known, name) if name else None,
-        Method(method) if method else None,
+        gauge["method"],
         known.values(),
         clock.today(),
         gauge["readings"],

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, SET, print_cautions, print_json, print_problems, say
+from labkit.cli.common import BY, LEDGER, SET, print_cautions
+from labkit.cli.print_report import print_report
 from labkit.errors import InputError
-
-if TYPE_CHECKING:
-    from labkit.ledger.events import Event
-    from labkit.ledger.stored import StoredSet
 
 
 @click.command("release", cls=rich_click.RichCommand)
@@ -51,38 +48,15 @@ def command(
             field="withhold",
         )
     from labkit.ledger.store import open_ledger
-    from labkit.workflow.inspection.release import release
+    from labkit.workflow.inspection.release import release, release_report
     from labkit.workflow.inspection.release import withhold as withheld
 
     with open_ledger(ledger_url, create=False) as ledger:
         who = (by, clock.now())
         if withhold is not None:
-            stored, event = withheld(ledger, case, set_name, withhold, who)
+            done = withheld(ledger, case, set_name, withhold, who)
         else:
             done = release(ledger, case, set_name, out_dir, who, note)
-    if withhold is not None:
-        if as_json:
-            print_json(_decided(stored, event))
-        else:
-            say(f"Set {stored.name} withheld by {by}, event {event.seq}: {withhold}")
-        return
-    if as_json:
-        print_json({
-            **_decided(done.stored, done.event, digest=done.event.digest),
-            "certificate": str(done.certificate),
-            "basis": done.event.body["basis"],
-            "notes": done.notes,
-        })
-        return
-    say(f"Set {done.stored.name} released by {by}, event {done.event.seq}")
-    say(f"Certificate: {done.certificate}")
-    print_problems(done.notes)
-    print_cautions()
-
-
-def _decided(stored: StoredSet, event: Event, **more: object) -> dict[str, object]:
-    return {
-        "schema": 1, "case": stored.case, "set": stored.name,
-        "decision": event.body["decision"], "event": event.seq, **more, "at": event.at,
-        "by": event.by,
-    }
+    print_report(release_report(done), as_json)
+    if withhold is None and not as_json:
+        print_cautions()

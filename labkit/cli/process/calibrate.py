@@ -22,7 +22,7 @@ from labkit.cli.common import (
     say,
 )
 from labkit.cli.print_report import print_report
-from labkit.cli.process.options import written
+from labkit.cli.process.options import REPORT, written
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.core.form.numbers import exact_number
 from labkit.errors import InputError, RefusedError
@@ -43,9 +43,7 @@ if TYPE_CHECKING:
 @BY
 @click.option("--out", "out_path", required=True, metavar="FILE.toml",
               type=click.Path(path_type=Path, dir_okay=False), help="Process file to write.")
-@click.option("--report", "report_dir", metavar="DIR",
-              type=click.Path(path_type=Path, file_okay=False),
-              help="New folder for a report: PDF, and its chart as SVG and PNG.")
+@REPORT
 @click.option("--way", metavar="WAY",
               help="How the column `reading` was measured: centres, half-sum, over-less-own, over "
               "or between; with --template. Without it the column `measured` holds lengths.")

@@ -11,7 +11,7 @@ import rich_click
 from labkit.cli import clock
 from labkit.cli.common import PROFILE
 from labkit.cli.numbers import Real
-from labkit.cli.process.options import check_report_place, put_out
+from labkit.cli.process.options import REPORT, check_report_place, put_out
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.errors import InputError
 
@@ -32,8 +32,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
               "more than this; 1 never pools.")
 @click.option("--confidence", type=Real(), default=0.95, show_default=True, metavar="P",
               help="Confidence of the intervals.")
-@click.option("--report", "report_dir", metavar="FOLDER", type=click.Path(path_type=Path),
-              help="New folder for a report: PDF, and each chart as SVG and PNG.")
+@REPORT
 @PROFILE
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
 def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:

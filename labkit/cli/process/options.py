@@ -26,6 +26,10 @@ _OF_RECORD = (
 )
 _OF_TABLE = ("lower", "upper", "target", "column", "decimal")
 
+REPORT = click.option(
+    "--report", "report_dir", type=click.Path(path_type=Path), metavar="DIR",
+    help="New folder for a report: PDF, and each chart as SVG and PNG.",
+)
 _OPTIONS = (
     click.option("--process", metavar="NAME", help="Rods made with this process."),
     click.option("--machine", metavar="NAME", help="Rods made on this machine."),
@@ -60,10 +64,7 @@ _OPTIONS = (
         "--all-rules", is_flag=True,
         help="Look with all eight run rules instead of five; false alarms get more frequent.",
     ),
-    click.option(
-        "--report", "report_dir", type=click.Path(path_type=Path), metavar="DIR",
-        help="Make this folder: the report as PDF, every chart as SVG and PNG.",
-    ),
+    REPORT,
     PROFILE,
     LEDGER,
     click.option("--json", "as_json", is_flag=True, help="One JSON object instead of tables."),

@@ -5,11 +5,10 @@ from __future__ import annotations
 import click
 import rich_click
 
-from labkit.catalog.processes import find_process, processes
+from labkit.catalog.processes import processes
 from labkit.cli.common import PROCESSES
-from labkit.cli.print_report import print_report
-from labkit.core.jsonable import jsonable
-from labkit.core.report import Report, Section, labelled
+from labkit.cli.listing import print_named, report_about
+from labkit.core.report import Report
 from labkit.core.rod.rods import Process
 from labkit.documents.figures import as_given
 from labkit.units import plain
@@ -27,15 +26,11 @@ def command(names: tuple[str, ...], as_json: bool, process_places: tuple[str, ..
 
     Example: labkit processes example-resin
     """
-    known = processes(process_places)
-    for process in [find_process(known, name) for name in names] or list(known.values()):
-        print_report(_report(process), as_json)
+    print_named("process", processes(process_places), names, _report, as_json)
 
 
 def _report(process: Process) -> Report:
-    words = (f"{process.evidence}.", *labelled(_facts(process), 12), "")
-    head = f"{process.name}: {process.title}"
-    return Report("Process", (Section(head, words),), {"schema": 1, **jsonable(process)})
+    return report_about("Process", process, [f"{process.evidence}."], _facts(process))
 
 
 def _facts(process: Process) -> list[tuple[str, str]]:

@@ -9,12 +9,11 @@ import click
 import rich_click
 
 from labkit.catalog.lettering import load_lettering
-from labkit.catalog.rods import find_template, rod_templates
+from labkit.catalog.rods import rod_templates
 from labkit.cli.common import TEMPLATES
-from labkit.cli.print_report import print_report
+from labkit.cli.listing import print_named, report_about
 from labkit.cli.sets.sketch import sketch
-from labkit.core.jsonable import jsonable
-from labkit.core.report import Report, Section, labelled
+from labkit.core.report import Report
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import (
     Compensation,
@@ -40,20 +39,13 @@ def command(names: tuple[str, ...], as_json: bool, template_places: tuple[str, .
 
     Example: labkit templates eye-eye-flat
     """
-    known = rod_templates(template_places)
-    chosen = [find_template(known, name) for name in names] or list(known.values())
-    for template in chosen:
-        print_report(_report(template), as_json)
+    print_named("template", rod_templates(template_places), names, _report, as_json)
 
 
 def _report(template: RodTemplate) -> Report:
-    words = (
-        f"{template.description} {template.hardware}.", *_drawn(template),
-        *labelled(_facts(template), 15), "",
-    )  # fmt: skip
-    return Report(
-        "Rod template", (Section(f"{template.name}: {template.title}", words),),
-        {"schema": 1, **jsonable(template), "handed": template.handed},
+    words = (f"{template.description} {template.hardware}.", *_drawn(template))
+    return report_about(
+        "Rod template", template, words, _facts(template), handed=template.handed
     )
 
 

@@ -80,46 +80,43 @@ class Checker:
             measured: What was found, None where nothing was.
         """
         passed = measured is not None and abs(measured - expected) <= tolerance
-        sentence = self._says(
+        says = (
             f"{name} could not be measured; {expected:.6g} {unit} was asked"
             if measured is None
             else f"{name} measures {measured:.9g} {unit}; "
             f"{expected:.9g} ± {tolerance:g} {unit} is allowed"
         )
-        return Check(
-            self.file, name, measured, expected, tolerance, unit, passed,
-            "" if passed else sentence,
-        )
+        return self._check(name, (measured, expected), passed, says, (tolerance, unit))
 
     def same(self, name: str, measured: Value, expected: Value) -> Check:
         """Check that two values are equal."""
-        passed = measured == expected
-        sentence = self._says(f"{name} is {measured!r}; it must be {expected!r}")
-        return Check(
-            self.file, name, measured, expected, None, "", passed, "" if passed else sentence
-        )
+        says = f"{name} is {measured!r}; it must be {expected!r}"
+        return self._check(name, (measured, expected), measured == expected, says)
 
     def holds(self, name: str, passed: bool, reason: str) -> Check:
         """Check that something holds, with the reason if it does not."""
-        sentence = "" if passed else self._says(f'"{name}" does not hold: {reason}')
-        return Check(self.file, name, passed, True, None, "", passed, sentence)
+        return self._check(name, (passed, True), passed, f'"{name}" does not hold: {reason}')
 
     def at_least(self, name: str, measured: float, least: float) -> Check:
         """Check that a number reaches a limit."""
-        passed = measured >= least
-        sentence = self._says(f"{name} is {measured:.3g}; at least {least:g} is allowed")
-        return Check(self.file, name, measured, least, None, "", passed, "" if passed else sentence)
+        says = f"{name} is {measured:.3g}; at least {least:g} is allowed"
+        return self._check(name, (measured, least), measured >= least, says)
 
     def at_most(self, name: str, measured: float | None, most: float, unit: str = "mm") -> Check:
         """Check that a number stays within a limit."""
         passed = measured is not None and measured <= most
         found = "could not be measured" if measured is None else f"is {measured:.6g} {unit}"
-        sentence = self._says(f"{name} {found}; at most {most:g} {unit} is allowed")
-        return Check(self.file, name, measured, 0.0, most, unit, passed, "" if passed else sentence)
+        says = f"{name} {found}; at most {most:g} {unit} is allowed"
+        return self._check(name, (measured, 0.0), passed, says, (most, unit))
 
     def unreadable(self, why: str) -> Check:
         """Give the failed check of a file that cannot be read."""
-        return Check(self.file, "readable", False, True, None, "", False, self._says(why))
+        return self._check("readable", (False, True), False, why)
 
-    def _says(self, what: str) -> str:
-        return f"{self.file} of {self.part}: {what}; do not deliver it, make it again"
+    def _check(
+        self, name: str, values: tuple[Value, Value], passed: bool, says: str,
+        within: tuple[float | None, str] = (None, ""),
+    ) -> Check:
+        """Make a check; what it says counts where it fails."""
+        says = f"{self.file} of {self.part}: {says}; do not deliver it, make it again"
+        return Check(self.file, name, *values, *within, passed, "" if passed else says)

@@ -11,6 +11,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
+from labkit.core.report import Report, Section
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.put import refuse_existing
 from labkit.exports.write.set_folder import WAIT_SECONDS, safe_name, try_writing
@@ -29,22 +30,43 @@ Who = tuple[str, datetime.datetime]
 
 
 @dataclass(frozen=True)
-class Released:
-    """A release.
+class Decided:
+    """A set released or withheld.
 
     Args:
+        certificate: Of a release.
         notes: What whoever releases should know.
     """
 
     stored: StoredSet
     event: Event
-    certificate: Path
-    notes: tuple[str, ...]
+    certificate: Path | None = None
+    notes: tuple[str, ...] = ()
+
+
+def release_report(done: Decided) -> Report:
+    """Make the report of what was decided on a set."""
+    event, name = done.event, done.stored.name
+    decision, reason = event.body["decision"], event.body["note"]
+    said = f"Set {name} {decision} by {event.by}, event {event.seq}"
+    data = {
+        "schema": 1, "case": done.stored.case, "set": name, "decision": decision,
+        "event": event.seq, "at": event.at, "by": event.by,
+    }
+    if done.certificate is None:
+        return Report("Release of a set", (Section(words=(f"{said}: {reason}",)),), data)
+    notes = (f"Note: {told}" for told in done.notes)
+    return Report(
+        "Release of a set",
+        (Section(words=(said, f"Certificate: {done.certificate}", *notes)),),
+        {**data, "digest": event.digest, "certificate": str(done.certificate),
+         "basis": event.body["basis"], "notes": done.notes},
+    )
 
 
 def release(
     ledger: Ledger, case: str, set_name: str | None, out: Path | None, who: Who, note: str = ""
-) -> Released:
+) -> Decided:
     """Release a set and write its certificate: both or neither.
 
     The certificate is written beside its place before the release is kept, and gets its name
@@ -72,12 +94,12 @@ def release(
             refuse_existing(target)
             fresh.write_bytes(certificate_pdf(ledger, stored, event))
         _name(fresh, target, case)
-    return Released(stored, event, target, _notes(basis, who[0]))
+    return Decided(stored, event, target, _notes(basis, who[0]))
 
 
 def withhold(
     ledger: Ledger, case: str, set_name: str | None, reason: str, who: Who
-) -> tuple[StoredSet, Event]:
+) -> Decided:
     """Record that a set must not leave, or must come back.
 
     Args:
@@ -92,7 +114,7 @@ def withhold(
     with ledger.transaction():
         stored = set_to_judge(ledger, case, set_name)
         slots = slots_of(ledger, stored)
-        return stored, _record(ledger, stored, slots, (WITHHELD, reason, None), who)
+        return Decided(stored, _record(ledger, stored, slots, (WITHHELD, reason, None), who))
 
 
 def _basis(
