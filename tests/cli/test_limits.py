@@ -214,6 +214,15 @@ def test_making_a_set_notes_a_gauge_too_coarse():
     assert "too coarse to show that a rod lies within ±0.15 mm" in noted.message
 
 
+def test_a_name_too_long_for_a_folder_is_a_case_that_is_not_there(tmp_path):
+    url = str(tmp_path / "ledger.sqlite")
+    with open_ledger(url) as ledger:
+        record_set(ledger, specs.SIX)
+    result = run("x" * 5000, LABKIT_LEDGER=url)
+    assert result.exit_code == 2
+    assert "has no case" in result.stderr
+
+
 def test_instruments_are_listed():
     result = CliRunner().invoke(cli, ["instruments", "--json"])
     names = [json.loads(line)["name"] for line in result.stdout.splitlines()]

@@ -170,6 +170,9 @@ WRONG = {
     "unknown set": (["release", CASE, "--set", "r9"], 2, "has no set 'r9'; it has QF-1043-r1"),
     "never released": (["certificate", CASE], 1, "was never released; release it with"),
     "no such event": (["certificate", CASE, "--event", "2"], 2, "event 2 is not the release"),
+    "no number of an event": (
+        ["certificate", CASE, "--event", "9" * 30], 2, f"event {'9' * 30} is not the release",
+    ),
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -77,10 +78,10 @@ def command(
 def _set_of(case: str, set_name: str | None, ledger_url: str | None) -> SetToMeasure:
     from labkit.workflow.inspection.limits import SPEC_FILE, recorded_set, set_in_folder
 
-    path = Path(case)
+    path, exists = Path(case), os.path.exists  # a Path's own raises where a name is too long
     # A case number may bear a stroke or a folder's name: what is no set goes by the ledger, but for
     # a path of several parts that is there.
-    if path.is_file() or (path / SPEC_FILE).is_file() or (len(path.parts) > 1 and path.exists()):
+    if os.path.isfile(path) or exists(path / SPEC_FILE) or (len(path.parts) > 1 and exists(path)):
         if set_name is not None:
             raise InputError("--set goes with a case number, not with a folder", field="set")
         return set_in_folder(path)

@@ -86,8 +86,8 @@ def certified(
 
 
 def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
-    event = reader.event(seq)
-    if event is not None and event.case == case and event.kind is Kind.RELEASE:
+    event = next((each for each in reader.story(case) if each.seq == seq), None)
+    if event is not None and event.kind is Kind.RELEASE:
         stored = reader.set_named(event.body["set"])
         basis = event.body.get("basis") or {}
         if stored is not None and event.body["decision"] == RELEASED and basis.get("rods"):
