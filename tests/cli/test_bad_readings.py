@@ -19,7 +19,7 @@ BALLS = changed(
     SMALLEST, ('"QF-1043"', '"QF-3000"'), ('"eye-eye-flat"', '"ball-ball-round"')
 )
 #: An identifier with a leading zero; those of the example fall out anew with its every change.
-ZERO_FIRST = "086590768" + str(check_digit("086590768"))
+ZERO_FIRST = "048291730" + check_digit("048291730")
 OTHER = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'))
 
 
