@@ -10,16 +10,13 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.core.case.identifier import check_digit
 from labkit.ledger.store import open_ledger
-from tests.support.inspection import CASE, TODAY, Form, record_set
+from tests.support.inspection import CASE, TODAY, ZERO_FIRST, Form, record_set
 from tests.support.prescriptions import SMALLEST, changed
 
 BALLS = changed(
     SMALLEST, ('"QF-1043"', '"QF-3000"'), ('"eye-eye-flat"', '"ball-ball-round"')
 )
-#: An identifier with a leading zero; those of the example fall out anew with its every change.
-ZERO_FIRST = "048291730" + check_digit("048291730")
 OTHER = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'))
 
 

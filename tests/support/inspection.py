@@ -7,7 +7,7 @@ import datetime
 import io
 import random
 
-from labkit.core.case.identifier import parse_identifier
+from labkit.core.case.identifier import check_digit, parse_identifier
 from labkit.documents.inspection import csv_file, lines_of
 from labkit.ledger.events import Kind
 from tests.documents.samples import sample_spec
@@ -17,6 +17,8 @@ from tests.support.recorded import set_body
 
 CASE = "QF-1043"
 SET = f"{CASE}-r1"
+#: An identifier with a leading zero; those of the example fall out anew with its every change.
+ZERO_FIRST = "048291730" + check_digit("048291730")
 TODAY = datetime.datetime(2031, 3, 20, 15, 0, tzinfo=datetime.UTC)
 
 
