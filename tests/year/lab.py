@@ -54,6 +54,8 @@ class Lab:
         self.certificates: dict[str, int] = {}
         #: What the commands of an event printed, and the papers that came with a new set.
         self.heard: list[Said] = []
+        #: Papers are made again only after a new set or another range: the rest takes minutes.
+        self.sparing, self.read_at = False, 0
 
     def _now(self):
         return datetime.datetime.combine(self.day, datetime.time(9), datetime.UTC)
@@ -272,8 +274,11 @@ class Lab:
 
     def read_all(self) -> Iterator[Said]:
         """Everything that the house says of the case today."""
+        changed = bool(self.heard) or self.read_at != len(self.account.ranges)
+        self.read_at = len(self.account.ranges)
         yield from self.heard
         self.heard.clear()
         yield from self.screens()
-        yield from self.papers()
+        if changed or not self.sparing:
+            yield from self.papers()
         yield from self.certificates_now()

@@ -28,17 +28,20 @@ def _faults(lab):
             yield from disagreements_of_labels(now, said)
 
 
-#: Quick is the model with the most to go wrong; all of them: pytest -m slow tests/year
+#: Every paper after every event, in each model: pytest -m slow tests/year
 YEARS = [
-    pytest.param(model, action, marks=() if (model, action) == ("hinged", "push") else
-                 pytest.mark.slow, id=f"{model}-{action}")
-    for model in ("straight", "sliding", "hinged") for action in ("pull", "push")
+    pytest.param("hinged", "push", True, id="hinged-push-sparing"),
+    *(
+        pytest.param(model, action, False, marks=pytest.mark.slow, id=f"{model}-{action}")
+        for model in ("straight", "sliding", "hinged") for action in ("pull", "push")
+    ),
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("model", "action"), YEARS)
-def test_a_year(tmp_path, monkeypatch, model, action):
+@pytest.mark.parametrize(("model", "action", "sparing"), YEARS)
+def test_a_year(tmp_path, monkeypatch, model, action, sparing):
     lab = Lab(tmp_path, model, action, monkeypatch)
+    lab.sparing = sparing
     first = f"{lab.case}-r1"
     lab.make(PERCENTS, START, first)
     look(lab, "the first set was made")
