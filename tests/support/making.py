@@ -62,10 +62,10 @@ def identifiers_in(spec):
     }
 
 
-def again(out, recorder, *identifiers, reason="too long", lettering=INSTALLED.lettering):
-    """Reject rods and make them once more."""
-    order = ReplacementOrder(tuple(identifiers), reason)
-    return make_replacement(order, (lettering, None), out, still, recorder)
+def again(out, recorder, *identifiers, reason="too long", because=None):
+    """Reject rods, or say what else became of them, and make them once more."""
+    order = ReplacementOrder(tuple(identifiers), reason, because)
+    return make_replacement(order, (INSTALLED.lettering, None), out, still, recorder)
 
 
 def rod_at(recorder, set_name, step, side):

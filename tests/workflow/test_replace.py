@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from labkit.core.case.identifier import check_digit, grouped, rod_identifier
+from labkit.core.case.rod_life import RodState
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.documents.set_spec import graded_of
@@ -264,13 +265,19 @@ def test_a_rod_that_is_gone_keeps_its_state(recorded, out, state):
     assert slots_of(ledger, ledger.set_named(FIRST))[0].rod.set_name == f"{CASE}-r2"
 
 
-@pytest.mark.parametrize("state", ["delivered", "fitted", "returned"])
-def test_a_rod_that_left_the_lab_can_be_rejected(recorded, out, state):
+@pytest.mark.parametrize("because", ["lost", "broken", "rejected"])
+@pytest.mark.parametrize("states", [["delivered"], ["delivered", "fitted"]], ids=" ".join)
+def test_of_a_rod_that_left_the_lab_somebody_says_what_became(recorded, out, states, because):
     ledger, old = recorded.ledger, rod_at(recorded, FIRST, 1, "left")
-    body = {"identifier": old.identifier, "state": state, "reason": None}
-    ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
-    again(out, recorded, old.identifier)
-    assert ledger.find(old.identifier).state == "rejected"
+    for state in states:
+        body = {"identifier": old.identifier, "state": state, "reason": None}
+        ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
+    words = rf"is {state} \(.*say what became of it with --because lost, --because broken or --bec"
+    with pytest.raises(RefusedError, match=words):
+        again(out, recorded, old.identifier)
+    assert ledger.find(old.identifier).state == state
+    again(out, recorded, old.identifier, because=RodState(because))
+    assert ledger.find(old.identifier).state == because
 
 
 def test_the_pair_is_one_setting_with_the_replacement(recorded, out):
