@@ -96,7 +96,7 @@ class Lab:
             return ("extra", CASE, "--length", f"{self.rng.choice(free):.1f}")
         path = self.folder / "rx.toml"
         path.write_text(changed(ONE, ("[50]", f"[50, {60 + self.number / 100}]")))
-        return ("make", str(path))
+        return ("make", str(path), "--take-back")
 
     def kill_one(self):
         """Kill a command somewhere between its start and its end."""

@@ -29,15 +29,17 @@ def ledger(tmp_path):
     ],
 )  # fmt: skip
 def test_which_rods_are_out(ledger, state, out):
-    rods = make_case(Pen(ledger), parallel(CASE))
-    body = {"identifier": rods[0]["identifier"], "state": state}
-    Pen(ledger)(Kind.ROD_STATE, CASE, body)
+    pen = Pen(ledger)
+    rods = make_case(pen, parallel(CASE))
+    before = ["delivered"] if state in ("fitted", "returned") else []
+    for one in (*before, state):
+        pen(Kind.ROD_STATE, CASE, {"identifier": rods[0]["identifier"], "state": one})
     (line,) = all_cases(ledger)
     assert line.rods_out == (8 if out else 7)
     first, partner = case_story(ledger, CASE).rods[:2]
     assert (first.now is not None) == out
     # The other rod of the pair is still out, and read along the path by itself.
-    assert partner.now.percent == pytest.approx(70, abs=1e-6)
+    assert partner.now.makes.percent == pytest.approx(70, abs=1e-6)
 
 
 def test_a_set_begun_is_reserved_and_not_out(ledger):
@@ -63,8 +65,10 @@ def test_places_count_all_sets_of_a_case_together(ledger):
     between = graded(text.replace("[70, 80, 90, 100]", "[75]").replace("start = 70", "")).steps
     make_set(pen, CASE, set_body(text, f"{CASE}-r2", set_revision=2, steps=between))
     found = find_rod(ledger, set_body(text, f"{CASE}-r2", set_revision=2)["rods"][0]["identifier"])
-    assert (found.rod.now.place, found.rod.now.of) == (2, 5)
-    assert found.rod.now.percent == pytest.approx(75, abs=1e-6)
+    assert (found.rod.now.set_number, found.rod.now.step) == (2, 1)
+    standing = case_story(ledger, CASE).standing
+    assert [pair.makes.percent for pair in standing.pairs] == pytest.approx([70, 75, 80, 90, 100])
+    assert found.rod.now.makes.percent == pytest.approx(75, abs=1e-6)
     assert found.of_set.purpose == "extra"
 
 
