@@ -73,7 +73,7 @@ def test_what_is_within_rounding_is_told_and_not_struck(book):
     shown = with_standing(spec, book.ledger)
     assert not_worn(shown) == []
     facts = PAPERS[0].facts(shown)
-    assert [row["mark"] for row in facts["steps"]] == [""] * 4
+    assert [row["mark"] for row in facts["steps"]] == ["", "", "", "100 % within rounding"]
     assert facts["findings"][0] == (
         "100 % within rounding: step 4 makes 100.5 %, 0.05 mm more than the maximum; its own "
         "tolerance makes ±0.10 mm."

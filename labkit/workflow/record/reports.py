@@ -11,6 +11,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import WHO_HAS_IT, RodState
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
+from labkit.documents.figures import sentence
 from labkit.ledger.stored import Stamp, StoredReading
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
@@ -86,7 +87,7 @@ def story_report(story: CaseStory) -> Report:
            f"entry {standing.now.entry}"] if standing else ()),
         *(f"{'' if each.stands else 'Note: '}{told_now(each)}" for each in story.releases),
         *([f"What the rods mean now is unknown: {story.problem}"] if story.problem else ()),
-        *(finding.message for finding in (findings_of(standing) if standing else ())),
+        *(sentence(finding.message) for finding in (findings_of(standing) if standing else ())),
     ]
     events = (
         *only("seq", "at", "by", "kind"), Column(None, told, "text"), *only("corrects"),

@@ -14,6 +14,7 @@ from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, On, Report, Section, Table
+from labkit.documents.figures import sentence
 from labkit.documents.process_report import report_pdf
 from labkit.exports.write.put import put_new
 from labkit.units import millimetres
@@ -50,7 +51,8 @@ def sheet_report(standing: CaseStanding) -> Report:
             Section("Rods in circulation", (), rods),
             *([Section("Empty places", (), empty)] if empty.rows else ()),
             Section(
-                words=tuple(finding.message for finding in findings_of(standing)), on=On.SCREEN
+                words=tuple(sentence(finding.message) for finding in findings_of(standing)),
+                on=On.SCREEN,
             ),
         ),
         data={
