@@ -218,7 +218,7 @@ def test_fourteen_hinged_steps_of_two_sides_leave_no_page_nearly_empty(lab, pape
     for ink in pages:
         body = np.flatnonzero(ink.any(axis=1))
         inside = body[body < 0.9 * len(ink)]  # without the foot
-        assert inside[-1] > 0.6 * len(ink)
+        assert inside[-1] > 0.5 * len(ink)
 
 
 @pytest.mark.parametrize("paper", list(Paper))

@@ -62,10 +62,12 @@ def identifiers_in(spec):
     }
 
 
-def again(out, recorder, *identifiers, reason="too long", because=None):
+def again(
+    out, recorder, *identifiers, reason="too long", because=None, lettering=INSTALLED.lettering
+):
     """Reject rods, or say what else became of them, and make them once more."""
     order = ReplacementOrder(tuple(identifiers), reason, because)
-    return make_replacement(order, (INSTALLED.lettering, None), out, still, recorder)
+    return make_replacement(order, (lettering, None), out, still, recorder)
 
 
 def rod_at(recorder, set_name, step, side):

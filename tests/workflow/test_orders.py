@@ -15,10 +15,10 @@ from labkit.ledger.bodies import Correction, RodState
 from labkit.ledger.events import Kind
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.record.story import told
 from labkit.workflow.rods.extra import ExtraOrder, extra_job
 from labkit.workflow.rods.orders import orders_of, orders_report, withdraw_order
-from labkit.workflow.rods.slots import set_to_judge
 from tests.support.dry import first_set, started
 from tests.support.making import CASE, INSTALLED, ONE, START, again, extra, recorder_for
 from tests.support.prescriptions import changed
@@ -55,9 +55,9 @@ def test_the_rods_of_a_withdrawn_order_block_no_neighbour(recorded, out):
 
 def test_a_set_whose_order_was_withdrawn_is_not_the_one_to_be_judged(recorded, out):
     extra(out, recorded, 62.5)
-    assert set_to_judge(recorded.ledger, CASE).name == f"{CASE}-r2"
+    assert set_to_judge(recorded.ledger, CASE, None).name == f"{CASE}-r2"
     withdraw(recorded)
-    assert set_to_judge(recorded.ledger, CASE).name == f"{CASE}-r1"
+    assert set_to_judge(recorded.ledger, CASE, None).name == f"{CASE}-r1"
 
 
 def test_rods_that_are_gone_keep_their_state(recorded, out):
