@@ -280,6 +280,18 @@ def test_of_a_rod_that_left_the_lab_somebody_says_what_became(recorded, out, sta
     assert ledger.find(old.identifier).state == because
 
 
+def test_another_word_than_the_records_is_refused(recorded, out):
+    ledger, old = recorded.ledger, rod_at(recorded, FIRST, 1, "left")
+    body = {"identifier": old.identifier, "state": "lost", "reason": None}
+    ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
+    before = ledger.head()
+    with pytest.raises(RefusedError, match="is lost by the record, not broken; leave out"):
+        again(out, recorded, old.identifier, because=RodState.BROKEN)
+    assert ledger.head() == before
+    again(out, recorded, old.identifier, because=RodState.LOST)
+    assert ledger.find(old.identifier).state == "lost"
+
+
 def test_the_pair_is_one_setting_with_the_replacement(recorded, out):
     ledger, old = recorded.ledger, rod_at(recorded, FIRST, 1, "left")
     before = _settings(ledger)

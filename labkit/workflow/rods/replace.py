@@ -137,6 +137,7 @@ def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
                 field="identifier", value=rod.identifier,
             )  # fmt: skip
         _refuse_not_made(rod)
+        _refuse_contradiction(rod, order)
         _refuse_replaced(reader, rod)
         _refuse_like(reader, rod)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
@@ -166,6 +167,17 @@ def _refuse_not_made(rod: StoredRod) -> None:
     if rod.state in _NOT_MADE:
         why = _NOT_MADE[rod.state].format(rod)
         raise _refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
+
+
+def _refuse_contradiction(rod: StoredRod, order: ReplacementOrder) -> None:
+    """Refuse another word on what became of a rod than the record has."""
+    if rod.state in ENDS and order.because not in (None, rod.state):
+        raise _refusal(
+            rod,
+            f"the rod {grouped(rod.identifier)} is {rod.state} by the record, not {order.because}; "
+            "leave out --because, or take the record's word back first with `labkit rod "
+            f"{rod.identifier} mistaken`; nothing was recorded",
+        )
 
 
 def _refuse_replaced(reader: Reader, rod: StoredRod) -> None:
