@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from labkit.core.case.case_standing import PairNow
 from labkit.core.case.identifier import grouped
 from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.figures import fixed, percents
@@ -15,29 +16,53 @@ from labkit.units import plain
 
 #: A bench and a mouth, °C.
 BENCH_C, MOUTH_C = 20, 37
+#: In place of a rod that is not there.
+NONE = "–"
 
 
 def rods_at_hand(spec: Mapping[str, Any]) -> list[dict[str, str]]:
-    """List the rods of a set, a row for each step, with what the step makes and its marks."""
+    """List the rods of a set's steps, a row for each, with what the step makes and its marks.
+
+    Returns:
+        Where the record is known, the rods that are in circulation now: one that took another's
+        place stands there instead of it, and an empty place is a dash.
+    """
     asked = percents(step.percent for step in graded_of(spec).steps)
-    rows: dict[int, dict[str, str]] = {}
-    for line in lines_of(spec):
-        now = at_step(spec, line.step)
-        row = rows.setdefault(line.step, {
-            "step": str(line.step),
-            "percent": (percent_now(now) if own_changed(spec) else "") or asked[line.step - 1],
+    rows = []
+    for step in sorted({line.step for line in lines_of(spec)}):
+        now = at_step(spec, step)
+        row = {
+            "step": str(step),
+            "percent": (percent_now(now) if own_changed(spec) else "") or asked[step - 1],
             "mark": mark(now),
             "words": words_beside(now),
-            **dict.fromkeys(("left", "right", "left_id", "right_id"), "–"),
-        })  # fmt: skip
-        row[line.side] = line.label + line.mark
-        row[f"{line.side}_id"] = grouped(line.identifier)
-    return [rows[step] for step in sorted(rows)]
+            **dict.fromkeys(("left", "right", "left_id", "right_id"), NONE),
+        }
+        for side, (engraved, identifier) in _rods_of(spec, step, now).items():
+            row |= {side: engraved, f"{side}_id": grouped(identifier)}
+        rows.append(row)
+    return rows
+
+
+def _rods_of(spec: Mapping[str, Any], step: int, now: PairNow | None) -> dict[str, tuple[str, str]]:
+    """Give the rods of a step by side, as engraved, with their identifiers."""
+    lines = [line for line in lines_of(spec) if line.step == step]
+    if now is None:
+        return {line.side: (line.label + line.mark, line.identifier) for line in lines}
+    marked = any(line.mark for line in lines)  # then the other side's rod bears one too
+    return {
+        side.value: (rod.rod.rod.label + (side.value[0].upper() if marked else ""), rod.identifier)
+        for side, rod in now.rods.items()
+    }
 
 
 def to_be_tried(spec: Mapping[str, Any]) -> dict[str, str]:
-    """Name the rods of the trial fit: those of 100 %, else of the furthest step to be worn."""
-    usable = [row for row in rods_at_hand(spec) if not row["mark"]]
+    """Name the rods of the trial fit: of 100 %, else of the furthest whole pair to be worn."""
+    usable = [
+        row
+        for row in rods_at_hand(spec)
+        if not row["mark"] and NONE not in (row["left"], row["right"])
+    ]
     if not usable:
         return {"percent": "", "left": "", "right": ""}
     last = max(usable, key=lambda row: graded_of(spec).steps[int(row["step"]) - 1].made.percent)

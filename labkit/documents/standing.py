@@ -215,14 +215,8 @@ def is_out(spec: Mapping[str, Any], identifier: str) -> bool:
 
 
 def trial_fit(spec: Mapping[str, Any]) -> str:
-    """Say how the trial fit goes with a set whose percents do not hold; empty where they do."""
-    if not must_say(spec):
-        return ""
-    return (
-        f"Trial fit: never with rods marked {NOT_TO_BE_WORN}. With the highest step that is not so "
-        "marked, ask the wearer to bring the jaw as far forward as possible and note the "
-        "millimetres left; compare with the percent of now and tell the laboratory."
-    )
+    """Say which rods are not to be used at the chair; empty where every pair may be worn."""
+    return f"Never try or fit rods marked {NOT_TO_BE_WORN}." if _struck(spec) else ""
 
 
 def at_step(spec: Mapping[str, Any], step: int) -> PairNow | None:

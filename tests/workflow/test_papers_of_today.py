@@ -6,16 +6,17 @@ import pytest
 
 from labkit.catalog.profiles import default_profile
 from labkit.core.case.identifier import grouped
-from labkit.documents.papers import PAPERS
+from labkit.documents.fitting import rods_at_hand
+from labkit.documents.papers import PAPERS, wearers_facts
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import not_worn, standing_sentences
 from labkit.ledger.events import Kind
 from labkit.workflow.sets.standing import with_standing
-from tests.documents.pdfs import squeezed, text_of
+from tests.documents.pdfs import reader, squeezed, text_of
 from tests.support import dry
 from tests.support.making import START, recorder_for
-from tests.support.recorded import parallel
-from tests.workflow.test_standing import in_between, last_rod, replaced
+from tests.support.recorded import parallel, unequal
+from tests.workflow.test_standing import in_between, last_rod, replaced, shorten
 
 
 @pytest.fixture
@@ -105,3 +106,51 @@ def test_a_series_on_another_zero_reading_tells_one_prescription(book):
     paper = squeezed(text_of(compile_pdf(PAPERS[0].template, facts, default_profile(), {})))
     for head in ("Percent, now", "Advancement, mm, now", "from step before, now"):
         assert squeezed(head) in paper
+
+
+@pytest.mark.parametrize("text", [parallel("A"), unequal("A", "hinged", "push")],
+                         ids=["without marks", "L and R"])
+def test_rods_at_home_and_at_the_trial_fit_are_those_in_circulation_now(book, text):
+    """Not the one whose place was taken; the new rod stands beside the other one of its pair."""
+    spec = dry.first_set(book, text)
+    old, other = last_rod(book), last_rod(book, "right")
+    before = rods_at_hand(spec)[-1]
+    assert before["left_id"] == grouped(old.identifier)
+    new = replaced(book)
+    for papers_of in (spec, new):
+        row = rods_at_hand(with_standing(papers_of, book.ledger))[-1]
+        assert row["left_id"] == grouped(new["parts"][0]["uses"][0]["identifier"])
+        assert row["right_id"] == grouped(other.identifier)
+        assert (row["left"], row["right"]) == (before["left"], before["right"])
+        tried = PAPERS[0].facts(with_standing(papers_of, book.ledger))["tried"]
+        assert (tried["left"], tried["right"]) == (before["left"], before["right"])
+
+
+def test_a_pair_with_an_empty_place_is_not_tried(book):
+    """Step 4 has lost a rod, so step 3 is the furthest whole pair."""
+    spec = dry.first_set(book, parallel("A"))
+    body = {"identifier": last_rod(book).identifier, "state": "rejected", "reason": "too long"}
+    book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
+    shown = with_standing(spec, book.ledger)
+    assert rods_at_hand(shown)[-1]["left"] == "–"
+    third = rods_at_hand(spec)[2]
+    tried = PAPERS[0].facts(shown)["tried"]
+    assert tried == {name: third[name] for name in ("percent", "left", "right")}
+
+
+def test_what_is_not_to_be_worn_is_not_to_be_tried_and_leaves_no_empty_page(book):
+    """One instruction for the trial fit; the wearer has two pages also with the words on top."""
+    text = parallel("A")
+    spec = dry.first_set(book, text)
+    assert PAPERS[0].facts(with_standing(spec, book.ledger))["trial_fit"] == ""
+    shorten(book, text)
+    for papers_of in (spec, replaced(book)):
+        shown = with_standing(papers_of, book.ledger)
+        facts = PAPERS[0].facts(shown)
+        assert facts["trial_fit"] == "Never try or fit rods marked NOT TO BE WORN."
+        page = compile_pdf("wearers-page.typ", wearers_facts(shown), default_profile(), {})
+        assert len(reader(page).pages) == 2
+    told = "Theclinicticksthe"
+    assert told not in squeezed(text_of(page))  # of the last papers, no rod may be worn
+    whole = compile_pdf("wearers-page.typ", wearers_facts(spec), default_profile(), {})
+    assert told in squeezed(text_of(whole))
