@@ -10,9 +10,10 @@ import pytest
 
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import grade, side_tolerance
-from labkit.core.grading.hold import Slack
+from labkit.core.grading.hold import Slack, check_holds
 from labkit.core.grading.prescription import Action, Anchors, JawModelName
 from labkit.core.jaw.build import jaw_model
+from tests.support import independent
 from tests.support.findings import found, noted, refusal
 from tests.support.patients import (
     LIMITS,
@@ -28,6 +29,8 @@ D = Decimal
 GRADING = percents(50, "62.5", 75, "87.5", 100)
 #: What the region's corners may miss for curvature.
 CURVATURE = 1.05
+#: Pairs of a step that SciPy solves too.
+BY_SCIPY = 5
 
 
 def let_through(step, grading, rng, count):
@@ -37,6 +40,17 @@ def let_through(step, grading, rng, count):
     errors = rng.uniform(-1, 1, (8 * count, 2)) * [left, right]
     kept = errors[np.abs(errors[:, 0] - errors[:, 1]) <= apart][:count]
     return kept + np.array([[float(step.left.length), float(step.right.length)]])
+
+
+def check_by_scipy(rx, step, lengths, read):
+    """SciPy finds the same places for a step's first pairs."""
+    registered = independent.numbers(rx)[2]
+    for at, pair in enumerate(lengths[:BY_SCIPY]):
+        # SciPy starts beside the pose asked for: from exactly nothing it once did not arrive.
+        theirs = independent.made(rx, step.displacement_mm + 1e-3, tuple(pair))
+        ours = registered + read.displacement_mm[at], read.deviation_mm[at]
+        place = theirs["advancement_mm"], theirs["deviation_mm"]
+        assert ours == pytest.approx(place, abs=1e-8)
 
 
 def check_sets(sets, pairs, action, seed):
@@ -56,6 +70,7 @@ def check_sets(sets, pairs, action, seed):
             near = model.design(np.full(len(lengths), step.displacement_mm))
             read = model.read_back(lengths, near)
             assert read.problems == {}
+            check_by_scipy(rx, step, lengths, read)
             made = step.made.advancement_mm - float(scale.registered_advancement_mm)
             forward = np.abs(read.displacement_mm - made).max()
             sideways = np.abs(read.deviation_mm - step.made.deviation_mm).max()
@@ -161,3 +176,30 @@ def test_rounding_that_moves_the_jaw_far_is_noted():
         "rounding to the length grid moves the jaw by more than 0.1 mm at 1 of 2 steps, most at "
         "53 % (-0.20 mm); a finer length grid comes nearer"
     )
+
+
+def test_rods_made_far_from_what_was_asked_are_refused():
+    # The length is right to half a grid step, but 0.3 mm behind what was asked.
+    (step,) = grade(plain(grading=percents(70)), LIMITS).steps
+    behind = replace(step, made=replace(step.made, advancement_mm=step.advancement_mm - 0.3))
+    (finding,) = check_holds([behind], GRADING)
+    assert (finding.code, finding.severity) == ("made_far_from_asked", "refused")
+    assert finding.message == (
+        "the rods of 70 % would hold the jaw -0.30 mm from the 7.00 mm that were asked for, more "
+        "than one step of the length grid explains (0.10 mm); move the seats further apart along "
+        "the path, choose other rods, or state a narrower tolerance, or give a finer length grid"
+    )
+    one_step = replace(step, made=replace(step.made, advancement_mm=step.advancement_mm - 0.1))
+    assert check_holds([one_step], GRADING) == ()
+
+
+def test_a_step_that_does_not_stand_in_front_of_the_one_before_is_refused():
+    lower, upper = grade(plain(grading=percents(60, 70)), LIMITS).steps
+    back = replace(upper, made=replace(upper.made, advancement_mm=5.9))
+    found = {finding.code: finding for finding in check_holds([lower, back], GRADING)}
+    assert found["steps_do_not_advance"].severity == "refused"
+    assert found["steps_do_not_advance"].message == (
+        "the rods of 70 % would hold the jaw at 5.90 mm, not in front of those of 60 % (6.00 mm); "
+        "set the steps further apart, or give a finer length grid"
+    )
+    assert check_holds([lower, upper], GRADING) == ()

@@ -34,7 +34,7 @@ MOST_OUTDONE = 0.01
 
 
 def graded_sets(count, seed, model, action, grading=None):
-    """Random sets that are not refused, with prescription and jaw model."""
+    """Random sets, refused ones too, with prescription, bite scale and jaw model."""
     rng = np.random.default_rng([seed, CASES.index((model, action))])
     for _ in range(count):
         wanted = grading or percents(*sorted(rng.choice(np.arange(1, 101), 5, replace=False)))

@@ -62,7 +62,7 @@ def holds(model: JawModel, near: Designed, slack: Slack) -> tuple[Hold, ...]:
     is as good as linear in the lengths and greatest at a corner.
 
     Args:
-        near: Poses to start from: those that the made pairs hold.
+        near: Poses to start from: those that were asked for.
 
     Returns:
         One for each pair; where a corner has no pose, the reason.
