@@ -37,7 +37,12 @@ def read_process(source: TomlSource) -> Process:
         InputErrors: Every mistake in the file.
     """
     process = read_whole(Process, source)
-    problems = [*_bed_problems(process.plate)]
+    problems: list[tuple[Location, str]] = [*_bed_problems(process.plate)]
+    if process.expansion_u_per_c is not None and "expansion_per_c" not in source.data:
+        problems.append((("expansion_uncertainty_per_c",), (
+            "speaks of an expansion that the file does not tell; give expansion_per_c, too: the "
+            "expansion of a common plastic corrects nothing"
+        )))
     if process.calibration is not None:
         problems += _calibration_problems(process.calibration, process.compensation)
     if problems:

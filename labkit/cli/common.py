@@ -13,6 +13,7 @@ import click
 from rich.console import Console
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
+from labkit.cli.numbers import Real
 from labkit.core.cautions import CAUTIONS
 from labkit.core.findings import Finding, notes_of
 from labkit.core.gauging.ways_of_measuring import Method
@@ -85,6 +86,11 @@ INSTRUMENT = instrument_option(
 AGAIN = click.option(
     "--again", metavar="REASON", callback=_reason,
     help="Measure again what was measured before, and say why.",
+)
+TEMPERATURE = click.option(
+    "--temperature", "temperature_c", metavar="C", type=Real("5", "45"),
+    help="Temperature of the rods, °C, where the file names none; lengths are corrected to 20 °C "
+    "where instrument and process tell what that takes.",
 )
 SET = click.option(
     "--set", "set_name", metavar="NAME",

@@ -13,6 +13,7 @@ from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.set_spec import template_of
+from labkit.qa.decision.temperature import THERMOMETER
 from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
 
@@ -163,7 +164,7 @@ def _letters() -> Iterator[str]:
 def _how(rod: Json) -> dict[str, str]:
     """Say how a rod was measured; rods for which all of it is alike are one measurement."""
     instrument, source = rod["instrument"] or {}, rod["source"] or {}
-    celsius = rod["temperature_c"]
+    celsius, own = rod["temperature_c"], {one["name"] for one in rod["budget"]}
     return {
         "way": rod["way"],
         "more": ", ".join(
@@ -172,7 +173,9 @@ def _how(rod: Json) -> dict[str, str]:
         ),
         "instrument": _instrument(rod, instrument),
         "due": instrument.get("calibration_due") or NOTHING,
-        "temperature": NOTHING if celsius is None else f"{plain(celsius)} °C",
+        "temperature": NOTHING if celsius is None else (
+            f"{plain(celsius)} °C{', corrected to 20 °C' * (THERMOMETER in own)}"
+        ),
         "lot": rod["material_lot"] or NOTHING,
         "measured": _by(rod["measured_on"], rod["measured_by"]),
         "checked": _by(rod["checked_on"], rod["checked_by"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import json
 
@@ -75,6 +76,10 @@ WRONG = {
     "sure scale": ("length_scale_u = 0.000249", "length_scale_u = 0", "without error"),
     "empty words": ('by = "anna"', 'by = ""', "calibration.by"),
     "half a bore": ("sd = 0.0114\n", "", "calibration.bore.sd is missing"),
+    "common plastic": (
+        'material = "', 'expansion_uncertainty_per_c = 0.000005\nmaterial = "',
+        "expansion_uncertainty_per_c speaks of an expansion that the file does not tell",
+    ),
     "expansion": ('material = "', 'expansion_per_c = 0.1\nmaterial = "', "expansion_per_c"),
 }
 
@@ -88,6 +93,12 @@ def test_a_wrong_calibration_is_a_sentence_with_its_line(name):
     message = str(caught.value)
     assert words in message
     assert message.startswith("p.toml:")
+
+
+def test_an_expansion_that_is_told_comes_back_though_it_equals_a_common_one():
+    own = dataclasses.replace(CALIBRATED, expansion_u_per_c=5e-6)
+    assert read(process_toml(own)) == own
+    assert "expansion_per_c = 0.0001\n" in process_toml(own)
 
 
 def test_a_value_changed_by_hand_makes_the_calibration_void():
@@ -121,8 +132,6 @@ def test_a_record_from_before_calibrations_is_the_process_as_it_is_read_now():
 
 
 def test_a_calibration_that_came_meanwhile_is_a_difference_that_is_named():
-    import dataclasses
-
     before = dataclasses.replace(CALIBRATED, calibration=None)
     with pytest.raises(RefusedError, match="calibration.length_scale: nothing as recorded, 1.003"):
         as_stored(Process, stored(before), {CALIBRATED.name: CALIBRATED}, "Q-r1", accept=False)

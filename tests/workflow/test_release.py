@@ -121,6 +121,16 @@ def test_a_calibration_that_had_run_out(recorded, out):
     assert line.startswith(f"{name} was measured on 2031-03-20 with {instrument['title']}, whose")
 
 
+def test_a_temperature_that_nothing_covers(recorded, out):
+    """As earlier programs recorded it: 38 °C by a budget for 20 ± 3 °C."""
+    rod, name = place(recorded, 2, "right")
+    record_reading(recorded, rod, temperature_c=38.0)
+    measure_all(recorded, CASE)
+    _, line = refused(recorded, out)
+    assert line.startswith(f"{name}: 38 °C is not covered: the uncertainty of example-micrometer")
+    assert "let rod and gauge come to 20 °C, measure it again" in line
+
+
 def test_sides_that_do_not_agree(recorded, out):
     """Each rod conforms by itself; their difference is beyond the sides' own tolerance."""
     measure_all(recorded, CASE, {(1, "left"): "0.10", (1, "right"): "-0.10"})

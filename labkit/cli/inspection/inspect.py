@@ -20,6 +20,7 @@ from labkit.cli.common import (
     INSTRUMENTS,
     LEDGER,
     SET,
+    TEMPERATURE,
     err,
     operator_option,
     out,
@@ -48,6 +49,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
     "Typed in: what is measured; without it, the way that the inspection form asks for."
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
+@TEMPERATURE
 @click.option(
     "--as-typed",
     is_flag=True,
@@ -131,6 +133,7 @@ def _read(
         where_is=lambda identifier: where_is(ledger, before, identifier),
         instrument=given["instrument_name"],
         lot=given["lot"],
+        temperature_c=given["temperature_c"],
         as_typed=given["as_typed"],
     )
     return read_inspection(raw, name, sheet)
@@ -163,7 +166,11 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
     if instrument is not None:
         require_calibrated(instrument, today)
     method = given["method"] or before.bench.first
-    asked = Asked(before, method, instrument, today, given["lot"], again=bool(given["again"]))
+    asked = Asked(
+        before, method, instrument, today, given["lot"], given["temperature_c"],
+        again=bool(given["again"]),
+    )
+    before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now
     if not given["by"]:
         err().print("No operator code (--by): nothing will be recorded.", markup=False)
     return ask_rods(asked)

@@ -55,6 +55,11 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
             f"{plain(instrument.difference_c)} °C, scale {plain(instrument.expansion_per_c * 1e6)} "
             "µm a metre and °C",
         ),
+        (
+            "thermometer",
+            "none told: lengths are not corrected to 20 °C" if instrument.thermometer_c is None
+            else f"{plain(instrument.thermometer_c)} °C standard uncertainty",
+        ),
     ]
 
 

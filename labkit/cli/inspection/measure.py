@@ -17,6 +17,7 @@ from labkit.cli.common import (
     AGAIN,
     INSTRUMENTS,
     LEDGER,
+    TEMPERATURE,
     TEMPLATES,
     Run,
     instrument_option,
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     help="The recorded rod that the scan shows: its template, label and tolerance are held against "
     "the scan.",
 )
+@TEMPERATURE
 @AGAIN
 @click.option(
     "--most-uncertainty", "most_u_mm", metavar="MM", type=Real("0.001", "0.02"),
@@ -97,11 +99,12 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:
 
 def _require_of_rod(given: Mapping[str, Any]) -> None:
     """Refuse options that would be passed over in silence."""
-    if given["identifier"] is None and given["again"] is not None:
-        raise InputError(
-            "--again is about a recorded rod, and no rod is named; name it with --rod, or leave "
-            "--again out", field="again",
-        )
+    for field, option in (("again", "--again"), ("temperature_c", "--temperature")):
+        if given["identifier"] is None and given[field] is not None:
+            raise InputError(
+                f"{option} is about a recorded rod, and no rod is named; name it with --rod, or "
+                f"leave {option} out", field=field,
+            )
     if given["identifier"] is not None and given["template_name"] is not None:
         raise InputError(
             "--template does not go with --rod, whose template is that of the record; leave "
@@ -138,7 +141,7 @@ def _one_of_the_record(
         scanned = measure_file(
             path, templates, load_lettering(), instrument, record.place, given["most_u_mm"]
         )
-        rod = judged(record, scanned, instrument, clock.today())
+        rod = judged(record, scanned, instrument, clock.today(), given["temperature_c"])
         event = None
         if isinstance(ledger, Ledger):
             stamp = (given["by"], clock.now())

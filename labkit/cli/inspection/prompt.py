@@ -52,6 +52,7 @@ class Asked:
     instrument: Instrument | None
     today: datetime.date
     lot: str | None
+    temperature_c: float | None
     again: bool
 
     @property
@@ -159,6 +160,7 @@ def _ask_rod(
         label_read=label,
         **{column.name: _ask_column(column) for column in COLUMNS if column.question},
         instrument=asked.instrument,
+        temperature_c=asked.temperature_c,
         material_lot=asked.lot,
         measured_on=asked.today,
     ))

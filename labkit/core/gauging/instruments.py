@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from typing import Annotated
@@ -10,6 +10,7 @@ from typing import Annotated
 from labkit.core.form.keys import Key, name_key, quantity
 from labkit.core.form.words import listed
 from labkit.core.gauging.ways_of_measuring import Method
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import require_finite
 from labkit.errors import InputError
 
@@ -25,6 +26,8 @@ class InstrumentKind(StrEnum):
 
 
 _DEGREES = "a whole number of 1 or more"
+#: Steel, known to ± 2e-6 1/°C, anywhere alike (JCGM 100:2008, H.1.3.1: from memory).
+SCALE_U_PER_C = 1.2e-6
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,14 @@ class Instrument:
         date | None, Key("when the next calibration is due", at="calibration.due")
     ]
     evidence: Annotated[str, Key("where the values come from")]
+    thermometer_c: Annotated[float | None, quantity(
+        "standard uncertainty of the recorded temperature; absent where none is corrected for",
+        0.01, 5, "°C", at="temperature.thermometer",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    expansion_u_per_c: Annotated[float, quantity(
+        "standard uncertainty of the scale's expansion", 0, 0.0001, "1/°C",
+        at="scale.expansion_uncertainty_per_c",
+    )] = field(default=SCALE_U_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)

@@ -12,6 +12,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.core.numbers import Finite
 from labkit.errors import InputError
+from labkit.qa.decision.budget import rod_between_faces_mm
 from labkit.qa.decision.limits import READINGS, Gauge
 from labkit.qa.decision.readings import Expected, RodReadings
 from labkit.qa.decision.rod_decision import MeasuredRod, judge_rod, reading_sd_mm
@@ -34,6 +35,7 @@ class Place(Finite):
     form_step: int
     gauge_uncertainty_mm: float
     expansion_per_c: float
+    expansion_u_per_c: float | None = None
 
     @property
     def identifier(self) -> str:
@@ -42,7 +44,10 @@ class Place(Finite):
 
     def gauge(self, instrument: Instrument | None = None, readings: int = READINGS) -> Gauge:
         """Give what the rod is measured with; without an instrument the usual gauge."""
-        return Gauge(instrument, self.gauge_uncertainty_mm, self.expansion_per_c, readings)
+        return Gauge(
+            instrument, self.gauge_uncertainty_mm, self.expansion_per_c, readings,
+            self.expansion_u_per_c,
+        )
 
     def sd_mm(self, way: Way, instrument: Instrument | None) -> float:
         """Give the standard deviation of one reading; see `reading_sd_mm`."""
@@ -88,11 +93,12 @@ class Bench:
     def measured(self, readings: RodReadings) -> MeasuredRod:
         """Decide on a rod from readings taken by hand.
 
-        Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds.
+        Formula: L = mean(R) − shift, the shift of the way of measuring in the middle of its bounds;
+        corrected to 20 °C where the temperature was recorded and its effect is known.
 
         Raises:
             InputError: The rod is none of the set, or the way none of the template.
-            RefusedError: The instrument does not serve the way.
+            RefusedError: The instrument does not serve the way, or nothing covers the temperature.
         """
         place = self.by_identifier.get(readings.identifier)
         if place is None:
@@ -102,8 +108,12 @@ class Bench:
             )
         assert readings.method is not None
         way, count = self.way(readings.method), len(readings.readings_mm)
-        budget = place.gauge(readings.instrument, count).budget(way, place.expected.length_mm)
+        gauge = place.gauge(readings.instrument, count)
         length = float(readings.mean_mm - way.shift_mm)
+        corrected = gauge.correction(readings.temperature_c)
+        budget = gauge.budget(way, place.expected.length_mm, corrected)
+        if corrected is not None:
+            length += corrected.change_mm(rod_between_faces_mm(way, length))
         return self.judged(readings, way, (length, budget))
 
     def judged(

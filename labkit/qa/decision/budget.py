@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.errors import InputError, RefusedError
+from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component, resolution, uniform
 from labkit.units import counted, plain
 
@@ -53,7 +54,8 @@ _WEIGHTS = {
 
 
 def length_budget(
-    instrument: Instrument, way: Way, length_mm: float, readings: int, expansion_per_c: float
+    instrument: Instrument, way: Way, length_mm: float, readings: int, expansion_per_c: float,
+    corrected: Correction | None = None,
 ) -> Budget:
     """Work out the uncertainty of a functional length, mean of several readings.
 
@@ -61,16 +63,18 @@ def length_budget(
     resolution δ/√12, not divided by √n (a rod that repeats well is rounded alike each time);
     calibration; repeatability s/√n; room |α_rod − α_gauge| · ℓ · θ/√3 and difference
     α_rod · ℓ · Δ/√3, where ℓ is how much rod lies between the measuring faces; the fittings'
-    sizes, play/√3. The half-sum and the ball's own diameter take more readings: see `_WEIGHTS`.
+    sizes, play/√3. A correction to 20 °C brings its own terms in place of the room's. The half-sum
+    and the ball's own diameter take more readings: see `_WEIGHTS`.
 
     Args:
         way: How; its play holds the tolerances of bores, balls, crosspins and gauge pins already,
             so that no gauge pin is counted a second time.
         readings: Number n of values that the mean is of.
         expansion_per_c: Thermal expansion α_rod of the rod's material, 1/°C.
+        corrected: How the length is corrected to 20 °C; None where it is not.
 
     Validity: readings taken with the rod put in anew each time; rod and gauge within the
-    instrument's stated temperatures about 20 °C and not corrected for them; fittings within their
+    instrument's stated temperatures about 20 °C, or corrected for them; fittings within their
     own limits (a rod whose fittings are not is set aside). Both fittings of one rod come out of one
     process and may be off alike, hence the whole play as one uniform distribution.
 
@@ -91,7 +95,9 @@ def length_budget(
     weights = _WEIGHTS.get(way.method, _ONE_READING)
     return Budget((
         *_scale(instrument, readings, weights),
-        *_temperature(instrument, _rod_between_faces_mm(way, length_mm), expansion_per_c),
+        *_temperature(
+            instrument, rod_between_faces_mm(way, length_mm), expansion_per_c, corrected
+        ),
         *_fittings(way),
     ))
 
@@ -158,15 +164,16 @@ def _scale(
 
 
 def _temperature(
-    instrument: Instrument, rod_mm: float, expansion_per_c: float
-) -> tuple[Component, Component]:
-    """First order in both temperatures; the doubt about the expansions is of second order."""
+    instrument: Instrument, rod_mm: float, expansion_per_c: float, corrected: Correction | None
+) -> tuple[Component, ...]:
+    """First order in both temperatures; without a correction the expansions' doubt is of second."""
     unlike = abs(expansion_per_c - instrument.expansion_per_c)
+    room = Component(
+        ROOM, unlike * rod_mm * uniform(instrument.temperature_c), math.inf, "B",
+        f"20 ± {plain(instrument.temperature_c)} °C, rod and scale expand unlike",
+    )
     return (
-        Component(
-            ROOM, unlike * rod_mm * uniform(instrument.temperature_c), math.inf, "B",
-            f"20 ± {plain(instrument.temperature_c)} °C, rod and scale expand unlike",
-        ),
+        *((room,) if corrected is None else corrected.components(rod_mm)),
         Component(
             DIFFERENCE, expansion_per_c * rod_mm * uniform(instrument.difference_c), math.inf, "B",
             f"± {plain(instrument.difference_c)} °C",
@@ -174,8 +181,8 @@ def _temperature(
     )
 
 
-def _rod_between_faces_mm(way: Way, length_mm: float) -> float:
-    """How much of the rod's material lies between the measuring faces.
+def rod_between_faces_mm(way: Way, length_mm: float) -> float:
+    """Give how much of the rod's material lies between the measuring faces.
 
     Over gauge pins that is the reading less the pins, between them the reading and the pins; where
     sizes cancel it is the length itself.

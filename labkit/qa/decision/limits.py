@@ -10,6 +10,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import PRINTED_MM, Role, Way
 from labkit.qa.decision.budget import length_budget, plain_budget
 from labkit.qa.decision.conformance import Zone, acceptance_zone, rejection_zone
+from labkit.qa.decision.temperature import Correction, correction_of
 from labkit.qa.uncertainty import Budget
 
 #: Readings of each rod that the inspection form has room for.
@@ -34,6 +35,7 @@ class Gauge:
     uncertainty_mm: float
     expansion_per_c: float
     readings: int = READINGS
+    expansion_u_per_c: float | None = None
 
     @property
     def name(self) -> str:
@@ -45,7 +47,15 @@ class Gauge:
         able = self.instrument is None or self.instrument.serves(way.method)
         return able and way.role is not Role.CHECK
 
-    def budget(self, way: Way, length_mm: Decimal) -> Budget:
+    def correction(self, celsius: float | None) -> Correction | None:
+        """Give the correction of a recorded temperature; see `correction_of`."""
+        return correction_of(
+            self.instrument, celsius, self.expansion_per_c, self.expansion_u_per_c
+        )
+
+    def budget(
+        self, way: Way, length_mm: Decimal, corrected: Correction | None = None
+    ) -> Budget:
         """Give the budget of a length measured this way.
 
         Raises:
@@ -54,7 +64,7 @@ class Gauge:
         if self.instrument is None:
             return plain_budget(self.uncertainty_mm, way)
         return length_budget(
-            self.instrument, way, float(length_mm), self.readings, self.expansion_per_c
+            self.instrument, way, float(length_mm), self.readings, self.expansion_per_c, corrected
         )
 
 

@@ -21,6 +21,7 @@ from labkit.qa.files.form_readers import (
     read_measured_on,
     read_pins,
     read_remark,
+    read_temperature,
     yes_or_no,
 )
 from labkit.qa.files.form_row import FormLine, FormRow, form_number, taken_otherwise
@@ -128,10 +129,6 @@ def _of_way(
     )
 
 
-def _float(cell: Cell, table: TableFile, low: float, high: float) -> float:
-    return float(number(cell, table, low, high))
-
-
 def _yes(cell: Cell, table: TableFile) -> bool:
     return one_of(cell, table, ("yes", "no")) == "yes"
 
@@ -222,7 +219,7 @@ COLUMNS: tuple[FormColumn, ...] = (
     FormColumn("instrument", "identification of the instrument", by=read_instrument),
     FormColumn("calibration_due", "when its calibration is due, such as 2031-09-30"),
     FormColumn(
-        "temperature_c", "temperature of the rods, °C", partial(_float, low=5, high=45), sign=True
+        "temperature_c", "temperature of the rods, °C", by=read_temperature, sign=True
     ),
     FormColumn("decision_rule", "where another rule was agreed than the form's"),
     FormColumn(

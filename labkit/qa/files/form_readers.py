@@ -9,7 +9,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.errors import InputError, InputErrors
 from labkit.qa.decision.readings import label_parts
 from labkit.qa.files.form_row import FormRow, form_number, taken_otherwise
-from labkit.tables.cells import day, words
+from labkit.tables.cells import day, number, words
 from labkit.tables.values import Cell, TableFile, shown
 
 #: The lab's day and UTC's may be one apart.
@@ -17,6 +17,8 @@ _ZONE = datetime.timedelta(days=1)
 #: A label with its side mark is shorter by far.
 LABEL_CHARACTERS = 16
 _REMARK_CHARACTERS = 500
+#: Nobody measures in a colder or a warmer room, °C.
+LEAST_C, MOST_C = 5, 45
 
 
 def read_pins(row: FormRow) -> str | None:
@@ -138,6 +140,12 @@ def _check_calibration(row: FormRow, instrument: Instrument | None, place: Cell)
             place, f"the calibration of {what} was due on {own}, the readings are of {row.on}; "
             "calibrate it and measure again, or use another instrument",
         )
+
+
+def read_temperature(row: FormRow) -> float | None:
+    """Read the temperature of the rods, as told in the row or for all of them."""
+    cell = row.cell("temperature_c")
+    return float(number(cell, row.table, LEAST_C, MOST_C)) if cell else row.sheet.temperature_c
 
 
 def read_measured_on(row: FormRow) -> datetime.date:

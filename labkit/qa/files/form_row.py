@@ -51,7 +51,7 @@ class Sheet:
     Args:
         where_is: Tells of an identifier that fills no place of the set what it is, in words.
         instrument: Instrument for rows that name none, None for the process's usual gauge.
-        lot: Lot of the material for rows that name none.
+        lot, temperature_c: Lot of the material and temperature for rows that name none.
         as_typed: Whether readings that are merely far off are taken as they stand.
     """
 
@@ -60,6 +60,7 @@ class Sheet:
     where_is: Callable[[str], str]
     instrument: str | None = None
     lot: str | None = None
+    temperature_c: float | None = None
     as_typed: bool = False
 
 

@@ -206,7 +206,10 @@ def _measured(row: FormRow, readings: RodReadings) -> MeasuredRod | None:
     try:
         rod = row.sheet.bench.measured(readings)
     except LabkitError as error:
-        row.mistakes.add(row.wrong("way", error.message))
+        where = "temperature_c" if error.field == "temperature_c" else "way"
+        if where not in row.cells:
+            raise  # it is told for every row by an option
+        row.mistakes.add(row.wrong(where, error.message))
         return None
     for finding in rod.problems:
         if finding.code == "scatter" and not row.sheet.as_typed:

@@ -24,6 +24,7 @@ from labkit.qa.decision.bench import Place
 from labkit.qa.decision.budget import GAUGE, RESOLUTION, length_budget
 from labkit.qa.decision.readings import RodReadings, Source
 from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component
 from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
 from labkit.workflow.record.lookup import find_rod
@@ -105,7 +106,8 @@ def measure_file(
 
 
 def scan_budget(
-    measure: ScanMeasure, template: RodTemplate, instrument: Instrument | None, place: Place | None
+    measure: ScanMeasure, template: RodTemplate, instrument: Instrument | None,
+    place: Place | None, corrected: Correction | None = None,
 ) -> Budget:
     """Work out the uncertainty of a scanned length.
 
@@ -121,7 +123,7 @@ def scan_budget(
     if instrument is not None:
         expansion = place.expansion_per_c if place is not None else EXPANSION_PER_C
         way = next(way for way in ways_of(template) if way.method is Method.CENTRES)
-        whole = length_budget(instrument, way, measure.length_mm, 1, expansion)
+        whole = length_budget(instrument, way, measure.length_mm, 1, expansion, corrected)
         # The points' noise stands in place of a display's steps.
         return Budget((fit, *(one for one in whole.components if one.name != RESOLUTION)))
     if place is None:
@@ -166,7 +168,8 @@ def rod_on_record(
 
 
 def judged(
-    record: RodOnRecord, scanned: Scanned, instrument: Instrument | None, today: datetime.date
+    record: RodOnRecord, scanned: Scanned, instrument: Instrument | None, today: datetime.date,
+    temperature_c: float | None = None,
 ) -> MeasuredRod:
     """Decide on a recorded rod by its scan.
 
@@ -175,16 +178,22 @@ def judged(
         fittings: a scan's diameters are too coarse for their limits.
 
     Raises:
-        RefusedError: The scanner's calibration has run out.
+        RefusedError: The scanner's calibration has run out, or nothing covers the temperature.
     """
     if instrument is not None:
         require_calibrated(instrument, today)
-    measure = scanned.measure
+    measure, place = scanned.measure, record.place
+    corrected = place.gauge(instrument).correction(temperature_c)
+    length, budget = measure.length_mm, scanned.budget
+    if corrected is not None:
+        budget = scan_budget(measure, record.template, instrument, place, corrected)
+        length += corrected.change_mm(length)
     readings = RodReadings(
-        identifier=record.place.identifier,
+        identifier=place.identifier,
         method=None,
         label_read=measure.label.engraving or None,
         instrument=instrument,
+        temperature_c=temperature_c,
         measured_on=today,
         source=Source(scanned.file, scanned.sha256),
         scan={
@@ -193,7 +202,7 @@ def judged(
             **{name: getattr(measure, name) for name in ("noise_mm", "missing", "facets")},
         },
     )
-    return record.inspection.bench.judged(readings, None, (measure.length_mm, scanned.budget))
+    return record.inspection.bench.judged(readings, None, (length, budget))
 
 
 def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:

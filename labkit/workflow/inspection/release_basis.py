@@ -15,6 +15,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredReading, StoredRod
 from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
 from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.temperature import THERMOMETER, not_in_the_room
 from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import ends
@@ -72,6 +73,7 @@ def _against_slot(
     else:
         yield from _against_length(rod, measured, redo, instead)
         yield from _against_look(rod, measured, redo)
+        yield from _against_temperature(rod, measured, redo)
         yield from _against_calibration(rod, inspection.recorded[rod.identifier], redo)
 
 
@@ -111,6 +113,19 @@ def _against_look(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[
     ]
     if not_seen:
         yield f"{named(rod)}: {' and '.join(not_seen)}; look, and record it with `{redo}`"
+
+
+def _against_temperature(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
+    """Hold a rod whose temperature, as recorded, neither budget nor correction covers."""
+    celsius, read = measured.readings.temperature_c, measured.readings
+    corrected = any(one.name == THERMOMETER for one in measured.budget.components)
+    if celsius is not None and not corrected and (
+        why := not_in_the_room(read.instrument, celsius)
+    ):
+        yield (
+            f"{named(rod)}: {why}; let rod and gauge come to 20 °C, measure it again and record "
+            f"that with `{redo}`"
+        )
 
 
 def _against_calibration(

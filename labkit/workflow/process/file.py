@@ -62,7 +62,10 @@ def process_toml(process: Process) -> str:
     document.add(tomlkit.comment(f"Process: {process.title}."))
     document.add(tomlkit.nl())
     document.add("schema", tomlkit.item(1))
-    for name, value in file_content(process).items():
+    content = file_content(process)
+    if process.expansion_u_per_c is not None:  # told, even where it equals the default
+        content = {"expansion_per_c": process.expansion_per_c, **content}
+    for name, value in content.items():
         if isinstance(value, dict):
             document.add(tomlkit.nl())
             document.add(name, _table(name, value))

@@ -102,6 +102,7 @@ def _place(slot: Slot, made_in: StoredSet, line: Expected) -> Place:
         gauge_uncertainty_mm=float(process["gauge_uncertainty_mm"]),
         # Processes of older ledgers do not tell.
         expansion_per_c=float(process.get("expansion_per_c", EXPANSION_PER_C)),
+        expansion_u_per_c=process.get("expansion_u_per_c"),
     )
 
 
