@@ -271,6 +271,14 @@ class RodState:
 
 
 @dataclass(frozen=True)
+class PapersPrinted:
+    """Papers of a set that were made again, and for which entry of the record they are true."""
+
+    set: Name
+    entry: Number
+
+
+@dataclass(frozen=True)
 class Correction:
     """An earlier event is taken back."""
 
@@ -291,6 +299,7 @@ BODIES: Mapping[Kind, type] = {
     Kind.READING: Reading,
     Kind.RELEASE: Release,
     Kind.ROD_STATE: RodState,
+    Kind.PAPERS_PRINTED: PapersPrinted,
     Kind.CORRECTION: Correction,
 }
 

@@ -35,6 +35,7 @@ class Kind(StrEnum):
     READING = "reading"
     RELEASE = "release"
     ROD_STATE = "rod-state"
+    PAPERS_PRINTED = "papers-printed"
     CORRECTION = "correction"
 
 

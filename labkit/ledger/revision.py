@@ -149,7 +149,7 @@ def require_own(database: Database) -> None:
         )
     with database.reading() as connection:
         least = str(connection.execute(select(FORM.c.least_program)).scalar())
-    if _numbers(least) > _numbers(__version__):
+    if is_before(__version__, least):
         raise LedgerError(
             f"the ledger {database.place} is written by labkit {least} or later, this is labkit "
             f"{__version__}; nothing was changed; use that version; with this one it can be "
@@ -165,6 +165,15 @@ def _unknown(database: Database, what: str) -> InputError:
         "nothing was changed; use that version",
         field="ledger",
     )
+
+
+def is_before(version: str, other: str) -> bool:
+    """Tell whether a version of the program came before another.
+
+    >>> is_before("1.0.0", "1.1.0"), is_before("1.10.0", "1.9.0")
+    (True, False)
+    """
+    return _numbers(version) < _numbers(other)
 
 
 def _numbers(version: str) -> tuple[int, ...]:

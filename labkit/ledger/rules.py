@@ -10,6 +10,7 @@ from labkit.errors import LedgerError
 from labkit.ledger.bodies import (
     Order,
     OrderWithdrawn,
+    PapersPrinted,
     Prescription,
     Release,
     SetStarted,
@@ -137,6 +138,13 @@ def _release(reader: Reader, event: Event) -> None:
         raise _refuse(event, f"has the set {found.name} {found.state}; only a made set is released")
 
 
+def _papers_printed(reader: Reader, event: Event) -> None:
+    body = said(event, PapersPrinted)
+    found = _set_of(reader, event, body.set)
+    if found.state is not SetState.MADE or body.entry >= event.seq:
+        raise _refuse(event, f"has no papers of {body.set} that are true as of entry {body.entry}")
+
+
 def _set_of(reader: Reader, event: Event, name: str) -> StoredSet:
     found = reader.set_named(name)
     if found is None or found.case != event.case:
@@ -204,6 +212,7 @@ _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.TRIAL_ACCEPTED: _trial_accepted,
     Kind.TRIAL_WITHDRAWN: _trial_withdrawn,
     Kind.ORDER_WITHDRAWN: _order_withdrawn,
+    Kind.PAPERS_PRINTED: _papers_printed,
     Kind.READING: _of_a_rod,
     Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,

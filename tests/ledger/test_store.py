@@ -41,7 +41,7 @@ def test_each_kind_is_recorded_and_verifies(url):
         assert {event.kind for event in ledger.events()} == set(Kind)
         found = verify(ledger)
     assert found.problems == ()
-    assert found.events == 20
+    assert found.events == 21
 
 
 def test_the_chain_holds_over_closing_and_opening(filled):

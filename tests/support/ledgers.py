@@ -104,12 +104,13 @@ def fill(ledger, case="QF-1043"):
 
 
 def take_back(pen, case="QF-1043"):
-    """Go on after `fill`: withdraw its accepted trial fit and its order."""
+    """Go on after `fill`: withdraw its trial fit and its order, print papers again."""
     one = {event.kind: event.seq for event in pen.ledger.story(case)}
     trial = {"trial": one[Kind.TRIAL_FIT], "revision": 3, "reason": "the rods were exchanged"}
     pen(Kind.TRIAL_WITHDRAWN, case, trial)
     pen(Kind.PRESCRIPTION, case, {"revision": 3, "text": TEXT + "# 3\n", "reason": "withdrawn"})
     pen(Kind.ORDER_WITHDRAWN, case, {"order": one[Kind.ORDER], "reason": "ordered twice"})
+    pen(Kind.PAPERS_PRINTED, case, {"set": f"{case}-r1", "entry": pen.ledger.head().count})
 
 
 def replace_one(pen, case="QF-1043"):

@@ -9,11 +9,15 @@ from click.testing import CliRunner
 
 from labkit.cli.main import cli
 from labkit.ledger.events import Kind
+from labkit.workflow.record import recorder as recorder_module
+from labkit.workflow.record.printed import note_printed
 from labkit.workflow.record.recall import recall, recall_report
+from labkit.workflow.rods.trial_withdraw import withdraw_trial
+from labkit.workflow.sets.standing import with_standing
 from tests.support import dry
 from tests.support.making import START, recorder_for
-from tests.support.recorded import parallel
-from tests.workflow.test_standing import in_between, last_rod, shorten
+from tests.support.recorded import make_set, parallel, set_body, unequal
+from tests.workflow.test_standing import in_between, last_rod, replaced, shorten
 
 
 @pytest.fixture
@@ -42,12 +46,118 @@ def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
     assert beyond.what == (
         "set 1, step 4 (108.7 %, 27.0/27.0) is 0.80 mm beyond the maximum that holds now"
     )
-    assert beyond.tell.startswith("NOT TO BE WORN: take these rods out of use")
+    assert beyond.tell.startswith("NOT TO BE WORN: do not deliver these rods")
     assert set(beyond.rods) == {last_rod(book, side).identifier for side in ("left", "right")}
+    body = {"identifier": beyond.rods[0], "state": "delivered"}
+    book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
+    given = reasons(book)["beyond_the_maximum"]
+    assert given.tell == "NOT TO BE WORN: take these rods out of use and send them back."
     papers = found["papers_of_another_range"]
-    assert "papers of A-r1 were printed before the change of entry" in papers.what
-    assert "they tell a range of 10.00 mm, and 9.20 mm holds now" in papers.what
+    assert papers.what == (
+        "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, tell a range of 10.00 "
+        "mm; 9.20 mm holds now, since entry 7 (2031-03-14)"
+    )
+    assert papers.tell.startswith("Those papers do not hold: destroy them and use new ones")
     assert "labkit sheet A" in papers.tell
+    assert len(papers.rods) == 8
+
+
+def withdraw(book):
+    """Take the last accepted trial fit back: what was prescribed holds again."""
+    (accepted,) = book.ledger.current("A", Kind.TRIAL_ACCEPTED)
+    withdraw_trial(book.ledger, "A", accepted.seq, "the rods were exchanged", ("anna", START))
+
+
+def papers(book):
+    return [one for one in recall(book.ledger) if one.reason == "papers_of_another_range"]
+
+
+def test_papers_printed_under_a_trial_fit_that_was_withdrawn_are_wrong(book):
+    """The range that the set was prescribed for holds again; what the new papers tell does not.
+
+    On 9.20 mm they strike the 100 % rods of 10.00 mm.
+    """
+    dry.first_set(book, parallel("A"))
+    shorten(book, parallel("A"))
+    dry.finished(book, replaced(book))
+    withdraw(book)
+    (wrong,) = papers(book)
+    assert wrong.what == (
+        "papers of A-r2 that were printed on 2031-03-14, true as of entry 10, tell a range of "
+        "9.20 mm; 10.00 mm holds now, since entry 13 (2031-03-14); they say NOT TO BE WORN of set "
+        "1, step 4 (100.0 %, 27.0/27.0), which is not beyond the maximum now"
+    )
+    out = {rod.identifier for rod in book.ledger.rods("A") if rod.state == "made"}
+    assert set(wrong.rods) == out
+    dry.finished(book, in_between(book))
+    (still,) = papers(book)
+    assert set(still.rods) == out  # not the rods made since
+
+
+def test_papers_that_were_printed_again_are_not_named(book):
+    dry.first_set(book, parallel("A"))
+    shorten(book, parallel("A"))
+    assert len(papers(book)) == 1
+    spec = book.ledger.sets("A")[0].spec.content
+    note_printed(book, with_standing(spec, book.ledger))
+    assert papers(book) == []
+    withdraw(book)
+    (wrong,) = papers(book)
+    assert "printed on 2031-03-14, true as of entry 7, tell a range of 9.20 mm" in wrong.what
+
+
+def test_papers_of_an_earlier_version_told_what_the_first_set_was_made_for(book, monkeypatch):
+    """Rods in place of others: before 1.1.0 their sheet told the first set's prescription."""
+    dry.first_set(book, parallel("A"))
+    shorten(book, parallel("A"))
+    monkeypatch.setattr(recorder_module, "__version__", "1.0.0")
+    dry.finished(book, replaced(book))
+    assert [one.what.partition(";")[0] for one in papers(book)] == [
+        f"papers of A-r{number} that were printed on 2031-03-14, true as of entry {entry}, tell a "
+        "range of 10.00 mm" for number, entry in ((1, 3), (2, 10))
+    ]
+
+
+def test_other_anchors_with_the_same_range_make_papers_wrong(book):
+    dry.first_set(book, parallel("A"))
+    text = parallel("A").replace("pin_distance = 30", "pin_distance = 30.4")
+    body = {"revision": 2, "text": text, "reason": "splint remade"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    (wrong,) = papers(book)
+    assert wrong.what.endswith(
+        "tell the readings, jaw and anchors of prescription revision 1; those of revision 2 hold "
+        "now, since entry 5 (2031-03-14)")
+
+
+def test_rods_that_let_the_jaw_move_too_far_are_recalled(book):
+    """The newest revision allows less movement sideways than these rods make."""
+    text = unequal("A", "hinged")
+    dry.first_set(book, text)
+    assert "jaw_not_held" not in reasons(book)
+    narrow = f"{text}most_sideways = 0.1\n"
+    body = {"revision": 2, "text": narrow, "reason": "a wearer who moves sideways"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    found = [one for one in recall(book.ledger) if one.reason == "jaw_not_held"]
+    assert found
+    assert all("mm sideways; at most ±0.1 mm is allowed" in one.what for one in found)
+    assert all(len(one.rods) == 2 for one in found)
+
+
+def test_rods_made_far_from_what_was_asked_are_recalled(book):
+    """A rod 0.3 mm too long for 70 % makes 0.15 mm less with its partner: the grid is 0.1 mm."""
+    text = parallel("A")
+    body = set_body(text, "A-r1")
+    body["rods"][0] |= {"label": "30.3", "length_um": 30_300}
+    ledger = book.ledger
+    ledger.record(Kind.CASE_OPENED, "A", {}, "anna", START)
+    ledger.record(Kind.PRESCRIPTION, "A", {"revision": 1, "text": text}, "anna", START)
+    make_set(lambda kind, case, body: ledger.record(kind, case, body, "anna", START), "A", body)
+    one = reasons(book)["jaw_not_held"]
+    assert one.what == (
+        "the rods of set 1, step 1 (68.5 %, 30.3/30.0) would hold the jaw -0.15 mm from the "
+        "7.00 mm that were asked for, more than one step of the length grid explains (0.10 mm)")
+    shorten(book, text)
+    assert "set 1, step 1 (74.5 %, 30.3/30.0) would hold" in reasons(book)["jaw_not_held"].what
 
 
 def test_rods_that_are_back_are_not_recalled(book):
@@ -66,9 +176,9 @@ def test_rods_made_after_the_change_are_right(book):
     dry.first_set(book, parallel("A"))
     shorten(book, parallel("A"))
     dry.finished(book, in_between(book))
-    said = [one.what for one in recall(book.ledger) if one.reason == "papers_of_another_range"]
-    assert len(said) == 1
-    assert "papers of A-r1" in said[0]
+    (one,) = papers(book)
+    assert "papers of A-r1" in one.what
+    assert len(one.rods) == 8
 
 
 def test_a_case_that_cannot_be_read_is_named_and_the_others_are_looked_at(book):

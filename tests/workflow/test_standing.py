@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from decimal import Decimal
@@ -355,19 +356,38 @@ def test_the_commands_write_and_say_it(straight, tmp_path):
 
 
 def test_papers_look_into_the_record(straight, tmp_path):
-    made = straight / "sets" / "A-r1"
+    work = tmp_path / "work"
+    shutil.copytree(straight, work)
+    made = work / "sets" / "A-r1"
     first = (made / "documents" / "case-sheet.pdf").read_bytes()
     holds, moved, alone = (tmp_path / name for name in ("holds", "moved", "alone"))
-    out = run(straight, "papers", made, "--out", holds, ledger="before.sqlite")
+    out = run(work, "papers", made, "--out", holds, ledger="before.sqlite")
     assert "Note" not in out
     assert (holds / "documents" / "case-sheet.pdf").read_bytes() == first
-    out = run(straight, "papers", made, "--out", moved)
+    out = run(work, "papers", made, "--out", moved)
     assert "Note: The protrusive range is 9.20 mm now" in out
     assert squeezed("Step 2: NOT TO BE WORN") in sheet_of(moved)
-    out = run(straight, "papers", made, "--out", alone, ledger="")
+    out = run(work, "papers", made, "--out", alone, ledger="")
     assert "Note: The laboratory's record was not looked at" in out
     assert squeezed("The laboratory's record was not looked at") in sheet_of(alone)
     assert NOT_TO_BE_WORN not in sheet_of(alone)
+
+
+def test_papers_printed_again_are_noted_and_their_earlier_ones_no_longer_recalled(
+    straight, tmp_path
+):
+    work = tmp_path / "work"
+    shutil.copytree(straight, work)
+    asked = ("papers", work / "sets" / "A-r1", "--out", tmp_path / "again")
+    assert "papers of A-r1 that were printed on" in run(work, "recall", "--json")
+    said = run(work, *asked)
+    assert "Recorded in" in said
+    assert "papers of A-r1" not in run(work, "recall", "--json")
+    (entry,) = re.findall(r"true as of entry (\d+)", run(work, "show", "A"))
+    first = sheet_of(tmp_path / "again")
+    assert squeezed(f"True as of entry {entry} of the record") in first
+    run(work, *asked)
+    assert sheet_of(tmp_path / "again") == first  # the note changes nothing that papers say
 
 
 def test_a_named_record_that_is_not_there_is_refused(straight, tmp_path):

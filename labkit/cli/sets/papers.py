@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import click
 import rich_click
 
-from labkit.cli.common import LEDGER, PROFILE, counting, print_problems, say
-from labkit.cli.record.recording import looking
+from labkit.cli.common import LEDGER, PROFILE, counting, operator_option, print_problems, say
+from labkit.cli.record.recording import looking, recording_into, said
 from labkit.cli.sets.profile import named_profile
+from labkit.core.case.case_standing import SetStanding
 from labkit.documents.papers import layouts_not_used
-from labkit.documents.standing import standing_sentences
+from labkit.documents.standing import STANDING, standing_sentences
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
 
 
@@ -25,9 +27,11 @@ from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
     help="Write there instead of into the set.",
 )
 @PROFILE
+@operator_option("prints them; with it, the record notes that they were printed again.")
 @LEDGER
 def command(
-    folder: Path, out_dir: Path | None, profile_path: str | None, ledger_url: str | None
+    folder: Path, out_dir: Path | None, profile_path: str | None, by: str | None,
+    ledger_url: str | None,
 ) -> None:
     """Make the papers and pictures of a finished set again.
 
@@ -36,16 +40,25 @@ def command(
     not to be worn, which places are empty. Where no ledger knows the set, that is said. Where
     something changed, the lab's own layouts are not used; that is told on the screen.
     Another profile (name, logo, paper, language) than the one the set was made with needs --out.
+    With an operator code the record notes that they were printed again: `labkit recall` then no
+    longer names the earlier ones. Destroy those.
 
     Example: labkit papers sets/QF-1043-r1
     """
+    from labkit.workflow.record.printed import note_printed
     from labkit.workflow.sets.standing import with_standing
 
     profile = named_profile(profile_path)
     spec = open_set(folder)
     with looking(ledger_url) as record:
         spec = with_standing(spec, record)
-    with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
-        problems = remake_papers(folder, spec, out_dir, profile, step)
+    known = isinstance(spec[STANDING], SetStanding)
+    with recording_into(ledger_url, by) if by and known else nullcontext() as recorder:
+        with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
+            problems = remake_papers(folder, spec, out_dir, profile, step)
+        if recorder is not None:
+            note_printed(recorder, spec)
     print_problems((*standing_sentences(spec), *layouts_not_used(spec, profile), *problems))
     say(f"Papers written to {out_dir or folder}")
+    if recorder is not None:
+        said(recorder)

@@ -9,7 +9,7 @@ from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
 from labkit.core.case.standing import PairStanding, RangeNow, pairs_standing
 from labkit.core.grading.grade import check_recorded, grade
-from labkit.core.grading.prescription import Prescription, Side
+from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Prescription, Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.numbers import Finite
 
@@ -122,6 +122,7 @@ class CaseStanding:
         entry, on: The last entry of the record that it takes into account, and its day.
         sets: Those that were made or are being made.
         pairs: By rising advancement; then those that cannot be read back, then empty places.
+        most_sideways_mm: How far rods within tolerance may let the jaw move sideways, ±.
     """
 
     case: str
@@ -131,6 +132,7 @@ class CaseStanding:
     on: str
     sets: tuple[SetOfCase, ...]
     pairs: tuple[PairNow, ...]
+    most_sideways_mm: float = float(MOST_SIDEWAYS_MM)
 
     @property
     def asked_back(self) -> tuple[CaseRod, ...]:

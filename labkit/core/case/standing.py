@@ -15,7 +15,8 @@ from labkit.core.grading.hold import Slack, holds
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.grading.steps import Hold
 from labkit.core.jaw.build import jaw_model
-from labkit.core.jaw.model import JawModel
+from labkit.core.jaw.model import Designed, JawModel
+from labkit.core.jaw.rotation import Floats
 from labkit.core.numbers import Finite
 
 #: Rounding noise of binary numbers, mm: a pair that makes the maximum exactly is not beyond it.
@@ -33,7 +34,7 @@ class PairStanding(Finite):
         beyond_mm: How far beyond the maximum, negative before it.
         tolerance_mm: What the rods' own tolerances make in advancement, ±: the worst over all pairs
             that a release lets through; of a rod alone, along the path.
-        holds: Whether all of these pairs hold the jaw somewhere.
+        hold: How far these pairs let the jaw move; None of a rod alone, or where unread.
     """
 
     pair: str
@@ -43,7 +44,12 @@ class PairStanding(Finite):
     percent: float | None
     beyond_mm: float
     tolerance_mm: float
-    holds: bool = True
+    hold: Hold | None = None
+
+    @property
+    def holds(self) -> bool:
+        """Whether every pair that a release lets through holds the jaw somewhere."""
+        return self.hold is None or self.hold.forward_mm is not None
 
     @property
     def not_to_be_worn(self) -> bool:
@@ -116,11 +122,15 @@ def pairs_standing(
     scale = bite_scale(prescription.bite)
     model = jaw_model(prescription, scale.sideways_per_mm)
     found, _ = pairs_out(every, model, scale)
+    if not found:
+        return standing
     slack = _slack(found, by_side, prescription)
-    held = iter(_held(found, model, scale, slack))
-    for pair in found:
+    registered = float(scale.registered_advancement_mm)
+    near = model.design(np.array([pair.made.advancement_mm - registered for pair in found]))
+    held = iter(_held(found, model, near, slack))
+    for pair, slopes in zip(found, near.mm_per_mm, strict=True):
         hold = next(held) if pair.left and pair.right else None
-        standing[pair.pair] = _standing(pair, hold, _alone_mm(pair, by_side, model, scale), scale)
+        standing[pair.pair] = _standing(pair, hold, _alone_mm(pair, by_side, slopes), scale)
     return standing
 
 
@@ -141,12 +151,15 @@ def _slack(
 
 
 def _held(
-    pairs: Iterable[PairOut], model: JawModel, scale: BiteScale, slack: Slack
+    pairs: Iterable[PairOut], model: JawModel, near: Designed, slack: Slack
 ) -> tuple[Hold, ...]:
     """Work out how far the whole pairs let the jaw move within their tolerances."""
-    registered = float(scale.registered_advancement_mm)
-    near = [pair.made.advancement_mm - registered for pair in pairs if pair.left and pair.right]
-    return holds(model, model.design(np.array(near)), slack) if near else ()
+    whole = np.array([bool(pair.left and pair.right) for pair in pairs])
+    if not whole.any():
+        return ()
+    poses = None if near.poses is None else near.poses[whole]
+    start = Designed(near.lengths_mm[whole], near.mm_per_mm[whole], poses=poses)
+    return holds(model, start, slack)
 
 
 def _unread(
@@ -159,11 +172,13 @@ def _unread(
 
 
 def _alone_mm(
-    pair: PairOut, rods: Mapping[tuple[str, Side], TolerancedRod], model: JawModel, scale: BiteScale
+    pair: PairOut, rods: Mapping[tuple[str, Side], TolerancedRod], slopes: Floats
 ) -> float:
-    """Give what the tolerance of a pair's rods makes along the path, ±."""
-    displacement = pair.made.advancement_mm - float(scale.registered_advancement_mm)
-    (slopes,) = model.design(np.array([displacement])).mm_per_mm
+    """Give what the tolerance of a pair's rods makes along the path, ±.
+
+    Args:
+        slopes: dL/dd, left and right, where the pair holds the jaw.
+    """
     moves = [
         float(rods[pair.pair, side].tolerance_mm) / abs(float(slope))
         for side, slope in zip(Side, slopes, strict=True)
@@ -181,5 +196,5 @@ def _standing(
         pair.pair, pair.left, pair.right, advancement, pair.made.percent,
         beyond_mm=advancement - float(scale.range_mm),
         tolerance_mm=alone_mm if worst_mm is None else worst_mm,
-        holds=worst_mm is not None,
+        hold=hold,
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +15,7 @@ from labkit.core.grading.prescription import Grading
 from labkit.core.grading.steps import Hold, Step
 from labkit.core.jaw.model import Designed, JawModel
 from labkit.core.jaw.rotation import Floats
+from labkit.core.numbers import Finite
 from labkit.units import millimetres, plain
 
 #: Binary noise of a made advancement, mm.
@@ -101,111 +103,161 @@ def _worst(positions: Floats) -> Floats:
     return worst
 
 
+@dataclass(frozen=True)
+class HeldPair(Finite):
+    """A made pair of rods: where it holds the jaw, and how far its tolerances let the jaw move.
+
+    Args:
+        name: In sentences, such as "62.5 %".
+        made_mm: Advancement that it makes.
+        left, right: Made lengths.
+    """
+
+    name: str
+    made_mm: float
+    left: Decimal
+    right: Decimal
+    hold: Hold
+
+
+@dataclass(frozen=True)
+class Slip:
+    """Why a pair does not hold the jaw, a sentence without what to do; `code` is its kind."""
+
+    code: str
+    what: str
+    pairs: tuple[HeldPair, ...]
+
+
+_APART = (
+    "move the seats further apart along the path, choose other rods, or state a narrower tolerance"
+)
+#: Kind of slip → what to do before such rods are made.
+_REMEDIES = {
+    "pair_without_pose": f"; {_APART}",
+    "jaw_not_held_sideways":
+        f", so {_APART}, or let the prescription allow more (grading.most_sideways)",
+    "made_far_from_asked": f"; {_APART}, or give a finer length grid",
+    "steps_do_not_advance": "; set the steps further apart, or give a finer length grid",
+    "jaw_not_held_forward": f"; {_APART}, or set the steps further apart",
+}
+
+
 def check_holds(steps: Sequence[Step], grading: Grading) -> tuple[Finding, ...]:
     """Refuse rods that do not hold the jaw: within tolerance they let it move too far.
 
     Returns:
         Refusals; empty where every pair that a release lets through holds the jaw.
     """
-    findings: list[Finding] = []
-    for step in steps:
-        findings += _posed(step)
-        findings += _sideways(step, grading)
-        findings += _far_from_asked(step, grading)
+    pairs = [
+        HeldPair(step.name, step.made.advancement_mm, step.left.length, step.right.length,
+                 step.hold or _NOT_TOLD)
+        for step in steps
+    ]  # fmt: skip
+    slips = [*not_held(pairs, float(grading.most_sideways_mm)), *_far_off(steps, pairs, grading)]
+    return tuple(
+        refused(slip.code, slip.what + _REMEDIES[slip.code],
+                ", ".join(pair.name for pair in slip.pairs))
+        for slip in slips
+    )  # fmt: skip
+
+
+#: Of a step of which nothing was worked out.
+_NOT_TOLD = Hold(None, None)
+
+
+def not_held(pairs: Sequence[HeldPair], most_sideways_mm: float) -> Iterator[Slip]:
+    """Give what keeps the pairs of one set from holding the jaw: each alone, then neighbours.
+
+    Args:
+        pairs: In the order in which they are to advance.
+    """
+    for pair in pairs:
+        yield from _alone(pair, most_sideways_mm)
     # Steps with one label on a side have a refusal of their own.
     unlike = [
-        (before, after) for before, after in pairwise(steps)
-        if before.left.length != after.left.length and before.right.length != after.right.length
+        (before, after) for before, after in pairwise(pairs)
+        if before.left != after.left and before.right != after.right
     ]
     for before, after in unlike:
-        findings += _in_order(before, after)
-    for step in steps:
-        findings += _told_apart(step, _gap(step, unlike))
-    return tuple(findings)
+        yield from _in_order(before, after)
+    for pair in pairs:
+        yield from _told_apart(pair, _gap(pair, unlike))
 
 
-_REMEDY = (
-    "move the seats further apart along the path, choose other rods, or state a narrower tolerance"
-)
+def _alone(pair: HeldPair, most_sideways_mm: float) -> Iterator[Slip]:
+    hold = pair.hold
+    if hold.problem:
+        yield Slip(
+            "pair_without_pose",
+            f"rods at {pair.name} that are within tolerance do not hold the jaw anywhere: "
+            f"{hold.problem}", (pair,),
+        )  # fmt: skip
+    if hold.sideways_mm is not None and hold.sideways_mm > most_sideways_mm:
+        yield Slip(
+            "jaw_not_held_sideways",
+            f"rods at {pair.name} that are within tolerance let the jaw move "
+            f"±{millimetres(hold.sideways_mm)} mm sideways; at most ±{plain(most_sideways_mm)} mm "
+            "is allowed", (pair,),
+        )  # fmt: skip
 
 
-def _posed(step: Step) -> list[Finding]:
-    if step.hold is None or not step.hold.problem:
-        return []
-    return [refused(
-        "pair_without_pose",
-        f"rods at {step.name} that are within tolerance do not hold the jaw anywhere: "
-        f"{step.hold.problem}; {_REMEDY}",
-        step.name,
-    )]  # fmt: skip
+def _far_off(
+    steps: Sequence[Step], pairs: Sequence[HeldPair], grading: Grading
+) -> Iterator[Slip]:
+    for step, pair in zip(steps, pairs, strict=True):
+        slopes = step.left.mm_per_mm, step.right.mm_per_mm
+        yield from far_from_asked(pair, step.advancement_mm, slopes, float(grading.grid_mm))
 
 
-def _sideways(step: Step, grading: Grading) -> list[Finding]:
-    if step.hold is None or step.hold.sideways_mm is None:
-        return []
-    most = float(grading.most_sideways_mm)
-    if step.hold.sideways_mm <= most:
-        return []
-    return [refused(
-        "jaw_not_held_sideways",
-        f"rods at {step.name} that are within tolerance let the jaw move "
-        f"±{millimetres(step.hold.sideways_mm)} mm sideways; at most ±{plain(most)} mm is allowed, "
-        f"so {_REMEDY}, or let the prescription allow more (grading.most_sideways)",
-        step.name,
-    )]  # fmt: skip
+def far_from_asked(
+    pair: HeldPair, asked_mm: float, slopes: tuple[float, float], grid_mm: float
+) -> Iterator[Slip]:
+    """Give the slip of a pair that holds the jaw further from what was asked than rounding does.
 
+    Formula: |made − asked| ≤ grid / mean |dL/dd|.
 
-def _far_from_asked(step: Step, grading: Grading) -> list[Finding]:
-    rate = (abs(step.left.mm_per_mm) + abs(step.right.mm_per_mm)) / 2
+    Args:
+        slopes: dL/dd, left and right, where it was asked for.
+    """
+    rate = (abs(slopes[0]) + abs(slopes[1])) / 2
     if rate == 0.0:
-        return []  # such a rod is refused because it stands upright
-    explained = float(grading.grid_mm) / rate
-    if abs(step.rounding_mm) <= explained + NOISE_MM:
-        return []
-    return [refused(
-        "made_far_from_asked",
-        f"the rods of {step.name} would hold the jaw {millimetres(step.rounding_mm)} mm from the "
-        f"{millimetres(step.advancement_mm)} mm that were asked for, more than one step of the "
-        f"length grid explains ({millimetres(explained)} mm); {_REMEDY}, or give a finer length "
-        "grid",
-        step.name,
-    )]  # fmt: skip
+        return  # such a rod is refused because it stands upright
+    explained, off = grid_mm / rate, pair.made_mm - asked_mm
+    if abs(off) > explained + NOISE_MM:
+        yield Slip(
+            "made_far_from_asked",
+            f"the rods of {pair.name} would hold the jaw {millimetres(off)} mm from the "
+            f"{millimetres(asked_mm)} mm that were asked for, more than one step of the length "
+            f"grid explains ({millimetres(explained)} mm)", (pair,),
+        )  # fmt: skip
 
 
-def _in_order(before: Step, after: Step) -> list[Finding]:
-    if after.made.advancement_mm > before.made.advancement_mm + NOISE_MM:
-        return []
-    return [refused(
-        "steps_do_not_advance",
-        f"the rods of {after.name} would hold the jaw at "
-        f"{millimetres(after.made.advancement_mm)} mm, not in front of those of {before.name} "
-        f"({millimetres(before.made.advancement_mm)} mm); set the steps further apart, or give a "
-        "finer length grid",
-        f"{before.name}, {after.name}",
-    )]  # fmt: skip
+def _in_order(before: HeldPair, after: HeldPair) -> Iterator[Slip]:
+    if after.made_mm <= before.made_mm + NOISE_MM:
+        yield Slip(
+            "steps_do_not_advance",
+            f"the rods of {after.name} would hold the jaw at {millimetres(after.made_mm)} mm, not "
+            f"in front of those of {before.name} ({millimetres(before.made_mm)} mm)",
+            (before, after),
+        )
 
 
-def _gap(step: Step, neighbours: Sequence[tuple[Step, Step]]) -> float:
-    """Give a step's distance to its nearest neighbour in made advancement, mm."""
+def _gap(pair: HeldPair, neighbours: Sequence[tuple[HeldPair, HeldPair]]) -> float:
+    """Give a pair's distance to its nearest neighbour in made advancement, mm."""
     return min(
-        (
-            abs(after.made.advancement_mm - before.made.advancement_mm)
-            for before, after in neighbours if step in (before, after)
-        ),
+        (abs(after.made_mm - before.made_mm) for before, after in neighbours
+         if pair in (before, after)),
         default=math.inf,
-    )
+    )  # fmt: skip
 
 
-def _told_apart(step: Step, gap_mm: float) -> list[Finding]:
-    if step.hold is None or step.hold.forward_mm is None:
-        return []
-    if step.hold.forward_mm < gap_mm / 2 - NOISE_MM:
-        return []
-    return [refused(
-        "jaw_not_held_forward",
-        f"rods at {step.name} that are within tolerance let the jaw move "
-        f"±{millimetres(step.hold.forward_mm)} mm forward, but the next step is only "
-        f"{millimetres(gap_mm)} mm away and it must stay below half of that; {_REMEDY}, or set the "
-        "steps further apart",
-        step.name,
-    )]  # fmt: skip
+def _told_apart(pair: HeldPair, gap_mm: float) -> Iterator[Slip]:
+    forward = pair.hold.forward_mm
+    if forward is not None and forward >= gap_mm / 2 - NOISE_MM:
+        yield Slip(
+            "jaw_not_held_forward",
+            f"rods at {pair.name} that are within tolerance let the jaw move "
+            f"±{millimetres(forward)} mm forward, but the next step is only "
+            f"{millimetres(gap_mm)} mm away and it must stay below half of that", (pair,),
+        )  # fmt: skip

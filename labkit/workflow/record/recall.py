@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow, SetOfCase
+from labkit.core.case.holding import NotHolding, far_off, not_holding
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.standing import PairStanding, pairs_standing, same_percents
+from labkit.core.grading.bite import protrusive_range
+from labkit.core.grading.prescription import Prescription
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.core.rod.rods import NOMINAL
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import SetState, StoredSet
+from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import millimetres
+from labkit.workflow.record.printed import Printed, printed_papers
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.sets.stored_case import read_stored
 
 
 @dataclass(frozen=True)
@@ -37,7 +44,8 @@ class Recalled:
 def recall(reader: Reader) -> Iterator[Recalled]:
     """Find what is wrong under the rules of today, of every case with rods in circulation."""
     with reader.snapshot():
-        cases = [summary.case for summary in reader.cases() if summary.sets]
+        out = reader.count_rods(IN_CIRCULATION)
+        cases = [summary.case for summary in reader.cases() if out[summary.case]]
     for case in cases:
         yield from recall_of_case(reader, case)
 
@@ -55,9 +63,14 @@ def recall_of_case(reader: Reader, case: str) -> Iterator[Recalled]:
             )
             return
         sets = [one for one in reader.sets(case) if one.state is SetState.MADE]
+        rods = {rod.identifier: rod for rod in reader.rods(case)}
+        printed = tuple(printed_papers(reader, case))
+        holds = reader.prescription(case)
     yield from _beyond(standing)
-    yield from _not_holding(standing)
-    yield from _printed(standing, sets)
+    for found in (*not_holding(standing), *_far_off(standing, sets, rods)):
+        yield _not_holding(standing, found)
+    for papers in printed:
+        yield from _papers(standing, papers, read_stored(holds)[1], rods)
     yield from _uncompensated(standing, sets)
 
 
@@ -69,38 +82,103 @@ def _beyond(standing: CaseStanding) -> Iterator[Recalled]:
                 "cannot be read back on what holds now" if makes.percent is None
                 else f"is {millimetres(makes.beyond_mm)} mm beyond the maximum that holds now"
             )
+            tell = (
+                "NOT TO BE WORN: take these rods out of use and send them back."
+                if pair.out_of_house else
+                "NOT TO BE WORN: do not deliver these rods; by the record they are in the lab, ask "
+                "for them back where they are not."
+            )  # fmt: skip
             yield Recalled(
-                standing.case, "beyond_the_maximum", f"{pair.name} {beyond}",
-                "NOT TO BE WORN: take these rods out of use and send them back.", _rods(pair),
+                standing.case, "beyond_the_maximum", f"{pair.name} {beyond}", tell, _rods(pair)
             )
 
 
-def _not_holding(standing: CaseStanding) -> Iterator[Recalled]:
-    for pair in standing.pairs:
-        if pair.makes is not None and not pair.makes.holds:
-            yield Recalled(
-                standing.case, "jaw_not_held",
-                f"{pair.name} may hold the jaw nowhere with rods within their tolerance",
-                "Have these rods not worn until the prescriber has looked at the fit.", _rods(pair),
-            )
+def _not_holding(standing: CaseStanding, found: NotHolding) -> Recalled:
+    return Recalled(
+        standing.case, "jaw_not_held", found.what,
+        "Have these rods not worn until the prescriber has looked at the fit.",
+        tuple(identifier for pair in found.pairs for identifier in _rods(pair)),
+    )
 
 
-def _printed(standing: CaseStanding, sets: list[StoredSet]) -> Iterator[Recalled]:
-    begun = {one.set_revision: one.started.seq for one in sets}
-    for one in standing.sets:
-        rods = _of_set(standing, one)
-        if not one.changed or not rods:
-            continue
-        when = "after" if begun.get(one.number, 0) > standing.now.entry else "before"
-        yield Recalled(
-            standing.case, "papers_of_another_range",
-            f"papers of {one.name} were printed {when} the change of entry {standing.now.entry} "
-            f"({standing.now.date}): they tell a range of {millimetres(one.range_mm)} mm, and "
-            f"{millimetres(standing.now.range_mm)} mm holds now",
-            f"Percents on those papers do not hold; use the sheet of today (labkit sheet "
-            f"{standing.case}).",
-            rods,
-        )  # fmt: skip
+def _far_off(
+    standing: CaseStanding, sets: list[StoredSet], rods: Mapping[str, StoredRod]
+) -> Iterator[NotHolding]:
+    """Find what was made further from what was asked than the length grid explains."""
+    for stored in sets:
+        own = [pair for pair in standing.in_circulation if pair.set_number == stored.set_revision]
+        made_for = read_stored(stored.prescription)[1]
+        makes = {_setting(pair): pair.makes for pair in own}
+        if any(one.changed for one in standing.sets if one.number == stored.set_revision):
+            makes = dict(_made_then(own, made_for))
+        asked = [
+            (pair, makes[_setting(pair)], float(percent)) for pair in own
+            if (percent := rods[_rods(pair)[0]].percent)
+        ]
+        yield from far_off(asked, made_for)
+
+
+def _made_then(
+    pairs: list[PairNow], prescription: Prescription
+) -> Mapping[str, PairStanding | None]:
+    """Give what pairs make on another prescription than that of now, by their settings."""
+    return pairs_standing(
+        [rod.rod for pair in pairs for rod in pair.rods.values()], prescription
+    )
+
+
+def _setting(pair: PairNow) -> str:
+    return next(iter(pair.rods.values())).rod.rod.pair
+
+
+def _papers(
+    standing: CaseStanding, papers: Printed, holds: Prescription, rods: Mapping[str, StoredRod]
+) -> Iterator[Recalled]:
+    """Find what the last papers of a set tell that does not hold; named are rods on them."""
+    told = papers.prescription
+    on_them = [
+        pair for pair in standing.in_circulation
+        if any(rods[one].made.seq <= papers.entry for one in _rods(pair))
+    ]
+    if not on_them or (told is not None and same_percents(told, holds)):
+        return
+    yield Recalled(
+        standing.case, "papers_of_another_range",
+        f"papers of {papers.set_name} that were printed on {papers.on}, true as of entry "
+        f"{papers.entry}, tell {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
+        f"Those papers do not hold: destroy them and use new ones (labkit papers, "
+        f"labkit sheet {standing.case}).",
+        tuple(one for pair in on_them for one in _rods(pair)
+              if rods[one].made.seq <= papers.entry),
+    )  # fmt: skip
+
+
+def _told(standing: CaseStanding, papers: Printed) -> str:
+    now = standing.now
+    since = f"since entry {now.entry} ({now.date})"
+    if papers.prescription is not None:
+        told_mm = protrusive_range(papers.prescription.bite)
+        ranges = [millimetres(float(one or 0)) for one in (told_mm, now.range_mm)]
+        if ranges[0] != ranges[1]:
+            return f"a range of {ranges[0]} mm; {ranges[1]} mm holds now, {since}"
+    return (
+        f"the readings, jaw and anchors of prescription revision {papers.told.revision}; those of "
+        f"revision {standing.revision} hold now, {since}"
+    )
+
+
+def _wrongly_struck(papers: Printed, pairs: list[PairNow]) -> str:
+    """Name the pairs that papers strike although they may be worn; empty where there is none."""
+    if papers.prescription is None or not papers.marks:
+        return ""
+    then = _made_then(pairs, papers.prescription)
+    named = [
+        pair.name for pair in pairs
+        if (makes := then[_setting(pair)]) and makes.not_to_be_worn and not pair.not_to_be_worn
+    ]
+    if not named:
+        return ""
+    return f"; they say NOT TO BE WORN of {', '.join(named)}, which is not beyond the maximum now"
 
 
 def _uncompensated(standing: CaseStanding, sets: list[StoredSet]) -> Iterator[Recalled]:

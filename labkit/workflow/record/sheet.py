@@ -8,6 +8,7 @@ from typing import Any
 
 from labkit.catalog.profiles import Profile
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
+from labkit.core.case.holding import not_holding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import WHO_HAS_IT
 from labkit.core.findings import Finding, note
@@ -183,12 +184,10 @@ def _rounding(standing: CaseStanding) -> Iterator[Finding]:
 
 
 def _not_holding(standing: CaseStanding) -> Iterator[Finding]:
-    for pair in standing.pairs:
-        if pair.makes is not None and not pair.makes.holds:
-            yield note("jaw_not_held",
-                       f"{pair.name}: rods within tolerance may not hold the jaw anywhere; ask the "
-                       "laboratory before it is worn",
-                       pair.name)  # fmt: skip
+    for found in not_holding(standing):
+        yield note("jaw_not_held",
+                   f"{found.what}; ask the laboratory before they are worn",
+                   ", ".join(pair.name for pair in found.pairs))  # fmt: skip
 
 
 def _start(standing: CaseStanding) -> Iterator[Finding]:

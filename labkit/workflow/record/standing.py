@@ -43,6 +43,7 @@ def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseSt
             pairs=pairs_now(
                 case_rods(reader, case), stored.prescription, stored.limits if steps else None
             ),
+            most_sideways_mm=float(stored.prescription.grading.most_sideways_mm),
         )
 
 

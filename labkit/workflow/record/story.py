@@ -199,6 +199,7 @@ _PLAIN = {
         "trial fit of event {trial} accepted; prescription revision {revision} holds",
     Kind.RELEASE: "set {set} {decision}",
     Kind.ORDER_WITHDRAWN: "order of event {order} taken back: {reason}",
+    Kind.PAPERS_PRINTED: "papers of {set} printed again, true as of entry {entry}",
     Kind.TRIAL_WITHDRAWN:
         "trial fit of event {trial} withdrawn: {reason}; prescription revision {revision} holds",
 }

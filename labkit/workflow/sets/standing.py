@@ -15,6 +15,8 @@ from labkit.ledger.stored import StoredSet
 from labkit.workflow.record.standing import standing_of_case
 
 Spec = Mapping[str, Any]
+#: Recorded after papers are written: that changes nothing they say.
+_OF_PAPERS = (Kind.SET_MADE, Kind.PAPERS_PRINTED)
 
 
 def with_standing(spec: Spec, reader: Reader | None) -> dict[str, Any]:
@@ -43,9 +45,8 @@ def standing_of(reader: Reader, spec: Spec) -> SetStanding | NotKnown:
         except LabkitError:
             return NotKnown("The laboratory's record holds a prescription of this case that "
                             "this version of the program cannot read")
-        # A set is recorded as made after its papers are written; that changes nothing they say.
         last = next(event for event in reversed(reader.story(own.case))
-                    if event.kind is not Kind.SET_MADE)  # fmt: skip
+                    if event.kind not in _OF_PAPERS)  # fmt: skip
         return SetStanding(case, own.set_revision, last.seq, last.at[:10])
 
 

@@ -1,0 +1,87 @@
+"""What the papers of a case tell: when they were printed, and under which prescription."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from labkit.core.case.case_standing import SetStanding
+from labkit.core.grading.prescription import Prescription
+from labkit.documents.standing import STANDING
+from labkit.errors import LabkitError
+from labkit.ledger.bodies import PapersPrinted, said
+from labkit.ledger.events import Event, Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.revision import is_before
+from labkit.ledger.stored import SetState, StoredPrescription, StoredSet
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.sets.stored_case import read_stored
+
+#: The first version whose papers tell what held when they were printed; papers of rods in place of
+#: others told, before it, the prescription of the first set.
+TELLS_STANDING = "1.1.0"
+
+
+@dataclass(frozen=True)
+class Printed:
+    """The last papers of a set.
+
+    Args:
+        entry: Of the record, for which they are true.
+        on: Day of printing.
+        told: The prescription revision that they tell.
+        prescription: The same, read; None where this program cannot read it.
+        marks: Whether they can say NOT TO BE WORN.
+    """
+
+    set_name: str
+    entry: int
+    on: str
+    told: StoredPrescription
+    prescription: Prescription | None
+    marks: bool
+
+
+def printed_papers(reader: Reader, case: str) -> Iterator[Printed]:
+    """Give the last papers of every set that was made: those made with it, or printed again.
+
+    A set is begun, its papers are written, and it is recorded as made: they tell what held when it
+    was begun.
+    """
+    again = {said(event, PapersPrinted).set: event
+             for event in reader.current(case, Kind.PAPERS_PRINTED)}  # fmt: skip
+    for stored in reader.sets(case):
+        if stored.state is SetState.MADE:
+            yield _last(reader.prescriptions(case), stored, again.get(stored.name))
+
+
+def _last(
+    revisions: tuple[StoredPrescription, ...], stored: StoredSet, again: Event | None
+) -> Printed:
+    marks = again is not None or not is_before(stored.program, TELLS_STANDING)
+    entry = stored.started.seq if again is None else said(again, PapersPrinted).entry
+    told = (
+        max((one for one in revisions if one.stamp.seq <= entry), key=lambda one: one.revision)
+        if marks else stored.prescription
+    )  # fmt: skip
+    on = (stored.started.at if again is None else again.at)[:10]
+    try:
+        prescription = read_stored(told)[1]
+    except LabkitError:
+        prescription = None
+    return Printed(stored.name, entry, on, told, prescription, marks)
+
+
+def note_printed(recorder: Recorder, spec: Mapping[str, Any]) -> None:
+    """Record that the papers of a set were printed again.
+
+    Args:
+        spec: Content of spacer-set.json with its standing, as the papers were made from it.
+    """
+    standing = spec[STANDING]
+    assert isinstance(standing, SetStanding)
+    rod = recorder.ledger.find(spec["parts"][0]["uses"][0]["identifier"])
+    assert rod is not None  # a set that the record does not know has no such standing
+    printed = PapersPrinted(rod.set_name, standing.entry)
+    recorder.ledger.write(rod.case, printed, recorder.by, recorder.now())
