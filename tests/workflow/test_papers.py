@@ -17,8 +17,10 @@ from labkit.catalog.processes import processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
+from labkit.documents.standing import STANDING
 from labkit.errors import DeliveryError
 from labkit.exports.write.set_folder import seal, sha256_of
+from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import make_set
@@ -330,3 +332,10 @@ def test_a_filled_in_form_is_never_overwritten(made):
     assert result.exit_code == 2
     assert "inspection-form.csv was written into since it was made; move it" in result.stderr
     assert form.read_text("utf-8") == filled
+
+
+def test_a_set_that_is_not_recorded_asks_nobody(tmp_path, monkeypatch):
+    told = []
+    monkeypatch.setattr(making_module, "write_papers", lambda _, spec, *__: told.append(spec) or ())
+    assert make(tmp_path).changed == ()
+    assert STANDING not in told[0]

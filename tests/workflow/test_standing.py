@@ -31,7 +31,6 @@ from labkit.ledger.events import Kind
 from labkit.workflow.rods.extra import ExtraOrder, extra_job
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.rods.trial_accept import accept
-from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.standing import standing_of, with_standing
 from tests.documents.pdfs import squeezed, text_of
 from tests.support import dry, making
@@ -305,7 +304,7 @@ def test_a_labs_older_copy_of_what_all_papers_share_still_serves(book, tmp_path)
 
 
 @pytest.fixture(scope="module")
-def straight(tmp_path_factory):
+def once(tmp_path_factory):
     """One recorded set made in full, and its range shortened from 10.0 to 9.2 mm afterwards."""
     folder = tmp_path_factory.mktemp("standing")
     text = parallel("A").replace("[70, 80, 90, 100]", "[70, 100]")
@@ -315,6 +314,12 @@ def straight(tmp_path_factory):
     with recorder_for(folder / "ledger.sqlite") as recorder:
         shorten(recorder, text)
     return folder
+
+
+@pytest.fixture
+def straight(once, tmp_path):
+    """The same, to be changed."""
+    return shutil.copytree(once, tmp_path / "work")
 
 
 def run(straight, *words, ledger="ledger.sqlite"):
@@ -331,23 +336,21 @@ def sheet_of(folder):
     return squeezed(text_of((folder / "documents" / "case-sheet.pdf").read_bytes()))
 
 
-def test_the_commands_write_and_say_it(straight, tmp_path):
-    work = tmp_path / "work"
-    shutil.copytree(straight, work)
-    spec = json.loads((work / "sets" / "A-r1" / "spacer-set.json").read_text())
+def test_the_commands_write_and_say_it(straight):
+    spec = json.loads((straight / "sets" / "A-r1" / "spacer-set.json").read_text())
     (rod,) = (use["identifier"] for part in spec["parts"] for use in part["uses"]
               if (use["step"], use["side"]) == (2, "left"))
     said = "The protrusive range is 9.20 mm now"
-    out = run(work, "replace", rod, "--reason", "too long", "--out", work / "sets")
+    out = run(straight, "replace", rod, "--reason", "too long", "--out", straight / "sets")
     assert said in out
     assert NOT_TO_BE_WORN in out
-    told = json.loads(run(work, "extra", "A", "--percent", "85", "--out", work / "sets", "--json"))
+    told = json.loads(run(straight, "extra", "A", "--percent", "85", "--out", straight / "sets", "--json"))
     assert told["changed"][0].startswith(said)
     assert told["changed"][1].startswith(NOT_TO_BE_WORN)
     for revision, place in (
         (2, "left 27.0 and right 27.0, step 2"), (3, "set 1, step 2 (108.7 %, 27.0/27.0)"),
     ):
-        folder = work / "sets" / f"A-r{revision}"
+        folder = straight / "sets" / f"A-r{revision}"
         assert squeezed(said) in sheet_of(folder)
         assert squeezed(f"NOT TO BE WORN: {place}") in sheet_of(folder)
         drawing = squeezed(text_of((folder / "documents" / "rod-drawing.pdf").read_bytes()))
@@ -356,37 +359,30 @@ def test_the_commands_write_and_say_it(straight, tmp_path):
 
 
 def test_papers_look_into_the_record(straight, tmp_path):
-    work = tmp_path / "work"
-    shutil.copytree(straight, work)
-    made = work / "sets" / "A-r1"
+    made = straight / "sets" / "A-r1"
     first = (made / "documents" / "case-sheet.pdf").read_bytes()
     holds, moved, alone = (tmp_path / name for name in ("holds", "moved", "alone"))
-    out = run(work, "papers", made, "--out", holds, ledger="before.sqlite")
+    out = run(straight, "papers", made, "--out", holds, ledger="before.sqlite")
     assert "Note" not in out
     assert (holds / "documents" / "case-sheet.pdf").read_bytes() == first
-    out = run(work, "papers", made, "--out", moved)
+    out = run(straight, "papers", made, "--out", moved)
     assert "Note: The protrusive range is 9.20 mm now" in out
     assert squeezed("Step 2: NOT TO BE WORN") in sheet_of(moved)
-    out = run(work, "papers", made, "--out", alone, ledger="")
+    out = run(straight, "papers", made, "--out", alone, ledger="")
     assert "Note: The laboratory's record was not looked at" in out
     assert squeezed("The laboratory's record was not looked at") in sheet_of(alone)
     assert NOT_TO_BE_WORN not in sheet_of(alone)
 
 
-def test_papers_printed_again_are_noted_and_their_earlier_ones_no_longer_recalled(
-    straight, tmp_path
-):
-    work = tmp_path / "work"
-    shutil.copytree(straight, work)
-    asked = ("papers", work / "sets" / "A-r1", "--out", tmp_path / "again")
-    assert "papers of A-r1 that were printed on" in run(work, "recall", "--json")
-    said = run(work, *asked)
-    assert "Recorded in" in said
-    assert "papers of A-r1" not in run(work, "recall", "--json")
-    (entry,) = re.findall(r"true as of entry (\d+)", run(work, "show", "A"))
+def test_papers_printed_again_are_noted(straight, tmp_path):
+    asked = ("papers", straight / "sets" / "A-r1", "--out", tmp_path / "again")
+    assert "papers of A-r1 that were printed on" in run(straight, "recall", "--json")
+    assert "Recorded in" in run(straight, *asked)
+    assert "papers of A-r1" not in run(straight, "recall", "--json")
+    (entry,) = re.findall(r"true as of entry (\d+)", run(straight, "show", "A"))
     first = sheet_of(tmp_path / "again")
     assert squeezed(f"True as of entry {entry} of the record") in first
-    run(work, *asked)
+    run(straight, *asked)
     assert sheet_of(tmp_path / "again") == first  # the note changes nothing that papers say
 
 
@@ -397,12 +393,3 @@ def test_a_named_record_that_is_not_there_is_refused(straight, tmp_path):
     ])  # fmt: skip
     assert found.exit_code == 2
     assert "there is no ledger at" in found.stderr
-
-
-def test_a_set_that_is_not_recorded_asks_nobody(tmp_path, monkeypatch):
-    told = []
-    monkeypatch.setattr(making_module, "write_papers", lambda _, spec, *__: told.append(spec) or ())
-    text = parallel("A").replace("[70, 80, 90, 100]", "[70]")
-    made = making.make(text, tmp_path, None)
-    assert made.changed == ()
-    assert STANDING not in told[0]
