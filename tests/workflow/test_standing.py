@@ -344,7 +344,8 @@ def test_the_commands_write_and_say_it(straight):
     out = run(straight, "replace", rod, "--reason", "too long", "--out", straight / "sets")
     assert said in out
     assert NOT_TO_BE_WORN in out
-    told = json.loads(run(straight, "extra", "A", "--percent", "85", "--out", straight / "sets", "--json"))
+    between = ("extra", "A", "--percent", "85", "--out", straight / "sets", "--json")
+    told = json.loads(run(straight, *between))
     assert told["changed"][0].startswith(said)
     assert told["changed"][1].startswith(NOT_TO_BE_WORN)
     for revision, place in (
