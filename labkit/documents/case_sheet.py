@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
+from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.identifier import grouped
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
@@ -16,6 +17,7 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, prescription_of, template_of
 from labkit.documents.standing import (
+    STANDING,
     at_step,
     gone,
     mark,
@@ -29,6 +31,7 @@ from labkit.documents.standing import (
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.documents.svg import drawing_facts
+from labkit.documents.told_then import AS_OF_ORDER, told_then
 from labkit.units import plain
 
 NAME = "case-sheet"
@@ -62,6 +65,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """
     prescription, lengths = prescription_of(spec), graded_of(spec)
     words, steps = profile_of(spec).texts.of(NAME).tables, lengths.steps
+    known = isinstance(spec.get(STANDING), SetStanding)
     return {
         **frame_facts(spec, NAME),
         "about": _about(spec, prescription, lengths, words),
@@ -79,9 +83,10 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
         "jaw_model": lengths.jaw_model,
         "findings": not_worn(spec) + within_rounding(spec) + gone(spec) + [
-            sentence(finding.message)
+            sentence(told_then(finding.message))
             for finding in lengths.findings
             if finding.code not in SHOWN_ELSEWHERE
+            and not (known and finding.code in AS_OF_ORDER)
         ],
         "trial_fit": trial_fit(spec),
         "tried": to_be_tried(spec),

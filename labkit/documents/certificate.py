@@ -13,6 +13,7 @@ from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.set_spec import template_of
+from labkit.documents.told_then import told_then
 from labkit.qa.decision.temperature import THERMOMETER
 from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
@@ -74,7 +75,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "rule": basis["decision_rule"],
         "signed": _signed(rods, release),
         "eyes": _eyes(rods, release.by),
-        "notes": [sentence(note) for note in basis["notes"]],
+        "notes": [sentence(told_then(note)) for note in basis["notes"]],
         "remark": release.note,
         "event": str(release.seq),
         "digest": release.digest,

@@ -75,8 +75,9 @@ def test_a_prescription_revised_since_is_told(recorded, out, protruded, above):
     body = {"revision": 2, "text": changed(TWO, ("protruded = 6.4", f"protruded = {protruded}"))}
     recorded.ledger.record(Kind.PRESCRIPTION, CASE, body, "anna", START)
     done = let_go(recorded, out)
-    assert any("revision 2 holds now" in note for note in done.notes)
+    assert any(note.startswith("when this was decided, prescription revision 2 held; ")
+               for note in done.notes)  # fmt: skip
     assert any("above 100 %: not to be worn" in note for note in done.notes) is above
     assert list(done.notes) == done.event.body["basis"]["notes"]
     printed = squeezed(text_of(done.certificate.read_bytes()))
-    assert squeezed("revision 2 holds now") in printed
+    assert squeezed("When this was decided, prescription revision 2 held") in printed

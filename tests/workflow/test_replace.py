@@ -385,4 +385,5 @@ def test_an_earlier_prescription_is_followed_and_said(recorded, out):
     made = again(out, recorded, old.identifier)
     assert ledger.set_named(made.folder.name).prescription.revision == 1
     notes = [f["message"] for f in made.spec["lengths"]["findings"]]
-    assert any("revision 2 holds now" in note for note in notes)
+    assert any(note.startswith("when these rods were ordered, prescription revision 2 held; "
+                               "percentages are those of revision 1") for note in notes)

@@ -145,7 +145,8 @@ def _against_calibration(
 def basis_json(reader: Reader, inspection: Inspection) -> Json:
     """Write down everything that a release rests on."""
     stored, decision = inspection.stored, inspection.decision
-    since = revised_since(reader, stored, [slot.rod for slot in inspection.slots])
+    rods = [slot.rod for slot in inspection.slots]
+    since = revised_since(reader, stored, rods, "when this was decided")
     aside = _set_aside(reader, stored.case)
     template, process = stored.template.content, stored.process.content
     return data_of({

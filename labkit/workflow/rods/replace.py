@@ -40,6 +40,8 @@ from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
 
+#: Of what held at the order: kept with the set.
+ORDERED = "when these rods were ordered"
 #: The order keeps so much of a reason.
 _MOST_ASKED = 200
 Replaces = Mapping[tuple[int, Side], Replaced]
@@ -249,7 +251,7 @@ def _case(
     source = parse_toml(text.text, f"{stored.case}, prescription {text.revision}")
     template = as_stored(RodTemplate, stored.template, {}, stored.name, accept=True)
     prescription, _ = read_prescription(source, {template.name: template})
-    findings = (*graded.findings, *revised_since(ledger, stored, rods))
+    findings = (*graded.findings, *revised_since(ledger, stored, rods, ORDERED))
     return Case(source, prescription, template, replace(graded, findings=findings))
 
 

@@ -14,12 +14,15 @@ from labkit.workflow.sets.stored_case import read_case
 
 
 def revised_since(
-    reader: Reader, stored: StoredSet, rods: Sequence[StoredRod]
+    reader: Reader, stored: StoredSet, rods: Sequence[StoredRod], when: str
 ) -> tuple[Finding, ...]:
     """Note what a later revision of the prescription has made of rods' percentages.
 
+    The notes are kept, and read when yet another revision holds: they say what holds as of now.
+
     Args:
         stored: The set in which the rods' places were first made.
+        when: What happens now, such as "when these rods were ordered".
 
     Returns:
         Notes; none where the set's own revision holds.
@@ -29,8 +32,8 @@ def revised_since(
         return ()
     found = [note(
         "earlier_revision",
-        f"percentages are those of prescription revision {own}, from which these rods were first "
-        f"made; prescription revision {newest} holds now and may give them others (labkit show)",
+        f"{when}, prescription revision {newest} held; percentages are those of revision {own}, "
+        f"from which these rods were first made (labkit sheet {stored.case} tells those of today)",
     )]  # fmt: skip
     try:
         now = read_case(reader, stored.case).prescription
@@ -44,7 +47,7 @@ def revised_since(
         if makes[rod.pair].not_to_be_worn:
             found.append(note(
                 "above_100",
-                f"the {rod.side} rod {rod.label} now stands above 100 %: not to be worn",
+                f"{when}, the {rod.side} rod {rod.label} stood above 100 %: not to be worn",
                 f"step {one.step} {rod.side}",
             ))  # fmt: skip
     return tuple(found)
