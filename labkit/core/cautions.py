@@ -3,8 +3,10 @@
 CAUTIONS = (
     "For use under a licensed prescriber, who alone decides on start, steps and limits.",
     "Rules for custom-made devices are local: follow those of your country.",
-    "The material must be approved for intra-oral use on the machine that builds it.",
+    "Use only a material approved for use in the mouth and qualified for the machine that makes "
+    "the rods.",
     "Small parts can be swallowed or inhaled: keep rods away from children, check them daily.",
     "Stop and call the clinic for jaw pain, loose teeth, a changed bite or a damaged rod.",
-    "Example templates and process values are not validated hardware.",
+    "The example templates and process values have not been validated; do not treat patients "
+    "with them.",
 )

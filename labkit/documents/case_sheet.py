@@ -11,18 +11,18 @@ from labkit.core.case.identifier import grouped
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
 from labkit.documents.bite_scale_drawing import bite_scale
-from labkit.documents.figures import as_given, fixed, percent, percents, sentence, signed
-from labkit.documents.fitting import rods_at_hand, to_be_tried, warmth
+from labkit.documents.figures import as_given, fixed, percents, sentence, signed
+from labkit.documents.fitting import graded_now, rods_at_hand, start_now, to_be_tried, warmth
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
-from labkit.documents.set_spec import graded_of, prescription_of, template_of
+from labkit.documents.set_spec import prescription_of, template_of
 from labkit.documents.standing import (
     STANDING,
     at_step,
     gone,
     mark,
     not_worn,
-    own_changed,
+    own_set,
     percent_now,
     series_now,
     trial_fit,
@@ -63,7 +63,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
     """
-    prescription, lengths = prescription_of(spec), graded_of(spec)
+    prescription, lengths = prescription_of(spec), graded_now(spec)
     words, steps = profile_of(spec).texts.of(NAME).tables, lengths.steps
     known = isinstance(spec.get(STANDING), SetStanding)
     return {
@@ -71,6 +71,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "about": _about(spec, prescription, lengths, words),
         "bite_scale": drawing_facts(bite_scale(prescription.bite, lengths, words["bite_scale"])),
         "steps": _step_rows(spec, steps),
+        "own_set": own_set(spec),
         "replaced": _replaced(spec, words["replacement"]),
         "series": _series_rows(spec, words["case_sheet"]),
         "grid": plain(float(prescription.grading.grid_mm)),
@@ -82,7 +83,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
         "jaw_model": lengths.jaw_model,
-        "findings": not_worn(spec) + within_rounding(spec) + gone(spec) + [
+        "now": not_worn(spec) + within_rounding(spec) + gone(spec),
+        "findings": [
             sentence(told_then(finding.message))
             for finding in lengths.findings
             if finding.code not in SHOWN_ELSEWHERE
@@ -106,7 +108,7 @@ def _about(
     assert zero is not None  # a set that is made has it
     rows = [
         ("prescriber", prescription.prescriber),
-        ("start", _start(spec, lengths.steps, sheet)),
+        ("start", start_now(spec)),
         ("zero", models[lengths.zero].replace("{mm}", as_given(float(zero), sign=True))),
         ("action", models[lengths.action]),
         ("template", f"{template.title} ({template.name})"),
@@ -136,16 +138,6 @@ def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str,
     if most <= MOST_SIDEWAYS_MM:
         return words
     return f"{words}; {str(sheet['hold_more']).replace('{most}', plain(most))}"
-
-
-def _start(spec: Mapping[str, Any], steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:
-    for number, step in enumerate(steps, 1):
-        if step.start:
-            named = str(sheet["start_named"]).replace("{step}", str(number))
-            now = percent_now(at_step(spec, number)) if own_changed(spec) else ""
-            as_prescribed = f" as prescribed, {now} % now" if now else ""
-            return named.replace("{percent}", percent(step.percent)) + as_prescribed
-    return str(sheet["start_none"])
 
 
 def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str, Any]]:
@@ -196,20 +188,21 @@ def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict
     now = series_now(spec)
     if now:
         rows = [
-            (new, pair.set_number, pair.step, pair.makes.percent, pair.makes.advancement_mm,
-             pair.makes.left, pair.makes.right, pair.words)
+            (new, pair.start, pair.set_number, pair.step, pair.makes.percent,
+             pair.makes.advancement_mm, pair.makes.left, pair.makes.right, pair.words)
             for pair, new in now if pair.makes is not None
         ]  # fmt: skip
     else:
         rows = [
-            (row["new"], row["set_revision"], row["step"], row["percent"],
+            (row["new"], False, row["set_revision"], row["step"], row["percent"],
              row["advancement_mm"], row["left"], row["right"], "")
             for row in spec.get("series", ())
         ]  # fmt: skip
-    made = [row[4] for row in rows]
+    made = [row[5] for row in rows]
     return [
         {
             "new": new,
+            "start": start,
             "place": str(sheet["series_place"]).replace("{revision}", str(number))
             .replace("{step}", str(step)),
             "percent": NOT_READ if share is None else fixed(share, 1),
@@ -219,7 +212,8 @@ def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict
             "left": left or NO_ROD,
             "right": right or NO_ROD,
         }
-        for at, (new, number, step, share, advancement, left, right, struck) in enumerate(rows)
+        for at, (new, start, number, step, share, advancement, left, right, struck)
+        in enumerate(rows)
     ]  # fmt: skip
 
 

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from labkit.core.case.case_standing import PairNow
+from labkit.catalog.profiles import profile_of
+from labkit.core.case.case_standing import PairNow, SetStanding
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import RodState
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import SpacerSet
 from labkit.core.rod.rods import EXPANSION_PER_C
-from labkit.documents.figures import fixed, percents
+from labkit.documents.figures import fixed, percent
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, process_of
-from labkit.documents.standing import at_step, mark, own_changed, percent_now, words_beside
+from labkit.documents.standing import STANDING, mark, percent_now, words_beside
 from labkit.units import plain
 
 #: A bench and a mouth, °C.
@@ -19,75 +24,152 @@ BENCH_C, MOUTH_C = 20, 37
 #: In place of a rod that is not there.
 NONE = "–"
 
+Row = dict[str, str]
 
-def rods_at_hand(spec: Mapping[str, Any]) -> list[dict[str, str]]:
-    """List the rods of a set's steps, a row for each, with what the step makes and its marks.
+
+def graded_now(spec: Mapping[str, Any]) -> SpacerSet:
+    """Give the graded set, with the start only where it is the start now."""
+    graded, standing = graded_of(spec), spec.get(STANDING)
+    if not isinstance(standing, SetStanding):
+        return graded
+    steps = tuple(
+        replace(step, start=bool((now := standing.at_step(number)) and now.start))
+        for number, step in enumerate(graded.steps, 1)
+    )
+    return replace(graded, steps=steps)
+
+
+def start_now(spec: Mapping[str, Any]) -> str:
+    """Say which rods the wearer begins with, as prescribed."""
+    words, standing = _words(spec), spec.get(STANDING)
+    if not isinstance(standing, SetStanding):
+        own = enumerate(graded_of(spec).steps, 1)
+        return next(
+            (_filled(words["start_named"], step=number, percent=percent(step.percent))
+             for number, step in own if step.start), words["start_none"]
+        )  # fmt: skip
+    asked, pair = standing.case.asked_start, standing.case.start
+    if asked is None:
+        return words["start_none"]
+    if pair is None:
+        return _filled(words["start_nobody"], percent=percent(asked))
+    if standing.series:
+        return _filled(words["start_pair"], percent=percent(asked), pair=pair.name)
+    return _filled(words["start_named"], percent=percent(asked), step=pair.step)
+
+
+def rods_at_hand(spec: Mapping[str, Any]) -> list[Row]:
+    """List the pairs of rods that are there, a row for each, with what it makes and its marks.
 
     Returns:
-        Where the record is known, the rods that are in circulation now: one that took another's
-        place stands there instead of it, and an empty place is a dash.
+        Where the record is known, every pair of the case in circulation, by what it makes now:
+        a rod that took another's place stands there instead of it, and an empty place is a dash.
+        Else the set's own rods, as they were made.
     """
-    asked = percents(step.percent for step in graded_of(spec).steps)
-    rows = []
-    for step in sorted({line.step for line in lines_of(spec)}):
-        now = at_step(spec, step)
-        row = {
-            "step": str(step),
-            "percent": (percent_now(now) if own_changed(spec) else "") or asked[step - 1],
-            "mark": mark(now),
-            "words": words_beside(now),
-            **dict.fromkeys(("left", "right", "left_id", "right_id"), NONE),
-        }
-        for side, (engraved, identifier) in _rods_of(spec, step, now).items():
-            row |= {side: engraved, f"{side}_id": grouped(identifier)}
-        rows.append(row)
-    return rows
+    standing = spec.get(STANDING)
+    if isinstance(standing, SetStanding):
+        place = _words(spec)["series_place" if standing.series else "step_place"]
+        return [_row_now(standing, pair, place) for pair in standing.case.in_circulation]
+    return _rows_as_made(spec)
 
 
-def _rods_of(spec: Mapping[str, Any], step: int, now: PairNow | None) -> dict[str, tuple[str, str]]:
-    """Give the rods of a step by side, as engraved, with their identifiers."""
-    lines = [line for line in lines_of(spec) if line.step == step]
-    if now is None:
-        return {line.side: (line.label + line.mark, line.identifier) for line in lines}
-    marked = any(line.mark for line in lines)  # then the other side's rod bears one too
-    return {
-        side.value: (rod.rod.rod.label + (side.value[0].upper() if marked else ""), rod.identifier)
-        for side, rod in now.rods.items()
+def _row_now(standing: SetStanding, pair: PairNow, place: str) -> Row:
+    row = {
+        "step": str(pair.step) if not standing.series else "",
+        "place": _filled(place, revision=pair.set_number, step=pair.step),
+        "percent": percent_now(pair) or NONE,
+        "mark": mark(pair),
+        "words": words_beside(pair),
+        **_empty(),
     }
+    for side, rod in pair.rods.items():
+        row |= {side.value: standing.engraved(rod), f"{side}_id": grouped(rod.identifier)}
+    return row
 
 
-def to_be_tried(spec: Mapping[str, Any]) -> dict[str, str]:
-    """Name the rods of the trial fit: of 100 %, else of the furthest whole pair to be worn."""
-    usable = [
-        row
-        for row in rods_at_hand(spec)
+def _rows_as_made(spec: Mapping[str, Any]) -> list[Row]:
+    steps, place, rows = graded_of(spec).steps, _words(spec)["step_place"], dict[int, Row]()
+    for line in lines_of(spec):
+        row = rows.setdefault(line.step, {
+            "step": str(line.step),
+            "place": _filled(place, step=line.step),
+            "percent": fixed(steps[line.step - 1].made.percent, 1),
+            "mark": "",
+            "words": "",
+            **_empty(),
+        })  # fmt: skip
+        row |= {line.side: line.engraved, f"{line.side}_id": grouped(line.identifier)}
+    return list(rows.values())
+
+
+def _empty() -> Row:
+    return {name: NONE for side in Side for name in (side.value, f"{side}_id")}
+
+
+def rods_to_wear(spec: Mapping[str, Any]) -> list[Row]:
+    """List the whole pairs that may be worn, as `rods_at_hand`."""
+    return [
+        row for row in rods_at_hand(spec)
         if not row["mark"] and NONE not in (row["left"], row["right"])
-    ]
+    ]  # fmt: skip
+
+
+def to_be_tried(spec: Mapping[str, Any]) -> Row:
+    """Name the rods of the trial fit: the whole pair to be worn that makes nearly 100 %.
+
+    Returns:
+        Percent, place and both rods; empty texts where no pair may be tried.
+    """
+    withheld = _withheld(spec)
+    usable = [row for row in rods_to_wear(spec) if not withheld & {row["left_id"], row["right_id"]}]
     if not usable:
-        return {"percent": "", "left": "", "right": ""}
-    last = max(usable, key=lambda row: graded_of(spec).steps[int(row["step"]) - 1].made.percent)
-    tried = {name: last[name] for name in ("percent", "left", "right")}
-    return tried | ({"percent": "100"} if last["words"] else {})  # within rounding
+        return dict.fromkeys(("percent", "place", "left", "right"), "")
+    last = min(usable, key=lambda row: abs(float(row["percent"]) - 100))
+    tried = {name: last[name] for name in ("percent", "place", "left", "right")}
+    within = "100" if last["words"] else last["percent"].removesuffix(".0")
+    return tried | {"percent": within}
 
 
-def warmth(spec: Mapping[str, Any]) -> dict[str, str]:
-    """Work out how much longer the longest rod is in the mouth than on the bench.
+def _withheld(spec: Mapping[str, Any]) -> set[str]:
+    """Name the rods that the laboratory does not release."""
+    standing = spec.get(STANDING)
+    if not isinstance(standing, SetStanding):
+        return set()
+    return {
+        grouped(rod.identifier) for pair in standing.case.in_circulation
+        for rod in pair.rods.values() if rod.state is RodState.WITHHELD
+    }  # fmt: skip
+
+
+def warmth(spec: Mapping[str, Any]) -> Row:
+    """Work out how much longer a rod is in the mouth than on the bench.
 
     Formula: ΔL = α · L · (37 °C − 20 °C).
 
     Returns:
-        Length, growth, expansion per °C and the rods' least tolerance, as texts; whether the
-        expansion is the process's own or that of a common printed plastic.
+        Length, growth and tolerance of the rod whose tolerance this takes up most of, and the
+        expansion per °C, as texts; whether the expansion is other than the common one.
 
     Source: thermal expansion, any handbook of physics.
     """
     expansion = process_of(spec).expansion_per_c
-    longest = max(lines_of(spec), key=lambda line: line.length_mm)
-    growth = float(longest.length_mm) * expansion * (MOUTH_C - BENCH_C)
+    most = max(lines_of(spec), key=lambda line: line.length_mm / line.tolerance_mm)
+    growth = float(most.length_mm) * expansion * (MOUTH_C - BENCH_C)
     return {
-        "length": longest.label,
+        "length": most.label,
         "growth": fixed(growth, 2),
         "expansion": f"{expansion * 1e6:.0f}",
-        "tolerance": plain(min(line.tolerance_mm for line in lines_of(spec))),
+        "tolerance": plain(most.tolerance_mm),
         "own": "yes" if expansion != EXPANSION_PER_C else "",
     }
+
+
+def _words(spec: Mapping[str, Any]) -> dict[str, str]:
+    table = profile_of(spec).texts.of("case-sheet").tables["case_sheet"]
+    return {name: words for name, words in table.items() if isinstance(words, str)}
+
+
+def _filled(sentence: str, **values: object) -> str:
+    for name, value in values.items():
+        sentence = sentence.replace(f"{{{name}}}", str(value))
+    return sentence

@@ -9,7 +9,9 @@ from decimal import Decimal
 from typing import Any
 
 from labkit.catalog.lettering import load_lettering
+from labkit.core.case.case_standing import CaseRod
 from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState
 from labkit.core.gauging.fitting_gauges import FittingCheck, fittings_to_check
 from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
 from labkit.core.jsonable import jsonable
@@ -50,9 +52,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     first = chosen_way(template, lines, gauge)
     others = [way for way in ways if way.method is not first.method]
     rods = [(line.length_mm, line.tolerance_mm) for line in lines]
-    rows = [
-        {**_row(line, first, gauge), "mark": mark(at_step(spec, line.step))} for line in lines
-    ]
+    there = lines_there(spec)
+    rows = [{**_row(line, first, gauge), "mark": _mark(spec, line)} for line in there]
     return {
         **frame_facts(spec),
         "template": template.title,
@@ -68,7 +69,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "fittings": [_fitting_facts(check) for check in fittings_to_check(template)],
         "rows": rows,
-        "others": [_others(line, others, gauge) for line in _distinct(lines)],
+        "left_out": [_left_out(spec, line) for line in lines if line not in there],
+        "others": [_others(line, others, gauge) for line in _distinct(there)],
     }
 
 
@@ -104,7 +106,7 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(column.name for column in COLUMNS)
-    for rod in lines:
+    for rod in lines_there(spec):
         place = Place(rod, spec["revision"], rod.step, gauge.uncertainty_mm, gauge.expansion_per_c)
         writer.writerow(blank_line(FormLine(spec["case"], place, way)))
     return stream.getvalue().encode()
@@ -135,6 +137,38 @@ def lines_of(spec: Mapping[str, Any]) -> list[Expected]:
         for use in part["uses"]
     ]
     return sorted(lines, key=lambda line: (line.step, line.side))
+
+
+def lines_there(spec: Mapping[str, Any]) -> list[Expected]:
+    """List the rods of a set that can be measured: in circulation, or returned to the lab."""
+    return [line for line in lines_of(spec) if at_step(spec, line.step) is None
+            or ((rod := _now(spec, line)) and (rod.in_circulation or _is_back(rod)))]  # fmt: skip
+
+
+def _now(spec: Mapping[str, Any], line: Expected) -> CaseRod | None:
+    """Give a rod as it is now; None where another has its place, or nobody knows."""
+    pair = at_step(spec, line.step)
+    rods = [] if pair is None else [*pair.rods.values(), *pair.gone.values()]
+    return next((rod for rod in rods if rod.identifier == line.identifier), None)
+
+
+def _is_back(rod: CaseRod) -> bool:
+    return rod.state is RodState.RETURNED
+
+
+def _mark(spec: Mapping[str, Any], line: Expected) -> str:
+    """Give the words at a rod's row; empty where there is nothing to be said of it."""
+    rod = _now(spec, line)
+    if rod is not None and _is_back(rod):
+        return f"{WHO_HAS_IT[rod.state]} since {rod.since}: not in circulation"
+    return mark(at_step(spec, line.step))
+
+
+def _left_out(spec: Mapping[str, Any], line: Expected) -> str:
+    """Name a rod that has no row, and say what became of it."""
+    rod = _now(spec, line)
+    became = "replaced by another" if rod is None else f"{rod.state} since {rod.since}"
+    return f"step {line.step}, {line.side}, {line.engraved} ({grouped(line.identifier)}): {became}"
 
 
 def gauge_of(spec: Mapping[str, Any]) -> Gauge:

@@ -9,10 +9,10 @@ from typing import Any
 
 from labkit.catalog.profiles import Profile, profile_of
 from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, rod_drawing
-from labkit.documents.fitting import rods_at_hand
+from labkit.documents.fitting import rods_to_wear
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
-from labkit.documents.standing import must_say, profile_on_paper
+from labkit.documents.standing import for_the_wearer, must_say, profile_on_paper
 
 Spec = Mapping[str, Any]
 FOLDER = "documents"
@@ -42,8 +42,12 @@ class Paper:
 
 
 def wearers_facts(spec: Spec) -> dict[str, Any]:
-    """Work out what stands on the wearer's page besides its words: the set's rods."""
-    return {**frame_facts(spec, "wearers-page"), "rods": rods_at_hand(spec)}
+    """Work out what stands on the wearer's page besides its words: the rods there to be worn."""
+    return {
+        **frame_facts(spec, "wearers-page"),
+        "standing": for_the_wearer(spec),
+        "rods": rods_to_wear(spec),
+    }
 
 
 #: Every document of a set, in the order in which a case uses them.

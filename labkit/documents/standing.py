@@ -40,6 +40,7 @@ def standing_facts(spec: Mapping[str, Any]) -> dict[str, Any] | None:
         return None
     return {
         "as_of": as_of(spec),
+        "known": isinstance(standing, SetStanding),
         "changed": own_changed(spec),
         "series_now": isinstance(standing, SetStanding) and bool(standing.changed),
         "statement": statement(spec, standing),
@@ -51,6 +52,29 @@ def standing_facts(spec: Mapping[str, Any]) -> dict[str, Any] | None:
         "now": "now",
         "now_note": "Percent now: of the range that holds now.",
     }
+
+
+def for_the_wearer(spec: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Give what the wearer's page says on top, in a wearer's words; as `standing_facts`."""
+    facts, standing = standing_facts(spec), spec.get(STANDING)
+    if facts is None:
+        return None
+    texts = profile_of(spec).texts.of("wearers-page")
+    words = texts.tables["wearers_page"]
+    facts |= {"language": texts.language, "statement": "", "lines": [], "gone": []}
+    if not isinstance(standing, SetStanding):
+        return facts | {"statement": words["not_known"]}
+    return facts | {"lines": [_for_the_wearer(standing, pair, words) for pair in standing.struck]}
+
+
+def _for_the_wearer(standing: SetStanding, pair: PairNow, words: Mapping[str, Any]) -> str:
+    values = {side.value: "–" for side in Side}
+    values |= {side.value: standing.engraved(rod) for side, rod in pair.rods.items()}
+    values["bags"] = ", ".join(grouped(rod.identifier) for rod in pair.rods.values())
+    sentence = str(words["not_worn"])
+    for name, value in values.items():
+        sentence = sentence.replace(f"{{{name}}}", value)
+    return sentence
 
 
 def standing_sentences(spec: Mapping[str, Any]) -> tuple[str, ...]:
@@ -103,12 +127,20 @@ def statement(spec: Mapping[str, Any], standing: SetStanding | NotKnown) -> str:
         return (
             f"The readings, the jaw or the anchors that hold now ({entry}) are not those that "
             f"{names} was made for: percentages are other ones now. The protrusive range is still "
-            f"{_mm(now.range_mm)} mm."
+            f"{_mm(now.range_mm)} mm.{_own_hold(standing)}"
         )
     return (
         f"The protrusive range is {_mm(now.range_mm)} mm now ({entry}), not the {sets}: "
-        "percentages of that range do not hold any more."
+        f"the percentages given then for {' and '.join(ranges)} do not hold any more."
+        f"{_own_hold(standing)}"
     )
+
+
+def _own_hold(standing: SetStanding) -> str:
+    """Say that the percentages of a paper's own set hold, where only another's do not."""
+    if standing.own_changed:
+        return ""
+    return f" Those of set {standing.own} hold: it was made for the range that holds now."
 
 
 def _mm(value: float) -> str:
@@ -150,8 +182,9 @@ def _not_worn(pair: PairNow, several: bool) -> str:
         why = "cannot be read back on the readings that hold now"
     else:
         why = (
-            f"makes {fixed(makes.percent, 1)} % of the range that holds now, "
-            f"{fixed(makes.beyond_mm, 2)} mm beyond the maximum"
+            ("" if several else f"makes {fixed(makes.percent, 1)} % of the range that holds now, ")
+            + f"{fixed(makes.beyond_mm, 2)} mm beyond the maximum"
+            + (" that holds now" if several else "")
         )
     return (
         f"{NOT_TO_BE_WORN}: {_labels(pair, several)}{_place(pair, several)} (rods {rods}): {why}. "
@@ -206,6 +239,12 @@ def _printed(spec: Mapping[str, Any], step: int) -> list[tuple[Side, str]]:
     return [(Side(use["side"]), use["identifier"]) for use in uses]
 
 
+def own_set(spec: Mapping[str, Any]) -> str:
+    """Give the number of the set that a paper's steps are of, where there are several; else ""."""
+    standing = spec.get(STANDING)
+    return str(standing.own) if isinstance(standing, SetStanding) and _several(spec) else ""
+
+
 def is_out(spec: Mapping[str, Any], identifier: str) -> bool:
     """Tell whether a rod is in circulation; true where nobody could be asked."""
     standing = spec.get(STANDING)
@@ -245,8 +284,11 @@ def mark(pair: PairNow | None) -> str:
 
 
 def words_beside(pair: PairNow | None) -> str:
-    """Give the words beside the percent of a pair; empty at 100 % and below."""
-    return mark(pair) or ("" if pair is None else pair.words)
+    """Give the words at the row of a pair, also of an empty place; empty where all is well."""
+    if pair is None or not pair.rods:
+        return mark(pair)
+    empty = [f"{side} rod {rod.state}" for side, rod in pair.gone.items()]
+    return ", ".join(word for word in (pair.words, *empty) if word)
 
 
 def percent_now(pair: PairNow | None) -> str:

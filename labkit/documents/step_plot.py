@@ -96,8 +96,10 @@ def _above(ink: Ink, across: _Across, asked: Sequence[float], made: Sequence[flo
     def y(value: float) -> float:
         return -_TOP - _PLOT * (1 - value / (highest * 1.04))
 
-    for value in ticks(0, highest, 8):
-        _level(ink, across, y(value), Pen.HAIR, fixed(value, 0 if highest > 3 else 1))
+    levels = ticks(0, highest, 8)
+    decimals = 0 if all(value == int(value) for value in levels) else 1
+    for value in levels:
+        _level(ink, across, y(value), Pen.HAIR, fixed(value, decimals))
     points = [(across(n), y(value)) for n, value in enumerate(asked, 1)]
     ink.course(*points)
     for point in points:

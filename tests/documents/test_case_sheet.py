@@ -364,8 +364,9 @@ def test_the_wearers_page_is_large_print_and_tells_when_to_stop():
     spec = sample_spec(six_steps())
     pdf = compile_pdf("wearers-page.typ", wearers_facts(spec), default_profile())
     text = squeezed(text_of(pdf))
+    of_today = ("not_worn", "not_known")  # where the record says so, or cannot be asked
     words = english_texts().tables["wearers_page"]
-    for content in words.values():
+    for content in (words[name] for name in words.keys() - of_today):
         for line in [content] if isinstance(content, str) else content:
             assert squeezed(line) in text, line
     sizes = _sizes(pdf, "Wash your hands")

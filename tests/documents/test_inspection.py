@@ -197,8 +197,8 @@ def test_the_decision_rule_stands_on_the_form_in_words():
     assert packed("conforms when its length lies between both specification limits with a "
                   "probability of at least 95 %") in text
     assert packed("standard uncertainty of 0.010 mm") in text
-    assert packed("together with the sizes of fittings and gauge pins, a length has one of "
-                  "0.0122 mm") in text
+    assert packed("together with the sizes of fittings and gauge pins, the length has a standard "
+                  "uncertainty of 0.0122 mm") in text
 
 
 def test_symbols_that_stand_in_formulas_are_explained():

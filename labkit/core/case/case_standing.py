@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
@@ -123,6 +123,7 @@ class CaseStanding:
         sets: Those that were made or are being made.
         pairs: By rising advancement; then those that cannot be read back, then empty places.
         most_sideways_mm: How far rods within tolerance may let the jaw move sideways, ±.
+        asked_start: Percent of the prescribed start; None where none is named or nobody asks.
     """
 
     case: str
@@ -133,6 +134,7 @@ class CaseStanding:
     sets: tuple[SetOfCase, ...]
     pairs: tuple[PairNow, ...]
     most_sideways_mm: float = float(MOST_SIDEWAYS_MM)
+    asked_start: float | None = None
 
     @property
     def asked_back(self) -> tuple[CaseRod, ...]:
@@ -150,6 +152,11 @@ class CaseStanding:
     def in_circulation(self) -> tuple[PairNow, ...]:
         """The settings with a rod in circulation."""
         return tuple(pair for pair in self.pairs if pair.rods)
+
+    @property
+    def start(self) -> PairNow | None:
+        """The pair that serves the prescribed start."""
+        return next((pair for pair in self.pairs if pair.start), None)
 
     def at(self, set_number: int, step: int) -> PairNow | None:
         """Find a setting; None where the case has no such."""
@@ -178,17 +185,24 @@ class SetStanding:
     Args:
         own: Number of the set whose places its rods fill.
         entry, on: Last entry of the record that changes what its papers say, and its day.
+        marks: What each rod that is made bears after its length, by identifier: "", "L" or "R".
     """
 
     case: CaseStanding
     own: int
     entry: int
     on: str
+    marks: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def true_as_of(self) -> str:
         """When the papers are true."""
         return true_as_of(self.entry, self.on)
+
+    def engraved(self, rod: CaseRod) -> str:
+        """What stands on a rod, such as "31.4" or "31.4L"."""
+        unmade = rod.rod.rod.side[0].upper() if any(self.marks.values()) else ""
+        return rod.rod.rod.label + self.marks.get(rod.identifier, unmade)
 
     @property
     def series(self) -> tuple[PairNow, ...]:
@@ -257,6 +271,14 @@ def pairs_now(
         for name, own in settings.items()
     ]
     return tuple(sorted(pairs, key=_place))
+
+
+def start_asked(prescription: Prescription, limits: LengthLimits) -> float | None:
+    """Give the percent of the prescribed start; None where none is named."""
+    if check_recorded(prescription):
+        return None
+    steps = grade(prescription, limits).steps
+    return next((step.percent for step in steps if step.start), None)
 
 
 def _served(

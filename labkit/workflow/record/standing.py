@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from labkit.core.case.case_standing import CaseRod, CaseStanding, SetOfCase, pairs_now
+from labkit.core.case.case_standing import (
+    CaseRod,
+    CaseStanding,
+    SetOfCase,
+    pairs_now,
+    start_asked,
+)
 from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rod_life import RodState
 from labkit.core.case.rods_out import RodOut
@@ -44,6 +50,7 @@ def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseSt
                 case_rods(reader, case), stored.prescription, stored.limits if steps else None
             ),
             most_sideways_mm=float(stored.prescription.grading.most_sideways_mm),
+            asked_start=start_asked(stored.prescription, stored.limits) if steps else None,
         )
 
 

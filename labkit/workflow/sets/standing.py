@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from labkit.core.case.case_standing import SetStanding
@@ -47,7 +47,18 @@ def standing_of(reader: Reader, spec: Spec) -> SetStanding | NotKnown:
                             "this version of the program cannot read")
         last = next(event for event in reversed(reader.story(own.case))
                     if event.kind not in _OF_PAPERS)  # fmt: skip
-        return SetStanding(case, own.set_revision, last.seq, last.at[:10])
+        marks = _marks(made.spec.content for made in reader.sets(own.case) if made.spec)
+        return SetStanding(
+            case, own.set_revision, last.seq, last.at[:10], {**marks, **_marks([spec])}
+        )
+
+
+def _marks(specs: Iterable[Spec]) -> dict[str, str]:
+    """Tell what each rod of some sets bears after its length."""
+    return {
+        use["identifier"]: part["mark"]
+        for spec in specs for part in spec["parts"] for use in part["uses"]
+    }  # fmt: skip
 
 
 def _set_of(reader: Reader, spec: Spec) -> StoredSet | None:
