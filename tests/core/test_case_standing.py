@@ -153,15 +153,20 @@ def test_the_papers_of_a_set_show_all_pairs_where_they_are_mixed():
     assert [pair.set_number for pair in mixed.struck] == [1]
 
 
+def toleranced(side, label, tolerance="0.1"):
+    return TolerancedRod(RodOut("any", Side(side), str(label)), Decimal(tolerance))
+
+
 def test_two_straight_rods_of_different_steps_are_told_from_each_other():
     """80 % left with 90 % right: 29.0 and 28.0 mm, of which the right one is 1 mm ahead."""
-    found = together(Decimal("29.0"), Decimal("28.0"), read(parallel("A")), LIMITS)
+    found = together(toleranced("left", "29.0"), toleranced("right", "28.0"), read(parallel("A")))
     assert found.makes.advancement_mm == pytest.approx(8.5)
     assert found.off_mm == pytest.approx(-1.0)
     (against,) = found.against
     assert "the right rod holds the jaw 1.00 mm ahead" in against.message
-    assert "must not be worn together" in against.message
-    assert together(Decimal("29.0"), Decimal("29.0"), read(parallel("A")), LIMITS).against == ()
+    assert "one joint would carry the difference" in against.message
+    same = together(toleranced("left", "29.0"), toleranced("right", "29.0"), read(parallel("A")))
+    assert same.against == ()
 
 
 def test_two_hinged_rods_of_different_steps_stand_sideways():
@@ -171,7 +176,7 @@ def test_two_hinged_rods_of_different_steps_stand_sideways():
     left, right = steps[1].left.length, steps[2].right.length
     pose = hinged_read(prescription, [float(left), float(right)])
     _, per_mm, registered = numbers(prescription)
-    found = together(left, right, prescription, LIMITS)
+    found = together(toleranced("left", left), toleranced("right", right), prescription)
     assert found.makes.advancement_mm == pytest.approx(pose[0] + registered, abs=1e-7)
     assert found.off_mm == pytest.approx(pose[1] - per_mm * pose[0], abs=1e-7)
     assert abs(found.off_mm) > 1
@@ -179,8 +184,29 @@ def test_two_hinged_rods_of_different_steps_stand_sideways():
 
 
 def test_two_rods_beyond_the_maximum_are_not_to_be_worn():
-    found = together(Decimal("27.0"), Decimal("27.0"), shorter(parallel("A")), LIMITS)
+    found = together(
+        toleranced("left", "27.0"), toleranced("right", "27.0"), shorter(parallel("A"))
+    )
     (against,) = found.against
     assert against.message == (
-        "NOT TO BE WORN: they make 108.7 % of the range that holds now, 0.80 mm beyond the maximum"
+        "they make 108.7 % of the range that holds now, 0.80 mm beyond the maximum"
     )
+
+
+def test_the_tolerance_that_rods_were_made_with_counts():
+    """0.80 mm beyond the maximum is within ±0.9 mm, and not within ±0.1."""
+    narrow, wide = (
+        together(toleranced("left", "27.0", by), toleranced("right", "27.0", by),
+                 shorter(parallel("A")))
+        for by in ("0.1", "0.9")
+    )  # fmt: skip
+    assert [one.makes.tolerance_mm for one in (narrow, wide)] == pytest.approx([0.1, 0.9])
+    assert [one.code for one in narrow.against] == ["beyond_the_maximum"]
+    assert wide.against == ()
+
+
+def test_two_rods_that_no_position_takes_are_not_to_be_worn():
+    prescription = read(unequal("A", "hinged"))
+    found = together(toleranced("left", "90.0"), toleranced("right", "5.0"), prescription)
+    assert [one.code for one in found.against] == ["jaw_pose"]
+    assert found.against[0].message == "no position of the jaw takes both of them at once"

@@ -14,7 +14,7 @@ from labkit.cli.numbers import DAY
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.rods.replace import whole_identifiers
-from labkit.errors import InputError
+from labkit.errors import EXIT_REFUSED, InputError
 
 #: The words that say what became of rods.
 WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mistaken")
@@ -42,7 +42,8 @@ def command(
     delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last one back. Of
     several rods all are recorded, or none.
 
-    With --case, name a left and a right rod as engraved, such as 31.6L 30.1R.
+    With --case, name a left and a right rod as engraved, such as 31.6L 30.1R. The exit status is
+    1 where they must not be worn together, or where one of them is not there to be worn.
 
     Examples: labkit rod QF-1043-r1 delivered --by anna
 
@@ -58,15 +59,15 @@ def command(
 
 def _ask(words: tuple[str, ...], case: str, ledger_url: str | None, as_json: bool) -> None:
     from labkit.ledger.store import look_into
-    from labkit.workflow.record.lookup import need_case
     from labkit.workflow.record.pair import pair_report
 
     with look_into(ledger_url) as reader:
-        need_case(reader, case)
         report = pair_report(reader, case, words)
     print_report(report, as_json)
     if not as_json:
         print_cautions()
+    if not report.data["may_be_worn"]:
+        click.get_current_context().exit(EXIT_REFUSED)
 
 
 def _tell(

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from decimal import Decimal
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from labkit.core.case.cover import TolerancedRod
-from labkit.core.case.rods_out import RodOut, pairs_out
+from labkit.core.case.rods_out import pairs_out
 from labkit.core.case.standing import PairStanding, pairs_standing
 from labkit.core.findings import Finding, refused
-from labkit.core.grading.bite import bite_scale
-from labkit.core.grading.grade import check_recorded, length_tolerance
-from labkit.core.grading.prescription import Prescription, Side
-from labkit.core.grading.steps import LengthLimits, Made
+from labkit.core.grading.bite import BiteScale, bite_scale
+from labkit.core.grading.grade import check_recorded
+from labkit.core.grading.prescription import Prescription
+from labkit.core.grading.steps import Made
 from labkit.core.jaw.build import jaw_model
 from labkit.units import millimetres
 
@@ -37,65 +37,79 @@ class Together:
 
 
 def together(
-    left: Decimal, right: Decimal, prescription: Prescription, limits: LengthLimits
+    left: TolerancedRod, right: TolerancedRod, prescription: Prescription
 ) -> Together:
     """Work out what a left and a right rod make together, and whether they may be worn so.
 
     Args:
-        left, right: Functional lengths, mm.
-        limits: Of the rod template.
+        left, right: With the tolerance that each was made with.
 
     Returns:
-        The answer; refused is a pair that no position of the jaw takes, one beyond the maximum, and
-        one that turns the jaw or loads one side.
+        The answer; refused is a pair that no position of the jaw takes, one beyond the maximum, one
+        that turns the jaw or loads one side, and one that does not hold it.
     """
     assert not check_recorded(prescription)
-    rods = [
-        TolerancedRod(RodOut(_PAIR, side, str(length)),
-                      length_tolerance(length, prescription.grading, limits))
-        for side, length in zip(Side, (left, right), strict=True)
-    ]  # fmt: skip
+    rods = [replace(one, rod=replace(one.rod, pair=_PAIR)) for one in (left, right)]
     makes = pairs_standing(rods, prescription)[_PAIR]
     scale = bite_scale(prescription.bite)
     model = jaw_model(prescription, scale.sideways_per_mm)
-    found, unread = pairs_out([rod.rod for rod in rods], model, scale)
+    found, _ = pairs_out([rod.rod for rod in rods], model, scale)
     if not found:
-        return Together(makes, None, None, unread)
+        nowhere = refused(
+            "jaw_pose", "no position of the jaw takes both of them at once", "percent"
+        )
+        return Together(makes, None, None, (nowhere,))
     made = found[0].made
-    against = [_beyond(makes)] if makes.not_to_be_worn else []
     if model.sides_alone:
         off = made.side_mismatch_mm or 0.0
         # Lengths on the grid differ by that much in every set.
         most = float(min(rod.tolerance_mm for rod in rods) + prescription.grading.grid_mm)
-        if abs(off) > most:
-            against.append(refused(
-                "sides_of_two_steps",
-                f"the {_side(off)} rod holds the jaw {millimetres(abs(off))} mm ahead of the other "
-                "one; one joint would carry the difference, so they must not be worn together",
-                "sides",
-            ))  # fmt: skip
+        aside = _one_ahead(off, most)
     else:
-        displacement = made.advancement_mm - float(scale.registered_advancement_mm)
-        off = (made.deviation_mm or 0.0) - scale.sideways_per_mm * displacement
-        most = float(prescription.grading.most_sideways_mm)
-        if abs(off) > most:
-            against.append(refused(
-                "jaw_sideways",
-                f"the jaw would stand {millimetres(abs(off))} mm to the {_side(off)} of its "
-                f"recorded path; at most {millimetres(most)} mm is allowed, so they must not be "
-                "worn together",
-                "sides",
-            ))  # fmt: skip
-    return Together(makes, made, off, tuple(against))
+        off = _sideways(made, scale)
+        aside = _beside_path(off, float(prescription.grading.most_sideways_mm))
+    return Together(makes, made, off, (*_beyond(makes), *aside, *_loose(makes)))
+
+
+def _sideways(made: Made, scale: BiteScale) -> float:
+    displacement = made.advancement_mm - float(scale.registered_advancement_mm)
+    return (made.deviation_mm or 0.0) - scale.sideways_per_mm * displacement
+
+
+def _beyond(makes: PairStanding) -> Iterator[Finding]:
+    if makes.not_to_be_worn:
+        yield refused(
+            "beyond_the_maximum",
+            f"they make {makes.percent:.1f} % of the range that holds now, "
+            f"{millimetres(makes.beyond_mm)} mm beyond the maximum", "percent",
+        )  # fmt: skip
+
+
+def _one_ahead(off_mm: float, most_mm: float) -> Iterator[Finding]:
+    if abs(off_mm) > most_mm:
+        yield refused(
+            "sides_of_two_steps",
+            f"the {_side(off_mm)} rod holds the jaw {millimetres(abs(off_mm))} mm ahead of the "
+            "other one, and one joint would carry the difference", "sides",
+        )  # fmt: skip
+
+
+def _beside_path(off_mm: float, most_mm: float) -> Iterator[Finding]:
+    if abs(off_mm) > most_mm:
+        yield refused(
+            "jaw_sideways",
+            f"the jaw would stand {millimetres(abs(off_mm))} mm to the {_side(off_mm)} of its "
+            f"recorded path, and at most {millimetres(most_mm)} mm is allowed", "sides",
+        )  # fmt: skip
+
+
+def _loose(makes: PairStanding) -> Iterator[Finding]:
+    if not makes.holds:
+        yield refused(
+            "jaw_not_held",
+            "rods within their tolerances do not hold the jaw in any one place", "sides",
+        )
 
 
 def _side(signed: float) -> str:
     return "left" if signed > 0 else "right"
-
-
-def _beyond(makes: PairStanding) -> Finding:
-    return refused(
-        "beyond_the_maximum",
-        f"NOT TO BE WORN: they make {makes.percent:.1f} % of the range that holds now, "
-        f"{millimetres(makes.beyond_mm)} mm beyond the maximum", "percent",
-    )  # fmt: skip
