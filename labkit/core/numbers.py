@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from decimal import Decimal
+from functools import cache
+from typing import Any
 
 from labkit.errors import InputError
 
@@ -15,12 +17,18 @@ def require_finite(instance: object) -> None:
     Raises:
         InputError: A field holds a number that is not finite.
     """
-    for field in dataclasses.fields(instance):  # type: ignore[arg-type]
-        if not _finite(getattr(instance, field.name)):
+    cls: Any = type(instance)
+    for name in _names(cls):
+        if not _finite(value := getattr(instance, name)):
             raise InputError(
-                f"{field.name} must be a finite number", field=field.name,
-                value=getattr(instance, field.name), allowed="a finite number",
+                f"{name} must be a finite number", field=name, value=value,
+                allowed="a finite number",
             )
+
+
+@cache
+def _names(cls: type[Any]) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(cls))
 
 
 class Finite:

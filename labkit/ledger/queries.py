@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
-from labkit.ledger.bodies import Prescription, SetStarted, require_known_keys, said
+from labkit.ledger.bodies import SetStarted, said
+from labkit.ledger.case_list import summaries
 from labkit.ledger.chain import event_of
 from labkit.ledger.database import BATCH, Database, batched, streamed
 from labkit.ledger.events import Event, Head, Kind
@@ -21,13 +22,10 @@ from labkit.ledger.rods import count_by_case, rods_where, standing
 from labkit.ledger.stored import (
     CaseSummary,
     LastReading,
-    SetState,
-    Stamp,
     StoredPrescription,
     StoredReading,
     StoredRod,
     StoredSet,
-    stamp,
 )
 from labkit.ledger.tables import (
     CASES,
@@ -40,6 +38,8 @@ from labkit.ledger.tables import (
     SETS,
 )
 
+#: Cases that are asked for at once.
+AHEAD = 250
 T = TypeVar("T")
 
 
@@ -96,6 +96,41 @@ class Reader:
         found: T = self._known[key]
         return found
 
+    def cases_ahead(self, cases: Iterable[str]) -> Iterator[str]:
+        """Give cases one by one, each in a snapshot that knows its prescriptions, sets and rods.
+
+        They are asked for many cases at once: a question costs more than what it gives.
+        """
+        for some in batched(cases, AHEAD):
+            with self.snapshot():
+                # What cannot be read is said where its own case is asked for.
+                with suppress(LedgerError):
+                    self._ask_at_once(some)
+                yield from some
+
+    def _ask_at_once(self, cases: list[str]) -> None:
+        """Ask what every look at a case asks, of all of them."""
+        known = self._known
+        if known is None:
+            return
+        lasts = select(func.max(EVENTS.c.seq)).group_by(EVENTS.c.case_number)
+        answers: Iterable[tuple[tuple[object, ...], Callable[[], Iterable[Any]]]] = (
+            (("prescriptions",), lambda: map(StoredPrescription.of, self._events(
+                _prescribed(PRESCRIPTIONS.c.case_number.in_(cases))))),
+            (("sets",), lambda: self._sets(SETS.c.case_number.in_(cases))),
+            (("rods",), lambda: self._rods(RODS.c.case_number.in_(cases))),
+            *((("current", kind), lambda kind=kind: self._events(
+                _current(EVENTS.c.case_number.in_(cases), kind)))
+              for kind in (Kind.PAPERS_PRINTED, Kind.RELEASE)),
+            (("last",), lambda: self._events(select(EVENTS).where(EVENTS.c.seq.in_(
+                lasts.where(EVENTS.c.case_number.in_(cases)))))),
+        )  # fmt: skip
+        for key, ask in answers:
+            found: dict[str, list[Any]] = {case: [] for case in cases}
+            for one in ask():
+                found[one.case].append(one)
+            known |= {(*key, case): tuple(of_case) for case, of_case in found.items()}
+
     def head(self) -> Head:
         """Tell where the chain ends."""
         with self._database.reading() as connection:
@@ -141,13 +176,14 @@ class Reader:
 
     def current(self, case: str, kind: Kind) -> tuple[Event, ...]:
         """Give a case's events of one kind that nothing has corrected, in time order."""
-        query = (
-            select(EVENTS)
-            .where(EVENTS.c.case_number == case, EVENTS.c.kind == str(kind))
-            .where(standing(EVENTS.c.seq))
-            .order_by(EVENTS.c.seq)
-        )
-        return self._once(("current", case, kind), lambda: self._events(query))
+        return self._once(("current", kind, case), lambda: self._events(
+            _current(EVENTS.c.case_number == case, kind)))
+
+    def last(self, case: str) -> Event:
+        """Give the last event of a case that there is."""
+        return self._once(("last", case), lambda: self._events(
+            select(EVENTS).where(EVENTS.c.case_number == case)
+            .order_by(EVENTS.c.seq.desc()).limit(1)))[0]
 
     def corrected(self, case: str) -> dict[int, int]:
         """Tell which events of a case were corrected: number → number of the correction."""
@@ -166,7 +202,7 @@ class Reader:
     def cases(self) -> tuple[CaseSummary, ...]:
         """List all cases, the one opened first at the top."""
         with self._tables.reading() as connection:
-            return tuple(_cases(connection))
+            return tuple(summaries(connection))
 
     def count_rods(self, states: Collection[str]) -> Counter[str]:
         """Count the rods of each case whose set has ended, and which are in one of some states."""
@@ -175,15 +211,10 @@ class Reader:
 
     def prescriptions(self, case: str) -> tuple[StoredPrescription, ...]:
         """Give every revision of a case's prescription, the first one first."""
-        query = (
-            select(EVENTS)
-            .join(PRESCRIPTIONS, PRESCRIPTIONS.c.seq == EVENTS.c.seq)
-            .where(PRESCRIPTIONS.c.case_number == case)
-            .order_by(PRESCRIPTIONS.c.revision)
-        )
-        return self._once(
-            ("prescriptions", case), lambda: tuple(map(_prescription, self._events(query)))
-        )
+        return self._once(("prescriptions", case), lambda: tuple(map(
+            StoredPrescription.of,
+            self._events(_prescribed(PRESCRIPTIONS.c.case_number == case)),
+        )))
 
     def prescription(self, case: str, revision: int | None = None) -> StoredPrescription:
         """Give one revision of a case's prescription.
@@ -265,7 +296,7 @@ class Reader:
             .where(standing(READINGS.c.seq))
             .order_by(EVENTS.c.seq)
         )
-        return tuple(map(_reading, self._events(query)))
+        return tuple(map(StoredReading.of, self._events(query)))
 
     def last_readings(self, process: str | None = None) -> Iterator[LastReading]:
         """Give the last reading of every measured rod that nothing has corrected.
@@ -296,7 +327,7 @@ class Reader:
         rod = ""
         with self._tables.reading() as connection:
             for *event, name, side, template, process_name, sha256 in streamed(connection, query):
-                reading = _reading(event_of(event))
+                reading = StoredReading.of(event_of(event))
                 if reading.identifier != rod:
                     rod, case = reading.identifier, event[4]
                     yield LastReading(case, name, side, template, process_name, sha256, reading)
@@ -346,47 +377,18 @@ class Reader:
         return StoredSet(begun, end, self.prescription(begun.case, revision))
 
 
-def _cases(connection: Connection) -> Iterator[CaseSummary]:
-    def counts(number: Any, table: Any) -> dict[str, int]:
-        query = select(table.c.case_number, number).group_by(table.c.case_number)
-        if table is not PRESCRIPTIONS:
-            query = query.join(SET_ENDS, SET_ENDS.c.set_name == table.c.set_name)
-            query = query.where(SET_ENDS.c.outcome == str(SetState.MADE))
-        return {case: number for case, number in connection.execute(query)}
-
-    revisions = counts(func.max(PRESCRIPTIONS.c.revision), PRESCRIPTIONS)
-    sets, rods = counts(func.count(), SETS), counts(func.count(), RODS)
-    first, last = EVENTS.alias(), EVENTS.alias()
-    ends = (
-        select(EVENTS.c.case_number, func.max(EVENTS.c.seq).label("seq"))
-        .group_by(EVENTS.c.case_number)
-        .subquery()
-    )
-    query = (
-        select(
-            CASES.c.case_number, first.c.seq, first.c.at, first.c.operator,
-            last.c.seq, last.c.at, last.c.operator, last.c.kind,
-        )
-        .join(first, first.c.seq == CASES.c.seq)
-        .join(ends, ends.c.case_number == CASES.c.case_number)
-        .join(last, last.c.seq == ends.c.seq)
-        .order_by(CASES.c.seq)
-    )
-    for case, *told in connection.execute(query):
-        opened, ended, kind = Stamp(*told[:3]), Stamp(*told[3:6]), told[6]
-        yield CaseSummary(
-            case, opened, revisions.get(case, 0), sets.get(case, 0), rods.get(case, 0), ended, kind
-        )
-
-
-def _prescription(event: Event) -> StoredPrescription:
-    told = said(event, Prescription)
-    return StoredPrescription(
-        event.case, told.revision, told.text, told.reason or "", stamp(event)
+def _prescribed(condition: ColumnElement[bool]) -> Select[Any]:
+    return (
+        select(EVENTS)
+        .join(PRESCRIPTIONS, PRESCRIPTIONS.c.seq == EVENTS.c.seq)
+        .where(condition)
+        .order_by(PRESCRIPTIONS.c.revision)
     )
 
 
-def _reading(event: Event) -> StoredReading:
-    told = {name: value for name, value in event.body.items() if value is not None}
-    require_known_keys(told, StoredReading)
-    return StoredReading(stamp=stamp(event), **told)
+def _current(condition: ColumnElement[bool], kind: Kind) -> Select[Any]:
+    return (
+        select(EVENTS)
+        .where(condition, EVENTS.c.kind == str(kind), standing(EVENTS.c.seq))
+        .order_by(EVENTS.c.seq)
+    )

@@ -11,8 +11,8 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Any
 
-from labkit.ledger.bodies import SetMade, SetStarted, said
-from labkit.ledger.events import Event, Kind, canonical_json, sha256_of_text
+from labkit.ledger.bodies import Prescription, SetMade, SetStarted, require_known_keys, said
+from labkit.ledger.events import Event, Kind, sha256_of_text, written
 
 
 class SetState(StrEnum):
@@ -65,6 +65,12 @@ class StoredPrescription:
     text: str
     reason: str
     stamp: Stamp
+
+    @classmethod
+    def of(cls, event: Event) -> StoredPrescription:
+        """Read it from its event."""
+        told = said(event, Prescription)
+        return cls(event.case, told.revision, told.text, told.reason or "", stamp(event))
 
     @property
     def sha256(self) -> str:
@@ -130,7 +136,7 @@ class StoredSet:
         """Started, made or abandoned."""
         if self.end is None:
             return SetState.STARTED
-        return SetState.MADE if self._made else SetState.ABANDONED
+        return SetState.MADE if self.end.kind is Kind.SET_MADE else SetState.ABANDONED
 
     @property
     def purpose(self) -> str:
@@ -199,7 +205,7 @@ def stamp(event: Event) -> Stamp:
 
 
 def _content(content: Mapping[str, Any], name: str = "") -> StoredContent:
-    return StoredContent(name or content["name"], canonical_json(dict(content)))
+    return StoredContent(name or content["name"], written(dict(content)))
 
 
 @dataclass(frozen=True)
@@ -254,6 +260,17 @@ class StoredReading:
     uncertainty_nm: int | None = None
     note: str = ""
     details: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, event: Event) -> StoredReading:
+        """Read it from its event.
+
+        Raises:
+            LedgerError: A later program wrote it, with a key that this one does not know.
+        """
+        told = {name: value for name, value in event.body.items() if value is not None}
+        require_known_keys(told, cls)
+        return cls(stamp=stamp(event), **told)
 
     @property
     def u_mm(self) -> float | None:

@@ -10,8 +10,10 @@ from click.testing import CliRunner
 from labkit.cli.main import cli
 from labkit.ledger.events import Kind
 from labkit.workflow.record import recorder as recorder_module
+from labkit.workflow.record.lookup import all_cases
 from labkit.workflow.record.printed import note_printed
 from labkit.workflow.record.recall import recall, recall_report
+from labkit.workflow.record.reports import cases_report
 from labkit.workflow.rods.trial_withdraw import withdraw_trial
 from labkit.workflow.sets.standing import with_standing
 from tests.support import dry
@@ -36,6 +38,14 @@ def test_rods_of_today_are_named_only_where_nothing_compensated_them(book):
     (one,) = recall(book.ledger)
     assert (one.reason, len(one.rods)) == ("made_uncompensated", 8)
     assert "A-r1 was made without compensation (process nominal)" in one.what
+    basis = {"rods": [{"identifier": identifier} for identifier in one.rods[:6]]}
+    release = {"set": "A-r1", "decision": "released", "basis": basis}
+    book.ledger.record(Kind.RELEASE, "A", release, "kim", START)
+    (left,) = recall(book.ledger)
+    assert left.rods == one.rods[6:]  # the others were measured and released
+    withheld = {**release, "decision": "withheld"}
+    book.ledger.record(Kind.RELEASE, "A", withheld, "kim", START)
+    assert list(recall(book.ledger)) == [one]
 
 
 def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
@@ -84,8 +94,8 @@ def test_papers_printed_under_a_trial_fit_that_was_withdrawn_are_wrong(book):
     (wrong,) = papers(book)
     assert wrong.what == (
         "papers of A-r2 that were printed on 2031-03-14, true as of entry 10, tell a range of "
-        "9.20 mm; 10.00 mm holds now, since entry 13 (2031-03-14); they say NOT TO BE WORN of set "
-        "1, step 4 (100.0 %, 27.0/27.0), which is not beyond the maximum now"
+        "9.20 mm; 10.00 mm holds now, since entry 13 (2031-03-14); they mark as not to be worn "
+        "what is not beyond the maximum now: set 1, step 4 (100.0 %, 27.0/27.0)"
     )
     out = {rod.identifier for rod in book.ledger.rods("A") if rod.state == "made"}
     assert set(wrong.rods) == out
@@ -158,6 +168,23 @@ def test_rods_made_far_from_what_was_asked_are_recalled(book):
         "7.00 mm that were asked for, more than one step of the length grid explains (0.10 mm)")
     shorten(book, text)
     assert "set 1, step 1 (74.5 %, 30.3/30.0) would hold" in reasons(book)["jaw_not_held"].what
+
+
+def test_the_list_of_cases_counts_the_rods_that_are_asked_back(book):
+    """Those out of the house that are not to be worn; a case that cannot be read says so."""
+    dry.first_set(book, parallel("A"))
+    shorten(book, parallel("A"))
+    assert "asked back" not in cases_report(all_cases(book.ledger)).words
+    for rod in book.ledger.rods("A")[1:]:
+        body = {"identifier": rod.identifier, "state": "delivered"}
+        book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
+    report = cases_report(all_cases(book.ledger))
+    assert report.table("Cases").cells("asked back") == (2,)
+    assert "`labkit recall` says which, and what else needs doing" in report.words
+    body = {"revision": 3, "text": f"{parallel('A')}\n[later]\nkey = 1\n", "reason": "later"}
+    book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
+    (line,) = cases_report(all_cases(book.ledger)).data["cases"]
+    assert line["asked_back"] is None
 
 
 def test_rods_that_are_back_are_not_recalled(book):

@@ -15,6 +15,8 @@ from labkit.cli.print_report import print_report
 def command(ledger_url: str | None, as_json: bool) -> None:
     """List all cases: revisions of the prescription, sets made, rods in circulation, last event.
 
+    Told are also rods out of the house that are not to be worn: they are asked back.
+
     Example: labkit cases --json
     """
     from labkit.ledger.store import look_into

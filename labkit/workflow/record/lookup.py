@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from labkit.core.case.case_standing import CaseStanding, PairNow
 from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse_identifier
-from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
@@ -37,10 +37,13 @@ class CaseLine:
 
     Args:
         rods_out: Rods that are out, without those that are only reserved.
+        asked_back: Of those out of the house, how many are not to be worn; None where that cannot
+            be worked out.
     """
 
     summary: CaseSummary
     rods_out: int
+    asked_back: int | None
 
 
 @dataclass(frozen=True)
@@ -140,8 +143,20 @@ def _near_cases(case: str, known: list[str]) -> list[str]:
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
     """List every case of a ledger, the one opened first at the top."""
     with reader.snapshot():
-        out = reader.count_rods(IN_CIRCULATION)
-        return tuple(CaseLine(each, out[each.case]) for each in reader.cases())
+        out, away = reader.count_rods(IN_CIRCULATION), reader.count_rods(OUT_OF_HOUSE)
+        cases = reader.cases()
+    asked = {
+        case: _asked_back(reader, case)
+        for case in reader.cases_ahead(each.case for each in cases if away[each.case])
+    }
+    return tuple(CaseLine(each, out[each.case], asked.get(each.case, 0)) for each in cases)
+
+
+def _asked_back(reader: Reader, case: str) -> int | None:
+    try:
+        return len(standing_of_case(reader, case, steps=False).asked_back)
+    except LabkitError:
+        return None
 
 
 def case_story(reader: Reader, case: str) -> CaseStory:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 
-from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow, SetOfCase
+from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
 from labkit.core.case.holding import NotHolding, far_off, not_holding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import IN_CIRCULATION
@@ -15,6 +15,8 @@ from labkit.core.grading.prescription import Prescription
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.core.rod.rods import NOMINAL
 from labkit.errors import LabkitError
+from labkit.ledger.bodies import Release, said
+from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import millimetres
@@ -46,7 +48,7 @@ def recall(reader: Reader) -> Iterator[Recalled]:
     with reader.snapshot():
         out = reader.count_rods(IN_CIRCULATION)
         cases = [summary.case for summary in reader.cases() if out[summary.case]]
-    for case in cases:
+    for case in reader.cases_ahead(cases):
         yield from recall_of_case(reader, case)
 
 
@@ -65,13 +67,13 @@ def recall_of_case(reader: Reader, case: str) -> Iterator[Recalled]:
         sets = [one for one in reader.sets(case) if one.state is SetState.MADE]
         rods = {rod.identifier: rod for rod in reader.rods(case)}
         printed = tuple(printed_papers(reader, case))
-        holds = reader.prescription(case)
+        holds, measured = reader.prescription(case), _released(reader, case)
     yield from _beyond(standing)
     for found in (*not_holding(standing), *_far_off(standing, sets, rods)):
         yield _not_holding(standing, found)
     for papers in printed:
         yield from _papers(standing, papers, read_stored(holds)[1], rods)
-    yield from _uncompensated(standing, sets)
+    yield from _uncompensated(standing, sets, rods, measured)
 
 
 def _beyond(standing: CaseStanding) -> Iterator[Recalled]:
@@ -178,20 +180,35 @@ def _wrongly_struck(papers: Printed, pairs: list[PairNow]) -> str:
     ]
     if not named:
         return ""
-    return f"; they say NOT TO BE WORN of {', '.join(named)}, which is not beyond the maximum now"
+    return f"; they mark as not to be worn what is not beyond the maximum now: {', '.join(named)}"
 
 
-def _uncompensated(standing: CaseStanding, sets: list[StoredSet]) -> Iterator[Recalled]:
-    own = {stored.set_revision: stored for stored in sets}
-    for one in standing.sets:
-        rods, stored = _of_set(standing, one), own.get(one.number)
-        if rods and stored is not None and is_uncompensated(stored):
+def _uncompensated(
+    standing: CaseStanding, sets: list[StoredSet], rods: Mapping[str, StoredRod],
+    measured: frozenset[str],
+) -> Iterator[Recalled]:
+    for stored in sets:
+        own = tuple(
+            one for pair in standing.pairs for one in _rods(pair)
+            if rods[one].set_name == stored.name and one not in measured
+        )
+        if own and is_uncompensated(stored):
             yield Recalled(
                 standing.case, "made_uncompensated",
-                f"{one.name} was made without compensation (process {stored.process.name}): its "
-                "rods may be longer or shorter than their labels",
-                "Nothing until the rods are measured; then what that says.", rods,
+                f"{stored.name} was made without compensation (process {stored.process.name}): its "
+                "rods may be longer or shorter than their labels, and no release covers them",
+                "Nothing until the rods are measured; then what that says.", own,
             )
+
+
+def _released(reader: Reader, case: str) -> frozenset[str]:
+    """Give the rods that the last decision on their set released: they were measured."""
+    last = {body.set: body for event in reader.current(case, Kind.RELEASE)
+            for body in [said(event, Release)]}  # fmt: skip
+    return frozenset(
+        rod["identifier"] for body in last.values()
+        if body.decision == "released" and body.basis for rod in body.basis["rods"]
+    )
 
 
 def is_uncompensated(stored: StoredSet) -> bool:
@@ -200,20 +217,15 @@ def is_uncompensated(stored: StoredSet) -> bool:
     return all(told.get(name, usual) == usual for name, usual in asdict(NOMINAL).items())
 
 
-def _of_set(standing: CaseStanding, one: SetOfCase) -> tuple[str, ...]:
-    return tuple(
-        identifier for pair in standing.pairs if pair.set_number == one.number
-        for identifier in _rods(pair)
-    )
-
-
 def _rods(pair: PairNow) -> tuple[str, ...]:
     rods: tuple[CaseRod, ...] = tuple(pair.rods.values())
     return tuple(rod.identifier for rod in rods)
 
 
 def _named(rods: tuple[str, ...]) -> str:
-    return ", ".join(grouped(one) for one in rods)
+    """List rods, two a line: a number that is cut in two is misread."""
+    pairs = (rods[at : at + 2] for at in range(0, len(rods), 2))
+    return "\n".join(", ".join(map(grouped, pair)) for pair in pairs)
 
 
 _LINES = (

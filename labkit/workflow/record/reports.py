@@ -25,6 +25,7 @@ _CASES = (
     Column("prescription revisions", "summary.revision", "revisions"),
     Column("sets", "summary.sets", "sets"),
     Column("in circulation", "rods_out", "rods_out"),
+    Column("asked back", "asked_back", "asked_back", unknown="not known"),
     Column(None, "summary.opened.at", "opened.at"),
     Column(None, "summary.opened.by", "opened.by"),
     Column(None, "summary.last_kind", "last.kind"),
@@ -38,7 +39,16 @@ def cases_report(lines: Iterable[CaseLine]) -> Report:
     """Make the report of all cases; programs are given a list, `cases`."""
     table = Table.of(_CASES, lines)
     none = () if table.rows else ("The ledger has no cases yet.",)
-    return Report("Cases", (Section("Cases", none, table),), {"cases": table.records})
+    asked = [count for count in table.cells("asked back") if count != 0]
+    what = (
+        "Rods that are not to be worn are asked back, until they are returned or withdrawn; "
+        "`labkit recall` says which, and what else needs doing.",
+    )
+    return Report(
+        "Cases",
+        (Section("Cases", none, table), *([Section(words=what)] if asked else ())),
+        {"cases": table.records},
+    )
 
 
 def _who(each: RodNow) -> str:

@@ -38,7 +38,7 @@ def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseSt
     """
     with reader.snapshot():
         stored = read_case(reader, case)
-        last = reader.story(case)[-1]
+        last = reader.last(case)
         return CaseStanding(
             case=case,
             revision=stored.revision,

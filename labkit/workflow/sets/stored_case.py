@@ -27,7 +27,7 @@ class StoredCase:
     Args:
         revision: Last revision of its prescription.
         limits: Limits of the rod template that the rods were made from.
-        sets_folder: Folder that holds the last of its sets.
+        last: The last of its sets, of the template that the prescription names.
         rods: Every rod, also those that are not out.
     """
 
@@ -36,8 +36,13 @@ class StoredCase:
     source: TomlSource
     prescription: Prescription
     limits: LengthLimits
-    sets_folder: str
+    last: StoredSet
     rods: tuple[StoredRod, ...]
+
+    @property
+    def sets_folder(self) -> str:
+        """Folder that holds the last of its sets."""
+        return str(Path(self.last.folder).parent)
 
     @property
     def out(self) -> tuple[RodOut, ...]:
@@ -65,7 +70,7 @@ def read_case(reader: Reader, case: str) -> StoredCase:
         source=source,
         prescription=prescription,
         limits=limits_of(last.template.content),
-        sets_folder=str(Path(last.folder).parent),
+        last=last,
         rods=reader.rods(case),
     )
 
