@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping
 from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
+from labkit.documents.qr import qr_svg
 from labkit.documents.standing import at_step, is_out, mark
-
-#: White border of a QR code, in modules, as its standard asks (ISO/IEC 18004, from memory).
-_QUIET_MODULES = 4
 
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
@@ -46,7 +43,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
-    """Make the QR code of every rod.
+    """Make the QR code of every rod, of its ten digits.
 
     Args:
         spec: Content of spacer-set.json.
@@ -55,23 +52,4 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
         SVG files by name, "qr-IDENTIFIER.svg".
     """
     names = [line.identifier for line in lines_of(spec)]
-    return {f"qr-{identifier}.svg": qr_svg(identifier) for identifier in names}
-
-
-def qr_svg(identifier: str) -> bytes:
-    """Make a QR code of a rod's ten digits: version 1, a quarter of it may be damaged.
-
-    Args:
-        identifier: Ten digits.
-
-    Returns:
-        An SVG file, one unit being a module.
-    """
-    import segno
-
-    stream = io.BytesIO()
-    code = segno.make_qr(identifier, error="q", version=1, boost_error=True)
-    code.save(
-        stream, kind="svg", border=_QUIET_MODULES, xmldecl=True, svgclass=None, lineclass=None
-    )
-    return stream.getvalue()
+    return {f"qr-{identifier}.svg": qr_svg(identifier, version=1) for identifier in names}

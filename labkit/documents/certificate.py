@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
@@ -12,6 +13,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
+from labkit.documents.qr import qr_svg
 from labkit.documents.set_spec import template_of
 from labkit.documents.told_then import told_then
 from labkit.qa.decision.temperature import THERMOMETER
@@ -19,6 +21,8 @@ from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
 
 TEMPLATE = "certificate.typ"
+#: Begins the keyword by which the digest is found in the file.
+KEYWORD = "record-digest-"
 #: Stands where nothing is recorded.
 NOTHING = "–"
 _MM = Decimal("0.001")
@@ -79,7 +83,23 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "remark": release.note,
         "event": str(release.seq),
         "digest": release.digest,
+        "keyword": KEYWORD + release.digest,
     }
+
+
+def pictures(release: Release) -> dict[str, bytes]:
+    """Make the QR code of the digest; capitals take less room in it."""
+    return {"digest.svg": qr_svg(release.digest.upper())}
+
+
+def digest_on(content: bytes) -> str | None:
+    """Read the digest from the file of a certificate, None where there is none.
+
+    >>> digest_on(b"..." + KEYWORD.encode() + b"ab" * 32)[:6]
+    'ababab'
+    """
+    found = re.search(KEYWORD.encode() + rb"([0-9a-f]{64})", content)
+    return found and found[1].decode()
 
 
 def _titles(spec: Json) -> dict[str, str]:

@@ -13,7 +13,7 @@ from functools import cache
 from itertools import groupby
 from operator import attrgetter
 
-from sqlalchemy import Connection, MetaData, insert, inspect, select
+from sqlalchemy import Connection, MetaData, insert, inspect, select, text
 
 from labkit import __version__
 from labkit.errors import InputError, LedgerError
@@ -192,16 +192,38 @@ def _need_mark(database: Database) -> None:
 
 
 def strange_definitions(connection: Connection, revision: str) -> bool:
-    """Tell whether an SQLite file's tables and indexes are not those of its revision.
+    """Tell whether the tables and indexes are not those of the revision, or something acts on them.
 
     Of another revision only what is taken from it counts: the events and the head; nothing may
     hang on them.
     """
+    if connection.dialect.name == "postgresql":
+        return _strange_on_server(connection, revision)
     expected, found = _expected(), _definitions(connection)
     if revision == REVISION:
         return found != expected
     kept = {EVENTS.name, HEAD.name}
     return _of(kept, found) != _of(kept, expected) or any(d[0] in _ACTING for d in found)
+
+
+#: Tables of the ledger that are none, or that a trigger, a rule or a row policy acts on.
+_ACTED_ON = text("""
+    SELECT c.relname FROM pg_class c
+    WHERE c.relnamespace = to_regnamespace(current_schema()) AND c.relname = ANY(:names)
+      AND (c.relkind <> 'r' OR c.relhasrules OR c.relrowsecurity OR EXISTS (
+        SELECT FROM pg_trigger t WHERE t.tgrelid = c.oid AND NOT t.tgisinternal))
+""")
+
+
+def _strange_on_server(connection: Connection, revision: str) -> bool:
+    kept = (EVENTS, HEAD, *(DERIVED if revision == REVISION else ()))
+    there = inspect(connection).get_multi_columns()
+    for table in kept:
+        found = [str(column["name"]) for column in there.get((None, table.name), ())]
+        if found != table.columns.keys():
+            return True
+    names = [table.name for table in kept]
+    return connection.execute(_ACTED_ON, {"names": names}).first() is not None
 
 
 _ACTING = ("trigger", "view")

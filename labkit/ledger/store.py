@@ -11,6 +11,7 @@ from sqlalchemy import insert, update
 
 from labkit.done import tell_done
 from labkit.errors import LedgerError
+from labkit.ledger.before_acts import RELIED_ON, look_at_case
 from labkit.ledger.bodies import KINDS, body_of, check_body
 from labkit.ledger.chain import values_of
 from labkit.ledger.database import BATCH, WAIT_SECONDS, batched
@@ -32,6 +33,8 @@ class Ledger(Reader):
 
     #: Number of the first event that the transaction at work has appended.
     _first_new: int | None = None
+    #: Cases that the transaction at work has looked at, and whether with the whole chain.
+    _looked_at: set[tuple[str, bool]]
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -48,7 +51,7 @@ class Ledger(Reader):
         if self._database.is_writing:
             yield
             return
-        self._first_new = None
+        self._first_new, self._looked_at = None, set()
         with self._database.writing():
             yield
             last = self.head().count
@@ -87,15 +90,29 @@ class Ledger(Reader):
 
         Raises:
             InputError: Body, case number, operator code or time are not of the right form.
-            LedgerError: It contradicts what is recorded, or cannot be written.
+            LedgerError: It contradicts what is recorded, what is recorded is not as it was
+                written, or it cannot be written.
         """
         check_body(kind, body)
         entry = Entry(kind, case, as_written(body), by, at, corrects)
         with self.transaction():
+            self.look_before(kind, case)
             event = next_event(self.head(), entry)
             check_rules(self, event)
             self.append([event])
         return event
+
+    def look_before(self, kind: Kind, case: str) -> None:
+        """Refuse to record where what is recorded is not as it was written; once a transaction.
+
+        Raises:
+            LedgerError: It is not.
+        """
+        whole = kind in RELIED_ON
+        if {(case, True), (case, whole)} & self._looked_at:
+            return
+        look_at_case(self, case, whole_chain=whole)
+        self._looked_at.add((case, whole))
 
     def append(self, events: Iterable[Event]) -> None:
         """Append finished events with the rows they give; `record` and import end here.

@@ -55,6 +55,26 @@ def test_every_command_has_help_with_an_example(run, name):
     assert "LABKIT_LEDGER" in result.stdout
 
 
+def test_a_record_is_held_against_a_certificate(run, file, tmp_path):
+    """The digest on a certificate is found in the chain; on another record's, it is not."""
+    head = json_lines(run("verify", "--json"))[0]["head"]
+    of_this, of_another, of_none = (tmp_path / name for name in ("a.pdf", "b.pdf", "c.pdf"))
+    of_this.write_bytes(b"%PDF-1.7 /Keywords (record-digest-" + head.encode() + b")")
+    of_another.write_bytes(b"%PDF-1.7 /Keywords (record-digest-" + b"12" * 32 + b")")
+    of_none.write_bytes(b"%PDF-1.7")
+    assert run("verify", "--certificate", of_this).exit_code == 0
+    result = run("verify", "--certificate", of_another)
+    assert result.exit_code == 1
+    assert f"no event has the digest {'12' * 32}" in result.stdout
+    for path, words in (
+        (of_none, "bears no digest of a record; name the PDF of a certificate of inspection"),
+        (tmp_path / "d.pdf", "cannot be read: No such file or directory"),
+    ):
+        result = run("verify", "--certificate", path)
+        assert result.exit_code == 2
+        assert words in " ".join(result.stderr.split())
+
+
 def test_verify(run, file):
     result = run("verify")
     assert result.exit_code == 0, result.stderr

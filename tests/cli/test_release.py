@@ -212,7 +212,7 @@ def test_a_replacements_papers_are_true(run, measured, tmp_path, monkeypatch):
     sheet = papers["case-sheet"]
     row = f"{grouped(new.identifier)} 35.9 step 1, left {grouped(old.identifier)} {FIRST}"
     assert squeezed(row) in sheet
-    assert squeezed("with the rods listed here and no others") in sheet
+    assert squeezed("accompanies only the replacement rods listed here") in sheet
     assert squeezed("1 rod, Eye-eye flat bar") in papers["inspection-form"]
     assert squeezed("1 piece of 1 part on 1 plate") in papers["build-sheet"]
     with open_ledger(str(tmp_path / "ledger.sqlite"), create=False) as ledger:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import pytest
+import zxingcpp
+from PIL import Image
 
 from labkit.catalog.profiles import Paper, default_profile
 from labkit.core.case.identifier import grouped
 from labkit.documents import certificate
-from labkit.documents.render import compile_pdf
+from labkit.documents.render import compile_pdf, page_images
 from labkit.qa.decision.conformance import DECISION_RULE
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import HOSTILE, fourteen_steps, sample_spec, six_steps
@@ -20,9 +24,14 @@ from tests.support.certificates import BUDGET, release_of
 HEAD = squeezed("Rod Step Side Label as read Nominal M Readings Length u k U Acceptance P")
 
 
+def pixels(png):
+    return np.array(Image.open(io.BytesIO(png)).convert("L"))
+
+
 def pdf_of(spec, release, paper=Paper.A4):
     profile = replace(default_profile(), paper=paper)
-    return compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release), profile)
+    return compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release), profile,
+                       certificate.pictures(release))
 
 
 def test_every_rod_stands_there_with_what_decides_on_it():
@@ -45,7 +54,7 @@ def test_every_rod_stands_there_with_what_decides_on_it():
         "B-07", "m-7: certificate 4471.", "This release is entry 16 of", "ab12" * 16,
         "Over gauge pins in both bores, gauge pins 2.50 mm", "Resolution B 0.0003 infinite",
         "Repeatability A 0.0023 24", "5070 degrees of freedom", "The steps of the left side are",
-        "−0.012 0.0131 ±0.15 > 99.99 % conforms", "keep rods away from children",
+        "−0.012 0.0131 ±0.15 > 99.99 % conforms", "a changed bite or a damaged rod.",
         "Measured and released by different persons.",
     ):
         assert squeezed(words) in text, words
@@ -169,7 +178,8 @@ def test_an_ordinary_set_takes_two_pages(paper):
     lab = replace(
         default_profile(), paper=paper, name="A lab", address=("1 Street", "Town", "Phone", "Mail")
     )
-    pdf = compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release), lab)
+    pdf = compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release), lab,
+                      certificate.pictures(release))
     assert len(reader(pdf).pages) == 2
 
 
@@ -223,3 +233,16 @@ def test_words_of_the_users_are_printed_literally():
     text = squeezed(text_of(pdf_of(spec, release)))
     for part in ("#strong[x] *bold* _it_ $x^2$ {case} {page}", "<b>&amp;</b>", "#m*o_", "[L]$x$"):
         assert squeezed(part) in text
+
+
+def test_the_digest_is_read_from_the_file_and_from_the_code():
+    """ISO/IEC 18004: a code of 64 characters is read back, here from the page as printed."""
+    spec = sample_spec(six_steps())
+    release = release_of(spec)
+    assert certificate.digest_on(pdf_of(spec, release)) == release.digest
+    pages = page_images(
+        certificate.TEMPLATE, certificate.facts(spec, release), default_profile(),
+        certificate.pictures(release), ppi=150,
+    )
+    codes = [code.text for page in pages for code in zxingcpp.read_barcodes(pixels(page))]
+    assert codes == [release.digest.upper()]

@@ -21,7 +21,7 @@ from tests.support.ledgers import Pen
 ROOT = Path(__file__).parent.parent.parent
 WRITERS = 8
 EACH = 6
-KILLS = 12
+KILLS = 8
 
 
 def writer(url, name, count=0):

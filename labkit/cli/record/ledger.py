@@ -38,21 +38,31 @@ def command() -> None:
     metavar="DIGEST",
     help="A digest noted earlier; it must be found in the chain.",
 )
+@click.option(
+    "--certificate", type=FILE, metavar="FILE",
+    help="A certificate of inspection (PDF); the digest on it must be found in the chain.",
+)
 @LEDGER
 @JSON
-def verify_command(head: str | None, ledger_url: str | None, as_json: bool) -> None:
+def verify_command(
+    head: str | None, certificate: Path | None, ledger_url: str | None, as_json: bool
+) -> None:
     """Find any change: every event, every row and the file itself are checked.
 
     Note the digest that is printed somewhere else: with --head it shows later that nothing
-    recorded until today was removed or rewritten. Exit status 1 where something is found.
+    recorded until today was removed or rewritten; so does a certificate that left the house, with
+    --certificate, or with the digest in its code. Exit status 1 where something is found.
 
     Example: labkit ledger verify --ledger lab.sqlite
     """
     from labkit.ledger.store import look_into
     from labkit.ledger.verify import verify
+    from labkit.workflow.inspection.certificate import noted_on
 
+    noted = [head] if head is not None else []
+    noted += [noted_on(certificate)] if certificate is not None else []
     with look_into(ledger_url) as ledger:
-        found, place = verify(ledger, head), ledger.place
+        found, place = verify(ledger, *noted), ledger.place
     print_report(_verification(place, found), as_json)
     if not found.ok:
         click.get_current_context().exit(EXIT_REFUSED)

@@ -10,6 +10,7 @@ from labkit.documents.render import compile_pdf
 from labkit.documents.standing import must_say
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.put import put_new
+from labkit.ledger.before_acts import look_at_case
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredSet
@@ -34,11 +35,14 @@ def certificate_pdf(
     shown = with_standing(spec, reader) if spec else spec
     if must_say(shown):  # else it is the same paper whatever was recorded since
         spec = shown
-    facts = certificate.facts(spec, certificate.Release(
+    release = certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
         note=event.body.get("note") or "", basis=event.body["basis"], void=void,
-    ))
-    return compile_pdf(certificate.TEMPLATE, facts, profile_of(spec))
+    )
+    return compile_pdf(
+        certificate.TEMPLATE, certificate.facts(spec, release), profile_of(spec),
+        certificate.pictures(release),
+    )
 
 
 def certificate_name(stored: StoredSet, event: Event, void: tuple[str, ...] = ()) -> str:
@@ -112,9 +116,35 @@ def write_certificate(
 
     Raises:
         DeliveryError: It cannot be written, or another file has its name.
+        LedgerError: The record is not as it was written.
     """
+    look_at_case(reader, found[0].case, whole_chain=True)
     target = folder / certificate_name(*found)
     content = certificate_pdf(reader, *found)
     if not (target.is_file() and target.read_bytes() == content):
         put_new(target, content)
     return target
+
+
+def noted_on(path: Path) -> str:
+    """Read the digest of the record that a certificate bears, from its file.
+
+    Raises:
+        InputError: It cannot be read, or bears none.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"the certificate {path} cannot be read: {error.strerror or error}; name the PDF of a "
+            "certificate of inspection",
+            field="certificate", value=str(path),
+        ) from error
+    digest = certificate.digest_on(content)
+    if digest is None:
+        raise InputError(
+            f"{path} bears no digest of a record; name the PDF of a certificate of inspection as "
+            "labkit wrote it, or copy the digest that is printed on it with --head",
+            field="certificate", value=str(path),
+        )
+    return digest
