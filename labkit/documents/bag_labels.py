@@ -9,7 +9,7 @@ from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.qr import qr_svg
-from labkit.documents.standing import at_step, is_out, mark
+from labkit.documents.standing import at_step, is_out, mark, own_set
 
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
@@ -25,6 +25,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """
     return {
         **frame_facts(spec),
+        "of_set": own_set(spec) or str(spec["revision"]),
         "labels": [
             {
                 "identifier": grouped(line.identifier),

@@ -240,9 +240,11 @@ def _printed(spec: Mapping[str, Any], step: int) -> list[tuple[Side, str]]:
 
 
 def own_set(spec: Mapping[str, Any]) -> str:
-    """Give the number of the set that a paper's steps are of, where there are several; else ""."""
+    """Give the number of the set that a paper's steps are of; "" where no other can be meant."""
     standing = spec.get(STANDING)
-    return str(standing.own) if isinstance(standing, SetStanding) and _several(spec) else ""
+    if not isinstance(standing, SetStanding):
+        return ""
+    return str(standing.own) if _several(spec) or standing.own != spec["revision"] else ""
 
 
 def is_out(spec: Mapping[str, Any], identifier: str) -> bool:

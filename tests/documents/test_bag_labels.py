@@ -77,7 +77,7 @@ def test_each_label_says_case_step_side_length_and_set_but_no_percentage(name):
     text = words_of(pdf)
     rods = used(spec)
     assert text.count(packed(spec["case"])) == len(rods)
-    assert text.count(packed(f"Set 3, {spec['date']}")) == len(rods)
+    assert text.count(packed(f"of set 3, {spec['date']}")) == len(rods)
     assert "%" not in text.replace(packed(spec["case"]), "")
     for step, side, identifier, part in rods:
         assert packed(f"{part['part']} mm Step {step}, {side}") in text

@@ -58,7 +58,7 @@ def test_every_rod_stands_there_with_what_decides_on_it():
         "Measured and released by different persons.",
     ):
         assert squeezed(words) in text, words
-    assert squeezed("Rods in place of others") not in text
+    assert squeezed("Replacement rods") not in text
 
 
 def test_limits_and_probability_are_rounded_to_the_careful_side():

@@ -69,7 +69,7 @@ def _cells(
     yield (("Laboratory", subject.profile.name, 84.0), ("Title", title, 96.0))
     yield (
         ("Case", str(spec["case"]), 84.0), ("Template", template.name, 62.0),
-        ("Revision", str(spec["revision"]), 34.0),
+        ("Set", str(spec["revision"]), 34.0),
     )
     process = spec["process"]
     yield (
