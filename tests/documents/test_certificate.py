@@ -54,7 +54,7 @@ def test_every_rod_stands_there_with_what_decides_on_it():
         "B-07", "m-7: certificate 4471.", "This release is entry 16 of", "ab12" * 16,
         "Over gauge pins in both bores, gauge pins 2.50 mm", "Resolution B 0.0003 infinite",
         "Repeatability A 0.0023 24", "5070 degrees of freedom", "The steps of the left side are",
-        "−0.012 0.0131 ±0.15 > 99.99 % conforms", "a changed bite or a damaged rod.",
+        "−0.012 0.0131 ±0.15 > 99.99 % conforms", "keep rods away from children",
         "Measured and released by different persons.",
     ):
         assert squeezed(words) in text, words
