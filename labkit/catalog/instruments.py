@@ -1,4 +1,4 @@
-"""Reads instrument files: what a lab measures rods with, and how well."""
+"""Reads instrument files: what a lab measures rods with, how well, and its gauge pins."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from labkit.catalog.named import find, read_all
 from labkit.catalog.problems import at, read_whole
 from labkit.catalog.toml_source import TomlSource
+from labkit.core.gauging.gauge_pins import KIND, GaugePins
 from labkit.core.gauging.instruments import Instrument
 
 
@@ -19,7 +20,31 @@ def instruments(extra: tuple[str, ...] = ()) -> dict[str, Instrument]:
     Raises:
         InputError: A file is not an instrument file, or two instruments bear one name.
     """
-    return read_all("instrument", "instruments", extra, lambda source: (read_instrument(source),))
+    return read_all(
+        "instrument", "instruments", extra,
+        lambda source: () if _pins(source) else (read_instrument(source),),
+    )
+
+
+def gauge_pins(extra: tuple[str, ...] = ()) -> dict[str, GaugePins]:
+    """Read all sets of gauge pins; their files lie among those of the instruments.
+
+    Raises:
+        InputError: A file is not one of gauge pins though it says so, or two bear one name.
+    """
+    return read_all(
+        "gauge pins", "instruments", extra,
+        lambda source: (read_whole(GaugePins, source),) if _pins(source) else (),
+    )
+
+
+def find_pins(known: Mapping[str, GaugePins], name: str) -> GaugePins:
+    """Pick a set of gauge pins by name; see `find`."""
+    return find("gauge pins", known, name)
+
+
+def _pins(source: TomlSource) -> bool:
+    return source.data.get("kind") == KIND
 
 
 def find_instrument(known: Mapping[str, Instrument], name: str) -> Instrument:

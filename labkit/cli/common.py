@@ -83,6 +83,10 @@ def way_option(words: str) -> Decorator:
 INSTRUMENT = instrument_option(
     "What the rods are measured with", "the usual gauge of the set's process"
 )
+PINS = click.option(
+    "--pins", "pins_name", metavar="NAME",
+    help="The set of gauge pins in use (`labkit instruments`), where the file names none.",
+)
 AGAIN = click.option(
     "--again", metavar="REASON", callback=_reason,
     help="Measure again what was measured before, and say why.",

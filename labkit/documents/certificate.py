@@ -185,6 +185,7 @@ def _letters() -> Iterator[str]:
 def _how(rod: Json) -> dict[str, str]:
     """Say how a rod was measured; rods for which all of it is alike are one measurement."""
     instrument, source = rod["instrument"] or {}, rod["source"] or {}
+    pins = rod.get("gauge_pins") or {}
     celsius, own = rod["temperature_c"], {one["name"] for one in rod["budget"]}
     return {
         "way": rod["way"],
@@ -192,8 +193,10 @@ def _how(rod: Json) -> dict[str, str]:
             column.told.format(rod[column.name])
             for column in COLUMNS if column.told and rod.get(column.name)
         ),
-        "instrument": _instrument(rod, instrument),
-        "due": instrument.get("calibration_due") or NOTHING,
+        "instrument": "; ".join([_instrument(rod, instrument), *([_tool(pins)] if pins else [])]),
+        "due": "; pins ".join(
+            tool.get("calibration_due") or NOTHING for tool in (instrument, pins) if tool
+        ) or NOTHING,
         "temperature": NOTHING if celsius is None else (
             f"{plain(celsius)} °C{', corrected to 20 °C' * (THERMOMETER in own)}"
         ),
@@ -206,13 +209,18 @@ def _how(rod: Json) -> dict[str, str]:
 
 def _instrument(rod: Json, instrument: Json) -> str:
     if instrument:
-        return f"{instrument['title']} ({instrument['name']})"
+        return _tool(instrument)
     return NOTHING if rod["way"] == "scan" else _USUAL_GAUGE
+
+
+def _tool(tool: Json) -> str:
+    return f"{tool['title']} ({tool['name']})"
 
 
 def _evidence(rods: Sequence[Json]) -> list[str]:
     """Say of each instrument where what is known of it comes from."""
-    known = {rod["instrument"]["name"]: rod["instrument"] for rod in rods if rod["instrument"]}
+    tools = [tool for rod in rods for tool in (rod["instrument"], rod.get("gauge_pins")) if tool]
+    known = {tool["name"]: tool for tool in tools}
     return [
         f"{name}: {known[name]['evidence'].rstrip('.')}."
         for name in sorted(known)

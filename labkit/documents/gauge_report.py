@@ -30,7 +30,7 @@ def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
     Args:
         source: Name of the file it comes from.
     """
-    lines = instrument_lines(outcome.first) if outcome.first is not None else ()
+    lines = _lines(outcome)
     return Report(
         title="Gauge study",
         subtitle=source,
@@ -127,12 +127,19 @@ def _pictures(outcome: Outcome) -> Iterator[Section]:
         ))  # fmt: skip
 
 
+def _lines(outcome: Outcome) -> tuple[str, ...]:
+    first, study = outcome.first, outcome.study
+    if first is None or study is None:
+        return ()
+    return instrument_lines(first, len(study.operators) if study.has_operators else 1)
+
+
 def _instrument(lines: tuple[str, ...], on: On) -> Iterator[Section]:
     if lines and on is On.SCREEN:
         yield Section("For the instrument's file:", tuple(f"  {line}" for line in lines), on=on)
     elif lines:
         yield Section("For the instrument's file", on=on, notes=(
-            "The repeatability of this study, as it stands in an instrument's file:",
+            "What this study gives, as it stands in an instrument's file:",
         ), table=Table((Column("lines"),), tuple((line,) for line in lines)))  # fmt: skip
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import json
+from decimal import Decimal
 
 import pytest
 
-from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.instruments import find_instrument, gauge_pins, instruments
 from labkit.catalog.places import templates_dir
 from labkit.core.form.read import from_record
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
 from labkit.errors import InputError, InputErrors
+from tests.support.own_instruments import write_instruments
 
 EXAMPLE = (templates_dir() / "instruments" / "example-micrometer.toml").read_text("utf-8")
 
@@ -51,6 +54,7 @@ def test_the_examples_say_that_they_are_examples():
         methods=(Method.OVER, Method.OVER_LESS_OWN, Method.ENDS),
         calibration_due=None,
         evidence="Invented example; not calibrated",
+        example=True,
     )
     assert known["example-coarse-calliper"].calibration_dof is None
 
@@ -64,6 +68,26 @@ def test_a_lab_brings_its_own(tmp_path):
     assert own.overdue(datetime.date(2031, 10, 1))
 
 
+def test_gauge_pins_are_an_instrument_without_a_scale(tmp_path):
+    folder = write_instruments(tmp_path / "own")
+    assert "pins-2" not in instruments((str(folder),))
+    pins = gauge_pins((str(folder),))["pins-2"]
+    assert (pins.calibration_due, pins.invented) == (datetime.date(2032, 9, 30), False)
+    assert pins.lacks((Decimal("2.50"), Decimal("2.47"), Decimal("2.47"))) == (Decimal("2.47"),)
+    assert from_record(GaugePins, json.loads(json.dumps(jsonable(pins))), "gauge pins") == pins
+    assert gauge_pins()["example-pins"].invented
+    (folder / "more.toml").write_text('schema = 1\nkind = "gauge-pins"\nname = "p"\n', "utf-8")
+    with pytest.raises(InputError, match="diameters is missing"):
+        gauge_pins((str(folder),))
+
+
+def test_an_example_is_known_by_its_key_and_in_older_records_by_its_name():
+    known = instruments()["example-micrometer"]
+    assert dataclasses.replace(known, name="m-3").invented
+    assert dataclasses.replace(known, example=False).invented
+    assert not dataclasses.replace(known, name="m-3", example=False).invented
+
+
 def test_an_instrument_comes_back_from_the_ledger(tmp_path):
     path = lab_file(tmp_path, ("degrees_of_freedom = 50", "due = 2031-09-30"))
     for one in instruments((str(path),)).values():
@@ -73,19 +97,19 @@ def test_an_instrument_comes_back_from_the_ledger(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "sentence"),
     [
-        ("[scale]", "colour = 3\n[scale]", ":10: colour is not a known key"),
-        ("resolution = 0.001", "resolutoin = 0.001", ":11: scale.resolutoin is not a known key; "
+        ("[scale]", "colour = 3\n[scale]", ":11: colour is not a known key"),
+        ("resolution = 0.001", "resolutoin = 0.001", ":12: scale.resolutoin is not a known key; "
          "did you mean `resolution`?"),
-        ("resolution = 0.001", "resolution = 0", ":11: scale.resolution = 0 is not usable; allowed "
+        ("resolution = 0.001", "resolution = 0", ":12: scale.resolution = 0 is not usable; allowed "
          "is a number in mm from 0.0001 to 0.5"),
         ('"over", ', '"oval", ', ':7: methods[1] = "oval" is not usable'),
         ('"over", ', '"over", "over", ', ":7: methods names a way of measuring twice"),
         ('["over", "over-less-own", "ends"]', "[]", ":7: methods = [] is not usable"),
         ("degrees_of_freedom = 24", "degrees_of_freedom = true",
-         ":20: repeatability.degrees_of_freedom = true is not usable; allowed is a whole number"),
-        ("degrees_of_freedom = 24", "degrees_of_freedom = 0", ":20: "),
-        ("room = 3", "room = -3", ":23: temperature.room = -3 is not usable"),
-        ("degrees_of_freedom = 50", 'due = "30.9.2031"', ":16: calibration.due = "),
+         ":21: repeatability.degrees_of_freedom = true is not usable; allowed is a whole number"),
+        ("degrees_of_freedom = 24", "degrees_of_freedom = 0", ":21: "),
+        ("room = 3", "room = -3", ":24: temperature.room = -3 is not usable"),
+        ("degrees_of_freedom = 50", 'due = "30.9.2031"', ":17: calibration.due = "),
         ('kind = "micrometer"', 'kind = "ruler"', ':6: kind = "ruler" is not usable'),
         ("schema = 1", "schema = 2", ":3: schema = 2 is not usable"),
     ],
@@ -116,7 +140,7 @@ def test_no_two_of_one_name_and_the_nearest_is_named(tmp_path):
     [
         {"resolution_mm": 0.0}, {"calibration_mm": -1.0}, {"repeatability_mm": float("nan")},
         {"temperature_c": -1.0}, {"difference_c": float("inf")}, {"expansion_per_c": -1e-6},
-        {"calibration_dof": 0.0}, {"repeatability_dof": 0.5},
+        {"calibration_dof": 0.0}, {"repeatability_dof": 0.5}, {"reproducibility_dof": 0.0},
     ],
 )
 def test_a_value_that_cannot_be_is_refused_wherever_it_comes_from(changes):

@@ -271,7 +271,7 @@ def test_the_table_tells_limits_that_never_accept_more(bench, reports):
     assert rods.cells("acceptance")[0] == limits.sections[1].table.cells("conforms")[0] == zone
     assert "35.771–36.029" in rods.shown().texts[0]
     assert "±0.121" in sides.shown().texts[0]
-    assert max(map(len, result.stdout.partition("Held")[0].splitlines()[:30])) <= 80
+    assert max(map(len, result.stdout.partition("Note")[0].splitlines()[:30])) <= 80
 
 
 @pytest.mark.parametrize("words", [(), ("-",)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.cli.test_inspect import bench
+from tests.support.own_instruments import write_instruments
 
 __all__ = ["bench"]
 
@@ -33,3 +34,55 @@ def test_a_temperature_that_nothing_covers_is_told_with_its_cell(bench, cells, w
     column = bench.form.column("temperature_c")
     assert f"readings.csv:2, column {column} (temperature_c): {whose}" in result.stderr
     assert bench.readings() == []
+
+
+PINS = ("--pins", "pins-2", "--instrument", "micrometer-7")
+
+
+def test_gauge_pins_are_named_in_the_form_or_for_all_rods(bench, reports):
+    own = str(write_instruments(bench.folder / "own"))
+    bench.form.set(2, gauge_pins="pins-2", calibration_due="2032-09-30")
+    words = (bench.file(), "--by", "quinn", "--instruments", own, *PINS)
+    assert bench.run(*words).exit_code == 0
+    kept = bench.readings()
+    assert {(r.details["instrument"]["name"], r.details["gauge_pins"]["name"]) for r in kept} == {
+        ("micrometer-7", "pins-2"),
+    }  # fmt: skip
+    assert "no release yet" not in reports[0].words
+
+
+def test_the_form_tells_when_a_calibration_is_due_where_the_file_does_not(bench):
+    bench.form.set(2, instrument="example-micrometer", calibration_due="2031-09-30")
+    bench.run(bench.file(), "--by", "quinn")
+    assert bench.readings()[0].details["instrument"]["calibration_due"] == "2031-09-30"
+
+
+@pytest.mark.parametrize(("cell", "says"), [
+    ("pins-3", '"pins-3" is no known set of gauge pins; known are example-pins, old, pins-2'),
+    ("small", "small has no pin of 2.50 mm; name the set that was used"),
+    ("old", "the calibration of old was due on 2031-03-19, the readings are of 2031-03-20"),
+])
+def test_gauge_pins_that_cannot_be_are_told(bench, cell, says):
+    own = write_instruments(bench.folder / "own")
+    text = (own / "pins-2.toml").read_text("utf-8")
+    small = text.replace("pins-2", "small").replace("2.50, ", "")
+    (own / "small.toml").write_text(small, "utf-8")
+    (own / "old.toml").write_text(
+        text.replace("pins-2", "old").replace("2032-09-30", "2031-03-19"), "utf-8"
+    )
+    bench.form.set(2, gauge_pins=cell)
+    result = bench.run(bench.file(), "--by", "quinn", "--instruments", str(own))
+    assert result.exit_code == 2
+    assert says in result.stderr
+    typed = bench.run("--pins", cell, "--instruments", str(own), typed="35.9\n")
+    assert typed.exit_code in (1, 2)
+    assert bench.readings() == []
+
+
+def test_what_no_set_is_released_on_is_told_at_once(bench, reports):
+    bench.run(bench.file(), "--instrument", "example-calliper", "--by", "quinn")
+    notes = [line for line in reports[0].words.splitlines() if "no release yet" in line]
+    assert [note.partition(" more: ")[2].partition(";")[0] for note in notes] == [
+        "example-calliper is an invented example",
+        "no set of gauge pins is named that it was measured with",
+    ]

@@ -1,4 +1,4 @@
-"""`labkit limits` and `labkit instruments`: what a reading must be, before anyone measures."""
+"""`labkit limits`: what a reading must be, before anyone measures."""
 
 from __future__ import annotations
 
@@ -221,16 +221,6 @@ def test_a_name_too_long_for_a_folder_is_a_case_that_is_not_there(tmp_path):
     result = run("x" * 5000, LABKIT_LEDGER=url)
     assert result.exit_code == 2
     assert "has no case" in result.stderr
-
-
-def test_instruments_are_listed():
-    result = CliRunner().invoke(cli, ["instruments", "--json"])
-    names = [json.loads(line)["name"] for line in result.stdout.splitlines()]
-    assert names == ["example-calliper", "example-coarse-calliper", "example-micrometer",
-                     "example-microscope", "example-scanner"]  # fmt: skip
-    shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
-    assert "Invented example; not calibrated." in shown
-    assert "measures        centres" in shown
 
 
 @pytest.mark.parametrize("number", [1, 2, 4])

@@ -122,8 +122,8 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     blank = [header.index(column.name) for column in COLUMNS if column.printed is None]
     assert [header[k] for k in blank] == [
         "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result",
-        "instrument", "calibration_due", "temperature_c", "decision_rule", "measured_on",
-        "measured_by", "checked_on", "checked_by", "material_lot", "remark",
+        "instrument", "gauge_pins", "calibration_due", "temperature_c", "decision_rule",
+        "measured_on", "measured_by", "checked_on", "checked_by", "material_lot", "remark",
     ]
     # The columns for people stand together at the end, in the order of the paper form.
     assert blank == list(range(len(header) - len(blank), len(header)))
@@ -142,8 +142,8 @@ def test_whatever_the_paper_form_asks_has_its_column():
     asked = {
         "reading_1_mm": "Reading 1", "reading_2_mm": "Reading 2", "reading_3_mm": "Reading 3",
         "label_read": "Label read", "fittings": "Fittings", "result": "Conforms",
-        "instrument": "Instrument", "calibration_due": "Calibration due",
-        "temperature_c": "Temperature", "decision_rule": "Decision rule",
+        "instrument": "Instrument", "gauge_pins": "Gauge pins",
+        "calibration_due": "Calibration due", "temperature_c": "Temperature", "decision_rule": "Decision rule",
         "measured_by": "Measured by", "checked_by": "Checked by", "material_lot": "Material lot",
         "remark": "Remarks",
     }

@@ -111,6 +111,22 @@ def test_more_readings_lessen_the_repeatability_alone():
     assert nine == one
 
 
+@pytest.mark.parametrize(
+    ("method", "template", "times"),
+    [("over", "eye-eye-flat", 1), ("half-sum", "eye-eye-flat", 1),
+     ("over-less-own", "ball-ball-round", math.sqrt(2))],
+)
+def test_who_measures_enters_whole_however_often_one_reads(method, template, times):
+    tool = dataclasses.replace(CALLIPER, reproducibility_mm=0.006, reproducibility_dof=2.0)
+    for n in (1, 9):
+        budget = length_budget(tool, way(template, method), LENGTH, n, ALPHA)
+        (one,) = (c for c in budget.components if c.name == "reproducibility")
+        assert (one.u_mm, one.dof, one.kind) == (pytest.approx(times * 0.006), 2.0, "A")
+    bare = length_budget(CALLIPER, way(template, method), LENGTH, 9, ALPHA)
+    assert budget.combined_mm == pytest.approx(math.hypot(bare.combined_mm, times * 0.006))
+    assert "reproducibility" not in of(bare)
+
+
 def test_gauge_pins_are_counted_once():
     """The play holds bores and pins: a way whose sizes cancel has no such component at all."""
     for method in ("half-sum", "centres"):

@@ -176,6 +176,17 @@ def test_lines_for_the_instrument():
     assert int(lines[2].split(" = ")[1]) in (8, 11)
 
 
+def test_what_operators_differ_by_is_for_the_instrument_too():
+    found = outcome(rows())
+    lines = instrument_lines(found.first, len(found.study.operators))
+    assert lines[3] == "[reproducibility]"
+    sd = float(lines[4].removeprefix("standard_deviation = "))
+    assert sd == pytest.approx(found.first[Variation.REPRODUCIBILITY].sd_mm, rel=1e-3)
+    assert lines[5] == f"degrees_of_freedom = {len(found.study.operators) - 1}"
+    shown = gauge_report(found, "study.csv", "2031-03-14").words
+    assert "[reproducibility]" in shown
+
+
 def test_either_way_alone():
     only = outcome(rows(), ways=Ways.RANGES)
     assert (only.by_anova, only.first.method) == (None, "averages and ranges")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+import datetime
 from decimal import Decimal
 
-from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.instruments import gauge_pins, instruments
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.core.jsonable import jsonable
 from labkit.documents.inspection import lines_of
@@ -15,6 +17,16 @@ from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.rods.slots import slots_of
 
 READINGS = 3
+DUE = datetime.date(2031, 9, 30)
+#: The lab's own, in calibration; invented as everything here.
+MICROMETER = dataclasses.replace(
+    instruments()["example-micrometer"], name="micrometer-7", title="Outside micrometer 7",
+    evidence="Certificate 4471", example=False, calibration_due=DUE,
+)
+PINS = dataclasses.replace(
+    gauge_pins()["example-pins"], name="pins-2", title="Gauge pins 2", evidence="Certificate 4472",
+    example=False, calibration_due=DUE,
+)
 
 
 def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
@@ -23,10 +35,9 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
     spec = ledger.set_named(rod.set_name).spec.content
     (line,) = (one for one in lines_of(spec) if one.identifier == rod.identifier)
     way = ways_of(template_of(spec))[0]
-    instrument = find_instrument(instruments(), "example-micrometer")
     length = line.length_mm + Decimal(error_mm)
     budget = length_budget(
-        instrument, way, float(length), READINGS, spec["process"].get("expansion_per_c", 1e-4)
+        MICROMETER, way, float(length), READINGS, spec["process"].get("expansion_per_c", 1e-4)
     )
     reading = length + way.shift_mm
     body = {
@@ -34,7 +45,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
         "quantity": str(way.method),
         "value_um": round(reading * 1000),
         "uncertainty_nm": round(budget.combined_mm * 1e6),
-        "gauge": instrument.name,
+        "gauge": MICROMETER.name,
         "note": None if corrects is None else "measured again",
         "details": {
             "readings_mm": [f"{reading}"] * READINGS,
@@ -46,7 +57,8 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
             "gauge_pins_mm": " ".join(f"{p}" for p in dict.fromkeys(way.gauge_pins_mm)) or None,
             "label_read": line.engraved,
             "fittings": "yes",
-            "instrument": jsonable(instrument),
+            "instrument": jsonable(MICROMETER),
+            "gauge_pins": jsonable(PINS),
             "budget": budget.to_json(),
             "temperature_c": 20.5,
             "material_lot": "B-07",

@@ -19,6 +19,7 @@ from click.testing import CliRunner
 
 from labkit.cli import clock
 from labkit.cli.main import cli
+from tests.support.own_instruments import write_instruments
 
 CASE = "HLB-0107"
 FORM = Path("sets", f"{CASE}-r1", "documents", "inspection-form.csv")
@@ -73,18 +74,19 @@ def told(line: str, expected: int = 0) -> list[str]:
 
 
 def _release_story() -> list[str]:
-    record = "--ledger lab.sqlite"
+    record, own = "--ledger lab.sqlite", "--instruments instruments"
+    write_instruments(Path("instruments"))
     told(f"labkit demo --out sets --by anna {record}")
     identifier = fill_in(FORM, Path("readings.csv"), random.Random(7))
-    lines = told(f"labkit limits {CASE} --instrument example-micrometer {record}")
-    lines += told(f"labkit inspect {CASE} readings.csv --as-typed --by quinn {record}")
+    lines = told(f"labkit limits {CASE} --instrument micrometer-7 {own} {record}")
+    lines += told(f"labkit inspect {CASE} readings.csv --as-typed {own} --by quinn {record}")
     lines += told(f"labkit release {CASE} --by kim {record}", expected=1)
     reason = "too-long"
     lines += told(
         f"labkit replace {identifier} --reason {reason} --out sets --by anna {record}"
     )
     fill_in(NEW_FORM, Path("readings-of-the-new-rod.csv"), random.Random(8))
-    lines += told(f"labkit inspect {CASE} readings-of-the-new-rod.csv --by quinn {record}")
+    lines += told(f"labkit inspect {CASE} readings-of-the-new-rod.csv {own} --by quinn {record}")
     lines += told(f"labkit release {CASE} --by kim --out . {record}")
     return lines
 
@@ -102,8 +104,8 @@ def fill_in(form: Path, filled: Path, chance: random.Random) -> str:
             reading = float(row["nominal_mm"]) + off + chance.gauss(0, 0.003)
             row[f"reading_{number}_mm"] = f"{reading:.3f}"
         row |= {
-            "label_read": row["label"], "fittings": "yes", "instrument": "example-micrometer",
-            "temperature_c": "21.0", "material_lot": "B-17",
+            "label_read": row["label"], "fittings": "yes", "instrument": "micrometer-7",
+            "gauge_pins": "pins-2", "temperature_c": "21.0", "material_lot": "B-17",
             "measured_on": "2031-03-20", "measured_by": "quinn",
             "checked_on": "2031-03-20", "checked_by": "kim",
         }

@@ -9,7 +9,7 @@ from decimal import Decimal
 
 import pytest
 
-from labkit.catalog.instruments import instruments
+from labkit.catalog.instruments import gauge_pins, instruments
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.report import data_of
 from labkit.errors import InputError, LedgerError, RefusedError
@@ -158,7 +158,7 @@ def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
         fittings=False, instrument=KNOWN["example-micrometer"], temperature_c=21.5,
         material_lot="B-7", measured_on=TODAY.date(), measured_by="mo", checked_on=TODAY.date(),
         checked_by="kim", remark="cold room", source=Source("form.csv", "ab" * 32, 7),
-        scan={"noise_mm": 0.02},
+        scan={"noise_mm": 0.02}, gauge_pins=gauge_pins()["example-pins"],
     )  # fmt: skip
     assert all(
         getattr(readings, field.name) != field.default for field in fields(RodReadings)

@@ -7,15 +7,18 @@ import datetime
 import pytest
 
 from labkit.core.case.identifier import grouped
+from labkit.core.jsonable import jsonable
 from labkit.errors import DeliveryError, InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.verify import verify
 from labkit.workflow.inspection import release as release_module
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.release import release, withhold
 from labkit.workflow.inspection.release_state import release_now, releases_of
+from labkit.workflow.rods.slots import slots_of
 from tests.support.making import CASE, START, again, extra, rod_at
-from tests.support.measured import measure_all, record_reading
+from tests.support.measured import MICROMETER, PINS, measure_all, record_reading
 
 FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
@@ -111,14 +114,65 @@ def test_what_is_missing_is_said_with_what_to_do(recorded, out, name):
 
 
 def test_a_calibration_that_had_run_out(recorded, out):
-    rod, name = place(recorded, 2, "right")
+    rod, _ = place(recorded, 2, "right")
     event = record_reading(recorded, rod)
     instrument = event.body["details"]["instrument"]
     due = {**instrument, "calibration_due": "2031-03-19"}
     record_reading(recorded, rod, corrects=event.seq, instrument=due)
     measure_all(recorded, CASE)
     _, line = refused(recorded, out)
-    assert line.startswith(f"{name} was measured on 2031-03-20 with {instrument['title']}, whose")
+    assert line == (
+        f"{rod.label} right ({grouped(rod.identifier)}): measured on 2031-03-20 with "
+        f"{instrument['title']}, whose calibration was due on 2031-03-19; measure with a "
+        f"calibrated one, and record that with `labkit inspect {CASE} --set {FIRST} --again "
+        "REASON`"
+    )
+
+
+def _without(name):
+    return {name: None}
+
+
+def _as_example(tool):
+    return {"instrument": {**tool, "name": "m-3", "example": True}}
+
+
+def _example_of_old(tool):
+    return {"instrument": {**tool, "name": "example-micrometer"}}
+
+
+#: How a rod was measured → what keeps it back.
+NOT_TO_BE_TRUSTED = {
+    "no instrument": (lambda _: _without("instrument"), "no instrument is named"),
+    "no gauge pins": (lambda _: _without("gauge_pins"), "no set of gauge pins is named"),
+    "an example": (_as_example, "m-3 is an invented example; measure with one of the lab's own"),
+    "an example of old": (_example_of_old, "example-micrometer is an invented example"),
+    "no due date": (
+        lambda tool: {"instrument": {**tool, "calibration_due": None}},
+        "the file of micrometer-7 does not say when its calibration is due",
+    ),
+    "no day": (lambda _: _without("measured_on"), "the day of measuring is not told"),
+}
+
+
+@pytest.mark.parametrize("name", NOT_TO_BE_TRUSTED)
+def test_a_gauge_that_may_not_be_trusted_releases_nothing(recorded, out, name):
+    change, sentence = NOT_TO_BE_TRUSTED[name]
+    for slot in slots_of(recorded.ledger, set_to_judge(recorded.ledger, CASE, None)):
+        record_reading(recorded, slot.rod, **change(jsonable(MICROMETER)))
+    _, line = refused(recorded, out)
+    assert sentence in line
+    assert line.count(" left (") == line.count(" right (") == 2
+
+
+def test_gauge_pins_out_of_calibration_count_as_an_instrument(recorded, out):
+    rod, _ = place(recorded, 1, "left")
+    record_reading(
+        recorded, rod, gauge_pins={**jsonable(PINS), "calibration_due": "2031-03-19"}
+    )
+    measure_all(recorded, CASE)
+    _, line = refused(recorded, out)
+    assert "with Gauge pins 2, whose calibration was due on 2031-03-19" in line
 
 
 def test_a_temperature_that_nothing_covers(recorded, out):
@@ -127,7 +181,7 @@ def test_a_temperature_that_nothing_covers(recorded, out):
     record_reading(recorded, rod, temperature_c=38.0)
     measure_all(recorded, CASE)
     _, line = refused(recorded, out)
-    assert line.startswith(f"{name}: 38 °C is not covered: the uncertainty of example-micrometer")
+    assert line.startswith(f"{name}: 38 °C is not covered: the uncertainty of micrometer-7")
     assert "let rod and gauge come to 20 °C, measure it again" in line
 
 

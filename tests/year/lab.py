@@ -17,6 +17,7 @@ from labkit.cli.main import cli
 from labkit.errors import DeliveryError
 from labkit.exports.pictures import png
 from tests.documents.pdfs import text_of
+from tests.support.own_instruments import write_instruments
 from tests.year.account import (
     IN_CIRCULATION,
     PROTRUDED,
@@ -50,6 +51,7 @@ class Lab:
         self.day = datetime.date(2031, 3, 14)
         monkeypatch.setattr(clock, "now", self._now)
         monkeypatch.setattr(png, "set_pngs", _no_driver)  # shaded pictures take a third of the time
+        self.instruments = write_instruments(folder / "instruments")
         self.case, self.sets = self.account.case, folder / "sets"
         self.certificates: dict[str, int] = {}
         #: What the commands of an event printed, and the papers that came with a new set.
@@ -69,6 +71,7 @@ class Lab:
         env = {
             "COLUMNS": "250", "LABKIT_LEDGER": str(self.folder / "ledger.sqlite"),
             "LABKIT_BY": by, "LABKIT_PROCESS": None, "LABKIT_PROFILE": None,
+            "LABKIT_INSTRUMENTS": str(self.instruments),
         }
         result = CliRunner().invoke(cli, [*map(str, arguments)], env=env)
         assert result.exit_code == status, (arguments, result.exit_code, result.output)
@@ -122,8 +125,7 @@ class Lab:
             read = {f"reading_{n}_mm": f"{nominal + n / 500:.3f}" for n in (1, 2, 3)}
             row |= {
                 **read, "label_read": label, "fittings": "yes",
-                "instrument": "example-micrometer",
-                "calibration_due": "2032-09-30", "temperature_c": "20.1",
+                "instrument": "micrometer-7", "gauge_pins": "pins-2", "temperature_c": "20.1",
                 "material_lot": "B-17",
                 "measured_on": self.day.isoformat(), "measured_by": "quinn",
                 "checked_on": self.day.isoformat(), "checked_by": "kim",

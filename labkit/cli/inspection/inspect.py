@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Any
 import click
 import rich_click
 
-from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.instruments import find_instrument, find_pins, gauge_pins, instruments
 from labkit.cli import clock
 from labkit.cli.common import (
     AGAIN,
     INSTRUMENT,
     INSTRUMENTS,
     LEDGER,
+    PINS,
     SET,
     TEMPERATURE,
     err,
@@ -32,6 +33,8 @@ from labkit.cli.record.recording import said
 from labkit.errors import EXIT_REFUSED, InputError
 
 if TYPE_CHECKING:
+    from labkit.core.gauging.gauge_pins import GaugePins
+    from labkit.core.gauging.ways_of_measuring import Way
     from labkit.ledger.queries import Reader
     from labkit.qa.decision.rod_decision import MeasuredRod
     from labkit.workflow.inspection.inspect import Inspection
@@ -44,6 +47,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @click.argument("file", required=False, metavar="[FILE.csv]")
 @SET
 @INSTRUMENT
+@PINS
 @INSTRUMENTS
 @way_option(
     "Typed in: what is measured; without it, the way that the inspection form asks for."
@@ -135,6 +139,8 @@ def _read(
         lot=given["lot"],
         temperature_c=given["temperature_c"],
         as_typed=given["as_typed"],
+        pins=gauge_pins(given["instrument_places"]),
+        pins_name=given["pins_name"],
     )
     return read_inspection(raw, name, sheet)
 
@@ -167,13 +173,30 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
         require_calibrated(instrument, today)
     method = given["method"] or before.bench.first
     asked = Asked(
-        before, method, instrument, today, given["lot"], given["temperature_c"],
-        again=bool(given["again"]),
+        before, method, instrument, _pins(before.bench.way(method), today, given), today,
+        given["lot"], given["temperature_c"], again=bool(given["again"]),
     )
     before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now
     if not given["by"]:
         err().print("No operator code (--by): nothing will be recorded.", markup=False)
     return ask_rods(asked)
+
+
+def _pins(way: Way, today: datetime.date, given: dict[str, Any]) -> GaugePins | None:
+    """Give the set of gauge pins that is named; it must serve and be in calibration."""
+    from labkit.workflow.inspection.inspect import require_calibrated
+
+    if given["pins_name"] is None:
+        return None
+    pins = find_pins(gauge_pins(given["instrument_places"]), given["pins_name"])
+    require_calibrated(pins, today)
+    if lacking := pins.lacks(way.gauge_pins_mm):
+        sizes = " and ".join(f"{one} mm" for one in lacking)
+        raise InputError(
+            f"{pins.name} has no pin of {sizes}; name the set that is used", field="pins",
+            value=pins.name,
+        )
+    return pins
 
 
 def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:

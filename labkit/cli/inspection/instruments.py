@@ -1,16 +1,28 @@
-"""`labkit instruments`: what rods are measured with, and how well."""
+"""`labkit instruments`: what rods are measured with, how well, and what is due."""
 
 from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
 
 import click
 import rich_click
 
-from labkit.catalog.instruments import instruments
+from labkit.catalog.instruments import gauge_pins, instruments
+from labkit.catalog.named import find
+from labkit.cli import clock
 from labkit.cli.common import INSTRUMENTS
-from labkit.cli.listing import print_named, report_about
+from labkit.cli.listing import report_about
+from labkit.cli.print_report import print_report
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.report import Report
-from labkit.units import plain
+from labkit.units import counted, plain
+
+#: Anything that readings are taken with.
+Tool = Instrument | GaugePins
+#: From here on it is told that a calibration will be due, days.
+SOON_DAYS = 30
 
 
 @click.command("instruments", cls=rich_click.RichCommand)
@@ -18,22 +30,53 @@ from labkit.units import plain
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one an instrument.")
 @INSTRUMENTS
 def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str, ...]) -> None:
-    """List measuring instruments: resolution, calibration, repeatability, what they serve.
+    """List measuring instruments and gauge pins: errors, what they serve, when they are due.
 
     Copy a file of templates/instruments/ to describe the lab's own. The ones that come with the
-    program are invented examples.
+    program are invented examples, and no set is released on their readings.
 
     Example: labkit instruments example-calliper
     """
-    print_named("instrument", instruments(instrument_places), names, _report, as_json)
+    known: Mapping[str, Tool] = {**instruments(instrument_places), **gauge_pins(instrument_places)}
+    today = clock.today()
+    for tool in [find("instrument", known, name) for name in names] or known.values():
+        print_report(_report(tool, today), as_json)
 
 
-def _report(instrument: Instrument) -> Report:
-    return report_about("Instrument", instrument, [f"{instrument.evidence}."], _facts(instrument))
+def _report(tool: Tool, today: datetime.date) -> Report:
+    due, days = tool.calibration_due, _days(tool, today)
+    if isinstance(tool, GaugePins):
+        kind, facts = "Gauge pins", _pins(tool)
+    else:
+        kind, facts = "Instrument", _facts(tool)
+    return report_about(
+        kind, tool, [f"{tool.evidence}."], [*facts, ("due", _due(tool, days))], due_in_days=days,
+        releases=due is not None and not tool.invented and not tool.overdue(today),
+    )
+
+
+def _days(tool: Tool, today: datetime.date) -> int | None:
+    return None if tool.calibration_due is None else (tool.calibration_due - today).days
+
+
+def _due(tool: Tool, days: int | None) -> str:
+    """Say when it is to be calibrated again, and whether a set may be released on it."""
+    if tool.invented:
+        return "an invented example; no set is released on its readings"
+    if days is None:
+        return "not said; no set is released on its readings"
+    if days < 0:
+        return f"{tool.calibration_due}, OVERDUE by {counted(-days, 'day')}; not to be used"
+    soon = f", in {counted(days, 'day')}" if days <= SOON_DAYS else ""
+    return f"{tool.calibration_due}{soon}"
+
+
+def _pins(pins: GaugePins) -> list[tuple[str, str]]:
+    return [("kind", pins.kind), ("diameters", ", ".join(map(plain, pins.diameters)) + " mm")]
 
 
 def _facts(instrument: Instrument) -> list[tuple[str, str]]:
-    due = instrument.calibration_due
+    hands = instrument.reproducibility_mm
     return [
         ("kind", str(instrument.kind)),
         ("measures", ", ".join(instrument.methods)),
@@ -43,11 +86,15 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
             f"{plain(instrument.calibration_mm)} mm standard uncertainty"
             f"{_degrees(instrument.calibration_dof)}",
         ),
-        ("due", due.isoformat() if due else "not said"),
         (
             "repeatability",
             f"{plain(instrument.repeatability_mm)} mm standard deviation of one reading"
             f"{_degrees(instrument.repeatability_dof)}",
+        ),
+        (
+            "reproducibility",
+            "none told" if hands is None else f"{plain(hands)} mm standard deviation between "
+            f"operators{_degrees(instrument.reproducibility_dof)}",
         ),
         (
             "temperature",

@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from labkit.core.case.identifier import grouped
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.errors import InputError, RefusedError
@@ -50,6 +51,7 @@ class Asked:
     before: Inspection
     method: Method
     instrument: Instrument | None
+    pins: GaugePins | None
     today: datetime.date
     lot: str | None
     temperature_c: float | None
@@ -160,6 +162,7 @@ def _ask_rod(
         label_read=label,
         **{column.name: _ask_column(column) for column in COLUMNS if column.question},
         instrument=asked.instrument,
+        gauge_pins=asked.pins,
         temperature_c=asked.temperature_c,
         material_lot=asked.lot,
         measured_on=asked.today,

@@ -25,6 +25,8 @@ class InstrumentKind(StrEnum):
     SCANNER = "scanner"
 
 
+#: How the names of the program's own examples begin.
+EXAMPLE_NAME = "example-"
 _DEGREES = "a whole number of 1 or more"
 #: Steel, known to ± 2e-6 1/°C, anywhere alike (JCGM 100:2008, H.1.3.1: from memory).
 SCALE_U_PER_C = 1.2e-6
@@ -72,6 +74,17 @@ class Instrument:
         date | None, Key("when the next calibration is due", at="calibration.due")
     ]
     evidence: Annotated[str, Key("where the values come from")]
+    reproducibility_mm: Annotated[float | None, quantity(
+        "standard deviation between operators, as a gauge study gives it; absent where one person "
+        "measures, or none was found", 0.0001, 0.5, at="reproducibility.standard_deviation",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    reproducibility_dof: Annotated[float | None, Key(
+        "degrees of freedom of that: operators less one; absent where the value is not in doubt",
+        _DEGREES, low=1, at="reproducibility.degrees_of_freedom", holds=float.is_integer,
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    example: Annotated[
+        bool, Key("invented, to show the form: no set is released on its readings")
+    ] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
     thermometer_c: Annotated[float | None, quantity(
         "standard uncertainty of the recorded temperature; absent where none is corrected for",
         0.01, 5, "°C", at="temperature.thermometer",
@@ -95,7 +108,7 @@ class Instrument:
                     f"{name} of instrument {self.name} must not be below 0",
                     field=name, value=getattr(self, name), allowed="0 or more",
                 )
-        for name in ("calibration_dof", "repeatability_dof"):
+        for name in ("calibration_dof", "repeatability_dof", "reproducibility_dof"):
             dof = getattr(self, name)
             if dof is not None and dof < 1:
                 raise InputError(
@@ -106,6 +119,11 @@ class Instrument:
     def serves(self, method: Method) -> bool:
         """Tell whether the instrument can measure this way."""
         return method in self.methods
+
+    @property
+    def invented(self) -> bool:
+        """Whether it is an example; records from before that key tell it by the name alone."""
+        return self.example or self.name.startswith(EXAMPLE_NAME)
 
     def overdue(self, day: date) -> bool:
         """Tell whether the calibration had run out by a day."""

@@ -14,6 +14,7 @@ from labkit.units import counted, plain
 
 #: Names of the components, in the order of a budget.
 RESOLUTION, CALIBRATION, REPEATABILITY = "resolution", "calibration", "repeatability"
+REPRODUCIBILITY = "reproducibility"
 ROOM, DIFFERENCE, FITTINGS = "room temperature", "rod and gauge unlike in temperature", "fittings"
 GAUGE = "gauge"
 
@@ -61,7 +62,8 @@ def length_budget(
 
     Formula: L = mean(R) − shift. Components, all as standard uncertainties of L:
     resolution δ/√12, not divided by √n (a rod that repeats well is rounded alike each time);
-    calibration; repeatability s/√n; room |α_rod − α_gauge| · ℓ · θ/√3 and difference
+    calibration; repeatability s/√n; reproducibility (who measures), which no further reading by the
+    same hand lessens; room |α_rod − α_gauge| · ℓ · θ/√3 and difference
     α_rod · ℓ · Δ/√3, where ℓ is how much rod lies between the measuring faces; the fittings'
     sizes, play/√3. A correction to 20 °C brings its own terms in place of the room's. The half-sum
     and the ball's own diameter take more readings: see `_WEIGHTS`.
@@ -95,6 +97,7 @@ def length_budget(
     weights = _WEIGHTS.get(way.method, _ONE_READING)
     return Budget((
         *_scale(instrument, readings, weights),
+        *_hand(instrument, weights),
         *_temperature(
             instrument, rod_between_faces_mm(way, length_mm), expansion_per_c, corrected
         ),
@@ -161,6 +164,17 @@ def _scale(
             f"mean of {counted(readings, 'value')}{more}",
         ),
     )
+
+
+def _hand(instrument: Instrument, weights: _Weights) -> tuple[Component, ...]:
+    """What another operator would read: an error of the hand, weighed as one of the scale."""
+    if instrument.reproducibility_mm is None:
+        return ()
+    sd = instrument.reproducibility_mm
+    return (Component(
+        REPRODUCIBILITY, weights.calibration * sd, _dof(instrument.reproducibility_dof), "A",
+        f"{plain(sd)} mm between operators",
+    ),)
 
 
 def _temperature(

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 from labkit.core.case.identifier import grouped
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
@@ -95,6 +96,7 @@ class RodReadings:
         label_read: The label as read from the rod, or on its scan; None where nobody looked.
         fittings: Whether both fittings are within their limits; None where nobody looked.
         instrument: The instrument as it was then; None for the process's usual gauge.
+        gauge_pins: The set of gauge pins in use; None where none were, or nobody told.
         source: Where they came from; None for those typed at the prompt.
         scan: What was found in a scan beside length and label, as JSON content.
     """
@@ -115,6 +117,7 @@ class RodReadings:
     remark: str = ""
     source: Source | None = None
     scan: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    gauge_pins: GaugePins | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)

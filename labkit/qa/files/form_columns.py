@@ -21,6 +21,7 @@ from labkit.qa.files.form_readers import (
     read_measured_on,
     read_pins,
     read_remark,
+    read_set_of_pins,
     read_temperature,
     yes_or_no,
 )
@@ -217,6 +218,10 @@ COLUMNS: tuple[FormColumn, ...] = (
     ),
     FormColumn("result", "conforms, does not or undecided", _result, of_rod=True),
     FormColumn("instrument", "identification of the instrument", by=read_instrument),
+    FormColumn(
+        "gauge_pins", "identification of the set of gauge pins, where the way takes pins",
+        by=read_set_of_pins,
+    ),
     FormColumn("calibration_due", "when its calibration is due, such as 2031-09-30"),
     FormColumn(
         "temperature_c", "temperature of the rods, °C", by=read_temperature, sign=True

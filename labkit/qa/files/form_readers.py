@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from collections.abc import Iterator
 
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.errors import InputError, InputErrors
 from labkit.qa.decision.readings import label_parts
@@ -121,11 +123,16 @@ def read_instrument(row: FormRow) -> Instrument | None:
             place, f'{instrument.name} does not measure "{way.method}" ({way.title}); it '
             f"serves {', '.join(instrument.methods)}",
         )
-    _check_calibration(row, instrument, place)
+    due = _check_calibration(row, instrument, place)
+    if instrument is not None and due is not None:  # told by the form where the file does not
+        instrument = dataclasses.replace(instrument, calibration_due=due)
     return instrument
 
 
-def _check_calibration(row: FormRow, instrument: Instrument | None, place: Cell) -> None:
+def _check_calibration(
+    row: FormRow, instrument: Instrument | None, place: Cell
+) -> datetime.date | None:
+    """Give when the calibration is due, by the instrument's file or the form."""
     own = instrument.calibration_due if instrument else None
     if cell := row.cell("calibration_due"):
         due = day(cell, row.table)
@@ -140,6 +147,34 @@ def _check_calibration(row: FormRow, instrument: Instrument | None, place: Cell)
             place, f"the calibration of {what} was due on {own}, the readings are of {row.on}; "
             "calibrate it and measure again, or use another instrument",
         )
+    return own
+
+
+def read_set_of_pins(row: FormRow) -> GaugePins | None:
+    """Read which set of gauge pins was used.
+
+    Raises:
+        InputError: An unknown one, one without the pins of the way, or out of calibration.
+    """
+    cell, sheet = row.cell("gauge_pins"), row.sheet
+    name, place = cell.text if cell else sheet.pins_name, cell or row.cells["way"]
+    if name is None:
+        return None
+    if name not in sheet.pins:
+        raise row.wrong(
+            place, f'"{shown(name)}" is no known set of gauge pins; known are '
+            f"{', '.join(sheet.pins) or 'none'}; name the file of the lab's own with --instruments",
+        )
+    pins = sheet.pins[name]
+    if lacking := pins.lacks(row.line.way.gauge_pins_mm):
+        sizes = " and ".join(f"{one} mm" for one in lacking)
+        raise row.wrong(place, f"{pins.name} has no pin of {sizes}; name the set that was used")
+    if pins.overdue(row.on):
+        raise row.wrong(
+            place, f"the calibration of {pins.name} was due on {pins.calibration_due}, the "
+            f"readings are of {row.on}; calibrate it and measure again, or use another set",
+        )
+    return pins
 
 
 def read_temperature(row: FormRow) -> float | None:

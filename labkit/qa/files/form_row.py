@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from functools import cached_property
 from typing import TypeVar
 
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.ways_of_measuring import PRINTED_MM, Way
 from labkit.errors import InputError
 from labkit.qa.decision.bench import Bench, Place
@@ -51,6 +52,7 @@ class Sheet:
     Args:
         where_is: Tells of an identifier that fills no place of the set what it is, in words.
         instrument: Instrument for rows that name none, None for the process's usual gauge.
+        pins, pins_name: Known sets of gauge pins; the one for rows that name none.
         lot, temperature_c: Lot of the material and temperature for rows that name none.
         as_typed: Whether readings that are merely far off are taken as they stand.
     """
@@ -62,6 +64,8 @@ class Sheet:
     lot: str | None = None
     temperature_c: float | None = None
     as_typed: bool = False
+    pins: Mapping[str, GaugePins] = field(default_factory=dict)
+    pins_name: str | None = None
 
 
 @dataclass

@@ -125,11 +125,12 @@ def work_out(
     return Outcome(study, by_anova, by_ranges, ranges, found, line, asked, tuple(findings))
 
 
-def instrument_lines(result: GaugeResult) -> tuple[str, ...]:
+def instrument_lines(result: GaugeResult, operators: int = 1) -> tuple[str, ...]:
     """Write what the study gives for an instrument's file, as it stands there.
 
     Returns:
         Lines of TOML; none where the readings never differed, for no gauge repeats without scatter.
+        What operators differ by is there where several were found to differ.
 
     >>> from labkit.qa.gauge.result import Component
     >>> part = Component(Variation.REPEATABILITY, 0.000016)
@@ -143,9 +144,17 @@ def instrument_lines(result: GaugeResult) -> tuple[str, ...]:
     if not sd:
         return ()
     return (
-        "[repeatability]",
-        f"standard_deviation = {plain(float(f'{sd:.4g}'))}",
-        f"degrees_of_freedom = {math.floor(result.repeatability_dof)}",
+        *_lines_of("repeatability", sd, math.floor(result.repeatability_dof)),
+        *(_lines_of("reproducibility", hands, operators - 1)
+          if operators > 1 and (hands := result[Variation.REPRODUCIBILITY].sd_mm) else ()),
+    )
+
+
+def _lines_of(table: str, sd_mm: float, dof: int) -> tuple[str, ...]:
+    return (
+        f"[{table}]",
+        f"standard_deviation = {plain(float(f'{sd_mm:.4g}'))}",
+        f"degrees_of_freedom = {dof}",
     )
 
 

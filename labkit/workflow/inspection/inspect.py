@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.case.identifier import grouped
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.errors import RefusedError
 from labkit.ledger.events import Kind, checked_operator
@@ -206,7 +207,7 @@ def _measured_before(rod: StoredRod, reading: StoredReading) -> str:
     return f"{rod.label} {rod.side} ({grouped(rod.identifier)}) on {when} by {reading.stamp.by}"
 
 
-def require_calibrated(instrument: Instrument, on: datetime.date) -> None:
+def require_calibrated(instrument: Instrument | GaugePins, on: datetime.date) -> None:
     """Refuse an instrument whose calibration has run out.
 
     Raises:

@@ -18,6 +18,7 @@ from labkit.qa.percent import percent_told
 from labkit.units import counted, millimetres, plain
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import between, ends
+from labkit.workflow.inspection.release_gauges import against_gauges
 
 TOO_COARSE = (
     "no acceptance zone for some rods: the gauge is too coarse to show that they conform; see "
@@ -94,6 +95,8 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
     decision = inspection.decision
     if any(rod.decision.acceptance is None for rod in decision.rods):
         yield f"Note: {TOO_COARSE}: `labkit limits {_case(inspection)}`"
+    for line in against_gauges(decision.rods, inspection.stored.case, inspection.stored.name):
+        yield f"Note: no release yet: {line}"
     for slot in inspection.empty:
         rod = slot.rod
         what = "is still being made" if rod.state == "reserved" else (

@@ -10,6 +10,7 @@ from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.form.read import from_record
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
@@ -33,6 +34,7 @@ _KEPT: Mapping[str, tuple[Callable[[Any], Any], Callable[[Any], Any]]] = {
     "readings_mm": (lambda own: [str(one) for one in own], lambda own: tuple(map(Decimal, own))),
     "fittings": (_FITTINGS.get, {word: value for value, word in _FITTINGS.items()}.__getitem__),
     "instrument": (jsonable, lambda told: from_record(Instrument, told, "instrument")),
+    "gauge_pins": (jsonable, lambda told: from_record(GaugePins, told, "gauge pins")),
     "measured_on": (jsonable, datetime.date.fromisoformat),
     "checked_on": (jsonable, datetime.date.fromisoformat),
     "source": (jsonable, lambda told: Source(**told)),
@@ -76,9 +78,8 @@ def _details(rod: MeasuredRod) -> dict[str, Any]:
     told = {
         field.name: _KEPT.get(field.name, (jsonable,))[0](getattr(rod.readings, field.name))
         for field in READING_FIELDS
+        if not (field.metadata and getattr(rod.readings, field.name) == field.default)
     }
-    if rod.readings.scan is None:
-        del told["scan"]
     return {
         **told,
         "length_mm": rod.length_mm,

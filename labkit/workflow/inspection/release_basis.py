@@ -12,7 +12,7 @@ from labkit.core.findings import Severity, refusals
 from labkit.core.report import Column, Table, data_of, only
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredReading, StoredRod
+from labkit.ledger.stored import StoredRod
 from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import THERMOMETER, not_in_the_room
@@ -20,6 +20,7 @@ from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import ends
 from labkit.workflow.inspection.reading_details import READING_FIELDS
+from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.inspection.release_state import readings_seen
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
@@ -40,6 +41,7 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
         for slot in inspection.slots
         for line in _against_slot(inspection, slot, measured.get(slot.rod.identifier))
     ]
+    lines += against_gauges(decision.rods, inspection.stored.case, inspection.stored.name)
     lines += [finding.message for finding in refusals(decision.findings)]
     if not lines and decision.result is not Result.CONFORMS:
         lines.append(
@@ -74,7 +76,6 @@ def _against_slot(
         yield from _against_length(rod, measured, redo, instead)
         yield from _against_look(rod, measured, redo)
         yield from _against_temperature(rod, measured, redo)
-        yield from _against_calibration(rod, inspection.recorded[rod.identifier], redo)
 
 
 def _against_length(
@@ -125,20 +126,6 @@ def _against_temperature(rod: StoredRod, measured: MeasuredRod, redo: str) -> It
         yield (
             f"{named(rod)}: {why}; let rod and gauge come to 20 °C, measure it again and record "
             f"that with `{redo}`"
-        )
-
-
-def _against_calibration(
-    rod: StoredRod, reading: StoredReading, redo: str
-) -> Iterator[str]:
-    """Hold a rod that was measured after the calibration of its instrument had run out."""
-    details = reading.details
-    instrument = details.get("instrument") or {}
-    due, day = instrument.get("calibration_due"), details.get("measured_on")
-    if due and day and day > due:
-        yield (
-            f"{named(rod)} was measured on {day} with {instrument.get('title')}, whose calibration "
-            f"was due on {due}; measure it with a calibrated one and record that with `{redo}`"
         )
 
 
@@ -208,13 +195,15 @@ _DIFFERENCES = (
     *_DECISION,
 )
 #: Of a reading, what a certificate shows beside the instrument.
-_SHOWN = [field.name for field in READING_FIELDS if field.name not in ("instrument", "scan")]
+_SHOWN = [
+    field.name for field in READING_FIELDS
+    if field.name not in ("instrument", "scan", "gauge_pins")
+]
 
 
 def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
     rod, reading = slot.rod, inspection.recorded[slot.rod.identifier]
     measured = [one for one in inspection.decision.rods if one.identifier == rod.identifier]
-    instrument = reading.details.get("instrument")
     return {
         "identifier": rod.identifier,
         "set": rod.set_name,
@@ -225,11 +214,16 @@ def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
         "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
         "way": reading.quantity,
         **{name: reading.details.get(name) for name in _SHOWN},
-        "instrument": instrument and {
-            name: instrument.get(name) for name in ("name", "title", "calibration_due", "evidence")
-        },
+        "gauge_pins": _tool_json(reading.details.get("gauge_pins")),
+        "instrument": _tool_json(reading.details.get("instrument")),
         **Table.of(_ROD, measured).records[0],
     }
+
+
+def _tool_json(tool: Json | None) -> Json | None:
+    """Give what a certificate shows of an instrument, or of gauge pins."""
+    return tool and {name: tool.get(name) for name in ("name", "title", "calibration_due",
+                                                       "evidence")}  # fmt: skip
 
 
 def _replaced_json(reader: Reader, old: StoredRod) -> Json:

@@ -1,0 +1,50 @@
+"""Sets of gauge pins: what bores are gauged with, an instrument that has no scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from typing import Annotated
+
+from labkit.core.form.keys import Key, name_key
+from labkit.core.gauging.instruments import EXAMPLE_NAME
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
+from labkit.core.numbers import Finite
+
+#: What a file of gauge pins says of its kind.
+KIND = "gauge-pins"
+
+
+@dataclass(frozen=True)
+class GaugePins(Finite):
+    """One set of gauge pins; budgets count them as at most 0.005 mm below what is marked."""
+
+    name: Annotated[str, name_key("name used with --pins")]
+    title: Annotated[str, Key("name for people")]
+    kind: Annotated[str, Key("what sort it is", choices=(KIND,))]
+    diameters: Annotated[tuple[float, ...], Key(
+        "diameters of its pins, mm", "a list of numbers in mm from 0.5 to 12", low=0.5, high=12,
+        least=1,
+    )]
+    evidence: Annotated[str, Key("where the values come from")]
+    calibration_due: Annotated[
+        date | None, Key("when the next calibration is due", at="calibration.due")
+    ] = None
+    example: Annotated[
+        bool, Key("invented, to show the form: no set is released on its readings")
+    ] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
+
+    @property
+    def invented(self) -> bool:
+        """Whether it is an example."""
+        return self.example or self.name.startswith(EXAMPLE_NAME)
+
+    def overdue(self, day: date) -> bool:
+        """Tell whether the calibration had run out by a day."""
+        return self.calibration_due is not None and day > self.calibration_due
+
+    def lacks(self, diameters_mm: tuple[Decimal, ...]) -> tuple[Decimal, ...]:
+        """Give the diameters of which the set has no pin."""
+        own = {Decimal(repr(float(one))) for one in self.diameters}
+        return tuple(one for one in dict.fromkeys(diameters_mm) if one not in own)
