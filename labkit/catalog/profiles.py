@@ -65,6 +65,7 @@ class Profile:
         texts: Fixed words of the documents.
         documents: The lab's own templates by file name, which replace the program's.
         process: Name of the process where none is named; a set keeps its process instead.
+        one_person: Whether the lab is one person, who then releases what they measured.
     """
 
     name: str = ""
@@ -75,6 +76,7 @@ class Profile:
     texts: Texts = field(default_factory=english_texts)
     documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     process: str = ""
+    one_person: bool = False
 
     def to_record(self) -> dict[str, Any]:
         """Give the profile as it is kept in a set."""
@@ -110,6 +112,10 @@ class ProfileFile:
         str, Key("folder with the lab's own copies of document templates", "a folder name")
     ] = ""
     process: Annotated[str, name_key("name of the process where none is named")] = ""
+    one_person: Annotated[bool, Key(
+        "whether the lab is one person, so that whoever measured may release, and certificates "
+        "say so"
+    )] = False
 
 
 def default_profile() -> Profile:
@@ -137,6 +143,7 @@ def read_profile(source: TomlSource) -> Profile:
         texts=beside.texts(keys.texts),
         documents=beside.documents(keys.documents),
         process=keys.process,
+        one_person=keys.one_person,
     )
     if beside.problems:
         raise together(beside.problems)
@@ -159,6 +166,7 @@ def profile_json(profile: Profile) -> dict[str, Any]:
         "projection": str(profile.projection),
         "texts": texts_json(profile.texts),
         "documents": dict(profile.documents),
+        **({"one_person": True} if profile.one_person else {}),  # what came later only where told
     }
 
 
@@ -186,6 +194,7 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
             documents=MappingProxyType(
                 {name: _text(text) for name, text in kept["documents"].items()}
             ),
+            one_person=kept.get("one_person") is True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
         reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error

@@ -78,7 +78,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "set_aside": [row for rod in rods for row in _set_aside(rod)],
         "rule": basis["decision_rule"],
         "signed": _signed(rods, release),
-        "eyes": _eyes(rods, release.by),
+        "eyes": _eyes(rods, release.by, alone=basis.get("one_person") is True),
         "notes": [sentence(told_then(note)) for note in basis["notes"]],
         "remark": release.note,
         "event": str(release.seq),
@@ -339,10 +339,14 @@ def _codes(rods: Sequence[Json], day: str, code: str) -> str:
     return "; ".join(found) or "nobody named"
 
 
-def _eyes(rods: Sequence[Json], by: str) -> str:
-    """Say whether one person did all of it: whether that is allowed is a rule of the lab."""
+def _eyes(rods: Sequence[Json], by: str, *, alone: bool) -> str:
+    """Say whether one person did all of it, and that the lab's profile allows it."""
     own = [rod for rod in rods if (rod["measured_by"] or rod["recorded"]["by"]) == by]
     unchecked = [rod for rod in own if rod["checked_by"] in (None, "", by)]
+    if own and alone:
+        return (
+            f"Measured and released by one person, {by}: by its profile the lab is one person."
+        )
     if not own:
         return "Measured and released by different persons."
     if not unchecked:

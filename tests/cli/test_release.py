@@ -105,6 +105,19 @@ def test_the_printed_certificate_equals_the_record(run, measured, tmp_path):
         assert squeezed(words) in text, words
 
 
+def test_one_person_releases_by_the_profile_of_the_lab_alone(run, measured, tmp_path):
+    refused = run("release", CASE, by="mo")
+    assert refused.exit_code == 1
+    assert "mo measured 4 rods of the set" in refused.stderr
+    profile = tmp_path / "profile.toml"
+    profile.write_text("schema = 1\none_person = true\n", "utf-8")
+    result = run("release", CASE, "--profile", profile, by="mo")
+    assert result.exit_code == 0, result.stderr
+    (pdf,) = measured.glob("*.pdf")
+    told = squeezed("by its profile the lab is one person")
+    assert told in squeezed(text_of(pdf.read_bytes()))
+
+
 def test_each_thing_that_is_missing_is_a_line(run, sets):
     result = run("release", CASE)
     assert result.exit_code == 1

@@ -143,7 +143,8 @@ def test_whatever_the_paper_form_asks_has_its_column():
         "reading_1_mm": "Reading 1", "reading_2_mm": "Reading 2", "reading_3_mm": "Reading 3",
         "label_read": "Label read", "fittings": "Fittings", "result": "Conforms",
         "instrument": "Instrument", "gauge_pins": "Gauge pins",
-        "calibration_due": "Calibration due", "temperature_c": "Temperature", "decision_rule": "Decision rule",
+        "calibration_due": "Calibration due",
+        "temperature_c": "Temperature", "decision_rule": "Decision rule",
         "measured_by": "Measured by", "checked_by": "Checked by", "material_lot": "Material lot",
         "remark": "Remarks",
     }

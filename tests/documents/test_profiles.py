@@ -106,6 +106,18 @@ def test_the_smallest_profile_is_the_default_one(tmp_path):
     assert default_profile().projection is Projection.FIRST_ANGLE
 
 
+def test_a_lab_of_one_person_says_so_once(lab):
+    path = lab / "profile.toml"
+    path.write_text("schema = 1\none_person = true\n", "utf-8")
+    assert read(path).one_person
+    kept = profile_json(read(path))
+    assert profile_of({"profile": kept}).one_person
+    assert "one_person" not in profile_json(default_profile())  # sets from before are the same
+    path.write_text('schema = 1\none_person = "yes"\n', "utf-8")
+    with pytest.raises(InputError, match="one_person = \"yes\" is not usable"):
+        read(path)
+
+
 def test_a_profile_survives_the_set(lab):
     profile = read(lab / "profile.toml")
     kept = json.loads(json.dumps({"profile": profile_json(profile)}, allow_nan=False))

@@ -14,9 +14,10 @@ from labkit.ledger.verify import verify
 from labkit.workflow.inspection import release as release_module
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
 from labkit.workflow.inspection.judged_set import set_to_judge
-from labkit.workflow.inspection.release import release, withhold
+from labkit.workflow.inspection.release import Words, release, withhold
 from labkit.workflow.inspection.release_state import release_now, releases_of
 from labkit.workflow.rods.slots import slots_of
+from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, START, again, extra, rod_at
 from tests.support.measured import MICROMETER, PINS, measure_all, record_reading
 
@@ -24,15 +25,15 @@ FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
 
 
-def let_go(recorded, out, set_name=None, by="kim", note=""):
-    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), note)
+def let_go(recorded, out, set_name=None, by="kim", note="", one_person=None):
+    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), Words(note, one_person))
 
 
-def refused(recorded, out, set_name=None):
+def refused(recorded, out, set_name=None, **more):
     """Give the sentences of a refusal, after which nothing is recorded and no file is there."""
     before = recorded.ledger.head(), files(out)
     with pytest.raises(RefusedError) as caught:
-        let_go(recorded, out, set_name)
+        let_go(recorded, out, set_name, **more)
     assert (recorded.ledger.head(), files(out)) == before
     return str(caught.value).splitlines()
 
@@ -338,10 +339,35 @@ def test_each_set_of_a_case_is_released_by_itself(recorded, out):
     assert [now.set_name for now in releases_of(recorded.ledger, CASE)] == [f"{CASE}-r2"]
 
 
-def test_who_measured_and_released_is_told_that_both_are_named(recorded, out):
+@pytest.mark.parametrize("by", ["mo", "Mo", "lee"])
+def test_who_measured_or_recorded_does_not_release(recorded, out, by):
+    """mo recorded every reading; lee measured one rod."""
+    rod, _ = place(recorded, 1, "left")
+    record_reading(recorded, rod, measured_by="lee")
     measure_all(recorded, CASE)
-    (note,) = let_go(recorded, out, by="mo").notes
-    assert note.startswith("mo released the set and also measured 4 rods of it")
+    (_, line) = refused(recorded, out, by=by)
+    assert line == (
+        f"{by} measured {'1 rod' if by == 'lee' else '4 rods'} of the set, or recorded the "
+        "readings, and cannot release it; let another person release it with `labkit release "
+        "--by`; a lab of one person says so once in its profile (one_person = true)"
+    )
+
+
+def test_a_lab_of_one_person_says_so_on_its_certificate(recorded, out):
+    measure_all(recorded, CASE)
+    done = let_go(recorded, out, by="mo", one_person=True)
+    assert done.event.body["basis"]["one_person"] is True
+    assert squeezed(
+        "Measured and released by one person, mo: by its profile the lab is one person."
+    ) in squeezed(text_of(done.certificate.read_bytes()))
+
+
+def test_the_sets_own_profile_speaks_where_none_is_named(recorded, out):
+    """The set of the tests was made without a profile: another person is asked for."""
+    measure_all(recorded, CASE)
+    assert "cannot release it" in refused(recorded, out, by="mo", one_person=None)[1]
+    assert "cannot release it" in refused(recorded, out, by="mo", one_person=False)[1]
+    assert let_go(recorded, out).event.body["basis"]["one_person"] is False
 
 
 def test_the_certificate_is_printed_again_with_the_same_bytes(recorded, out, tmp_path):

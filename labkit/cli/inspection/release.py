@@ -9,8 +9,9 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, SET, print_cautions
+from labkit.cli.common import BY, LEDGER, PROFILE, SET, print_cautions
 from labkit.cli.print_report import print_report
+from labkit.cli.sets.profile import named_profile
 from labkit.errors import InputError
 
 
@@ -24,6 +25,7 @@ from labkit.errors import InputError
 @click.option("--note", default="", metavar="TEXT", help="Free text, kept and printed with it.")
 @click.option("--withhold", metavar="REASON",
               help="Release nothing: record that the set must not leave, or must come back.")
+@PROFILE
 @BY
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
@@ -37,7 +39,9 @@ def command(
     whose label was read and fittings were checked on each rod, whose sides agree, and in which
     nothing was found that holds a rod; otherwise a line for each thing that is missing says what to
     do. Release and certificate belong together: neither is there without the other. A set that was
-    withheld is released only with a --note on what was done about it.
+    withheld is released only with a --note on what was done about it. Who measured does not
+    release, unless the profile (--profile, else the one that the set keeps) says that the lab is
+    one person.
 
     Example: labkit release QF-1043 --by kim
     """
@@ -48,7 +52,7 @@ def command(
             field="withhold",
         )
     from labkit.ledger.store import open_ledger
-    from labkit.workflow.inspection.release import release, release_report
+    from labkit.workflow.inspection.release import Words, release, release_report
     from labkit.workflow.inspection.release import withhold as withheld
 
     with open_ledger(ledger_url, create=False) as ledger:
@@ -56,7 +60,9 @@ def command(
         if withhold is not None:
             done = withheld(ledger, case, set_name, withhold, who)
         else:
-            done = release(ledger, case, set_name, out_dir, who, note)
+            profile = named_profile(others["profile_path"])
+            words = Words(note, profile.one_person if profile else None)
+            done = release(ledger, case, set_name, out_dir, who, words)
     print_report(release_report(done), as_json)
     if withhold is None and not as_json:
         print_cautions()

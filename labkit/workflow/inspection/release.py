@@ -11,6 +11,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
+from labkit.catalog.profiles import profile_of
 from labkit.core.report import Report, Section
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.put import refuse_existing
@@ -22,11 +23,31 @@ from labkit.ledger.stored import StoredSet
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
 from labkit.workflow.inspection.inspect import decision_from_record
 from labkit.workflow.inspection.judged_set import set_to_judge
-from labkit.workflow.inspection.release_basis import basis_json, missing_for_release
+from labkit.workflow.inspection.release_basis import (
+    basis_json,
+    missing_for_release,
+    second_person,
+)
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
 from labkit.workflow.rods.slots import Slot, slots_of
 
 Who = tuple[str, datetime.datetime]
+
+
+@dataclass(frozen=True)
+class Words:
+    """What whoever releases says with it.
+
+    Args:
+        note: Free text, kept and printed.
+        one_person: Whether the lab is one person; None for what the set's own profile says.
+    """
+
+    note: str = ""
+    one_person: bool | None = None
+
+
+NO_WORDS = Words()
 
 
 @dataclass(frozen=True)
@@ -65,7 +86,8 @@ def release_report(done: Decided) -> Report:
 
 
 def release(
-    ledger: Ledger, case: str, set_name: str | None, out: Path | None, who: Who, note: str = ""
+    ledger: Ledger, case: str, set_name: str | None, out: Path | None, who: Who,
+    words: Words = NO_WORDS,
 ) -> Decided:
     """Release a set and write its certificate: both or neither.
 
@@ -79,8 +101,8 @@ def release(
 
     Raises:
         InputError: There is no such case or set.
-        RefusedError: Something is missing, a sentence for each; it is released already; or it is
-            withheld, and no note says what was done about that.
+        RefusedError: Something is missing, a sentence for each; who releases also measured; it is
+            released already; or it is withheld, and no note says what was done about that.
         DeliveryError: The certificate cannot be written; nothing is released.
         LedgerError: The release cannot be recorded; no certificate stays.
     """
@@ -88,13 +110,13 @@ def release(
     with _certificate_beside(folder, case) as fresh:
         with ledger.transaction():
             stored = set_to_judge(ledger, case, set_name)
-            basis, slots = _basis(ledger, stored, note)
-            event = _record(ledger, stored, slots, (RELEASED, note or None, basis), who)
+            basis, slots = _basis(ledger, stored, who[0], words)
+            event = _record(ledger, stored, slots, (RELEASED, words.note or None, basis), who)
             target = folder / certificate_name(stored, event)
             refuse_existing(target)
             fresh.write_bytes(certificate_pdf(ledger, stored, event))
         _name(fresh, target, case)
-    return Decided(stored, event, target, _notes(basis, who[0]))
+    return Decided(stored, event, target, tuple(basis["notes"]))
 
 
 def withhold(
@@ -118,7 +140,7 @@ def withhold(
 
 
 def _basis(
-    ledger: Ledger, stored: StoredSet, note: str
+    ledger: Ledger, stored: StoredSet, by: str, words: Words
 ) -> tuple[dict[str, Any], tuple[Slot, ...]]:
     """Decide from the record under the write lock; refuse where anything is missing."""
     now = release_now(ledger, stored)
@@ -129,7 +151,7 @@ def _basis(
             "certificate again",
             field="set", value=stored.name,
         )
-    if now is not None and now.decision == WITHHELD and not note.strip():
+    if now is not None and now.decision == WITHHELD and not words.note.strip():
         raise RefusedError(
             f"the set {stored.name} is withheld (event {now.event.seq}, by {now.event.by}: "
             f"{now.event.body.get('note')}); say with --note what was done about it, which the "
@@ -137,13 +159,18 @@ def _basis(
             field="note", value=stored.name,
         )
     inspection = decision_from_record(ledger, stored.case, stored.name)
-    missing = missing_for_release(inspection)
+    alone = words.one_person
+    if alone is None:
+        alone = profile_of(stored.spec.content if stored.spec else {}).one_person
+    missing = (
+        *missing_for_release(inspection), *(() if alone else second_person(inspection, by))
+    )
     if missing:
         raise RefusedError(
             "\n".join((f"the set {stored.name} is not released:", *missing)),
             field="set", value=stored.name,
         )
-    return basis_json(ledger, inspection), inspection.slots
+    return {**basis_json(ledger, inspection), "one_person": alone}, inspection.slots
 
 
 def _record(
@@ -159,21 +186,6 @@ def _record(
         ledger.record(Kind.RELEASE, stored.case, body, *who)
     body = {"set": stored.name, "decision": decision, "note": note, "basis": basis}
     return ledger.record(Kind.RELEASE, stored.case, body, *who)
-
-
-def _notes(basis: dict[str, Any], by: str) -> tuple[str, ...]:
-    return (*basis["notes"], *_one_person(basis, by))
-
-
-def _one_person(basis: dict[str, Any], by: str) -> tuple[str, ...]:
-    same = [rod for rod in basis["rods"] if by in (rod["measured_by"], rod["recorded"]["by"])]
-    if not same:
-        return ()
-    count = "a rod" if len(same) == 1 else f"{len(same)} rods"
-    return (
-        f"{by} released the set and also measured {count} of it or recorded the readings; the "
-        "certificate names both, and whether that is enough is a rule of the lab",
-    )
 
 
 def _folder(stored: StoredSet, out: Path | None) -> Path:

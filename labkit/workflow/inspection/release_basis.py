@@ -16,7 +16,7 @@ from labkit.ledger.stored import StoredRod
 from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import THERMOMETER, not_in_the_room
-from labkit.units import millimetres
+from labkit.units import counted, millimetres
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import ends
 from labkit.workflow.inspection.reading_details import READING_FIELDS
@@ -49,6 +49,31 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
             "`labkit inspect`"
         )
     return tuple(dict.fromkeys(lines))
+
+
+def second_person(inspection: Inspection, by: str) -> tuple[str, ...]:
+    """Refuse that whoever measured a rod, or recorded its readings, releases the set.
+
+    Args:
+        by: Who is about to release it; capitals do not matter in a code.
+
+    Returns:
+        At most one sentence.
+    """
+    own = [
+        rod for rod in inspection.decision.rods
+        if rod.identifier in inspection.recorded and by.casefold() in {
+            (rod.readings.measured_by or "").casefold(),
+            inspection.recorded[rod.identifier].stamp.by.casefold(),
+        }
+    ]
+    if not own:
+        return ()
+    return (
+        f"{by} measured {counted(len(own), 'rod')} of the set, or recorded the readings, and "
+        "cannot release it; let another person release it with `labkit release --by`; a lab of "
+        "one person says so once in its profile (one_person = true)",
+    )
 
 
 def named(rod: StoredRod) -> str:
