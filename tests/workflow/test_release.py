@@ -7,19 +7,15 @@ import datetime
 import pytest
 
 from labkit.core.case.identifier import grouped
-from labkit.core.jsonable import jsonable
 from labkit.errors import DeliveryError, InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.verify import verify
 from labkit.workflow.inspection import release as release_module
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
-from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.release import Words, release, withhold
 from labkit.workflow.inspection.release_state import release_now, releases_of
-from labkit.workflow.rods.slots import slots_of
-from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, START, again, extra, rod_at
-from tests.support.measured import MICROMETER, PINS, measure_all, record_reading
+from tests.support.measured import measure_all, record_reading
 
 FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
@@ -112,78 +108,6 @@ def test_what_is_missing_is_said_with_what_to_do(recorded, out, name):
         assert f"`labkit replace {rod.identifier} --reason TEXT`" in found[0]
     if "undecided" in sentence:
         assert "measure it again with more readings or a finer instrument" in found[0]
-
-
-def test_a_calibration_that_had_run_out(recorded, out):
-    rod, _ = place(recorded, 2, "right")
-    event = record_reading(recorded, rod)
-    instrument = event.body["details"]["instrument"]
-    due = {**instrument, "calibration_due": "2031-03-19"}
-    record_reading(recorded, rod, corrects=event.seq, instrument=due)
-    measure_all(recorded, CASE)
-    _, line = refused(recorded, out)
-    assert line == (
-        f"{rod.label} right ({grouped(rod.identifier)}): measured on 2031-03-20 with "
-        f"{instrument['title']}, whose calibration was due on 2031-03-19; measure with a "
-        f"calibrated one, and record that with `labkit inspect {CASE} --set {FIRST} --again "
-        "REASON`"
-    )
-
-
-def _without(name):
-    return {name: None}
-
-
-def _as_example(tool):
-    return {"instrument": {**tool, "name": "m-3", "example": True}}
-
-
-def _example_of_old(tool):
-    return {"instrument": {**tool, "name": "example-micrometer"}}
-
-
-#: How a rod was measured → what keeps it back.
-NOT_TO_BE_TRUSTED = {
-    "no instrument": (lambda _: _without("instrument"), "no instrument is named"),
-    "no gauge pins": (lambda _: _without("gauge_pins"), "no set of gauge pins is named"),
-    "an example": (_as_example, "m-3 is an invented example; measure with one of the lab's own"),
-    "an example of old": (_example_of_old, "example-micrometer is an invented example"),
-    "no due date": (
-        lambda tool: {"instrument": {**tool, "calibration_due": None}},
-        "the file of micrometer-7 does not say when its calibration is due",
-    ),
-    "no day": (lambda _: _without("measured_on"), "the day of measuring is not told"),
-}
-
-
-@pytest.mark.parametrize("name", NOT_TO_BE_TRUSTED)
-def test_a_gauge_that_may_not_be_trusted_releases_nothing(recorded, out, name):
-    change, sentence = NOT_TO_BE_TRUSTED[name]
-    for slot in slots_of(recorded.ledger, set_to_judge(recorded.ledger, CASE, None)):
-        record_reading(recorded, slot.rod, **change(jsonable(MICROMETER)))
-    _, line = refused(recorded, out)
-    assert sentence in line
-    assert line.count(" left (") == line.count(" right (") == 2
-
-
-def test_gauge_pins_out_of_calibration_count_as_an_instrument(recorded, out):
-    rod, _ = place(recorded, 1, "left")
-    record_reading(
-        recorded, rod, gauge_pins={**jsonable(PINS), "calibration_due": "2031-03-19"}
-    )
-    measure_all(recorded, CASE)
-    _, line = refused(recorded, out)
-    assert "with Gauge pins 2, whose calibration was due on 2031-03-19" in line
-
-
-def test_a_temperature_that_nothing_covers(recorded, out):
-    """As earlier programs recorded it: 38 °C by a budget for 20 ± 3 °C."""
-    rod, name = place(recorded, 2, "right")
-    record_reading(recorded, rod, temperature_c=38.0)
-    measure_all(recorded, CASE)
-    _, line = refused(recorded, out)
-    assert line.startswith(f"{name}: 38 °C is not covered: the uncertainty of micrometer-7")
-    assert "let rod and gauge come to 20 °C, measure it again" in line
 
 
 def test_sides_that_do_not_agree(recorded, out):
@@ -337,37 +261,6 @@ def test_each_set_of_a_case_is_released_by_itself(recorded, out):
     _, *lines = refused(recorded, out, FIRST)
     assert len(lines) == 4
     assert [now.set_name for now in releases_of(recorded.ledger, CASE)] == [f"{CASE}-r2"]
-
-
-@pytest.mark.parametrize("by", ["mo", "Mo", "lee"])
-def test_who_measured_or_recorded_does_not_release(recorded, out, by):
-    """mo recorded every reading; lee measured one rod."""
-    rod, _ = place(recorded, 1, "left")
-    record_reading(recorded, rod, measured_by="lee")
-    measure_all(recorded, CASE)
-    (_, line) = refused(recorded, out, by=by)
-    assert line == (
-        f"{by} measured {'1 rod' if by == 'lee' else '4 rods'} of the set, or recorded the "
-        "readings, and cannot release it; let another person release it with `labkit release "
-        "--by`; a lab of one person says so once in its profile (one_person = true)"
-    )
-
-
-def test_a_lab_of_one_person_says_so_on_its_certificate(recorded, out):
-    measure_all(recorded, CASE)
-    done = let_go(recorded, out, by="mo", one_person=True)
-    assert done.event.body["basis"]["one_person"] is True
-    assert squeezed(
-        "Measured and released by one person, mo: by its profile the lab is one person."
-    ) in squeezed(text_of(done.certificate.read_bytes()))
-
-
-def test_the_sets_own_profile_speaks_where_none_is_named(recorded, out):
-    """The set of the tests was made without a profile: another person is asked for."""
-    measure_all(recorded, CASE)
-    assert "cannot release it" in refused(recorded, out, by="mo", one_person=None)[1]
-    assert "cannot release it" in refused(recorded, out, by="mo", one_person=False)[1]
-    assert let_go(recorded, out).event.body["basis"]["one_person"] is False
 
 
 def test_the_certificate_is_printed_again_with_the_same_bytes(recorded, out, tmp_path):
