@@ -21,7 +21,7 @@ from labkit.core.grading.prescription import Bite, Side, Zero
 from labkit.core.grading.steps import LengthLimits
 from labkit.errors import InputError
 from tests.support.prescriptions import ANCHORED, SMALLEST, changed, hinged, sliding, source
-from tests.support.trials import trial_seen
+from tests.support.trials import as_made, trial_seen
 
 D = Decimal
 TEMPLATES = rod_templates()
@@ -112,7 +112,7 @@ def test_an_accepted_trial_fit_reads_back_as_proposed(path):
     met = grade(prescription, limits).steps[-2]
     rods = (RodOut("1", Side.LEFT, met.left.label), RodOut("1", Side.RIGHT, met.right.label))
     seen = trial_seen((met.left.label, met.right.label))
-    proposal = trial_fit(prescription, rods, seen, limits).proposal
+    proposal = trial_fit(prescription, as_made(rods, prescription, limits), seen, limits).proposal
     renewed = read(with_bite(source(text), proposal.holds.bite))
     assert renewed == replace(prescription, bite=proposal.holds.bite)
     assert renewed.bite != prescription.bite
@@ -120,7 +120,8 @@ def test_an_accepted_trial_fit_reads_back_as_proposed(path):
     assert graded.range_mm == proposal.range_mm
     assert graded.steps[-1].advancement_mm == pytest.approx(met.made.advancement_mm, abs=1e-8)
     # Extra rods then count on the new range: the rods met are 100 % now.
-    (row,) = extra_rods(renewed, rods, (ByPercent(D(80)),), limits).series[-1:]
+    out = as_made(rods, renewed, limits)
+    (row,) = extra_rods(renewed, out, (ByPercent(D(80)),), limits).series[-1:]
     assert (row.pair, row.new, round(row.percent, 6)) == ("1", False, 100)
 
 

@@ -31,6 +31,7 @@ from tests.support.patients import (
     sliding,
 )
 from tests.support.rods import templates
+from tests.support.trials import as_made
 
 D = Decimal
 CASES = [(model, action) for model in JawModelName for action in Action]
@@ -46,7 +47,7 @@ def rods_of_set(prescription, limits=LIMITS):
 def ordered(*requests, prescription=None, rods=None, limits=LIMITS):
     prescription = prescription or plain()
     rods = rods_of_set(prescription, limits) if rods is None else rods
-    return extra_rods(prescription, rods, requests, limits)
+    return extra_rods(prescription, as_made(rods, prescription, limits), requests, limits)
 
 
 def steps(*requests, **given):
@@ -212,6 +213,15 @@ def test_a_stated_tolerance_counts():
     assert labels(steps(ByPercent(D(69)), prescription=tight)) == [("33.7", "33.7")]
     exact = plain(grading=replace(plain().grading, tolerance_mm=D(0)))
     assert refusal("rod_exists", ByPercent(D(70)), prescription=exact)
+
+
+def test_the_tolerance_that_a_rod_was_made_with_counts():
+    """A rod made to ±0.3 when the prescription said so is as wide now that it says ±0.04."""
+    tight = plain(grading=replace(plain().grading, tolerance_mm=D("0.04")))
+    wide = plain(grading=replace(plain().grading, tolerance_mm=D("0.3")))
+    old = as_made((RodOut("1/1", Side.LEFT, "33.6"),), wide, LIMITS)
+    (found,) = extra_rods(tight, old, (ByPercent(D(67)),), LIMITS).refused
+    assert "their tolerances of ±0.04 and ±0.3 mm let them swap" in found.message
 
 
 def test_the_nearest_rod_is_named():

@@ -24,7 +24,7 @@ from tests.support.patients import (
     plain,
     sliding,
 )
-from tests.support.trials import trial_seen
+from tests.support.trials import as_made, trial_seen
 
 D = Decimal
 
@@ -48,7 +48,7 @@ def met(left, right=None):
 def tried(seen, prescription=None, rods=None):
     prescription = prescription or plain()
     rods = rods_of_set(prescription) if rods is None else rods
-    return trial_fit(prescription, rods, seen, LIMITS)
+    return trial_fit(prescription, as_made(rods, prescription, LIMITS), seen, LIMITS)
 
 
 def proposed(seen, prescription=None, rods=None):

@@ -15,7 +15,7 @@ from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Action, JawModelName, Prescription, Side
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, percents, random_prescription
-from tests.support.trials import trial_seen
+from tests.support.trials import as_made, trial_seen
 
 CASES = [(model, action) for model in JawModelName for action in Action]
 #: For each action, with and without a 100 % rod: 1200 patients together.
@@ -43,7 +43,9 @@ def distances_at(prescription: Prescription, advancement: float):
 
 
 def proposal_of(prescription, rods, seen):
-    outcome = trial_fit(prescription, rods, seen, WIDE_LIMITS)
+    outcome = trial_fit(
+        prescription, as_made(rods, prescription, WIDE_LIMITS), seen, WIDE_LIMITS
+    )
     return outcome.proposal, {finding.code for finding in outcome.refused}
 
 

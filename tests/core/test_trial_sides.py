@@ -14,7 +14,7 @@ from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.prescription import Action, Anchors, Bite, Side, Zero
 from tests.support import independent
 from tests.support.patients import LIMITS, WIDE_LIMITS, anchored, decimals, hinged, plain, sliding
-from tests.support.trials import trial_seen
+from tests.support.trials import as_made, trial_seen
 
 D = Decimal
 RODS = tuple(RodOut("1/6", side, "30.6") for side in Side)
@@ -24,14 +24,16 @@ FAR = Bite(Zero.RETRUDED, *decimals(6, -3, -4))
 def tried(past, prescription=None, **more):
     """The 100 % rods of `plain` on both sides."""
     seen = trial_seen(("30.6", "30.6"), past, **more)
-    return trial_fit(prescription or plain(), RODS, seen, LIMITS)
+    known = prescription or plain()
+    return trial_fit(known, as_made(RODS, known, LIMITS), seen, LIMITS)
 
 
 def at_seats(prescription, seats, **more):
     """Rods that meet seats so far apart."""
     labels = [f"{seat:.4f}" for seat in seats]
     rods = tuple(RodOut("1/1", side, one) for side, one in zip(Side, labels, strict=True))
-    return trial_fit(prescription, rods, trial_seen(labels, **more), WIDE_LIMITS)
+    known = as_made(rods, prescription, WIDE_LIMITS)
+    return trial_fit(prescription, known, trial_seen(labels, **more), WIDE_LIMITS)
 
 
 def message(outcome, code):
@@ -90,7 +92,8 @@ def test_the_smaller_tolerance_of_two_rods_counts():
     # ISO 2768-1 f: ±0.1 to 30 mm, ±0.15 above.
     rods = (RodOut("1/1", Side.LEFT, "30.6"), RodOut("1/1", Side.RIGHT, "29.9"))
     seen = trial_seen(("30.6", "29.9"), (0, "-0.7"))
-    assert trial_fit(plain(), rods, seen, LIMITS).disagreement.allowed_mm == pytest.approx(0.2)
+    known = as_made(rods, plain(), LIMITS)
+    assert trial_fit(plain(), known, seen, LIMITS).disagreement.allowed_mm == pytest.approx(0.2)
 
 
 def test_both_corrections_of_a_straight_case_with_their_ranges():
@@ -117,7 +120,7 @@ def test_a_corrected_side_reads_as_the_other_one(action, side):
     prescription = plain(action=action)
     rods = tuple(RodOut("1/6", one, label) for one in Side)
     seen = trial_seen((label, label), ("-0.45", "0.45"), correct=Correct(side.value))
-    proposal = trial_fit(prescription, rods, seen, LIMITS).proposal
+    proposal = trial_fit(prescription, as_made(rods, prescription, LIMITS), seen, LIMITS).proposal
     number = 1 - list(Side).index(side)
     alone = independent.side_displacement(
         prescription, prescription.left, proposal.seats_mm[number]

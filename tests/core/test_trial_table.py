@@ -17,6 +17,7 @@ from labkit.core.grading.prescription import Action, JawModelName, Side
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS
 from tests.support.recorded import read, unequal
+from tests.support.trials import as_made
 
 LISTED = {"with a 100 % rod": "[70, 85, 100]", "without": "[70, 80, 90]"}
 SEEN = tuple(product(Seen, Seen))
@@ -63,7 +64,9 @@ def test_observation_and_answer(model, action, listed):
             read_seen(side, typed(rods, side, seats[side], seen))
             for side, seen in zip(Side, (left, right), strict=True)
         ))  # fmt: skip
-        outcome = trial_fit(prescription, rods, told, WIDE_LIMITS)
+        outcome = trial_fit(
+            prescription, as_made(rods, prescription, WIDE_LIMITS), told, WIDE_LIMITS
+        )
         assert outcome.refused == (), (left, right)
         proposal = outcome.proposal
         # SciPy reads the very distances that were told; they are the true ones to a micrometre.
@@ -89,7 +92,9 @@ def test_too_long_is_further_for_pull_and_less_far_for_push(model, action):
     labels = {rod.side: rod.label for rod in rods if rod.pair == "1/4"}
     for words, further in (("too long", True), ("too short", False)):
         told = TrialSeen(*(read_seen(side, f"{labels[side]} {words} by 0.6") for side in Side))
-        proposal = trial_fit(prescription, rods, told, WIDE_LIMITS).proposal
+        proposal = trial_fit(
+            prescription, as_made(rods, prescription, WIDE_LIMITS), told, WIDE_LIMITS
+        ).proposal
         grows = further is (action is Action.PULL)
         assert (proposal.range_mm > proposal.range_before_mm) is grows
         said = "further than recorded" if grows else "less far than recorded"

@@ -11,7 +11,7 @@ from labkit.core.case.trial_fit import trial_fit
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Action, Anchors, Side
 from tests.support.patients import LIMITS, percents, plain, sliding
-from tests.support.trials import trial_seen
+from tests.support.trials import as_made, trial_seen
 
 MODELS = ["straight", "sliding"]
 ACTIONS = list(Action)
@@ -36,7 +36,7 @@ def trial(prescription, overshoot):
         for number, step in enumerate(grade(prescription, LIMITS).steps, 1) for side in Side
     )
     seen = trial_seen([rod.label for rod in rods[-2:]], (overshoot, overshoot))
-    outcome = trial_fit(prescription, rods, seen, LIMITS)
+    outcome = trial_fit(prescription, as_made(rods, prescription, LIMITS), seen, LIMITS)
     return rods, outcome
 
 

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.trial_seen import Seen, SideSeen, TrialSeen
+from labkit.core.grading.grade import length_tolerance
+
+
+def as_made(rods, prescription, limits):
+    """Give rods the tolerance that the prescription makes them with."""
+    return tuple(
+        TolerancedRod(rod, length_tolerance(rod.length, prescription.grading, limits))
+        for rod in rods
+    )
 
 
 def side_seen(label, past=0):

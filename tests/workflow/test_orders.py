@@ -9,15 +9,15 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.core.case.extra_requests import ByPercent
+from labkit.core.case.extra_requests import Between, ByAdvancement, ByPercent
 from labkit.errors import InputError, RefusedError
-from labkit.ledger.bodies import Correction, RodState
+from labkit.ledger.bodies import Correction, Order, RodState, said
 from labkit.ledger.events import Kind
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.record.story import told
-from labkit.workflow.rods.extra import ExtraOrder, extra_job
+from labkit.workflow.rods.extra import ExtraOrder, extra_plan
 from labkit.workflow.rods.orders import orders_of, orders_report, withdraw_order
 from tests.support.dry import first_set, started
 from tests.support.making import CASE, INSTALLED, ONE, START, again, extra, recorder_for
@@ -121,7 +121,7 @@ def test_an_order_at_work_is_left_alone_and_a_withdrawn_one_not_taken_up(url):
     with recorder_for(url) as recorder:
         first_set(recorder, changed(ONE, ("[50]", "[50, 75]")))
         ledger, order = recorder.ledger, ExtraOrder(CASE, (ByPercent(Decimal("62.5")),))
-        job = extra_job(ledger, order, INSTALLED)
+        job = extra_plan(ledger, order, INSTALLED).job(INSTALLED.lettering)
         started(recorder, job, "62.5 %")
         (one,) = orders_of(ledger, CASE)
         assert one.state == f"being made as {CASE}-r2"
@@ -136,6 +136,18 @@ def test_an_order_at_work_is_left_alone_and_a_withdrawn_one_not_taken_up(url):
         assert second.by_set.state is SetState.STARTED
         assert first.withdrawn is not None
         assert verify(ledger).ok
+
+
+def test_each_rod_has_its_own_request(recorded, out):
+    two = Between(Decimal(55), Decimal(70), 2)
+    requests = ByAdvancement(Decimal("10.44")), two, ByPercent(Decimal(85))
+    extra(out, recorded, *requests)
+    (order,) = orders_of(recorded.ledger, CASE)
+    asked = [(line.side, line.asked) for line in said(order.event, Order).lines]
+    between = "2 between 55 % and 70 %"
+    assert asked == [(side, words)
+                     for words in (between, between, "85 %", "10.44 mm forward")
+                     for side in ("left", "right")]  # fmt: skip
 
 
 def test_the_command(recorded, out, tmp_path):

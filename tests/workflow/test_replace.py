@@ -337,7 +337,7 @@ def test_with_one_side_rejected_the_other_is_read_alone(recorded, out, monkeypat
     body = {"identifier": old.identifier, "state": "rejected", "reason": "too long"}
     ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
     stored = read_case(ledger, CASE)
-    assert [(r.pair, r.side) for r in stored.out] == [
+    assert [(r.rod.pair, r.rod.side) for r in stored.out] == [
         (f"{FIRST}/1", Side.RIGHT), (f"{FIRST}/2", Side.LEFT), (f"{FIRST}/2", Side.RIGHT),
     ]  # fmt: skip
     again(out, recorded, old.identifier)  # a rejection recorded before is not recorded twice

@@ -10,13 +10,14 @@ import pytest
 from labkit.core.case.extra_requests import ByPercent
 from labkit.documents import bag_labels
 from labkit.exports.scan.measure import measure_scan
+from labkit.ledger.bodies import RodState
 from labkit.ledger.store import open_ledger
 from labkit.workflow.record.recorder import Recorder
-from labkit.workflow.rods.extra import ExtraOrder, extra_job
+from labkit.workflow.rods.extra import ExtraOrder, extra_plan
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.make import job_of
-from tests.support.dry import finished, first_set, started
+from tests.support.dry import PLACE, finished, first_set, started
 from tests.support.making import INSTALLED, MEANS, START, make, still
 from tests.support.prescriptions import SMALLEST, changed, source
 from tests.support.rods import templates
@@ -40,7 +41,7 @@ def unmarked(recorder, text):
 
 def between(recorder):
     order = ExtraOrder("QF-1043", (ByPercent(68),))
-    return extra_job(recorder.ledger, order, INSTALLED)
+    return extra_plan(recorder.ledger, order, INSTALLED).job(INSTALLED.lettering)
 
 
 def once_more(recorder, spec):
@@ -70,6 +71,27 @@ def test_a_rod_in_place_of_an_unmarked_one_is_unmarked_and_new_ones_are_marked(r
     assert {part["mark"] for part in spec["parts"]} == {""}
     assert marks(once_more(recorder, spec)) == {""}
     assert marks(between(recorder)) == {"L", "R"}
+
+
+def beside(recorder, text):
+    """Reserve a next set of the case, as `labkit make` does."""
+    job = job_of(open_case(source(text), dict(INSTALLED.templates)), MEANS)
+    return recorder.start_beside(job, PLACE, 1, take_back=True)[0], job
+
+
+@pytest.mark.parametrize("first", [first_set, unmarked], ids=["marked", "unmarked"])
+def test_a_next_set_of_equal_sides_is_marked_beside_rods_whose_sides_differ(recorder, first):
+    first(recorder, UNEVEN)
+    job, alone = beside(recorder, changed(SMALLEST, ("pin_distance = 33.6", "pin_distance = 37.6")))
+    assert (marks(alone), marks(job)) == ({""}, {"L", "R"})
+    assert job.inputs_sha256 == alone.inputs_sha256
+
+
+def test_rods_that_are_gone_decide_nothing(recorder):
+    for rod in first_set(recorder, UNEVEN)["parts"]:
+        for use in rod["uses"]:
+            recorder.ledger.write("QF-1043", RodState(use["identifier"], "lost"), "anna", START)
+    assert marks(beside(recorder, SMALLEST)[0]) == {""}
 
 
 def test_files_labels_checks_and_papers_say_the_same_side(tmp_path):

@@ -28,7 +28,7 @@ from labkit.documents.standing import (
     standing_sentences,
 )
 from labkit.ledger.events import Kind
-from labkit.workflow.rods.extra import ExtraOrder, extra_job
+from labkit.workflow.rods.extra import ExtraOrder, extra_plan
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.rods.trial_accept import accept
 from labkit.workflow.sets.standing import standing_of, with_standing
@@ -75,7 +75,8 @@ def replaced(recorder, side="left"):
 def in_between(recorder, percent="55"):
     """What `labkit extra` makes, up to its papers."""
     order = ExtraOrder("A", (making.ByPercent(Decimal(percent)),))
-    return dry.started(recorder, extra_job(recorder.ledger, order, INSTALLED), f"{percent} %")
+    job = extra_plan(recorder.ledger, order, INSTALLED).job(INSTALLED.lettering)
+    return dry.started(recorder, job, f"{percent} %")
 
 
 @pytest.fixture

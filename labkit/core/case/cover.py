@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.case.rods_out import RodOut
-from labkit.core.grading.grade import length_tolerance
-from labkit.core.grading.prescription import Grading, Side
+from labkit.core.grading.prescription import Side
 from labkit.core.grading.rules import swap_room_mm
-from labkit.core.grading.steps import LengthLimits, RodLength, Step
+from labkit.core.grading.steps import RodLength, Step
 from labkit.core.numbers import Finite
 
 
 @dataclass(frozen=True)
 class TolerancedRod(Finite):
-    """A rod out with its length tolerance.
+    """A rod out with the length tolerance that it was made with.
 
     Args:
         tolerance_mm: ±.
@@ -71,15 +70,6 @@ class StepCover(Finite):
         """Sides without a rod, each with the label to be made."""
         sides = ((Side.LEFT, self.left), (Side.RIGHT, self.right))
         return tuple((side, cover.wanted) for side, cover in sides if not cover.label)
-
-
-def with_tolerance(
-    rods: Iterable[RodOut], grading: Grading, limits: LengthLimits
-) -> tuple[TolerancedRod, ...]:
-    """Give rods out the tolerance of their case."""
-    return tuple(
-        TolerancedRod(rod, length_tolerance(rod.length, grading, limits)) for rod in rods
-    )
 
 
 def cannot_be_told(wanted: RodLength, rods: Iterable[TolerancedRod]) -> TolerancedRod | None:

@@ -29,12 +29,22 @@ class ByPercent(Finite):
 
     percent: Decimal
 
+    @property
+    def words(self) -> str:
+        """It as it is kept with the order."""
+        return f"{plain(self.percent)} %"
+
 
 @dataclass(frozen=True)
 class ByAdvancement(Finite):
     """One step, by its advancement."""
 
     advancement_mm: Decimal
+
+    @property
+    def words(self) -> str:
+        """It as it is kept with the order."""
+        return f"{plain(self.advancement_mm)} mm forward"
 
 
 @dataclass(frozen=True)
@@ -49,6 +59,11 @@ class ByLength(Finite):
 
     length: Decimal
     side: Side | None = None
+
+    @property
+    def words(self) -> str:
+        """It as it is kept with the order."""
+        return f"length {plain(self.length)}{f' {self.side}' if self.side else ''}"
 
 
 @dataclass(frozen=True)
@@ -83,6 +98,11 @@ class Between:
             )
 
     @property
+    def words(self) -> str:
+        """It as it is kept with the order."""
+        return f"{self.count} between {plain(self.low)} % and {plain(self.high)} %"
+
+    @property
     def percents(self) -> tuple[Decimal, ...]:
         """The percentages between the ends."""
         span = self.high - self.low
@@ -94,9 +114,17 @@ class Between:
 ExtraRequest = ByPercent | ByAdvancement | ByLength | Between
 
 
+@dataclass(frozen=True)
+class RequestedStep:
+    """A step, and the words of the request that asks for it."""
+
+    step: AskedStep
+    words: str
+
+
 def requested_steps(
     requests: tuple[ExtraRequest, ...], scale: BiteScale, model: JawModel, grid_mm: Decimal
-) -> tuple[tuple[AskedStep, ...], tuple[Finding, ...]]:
+) -> tuple[tuple[RequestedStep, ...], tuple[Finding, ...]]:
     """Work out the steps that requests mean.
 
     Returns:
@@ -104,12 +132,14 @@ def requested_steps(
     """
     if not requests:
         return (), (refused("no_request", "no rod was asked for; name at least one", "extra"),)
-    steps: list[AskedStep] = []
+    steps: list[RequestedStep] = []
     findings: list[Finding] = []
     for unit, listed in _listed(requests).items():
         if listed:
-            on_scale, refusals = asked_steps(Grading(unit, listed), scale)
-            steps += on_scale
+            values, words = zip(*listed, strict=True)
+            on_scale, refusals = asked_steps(Grading(unit, values), scale)
+            asked = dict(zip(values, words, strict=True))
+            steps += [RequestedStep(step, asked[step.value]) for step in on_scale]
             findings += refusals
     for request in requests:
         if isinstance(request, ByLength):
@@ -117,24 +147,25 @@ def requested_steps(
             if isinstance(found, Finding):
                 findings.append(found)
             else:
-                steps.append(found)
+                steps.append(RequestedStep(found, request.words))
     if len(steps) > MOST_STEPS:
         return (), (*findings, too_many(len(steps)))
-    return tuple(sorted(steps, key=lambda step: step.percent)), tuple(findings)
+    return tuple(sorted(steps, key=lambda one: one.step.percent)), tuple(findings)
 
 
-def _listed(requests: tuple[ExtraRequest, ...]) -> dict[GradingUnit, tuple[Decimal, ...]]:
-    """Collect what a grading can list, so that repeated steps are found."""
-    percents: list[Decimal] = []
-    advancements: list[Decimal] = []
+def _listed(
+    requests: tuple[ExtraRequest, ...]
+) -> dict[GradingUnit, list[tuple[Decimal, str]]]:
+    """Collect what a grading can list with its words, so that repeated steps are found."""
+    listed: dict[GradingUnit, list[tuple[Decimal, str]]] = {unit: [] for unit in GradingUnit}
     for request in requests:
         if isinstance(request, ByPercent):
-            percents.append(request.percent)
+            listed[GradingUnit.PERCENT].append((request.percent, request.words))
         elif isinstance(request, Between):
-            percents += request.percents
+            listed[GradingUnit.PERCENT] += [(each, request.words) for each in request.percents]
         elif isinstance(request, ByAdvancement):
-            advancements.append(request.advancement_mm)
-    return {GradingUnit.PERCENT: tuple(percents), GradingUnit.ADVANCEMENT: tuple(advancements)}
+            listed[GradingUnit.ADVANCEMENT].append((request.advancement_mm, request.words))
+    return listed
 
 
 #: What lengths are worked out on: bite scale, jaw model and length grid.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from labkit.core.case.cover import TolerancedRod, cannot_be_told, with_tolerance
+from labkit.core.case.cover import TolerancedRod, cannot_be_told
 from labkit.core.case.extra_requests import ExtraRequest, requested_steps
 from labkit.core.case.rods_out import PairOut, RodOut, pairs_out
 from labkit.core.findings import Finding, refusals, refused
@@ -53,10 +53,12 @@ class ExtraRods:
     Args:
         spacer_set: The new steps alone, with every finding.
         series: Existing and new settings by rising advancement.
+        asked: What was asked for each step, in words; where nothing is refused.
     """
 
     spacer_set: SpacerSet
     series: tuple[SeriesRow, ...]
+    asked: tuple[str, ...] = ()
 
     @property
     def refused(self) -> tuple[Finding, ...]:
@@ -65,15 +67,15 @@ class ExtraRods:
 
 
 def extra_rods(
-    prescription: Prescription, rods: tuple[RodOut, ...], requests: tuple[ExtraRequest, ...],
-    limits: LengthLimits,
+    prescription: Prescription, rods: tuple[TolerancedRod, ...],
+    requests: tuple[ExtraRequest, ...], limits: LengthLimits,
 ) -> ExtraRods:
     """Work out extra steps, and whether their rods can be told from all that are out.
 
     Args:
         prescription: The case's prescription as stored; its grading's list of steps is not
             looked at, its length grid and tolerance are.
-        rods: Every rod of the case that is out or reserved.
+        rods: Every rod of the case that is out or reserved, with the tolerance it was made with.
         limits: Limits of the case's rod template as stored.
 
     Returns:
@@ -93,20 +95,22 @@ def extra_rods(
         return ExtraRods(set_of(prescription, (), findings), ())
     scale = bite_scale(prescription.bite)
     model = jaw_model(prescription, scale.sideways_per_mm)
-    asked, request_findings = requested_steps(
+    requested, request_findings = requested_steps(
         requests, scale, model, prescription.grading.grid_mm
     )
-    steps, pose_findings = compute_steps(asked, scale, prescription, limits)
-    pairs, unread = pairs_out(rods, model, scale)
-    existing = with_tolerance(rods, prescription.grading, limits)
+    steps, pose_findings = compute_steps(
+        tuple(one.step for one in requested), scale, prescription, limits
+    )
+    pairs, unread = pairs_out([rod.rod for rod in rods], model, scale)
     findings += [
         *request_findings, *pose_findings, *unread, *check_steps(steps, prescription, limits),
         *check_holds(steps, prescription.grading),
-        *_beside_existing(steps, existing, pairs),
+        *_beside_existing(steps, rods, pairs),
     ]
     series = _series(steps, pairs)
     findings += _notes(steps, series, prescription, limits)
-    return ExtraRods(set_of(prescription, steps, findings), series)
+    asked = tuple(one.words for one in requested)
+    return ExtraRods(set_of(prescription, steps, findings), series, asked)
 
 
 def _beside_existing(

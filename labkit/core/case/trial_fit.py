@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from labkit.core.case.cover import TolerancedRod, cover_step, with_tolerance
-from labkit.core.case.rods_out import RodOut
+from labkit.core.case.cover import TolerancedRod, cover_step
 from labkit.core.case.standing import PairStanding, pairs_standing
 from labkit.core.case.trial_move import Moved, Observed, confirms, moved_by
 from labkit.core.case.trial_rules import implausible, trial_notes
@@ -25,7 +24,8 @@ from labkit.core.grading.steps import LengthLimits
 
 
 def trial_fit(
-    prescription: Prescription, rods: tuple[RodOut, ...], seen: TrialSeen, limits: LengthLimits
+    prescription: Prescription, rods: tuple[TolerancedRod, ...], seen: TrialSeen,
+    limits: LengthLimits,
 ) -> TrialOutcome:
     """Read the jaw model backwards, from what was seen to the true maximum, and propose a range.
 
@@ -46,7 +46,9 @@ def trial_fit(
 
     Source: DEVELOPERS.md, "The trial fit".
     """
-    found = check_recorded(prescription) or tuple(cannot_have_been_seen(seen, rods))
+    found = check_recorded(prescription) or tuple(
+        cannot_have_been_seen(seen, tuple(rod.rod for rod in rods))
+    )
     if found:
         return TrialOutcome(None, found)
     apart = disagreement(prescription, seen, limits)
@@ -81,7 +83,7 @@ def _sides(
 
 
 def _proposed(
-    way: tuple[Prescription, Moved], rods: tuple[RodOut, ...], seen: TrialSeen,
+    way: tuple[Prescription, Moved], rods: tuple[TolerancedRod, ...], seen: TrialSeen,
     limits: LengthLimits,
 ) -> tuple[TrialProposal | None, tuple[Finding, ...]]:
     before, moved = way
@@ -95,14 +97,13 @@ def _proposed(
     if at_100 is None or refusals(found):
         return None, tuple(found)
     graded = grade(holds, limits)
-    known = with_tolerance(rods, holds.grading, limits)
     proposal = TrialProposal(
         seats_mm=seen.seats_mm, advancement_mm=moved.advancement_mm,
         range_before_mm=float(bite_scale(before.bite).range_mm), range_mm=float(scale.range_mm),
         holds=holds, labels_at_100=(at_100.left.label, at_100.right.label),
         confirmed=seen.correct is None and confirms(before, holds, limits),
-        pairs=pairs_now(known, before, holds),
-        prescribed=tuple(cover_step(step, known) for step in graded.steps),
+        pairs=pairs_now(rods, before, holds),
+        prescribed=tuple(cover_step(step, rods) for step in graded.steps),
         set_findings=graded.findings,
     )
     return proposal, tuple(found)

@@ -33,7 +33,7 @@ from labkit.ledger.stored import SetState
 from labkit.units import plain, written
 from labkit.workflow.record.prescribe import prescribe, refuse_undoing
 from labkit.workflow.rods.slots import withdrawn_orders
-from labkit.workflow.sets.circulation import make_room
+from labkit.workflow.sets.circulation import make_room, marked_beside
 from labkit.workflow.sets.job import Job, Ticket
 from labkit.workflow.sets.on_disk import look_at
 
@@ -85,6 +85,7 @@ class Recorder:
         """
         with self.ledger.transaction():
             job = make_room(self.ledger, job, (self.by, self.now()), take_back=take_back)
+            job = marked_beside(self.ledger, job)
             return job, self.start(job, out, last)
 
     def start(self, job: Job, out: Path, last: int, asked: tuple[str, ...] = ()) -> Ticket:

@@ -11,18 +11,14 @@ from labkit.core.case.case_standing import (
     pairs_now,
     start_asked,
 )
-from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rod_life import RodState
-from labkit.core.case.rods_out import RodOut
 from labkit.core.case.standing import RangeNow, same_percents
 from labkit.core.grading.bite import protrusive_range
-from labkit.core.grading.grade import length_tolerance
-from labkit.core.grading.prescription import Grading, Prescription, Side
-from labkit.core.grading.steps import LengthLimits
+from labkit.core.grading.prescription import Prescription
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import SetState, StoredPrescription, StoredRod, StoredSet
-from labkit.workflow.sets.stored_case import limits_of, pair_of, read_case, read_stored
+from labkit.ledger.stored import SetState, StoredPrescription, StoredSet
+from labkit.workflow.sets.stored_case import as_made, read_case, read_stored
 
 
 def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseStanding:
@@ -86,21 +82,9 @@ def range_now(
 def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:
     """Give every rod of a case that was made or is being made, with the tolerance it has."""
     sets = {stored.name: stored for stored in reader.sets(case)}
-    made_with = {name: _made_with(stored) for name, stored in sets.items()}
-    for rod in reader.rods(case):
-        if rod.state != RodState.ABANDONED:
-            yield _case_rod(rod, sets[rod.first_set].set_revision, made_with[rod.set_name])
-
-
-def _made_with(stored: StoredSet) -> tuple[Grading, LengthLimits]:
-    return read_stored(stored.prescription)[1].grading, limits_of(stored.template.content)
-
-
-def _case_rod(
-    rod: StoredRod, set_number: int, made_with: tuple[Grading, LengthLimits]
-) -> CaseRod:
-    out = RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != RodState.RESERVED)
-    return CaseRod(
-        TolerancedRod(out, length_tolerance(out.length, *made_with)), rod.identifier,
-        set_number, rod.step, RodState(rod.state), rod.state_since.at[:10],
-    )
+    rods = (rod for rod in reader.rods(case) if rod.state != RodState.ABANDONED)
+    for rod, known in as_made(sets.values(), rods):
+        yield CaseRod(
+            known, rod.identifier, sets[rod.first_set].set_revision, rod.step,
+            RodState(rod.state), rod.state_since.at[:10],
+        )

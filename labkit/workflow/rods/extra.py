@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
@@ -10,30 +10,24 @@ from pathlib import Path
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.profiles import Profile, profile_of
 from labkit.catalog.toml_source import parse_toml
-from labkit.core.case.extra_requests import (
-    Between,
-    ByAdvancement,
-    ByLength,
-    ByPercent,
-    ExtraRequest,
-)
+from labkit.core.case.cover import TolerancedRod
+from labkit.core.case.extra_requests import ExtraRequest
 from labkit.core.case.extra_rods import ExtraRods, SeriesRow, extra_rods
-from labkit.core.case.rods_out import RodOut
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.label.lettering import Engraving, Lettering
-from labkit.core.rod.parts import Part, sides_unlike
+from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
-from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.slots import wanted_sets
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
+from labkit.workflow.sets.circulation import bear_marks
 from labkit.workflow.sets.job import Job, Means, Ticket
 from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
@@ -90,14 +84,13 @@ def make_extra(
     ledger = recorder.ledger
     need_case(ledger, order.case)  # an unknown case leaves no folder and no lock behind
     last_set(ledger, order.case)
-    asked = tuple(dict.fromkeys(words for request in order.requests for words in _words(request)))
 
     def begin(last: int) -> tuple[Job, Ticket]:
         # Under the write lock: the rods that are out cannot change between looking and reserving.
         with ledger.transaction():
-            job = extra_job(ledger, order, installed)
-            each = ("; ".join(asked)[:200],) * len(job.case.spacer_set.steps)
-            return job, recorder.start(job, out, last, each)
+            plan = extra_plan(ledger, order, installed)
+            job = plan.job(installed.lettering)
+            return job, recorder.start(job, out, last, plan.asked)
 
     return build_set(out, order.case, begin, progress, recorder)
 
@@ -110,6 +103,7 @@ class ExtraPlan:
         process: What they are to be made with.
         series: The whole series, new settings with the revision 0.
         marked: Whether they bear L and R.
+        asked: What was asked for each step, in words.
     """
 
     case: Case
@@ -117,6 +111,20 @@ class ExtraPlan:
     profile: Profile
     series: tuple[SeriesPlace, ...]
     marked: bool
+    asked: tuple[str, ...]
+
+    def job(self, lettering: Lettering) -> Job:
+        """Make ready what is to be built.
+
+        Raises:
+            RefusedError: As `planned_parts`.
+        """
+        asked = {"extra": [vars(place) for place in self.series]}
+        return Job(
+            self.case, Means(self.process, lettering, self.profile),
+            tuple(self.planned(lettering)),
+            inputs_sha256(self.case, self.process, self.profile, asked), self.series,
+        )
 
     def planned(self, lettering: Lettering) -> list[tuple[Part, Engraving]]:
         """List the parts with their labels.
@@ -148,36 +156,12 @@ def extra_plan(reader: Reader, order: ExtraOrder, installed: Installed) -> Extra
     process = as_stored(Process,
         made.process, installed.processes, made.name, accept=order.process_as_stored
     )
-    rods = reader.rods(order.case)
-    found, case = _graded(reader, order, template, (installed.templates, rods_out(rods)))
+    sets, rods = reader.sets(order.case), reader.rods(order.case)
+    found, case = _graded(reader, order, template, (installed.templates, rods_out(sets, rods)))
     profile = installed.profile or profile_of(made.spec.content if made.spec else {})
-    series = _series(found.series, rods, _revisions(reader, order.case))
-    marked = _bear_marks(reader.sets(order.case), found.series)
-    return ExtraPlan(case, process, profile, series, marked)
-
-
-def extra_job(reader: Reader, order: ExtraOrder, installed: Installed) -> Job:
-    """Work out extra rods from the record, before anything is reserved or built.
-
-    Args:
-        order: What is ordered.
-
-    Raises:
-        RefusedError: As `make_extra`.
-    """
-    plan = extra_plan(reader, order, installed)
-    means = Means(plan.process, installed.lettering, plan.profile)
-    planned = plan.planned(installed.lettering)
-    asked = {"extra": [vars(place) for place in plan.series]}
-    digest = inputs_sha256(plan.case, plan.process, plan.profile, asked)
-    return Job(plan.case, means, tuple(planned), digest, plan.series)
-
-
-def _bear_marks(sets: Iterable[StoredSet], series: Iterable[SeriesRow]) -> bool:
-    """Tell whether extra rods bear L and R: those of the case do, or left and right differ now."""
-    parts = (part for stored in sets if stored.spec for part in stored.spec.content["parts"])
-    pairs = ((row.left, row.right) for row in series if row.left and row.right)
-    return any(part["mark"] for part in parts) or sides_unlike(pairs)
+    series = _series(found.series, rods, {one.name: one.set_revision for one in sets})
+    marked = bear_marks(sets, ((row.left, row.right) for row in found.series))
+    return ExtraPlan(case, process, profile, series, marked, found.asked)
 
 
 def last_set(ledger: Reader, case: str) -> StoredSet:
@@ -200,7 +184,7 @@ def _graded(
     ledger: Reader,
     order: ExtraOrder,
     template: RodTemplate,
-    known: tuple[Mapping[str, RodTemplate], tuple[RodOut, ...]],
+    known: tuple[Mapping[str, RodTemplate], tuple[TolerancedRod, ...]],
 ) -> tuple[ExtraRods, Case]:
     stored, (installed, out) = ledger.prescription(order.case), known
     source = parse_toml(stored.text, f"{order.case}, prescription {stored.revision}")
@@ -214,10 +198,6 @@ def _graded(
     found = extra_rods(prescription, out, order.requests, LengthLimits.of(template))
     graded = replace(found.spacer_set, findings=(*remarks, *found.spacer_set.findings))
     return found, Case(source, prescription, template, graded)
-
-
-def _revisions(ledger: Reader, case: str) -> dict[str, int]:
-    return {stored.name: stored.set_revision for stored in ledger.sets(case)}
 
 
 def _series(
@@ -236,16 +216,3 @@ def _series(
         )
         for row in rows
     )
-
-
-def _words(request: ExtraRequest) -> tuple[str, ...]:
-    """Say what was asked for, as it is kept with the order."""
-    if isinstance(request, ByPercent):
-        return (f"{plain(request.percent)} %",)
-    if isinstance(request, ByAdvancement):
-        return (f"{plain(request.advancement_mm)} mm forward",)
-    if isinstance(request, Between):
-        return (f"{request.count} between {plain(request.low)} % and {plain(request.high)} %",)
-    assert isinstance(request, ByLength)
-    side = f" {request.side}" if request.side else ""
-    return (f"length {plain(request.length)}{side}",)

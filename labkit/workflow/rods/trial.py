@@ -11,7 +11,7 @@ from decimal import Decimal
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.revise import with_bite
 from labkit.catalog.toml_source import TomlSource, parse_toml
-from labkit.core.case.cover import StepCover, cover_step, with_tolerance
+from labkit.core.case.cover import StepCover, cover_step
 from labkit.core.case.extra_requests import ByAdvancement, ByPercent, ExtraRequest
 from labkit.core.case.extra_rods import extra_rods
 from labkit.core.case.identifier import grouped
@@ -125,7 +125,7 @@ def text_of(source: TomlSource, before: Prescription, holds: Prescription) -> st
 def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
     """Give what was seen of a side with the label that its rod bears, however it was named."""
     if not one.identifier:
-        same = (rod.label for rod in stored.out if rod.length == length_of(one.label))
+        same = (rod.rod.label for rod in stored.out if rod.length == length_of(one.label))
         return replace(one, label=next(same, one.label))
     rod = next((rod for rod in stored.rods if rod.identifier == one.identifier), None)
     name = grouped(one.identifier)
@@ -145,8 +145,7 @@ def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
 
 
 def _prescribed(holds: Prescription, stored: StoredCase) -> tuple[StepCover, ...]:
-    rods = with_tolerance(stored.out, holds.grading, stored.limits)
-    return tuple(cover_step(step, rods) for step in grade(holds, stored.limits).steps)
+    return tuple(cover_step(step, stored.out) for step in grade(holds, stored.limits).steps)
 
 
 def _next_order(

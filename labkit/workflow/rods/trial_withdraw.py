@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from labkit.catalog.toml_source import TomlSource
-from labkit.core.case.cover import with_tolerance
 from labkit.core.case.standing import same_percents
 from labkit.core.case.trial_fit import pairs_now
 from labkit.core.case.trial_move import Observed, after_trial
@@ -188,8 +187,7 @@ def _report(
 ) -> Report:
     holds, revision = now
     event, what = done
-    rods = with_tolerance(stored.out, holds.grading, stored.limits)
-    pairs = pairs_now(rods, stored.prescription, holds)
+    pairs = pairs_now(stored.out, stored.prescription, holds)
     was, is_now = (float(bite_scale(one.bite).range_mm) for one in (stored.prescription, holds))
     words = (
         f"The trial fit {what} is withdrawn as entry {event.seq}: the range is "

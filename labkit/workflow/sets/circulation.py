@@ -8,17 +8,21 @@ from dataclasses import dataclass, replace
 
 from labkit.core.case.case_standing import CaseRod
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import OUT_OF_HOUSE, WHO_HAS_IT, RodState
+from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, WHO_HAS_IT, RodState
 from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.rules import swap_room_mm
 from labkit.core.grading.steps import SpacerSet
+from labkit.core.rod.parts import sides_unlike
 from labkit.errors import RefusedError
 from labkit.ledger import bodies
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredSet
 from labkit.workflow.record.standing import case_rods
 from labkit.workflow.sets.job import Job
+from labkit.workflow.sets.make import planned_parts
+from labkit.workflow.sets.stored_case import as_made
 
 #: Reason recorded with rods in the lab that make room for a next set.
 REASON = "taken back for the next set"
@@ -99,6 +103,41 @@ def ask_back(out: Iterable[Mistakable]) -> Finding:
         f"other: {named}",
         "rods",
     )
+
+
+def bear_marks(sets: Iterable[StoredSet], pairs: Iterable[tuple[object, object]]) -> bool:
+    """Tell whether new rods of a case bear L and R beside those that are there.
+
+    Args:
+        sets: Those whose marks decide.
+        pairs: Left and right of its settings; where a rod is not there, nothing.
+    """
+    parts = (part for stored in sets if stored.spec for part in stored.spec.content["parts"])
+    return any(part["mark"] for part in parts) or sides_unlike(
+        (left, right) for left, right in pairs if left and right
+    )
+
+
+def marked_beside(reader: Reader, job: Job) -> Job:
+    """Mark the rods of a next set L and R where rods in circulation are marked, or differ.
+
+    Its digest stays that of the prescription: the same one, made again, is the same set.
+
+    Raises:
+        RefusedError: A label with L or R has no room on its rod.
+    """
+    rods = [rod for rod in reader.rods(job.number) if rod.state in IN_CIRCULATION]
+    names = {rod.set_name for rod in rods}
+    sets = reader.sets(job.number)
+    pairs: dict[str, dict[Side, object]] = {}
+    for _, known in as_made(sets, rods):
+        pairs.setdefault(known.rod.pair, {})[known.rod.side] = known.length
+    beside = (one for one in sets if one.name in names)
+    if not bear_marks(beside, ((p.get(Side.LEFT), p.get(Side.RIGHT)) for p in pairs.values())):
+        return job
+    case = replace(job.case, marked=True)
+    planned = planned_parts(case, job.means.process, job.means.lettering)
+    return replace(job, case=case, planned=tuple(planned))
 
 
 def _with(job: Job, finding: Finding) -> Job:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
@@ -10,8 +11,10 @@ from typing import Any
 
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.toml_source import TomlSource, parse_toml
+from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rod_life import IN_CIRCULATION
 from labkit.core.case.rods_out import RodOut
+from labkit.core.grading.grade import length_tolerance
 from labkit.core.grading.prescription import Prescription, Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.errors import InputError, RefusedError
@@ -29,6 +32,7 @@ class StoredCase:
         limits: Limits of the rod template that the rods were made from.
         last: The last of its sets, of the template that the prescription names.
         rods: Every rod, also those that are not out.
+        out: The rods that are out or reserved.
     """
 
     case: str
@@ -38,16 +42,12 @@ class StoredCase:
     limits: LengthLimits
     last: StoredSet
     rods: tuple[StoredRod, ...]
+    out: tuple[TolerancedRod, ...]
 
     @property
     def sets_folder(self) -> str:
         """Folder that holds the last of its sets."""
         return str(Path(self.last.folder).parent)
-
-    @property
-    def out(self) -> tuple[RodOut, ...]:
-        """The rods that are out or reserved."""
-        return rods_out(self.rods)
 
 
 def read_case(reader: Reader, case: str) -> StoredCase:
@@ -63,7 +63,8 @@ def read_case(reader: Reader, case: str) -> StoredCase:
     """
     stored = reader.prescription(case)
     source, prescription = read_stored(stored)
-    last = _telling_set(reader.sets(case), prescription)
+    sets, rods = reader.sets(case), reader.rods(case)
+    last = _telling_set(sets, prescription)
     return StoredCase(
         case=case,
         revision=stored.revision,
@@ -71,7 +72,8 @@ def read_case(reader: Reader, case: str) -> StoredCase:
         prescription=prescription,
         limits=limits_of(last.template.content),
         last=last,
-        rods=reader.rods(case),
+        rods=rods,
+        out=rods_out(sets, rods),
     )
 
 
@@ -142,10 +144,29 @@ def pair_of(rod: StoredRod) -> str:
     return f"{rod.first_set}/{rod.step}"
 
 
-def rods_out(rods: tuple[StoredRod, ...]) -> tuple[RodOut, ...]:
+def rods_out(
+    sets: Iterable[StoredSet], rods: Iterable[StoredRod]
+) -> tuple[TolerancedRod, ...]:
     """Pick the rods that are out or reserved, as the core knows them."""
-    return tuple(
-        RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved")
-        for rod in rods
-        if rod.state in IN_CIRCULATION
-    )
+    out = (rod for rod in rods if rod.state in IN_CIRCULATION)
+    return tuple(known for _, known in as_made(sets, out))
+
+
+def as_made(
+    sets: Iterable[StoredSet], rods: Iterable[StoredRod]
+) -> Iterator[tuple[StoredRod, TolerancedRod]]:
+    """Give rods of a case as the core knows them, with the tolerance that each was made with.
+
+    Args:
+        sets: Every set of the case.
+
+    Raises:
+        InputError: A set was stored in a form that this program does not know.
+    """
+    by_name = {stored.name: stored for stored in sets}
+    for rod in rods:
+        made = by_name[rod.set_name]
+        grading = read_stored(made.prescription)[1].grading
+        out = RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved")
+        limits = limits_of(made.template.content)
+        yield rod, TolerancedRod(out, length_tolerance(out.length, grading, limits))
