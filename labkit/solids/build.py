@@ -96,7 +96,7 @@ def build(
 
 def _faces(sizes: RodSizes, engraving: Engraving | None) -> int:
     """Count the faces that the rod must have, from its parameters alone."""
-    ends = sum(fittings.BUILDERS[fitting.kind].faces for fitting in sizes.fittings)
+    ends = sum(fittings.BUILDERS[fitting.kind].faces(fitting) for fitting in sizes.fittings)
     return BUILDERS[sizes.body.shape].faces(sizes.body, sizes) + ends + face_count(engraving)
 
 

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from labkit.core.rod.fittings import Ball, Crosspin, Eye, Mount
 from labkit.solids.ball import ball
 from labkit.solids.body import FittingFaces
-from labkit.solids.crosspin import crosspin
+from labkit.solids.crosspin import crosspin, crosspin_faces
 from labkit.solids.eye import eye
 from labkit.solids.frame import ReaderFrame
 
@@ -21,13 +21,12 @@ class Builder(NamedTuple):
     """
 
     make: Callable[[ReaderFrame, Any, Mount], FittingFaces]
-    faces: int
+    faces: Callable[[Any], int]
 
 
 BUILDERS: dict[str, Builder] = {
-    Eye.kind: Builder(eye, 1),
-    # Pin, underside of the lip, chamfer, lip, chamfer, end.
-    Crosspin.kind: Builder(crosspin, 6),
+    Eye.kind: Builder(eye, lambda _: 1),
+    Crosspin.kind: Builder(crosspin, crosspin_faces),
     # Neck and ball.
-    Ball.kind: Builder(ball, 2),
+    Ball.kind: Builder(ball, lambda _: 2),
 }

@@ -54,8 +54,11 @@ def _flat(rod: Rod) -> cq.Workplane:
                .extrude(fitting.pin_length_mm))
         lip = (cq.Workplane(plane).workplane(offset=fitting.pin_length_mm)
                .circle(fitting.lip_diameter_mm / 2).extrude(fitting.lip_thickness_mm)
-               .edges().chamfer(fitting.lip_thickness_mm / 4))
+               .edges().fillet(fitting.lip_thickness_mm / 4))
         body = body.union(pin).union(lip)
+        if fitting.root_radius_mm:
+            foot = [(x + s, i * bar.thickness_mm / 2 + s, s) for s in (-0.01, 0.01)]
+            body = body.edges(cq.selectors.BoxSelector(*foot)).fillet(fitting.root_radius_mm)
     return body
 
 

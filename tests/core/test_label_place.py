@@ -45,10 +45,10 @@ def test_on_a_flat_bar_it_lies_between_the_bores_and_the_rounded_edges():
 
 
 def test_a_thicker_pin_below_shifts_it_towards_the_upper_fitting():
-    """Pin 3.0 at −x, bore 2.5 at +x: 1.5 and 1.25 are kept out, the middle is at +0.125."""
+    """Pin 3.0 with root 0.3 at −x, bore 2.5 at +x: 1.8 and 1.25 are kept out; middle at +0.275."""
     space = label_space(PIN, 20.0)
-    assert space.width_mm == pytest.approx(20.0 - 1.5 - 1.25)
-    assert space.center_x_mm == pytest.approx(0.125)
+    assert space.width_mm == pytest.approx(20.0 - 1.8 - 1.25)
+    assert space.center_x_mm == pytest.approx(0.275)
 
 
 def test_on_a_round_bar_it_is_the_stadium_of_the_flat():

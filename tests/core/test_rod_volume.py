@@ -19,7 +19,7 @@ from labkit.errors import GeometryError
 
 BAR = FlatBar(6.5, 3.0, 0.5, 3.0)
 EYE = Eye(2.5, 7.5, "H8")
-PIN = Crosspin(3.0, 3.5, 4.2, 1.0, 7.5, "f7")
+PIN = Crosspin(3.0, 3.5, 4.2, 1.0, 7.5, "f7", 0.3)
 BALL = Ball(4.0, 2.4, 2.6, "h9")
 ROUND = RoundBar(6.0, 1.2)
 
@@ -74,10 +74,14 @@ def flat_by_layers(bar, lower, upper, length):
 
 def pin_by_discs(pin):
     c, lip, t = pin.lip_thickness_mm / 4, pin.lip_diameter_mm / 2, pin.lip_thickness_mm
+    r, root = pin.pin_diameter_mm / 2, pin.root_radius_mm
     def radius(y):
-        return min(lip, lip - c + y, lip - c + t - y)
+        return lip - c + math.sqrt(c**2 - max(0.0, c - y, y - t + c) ** 2)
+    def at_foot(y):
+        return r + root - math.sqrt(root**2 - max(0.0, root - y) ** 2)
     lip_mm3, _ = quad(lambda y: math.pi * radius(y) ** 2, 0, t, points=[c, t - c])
-    return math.pi * pin.pin_diameter_mm**2 / 4 * pin.pin_length_mm + lip_mm3
+    pin_mm3, _ = quad(lambda y: math.pi * at_foot(y) ** 2, 0, pin.pin_length_mm, points=[root])
+    return pin_mm3 + lip_mm3
 
 
 def round_by_slices(bar, ball, length):

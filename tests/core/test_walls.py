@@ -21,27 +21,49 @@ def test_the_built_in_sizes_can_be_built_with_the_built_in_processes(template, p
     check_walls(template, process)
 
 
-@pytest.mark.parametrize(
-    ("name", "end", "sizes", "said"),
-    [
-        ("eye-eye-flat", "upper", {"boss_diameter_mm": 4.4},
-         "0.95 mm thick between bore and edge of the eye (upper end), but process nominal needs "
-         "at least 1 mm there"),
-        ("ball-ball-round", "lower", {"neck_diameter_mm": 0.9},
-         "0.9 mm thick at the ball's neck (lower end), but"),
-        ("crosspin-eye-flat", "lower", {"pin_diameter_mm": 0.8},
-         "0.8 mm thick at the crosspin (lower end), but"),
-        ("crosspin-eye-flat", "lower", {"lip_thickness_mm": 0.75},
-         "0.75 mm thick at the crosspin's lip (lower end), but"),
-        ("eye-eye-flat", "body", {"thickness_mm": 0.99}, "0.99 mm thick in the bar, but"),
+#: By kind of fitting or bar: the place, the sizes that make it too thin, what is then said of it.
+THIN = {
+    "eye": [
+        ("eye", {"boss_diameter_mm": 4.4, "bore_diameter_mm": 2.5},
+         "0.95 mm thick between bore and edge of the eye ({end} end)"),
+        ("eye", {"boss_diameter_mm": 5.6, "bore_diameter_mm": 3.61},
+         "0.995 mm thick between bore and edge of the eye ({end} end)"),
     ],
-)
-def test_each_place_is_named(name, end, sizes, said):
+    "crosspin": [
+        ("pin", {"pin_diameter_mm": 0.99}, "0.99 mm thick at the crosspin ({end} end)"),
+        ("lip", {"lip_thickness_mm": 0.75}, "0.75 mm thick at the crosspin's lip ({end} end)"),
+    ],
+    "ball": [("neck", {"neck_diameter_mm": 0.9}, "0.9 mm thick at the ball's neck ({end} end)")],
+    "flat": [("plate", {"thickness_mm": 0.99}, "0.99 mm thick in the bar")],
+    "round": [("plate", {"diameter_mm": 2.0, "flat_depth_mm": 1.01}, "0.99 mm thick in the bar")],
+}
+CASES = [
+    (name, part, place, sizes, said.format(end=part))
+    for name, template in TEMPLATES.items() for part in ("body", "lower", "upper")
+    for place, sizes, said in THIN[
+        template.body.shape if part == "body" else getattr(template, part).kind
+    ]
+]
+
+
+@pytest.mark.parametrize(("name", "part", "place", "sizes", "said"), CASES)
+@pytest.mark.parametrize("process", PROCESSES)
+def test_each_place_of_each_family_is_named(process, name, part, place, sizes, said):
     template = TEMPLATES[name]
-    thin = replace(template, **{end: replace(getattr(template, end), **sizes)})
+    thin = replace(template, **{part: replace(getattr(template, part), **sizes)})
     with pytest.raises(GeometryError) as caught:
-        check_walls(thin, PROCESSES["nominal"])
-    assert f"a rod of {name} is {said}" in str(caught.value)
+        check_walls(thin, PROCESSES[process])
+    assert (
+        f"a rod of {name} is {said}, but process {process} needs at least 1 mm there"
+        in str(caught.value)
+    )
+    assert caught.value.field == place
+
+
+def test_no_place_of_a_family_is_without_a_case():
+    assert {(name, place) for name, _, place, *_ in CASES} == {
+        (name, wall.place) for name, template in TEMPLATES.items() for wall in walls_of(template)
+    }
 
 
 @pytest.mark.parametrize("place", ["eye", "neck", "pin", "lip", "plate"])

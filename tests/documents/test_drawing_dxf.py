@@ -65,7 +65,7 @@ def test_dimensions_read_back_equal_template_and_length(name, length):
             getattr(fitting, field) for field in (
                 "bore_diameter_mm", "boss_diameter_mm", "pin_diameter_mm", "pin_length_mm",
                 "lip_diameter_mm", "lip_thickness_mm", "ball_diameter_mm", "neck_diameter_mm",
-                "neck_length_mm",
+                "neck_length_mm", "root_radius_mm", "edge_mm",
             ) if hasattr(fitting, field)
         ]
     values = [value for _, value, _ in sizes]

@@ -244,6 +244,8 @@ def test_dimensions_are_those_of_the_template(name):
         assert values["lip diameter"] == lower.lip_diameter_mm
         assert values["pin length"] == lower.pin_length_mm
         assert values["lip thickness"] == lower.lip_thickness_mm
+        assert values["lip edge radius"] == lower.lip_thickness_mm / 4
+        assert values["root radius"] == lower.root_radius_mm
         assert "f7 (−0.006/−0.016)" in words["pin diameter"]  # ISO 286 table, 1–3 mm, f7
 
 
@@ -267,9 +269,10 @@ def test_a_dimension_measures_what_it_says(name):
 def test_the_pin_of_an_unequal_rod_fixes_the_label_place_from_the_lower_end():
     spec, sheet = sheet_for("crosspin-eye-flat")
     place = next(one for one in sheet.own(Dimension) if one.name == "label place")
-    # Keep-outs: pin 3.0 / 2 at the lower end, bore 2.5 / 2 at the upper; half the difference.
-    assert place.text.words == "L/2 + 0.125"
-    assert place.value_mm == pytest.approx(float(subject_of(spec).rod.length) / 2 + 0.125)
+    # Keep-outs: pin 3.0 / 2 + root 0.3 at the lower end, bore 2.5 / 2 at the upper; half the
+    # difference.
+    assert place.text.words == "L/2 + 0.275"
+    assert place.value_mm == pytest.approx(float(subject_of(spec).rod.length) / 2 + 0.275)
 
 
 def test_lettering_scales_and_line_widths_are_from_the_series():

@@ -148,7 +148,7 @@ def test_a_drawn_part_measures_as_drawn(tmp_path, row):
 
 
 def test_the_pose_is_where_the_rod_lies(tmp_path):
-    scan = scan_of("crosspin-eye-flat", "33.1", Spoil(missing=0.1), 6, Hand.MINUS_Y)
+    scan = scan_of("crosspin-eye-flat", "33.1", Spoil(missing=0.1), 7, Hand.MINUS_Y)
     found = measured(tmp_path, scan)
     points = scan.corners.reshape(-1, 3)
     local = (points - found.place_mm) @ np.array(found.turn).T

@@ -92,6 +92,18 @@ def region_area_mm2(region: Region) -> float:
     return math.fsum(enclosed_area(loop) for loop in (region.outer, *region.holes))
 
 
+def spandrel(radius: float) -> tuple[float, float]:
+    """Give what an arc leaves between itself and the two lines of a corner that it rounds.
+
+    Returns:
+        Its area in mm², and its first moment about either line in mm³.
+
+    >>> [round(value, 6) for value in spandrel(1.0)]
+    [0.214602, 0.047935]
+    """
+    return radius**2 * (1 - math.pi / 4), radius**3 * (5 / 6 - math.pi / 4)
+
+
 def _turned_piece(piece: Piece) -> Piece:
     if isinstance(piece, Line):
         return Line(piece.end, piece.start)

@@ -12,10 +12,10 @@ from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
 from labkit.core.rod.calibration import Calibration
-from labkit.core.rod.fittings import CHAMFER_PART, Ball, Crosspin, Eye, Fitting
+from labkit.core.rod.fittings import Ball, Crosspin, Eye, Fitting
 
 __all__ = [
-    "CHAMFER_PART", "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
+    "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
     "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
     "Rod", "RodTemplate", "RoundBar", "Walls",
 ]

@@ -13,7 +13,7 @@ from labkit.core.rod.bodies.base import Bar, Ends
 from labkit.core.rod.curves import meetings, share_of
 from labkit.core.rod.fittings import BossFitting, Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
-from labkit.core.rod.outlines import Loop, circle
+from labkit.core.rod.outlines import Loop, circle, spandrel
 from labkit.core.rod.projected import ProjectedView
 from labkit.errors import GeometryError
 
@@ -55,13 +55,14 @@ class FlatBar(Bar):
                 field="edge_radius", value=self.edge_radius_mm, allowed=f"above 0, below {least:g}",
             )
         for fitting in ends:
-            inside, boss = fitting.diameter_mm, _on_boss(fitting).boss_diameter_mm
+            on_boss = _on_boss(fitting)
+            inside, boss = 2 * on_boss.foot_mm, on_boss.boss_diameter_mm
             limit = boss - 2 * self.edge_radius_mm
             if not 0.0 < inside < limit:
                 raise GeometryError(
-                    f"a bore or pin of {inside:g} mm does not fit a boss of {boss:g} mm with edges "
-                    f"rounded by {self.edge_radius_mm:g} mm; it must be above 0 and below "
-                    f"{limit:g} mm",
+                    f"a bore or pin of {inside:g} mm at the face does not fit a boss of {boss:g} "
+                    f"mm with edges rounded by {self.edge_radius_mm:g} mm; it must be above 0 and "
+                    f"below {limit:g} mm",
                     field="diameter", value=inside, allowed=f"above 0, below {limit:g} mm",
                 )
             fitting.check()
@@ -77,9 +78,11 @@ class FlatBar(Bar):
         """Find a boss that is too small for its bore or pin, or for the bar."""
         if isinstance(fitting, BossFitting):
             boss, edges = exact(fitting.boss_diameter_mm), 2 * exact(self.edge_radius_mm)
-            if boss <= exact(fitting.diameter_mm) + edges:
+            root = exact(fitting.root_mm)
+            if boss <= exact(fitting.diameter_mm) + 2 * root + edges:
                 yield "boss_diameter", (
                     f"must be above {fitting.surface}_diameter + 2 × edge_radius"
+                    + (" + 2 × root_radius" if root else "")
                 )
             if fitting.boss_diameter_mm <= self.height_mm:
                 yield "boss_diameter", "must be above the bar's height"
@@ -115,8 +118,8 @@ class FlatBar(Bar):
         return 0.0
 
     def keep_out_mm(self, fitting: Fitting) -> float:
-        """Give the radius of bore or pin."""
-        return fitting.diameter_mm / 2
+        """Give the radius of bore or pin, with its fillet."""
+        return _on_boss(fitting).foot_mm
 
     def mounts(self, ends: Ends, length_mm: float) -> tuple[Mount, Mount]:
         """Tell where the bosses end."""
@@ -135,8 +138,8 @@ class FlatBar(Bar):
             reach, end_mm3 = self._end_mm3(_on_boss(fitting).boss_diameter_mm / 2)
             straight -= reach
             volume += end_mm3
-        spandrel, _ = _spandrel(self.edge_radius_mm)
-        section = self.height_mm * self.thickness_mm - 4 * spandrel
+        corner, _ = spandrel(self.edge_radius_mm)
+        section = self.height_mm * self.thickness_mm - 4 * corner
         return volume + section * straight
 
     def _end_mm3(self, boss: float) -> tuple[float, float]:
@@ -150,8 +153,8 @@ class FlatBar(Bar):
         # Boss sector, then twice the right triangle boss centre - foot - blend centre less the
         # blend's sector in it.
         area = boss**2 * convex / 2 + reach * (half + blend) - blend**2 * concave / 2
-        spandrel, moment = _spandrel(self.edge_radius_mm)
-        removed = convex * (spandrel * boss - moment) + concave * (spandrel * blend + moment)
+        corner, moment = spandrel(self.edge_radius_mm)
+        removed = convex * (corner * boss - moment) + concave * (corner * blend + moment)
         return reach, area * self.thickness_mm - 2 * removed
 
     def blend_reach_mm(self, boss_radius_mm: float) -> float:
@@ -316,11 +319,6 @@ def _on_boss(fitting: Fitting) -> BossFitting:
             "crosspin, or a round bar"
         )
     return fitting
-
-
-def _spandrel(radius: float) -> tuple[float, float]:
-    """Give area, and first moment about the outer side, of what rounding takes off a corner."""
-    return radius**2 * (1 - math.pi / 4), radius**3 * (5 / 6 - math.pi / 4)
 
 
 def _half_turn(loop: Loop) -> Loop:

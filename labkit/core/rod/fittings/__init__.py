@@ -7,7 +7,7 @@ from typing import get_args
 
 from labkit.core.rod.fittings.ball import Ball
 from labkit.core.rod.fittings.base import BossFitting, EndFitting, Mount, NeckFitting
-from labkit.core.rod.fittings.crosspin import CHAMFER_PART, Crosspin
+from labkit.core.rod.fittings.crosspin import Crosspin
 from labkit.core.rod.fittings.eye import PIN_TOLERANCE_MM, Eye
 
 Fitting = Eye | Ball | Crosspin
@@ -15,6 +15,6 @@ Fitting = Eye | Ball | Crosspin
 FITTINGS: dict[str, type[Fitting]] = {one.kind: one for one in get_args(Fitting)}
 
 __all__ = [
-    "CHAMFER_PART", "FITTINGS", "PIN_TOLERANCE_MM", "Ball", "BossFitting", "Crosspin",
+    "FITTINGS", "PIN_TOLERANCE_MM", "Ball", "BossFitting", "Crosspin",
     "EndFitting", "Eye", "Fitting", "Mount", "NeckFitting",
 ]

@@ -180,6 +180,16 @@ class BossFitting(EndFitting):
         """Radius of the boss."""
         return self.boss_diameter_mm / 2
 
+    @property
+    def root_mm(self) -> float:
+        """Radius of a fillet round its foot on the inward face."""
+        return 0.0
+
+    @property
+    def foot_mm(self) -> float:
+        """Radius of what it takes of the inward face."""
+        return self.diameter_mm / 2 + self.root_mm
+
 
 class NeckFitting(EndFitting):
     """A fitting on a round neck about x, which stands on the bar's end."""
