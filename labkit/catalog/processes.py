@@ -43,6 +43,8 @@ def read_process(source: TomlSource) -> Process:
             "speaks of an expansion that the file does not tell; give expansion_per_c, too: the "
             "expansion of a common plastic corrects nothing"
         )))
+    if len(set(process.build.lies)) < len(process.build.lies):
+        problems.append((("build", "lies"), "names one twice"))
     if process.calibration is not None:
         problems += _calibration_problems(process.calibration, process.compensation)
     if problems:

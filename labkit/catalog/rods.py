@@ -10,8 +10,9 @@ from labkit.catalog.named import find, read_all
 from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.form.keys import Key, exact, name_key
-from labkit.core.form.words import Location
+from labkit.core.form.words import Location, listed
 from labkit.core.label.lettering import ISO_3098_HEIGHTS_MM
+from labkit.core.rod.building import BuildLimits
 from labkit.core.rod.rods import RodTemplate
 
 
@@ -88,6 +89,20 @@ def _row_problems(row: RodTemplate) -> Iterator[tuple[Location, str]]:
     if row.longest_mm <= row.shortest_mm:
         yield ("limits", "longest"), f"= {row.longest_mm} must be above shortest"
     yield from _label_problems(row)
+    if row.build:
+        yield from _build_problems(row.build, row)
+
+
+def _build_problems(build: BuildLimits, row: RodTemplate) -> Iterator[tuple[Location, str]]:
+    for key, told in (("lies", build.lies), ("supports", build.supports)):
+        if len(set(told)) < len(told):
+            yield ("build", key), "names one twice"
+    for place in build.supports:
+        if place not in row.body.supportable:
+            yield ("build", "supports"), (
+                f'= "{place}" is no place of a {row.body.shape} bar; allowed is '
+                f"{listed(row.body.supportable)}"
+            )
 
 
 def _label_problems(row: RodTemplate) -> Iterator[tuple[Location, str]]:

@@ -13,6 +13,7 @@ from labkit.core.rod.fittings import FITTINGS
 from labkit.core.rod.rods import NOMINAL, Compensation, RodTemplate
 from labkit.documents.figures import sentence, signed
 from labkit.documents.frame import frame_facts
+from labkit.documents.lying_words import build_height_mm, lying_sentences, way_of
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.set_picture import caption_of
 from labkit.documents.set_spec import SetPart, part_of, process_of, template_of
@@ -58,7 +59,11 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "handed": template.handed,
         "fittings": _fittings(template),
         "barred": [f"{part.length}" for part in parts if part.engraving.bar],
-        "plates": [_plate(plate, number) for number, plate in enumerate(spec["plates"], 1)],
+        "orientation": lying_sentences(template, process, way_of(spec["plates"][0])),
+        "plates": [
+            _plate(plate, number, f"{build_height_mm(plate, parts, template, process):.1f} mm")
+            for number, plate in enumerate(spec["plates"], 1)
+        ],
     }
 
 
@@ -104,7 +109,7 @@ def _part(
     }
 
 
-def _plate(plate: Mapping[str, Any], number: int) -> dict[str, Any]:
+def _plate(plate: Mapping[str, Any], number: int, height: str) -> dict[str, Any]:
     width, depth = (plain(size) for size in plate["bed_mm"])
     return {
         "picture": f"plate-{number}.svg",
@@ -112,6 +117,7 @@ def _plate(plate: Mapping[str, Any], number: int) -> dict[str, Any]:
         "file": PurePosixPath(plate["file"]).name,
         "pieces": len(plate["placements"]),
         "bed": f"{width} × {depth} mm",
+        "height": height,
         "items": ", ".join(f"{item['quantity']}{_TIMES}{item['part']}" for item in plate["items"]),
     }
 

@@ -1,4 +1,4 @@
-"""A build plate as a drawing: the bed from above, every piece in its place, labels up."""
+"""A build plate as a drawing: the bed from above, every piece in its place as it lies."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from labkit.core.label.lettering import Lettering
+from labkit.core.rod.building import Way
 from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import Align, Drawing, Ink, Pen, Text
 from labkit.documents.letters import CAPITAL
+from labkit.documents.lying_words import way_of
 from labkit.documents.rod_picture import box_mm, rod_ink
 from labkit.documents.set_spec import rod_of, template_of
 
@@ -35,24 +37,27 @@ def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> 
     ink = Ink()
     _bed(ink, width, depth, spec["process"]["plate"]["border_mm"])
     for placement in plate["placements"]:
-        ink += _piece(rods[placement["part"]], placement, lettering)
+        ink += _piece(rods[placement["part"]], placement, lettering, way_of(plate))
     pieces = len(plate["placements"])
-    title = f"Build plate {index + 1} of {len(spec['plates'])}, {pieces} pieces, labels up"
+    title = (
+        f"Build plate {index + 1} of {len(spec['plates'])}, {pieces} pieces, "
+        f"{'labels up' if way_of(plate) is Way.FLAT else way_of(plate)}"
+    )
     room, below = 2 * _MARGIN_MM, _MARGIN_MM + _TEXT_MM / CAPITAL
     return Drawing(
         width + room, depth + _MARGIN_MM + below, title, tuple(ink), corner=(-_MARGIN_MM, -below)
     )
 
 
-def _piece(rod: Rod, placement: Mapping[str, Any], lettering: Lettering) -> Ink:
+def _piece(rod: Rod, placement: Mapping[str, Any], lettering: Lettering, way: Way) -> Ink:
     """Draw a piece in the middle of its box; it lies turned where the box stands upright."""
-    left, right, bottom, top = box_mm(rod)
+    left, right, bottom, top = box_mm(rod, way)
     x = placement["x_mm"] + placement["width_mm"] / 2
     y = placement["y_mm"] + placement["depth_mm"] / 2
     middle = ((left + right) / 2, (bottom + top) / 2)
     if placement["depth_mm"] > placement["width_mm"]:
-        return rod_ink(rod, lettering, (x + middle[1], y - middle[0]), upright=True)
-    return rod_ink(rod, lettering, (x - middle[0], y - middle[1]))
+        return rod_ink(rod, lettering, (x + middle[1], y - middle[0]), upright=True, way=way)
+    return rod_ink(rod, lettering, (x - middle[0], y - middle[1]), way=way)
 
 
 def _bed(ink: Ink, width: float, depth: float, border: float) -> None:

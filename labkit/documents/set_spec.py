@@ -22,6 +22,7 @@ from labkit.core.grading.prescription import MODEL_FIELDS, Prescription, Side, Z
 from labkit.core.grading.steps import Mm, SpacerSet
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT, jsonable, text_under
 from labkit.core.label.lettering import Engraving
+from labkit.core.rod.building import Way
 from labkit.core.rod.rods import Hand, Process, Rod, RodTemplate
 from labkit.errors import InputError
 
@@ -33,10 +34,6 @@ def _is_identifier(text: str) -> bool:
         return False
 
 
-def _above_0(number: float) -> bool:
-    return number > 0
-
-
 def _in_folder(folder: str) -> Key:
     def inside(name: str) -> bool:
         return is_inside(name) and name.startswith(f"{folder}/") and name.count("/") == 1
@@ -46,7 +43,8 @@ def _in_folder(folder: str) -> Key:
 
 
 Tolerance = Annotated[
-    float, Key(allowed="a number in mm above 0, at most 10", high=10, holds=_above_0)
+    float,
+    Key(allowed="a number in mm above 0, at most 10", high=10, holds=lambda number: number > 0),
 ]
 Count = Annotated[int, quantity("", 1, 100_000, "")]
 Identifier = Annotated[
@@ -146,6 +144,7 @@ class SetPlate:
     bed_mm: Annotated[tuple[float, float], quantity("", 0, 1e4, allowed="two numbers in mm")]
     items: Annotated[tuple[PlateItem, ...], Key(allowed="a list of parts")]
     placements: Annotated[tuple[PlatePlace, ...], Key(allowed="a list of places")]
+    lies: Way = field(default=Way.FLAT, metadata=LEFT_OUT_AT_DEFAULT)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from tests.support.prescriptions import changed, source
 EYE = (templates_dir() / "rods" / "eye-eye-flat.toml").read_text("utf-8")
 PIN = (templates_dir() / "rods" / "crosspin-eye-flat.toml").read_text("utf-8")
 BALL = (templates_dir() / "rods" / "ball-ball-round.toml").read_text("utf-8")
+LIES = 'lies = ["flat", "on edge", "upright"]'
 NOMINAL = (templates_dir() / "processes" / "nominal.toml").read_text("utf-8")
 
 
@@ -67,6 +68,18 @@ def test_the_rows_that_come_with_the_program():
         (PIN, "boss_diameter = 7.5\nfit = \"f7\"", "boss_diameter = 4.6\nfit = \"f7\"",
          "above pin_diameter + 2 × edge_radius + 2 × root_radius"),
         (BALL, "flat_depth = 1.2", "flat_depth = 1.8", "reaches the flat; it must be below"),
+        (EYE, '["rim"]', '["bore"]',
+         'row[1].build.supports[1] = "bore" is not usable; allowed is a list of "rim", "shaft" and '
+         '"neck", empty for nowhere; supports never stand on bores, pins, balls or the label'),
+        (EYE, '["rim"]', '["neck"]',
+         'row[1].build.supports = "neck" is no place of a flat bar; allowed is "rim"'),
+        (BALL, '["shaft"]', '["rim"]', 'of a round bar; allowed is "shaft" or "neck"'),
+        (BALL, '["shaft"]', '["shaft", "shaft"]', "row[1].build.supports names one twice"),
+        (EYE, '"on edge", ', '"edge", ',
+         'row[1].build.lies[2] = "edge" is not usable; allowed is a list of "flat", "on edge" and '
+         '"upright", at least one'),
+        (EYE, LIES, "lies = []", "row[1].build.lies = [] is not usable"),
+        (EYE, f"{LIES}\n", "", "row[1].build.lies is missing; give"),
         (EYE, 'fit = "H8"', 'fit = "P7"', "allowed is H, h, JS, js, d, e, f or g with a grade"),
         (EYE, "schema = 1", "schema = true", "schema = true is not usable; allowed is 1"),
         (BALL, "neck_diameter = 2.4", "neck_diameter = 4.0", "must be below ball_diameter"),
@@ -122,6 +135,24 @@ def test_processes():
     assert found["nominal"].compensation.length_scale == 1.0
     with pytest.raises(InputErrors, match=r"compensation\.length_scale = 2 is not usable"):
         read_process(source(changed(NOMINAL, ("length_scale = 1.0", "length_scale = 2"))))
+
+
+@pytest.mark.parametrize(("old", "new", "sentence"), [
+    ('"on edge", ', '"flat", ', "build.lies names one twice"),
+    ('"where needed"', '"maybe"',
+     'build.supports = "maybe" is not usable; allowed is "carried", "where needed" or "none"'),
+    ("overhang = 1.5", "overhang = -1", "build.overhang = -1 is not usable; allowed is a number"),
+    ("border = 4", "border = 4\nheight = 1", "plate.height = 1 is not usable; allowed is"),
+])
+def test_how_a_process_builds_is_checked(old, new, sentence):
+    with pytest.raises(InputError) as caught:
+        read_process(source(changed(NOMINAL, (old, new))))
+    assert sentence in str(caught.value)
+
+
+def test_a_process_that_says_nothing_of_lying_takes_any_way_with_supports_where_needed():
+    text = NOMINAL[: NOMINAL.index("[build]")] + NOMINAL[NOMINAL.index("[legibility]") :]
+    assert read_process(source(text)).build == processes()["nominal"].build
 
 
 def test_a_border_that_leaves_no_bed():

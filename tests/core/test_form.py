@@ -6,6 +6,7 @@ import dataclasses
 import json
 import re
 from decimal import Decimal
+from enum import Enum
 from types import NoneType
 from typing import get_args, get_origin
 
@@ -85,6 +86,11 @@ def drawn_of(entry):
     elif kind in (float, Decimal):
         low, high = key.low or 0.0, key.high or 100.0
         found = st.decimals(Decimal(str(low)), Decimal(str(high)), places=4).map(kind)
+    elif get_origin(kind) is tuple and issubclass(get_args(kind)[0], Enum):
+        found = st.lists(st.sampled_from(key.choices or list(get_args(kind)[0])), min_size=1)
+        found = found.map(tuple)
+    elif isinstance(kind, type) and issubclass(kind, Enum):
+        found = st.sampled_from(kind)
     else:
         found = st.just("name-1")
     return st.one_of(st.none(), found) if entry.optional else found

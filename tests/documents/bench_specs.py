@@ -10,6 +10,8 @@ from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
+from labkit.core.rod.building import Way
+from labkit.core.rod.lying import chosen
 from labkit.core.rod.parts import parts_of
 from labkit.documents.rod_picture import box_mm
 from labkit.documents.set_spec import PartFiles
@@ -46,16 +48,18 @@ def spec_of(
     assert case.refusals == ()
     process, lettering = find_process(processes(), process_name), load_lettering()
     profile = default_profile()
-    planned, files, boxes = [], {}, []
+    planned, files, boxes, way = [], {}, [], chosen(case.template, process).way
     for part in parts_of(case.spacer_set, case.template):
         rod = part.rod
         engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
         stem = f"{safe_name(case.prescription.case)}-r{revision}_{rod.part}"
         planned.append((part, engraving))
         files[rod.part] = PartFiles(f"step/{stem}.step", f"stl/{stem}.stl")
-        left, right, bottom, top = box_mm(rod)
+        left, right, bottom, top = box_mm(rod, way)
         boxes += [(rod.part, right - left, top - bottom)] * part.quantity
     plates = plates_of(boxes, process.plate)
+    for plate in plates if way is not Way.FLAT else ():
+        plate["lies"] = way.value
     means, digest = Means(process, lettering, profile), inputs_sha256(case, process, profile)
     job = Job(case, means, tuple(planned), digest)
     spec = set_spec(job, Ticket(digest, revision), files, ())

@@ -20,6 +20,7 @@ from labkit.core.rod.curves import box, moved_piece
 from labkit.core.rod.rods import Hand
 from labkit.documents import build_sheet
 from labkit.documents.drawing import Drawing, Fill, Pen, Shade, Stroke, Text
+from labkit.documents.lying_words import way_of
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.render import compile_pdf
 from labkit.documents.rod_picture import box_mm, rod_ink
@@ -165,7 +166,7 @@ def test_pieces_are_drawn_inside_their_boxes_on_the_bed(name):
             x, y = placement["x_mm"], placement["y_mm"]
             wanted = (x, x + placement["width_mm"], y, y + placement["depth_mm"])
             assert piece == pytest.approx(wanted, abs=0.002)
-            left, right, bottom, top = box_mm(rods[placement["part"]])
+            left, right, bottom, top = box_mm(rods[placement["part"]], way_of(plate))
             assert sorted((piece[1] - piece[0], piece[3] - piece[2])) == pytest.approx(
                 sorted((right - left, top - bottom))
             )

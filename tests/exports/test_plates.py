@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.core.rod.rods import Plate
+from labkit.core.rod.building import Way
+from labkit.core.rod.rods import Hand, Plate
 from labkit.errors import RefusedError
 from labkit.exports.write.plates import PlatePart, plan_plates
 from tests.support.plate_gaps import least_gap_mm
@@ -21,7 +24,8 @@ def box_part(name, size, quantity, inward_y=-1):
          [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]], dtype=np.int32,
     )
     vertices = (corners - [0.5, 0.2, 0.7]) * np.array(size)
-    return PlatePart(name, f"{name}-part", vertices, triangles, quantity, inward_y)
+    hand = Hand.PLUS_Y if inward_y > 0 else Hand.MINUS_Y
+    return PlatePart(name, f"{name}-part", vertices, triangles, quantity, hand, size[1])
 
 
 BED = Plate(width_mm=100.0, depth_mm=60.0, spacing_mm=4.0, border_mm=5.0)
@@ -65,9 +69,29 @@ def test_the_label_looks_up_and_reads_upright(inward_y):
 def test_a_part_larger_than_the_bed_is_refused():
     with pytest.raises(
         RefusedError,
-        match=r"part long takes 95\.0 × 10\.0 mm lying flat and the bed has 90\.0 × 50\.0 mm",
+        match=r"part long takes 95\.0 × 10\.0 mm flat and the bed has 90\.0 × 50\.0 mm",
     ):
         plan_plates([box_part("a", (40, 3, 10), 1), box_part("long", (95, 3, 10), 1)], BED)
+
+
+def test_a_part_too_high_for_the_machine_is_refused():
+    low = replace(BED, height_mm=12.0)
+    tall = replace(box_part("tall", (40, 3, 10), 1), way=Way.UPRIGHT, lift_mm=2.0)
+    with pytest.raises(
+        RefusedError,
+        match=r"part tall reaches 42\.0 mm over the bed upright, and the machine has room for 12",
+    ):
+        plan_plates([tall], low)
+    assert plan_plates([box_part("a", (40, 3, 10), 1)], low)
+
+
+def test_pieces_on_supports_are_lifted():
+    part = replace(box_part("a", (40, 3, 10), 2), way=Way.ON_EDGE, height_mm=10.0, lift_mm=2.5)
+    (plan,) = plan_plates([part], BED)
+    rotation, shift = plan.transform(plan.placements[0])
+    points = part.vertices @ rotation.T + shift
+    assert (points[:, 2].min(), points[:, 2].max()) == pytest.approx((2.5, 12.5))
+    assert plan.height_mm == 12.5
 
 
 def test_a_part_that_just_fits_is_taken():

@@ -13,6 +13,9 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from labkit.core.rod.building import Way
+from labkit.core.rod.compensation import nominal_sizes
+from labkit.core.rod.lying import height_mm
 from labkit.core.rod.rods import Plate
 from labkit.errors import DeliveryError
 from labkit.exports.check.plate import check_plate
@@ -32,10 +35,12 @@ def parts():
     found = []
     for part, quantity in ((rod(EYE_EYE, "33.6", bar=True), 2), (rod(PIN_EYE, "41.7"), 1)):
         mesh = read_stl(made(part)[1])
-        inward = part.hand.inward_y
+        height = height_mm(nominal_sizes(part), Way.FLAT)
         number = f"QF-1043 {part.part}"
         found.append(
-            PlatePart(part.part, number, mesh.vertices, mesh.triangles, quantity, inward)
+            PlatePart(
+                part.part, number, mesh.vertices, mesh.triangles, quantity, part.hand, height
+            )
         )
     return found
 
@@ -124,7 +129,7 @@ def test_items_by_their_transforms_are_apart_and_inside(path, plan):
         assert boxes[-1][0][2] == pytest.approx(0.0, abs=1e-3)
         assert (boxes[-1][0][:2] >= 5 - 1e-3).all()
         assert (boxes[-1][1][:2] <= np.array([95, 55]) + 1e-3).all()
-        inward = np.array([0.0, part.inward_y, 0.0])
+        inward = np.array([0.0, part.hand.inward_y, 0.0])
         assert inward @ matrix[:3] == pytest.approx([0, 0, 1])
     for index, (low, high) in enumerate(boxes):
         for other_low, other_high in boxes[index + 1 :]:
@@ -134,12 +139,13 @@ def test_items_by_their_transforms_are_apart_and_inside(path, plan):
 SCRIPT = """
 import hashlib, sys
 from pathlib import Path
-from labkit.core.rod.rods import Plate
+from labkit.core.rod.rods import Hand, Plate
 from labkit.exports.write.plates import PlatePart, plan_plates
 from labkit.exports.check.stl_reader import read_stl
 from labkit.exports.write.threemf import PlateMetadata, write_plate
 m = read_stl(Path(sys.argv[1]))
-(plan,) = plan_plates([PlatePart("a", "a-1", m.vertices, m.triangles, 3, -1)], Plate(100, 60, 4, 5))
+part = PlatePart("a", "a-1", m.vertices, m.triangles, 3, Hand.MINUS_Y, 3.0)
+(plan,) = plan_plates([part], Plate(100, 60, 4, 5))
 write_plate(plan, Path(sys.argv[2]), PlateMetadata("QF-1", "T", "labkit", "D", "2031-03-14"))
 """
 
@@ -192,7 +198,10 @@ def changed(path, tmp_path, change):
             lambda text: text.replace('<vertex x="', '<vertex x="1', 1),
             {"facets of"},
         ),
-        (lambda text: text.replace(' 1.5"/>', ' 2.5"/>', 1), {"pieces lie on the bed"}),
+        (
+            lambda text: text.replace(' 1.5"/>', ' 2.5"/>'),
+            {"pieces lie on the bed", "height of the build"},
+        ),
     ],
     ids=["unit", "name", "piece missing", "vertex moved", "piece in the air"],
 )

@@ -9,9 +9,16 @@ from labkit.catalog.processes import processes
 from labkit.cli.common import PROCESSES
 from labkit.cli.listing import print_named, report_about
 from labkit.core.report import Report
+from labkit.core.rod.building import Carrying
 from labkit.core.rod.rods import Process
 from labkit.documents.figures import as_given
 from labkit.units import plain
+
+_CARRYING = {
+    Carrying.CARRIED: "carried by the powder",
+    Carrying.WHERE_NEEDED: "on supports where needed",
+    Carrying.NONE: "no supports are built",
+}
 
 
 @click.command("processes", cls=rich_click.RichCommand)
@@ -50,6 +57,8 @@ def _facts(process: Process) -> list[tuple[str, str]]:
             f"bores {_signed(adds.bore_offset_mm)} mm, pins {_signed(adds.pin_offset_mm)} mm, "
             f"balls {_signed(adds.ball_offset_mm)} mm",
         ),
+        ("rods lie", ", else ".join(process.build.lies)),
+        ("undersides", _CARRYING[process.build.supports]),
         ("gauge", f"{plain(process.gauge_uncertainty_mm)} mm standard uncertainty"),
         ("calibrated", calibrated),
     ]

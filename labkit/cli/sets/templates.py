@@ -14,6 +14,7 @@ from labkit.cli.common import TEMPLATES
 from labkit.cli.listing import print_named, report_about
 from labkit.cli.sets.sketch import sketch
 from labkit.core.report import Report
+from labkit.core.rod.building import BuildLimits
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import (
     Compensation,
@@ -79,6 +80,7 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
             f"inward face, digits {label.height_mm:g} high, stroke {stroke:g}, "
             f"{label.depth_mm:g} deep, margin {label.margin_mm:g}",
         ),
+        ("built", _built(template.build)),
         (
             "sides",
             "left and right are mirror parts, marked L and R"
@@ -86,6 +88,13 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
             else "one shape serves both sides, marked L and R where their lengths differ",
         ),
     ]
+
+
+def _built(build: BuildLimits | None) -> str:
+    if build is None:
+        return "the template does not say how its rods lie"
+    places = " and ".join(place.words for place in build.supports)
+    return f"{', '.join(build.lies)}; supports may stand at {places or 'no place'}"
 
 
 def _fitting(fitting: Fitting) -> str:

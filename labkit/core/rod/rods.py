@@ -11,6 +11,7 @@ from labkit.core.form.keys import WORKED_OUT, Key, name_key, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
 from labkit.core.rod.bodies import Body, FlatBar, RoundBar
+from labkit.core.rod.building import BuildLimits, BuildRules
 from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.fittings import Ball, Crosspin, Eye, Fitting
 
@@ -61,6 +62,9 @@ class RodTemplate(Finite):
         "thinnest section of its hardware's material, whatever the process could build", 0.2, 10,
         at="limits.least_wall",
     )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    build: Annotated[BuildLimits | None, Key("how its rods may be built")] = field(
+        default=None, metadata=LEFT_OUT_AT_DEFAULT
+    )
 
     ALSO: ClassVar = ("handed",)
     FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
@@ -115,6 +119,9 @@ class Plate(Finite):
     depth_mm: Annotated[float, quantity("bed along Y", 20, 2000)]
     spacing_mm: Annotated[float, quantity("least distance between parts", 0.5, 50)]
     border_mm: Annotated[float, quantity("least distance from the edge of the bed", 0, 100)]
+    height_mm: Annotated[float | None, quantity("room above the bed", 5, 2000)] = field(
+        default=None, metadata=LEFT_OUT_AT_DEFAULT
+    )
 
 
 @dataclass(frozen=True)
@@ -163,6 +170,9 @@ class Process(Finite):
     )]
     walls: Annotated[Walls, Key("least sections by place")] = field(
         default=Walls(), metadata=LEFT_OUT_AT_DEFAULT
+    )
+    build: Annotated[BuildRules, Key("how rods lie, and what carries undersides")] = field(
+        default=BuildRules(), metadata=LEFT_OUT_AT_DEFAULT
     )
     expansion_per_c: Annotated[float, quantity(
         "linear expansion of the material", 0, 0.0005, "1/°C"

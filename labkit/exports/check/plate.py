@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.core.rod.rods import Plate
 from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.write.plates import PlatePlan
@@ -87,7 +86,7 @@ def check_plate(path: Path, plan: PlatePlan) -> PlateCheck:
         ),
         checker.same("pieces", _pieces(items, meshes), _counts(plan.quantities())),
         *_mesh_checks(checker, meshes, plan),
-        *_place_checks(checker, items, plan.plate),
+        *_place_checks(checker, items, plan),
     )
     return PlateCheck(path.name, checks, warnings)
 
@@ -148,21 +147,24 @@ def _mesh_checks(
     return checks
 
 
-def _place_checks(checker: Checker, items: Sequence[_ReadItem], plate: Plate) -> list[Check]:
-    room = limits.PLATE_PLACE_MM
+def _place_checks(checker: Checker, items: Sequence[_ReadItem], plan: PlatePlan) -> list[Check]:
+    room, plate = limits.PLATE_PLACE_MM, plan.plate
+    lift = {part.lift_mm for part in plan.parts}
     low = np.array([plate.border_mm, plate.border_mm]) - room
     high = np.array([plate.width_mm, plate.depth_mm]) - plate.border_mm + room
     inside = all(
         bool((item.low[:2] >= low).all() and (item.high[:2] <= high).all()) for item in items
     )
-    lying = all(abs(float(item.low[2])) <= room for item in items)
+    lying = all(min(abs(float(item.low[2]) - one) for one in lift) <= room for item in items)
     gaps = [
         float(np.maximum(other.low[:2] - one.high[:2], one.low[:2] - other.high[:2]).max())
         for index, one in enumerate(items) for other in items[index + 1 :]
     ]
+    top = max((float(item.high[2]) for item in items), default=None)
     apart = all(gap >= plate.spacing_mm - room for gap in gaps)
     return [
         checker.same("pieces within the bed's border", inside, True),
         checker.same("pieces lie on the bed", lying, True),
+        checker.near("height of the build", top, plan.height_mm, limits.MESH_BOX_MM),
         checker.same("pieces are spaced apart", apart, True),
     ]

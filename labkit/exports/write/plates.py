@@ -1,4 +1,4 @@
-"""Laying parts out on build plates: label up, apart, inside the border, more plates when full."""
+"""Laying parts out on build plates: as their way of lying says, apart, inside the border."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.core.numbers import Finite
-from labkit.core.rod.rods import Plate
+from labkit.core.rod.building import Way
+from labkit.core.rod.lying import rotation_of
+from labkit.core.rod.rods import Hand, Plate
 from labkit.errors import RefusedError
 
 #: Sums of a few hundred millimetres in binary; a part that fits to this fits.
@@ -24,7 +26,9 @@ class PlatePart:
         number: Part number; unique within a case.
         vertices: Corners in the rod frame, mm, shape (n, 3).
         triangles: Corner numbers, shape (m, 3).
-        inward_y: Sign of y on the inward side, which is turned upward.
+        hand: Which way its inward face looks in the rod frame.
+        height_mm: How high it is as it lies, by closed formula.
+        lift_mm: Height of its lowest point over the bed.
     """
 
     name: str
@@ -32,16 +36,14 @@ class PlatePart:
     vertices: NDArray[np.float64]
     triangles: NDArray[np.int32]
     quantity: int
-    inward_y: int
+    hand: Hand
+    height_mm: float
+    way: Way = Way.FLAT
+    lift_mm: float = 0.0
 
     def lying(self) -> NDArray[np.float64]:
-        """Give the rotation that lays the part flat, label up and upright, shape (3, 3).
-
-        A point p of the rod frame lies at `lying() @ p`: machine X to the reader's right, Y up
-        the label, Z upward.
-        """
-        s = float(self.inward_y)
-        return np.array([[-s, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, s, 0.0]])
+        """Give the rotation that lays the part on the bed, shape (3, 3)."""
+        return rotation_of(self.way, self.hand)
 
 
 @dataclass(frozen=True)
@@ -80,11 +82,16 @@ class PlatePlan:
         return counts
 
     def transform(self, placement: Placement) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Give rotation (3, 3) and shift (3,), mm, from rod frame to place, lowest at Z = 0."""
+        """Give rotation (3, 3) and shift (3,), mm, from rod frame to place, lowest at its lift."""
         part = self.parts[placement.part]
         rotation = _turn(placement.turned) @ part.lying()
         low = (part.vertices @ rotation.T).min(axis=0)
-        return rotation, np.array([placement.x_mm, placement.y_mm, 0.0]) - low
+        return rotation, np.array([placement.x_mm, placement.y_mm, part.lift_mm]) - low
+
+    @property
+    def height_mm(self) -> float:
+        """Height of the build over the bed, by closed formula."""
+        return max(part.height_mm + part.lift_mm for part in self.parts)
 
 
 @dataclass(frozen=True)
@@ -104,10 +111,10 @@ def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ..
     Formula: shelves along X, deepest pieces first; a piece goes on the first shelf of the first
     plate that has room, boxes at least the spacing apart and the border inside the bed.
 
-    Validity: pieces lie flat, label up; they are not stacked or nested.
+    Validity: pieces are not stacked or nested.
 
     Raises:
-        RefusedError: A part is larger than the bed within its border.
+        RefusedError: A part is larger than the bed within its border, or too high.
     """
     pieces = [
         piece
@@ -123,7 +130,7 @@ def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ..
         else:
             beds.append(_Bed(plate))
             if not beds[-1].take(piece):
-                raise _too_big(parts[piece.part].name, (piece.width, piece.depth), plate)
+                raise _too_big(parts[piece.part], (piece.width, piece.depth), plate)
     return tuple(
         _plan(number, len(beds), plate, parts, bed.placed) for number, bed in enumerate(beds, 1)
     )
@@ -139,21 +146,28 @@ def _piece(index: int, part: PlatePart, plate: Plate) -> _Piece:
     # The file holds float32 numbers: the box is taken from those.
     held = part.vertices.astype(np.float32).astype(np.float64)
     width, depth, height = (float(size) for size in np.ptp(held @ part.lying().T, axis=0))
+    if plate.height_mm is not None and height + part.lift_mm > plate.height_mm + ROOM_MM:
+        raise RefusedError(
+            f"part {part.name} reaches {height + part.lift_mm:.1f} mm over the bed {part.way}, and "
+            f"the machine has room for {plate.height_mm:.1f} mm; choose a process with a higher "
+            "room, or one that lays rods otherwise",
+            field="plate.height", value=part.name,
+        )
     room = (plate.width_mm - 2.0 * plate.border_mm, plate.depth_mm - 2.0 * plate.border_mm)
     if width <= room[0] + ROOM_MM and depth <= room[1] + ROOM_MM:
         return _Piece(index, False, width, depth, height)
     if depth <= room[0] + ROOM_MM and width <= room[1] + ROOM_MM:
         return _Piece(index, True, depth, width, height)
-    raise _too_big(part.name, (width, depth), plate)
+    raise _too_big(part, (width, depth), plate)
 
 
-def _too_big(name: str, size: tuple[float, float], plate: Plate) -> RefusedError:
+def _too_big(part: PlatePart, size: tuple[float, float], plate: Plate) -> RefusedError:
     room = (plate.width_mm - 2.0 * plate.border_mm, plate.depth_mm - 2.0 * plate.border_mm)
     return RefusedError(
-        f"part {name} takes {size[0]:.1f} × {size[1]:.1f} mm lying flat and the bed has "
+        f"part {part.name} takes {size[0]:.1f} × {size[1]:.1f} mm {part.way} and the bed has "
         f"{room[0]:.1f} × {room[1]:.1f} mm within its border of {plate.border_mm:.1f} mm; "
         "choose a process with a larger bed",
-        field="plate", value=name,
+        field="plate", value=part.name,
     )
 
 

@@ -22,6 +22,7 @@ COMMENTS = {
     "plate": "Usable bed, mm.",
     "legibility": "What the process can still show, mm.",
     "walls": "Least thickness by place, mm; elsewhere least_wall holds.",
+    "build": "How rods lie when built, the best way first; what carries undersides; mm, degrees.",
     "gauge": "Standard uncertainty of the lab's usual length gauge, mm.",
     "calibration":
         "What [compensation] was found from; a value changed there by hand makes it void. "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from labkit.core.form.read import read_record
@@ -20,6 +21,8 @@ _NOUNS: dict[type[RodTemplate] | type[Process], str] = {
 }
 #: Stands for a field that one of the two does not have.
 _ABSENT = "nothing"
+#: How rods lie while they are built changes no rod: the installed word on it holds.
+_OF_THE_BUILD = "build"
 
 
 def as_stored(
@@ -30,7 +33,7 @@ def as_stored(
     *,
     accept: bool,
 ) -> StoredT:
-    """Take a rod template or a process as it was recorded.
+    """Take a rod template or a process as it was recorded; how rods lie is as installed.
 
     Args:
         accept: Whether the stored one is wanted although the installed one differs.
@@ -50,7 +53,7 @@ def as_stored(
             "(labkit show)",
             field=_NOUNS[cls], value=stored.name,
         )  # fmt: skip
-    return value
+    return value if accept else replace(value, build=installed[stored.name].build)
 
 
 def differences(stored: Mapping[str, Any], installed: Mapping[str, Any]) -> tuple[str, ...]:
@@ -89,7 +92,10 @@ def _refuse_changed(
             f"install it, or, {way_out}",
             field=what, value=stored.name,
         )  # fmt: skip
-    changed = differences(stored.content, jsonable(installed))
+    changed = differences(*(
+        {name: value for name, value in content.items() if name != _OF_THE_BUILD}
+        for content in (stored.content, jsonable(installed))
+    ))
     if changed:
         raise RefusedError(
             "\n".join((

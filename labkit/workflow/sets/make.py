@@ -14,6 +14,8 @@ import labkit
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.label.place import check_label
+from labkit.core.rod.compensation import compensated
+from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.parts import Part, parts_of
 from labkit.core.rod.rods import NOMINAL, Process
 from labkit.core.rod.walls import check_walls
@@ -107,6 +109,7 @@ def planned_parts(
     """
     refuse_if_refused(case)
     check_walls(case.template, process)
+    chosen(case.template, process)
     planned = []
     for part in parts_of(case.spacer_set, case.template, case.marked):
         rod = part.rod
@@ -287,7 +290,8 @@ class _Work:
         from labkit.exports.write.plates import PlatePart, plan_plates
         from labkit.exports.write.threemf import PlateMetadata, write_plate
 
-        name, rx = self.place.name, self.case.prescription
+        name, rx, process = self.place.name, self.case.prescription, self.means.process
+        lying = chosen(self.case.template, process)
         parts = [
             PlatePart(
                 name=f"{name}_{m.part.rod.part}",
@@ -295,18 +299,24 @@ class _Work:
                 vertices=m.mesh.vertices,
                 triangles=m.mesh.triangles,
                 quantity=m.part.quantity,
-                inward_y=m.part.rod.hand.inward_y,
+                hand=m.part.rod.hand,
+                height_mm=height_mm(
+                    compensated(self.case.template, m.part.rod.length, process.compensation),
+                    lying.way,
+                ),
+                way=lying.way,
+                lift_mm=lying.lift_mm,
             )
             for m in made
         ]
         plates = []
-        for plan in plan_plates(parts, self.means.process.plate):
+        for plan in plan_plates(parts, process.plate):
             file = f"plates/{name}_plate-{plan.number}.3mf"
             metadata = PlateMetadata(
                 case=rx.case,
                 title=f"{name}, plate {plan.number} of {plan.of}",
                 designer=f"labkit {labkit.__version__}",
-                description=f"Connector rods, process {self.means.process.name}",
+                description=f"Connector rods, process {process.name}",
                 date=rx.date.isoformat(),
             )
             write_plate(plan, self._path(file), metadata)
@@ -370,4 +380,5 @@ def set_plate(file: str, plan: PlatePlan) -> SetPlate:
             PlatePlace(number, *(written(value, PLACEMENT_DECIMALS) for value in place))
             for number, place in zip(numbers, places, strict=True)
         ),
+        lies=plan.parts[0].way,
     )

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from labkit.core.label.lettering import Region
 from labkit.core.numbers import Finite
+from labkit.core.rod.building import Place, Underside, Way
 from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
 from labkit.core.rod.outlines import Loop
@@ -24,6 +25,8 @@ class Bar(Finite, ABC):
     shape: ClassVar[str]
     #: Whether it is round about the rod's axis.
     turned: ClassVar[bool] = False
+    #: Where supports may stand, if the template lets them.
+    supportable: ClassVar[tuple[Place, ...]]
 
     @property
     @abstractmethod
@@ -126,6 +129,17 @@ class Bar(Finite, ABC):
 
         Returns:
             The outline without the inward face, and half the height of that face.
+        """
+
+    @abstractmethod
+    def undersides(
+        self, way: Way, ends: Ends, length_mm: float, flat_share: float
+    ) -> Iterator[Underside]:
+        """Find what of bar and bosses faces the bed while it is built, the lower end at −x.
+
+        Args:
+            flat_share: Sine of the angle above which an underside carries itself: of a cylinder or
+                ball of radius r it is flatter up to r · flat_share from its lowest line or point.
         """
 
     def mounted(self, ends: Ends, length_mm: float) -> Iterator[tuple[Fitting, Mount]]:

@@ -10,6 +10,7 @@ from typing import Annotated
 from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Arc, Line, Region
 from labkit.core.rod.bodies.base import Bar, Ends
+from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.curves import meetings, share_of
 from labkit.core.rod.fittings import BossFitting, Fitting, Mount
 from labkit.core.rod.fittings.base import Problem
@@ -31,6 +32,7 @@ class FlatBar(Bar):
     blend_radius_mm: Annotated[float, quantity("arc between boss and bar", 0.2, 20)]
 
     shape = "flat"
+    supportable = (Place.RIM,)
 
     @property
     def words(self) -> str:
@@ -298,6 +300,37 @@ class FlatBar(Bar):
                     side * -90.0),
             )
         )
+
+    def undersides(
+        self, way: Way, ends: Ends, length_mm: float, flat_share: float
+    ) -> Iterator[Underside]:
+        """Give the outward face; of a bar on edge bosses and bar between; upright, both bosses."""
+        bosses = tuple(_on_boss(fitting).boss_diameter_mm / 2 for fitting in ends)
+        if way is Way.FLAT:
+            edge = self.edge_radius_mm * flat_share
+            yield Underside(Place.FACE, -self.thickness_mm / 2, Lowest.FACE, edge)
+        elif way is Way.ON_EDGE:
+            for boss in bosses:
+                yield Underside(Place.RIM, -boss, Lowest.LINE, boss * flat_share)
+            yield Underside(
+                Place.RIM, -self.height_mm / 2, Lowest.FACE, length_mm / 2, carried=True
+            )
+        else:
+            yield from self._upright(bosses, length_mm / 2, flat_share)
+
+    def _upright(
+        self, bosses: tuple[float, ...], half_mm: float, flat_share: float
+    ) -> Iterator[Underside]:
+        """Give the lower boss, and what the upper one with its blends is flatter than allowed.
+
+        Formula: R s − h − b (1 − s), s the flat share, R boss, b blend, h half of the bar's height.
+        """
+        lower, upper = bosses
+        yield Underside(Place.RIM, -half_mm - lower, Lowest.LINE, lower * flat_share)
+        blend = self.blend_radius_mm * (1 - flat_share)
+        reach = upper * flat_share - self.height_mm / 2 - blend
+        if reach > 0.0:
+            yield Underside(Place.RIM, half_mm - upper, Lowest.LINE, reach, carried=True)
 
     def section(self, ends: Ends, length_mm: float, x_mm: float) -> tuple[Loop, float]:
         """Cut across the straight piece of the bar, or across a blend as if it were one."""

@@ -10,6 +10,7 @@ from typing import Annotated
 from labkit.core.form.keys import exact, quantity
 from labkit.core.label.lettering import Arc, Line, Piece, Region
 from labkit.core.rod.bodies.base import Bar, Ends
+from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.fittings import Fitting, Mount, NeckFitting
 from labkit.core.rod.fittings.ball import cap_mm3
 from labkit.core.rod.fittings.base import Problem
@@ -27,6 +28,7 @@ class RoundBar(Bar):
 
     shape = "round"
     turned = True
+    supportable = (Place.SHAFT, Place.NECK)
 
     @property
     def words(self) -> str:
@@ -236,6 +238,20 @@ class RoundBar(Bar):
         bar += ProjectedView(ProjectedView((flat,)).behind([near.cover]).visible)
         far = last.end_view(there).behind([near.cover, (*arc, flat)])
         return near + bar + far
+
+    def undersides(
+        self, way: Way, ends: Ends, length_mm: float, flat_share: float
+    ) -> Iterator[Underside]:
+        """Give the shaft that lies on its lowest line; of an upright bar the lower dome."""
+        radius = self.diameter_mm / 2
+        if way is not Way.UPRIGHT:
+            yield Underside(Place.SHAFT, -radius, Lowest.LINE, radius * flat_share)
+            return
+        neck, (lower, _) = _on_neck(ends[0]).neck_diameter_mm / 2, self.mounts(ends, length_mm)
+        if radius * flat_share > neck:
+            yield Underside(
+                Place.SHAFT, lower.end_mm, Lowest.LINE, radius * flat_share - neck, carried=True
+            )
 
     def section(self, ends: Ends, length_mm: float, x_mm: float) -> tuple[Loop, float]:
         """Cut across the bar."""

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Arc, Line
+from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.fittings.base import FIT, Mount, NeckFitting, Problem, Wall
 from labkit.core.rod.outlines import circle
 from labkit.core.rod.projected import ProjectedView
@@ -92,6 +93,21 @@ class Ball(NeckFitting):
             - cap_mm3(sphere, sphere - begin)
             + math.pi * neck**2 * (abs(mount.end_mm - mount.x_mm) - begin)
         )
+
+    def undersides(self, way: Way, mount: Mount, flat_share: float) -> Iterator[Underside]:
+        """Give ball and neck of a rod that lies; of an upright one the ball, below or above."""
+        ball, neck = self.ball_diameter_mm / 2, self.neck_diameter_mm / 2
+        if way is not Way.UPRIGHT:
+            free = abs(mount.end_mm - mount.x_mm) - self.neck_from_mm
+            yield Underside(Place.BALL, -ball, Lowest.POINT, ball * flat_share)
+            yield Underside(Place.NECK, -neck, Lowest.LINE, free / 2, carried=True)
+        elif mount.inward > 0.0:
+            yield Underside(Place.BALL, mount.x_mm - ball, Lowest.POINT, ball * flat_share)
+        elif ball * flat_share > neck:
+            below = mount.x_mm - self.neck_from_mm
+            yield Underside(
+                Place.BALL, below, Lowest.LINE, ball * flat_share - neck, carried=True
+            )
 
     def front_view(self, mount: Mount) -> ProjectedView:
         """Draw the sphere's contour, the neck's sides and both its end circles, edge on."""

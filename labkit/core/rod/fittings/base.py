@@ -10,6 +10,7 @@ from typing import ClassVar, Self
 
 from labkit.core.form.keys import Key, matching
 from labkit.core.numbers import Finite
+from labkit.core.rod.building import Underside, Way
 from labkit.core.rod.projected import ProjectedView
 from labkit.core.rod.tolerances import CLASSES_ALLOWED, SizeLimits, fit_limits
 
@@ -54,6 +55,10 @@ class Mount(Finite):
     def inward(self) -> float:
         """Sign of the way from the fitting to the rod's middle, along x."""
         return 1.0 if self.x_mm < 0.0 else -1.0
+
+    def across_mm(self, way: Way) -> float:
+        """Height of its centre above the rod's middle as the rod lies."""
+        return self.x_mm if way is Way.UPRIGHT else 0.0
 
 
 class EndFitting(Finite, ABC):
@@ -132,6 +137,14 @@ class EndFitting(Finite, ABC):
     @abstractmethod
     def end_view(self, mount: Mount) -> ProjectedView:
         """Draw its edges beside those of bar and boss: along the rod, inward side right, z up."""
+
+    @abstractmethod
+    def undersides(self, way: Way, mount: Mount, flat_share: float) -> Iterator[Underside]:
+        """Find what it adds to the undersides of bar and boss while the rod is built.
+
+        Args:
+            flat_share: As for a bar.
+        """
 
     @property
     def limits(self) -> SizeLimits:

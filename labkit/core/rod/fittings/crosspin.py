@@ -10,6 +10,7 @@ from typing import Annotated
 from labkit.core.form.keys import exact, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.curves import at, mirrored, moved_piece, quarter_turned
 from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem, Wall
 from labkit.core.rod.outlines import circle, spandrel
@@ -155,6 +156,19 @@ class Crosspin(BossFitting):
         root = 2 * math.pi * (pin * area + moment)
         cylinders = pin**2 * self.pin_length_mm + lip**2 * self.lip_thickness_mm
         return math.pi * cylinders - taken + root
+
+    def undersides(self, way: Way, mount: Mount, flat_share: float) -> Iterator[Underside]:
+        """Give the lip's ring about an upright pin; of a pin that lies, it and its lip."""
+        pin, lip = self.pin_diameter_mm / 2, self.lip_diameter_mm / 2
+        if way is Way.FLAT:
+            height = mount.face_mm + self.pin_length_mm
+            yield Underside(Place.PIN, height, Lowest.FACE, lip - pin, carried=True)
+            return
+        middle = mount.across_mm(way)
+        yield Underside(
+            Place.PIN, middle - pin, Lowest.LINE, self.stands_out_mm, carried=True
+        )
+        yield Underside(Place.PIN, middle - lip, Lowest.LINE, lip * flat_share)
 
     def front_view(self, mount: Mount) -> ProjectedView:
         """Draw the lip, and the pin behind it."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR, Decimal
 from typing import Annotated
 
 from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Line
+from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Wall
 from labkit.core.rod.outlines import circle
 from labkit.core.rod.projected import ProjectedView
@@ -79,6 +81,15 @@ class Eye(BossFitting):
         """Draw the bore's sides, which are hidden."""
         bore, face = self.bore_diameter_mm / 2, mount.face_mm
         return ProjectedView((), tuple(Line((-face, z), (face, z)) for z in (-bore, bore)))
+
+    def undersides(self, way: Way, mount: Mount, flat_share: float) -> Iterator[Underside]:
+        """Give the bore's ceiling, which both its sides carry, where it does not stand upright."""
+        if way is not Way.FLAT:
+            radius, middle = self.bore_diameter_mm / 2, mount.across_mm(way)
+            yield Underside(
+                Place.BORE, middle + radius * math.sqrt(1 - flat_share**2), Lowest.LINE,
+                radius * flat_share, carried=True,
+            )
 
     @property
     def gauge_pin_mm(self) -> Decimal:
