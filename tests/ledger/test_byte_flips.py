@@ -14,7 +14,7 @@ from labkit.ledger.transfer import export_lines
 from labkit.ledger.verify import verify
 
 #: Positions of the sample.
-SAMPLE = 2000
+SAMPLE = 1000
 CASE = "QF-1043"
 
 
