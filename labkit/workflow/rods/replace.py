@@ -93,7 +93,7 @@ def make_replacement(
 
     def begin(last: int) -> tuple[Job, Ticket]:
         with ledger.transaction():
-            rods = _asked(ledger, order)
+            rods = _asked(ledger, order, settled=True)
             job = replacement_job(ledger, rods, means)
             for rod in rods:
                 if rod.state not in ENDS:
@@ -129,8 +129,15 @@ def _became(rod: StoredRod, order: ReplacementOrder) -> RodState:
     return order.because or RodState.REJECTED
 
 
-def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
-    """Find the rods of an order and refuse those that are not to be replaced."""
+def _asked(
+    reader: Reader, order: ReplacementOrder, *, settled: bool = False
+) -> tuple[StoredRod, ...]:
+    """Find the rods of an order and refuse those that are not to be replaced.
+
+    Args:
+        settled: Whether what killed runs left open is settled: until then a set that was begun
+            stands in nobody's way, since this very command may have been killed at it.
+    """
     found = tuple(find_rod(reader, text).rod.rod for text in order.identifiers)
     for number, rod in enumerate(found):
         if rod in found[:number]:
@@ -138,9 +145,9 @@ def _asked(reader: Reader, order: ReplacementOrder) -> tuple[StoredRod, ...]:
                 f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
                 field="identifier", value=rod.identifier,
             )  # fmt: skip
-        _refuse_not_made(rod)
+        _refuse_not_made(rod, settled=settled)
         _refuse_contradiction(rod, order)
-        _refuse_replaced(reader, rod)
+        _refuse_replaced(reader, rod, settled=settled)
         _refuse_like(reader, rod)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
             raise _refusal(
@@ -165,8 +172,8 @@ def _refusal(rod: StoredRod, sentence: str) -> RefusedError:
     return RefusedError(sentence, field="identifier", value=rod.identifier)
 
 
-def _refuse_not_made(rod: StoredRod) -> None:
-    if rod.state in _NOT_MADE:
+def _refuse_not_made(rod: StoredRod, *, settled: bool) -> None:
+    if rod.state in _NOT_MADE and (settled or rod.state != "reserved"):
         why = _NOT_MADE[rod.state].format(rod)
         raise _refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
 
@@ -182,9 +189,9 @@ def _refuse_contradiction(rod: StoredRod, order: ReplacementOrder) -> None:
         )
 
 
-def _refuse_replaced(reader: Reader, rod: StoredRod) -> None:
+def _refuse_replaced(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
     by = replacement_of(reader.rods(rod.case), rod.identifier)
-    if by is not None:
+    if by is not None and (settled or by.state != "reserved"):
         how = "is being made in its place" if by.state == "reserved" else "stands in its place"
         raise _refusal(
             rod,
