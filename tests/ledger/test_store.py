@@ -121,6 +121,27 @@ def test_what_was_corrected_does_not_count(filled):
         assert set(ledger.corrected(CASE)) == {5, 9}
 
 
+def told_of(reader, case):
+    return (
+        reader.prescriptions(case), reader.sets(case), reader.rods(case), reader.last(case),
+        reader.current(case, Kind.PAPERS_PRINTED), reader.current(case, Kind.RELEASE),
+    )
+
+
+def test_many_cases_asked_at_once_are_told_as_each_by_itself(url):
+    with open_ledger(url) as ledger:
+        take_back(fill(ledger))
+        pen = Pen(ledger, "berta")
+        pen.open_case("QF-2")
+        pen.make("QF-2", "QF-2-r1")
+        at_once = {case: told_of(ledger, case) for case in ledger.cases_ahead([CASE, "QF-2"])}
+        assert at_once == {case: told_of(ledger, case) for case in (CASE, "QF-2")}
+        with ledger.transaction():  # what is written meanwhile counts
+            for case in ledger.cases_ahead(["QF-2"]):
+                last = pen(Kind.PAPERS_PRINTED, case, {"set": "QF-2-r1", "entry": 1})
+                assert ledger.last(case) == last
+
+
 def test_a_block_is_kept_whole_or_not_at_all(url):
     with open_ledger(url) as ledger:
         pen = Pen(ledger)

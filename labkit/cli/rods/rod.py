@@ -26,7 +26,7 @@ WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mist
               help="The day on which it happened; without it, today.")
 @click.option("--note", default="", metavar="TEXT", help="A remark; it is recorded.")
 @click.option("--unreleased", default="", metavar="WHY",
-              help="Why rods that were not released are delivered; it is recorded.")
+              help="Why rods not released, or not to be worn, are delivered; it is recorded.")
 @click.option("--case", metavar="CASE",
               help="Instead of recording, ask what two rods of this case make together.")
 @operator_option("tells it; it is recorded.")

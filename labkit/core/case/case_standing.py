@@ -69,7 +69,9 @@ class PairNow:
 
     @property
     def name(self) -> str:
-        """It in sentences, such as "set 1, step 3 (75.0 %, 31.4/31.6)"."""
+        """It in sentences, such as "set 1, step 3 (75.0 %, 31.4/31.6)"; an empty one without."""
+        if not self.rods:
+            return f"set {self.set_number}, step {self.step}"
         percent = None if self.makes is None else self.makes.percent
         told = "" if percent is None else f"{percent:.1f} %, "
         return f"set {self.set_number}, step {self.step} ({told}{self.lengths})"

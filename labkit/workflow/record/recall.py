@@ -148,8 +148,9 @@ def _papers(
         standing.case, "papers_of_another_range",
         f"papers of {papers.set_name} that were printed on {papers.on}, true as of entry "
         f"{papers.entry}, tell {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
-        f"Those papers do not hold: destroy them and use new ones (labkit papers, "
-        f"labkit sheet {standing.case}).",
+        f"Those papers do not hold, nor does a sheet of today of an earlier entry than "
+        f"{standing.now.entry}: destroy them and use new ones (labkit papers, labkit sheet "
+        f"{standing.case}).",
         tuple(one for pair in on_them for one in _rods(pair)
               if rods[one].made.seq <= papers.entry),
     )  # fmt: skip

@@ -16,13 +16,16 @@ from labkit.core.case.rod_life import (
     may_follow,
     next_words,
 )
+from labkit.core.case.standing import PairStanding, pairs_standing
 from labkit.core.grading.rules import swap_room_mm
 from labkit.core.report import Column, Report, Section, Table
-from labkit.errors import InputError, RefusedError
+from labkit.documents.standing import NOT_TO_BE_WORN
+from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
+from labkit.units import millimetres
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.slots import slots_of
@@ -44,7 +47,8 @@ class Told:
         state: One of RECORDED, or MISTAKEN.
         note: Free text, empty if none.
         on: The day on which it happened; None for that of the record.
-        unreleased: Why rods that were not released are delivered all the same; empty if none is.
+        unreleased: Why rods that were not released, or are not to be worn, are delivered all the
+            same; empty if none is.
     """
 
     state: str
@@ -107,7 +111,8 @@ def tell(
         ]
         now = {rod.identifier: rod for each in {rod.case for rod in rods}
                for rod in ledger.rods(each)}  # fmt: skip
-        return _report(rods, tuple(now[rod.identifier] for rod in rods), events)
+        after = tuple(now[rod.identifier] for rod in rods)
+        return _report(rods, after, events, [_words(ledger, rod) for rod in after])
 
 
 def _record(
@@ -117,10 +122,11 @@ def _record(
     _check_transition(rod, told)
     if told.state == RodState.DELIVERED and rod.state != RodState.FITTED:
         _check_swap(ledger, rod)
-    reason = "; ".join(
-        words for words in
-        (told.note, f"not released: {told.unreleased}" if told.unreleased else "") if words
-    )  # fmt: skip
+        if not told.unreleased:
+            _check_maximum(ledger, rod)
+    why = "not released" if rod.state == RodState.MADE else "handed out all the same"
+    unreleased = f"{why}: {told.unreleased}" if told.unreleased else ""
+    reason = "; ".join(words for words in (told.note, unreleased) if words)
     body: dict[str, Any] = {"identifier": rod.identifier, "state": told.state}
     body |= {"reason": reason} if reason else {}
     body |= {"on": told.on.isoformat()} if told.on else {}
@@ -194,6 +200,47 @@ def _check_swap(reader: Reader, rod: StoredRod) -> None:
             )
 
 
+def _check_maximum(reader: Reader, rod: StoredRod) -> None:
+    """Refuse to hand out a rod that is beyond the maximum that holds now."""
+    makes = _makes(reader, rod)
+    if makes is not None and makes.not_to_be_worn:
+        beyond = (
+            "it cannot be read back" if makes.percent is None
+            else f"it makes {makes.percent:.1f} %, {millimetres(makes.beyond_mm)} mm beyond the "
+            "maximum,"
+        )
+        raise RefusedError(
+            f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, is NOT TO BE WORN: "
+            f"{beyond} on what holds now; keep it in the lab and record it as withdrawn, or say "
+            "with --unreleased why it leaves the lab all the same; nothing was recorded",
+            field="identifier", value=rod.identifier,
+        )
+
+
+def _makes(reader: Reader, rod: StoredRod) -> PairStanding | None:
+    """Give what a rod makes with what fills the other place of its step; None if nobody knows."""
+    from labkit.workflow.record.standing import case_rods
+    from labkit.workflow.sets.stored_case import pair_of, read_case
+
+    try:
+        holds = read_case(reader, rod.case).prescription
+        known = tuple(case_rods(reader, rod.case))
+    except LabkitError:  # a case of another version can still be told of
+        return None
+    own = [
+        one.rod for one in known if one.rod.rod.pair == pair_of(rod)
+        and (one.identifier == rod.identifier
+             or (one.in_circulation and one.rod.rod.side != rod.side))
+    ]
+    return pairs_standing(own, holds).get(pair_of(rod))
+
+
+def _words(reader: Reader, rod: StoredRod) -> str:
+    """Give the words beside a rod in circulation; empty where it may be worn."""
+    makes = _makes(reader, rod) if rod.state in IN_CIRCULATION else None
+    return NOT_TO_BE_WORN if makes is not None and makes.not_to_be_worn else ""
+
+
 def _take_back(
     ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
 ) -> Event:
@@ -226,13 +273,15 @@ _COLUMNS = (
     Column("is", lambda row: row[1].state),
     Column("who has it", lambda row: WHO_HAS_IT[RodState(row[1].state)]),
     Column("entry", lambda row: row[2].seq),
+    Column("", lambda row: row[3]),
 )
 
 
 def _report(
-    before: tuple[StoredRod, ...], after: tuple[StoredRod, ...], events: list[Event]
+    before: tuple[StoredRod, ...], after: tuple[StoredRod, ...], events: list[Event],
+    words: list[str],
 ) -> Report:
-    rows = list(zip(before, after, events, strict=True))
+    rows = list(zip(before, after, events, words, strict=True))
     circulating = sum(rod.state in IN_CIRCULATION for rod in after)
     return Report(
         "Rods", (Section("Recorded", table=Table.of(_COLUMNS, rows)),),
@@ -240,8 +289,8 @@ def _report(
             "schema": 1,
             "rods": [
                 {"identifier": new.identifier, "case": new.case, "was": old.state,
-                 "state": new.state, "entry": event.seq}
-                for old, new, event in rows
+                 "state": new.state, "entry": event.seq, "not_to_be_worn": bool(struck)}
+                for old, new, event, struck in rows
             ],
             "in_circulation": circulating,
         },
