@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from types import SimpleNamespace
 
@@ -184,6 +184,8 @@ class Account:
     rods: dict[str, Rod] = field(default_factory=dict)
     #: Sets by name: percents asked for, and the range they were made for.
     sets: dict[str, tuple[tuple[float, ...], float]] = field(default_factory=dict)
+    #: Last papers of each set: the range that they tell, and the rods that stand on them.
+    papers: dict[str, tuple[float, frozenset[str]]] = field(default_factory=dict)
     #: The ranges that held, the newest last.
     ranges: list[float] = field(default_factory=lambda: [PROTRUDED - RETRUDED])
 
@@ -194,6 +196,22 @@ class Account:
     @property
     def range_mm(self) -> float:
         return self.ranges[-1]
+
+    def printed(self, set_name: str) -> None:
+        """Papers of a set are printed: they tell what holds, and every rod that there is."""
+        self.papers[set_name] = (self.range_mm, frozenset(self.rods))
+
+    def wrong_papers(self) -> dict[str, set[str]]:
+        """Give the rods in circulation on the last papers of each set that tell another range."""
+        out = {rod.identifier for rod in self.in_circulation()}
+        return {
+            name: set(rods & out) for name, (told, rods) in self.papers.items()
+            if abs(told - self.range_mm) > 1e-9 and rods & out
+        }
+
+    def if_accepted(self, range_mm: float) -> Now:
+        """Give what would hold on another range."""
+        return replace(self, ranges=[*self.ranges, range_mm]).now()
 
     def makes(self, left: float, right: float) -> float:
         """Advancement of two lengths, mm."""

@@ -112,7 +112,8 @@ def _stale_range(now: Now, line: str, about: str) -> Iterator[str]:
     """A range that held once, without the one that holds now or that it held once."""
     if "range" not in line.lower():
         return
-    numbers = {round(float(one), 2) for one in re.findall(r"([\d.]+\d) ?mm", line)}
+    told_mm = re.findall(r"([\d.]+\d) ?mm(?! of advancement)", line)
+    numbers = {round(float(one), 2) for one in told_mm}
     earlier = {round(one, 2) for one in now.earlier_mm} - {round(now.range_mm, 2)}
     told = re.search("as prescribed|made for|recorded is|instead of", about.lower())
     if numbers & earlier and round(now.range_mm, 2) not in numbers and not told:
@@ -181,8 +182,53 @@ def disagreements_of_tables(now: Now, lab) -> Iterator[str]:
             yield from _number_told(f"{source}: {rod.grouped}", told["now"], pair)
     (case,) = (json.loads(line) for line in lab.run("cases", "--json").stdout.splitlines())
     out = sum(rod.state in IN_CIRCULATION for rod in now.rods.values())
+    back = {
+        rod.identifier for pair in now.pairs if pair.word == NOT_TO_BE_WORN
+        for rod in pair.rods if rod.state in ("delivered", "fitted")
+    }
+    alone = {rod.identifier for rod in lab.account.in_circulation()} - set(now.by_rod)
+    if case["asked_back"] != len(back) and not alone:
+        yield f"cases: {back} are asked back, told are {case['asked_back']}"
     if case["rods_out"] != out:
         yield f"cases: {out} rods are in circulation, told are {case['rods_out']}"
+
+
+    yield from _recalled(now, lab)
+    yield from _together(now, lab)
+
+
+def _recalled(now: Now, lab) -> Iterator[str]:
+    """Recall names every pair beyond the maximum, and the papers that tell another range."""
+    told = lab.told("recall")["recalled"]
+    beyond = {rod for one in told if one["reason"] == "beyond_the_maximum" for rod in one["rods"]}
+    mine = {rod.identifier for pair in now.pairs if pair.word == NOT_TO_BE_WORN
+            for rod in pair.rods}  # fmt: skip
+    alone = {rod.identifier for rod in lab.account.in_circulation()} - set(now.by_rod)
+    if beyond - alone != mine:
+        yield f"recall: beyond the maximum are {mine}, told are {beyond}"
+    papers = {
+        re.match(r"papers of (\S+) that", one["what"])[1]: set(one["rods"]) for one in told
+        if one["reason"] == "papers_of_another_range"
+    }
+    if papers != lab.account.wrong_papers():
+        yield f"recall: papers of {lab.account.wrong_papers()} are wrong, told are {papers}"
+    others = {one["reason"] for one in told} - {
+        "beyond_the_maximum", "papers_of_another_range", "made_uncompensated"}
+    if others:
+        yield f"recall: {others} is not so: {told}"
+
+
+def _together(now: Now, lab) -> Iterator[str]:
+    """What any two rods make: those of the furthest pair, and rods of two steps."""
+    for left, right in ((now.pairs[-1], now.pairs[-1]), (now.pairs[0], now.pairs[-1])):
+        asked = [left.left.label.rstrip("L") + "L", right.right.label.rstrip("R") + "R"]
+        told = json.loads(lab.asked("rod", *asked, "--case", now.case, "--json"))
+        mine = lab.account.makes(left.left.length, right.right.length)
+        if abs(told["advancement_mm"] - mine) > 1e-5:
+            yield f"rod {asked}: {mine:.6f} mm, told is {told['advancement_mm']}"
+        struck = lab.account.word(left.left, right.right) == NOT_TO_BE_WORN
+        if left is right and told["may_be_worn"] == struck:
+            yield f"rod {asked}: NOT TO BE WORN is {struck}, told is {told}"
 
 
 def _number_told(source: str, told, pair: Pair | None) -> Iterator[str]:

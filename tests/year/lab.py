@@ -24,6 +24,7 @@ from tests.year.account import (
     RETRUDED,
     SIDES,
     Account,
+    Now,
     Rod,
     prescription,
 )
@@ -54,6 +55,8 @@ class Lab:
         self.instruments = write_instruments(folder / "instruments")
         self.case, self.sets = self.account.case, folder / "sets"
         self.certificates: dict[str, int] = {}
+        #: What was said and is not so, a sentence each.
+        self.faults: list[str] = []
         #: What the commands of an event printed, and the papers that came with a new set.
         self.heard: list[Said] = []
         #: Papers are made again only after a new set or another range: the rest takes minutes.
@@ -85,6 +88,13 @@ class Lab:
         """Run a command that prints one JSON object."""
         return json.loads(self.run(*arguments, "--json").stdout)
 
+    def asked(self, *arguments) -> str:
+        """Ask what a rule of the trade may speak against; the answer comes all the same."""
+        env = {"COLUMNS": "250", "LABKIT_LEDGER": str(self.folder / "ledger.sqlite")}
+        result = CliRunner().invoke(cli, [*map(str, arguments)], env=env)
+        assert result.exit_code in (0, 1), (arguments, result.output)
+        return result.stdout
+
     # Events.
 
     def make(self, percents, start: float, name: str) -> None:
@@ -107,6 +117,7 @@ class Lab:
             self.account.rods[rod.identifier] = rod
             taken.append(rod)
         assert taken, bags
+        self.account.printed(name)
         self.heard += self._papers_in(self.sets / name, name)
         return taken
 
@@ -146,10 +157,18 @@ class Lab:
             if self.account.place(rod)[0] == name and rod.state == "made":
                 rod.state = "released"
 
-    def trial(self, maximum: float) -> dict:
-        """Try the 100 % rods of the first set where the jaw goes no further; give the answer."""
+    def trial(self, maximum: float) -> tuple[Now, Said]:
+        """Try the 100 % rods of the first set where the jaw goes no further.
+
+        Returns:
+            What would hold were it accepted, and the answer.
+        """
         self.tried = self._seen(maximum)
-        return self.told("trial", self.case, *self.tried)
+        answer = self.run("trial", self.case, *self.tried).stdout
+        return self.account.if_accepted(self._tried_mm()), Said(f"{self.day} trial", answer)
+
+    def _tried_mm(self) -> float:
+        return self.account.makes(self.seen["left"], self.seen["right"])
 
     def _seen(self, maximum: float) -> list[str]:
         """What one sees of the free ends, read to 0.05 mm."""
@@ -167,7 +186,7 @@ class Lab:
         """The prescriber accepts what was tried last."""
         answer = self.told("trial", self.case, *self.tried, "--accept")
         assert answer["accepted"] is True
-        self.account.ranges.append(self.account.makes(self.seen["left"], self.seen["right"]))
+        self.account.ranges.append(self._tried_mm())
         story = self.run("show", self.case).stdout
         self.accepted = int(re.findall(r"(?m)^ *(\d+) .*: trial fit ", story)[-1])
 
@@ -231,6 +250,7 @@ class Lab:
         for name in sorted(self._folders()):
             out = self.folder / "papers" / f"{self.day}-{name}"
             self.run("papers", self.sets / name, "--out", out)
+            self.account.printed(name)
             yield from self._papers_in(out, name, " again")
 
     def _papers_in(self, folder: Path, name: str, again: str = "") -> Iterator[Said]:
@@ -269,10 +289,19 @@ class Lab:
         pdf = self.folder / f"sheet-{len(list(self.folder.glob('sheet-*')))}.pdf"
         self.run("sheet", self.case, "--out", pdf)
         yield Said(f"{self.day} sheet as PDF", _text(pdf.read_bytes()))
+        yield Said(f"{self.day} recall", "\n".join(self.recalled()))
+        furthest = self.account.pairs()[-1].labels
+        together = self.asked("rod", *furthest, "--case", self.case)
+        yield Said(f"{self.day} rod {furthest}", together)
         dry = self.run("extra", self.case, "--percent", 35, "--dry-run").stdout
         yield Said(f"{self.day} extra --dry-run", dry)
         for rod in self.some_rods():
             yield Said(f"{self.day} find {rod.grouped}", self.run("find", rod.identifier).stdout)
+
+    def recalled(self) -> Iterator[str]:
+        """Give what is recalled, a line each; which rods stand on it is asked elsewhere."""
+        for one in self.told("recall")["recalled"]:
+            yield f"{one['what']}; {one['tell']}"
 
     def read_all(self) -> Iterator[Said]:
         """Everything that the house says of the case today."""
