@@ -16,7 +16,7 @@ from labkit.errors import InputError, LabelError
 
 SCHEMA = 1
 DEFAULT_FILE = "one-stroke.toml"
-_TOP_KEYS = ("schema", "name", "stroke", "bar_gap", "heights_mm", "glyph")
+_TOP_KEYS = ("schema", "name", "stroke", "bar_gap", "heights_mm", "glyph", "letter")
 _GLYPH_KEYS = ("char", "width", "space", "strokes")
 _STROKE_KINDS = ("path", "ring", "disc")
 #: A leg shorter than this between two roundings is no leg: they follow on one another directly.
@@ -66,11 +66,8 @@ class _Reader:
         heights = self._numbers(table["heights_mm"], "heights_mm", (1, 20), (0.5, 50.0))
         if list(heights) != sorted(set(heights)):
             raise self._wrong("heights_mm", list(heights), "rising heights")
-        rows = table["glyph"]
-        if not isinstance(rows, list) or not rows:
-            raise self._wrong("glyph", rows, "at least one [[glyph]] table")
-        glyphs = tuple(self._glyph(row, k, stroke) for k, row in enumerate(rows))
-        chars = [glyph.char for glyph in glyphs]
+        glyphs, letters = (self._glyphs(table[kind], kind, stroke) for kind in ("glyph", "letter"))
+        chars = [glyph.char for glyph in (*glyphs, *letters)]
         for char in chars:
             if chars.count(char) > 1:
                 raise self._wrong("glyph.char", char, "each character once")
@@ -80,10 +77,15 @@ class _Reader:
             bar_gap=self._number(table["bar_gap"], "bar_gap", 0.05, 1.0),
             heights_mm=heights,
             glyphs=glyphs,
+            letters=letters,
         )
 
-    def _glyph(self, row: Any, index: int, stroke: float) -> Glyph:
-        key = f"glyph[{index}]"
+    def _glyphs(self, rows: Any, kind: str, stroke: float) -> tuple[Glyph, ...]:
+        if not isinstance(rows, list) or not rows:
+            raise self._wrong(kind, rows, f"at least one [[{kind}]] table")
+        return tuple(self._glyph(row, f"{kind}[{k}]", stroke) for k, row in enumerate(rows))
+
+    def _glyph(self, row: Any, key: str, stroke: float) -> Glyph:
         self._keys(row, _GLYPH_KEYS, key)
         char = self._text(row["char"], f"{key}.char")
         if len(char) != 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from typing import Annotated
 
 from labkit.catalog.named import find, read_all
@@ -13,7 +14,10 @@ from labkit.core.form.keys import Key, exact, name_key
 from labkit.core.form.words import Location, listed
 from labkit.core.label.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rod.building import BuildLimits
-from labkit.core.rod.rods import RodTemplate
+from labkit.core.rod.rods import CaseMarkPlace, RodTemplate
+
+#: A case mark stands off by more than the 0.4 heights before L and R: L or R is never its own.
+LEAST_CLEAR_SHARE = 0.55
 
 
 @dataclass(frozen=True)
@@ -108,10 +112,7 @@ def _build_problems(build: BuildLimits, row: RodTemplate) -> Iterator[tuple[Loca
 def _label_problems(row: RodTemplate) -> Iterator[tuple[Location, str]]:
     label, body = row.label, row.body
     if exact(label.height_mm) not in ISO_3098_HEIGHTS_MM:
-        yield ("label", "height"), (
-            f"= {exact(label.height_mm)} is not in the ISO 3098 series; allowed are "
-            f"{', '.join(map(str, ISO_3098_HEIGHTS_MM))} mm"
-        )
+        yield ("label", "height"), _not_in_series(exact(label.height_mm))
     if row.handed and not label.side_mark:
         yield ("label", "side_mark"), (
             "= false leaves mirror parts without L and R; set it to true where the ends differ"
@@ -122,3 +123,25 @@ def _label_problems(row: RodTemplate) -> Iterator[tuple[Location, str]]:
         )
     if exact(body.label_level_mm + body.outward_mm) <= exact(label.depth_mm):
         yield ("label", "depth"), f"= {exact(label.depth_mm)} goes through the bar"
+    if row.case_mark is not None:
+        yield from _mark_problems(row, row.case_mark)
+
+
+def _mark_problems(row: RodTemplate, mark: CaseMarkPlace) -> Iterator[tuple[Location, str]]:
+    """Find a place of a case mark that is none, or too near to the length."""
+    label, height = row.label, exact(mark.height_mm)
+    if height not in ISO_3098_HEIGHTS_MM:
+        yield ("case_mark", "height"), _not_in_series(height)
+    elif mark.height_mm > label.height_mm:
+        yield ("case_mark", "height"), f"= {height} is above the label's {exact(label.height_mm)}"
+    if mark.clear_mm < LEAST_CLEAR_SHARE * label.height_mm:
+        least = exact(LEAST_CLEAR_SHARE) * exact(label.height_mm)
+        yield ("case_mark", "clear"), (
+            f"= {exact(mark.clear_mm)} could be read as a space within the label; it must be at "
+            f"least {least} ({LEAST_CLEAR_SHARE:g} × the label's height)"
+        )
+
+
+def _not_in_series(height: Decimal) -> str:
+    heights = ", ".join(map(str, ISO_3098_HEIGHTS_MM))
+    return f"= {height} is not in the ISO 3098 series; allowed are {heights} mm"

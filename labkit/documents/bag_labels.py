@@ -9,6 +9,7 @@ from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.qr import qr_svg
+from labkit.documents.set_spec import prescription_of
 from labkit.documents.standing import at_step, is_out, mark, own_set
 
 
@@ -25,6 +26,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """
     return {
         **frame_facts(spec),
+        "case_mark": prescription_of(spec).case_mark,
         "of_set": own_set(spec) or str(spec["revision"]),
         "labels": [
             {

@@ -16,7 +16,13 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.lying_words import build_height_mm, lying_sentences, way_of
 from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.set_picture import caption_of
-from labkit.documents.set_spec import SetPart, part_of, process_of, template_of
+from labkit.documents.set_spec import (
+    SetPart,
+    part_of,
+    prescription_of,
+    process_of,
+    template_of,
+)
 from labkit.documents.standing import marked_places
 from labkit.documents.svg import to_svg
 from labkit.units import plain
@@ -58,6 +64,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ),
         "handed": template.handed,
         "fittings": _fittings(template),
+        "case_mark": prescription_of(spec).case_mark,
         "barred": [f"{part.length}" for part in parts if part.engraving.bar],
         "orientation": lying_sentences(template, process, way_of(spec["plates"][0])),
         "plates": [

@@ -122,7 +122,8 @@ def _about(
         rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
     rows.append(("hold", _hold(prescription, lengths.steps, sheet)))
     rows.append(("notes", prescription.notes))
-    return [[sheet[name], value] for name, value in rows if value]
+    mark = [["Case mark", f"{marked} on every rod"]] if (marked := prescription.case_mark) else []
+    return [*([sheet[name], value] for name, value in rows if value), *mark]
 
 
 def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:

@@ -83,12 +83,16 @@ class Engraved:
     stroke_mm: Mm
     width_mm: Mm
     box_height_mm: Mm
+    case_mark: str = field(default="", metadata=LEFT_OUT_AT_DEFAULT)
 
     @classmethod
     def of(cls, engraving: Engraving) -> Engraved:
         """Take what a set tells of a laid-out label."""
-        own = engraving
-        return cls(own.text, own.bar, own.height_mm, own.stroke_mm, own.width_mm, own.depth_mm)
+        own, beside = engraving, engraving.case_mark
+        return cls(
+            own.text, own.bar, own.height_mm, own.stroke_mm, own.width_mm, own.depth_mm,
+            "" if beside is None else beside.text,
+        )
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,8 @@ class SetPart:
 
     def rod(self, template: RodTemplate) -> Rod:
         """Give the rod that the part is."""
-        return Rod(template, self.length, self.hand, self.mark, self.engraving.bar)
+        own = self.engraving
+        return Rod(template, self.length, self.hand, self.mark, own.bar, own.case_mark)
 
 
 @dataclass(frozen=True)

@@ -216,6 +216,12 @@ class Reader:
             self._events(_prescribed(PRESCRIPTIONS.c.case_number == case)),
         )))
 
+    def prescriptions_with(self, word: str) -> tuple[StoredPrescription, ...]:
+        """Give every revision of every case whose text has a word in it."""
+        wanted = EVENTS.c.body.contains(word, autoescape=True)
+        query = select(EVENTS).where(EVENTS.c.kind == str(Kind.PRESCRIPTION), wanted)
+        return tuple(map(_prescription, self._events(query.order_by(EVENTS.c.seq))))
+
     def prescription(self, case: str, revision: int | None = None) -> StoredPrescription:
         """Give one revision of a case's prescription.
 

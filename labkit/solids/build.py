@@ -10,13 +10,13 @@ from OCP.BRep import BRep_Builder
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape, TopoDS_Shell, TopoDS_Solid
 
 from labkit.core.label.lettering import Engraving
-from labkit.core.label.place import label_space
+from labkit.core.label.place import centers_u_mm
 from labkit.core.rod.compensation import RodSizes, compensated
 from labkit.core.rod.rods import NOMINAL, Compensation, FlatBar, Hand, Rod, RoundBar
 from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.solids import fittings
 from labkit.solids.body import Body
-from labkit.solids.engrave import face_count, label_faces
+from labkit.solids.engrave import PlacedText, face_count, label_faces
 from labkit.solids.flat_bar import flat_bar, flat_bar_faces
 from labkit.solids.guard import Expectation, guarded, volume_near
 from labkit.solids.round_bar import round_bar, round_bar_faces
@@ -65,7 +65,8 @@ def build(
 
     Args:
         rod: Template, length and hand (a template without hand is built inward -y).
-        engraving: The nominal label laid out in mm, None for a plain rod.
+        engraving: The nominal label laid out in mm, with a case mark where the rod has one; None
+            for a plain rod.
 
     Returns:
         The solid, valid, with the volume, envelope and faces that the arithmetic gives.
@@ -79,25 +80,26 @@ def build(
     hand = rod.hand if rod.template.handed else Hand.MINUS_Y
     sizes.body.check(sizes.fittings)
     depth = rod.template.label.depth_mm
-    volume, center_u = body_volume_mm3(sizes), 0.0
+    volume = body_volume_mm3(sizes)
+    texts: tuple[PlacedText, ...] = ()
     if engraving is not None:
         volume -= label_volume_mm3(engraving, depth)
-        center_u = -hand.inward_y * label_space(rod.template, float(rod.length)).center_x_mm
+        texts = tuple(zip(engraving.texts, centers_u_mm(rod, engraving), strict=True))
 
     def make() -> TopoDS_Solid:
         body = BUILDERS[sizes.body.shape].make(sizes.body, sizes, hand)
-        return _solid([*body.faces, *label_faces(body, engraving, center_u, depth)])
+        return _solid([*body.faces, *label_faces(body, texts, depth)])
 
     least, most = volume_near(volume)
-    expected = Expectation(least, most, _faces(sizes, engraving), envelope_mm(sizes, hand))
+    expected = Expectation(least, most, _faces(sizes, texts), envelope_mm(sizes, hand))
     made = guarded("building the solid", rod.part, make, expected)
     return BuiltRod(made.solid, made.volume_mm3, sizes.length_mm)
 
 
-def _faces(sizes: RodSizes, engraving: Engraving | None) -> int:
+def _faces(sizes: RodSizes, texts: tuple[PlacedText, ...]) -> int:
     """Count the faces that the rod must have, from its parameters alone."""
     ends = sum(fittings.BUILDERS[fitting.kind].faces(fitting) for fitting in sizes.fittings)
-    return BUILDERS[sizes.body.shape].faces(sizes.body, sizes) + ends + face_count(engraving)
+    return BUILDERS[sizes.body.shape].faces(sizes.body, sizes) + ends + face_count(texts)
 
 
 def _solid(faces: list[TopoDS_Face]) -> TopoDS_Solid:

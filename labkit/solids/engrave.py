@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from OCP.TopoDS import TopoDS_Face
@@ -27,42 +28,43 @@ class Pockets:
     faces: tuple[TopoDS_Face, ...]
 
 
-def label_faces(
-    body: Body, engraving: Engraving | None, center_u: float, depth_mm: float
-) -> list[TopoDS_Face]:
+#: A laid-out text in the reader's coordinates, and u of its middle, mm.
+PlacedText = tuple[Engraving, float]
+
+
+def label_faces(body: Body, texts: Sequence[PlacedText], depth_mm: float) -> list[TopoDS_Face]:
     """Make the label face of a body, engraved or plain.
 
     Args:
         body: The body, open where the label face belongs.
-        engraving: Laid-out label in the reader's coordinates, None for a plain face.
-        center_u: u of the label's centre, mm.
+        texts: What is engraved; empty for a plain face.
         depth_mm: Depth of the pockets, mm, above 0.
 
     Raises:
         GeometryError: A depth that is not above 0, or a character whose outline is not closed.
     """
     pockets: list[Pockets] = []
-    if engraving is not None:
+    for text, center_u in texts:
         if depth_mm <= 0.0:
             raise GeometryError(
-                f"the label {engraving.text!r} cannot be engraved {depth_mm:g} mm deep; the depth "
+                f"the label {text.text!r} cannot be engraved {depth_mm:g} mm deep; the depth "
                 "must be above 0",
                 field="label.depth", value=depth_mm, allowed="above 0",
             )
-        for region in engraving.regions():
+        for region in text.regions():
             placed = _moved(region, (center_u, 0.0))
-            require_closed(placed.outer, f"the label {engraving.text!r}")
+            require_closed(placed.outer, f"the label {text.text!r}")
             pockets.append(_pocket(body, placed, depth_mm))
     openings = [opening for pocket in pockets for opening in pocket.openings]
     face = flat_face(body.frame, body.label_height, True, [*body.label_boundaries, *openings])
     return [face, *(one for pocket in pockets for one in pocket.faces)]
 
 
-def face_count(engraving: Engraving | None) -> int:
-    """Count the faces that an engraving adds: walls, floors and islands."""
-    regions = engraving.regions() if engraving is not None else ()
+def face_count(texts: Sequence[PlacedText]) -> int:
+    """Count the faces that engraving adds: walls, floors and islands."""
     return sum(
-        len(region.outer) + 1 + sum(len(hole) + 1 for hole in region.holes) for region in regions
+        len(region.outer) + 1 + sum(len(hole) + 1 for hole in region.holes)
+        for text, _ in texts for region in text.regions()
     )
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from decimal import Decimal
 
 import cadquery as cq
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import find_template, rod_templates
-from labkit.core.label.layout import lay_out
-from labkit.core.label.place import require_fit
-from labkit.core.label.rules import needs_bar
+from labkit.core.label.place import lay_out_rod, require_fit
+from labkit.core.label.rules import CASE_MARK_ALLOWED, is_case_mark, needs_bar
 from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod, RodTemplate
 from labkit.errors import InputError
 from labkit.solids.build import build
@@ -21,7 +21,7 @@ _LABEL = re.compile(r"(?P<length>\d+\.\d+)(?P<mark>[LR]?)")
 
 def rod(
     template: str | RodTemplate, label: str, hand: Hand = Hand.MINUS_Y,
-    compensation: Compensation = NOMINAL,
+    compensation: Compensation = NOMINAL, case_mark: str = "",
 ) -> cq.Workplane:
     """Build one rod, engraved with its label, in the rod frame (x from lower to upper, mm).
 
@@ -30,6 +30,7 @@ def rod(
         label: Functional length as engraved, with L or R after it where sides are marked.
         hand: Which way the engraved face of a template with left and right parts looks.
         compensation: What a process adds; by default the rod has its nominal sizes.
+        case_mark: Engraved beside the label, where the template has a place for it.
 
     Returns:
         A workplane with the checked solid on its stack.
@@ -45,10 +46,19 @@ def rod(
     """
     if isinstance(template, str):
         template = find_template(rod_templates(), template)
-    asked = _asked(template, label, hand)
-    engraving = lay_out(load_lettering(), asked.engraving, asked.bar, template.label.height_mm)
+    asked = replace(_asked(template, label, hand), case_mark=_checked_mark(case_mark))
+    engraving = lay_out_rod(load_lettering(), asked)
     require_fit(load_lettering(), template, engraving, float(asked.length))
     return cq.Workplane(build(asked, engraving, compensation).shape)
+
+
+def _checked_mark(case_mark: str) -> str:
+    if case_mark and not is_case_mark(case_mark):
+        raise InputError(
+            f"{case_mark!r} is no case mark; allowed is {CASE_MARK_ALLOWED}",
+            field="case_mark", value=case_mark,
+        )
+    return case_mark
 
 
 def _asked(template: RodTemplate, label: str, hand: Hand) -> Rod:

@@ -9,6 +9,7 @@ import pytest
 
 from labkit.catalog.lettering import load_lettering
 from labkit.core.label.lettering import Arc, Disc, Line
+from labkit.core.label.rules import CASE_MARK_LETTERS
 from labkit.core.rod.curves import at, enclosed_area
 from labkit.core.rod.outline import outline
 from labkit.errors import InputError
@@ -25,7 +26,14 @@ char = "L"
 width = 0.5
 space = 0.2
 strokes = [{ path = [[0.05, 0.95], [0.05, 0.05], [0.45, 0.05]] }]
+
+[[letter]]
+char = "T"
+width = 0.5
+space = 0.2
+strokes = [{ path = [[0.05, 0.95], [0.45, 0.95]] }]
 """
+GLYPH = FILE[FILE.index("[[glyph]]") : FILE.index("[[letter]]")]
 STROKES = "{ path = [[0.05, 0.95], [0.05, 0.05], [0.45, 0.05]] }"
 
 
@@ -52,6 +60,9 @@ def test_the_lettering_that_comes_with_the_program():
     lettering = load_lettering()
     assert (lettering.name, lettering.stroke, len(lettering.glyphs)) == ("one-stroke", 0.1, 13)
     assert load_lettering() is lettering
+    assert "".join(glyph.char for glyph in lettering.letters) == CASE_MARK_LETTERS
+    every = "".join(glyph.char for glyph in lettering.of_case_marks.glyphs)
+    assert every == f"0123456789{CASE_MARK_LETTERS}"
 
 
 def test_a_path_is_lines(read):
@@ -150,18 +161,20 @@ def test_a_mistake_is_told_with_file_and_key(read, tmp_path, old, new, said):
 
 
 def test_a_character_drawn_twice_is_refused(read):
-    twice = FILE + FILE[FILE.index("[[glyph]]") :]
-    with pytest.raises(
-        InputError, match=re.escape("glyph.char is 'L'; allowed: each character once")
-    ):
-        read(text=twice)
+    for again in (GLYPH, GLYPH.replace("glyph", "letter")):
+        with pytest.raises(
+            InputError, match=re.escape("glyph.char is 'L'; allowed: each character once")
+        ):
+            read(text=FILE + again)
 
 
 def test_glyphs_that_are_no_tables_are_refused(read):
     with pytest.raises(InputError, match=re.escape("glyph is []; allowed: at least one [[glyph]]")):
-        read(text=FILE[: FILE.index("[[glyph]]")] + "glyph = []\n")
+        read(GLYPH, "glyph = []\n")
+    with pytest.raises(InputError, match=re.escape("letter[0] is 3; allowed: a table with char")):
+        read(text=FILE[: FILE.index("[[glyph]]")] + "letter = [3]\n" + GLYPH)
     with pytest.raises(InputError, match=re.escape("glyph[0] is 3; allowed: a table with char")):
-        read(text=FILE[: FILE.index("[[glyph]]")] + "glyph = [3]\n")
+        read(GLYPH, "glyph = [3]\n")
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path):

@@ -79,7 +79,7 @@ def test_every_mistake_at_once_in_the_order_of_the_lines():
         'rx.toml:3: date = "2031-03-14" is not usable; allowed is a date such as 2031-03-14, '
         "without quotes",
         "rx.toml:4: colour is not a known key; known here are schema, case, date, prescriber, "
-        "notes, bite, appliance, jaw, grading",
+        "notes, case_mark, bite, appliance, jaw, grading",
         "rx.toml:8: bite.retrudet is not a known key; did you mean `retruded`?",
         'rx.toml:9: bite.protruded = "6.4" is not usable; allowed is a number in mm from -30 to '
         "30; write 6.4, without quotes",

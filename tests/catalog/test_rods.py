@@ -46,6 +46,13 @@ def test_the_rows_that_come_with_the_program():
         (EYE, "bore_diameter", "bore_diametre", "did you mean `bore_diameter`?"),
         (EYE, 'kind = "eye"', 'kind = "hook"', "row[1].lower"),
         (EYE, "height = 3.5", "height = 3.0", "is not in the ISO 3098 series"),
+        (EYE, "height = 2.5\nwidth", "height = 2.4\nwidth", "row[1].case_mark.height = 2.4 is not in"),
+        (EYE, "height = 2.5\nwidth", "height = 5\nwidth", "= 5 is above the label's 3.5"),
+        (
+            EYE, "clear = 2.0", "clear = 1.4",
+            "clear = 1.4 could be read as a space within the label; it must be at least 1.925 "
+            "(0.55 × the label's height)",
+        ),
         (EYE, "edge_radius = 0.5", "edge_radius = 1.5", "must be below half of thickness"),
         (
             EYE,

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving
+from labkit.core.label.place import lay_out_rod
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod
 
@@ -33,9 +33,9 @@ def templates():
     return rod_templates()
 
 
-def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y) -> Rod:
+def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y, case_mark: str = "") -> Rod:
     """Give a rod as a set would ask for it; unmarked templates are always built inward -y."""
-    template = templates()[row]
+    template = templates()[row].used_for(case_mark)
     mark = ("L" if hand is Hand.MINUS_Y else "R") if template.label.side_mark else ""
     return Rod(
         template=template,
@@ -43,6 +43,7 @@ def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y) -> Rod:
         hand=hand if template.handed else Hand.MINUS_Y,
         mark=mark,
         bar=needs_bar(length),
+        case_mark=case_mark,
     )
 
 
@@ -53,7 +54,7 @@ def written(rod: Rod, folder: Path, compensation: Compensation = NOMINAL) -> Wri
     from labkit.exports.write.stl import write_stl
     from labkit.solids.build import build
 
-    engraving = lay_out(load_lettering(), rod.engraving, rod.bar, rod.template.label.height_mm)
+    engraving = lay_out_rod(load_lettering(), rod)
     step, stl = folder / f"{rod.part}.step", folder / f"{rod.part}.stl"
     nominal = build(rod, engraving)
     write_step(nominal.shape, step, StepHeader(rod.part, "2031-03-14", "tests", ""))

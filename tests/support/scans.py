@@ -62,18 +62,18 @@ def _folder() -> Path:
 
 
 @cache
-def rod_mesh(row: str, length: str, hand: Hand = Hand.MINUS_Y):
+def rod_mesh(row: str, length: str, hand: Hand = Hand.MINUS_Y, case_mark: str = ""):
     """Build a rod of a template row and read its STL."""
-    folder = _folder() / f"{row}-{length}-{hand.name}"
+    folder = _folder() / f"{row}-{length}-{hand.name}-{case_mark}"
     folder.mkdir(exist_ok=True)
-    return read_stl(written(rod_of(row, length, hand), folder).stl)
+    return read_stl(written(rod_of(row, length, hand, case_mark), folder).stl)
 
 
 @cache
-def _fine(row: str, length: str, hand: Hand, edge_mm: float):
+def _fine(row: str, length: str, hand: Hand, edge_mm: float, case_mark: str):
     import manifold3d
 
-    mesh = rod_mesh(row, length, hand)
+    mesh = rod_mesh(row, length, hand, case_mark)
     vertices, triangles = mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32)
     refined = manifold3d.Manifold(manifold3d.Mesh(vertices, triangles)).refine_to_length(edge_mm)
     fine = refined.to_mesh()
@@ -100,7 +100,7 @@ class Scan:
 
 
 def scan_of(
-    row: str, length: str, spoil: Spoil, seed: int, hand: Hand = Hand.MINUS_Y
+    row: str, length: str, spoil: Spoil, seed: int, hand: Hand = Hand.MINUS_Y, case_mark: str = ""
 ) -> Scan:
     """Spoil the mesh of a rod.
 
@@ -110,12 +110,13 @@ def scan_of(
         spoil: What to do to it.
         seed: Of everything random.
         hand: Left or right part, of templates that differ.
+        case_mark: Engraved beside the label.
 
     Returns:
         The scan.
     """
     random = np.random.default_rng(seed)
-    vertices, triangles = _fine(row, length, hand, spoil.edge_mm)
+    vertices, triangles = _fine(row, length, hand, spoil.edge_mm, case_mark)
     vertices = vertices + _normals(vertices, triangles) * _noise(vertices, spoil, random)[:, None]
     triangles = triangles[~_lost(vertices[triangles].mean(axis=1), spoil, random)]
     if spoil.cell_mm:

@@ -25,6 +25,7 @@ from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import close_with, note_all, open_with, range_notes, trend_notes
 from labkit.cli.record.recording import may_record, not_recorded, said
+from labkit.core.findings import Finding
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
 from labkit.units import counted
@@ -75,7 +76,8 @@ def command(
         with run.reporting(source.name):
             case = open_case(source, templates)
             beyond = (
-                *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process)
+                *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process),
+                *_mark_notes(recorder, case),
             )  # fmt: skip
             note_all(beyond, to_stderr=as_json)
             made = make_with_progress(
@@ -93,6 +95,13 @@ def command(
         close_with(means, to_stderr=as_json)
         said(recorder or not_recorded("name who makes it with --by"), to_stderr=as_json)
     run.finish(cautions=not as_json)
+
+
+def _mark_notes(recorder: Recorder | None, case: Case) -> tuple[Finding, ...]:
+    from labkit.workflow.record.case_mark import case_mark_notes
+
+    rx = case.prescription
+    return case_mark_notes(recorder.ledger, rx.case, rx.case_mark) if recorder else ()
 
 
 def make_with_progress(

@@ -14,6 +14,7 @@ from labkit.catalog.toml_source import read_text
 from labkit.cli import clock
 from labkit.cli.common import BY, LEDGER, RX, TEMPLATES, Run, open_source, print_notes, say
 from labkit.cli.print_report import print_report
+from labkit.cli.process.notes import note_all
 from labkit.cli.record.recording import recording_into, said
 from labkit.core.grading.prescription import JawModelName
 from labkit.errors import InputError
@@ -116,6 +117,7 @@ def record(
 
     Example: labkit prescription record QF-1043.toml --reason "splint remade" --by anna
     """  # fmt: skip
+    from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of
     from labkit.workflow.record.prescribe import record_prescription
     from labkit.workflow.record.sheet import sheet_report
     from labkit.workflow.record.standing import standing_of_case
@@ -130,5 +132,7 @@ def record(
         if recorder.ledger.sets(case):
             print_report(sheet_report(standing_of_case(recorder.ledger, case)), as_json)
         say(done.words, to_stderr=as_json)
+        mark = case_mark_of(done.stored)
+        note_all(case_mark_notes(recorder.ledger, case, mark), to_stderr=as_json)
         if done.recorded:
             said(recorder, to_stderr=as_json)

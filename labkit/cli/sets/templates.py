@@ -17,6 +17,7 @@ from labkit.core.report import Report
 from labkit.core.rod.building import BuildLimits
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import (
+    CaseMarkPlace,
     Compensation,
     Fitting,
     RodTemplate,
@@ -81,6 +82,7 @@ def _facts(template: RodTemplate) -> list[tuple[str, str]]:
             f"{label.depth_mm:g} deep, margin {label.margin_mm:g}",
         ),
         ("built", _built(template.build)),
+        ("case mark", _case_mark(template.case_mark)),
         (
             "sides",
             "left and right are mirror parts, marked L and R"
@@ -95,6 +97,15 @@ def _built(build: BuildLimits | None) -> str:
         return "the template does not say how its rods lie"
     places = " and ".join(place.words for place in build.supports)
     return f"{', '.join(build.lies)}; supports may stand at {places or 'no place'}"
+
+
+def _case_mark(place: CaseMarkPlace | None) -> str:
+    if place is None:
+        return "no place"
+    return (
+        f"at the reader's right of the length, characters {place.height_mm:g} high, "
+        f"{place.width_mm:g} wide in all, {place.clear_mm:g} clear of the length"
+    )
 
 
 def _fitting(fitting: Fitting) -> str:

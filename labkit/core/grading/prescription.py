@@ -16,6 +16,7 @@ from labkit.core.grading.jaw_averages import (
     bonwill_condyles,
 )
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
+from labkit.core.label.rules import CASE_MARK_ALLOWED, is_case_mark
 from labkit.core.numbers import Finite
 
 Point = tuple[float, float, float]
@@ -344,6 +345,10 @@ class Prescription:
         "answers a question about unlike sides: both were measured again, and they do differ so",
         at="appliance.sides_differ", otherwise="false",
     )] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
+    case_mark: Annotated[str, Key(
+        "engraved beside the length on every rod of the case, so that two cases washed together "
+        "can be told apart", CASE_MARK_ALLOWED, holds=is_case_mark, otherwise="none",
+    )] = field(default="", metadata=LEFT_OUT_AT_DEFAULT)
 
     FILE_ONLY: ClassVar = {
         "pin_distance": Annotated[float | None, quantity(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from labkit.core.numbers import Finite
@@ -72,6 +72,8 @@ class Lettering(Finite):
     Args:
         stroke: Stroke width, in units of the nominal height.
         bar_gap: Clear space between the characters and the bar under them.
+        glyphs: Characters of lengths and side marks.
+        letters: Characters that only case marks have, beside the digits.
     """
 
     name: str
@@ -79,6 +81,13 @@ class Lettering(Finite):
     bar_gap: float
     heights_mm: tuple[float, ...]
     glyphs: tuple[Glyph, ...]
+    letters: tuple[Glyph, ...] = ()
+
+    @property
+    def of_case_marks(self) -> Lettering:
+        """The lettering that case marks are set in and read with: its digits and letters."""
+        digits = tuple(glyph for glyph in self.glyphs if glyph.char.isdigit())
+        return replace(self, glyphs=(*digits, *self.letters), letters=())
 
 
 @dataclass(frozen=True)
@@ -120,6 +129,7 @@ class Engraving:
         text: Characters, without the bar.
         width_mm, depth_mm: Size of the whole box, bar included; depth is along y.
         glyphs: Placed characters, left to right, the bar last.
+        case_mark: The case mark beside it, about a middle of its own; None where there is none.
     """
 
     text: str
@@ -129,7 +139,13 @@ class Engraving:
     width_mm: float
     depth_mm: float
     glyphs: tuple[PlacedGlyph, ...]
+    case_mark: Engraving | None = None
+
+    @property
+    def texts(self) -> tuple[Engraving, ...]:
+        """The label, then the case mark where there is one."""
+        return (self,) if self.case_mark is None else (self, self.case_mark)
 
     def regions(self) -> tuple[Region, ...]:
-        """Give all outlines, in the order of the characters."""
+        """Give all outlines of the label, in the order of the characters."""
         return tuple(region for glyph in self.glyphs for region in glyph.regions)

@@ -1,14 +1,15 @@
-"""The place of the label on a rod, and whether a label fits there and stays legible."""
+"""The place of label and case mark on a rod, and whether they fit there and stay legible."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.numbers import Finite
-from labkit.core.rod.rods import Process, RodTemplate
+from labkit.core.rod.rods import CaseMarkPlace, Hand, Process, Rod, RodTemplate
 from labkit.errors import LabelError
 
 #: Sums of a few lengths in binary; what fits to this fits.
@@ -56,11 +57,81 @@ def label_space(template: RodTemplate, length_mm: float) -> LabelSpace:
     return LabelSpace(width, body.label_height_mm, body.label_corner_mm, center)
 
 
-def excess_mm(engraving: Engraving, space: LabelSpace, margin_mm: float) -> tuple[float, float]:
-    """Work out by how much a label is too wide and too high for its place.
+def lay_out_rod(lettering: Lettering, rod: Rod) -> Engraving:
+    """Lay out everything that is engraved on a rod: its label, and the case mark where it has one.
 
-    Formula: the corner of the label's box must stay margin clear of the area's border; in a
-    rounded corner the clear area is bounded by a circle of radius R − margin.
+    Raises:
+        LabelError: A character or a height that the lettering does not have, or a case mark on a
+            template without a place for one.
+    """
+    label = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
+    if not rod.case_mark:
+        return label
+    height = _mark_place(rod.template).height_mm
+    return replace(
+        label, case_mark=lay_out(lettering.of_case_marks, rod.case_mark, False, height)
+    )
+
+
+def _mark_place(template: RodTemplate) -> CaseMarkPlace:
+    if template.case_mark is None:
+        raise LabelError(
+            f"{template.name} has no place for a case mark; leave case_mark out, or choose a "
+            "template with a place for it (`labkit templates`)",
+            field="case_mark",
+        )
+    return template.case_mark
+
+
+@dataclass(frozen=True)
+class Spans(Finite):
+    """Where label and case mark may stand along a rod, about the middle of the label's area.
+
+    Args:
+        label: Ends of the label's part at the reader's left and right, mm.
+        mark: Ends of the case mark's place, at the right; None without one.
+    """
+
+    label: tuple[float, float]
+    mark: tuple[float, float] | None = None
+
+    @property
+    def label_mm(self) -> float:
+        """Room for the label, below zero where there is none."""
+        return self.label[1] - self.label[0]
+
+
+def spans(template: RodTemplate, engraving: Engraving, space: LabelSpace) -> Spans:
+    """Divide the label's area between label and case mark.
+
+    Formula: the case mark's place ends at the reader's right border, margin clear; the label has
+    what is left of it, `clear` away. Both keep from under a lip, at either end alike, since a
+    part's reader may stand on either side.
+    """
+    margin = template.label.margin_mm
+    half = _free_width_mm(engraving.depth_mm, space, margin) / 2
+    if engraving.case_mark is None:
+        return Spans((-half, half))
+    place, lip = _mark_place(template), max(template.lower.overhang_mm, template.upper.overhang_mm)
+    right = _free_width_mm(engraving.case_mark.depth_mm, space, margin) / 2 - lip
+    left = right - place.width_mm
+    return Spans((lip - half, left - place.clear_mm), (left, right))
+
+
+def centers_u_mm(rod: Rod, engraving: Engraving) -> tuple[float, ...]:
+    """Give how far the middles of label and case mark lie to the reader's right of the rod's."""
+    hand = rod.hand if rod.template.handed else Hand.MINUS_Y
+    space = label_space(rod.template, float(rod.length))
+    found, middle = spans(rod.template, engraving, space), -hand.inward_y * space.center_x_mm
+    return tuple(
+        middle + (span[0] + span[1]) / 2 for span in (found.label, found.mark) if span is not None
+    )
+
+
+def excess_mm(engraving: Engraving, space: LabelSpace, margin_mm: float) -> tuple[float, float]:
+    """Work out by how much a label alone is too wide and too high for its place.
+
+    Formula: the corner of the label's box must stay margin clear of the area's border.
 
     Args:
         margin_mm: Least distance of a stroke from the border.
@@ -68,16 +139,22 @@ def excess_mm(engraving: Engraving, space: LabelSpace, margin_mm: float) -> tupl
     Returns:
         Excess along and across the rod, mm; at most 0 where it fits.
     """
-    width, height = engraving.width_mm, engraving.depth_mm
+    free_width = _free_width_mm(engraving.depth_mm, space, margin_mm)
+    return engraving.width_mm - free_width, engraving.depth_mm - (space.height_mm - 2 * margin_mm)
+
+
+def _free_width_mm(height_mm: float, space: LabelSpace, margin_mm: float) -> float:
+    """Work out how wide a box of some height may be that stays margin clear of the border.
+
+    Formula: in a rounded corner the clear area is bounded by a circle of radius R − margin.
+    """
     clear = space.corner_radius_mm - margin_mm
-    free_height = space.height_mm - 2 * margin_mm
-    free_width = space.width_mm - 2 * margin_mm
     if space.corner_radius_mm > 0:
-        rise = max(0.0, height / 2 - (space.height_mm / 2 - space.corner_radius_mm))
+        rise = max(0.0, height_mm / 2 - (space.height_mm / 2 - space.corner_radius_mm))
         if rise < clear:
             straight = space.width_mm - 2 * space.corner_radius_mm
-            free_width = straight + 2 * math.sqrt(clear**2 - rise**2)
-    return width - free_width, height - free_height
+            return straight + 2 * math.sqrt(clear**2 - rise**2)
+    return space.width_mm - 2 * margin_mm
 
 
 def check_label(
@@ -87,29 +164,36 @@ def check_label(
     engraving: Engraving,
     length_mm: float,
 ) -> None:
-    """Check that a label fits its place and that the process can show it.
+    """Check that a label, and a case mark beside it, fit and that the process can show them.
 
     Raises:
         LabelError: It does not fit (by how much, and which height or length would), or stroke,
             depth, height or remaining wall is below what the process can show.
     """
     require_fit(lettering, template, engraving, length_mm)
-    limits, label = process.legibility, template.label
-    for what, value, least in (
-        ("stroke width", engraving.stroke_mm, limits.least_stroke_mm),
-        ("depth", label.depth_mm, limits.least_depth_mm),
-        ("height", engraving.height_mm, limits.least_height_mm),
-        ("remaining wall", remaining_wall_mm(template), limits.least_wall_mm),
-    ):
-        if value < least - ROOM_MM:
-            raise LabelError(
-                f"label {engraving.text} on {template.name}: its {what} is {value:g} mm, but "
-                f"process {process.name} needs at least {least:g} mm; choose another template "
-                "or process",
-                field=what,
-                value=value,
-                allowed=f"at least {least:g} mm",
-            )
+    for noun, text in zip(("label", "case mark"), engraving.texts, strict=False):
+        for what, value, least in _legibility(template, process, text):
+            if value < least - ROOM_MM:
+                leave = "" if noun == "label" else ", or leave case_mark out"
+                raise LabelError(
+                    f"{noun} {text.text} on {template.name}: its {what} is {value:g} mm, but "
+                    f"process {process.name} needs at least {least:g} mm; choose another template "
+                    f"or process{leave}",
+                    field=what,
+                    value=value,
+                    allowed=f"at least {least:g} mm",
+                )
+
+
+def _legibility(
+    template: RodTemplate, process: Process, text: Engraving
+) -> Iterator[tuple[str, float, float]]:
+    """List what a process can show least: what it is, its size, the least one."""
+    limits = process.legibility
+    yield "stroke width", text.stroke_mm, limits.least_stroke_mm
+    yield "depth", template.label.depth_mm, limits.least_depth_mm
+    yield "height", text.height_mm, limits.least_height_mm
+    yield "remaining wall", remaining_wall_mm(template), limits.least_wall_mm
 
 
 def remaining_wall_mm(template: RodTemplate) -> float:
@@ -124,25 +208,63 @@ def require_fit(
     """Refuse a label that does not fit its place.
 
     Raises:
-        LabelError: By how much it does not fit, and which height or length would.
+        LabelError: By how much it does not fit, and which height or length would; or a case mark
+            without room beside it.
     """
     margin = template.label.margin_mm
     space = label_space(template, length_mm)
     wide, high = excess_mm(engraving, space, margin)
-    if max(wide, high) <= ROOM_MM:
-        return
-    ways = [
-        f"{value:.2f} mm too {word}"
-        for value, word in ((wide, "wide"), (high, "high"))
-        if value > ROOM_MM
-    ]
-    raise LabelError(
-        f"label {engraving.text} at {engraving.height_mm:g} mm height is {' and '.join(ways)} for "
-        f"its place on {template.name} of {length_mm:g} mm; "
-        f"{_remedy(lettering, engraving, space, margin, length_mm)}",
-        field="label",
-        value=engraving.text,
-    )
+    if max(wide, high) > ROOM_MM:
+        ways = [
+            f"{value:.2f} mm too {word}"
+            for value, word in ((wide, "wide"), (high, "high"))
+            if value > ROOM_MM
+        ]
+        raise LabelError(
+            f"label {engraving.text} at {engraving.height_mm:g} mm height is {' and '.join(ways)} "
+            f"for its place on {template.name} of {length_mm:g} mm; "
+            f"{_remedy(lettering, engraving, space, margin, length_mm)}",
+            field="label",
+            value=engraving.text,
+        )
+    if engraving.case_mark is not None:
+        widest = lay_out(lettering, _widest(engraving.text), engraving.bar, engraving.height_mm)
+        _require_mark_fit(template, engraving, widest.width_mm, length_mm)
+
+
+def _widest(text: str) -> str:
+    """Give the widest label with as many digits: no rod longer than the one named needs more."""
+    return "".join("0" if char.isdigit() else char for char in text)
+
+
+def _require_mark_fit(
+    template: RodTemplate, label: Engraving, widest_mm: float, length_mm: float
+) -> None:
+    """Refuse a case mark that is wider than its place, or that leaves the label too little.
+
+    Args:
+        widest_mm: Width of the widest label with as many digits.
+    """
+    place, mark = _mark_place(template), label.case_mark
+    assert mark is not None
+    if mark.width_mm > place.width_mm + ROOM_MM:
+        raise LabelError(
+            f"case mark {mark.text} is {mark.width_mm:.2f} mm wide at {mark.height_mm:g} mm "
+            f"height, but its place on {template.name} is {place.width_mm:g} mm wide; use fewer or "
+            "narrower characters",
+            field="case_mark", value=mark.text,
+        )
+    room = spans(template, label, label_space(template, length_mm)).label_mm
+    missing = label.width_mm - room
+    if missing > ROOM_MM:
+        # Rounded up, so that the rod named does fit.
+        shortest = math.ceil((length_mm + widest_mm - room - ROOM_MM) * 10) / 10
+        raise LabelError(
+            f"case mark {mark.text} beside label {label.text} has {missing:.2f} mm too little room "
+            f"on {template.name} of {length_mm:g} mm; a rod of {shortest:.1f} mm or longer has "
+            "room: leave case_mark out, or choose a template with a smaller label",
+            field="case_mark", value=mark.text,
+        )
 
 
 def _remedy(

@@ -60,7 +60,7 @@ def sides_unlike(pairs: Iterable[tuple[object, object]]) -> bool:
 
 
 def parts_of(
-    spacer_set: SpacerSet, template: RodTemplate, marked: bool | None = None
+    spacer_set: SpacerSet, template: RodTemplate, marked: bool | None = None, case_mark: str = ""
 ) -> tuple[Part, ...]:
     """List the parts of a set, longest first within each side mark.
 
@@ -71,6 +71,7 @@ def parts_of(
         spacer_set: A graded set without refusals.
         marked: Whether rods of a template without hand bear L and R, where other rods of the case
             decide it; None where the steps of this set do.
+        case_mark: Engraved on every rod; "" for none.
 
     Returns:
         The parts, by mark and falling length.
@@ -87,6 +88,7 @@ def parts_of(
                 hand=hand_of(side, spacer_set.action) if template.handed else Hand.MINUS_Y,
                 mark=side[0].upper() if marked else "",
                 bar=needs_bar(rod_length.label),
+                case_mark=case_mark,
             )
             uses.setdefault(rod, []).append(Use(number, side))
     ordered = sorted(uses, key=lambda rod: (rod.mark, -rod.length))

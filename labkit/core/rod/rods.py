@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar
@@ -16,8 +16,8 @@ from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.fittings import Ball, Crosspin, Eye, Fitting
 
 __all__ = [
-    "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "Compensation", "Crosspin", "Eye",
-    "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
+    "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "CaseMarkPlace", "Compensation", "Crosspin",
+    "Eye", "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
     "Rod", "RodTemplate", "RoundBar", "Walls",
 ]
 
@@ -35,6 +35,18 @@ class LabelPlace(Finite):
         float, quantity("least distance from the border of the label place", 0, 5)
     ]
     side_mark: Annotated[bool, Key("whether L or R follows the length")]
+
+
+@dataclass(frozen=True)
+class CaseMarkPlace(Finite):
+    """Where a case mark is engraved: at the reader's right end of the label's face.
+
+    Depth and margin are the label's.
+    """
+
+    height_mm: Annotated[float, quantity("height of its characters, ISO 3098 series", 1.8, 10)]
+    width_mm: Annotated[float, quantity("width of its place along the rod", 1, 40)]
+    clear_mm: Annotated[float, quantity("least distance from the length", 0.5, 20)]
 
 
 @dataclass(frozen=True)
@@ -65,6 +77,9 @@ class RodTemplate(Finite):
     build: Annotated[BuildLimits | None, Key("how its rods may be built")] = field(
         default=None, metadata=LEFT_OUT_AT_DEFAULT
     )
+    case_mark: Annotated[
+        CaseMarkPlace | None, Key("place of a case mark beside the length")
+    ] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     ALSO: ClassVar = ("handed",)
     FILE_ONLY: ClassVar = {"size": Annotated[str, Key("size in words")]}
@@ -78,6 +93,10 @@ class RodTemplate(Finite):
     def handed(self) -> bool:
         """Whether left and right are mirror parts (the two ends differ)."""
         return self.lower != self.upper
+
+    def used_for(self, case_mark: str) -> RodTemplate:
+        """Give what rods with this case mark are made from: without one, no place for one."""
+        return self if case_mark else replace(self, case_mark=None)
 
 
 @dataclass(frozen=True)
@@ -205,6 +224,7 @@ class Rod:
     Args:
         length: Functional length, mm, equal to the label.
         mark: Side mark engraved after the length: "", "L" or "R".
+        case_mark: Engraved beside the length, the same on every rod of a case; "" for none.
     """
 
     template: RodTemplate
@@ -212,6 +232,7 @@ class Rod:
     hand: Hand
     mark: str
     bar: bool
+    case_mark: str = ""
 
     @property
     def label(self) -> str:
@@ -220,7 +241,7 @@ class Rod:
 
     @property
     def engraving(self) -> str:
-        """All characters engraved, without the bar."""
+        """All characters of the label, without the bar."""
         return self.label + self.mark
 
     @property

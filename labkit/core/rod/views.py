@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering, Line, Piece, Region
-from labkit.core.label.place import label_space
+from labkit.core.label.place import centers_u_mm, lay_out_rod
 from labkit.core.numbers import Finite
 from labkit.core.rod.bodies.base import Ends
 from labkit.core.rod.compensation import RodSizes, nominal_sizes
@@ -23,31 +22,34 @@ HIT_DECIMALS = 9
 
 @dataclass(frozen=True)
 class SeenLabel(Finite):
-    """A label where the reader sees it.
+    """A label, and a case mark beside it, where the reader sees them.
 
     Args:
-        center_u_mm: How far its middle lies to the right of the rod's middle.
+        centers_u_mm: How far the middles of both lie to the right of the rod's middle.
     """
 
     engraving: Engraving
-    center_u_mm: float
+    centers_u_mm: tuple[float, ...]
     depth_mm: float
 
     @classmethod
     def of(cls, rod: Rod, lettering: Lettering) -> SeenLabel:
         """Lay out the label of a rod."""
-        place, template = rod.template.label, rod.template
-        engraving = lay_out(lettering, rod.engraving, rod.bar, place.height_mm)
-        space = label_space(template, float(rod.length))
-        return cls(engraving, -rod.hand.inward_y * space.center_x_mm, place.depth_mm)
+        engraving = lay_out_rod(lettering, rod)
+        return cls(engraving, centers_u_mm(rod, engraving), rod.template.label.depth_mm)
+
+    @property
+    def center_u_mm(self) -> float:
+        """How far the label's middle lies to the right of the rod's middle."""
+        return self.centers_u_mm[0]
 
     def loops(self) -> tuple[tuple[Loop, ...], ...]:
         """Give the outlines of each stroke where they lie: the outer one, then holes."""
-        shift = (self.center_u_mm, 0.0)
         return tuple(
-            tuple(tuple(moved_piece(piece, 1.0, shift) for piece in loop)
+            tuple(tuple(moved_piece(piece, 1.0, (center_u, 0.0)) for piece in loop)
                   for loop in (region.outer, *region.holes))
-            for region in self.engraving.regions()
+            for text, center_u in zip(self.engraving.texts, self.centers_u_mm, strict=True)
+            for region in text.regions()
         )
 
 

@@ -37,11 +37,12 @@ def body_volume_mm3(sizes: RodSizes) -> float:
 
 
 def label_volume_mm3(engraving: Engraving, depth_mm: float) -> float:
-    """Work out the volume that an engraving takes away.
+    """Work out the volume that an engraving takes away, with a case mark beside it.
 
     Formula: area of its regions × depth.
     """
-    return math.fsum(region_area_mm2(region) for region in engraving.regions()) * depth_mm
+    regions = (region for text in engraving.texts for region in text.regions())
+    return math.fsum(region_area_mm2(region) for region in regions) * depth_mm
 
 
 def envelope_mm(sizes: RodSizes, hand: Hand) -> Box:

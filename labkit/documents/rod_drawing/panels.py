@@ -85,6 +85,11 @@ def note_words(subject: Subject) -> list[str]:
             f"Drawn: part {subject.rod.part}. The other side's part is its mirror image, back to "
             "front; its label is not mirrored."
         )
+    if (beside := subject.label.case_mark) is not None and template.case_mark is not None:
+        notes.append(
+            f"Case mark {beside.text}, the same on every rod: {beside.height_mm:g} high, depth of "
+            f"the label, at the reader's right, {template.case_mark.clear_mm:g} or more from it."
+        )
     notes.append(f"{template.hardware}.")
     uses = (use for part in subject.spec["parts"] for use in part_of(part).uses)
     if marked := marked_places(subject.spec, uses):

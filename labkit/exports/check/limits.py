@@ -58,6 +58,11 @@ PIXELS_PER_HEIGHT = 64
 LEAST_SCORE = 0.80
 #: A character must be this much more like the read one than like any other.
 LEAST_MARGIN = 0.08
+#: A case mark stands off from the label by at least this share of what its template asks for; the
+#: widest gap within a label (0.4 heights, before L or R) is under 0.73 of that.
+MARK_APART_SHARE = 0.8
+#: Distance of the case mark from the label against the template: facets of round stroke ends.
+MARK_APART_MM = 0.01
 #: The outward face follows its smooth shape to within this, facets included.
 OUTWARD_SMOOTH_MM = 0.01
 #: Pixel of the depth picture of the outward face: finer than half of the narrowest stroke.

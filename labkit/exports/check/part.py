@@ -15,7 +15,12 @@ from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
 from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
 from labkit.exports.check.measured import Ends, wanted_ends
 from labkit.exports.check.outward_face import outward_roughness
-from labkit.exports.check.read_label import LabelReading, read_label
+from labkit.exports.check.read_label import (
+    LabelReading,
+    MarkedReading,
+    read_label,
+    read_marked,
+)
 from labkit.exports.check.stl_reader import FacetMesh, read_stl
 from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.rod import Corner, built_length_mm, expected_box, inward_of
@@ -30,6 +35,7 @@ class PartCheck(Checked):
         step: What the STEP measures, None where it cannot be read.
         mesh: What the STL measures, None where it cannot be read.
         label: The label as read from the STL, None where that cannot be read.
+        case_mark: The case mark as read from the STL, None where the rod has none.
     """
 
     part: str
@@ -37,6 +43,7 @@ class PartCheck(Checked):
     step: StepMeasure | None
     mesh: MeshMeasure | None
     label: LabelReading | None
+    case_mark: LabelReading | None = None
 
     @property
     def step_length_mm(self) -> float | None:
@@ -55,7 +62,10 @@ class PartCheck(Checked):
 
     def to_json(self) -> dict[str, Any]:
         """Give the result as plain values, in a fixed order."""
-        label = self.label
+        label, mark = self.label, self.case_mark
+        own_mark = {} if mark is None else {
+            "case_mark_read": mark.text, "case_mark_characters": _characters(mark),
+        }
         return {
             "part": self.part,
             "passed": self.passed,
@@ -63,12 +73,17 @@ class PartCheck(Checked):
             "stl_length_mm": _length(self.stl_length_mm),
             "label_read": self.label_read,
             "label_bar": label.bar if label else None,
-            "label_characters": [
-                {"char": c.char, "score": c.score, "second": c.second, "margin": c.margin}
-                for c in (label.chars if label else ())
-            ],
+            "label_characters": _characters(label),
+            **own_mark,
             "checks": [check.to_json() for check in self.checks],
         }
+
+
+def _characters(read: LabelReading | None) -> list[dict[str, Any]]:
+    return [
+        {"char": c.char, "score": c.score, "second": c.second, "margin": c.margin}
+        for c in (read.chars if read else ())
+    ]
 
 
 def _length(measured_mm: float | None) -> float | None:
@@ -115,11 +130,17 @@ def check_part(
                 "volume against the STEP", mesh.volume_mm3 - added, step.volume_mm3, room, "mm³"
             )
         )
-    label, label_checks = _check_label(mesh_checker, rod, facets, mesh, lettering)
+    read = _read(rod, facets, lettering)
+    outward = outward_roughness(facets, -inward_of(rod), rod.template, mesh.ends)
     checks = (
-        *step_checks, *_mesh_checks(mesh_checker, rod, compensation, mesh), *volumes, *label_checks
+        *step_checks, *_mesh_checks(mesh_checker, rod, compensation, mesh), *volumes,
+        *_reading_checks(mesh_checker, rod, read),
+        mesh_checker.at_most(
+            "unevenness of the outward face", outward, limits.OUTWARD_SMOOTH_MM
+        ),
     )
-    return PartCheck(rod.part, checks, step, mesh, label)
+    mark = read.mark if rod.case_mark else None
+    return PartCheck(rod.part, checks, step, mesh, read.label, mark)
 
 
 def _check_step(
@@ -152,9 +173,13 @@ def _check_step(
     return step, checks
 
 
-def _read(rod: Rod, facets: FacetMesh, lettering: Lettering) -> LabelReading:
-    place = rod.template.label
-    return read_label(facets, inward_of(rod), lettering, place.height_mm, place.margin_mm)
+def _read(rod: Rod, facets: FacetMesh, lettering: Lettering) -> MarkedReading:
+    """Read what is engraved; where the rod has no case mark, all of it must be the label."""
+    label, mark = rod.template.label, rod.template.case_mark
+    if rod.case_mark and mark is not None:
+        return read_marked(facets, inward_of(rod), lettering, label, mark)
+    whole = read_label(facets, inward_of(rod), lettering, label.height_mm, label.margin_mm)
+    return MarkedReading(whole, whole, 0.0)
 
 
 def _end_checks(
@@ -229,35 +254,47 @@ def _box_checks(
     return checks
 
 
-def _reading_checks(checker: Checker, rod: Rod, label: LabelReading) -> list[Check]:
-    """Hold a label as read from a file against what was asked."""
-    place = rod.template.label
-    height = limits.LABEL_HEIGHT_SHARE * place.height_mm
-    return [
-        checker.holds("label can be read", not label.problem, label.problem),
-        checker.same("label", label.text, rod.engraving),
-        checker.same("bar under the label", label.bar, rod.bar),
-        checker.at_least("score of the least certain character", label.least_score,
-                         limits.LEAST_SCORE),
-        checker.at_least("margin of the least certain character", label.least_margin,
-                         limits.LEAST_MARGIN),
-        checker.near("depth of the engraving", label.depth_mm, place.depth_mm,
-                     limits.LABEL_DEPTH_MM),
-        checker.at_most("unevenness of the engraving", label.depth_spread_mm,
-                        limits.LABEL_DEPTH_MM),
-        checker.near("level of the label's face", label.face_mm,
+def _reading_checks(checker: Checker, rod: Rod, read: MarkedReading) -> list[Check]:
+    """Hold label and case mark as read from a file against what was asked."""
+    label, mark = rod.template.label, rod.template.case_mark
+    words = _text_checks(checker, "label", read.label, label.height_mm, label.depth_mm)
+    checks = [
+        words[0],
+        checker.same("label", read.label.text, rod.engraving),
+        checker.same("bar under the label", read.label.bar, rod.bar),
+        *words[1:5],
+        checker.near("level of the label's face", read.label.face_mm,
                      expected_bar(rod.template).label_level_mm, limits.LABEL_FACE_MM),
-        checker.near("height of the characters", label.height_mm, place.height_mm, height),
-        checker.same("plane face within the label's margin", label.clear, True),
+        *words[5:],
     ]
+    if rod.case_mark and mark is not None:
+        checks += [
+            checker.same("case mark", read.mark.text, rod.case_mark),
+            *_text_checks(checker, "case mark", read.mark, mark.height_mm, label.depth_mm),
+            checker.at_least(
+                "distance of the case mark from the label", read.apart_mm,
+                mark.clear_mm - limits.MARK_APART_MM,
+            ),
+        ]
+    return checks
 
 
-def _check_label(
-    checker: Checker, rod: Rod, facets: FacetMesh, mesh: MeshMeasure, lettering: Lettering
-) -> tuple[LabelReading, list[Check]]:
-    label = _read(rod, facets, lettering)
-    outward = outward_roughness(facets, -inward_of(rod), rod.template, mesh.ends)
-    return label, [
-        *_reading_checks(checker, rod, label),
-        checker.at_most("unevenness of the outward face", outward, limits.OUTWARD_SMOOTH_MM),
+def _text_checks(
+    checker: Checker, noun: str, read: LabelReading, height_mm: float, depth_mm: float
+) -> list[Check]:
+    """Hold how a text is engraved against what was asked, whatever it says."""
+    of = "" if noun == "label" else f" of the {noun}"
+    return [
+        checker.holds(f"{noun} can be read", not read.problem, read.problem),
+        checker.at_least(f"score of the least certain character{of}", read.least_score,
+                         limits.LEAST_SCORE),
+        checker.at_least(f"margin of the least certain character{of}", read.least_margin,
+                         limits.LEAST_MARGIN),
+        checker.near(f"depth of the {'engraving' if not of else noun}", read.depth_mm, depth_mm,
+                     limits.LABEL_DEPTH_MM),
+        checker.at_most(f"unevenness of the {'engraving' if not of else noun}",
+                        read.depth_spread_mm, limits.LABEL_DEPTH_MM),
+        checker.near(f"height of the characters{of}", read.height_mm, height_mm,
+                     limits.LABEL_HEIGHT_SHARE * height_mm),
+        checker.same(f"plane face within the {noun}'s margin", read.clear, True),
     ]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.core.label.lettering import Lettering
+from labkit.core.rod.rods import CaseMarkPlace, LabelPlace
 from labkit.exports.check import limits
 from labkit.exports.check.depth_picture import Window, as_seen, depth_picture
 from labkit.exports.check.glyph_raster import BORDER_PIXELS, rasters
@@ -111,10 +112,85 @@ def read_label(
     level, floors = face
     if not floors.any():
         return _nothing("there is no engraving in the face", level)
-    pixel = height_mm / limits.PIXELS_PER_HEIGHT
+    return _read_text(_Engraved(mesh, toward_y, level, floors), lettering, height_mm, margin_mm)
+
+
+@dataclass(frozen=True)
+class MarkedReading:
+    """A label and a case mark as read from a face, each by itself.
+
+    Args:
+        apart_mm: Plain face between the two; 0 where nothing stands apart from the label.
+    """
+
+    label: LabelReading
+    mark: LabelReading
+    apart_mm: float
+
+
+def read_marked(
+    mesh: FacetMesh, toward_y: int, lettering: Lettering, label: LabelPlace, mark: CaseMarkPlace
+) -> MarkedReading:
+    """Read a label and the case mark at its reader's right: never one together with the other.
+
+    The engraving is parted at its widest gap, where that is about as wide as the template asks
+    for, and so wider than any within a label; each part is read at its own height, the label
+    with the characters of lengths, the mark with those of case marks.
+    """
+    face = _face(mesh, toward_y)
+    if face is None or not face[1].any():
+        whole = read_label(mesh, toward_y, lettering, label.height_mm, label.margin_mm)
+        return MarkedReading(whole, whole, 0.0)
+    level, floors = face
+    middle, apart = _widest_gap(as_seen(mesh.corners[floors], toward_y)[..., 0])
+    to_right = as_seen(mesh.corners, toward_y)[..., 0].mean(axis=1) > middle
+    if apart < limits.MARK_APART_SHARE * mark.clear_mm:
+        whole = read_label(mesh, toward_y, lettering, label.height_mm, label.margin_mm)
+        return MarkedReading(whole, _nothing("nothing stands apart from the label", level), 0.0)
+    left, right = (
+        _Engraved(mesh, toward_y, level, floors & side) for side in (~to_right, to_right)
+    )
+    return MarkedReading(
+        _read_text(left, lettering, label.height_mm, label.margin_mm),
+        _read_text(right, lettering.of_case_marks, mark.height_mm, label.margin_mm),
+        apart,
+    )
+
+
+def _widest_gap(across: Array) -> tuple[float, float]:
+    """Find the widest gap between floors along the rod: its middle, and how wide it is.
+
+    Args:
+        across: Places of the corners of each facet along the rod, shape (facets, 3).
+    """
+    low, high = across.min(axis=1), across.max(axis=1)
+    order = np.argsort(low)
+    reach = np.maximum.accumulate(high[order])
+    gaps = low[order][1:] - reach[:-1]
+    if not len(gaps):
+        return float(reach[-1]), 0.0
+    widest = int(np.argmax(gaps))
+    return float(reach[widest] + gaps[widest] / 2.0), max(float(gaps[widest]), 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Engraved:
+    """What is engraved in a face: level of the face, and the facets of the floors."""
+
+    mesh: FacetMesh
+    toward_y: int
+    level_mm: float
+    floors: NDArray[np.bool_]
+
+
+def _read_text(
+    engraved: _Engraved, lettering: Lettering, height_mm: float, margin_mm: float
+) -> LabelReading:
+    level, pixel = engraved.level_mm, height_mm / limits.PIXELS_PER_HEIGHT
     border = int(np.ceil(margin_mm / pixel)) + 2
-    window = _window(as_seen(mesh.corners[floors], toward_y), toward_y, pixel, border)
-    depth = level - depth_picture(mesh, window)
+    seen = as_seen(engraved.mesh.corners[engraved.floors], engraved.toward_y)
+    window = _window(seen, engraved.toward_y, pixel, border)
+    depth = level - depth_picture(engraved.mesh, window)
     ink = (depth > limits.LEAST_FLOOR_MM) & np.isfinite(depth)
     # Beyond the floors' box a rounded edge may fall away as deep as an engraving.
     ink &= _box(ink.shape, border - 1)

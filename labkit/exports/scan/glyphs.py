@@ -20,6 +20,11 @@ ROUND_PIXELS = 2
 #: Pixel of the drawn character where it is ink, or where two characters differ.
 HALF = 0.5
 DIGITS = "0123456789"
+#: A character is accepted when it is this like the drawn one, and this much more than any other;
+LEAST_SCORE, LEAST_MARGIN = 0.70, 0.10
+#: when, for each other one, so many of the pixels in which the two differ are seen and speak for
+#: it, and so many of those that are seen.
+LEAST_EVIDENCE, LEAST_PURITY = 0.50, 0.80
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +61,13 @@ class Match:
     evidence: float
     purity: float
     seen: float
+
+    @property
+    def certain(self) -> bool:
+        """Whether the character is what it is taken for."""
+        apart = self.margin >= LEAST_MARGIN or not self.second
+        enough = self.evidence >= LEAST_EVIDENCE and self.purity >= LEAST_PURITY
+        return self.score >= LEAST_SCORE and apart and enough
 
 
 @lru_cache(maxsize=32)

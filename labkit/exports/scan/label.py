@@ -11,20 +11,17 @@ from numpy.typing import NDArray
 
 from labkit.core.label.layout import BAR, lay_out
 from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.label.place import Spans, label_space, spans
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabelError
 from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.base import Array
-from labkit.exports.scan.glyphs import DIGITS, Match, correlations, drawn, match
+from labkit.exports.scan.case_mark import read_case_mark
+from labkit.exports.scan.glyphs import DIGITS, LEAST_SCORE, Match, correlations, drawn, match
 from labkit.exports.scan.pose import Pose
 from labkit.exports.scan.relief import Relief, relief
 
-#: A character is accepted when it is this like the drawn one, and this much more than any other;
-LEAST_SCORE, LEAST_MARGIN = 0.70, 0.10
-#: when, for each other one, so many of the pixels in which the two differ are seen and speak for
-#: it, and so many of those that are seen.
-LEAST_EVIDENCE, LEAST_PURITY = 0.50, 0.80
 #: Ink beside the characters, as a share of theirs: more, and the label is another one.
 MOST_BESIDE = 0.15
 #: A bar under the label is ink over this share of its length.
@@ -48,6 +45,7 @@ class ScanLabel:
         inward_y: Which way the inward face looks in the frame of a handed rod, 0 where not known.
         problem: Why it was not read; empty where it was.
         seen: Share of the label's place that the scan shows.
+        case_mark: Case mark beside it, empty where there is none or it was not read.
     """
 
     text: str
@@ -56,11 +54,30 @@ class ScanLabel:
     chars: tuple[Match, ...]
     problem: str
     seen: float
+    case_mark: str = ""
 
     @property
     def engraving(self) -> str:
         """All characters read, without the bar."""
         return self.text + self.mark
+
+
+@dataclass(frozen=True, eq=False)
+class _Form:
+    """A label whose digits only hold the places, and where it stands on a rod of some length."""
+
+    laid: Engraving
+    spans: Spans
+
+    def aside(self, view: Relief) -> int:
+        """Give how many pixels its middle lies to the right of that of the label's area."""
+        return round(sum(self.spans.label) / 2.0 / view.pixel_mm)
+
+    def mark_from(self, view: Relief) -> int | None:
+        """Give the column at which the place of the case mark begins; None without one."""
+        if self.spans.mark is None:
+            return None
+        return int(view.center[0] + self.spans.mark[0] / view.pixel_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,10 +88,14 @@ class _Reading:
     view: Relief
     text: str
     chars: tuple[Match, ...]
-    bar: bool
+    form: _Form
     bar_share: float
     beside: float
     flipped: bool
+
+    @property
+    def bar(self) -> bool:
+        return self.form.laid.bar
 
     @property
     def score(self) -> float:
@@ -91,8 +112,9 @@ def read_scan_label(
 ) -> tuple[ScanLabel, Pose]:
     """Read the label of a rod from its scan; the pose has the label's reader on −y and z up.
 
-    Formula: for each face that may bear it, each way up and each form (number of decimals, bar),
-    the characters' places are known; each place gets the character of the highest correlation.
+    Formula: for each face that may bear it, each way up and each form (number of decimals, bar,
+    with or without a case mark beside it), the characters' places are known; each place gets the
+    character of the highest correlation. A case mark's place is no part of the label.
 
     Validity: labels as the program engraves them: length, side mark where the template has one or
     the sides differ, a bar where the length can be misread upside down.
@@ -100,13 +122,14 @@ def read_scan_label(
     readings: list[_Reading] = []
     forms = list(_forms(template, lettering))
     for turned, flipped in _ways_up(pose, template):
-        local = turned.to_rod(vertices)
-        if flipped:  # the reader of the mirror part sees x to the left
-            local = local * np.array([-1.0, 1.0, -1.0])
-        view = _view(local, triangles, template, turned.length_mm, flipped)
+        view = _view(vertices, triangles, template, (turned, flipped))
         if view is None:
             continue
-        readings += [_read(view, form, lettering, (turned, flipped)) for form in forms]
+        space = label_space(template, turned.length_mm)
+        readings += [
+            _read(view, _Form(form, spans(template, form, space)), lettering, (turned, flipped))
+            for form in forms
+        ]
     if not readings:
         nothing = "the scan shows nothing of the label's face"
         return ScanLabel("", "", 0, (), nothing, 0.0), pose
@@ -118,7 +141,25 @@ def read_scan_label(
     mark = best.text[-1] if best.text[-1] in MARKS else ""
     text = best.text.removesuffix(mark)
     inward = (1 if best.flipped else -1) if template.handed else 0
-    return ScanLabel(text, mark, inward, best.chars, "", seen), best.pose
+    case_mark = _case_mark(best, vertices, triangles, template, lettering)
+    return ScanLabel(text, mark, inward, best.chars, "", seen, case_mark), best.pose
+
+
+def _case_mark(
+    best: _Reading,
+    vertices: Array,
+    triangles: NDArray[np.intp],
+    template: RodTemplate,
+    lettering: Lettering,
+) -> str:
+    """Read the case mark beside a label that was read; empty where there is none."""
+    span = best.form.spans.mark
+    if span is None or template.case_mark is None:
+        return ""
+    label = replace(template.label, height_mm=template.case_mark.height_mm)
+    way = (best.pose, best.flipped)
+    view = _view(vertices, triangles, replace(template, label=label), way)
+    return "" if view is None else read_case_mark(view, span, lettering)
 
 
 def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:
@@ -136,17 +177,14 @@ def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:
 
 
 def _view(
-    local: Array,
-    triangles: NDArray[np.intp],
-    template: RodTemplate,
-    length_mm: float,
-    flipped: bool,
+    vertices: Array, triangles: NDArray[np.intp], template: RodTemplate, way: tuple[Pose, bool]
 ) -> Relief | None:
+    (pose, flipped), local = way, way[0].to_rod(vertices)
     if not flipped:
-        return relief(local, triangles, template, length_mm)
-    # Seen by the other reader, lower and upper end change sides.
+        return relief(local, triangles, template, pose.length_mm)
+    # The reader of the mirror part sees x to the left: lower and upper end change sides.
     turned = replace(template, lower=template.upper, upper=template.lower)
-    return relief(local, triangles, turned, length_mm)
+    return relief(local * np.array([-1.0, 1.0, -1.0]), triangles, turned, pose.length_mm)
 
 
 def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
@@ -157,37 +195,40 @@ def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
     for whole, decimals, mark, bar in product(wholes, DECIMALS, marks, (False, True)):
         text = "8" * whole + "." + "8" * decimals + mark
         try:
-            yield lay_out(lettering, text, bar, template.label.height_mm)
+            label = lay_out(lettering, text, bar, template.label.height_mm)
         except LabelError:  # a lettering without some character
             continue
+        yield label
+        if template.case_mark is not None:
+            height = template.case_mark.height_mm
+            beside = lay_out(lettering.of_case_marks, "8", False, height)
+            yield replace(label, case_mark=beside)
 
 
 def _read(
     view: Relief,
-    form: Engraving,
+    form: _Form,
     lettering: Lettering,
     way: tuple[Pose, bool],
 ) -> _Reading:
-    cells = [
-        (_choices(glyph.char), glyph.left, form.height_mm)
-        for glyph in form.glyphs if glyph.char != BAR
-    ]
-    baseline = min(glyph.bottom for glyph in form.glyphs if glyph.char != BAR)
+    held, aside = form.laid, form.aside(view)
+    cells = [(_choices(glyph.char), glyph.left) for glyph in held.glyphs if glyph.char != BAR]
+    baseline = min(glyph.bottom for glyph in held.glyphs if glyph.char != BAR)
     places = [
-        (chars, (round(view.center[0] + left / view.pixel_mm),
+        (chars, (round(view.center[0] + left / view.pixel_mm) + aside,
                  round(view.center[1] + baseline / view.pixel_mm)))
-        for chars, left, _ in cells
+        for chars, left in cells
     ]
-    shift = _common_shift(view, places, lettering, round(ASIDE * form.height_mm / view.pixel_mm))
+    off = _common_shift(view, places, lettering, round(ASIDE * held.height_mm / view.pixel_mm))
     chars = tuple(
-        match(view, drawn(lettering, chars), (at[0] + shift[0], at[1] + shift[1]), CHAR_REACH)
+        match(view, drawn(lettering, chars), (at[0] + off[0], at[1] + off[1]), CHAR_REACH)
         for chars, at in places
     )
-    text = "".join(char.char for char in chars)
-    laid = lay_out(lettering, text, form.bar, form.height_mm)
-    beside = _beside(view, laid, shift)
-    bar = _bar_share(view, laid, shift) if form.bar else 0.0
-    return _Reading(way[0], view, text, chars, form.bar, bar, beside, way[1])
+    text, shift = "".join(char.char for char in chars), (off[0] + aside, off[1])
+    laid = lay_out(lettering, text, held.bar, held.height_mm)
+    beside = _beside(view, laid, shift, form.mark_from(view))
+    bar = _bar_share(view, laid, shift) if held.bar else 0.0
+    return _Reading(way[0], view, text, chars, form, bar, beside, way[1])
 
 
 def _choices(char: str) -> str:
@@ -209,9 +250,17 @@ def _common_shift(
     return int(column) - reach, int(row) - reach
 
 
-def _beside(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
-    """Give how much ink lies beside the label as laid out, or lacks from its bar, as a share."""
+def _beside(
+    view: Relief, laid: Engraving, shift: tuple[int, int], mark_from: int | None
+) -> float:
+    """Give how much ink lies beside the label as laid out, as a share of its own.
+
+    Args:
+        mark_from: Column from which on it belongs to a case mark; None without one.
+    """
     grid = np.zeros(view.ink.shape)
+    if mark_from is not None:
+        grid[:, max(mark_from, 0) :] = 1.0
     own = 0.0
     for glyph in laid.glyphs:
         left = view.center[0] + shift[0] + glyph.left / view.pixel_mm
@@ -242,7 +291,7 @@ def _bar_share(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
 def _problem(best: _Reading, readings: list[_Reading], template: RodTemplate) -> str:
     """Say why the best reading is not certain, or nothing."""
     for number, char in enumerate(best.chars, start=1):
-        if not _certain(char):
+        if not char.certain:
             return _uncertain(number, char, best, template)
     if best.beside > MOST_BESIDE:
         return "there is more engraved in the face than the characters found"
@@ -258,13 +307,6 @@ def _problem(best: _Reading, readings: list[_Reading], template: RodTemplate) ->
         ):
             return f"it reads {best.text} and, another way up, {other.text}"
     return ""
-
-
-def _certain(char: Match) -> bool:
-    """Tell whether a character is what it is taken for."""
-    apart = char.margin >= LEAST_MARGIN or not char.second
-    enough = char.evidence >= LEAST_EVIDENCE and char.purity >= LEAST_PURITY
-    return char.score >= LEAST_SCORE and apart and enough
 
 
 def _uncertain(number: int, char: Match, best: _Reading, template: RodTemplate) -> str:

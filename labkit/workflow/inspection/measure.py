@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from labkit.core.case.identifier import grouped
 from labkit.core.findings import Finding, note
 from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.gauging.ways_of_measuring import Method, ways_of
@@ -27,6 +28,7 @@ from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component
 from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
+from labkit.workflow.record.case_mark import case_mark_of
 from labkit.workflow.record.lookup import find_rod
 
 #: Name of what the scan's own points leave uncertain.
@@ -178,8 +180,10 @@ def judged(
         fittings: a scan's diameters are too coarse for their limits.
 
     Raises:
-        RefusedError: The scanner's calibration has run out, or nothing covers the temperature.
+        RefusedError: The scanner's calibration has run out, nothing covers the temperature, or the
+            rod bears the case mark of another case.
     """
+    _require_own_mark(record, scanned.measure.label.case_mark)
     if instrument is not None:
         require_calibrated(instrument, today)
     measure, place = scanned.measure, record.place
@@ -203,6 +207,18 @@ def judged(
         },
     )
     return record.inspection.bench.judged(readings, None, (length, budget))
+
+
+def _require_own_mark(record: RodOnRecord, read: str) -> None:
+    own, case = case_mark_of(record.inspection.stored.prescription), record.inspection.stored.case
+    if read and read != own:
+        bear = f"bear {own}" if own else "bear none"
+        raise RefusedError(
+            f"the scan shows the case mark {read}, but rods of this set of {case} {bear}: it is a "
+            f"rod of another case; scan the rod {grouped(record.place.identifier)}; nothing was "
+            "recorded",
+            field="case_mark", value=read,
+        )
 
 
 def require_one_rod(files: int, identifier: str | None, by: str | None) -> None:

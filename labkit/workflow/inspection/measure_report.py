@@ -62,6 +62,7 @@ def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
             "lower": kept_end(measure.lower), "upper": kept_end(measure.upper),
             "label": measure.label.engraving or None,
             "label_problem": measure.label.problem or None,
+            "case_mark": measure.label.case_mark or None,
             "inward_y": measure.label.inward_y or None,
             "noise_mm": measure.noise_mm,
             "noise_in_common": measure.alike_share, "noise_reach_mm": measure.alike_mm,
@@ -79,7 +80,8 @@ def _label(scanned: Scanned) -> str:
         return f"not read: {label.problem}"
     least = min(label.chars, key=lambda char: char.margin)
     second = f", {least.char} against {least.second}" if least.second else ""
-    return f"{label.engraving} (least margin {least.margin:.2f}{second})"
+    mark = f", case mark {label.case_mark}" if label.case_mark else ""
+    return f"{label.engraving} (least margin {least.margin:.2f}{second}){mark}"
 
 
 def _decision(rod: MeasuredRod) -> tuple[Section, ...]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from labkit.core.case.case_standing import CaseStanding, PairNow
 from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse_identifier
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
+from labkit.core.findings import Finding
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
@@ -23,6 +24,7 @@ from labkit.ledger.stored import (
     StoredSet,
 )
 from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
+from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of
 from labkit.workflow.record.standing import standing_of_case
 
 #: As many rods or cases are named as possibly meant.
@@ -71,6 +73,8 @@ class CaseStory:
         releases: How its sets stand that were released or withheld.
         standing: What holds now; None where nothing was made or that cannot be worked out.
         problem: Why it is unknown what the rods mean now; empty where it is known.
+        case_mark: Of the newest prescription; empty for none.
+        mark_notes: What keeps it from telling two cases apart.
     """
 
     case: str
@@ -82,6 +86,8 @@ class CaseStory:
     releases: tuple[ReleaseNow, ...]
     standing: CaseStanding | None
     problem: str
+    case_mark: str
+    mark_notes: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)
@@ -168,9 +174,11 @@ def case_story(reader: Reader, case: str) -> CaseStory:
     with reader.snapshot():
         need_case(reader, case)
         standing, problem = _standing(reader, case)
+        prescriptions = reader.prescriptions(case)
+        mark = case_mark_of(prescriptions[-1]) if prescriptions else ""
         return CaseStory(
             case=case,
-            prescriptions=reader.prescriptions(case),
+            prescriptions=prescriptions,
             sets=reader.sets(case),
             rods=tuple(_now(rod, standing) for rod in reader.rods(case)),
             events=reader.story(case),
@@ -178,6 +186,8 @@ def case_story(reader: Reader, case: str) -> CaseStory:
             releases=releases_of(reader, case),
             standing=standing,
             problem=problem,
+            case_mark=mark,
+            mark_notes=case_mark_notes(reader, case, mark),
         )
 
 

@@ -14,6 +14,7 @@ from labkit.ledger.bodies import Prescription, said
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredPrescription
+from labkit.workflow.record.case_mark import refuse_other_mark
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
 from labkit.workflow.sets.cases import Case, open_case, refuse_if_refused
@@ -109,6 +110,7 @@ def record_prescription(
                 "recorded",
                 field="reason",
             )
+        refuse_other_mark(ledger, case.prescription, source.name)
         changes = not _same(newest, case)
         if not despite_trial:
             refuse_undoing(ledger, case)

@@ -31,6 +31,7 @@ from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
+from labkit.workflow.record.case_mark import refuse_other_mark
 from labkit.workflow.record.prescribe import prescribe, refuse_undoing
 from labkit.workflow.rods.slots import withdrawn_orders
 from labkit.workflow.sets.circulation import make_room, marked_beside
@@ -167,6 +168,7 @@ class Recorder:
                 if earlier.text == job.case.source.text:
                     return earlier.revision  # a rod in place of another is made as that one was
         refuse_undoing(self.ledger, job.case)
+        refuse_other_mark(self.ledger, job.case.prescription, job.case.source.name)
         return prescribe(self.ledger, job.number, job.case.source, "", (self.by, self.now()))
 
     def _ticket(self, job: Job, last: int) -> Ticket:

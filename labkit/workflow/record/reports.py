@@ -97,6 +97,9 @@ def story_report(story: CaseStory) -> Report:
            f"entry {standing.now.entry}"] if standing else ()),
         *(f"{'' if each.stands else 'Note: '}{told_now(each)}" for each in story.releases),
         *([f"What the rods mean now is unknown: {story.problem}"] if story.problem else ()),
+        *([f"Case mark {story.case_mark}, on every rod made from the newest prescription"]
+          if story.case_mark else ()),
+        *(sentence(finding.message) for finding in story.mark_notes),
         *(sentence(finding.message) for finding in (findings_of(standing) if standing else ())),
     ]
     events = (
@@ -112,6 +115,7 @@ def story_report(story: CaseStory) -> Report:
         data={
             "schema": 1,
             "case": story.case,
+            **({"case_mark": story.case_mark} if story.case_mark else {}),
             "prescriptions": Table.of(_PRESCRIPTIONS, story.prescriptions).records,
             "sets": Table.of(_SETS, story.sets).records,
             "rods": rods.records,

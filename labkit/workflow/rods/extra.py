@@ -22,6 +22,7 @@ from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LedgerError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.workflow.record.case_mark import case_mark_of
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.slots import wanted_sets
@@ -150,9 +151,7 @@ def extra_plan(reader: Reader, order: ExtraOrder, installed: Installed) -> Extra
     """
     need_case(reader, order.case)
     made = last_set(reader, order.case)
-    template = as_stored(RodTemplate,
-        made.template, installed.templates, made.name, accept=order.template_as_stored
-    )
+    template = _template(reader, order, made, installed.templates)
     process = as_stored(Process,
         made.process, installed.processes, made.name, accept=order.process_as_stored
     )
@@ -162,6 +161,24 @@ def extra_plan(reader: Reader, order: ExtraOrder, installed: Installed) -> Extra
     series = _series(found.series, rods, {one.name: one.set_revision for one in sets})
     marked = bear_marks(sets, ((row.left, row.right) for row in found.series))
     return ExtraPlan(case, process, profile, series, marked, found.asked)
+
+
+def _template(
+    reader: Reader, order: ExtraOrder, made: StoredSet, installed: Mapping[str, RodTemplate]
+) -> RodTemplate:
+    """Take the template of the last set, with the place of a case mark where the case has one now.
+
+    Raises:
+        RefusedError: It has changed since.
+    """
+    mark, recorded = case_mark_of(reader.prescription(order.case)), made.template.content
+    had_place = recorded.get("case_mark") is not None
+    known = installed if had_place else {name: t.used_for("") for name, t in installed.items()}
+    accept = order.template_as_stored
+    template = as_stored(RodTemplate, made.template, known, made.name, accept=accept)
+    if mark and not had_place and not accept:  # a mark that the case was given later
+        template = replace(template, case_mark=installed[template.name].case_mark)
+    return template.used_for(mark)
 
 
 def last_set(ledger: Reader, case: str) -> StoredSet:

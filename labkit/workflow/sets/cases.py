@@ -12,8 +12,7 @@ from labkit.core.findings import Finding, refused
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Prescription
 from labkit.core.grading.steps import LengthLimits, SpacerSet
-from labkit.core.label.layout import lay_out
-from labkit.core.label.place import require_fit
+from labkit.core.label.place import lay_out_rod, require_fit
 from labkit.core.rod.parts import parts_of
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabelError, RefusedError
@@ -50,24 +49,29 @@ def open_case(source: TomlSource, templates: dict[str, RodTemplate]) -> Case:
         InputError: The file is not a usable prescription.
     """
     prescription, remarks = read_typed(source, templates)
-    template = templates[prescription.template]
+    template = templates[prescription.template].used_for(prescription.case_mark)
     graded = grade(prescription, LengthLimits.of(template))
-    found = (*_labels_without_room(graded, template), *remarks, *graded.findings)
+    room = _without_room(graded, template, prescription.case_mark)
+    found = (*room, *remarks, *graded.findings)
     return Case(source, prescription, template, replace(graded, findings=found))
 
 
-def _labels_without_room(graded: SpacerSet, template: RodTemplate) -> Iterator[Finding]:
-    """Find labels that do not fit their rods: such a set cannot be made."""
+def _without_room(graded: SpacerSet, template: RodTemplate, case_mark: str) -> Iterator[Finding]:
+    """Find labels and case marks that do not fit their rods: such a set cannot be made."""
     if graded.refused:
         return
-    lettering = load_lettering()
-    for part in parts_of(graded, template):
+    lettering, of_mark = load_lettering(), None
+    for part in parts_of(graded, template, None, case_mark):
         rod = part.rod
         try:
-            engraving = lay_out(lettering, rod.engraving, rod.bar, template.label.height_mm)
-            require_fit(lettering, template, engraving, float(rod.length))
+            require_fit(lettering, template, lay_out_rod(lettering, rod), float(rod.length))
         except LabelError as error:
-            yield refused("label_does_not_fit", error.message, rod.part)
+            if error.field == "case_mark":
+                of_mark = error.message
+            else:
+                yield refused("label_does_not_fit", error.message, rod.part)
+    if of_mark is not None:  # told once, of the shortest rod without room
+        yield refused("case_mark_without_room", of_mark, "case_mark")
 
 
 def refuse_if_refused(case: Case) -> None:

@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import labkit
-from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Engraving, Lettering
-from labkit.core.label.place import check_label
+from labkit.core.label.place import check_label, lay_out_rod
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.parts import Part, parts_of
@@ -111,9 +110,10 @@ def planned_parts(
     check_walls(case.template, process)
     chosen(case.template, process)
     planned = []
-    for part in parts_of(case.spacer_set, case.template, case.marked):
+    case_mark = case.prescription.case_mark
+    for part in parts_of(case.spacer_set, case.template, case.marked, case_mark):
         rod = part.rod
-        engraving = lay_out(lettering, rod.engraving, rod.bar, rod.template.label.height_mm)
+        engraving = lay_out_rod(lettering, rod)
         check_label(lettering, rod.template, process, engraving, float(rod.length))
         planned.append((part, engraving))
     return planned

@@ -122,6 +122,11 @@ class EndFitting(Finite, ABC):
         """How far it stands out of the bar's inward face."""
         return 0.0
 
+    @property
+    def overhang_mm(self) -> float:
+        """How far it reaches over the inward face, beyond its radius there."""
+        return 0.0
+
     @abstractmethod
     def added_mm3(self, mount: Mount) -> float:
         """Give the volume that it adds to bar and boss, below 0 where it takes away."""

@@ -143,6 +143,11 @@ class Crosspin(BossFitting):
         """The fillet's radius."""
         return self.root_radius_mm
 
+    @property
+    def overhang_mm(self) -> float:
+        """The lip's reach beyond pin and root."""
+        return self.lip_diameter_mm / 2 - self.foot_mm
+
     def added_mm3(self, mount: Mount) -> float:
         """Give the volume of pin and lip.
 
