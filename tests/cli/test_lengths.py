@@ -250,7 +250,8 @@ def test_a_label_without_room_is_refused_before_anything_is_built(tmp_path, rx):
     text = (templates_dir() / "rods" / "eye-eye-flat.toml").read_text("utf-8")
     own = tmp_path / "own.toml"
     own.write_text(
-        text.replace('name = "eye-eye-flat', 'name = "bench').replace("height = 3.5", "height = 10")
+        text.replace('name = "eye-eye-flat', 'name = "bench')
+        .replace("height = 3.5", "height = 10").replace("clear = 2.0", "clear = 6")
     )
     path = rx(changed(SMALLEST, ('"eye-eye-flat"', '"bench"')))
     result = run("prescription", "check", path, "--templates", str(own))

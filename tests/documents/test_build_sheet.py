@@ -136,7 +136,7 @@ def test_templates_and_compensation_come_back_as_they_were(name, process):
         ("crosspin-eye-flat" if mirrored else "eye-eye-flat", name),
     )
     spec = specs.spec_of(text, process)
-    assert template_of(spec) == rod_templates()[name]
+    assert template_of(spec) == rod_templates()[name].used_for("")
     given = specs.find_process(specs.processes(), process).compensation
     assert process_of(spec).compensation == given
 

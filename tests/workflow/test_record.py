@@ -95,7 +95,9 @@ def test_the_record_holds_everything_the_set_was_made_from(no_papers, recorder, 
     assert (stored.name, stored.folder) == ("QF-1043-r1", str(made.folder))
     assert (stored.state, stored.purpose) == (SetState.MADE, "set")
     assert stored.prescription.text == TWO
-    assert stored.template.content == jsonable(INSTALLED.templates["eye-eye-flat"])
+    assert stored.template.content == jsonable(
+        INSTALLED.templates["eye-eye-flat"].used_for("")
+    )
     assert stored.process.content == jsonable(MEANS.process)
     assert stored.spec.content == json.loads((made.folder / "spacer-set.json").read_text())
     assert stored.sums_sha256 == sha256_of(made.folder / "SHA256SUMS")

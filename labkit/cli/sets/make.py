@@ -164,5 +164,7 @@ _PARTS = (
     Column("STEP mm", "check.step_length_mm", show="{:.6f}".format, unknown="-"),
     Column("STL mm", "check.stl_length_mm", show="{:.4f}".format, unknown="-"),
     Column("label read", "check.label_read"),
+    Column("case mark", lambda made: made.check.case_mark and made.check.case_mark.text,
+           optional=True),
     Column("checks", lambda made: f"{len(made.check.checks)} passed"),
 )  # fmt: skip
