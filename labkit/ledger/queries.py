@@ -220,7 +220,7 @@ class Reader:
         """Give every revision of every case whose text has a word in it."""
         wanted = EVENTS.c.body.contains(word, autoescape=True)
         query = select(EVENTS).where(EVENTS.c.kind == str(Kind.PRESCRIPTION), wanted)
-        return tuple(map(_prescription, self._events(query.order_by(EVENTS.c.seq))))
+        return tuple(map(StoredPrescription.of, self._events(query.order_by(EVENTS.c.seq))))
 
     def prescription(self, case: str, revision: int | None = None) -> StoredPrescription:
         """Give one revision of a case's prescription.

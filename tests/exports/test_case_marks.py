@@ -38,8 +38,8 @@ def has_room(rod) -> bool:
 
 def shortest(row, hand, mark, side):
     """Find the shortest rod on the 0.1 mm grid that has room for a case mark."""
-    least, most = (int(10 * end) for end in (templates()[row].shortest_mm, templates()[row].longest_mm))
-    rods = (with_side(rod_of(row, str(Decimal(t) / 10), hand, mark), side) for t in range(least, most))
+    tenths = range(int(10 * templates()[row].shortest_mm), int(10 * templates()[row].longest_mm))
+    rods = (with_side(rod_of(row, str(Decimal(t) / 10), hand, mark), side) for t in tenths)
     return next(rod for rod in rods if has_room(rod))
 
 
