@@ -86,13 +86,10 @@ class Engraved:
     case_mark: str = field(default="", metadata=LEFT_OUT_AT_DEFAULT)
 
     @classmethod
-    def of(cls, engraving: Engraving) -> Engraved:
+    def of(cls, own: Engraving) -> Engraved:
         """Take what a set tells of a laid-out label."""
-        own, beside = engraving, engraving.case_mark
-        return cls(
-            own.text, own.bar, own.height_mm, own.stroke_mm, own.width_mm, own.depth_mm,
-            "" if beside is None else beside.text,
-        )
+        sizes = (own.height_mm, own.stroke_mm, own.width_mm, own.depth_mm)
+        return cls(own.text, own.bar, *sizes, own.case_mark_text)
 
 
 @dataclass(frozen=True)

@@ -146,6 +146,11 @@ class Engraving:
         """The label, then the case mark where there is one."""
         return (self,) if self.case_mark is None else (self, self.case_mark)
 
+    @property
+    def case_mark_text(self) -> str:
+        """Characters of the case mark; empty without one."""
+        return "" if self.case_mark is None else self.case_mark.text
+
     def regions(self) -> tuple[Region, ...]:
         """Give all outlines of the label, in the order of the characters."""
         return tuple(region for glyph in self.glyphs for region in glyph.regions)
