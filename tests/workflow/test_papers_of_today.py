@@ -257,3 +257,20 @@ def test_what_is_not_to_be_worn_is_not_to_be_tried_and_leaves_no_empty_page(book
         rods = squeezed(text_of(page)).partition("ticks")[2].partition("belongtogether")[0]
         assert "28.0" in rods
         assert "27.0" not in rods
+
+
+def test_a_mark_and_its_row_stand_on_one_page(book):
+    """Twenty-five rows, each with a mark, take more than a page."""
+    percents = str(list(range(4, 101, 4)))
+    text = parallel("A").replace("[70, 80, 90, 100]", percents).replace("start = 70", "start = 72")
+    spec = dry.first_set(book, text)
+    revised(book, text.replace("protruded = 6", "protruded = -1"))
+    facts = PAPERS[0].facts(with_standing(spec, book.ledger))
+    pages = reader(compile_pdf(PAPERS[0].template, facts, default_profile(), {})).pages
+    texts = [squeezed(page.extract_text()) for page in pages]
+    found = set()
+    for row in facts["rods"]:
+        mark = squeezed(f"{row['right_id']} {row['place']} {row['place']}: NOT TO BE WORN")
+        (at,) = (number for number, page in enumerate(texts) if mark in page)
+        found.add(at)
+    assert len(found) == 2

@@ -22,8 +22,8 @@ from labkit.workflow.sets.stored_case import pair_of
 
 #: What is asked of everyone who looks: an open mouth reads a smaller maximum.
 PADS = (
-    "This holds only if the pads touched on both sides while looking: with the mouth 2 mm open, "
-    "a true 8.0 mm can read as 7.1 mm."
+    "This holds only if the pads touched on both sides while looking: with the mouth open, the jaw "
+    "reads less far forward than it goes."
 )
 _one = partial(millimetres, decimals=1)
 
