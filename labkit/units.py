@@ -9,6 +9,8 @@ from typing import Any
 
 from labkit.errors import InputError
 
+#: Nobody types a reading of a bite gauge with more decimals.
+TYPED_DECIMALS = 2
 #: Floats are taken as exact to this many decimals before rounding, so that 34.449999999999996
 #: (which is 33.6 + 0.85 in binary) counts as the tie that it is on paper.
 NOISE_DECIMALS = 9
@@ -137,6 +139,21 @@ def millimetres(value_mm: float, decimals: int = 2) -> str:
     # Noise goes first, at its own place: rounding nearer to the last decimal would round twice.
     text = f"{written(value_mm):.{decimals}f}"
     return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def gauge_reading(value_mm: float | Decimal) -> str:
+    """Write a reading of the bite gauge, or a difference of two, for people.
+
+    Returns:
+        The number as it was typed; one with more than TYPED_DECIMALS was worked out, and is given
+        to the tenth that a gauge reads.
+
+    >>> gauge_reading(6.4), gauge_reading(7.25), gauge_reading(7.137886384), gauge_reading(-4.0)
+    ('6.4', '7.25', '7.1', '-4')
+    """
+    clean = written(float(value_mm))
+    typed = clean == round(clean, TYPED_DECIMALS)
+    return plain(clean) if typed else millimetres(clean, 1)
 
 
 def counted(count: int, noun: str) -> str:

@@ -82,8 +82,25 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     # A screen breaks a line that is too long for it; half a number would be another number.
     least = Measurement.get(console, console.options.update(max_width=_WIDEST), screen).minimum
     if least > console.width:
+        if console.is_terminal:
+            _print_row_by_row(title, shown, console)
+            return
         screen.width = least
     console.print(screen, crop=False)
+
+
+def _print_row_by_row(title: str, shown: Table, console: Console) -> None:
+    """Print a table that is wider than the terminal a cell a line, broken between words alone."""
+    console.print(title, style="bold", markup=False)
+    heads = [" ".join(head.split()) for head in shown.heads]
+    for number, row in enumerate(shown.texts):
+        console.print()
+        style = "bold" if number in shown.bold else None
+        for head, cell in zip(heads, row, strict=True):
+            if cell:
+                named = f"{head}: {cell}" if head else cell
+                console.print(named, style=style, markup=False)
+    console.print()
 
 
 def _print_at_once(

@@ -19,7 +19,7 @@ from labkit.documents.drawing import (
     in_rows,
     label,
 )
-from labkit.documents.figures import as_given, percent, signed
+from labkit.documents.figures import on_the_gauge, percent, signed
 
 WIDTH_MM = 174.0
 #: Room beside the outermost readings for their words.
@@ -51,7 +51,7 @@ def bite_scale(bite: Bite, lengths: SpacerSet, words: Mapping[str, Any]) -> Draw
     rows = _readings(ink, axis, readings, lengths.zero, words)
     height = -_WORDS_Y + (rows - 1) * _ROW_MM + 2.5
     listed = ", ".join(
-        f"{words[name]} {as_given(value, sign=True)} mm" for name, value in readings.items()
+        f"{words[name]} {on_the_gauge(value, sign=True)} mm" for name, value in readings.items()
     )
     alt = str(words["alt"]).replace("{readings}", listed)
     return Drawing(WIDTH_MM, height, alt, tuple(ink), corner=(0.0, -height))
@@ -71,7 +71,7 @@ class _Axis:
 def _range(ink: Ink, axis: _Axis, zero: float, span: float, words: str) -> None:
     """Draw the range as a bar with its length above it and percent marks."""
     x0, x1 = axis(zero), axis(zero + span)
-    named = label(words.replace("{mm}", as_given(span)), ((x0 + x1) / 2, _RANGE_Y), 9)
+    named = label(words.replace("{mm}", on_the_gauge(span)), ((x0 + x1) / 2, _RANGE_Y), 9)
     ink.append(named)
     bar = rectangle(x0, x1, _BAR_FOOT_Y, _BAR_Y)
     ink.fill(bar, shade=Shade.TINT)
@@ -118,7 +118,7 @@ def _readings(
     """Name the readings below the scale, and give the number of rows that this takes."""
     named = []
     for name, value in readings.items():
-        text = f"{words[name]} {as_given(value, sign=True)}"
+        text = f"{words[name]} {on_the_gauge(value, sign=True)}"
         if name == zero:
             text += f" ({percent(0.0)})"
         one = label(text, (axis(value), _WORDS_Y), 9, bold=name in (zero, "registered"))

@@ -11,7 +11,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
 from labkit.documents.bite_scale_drawing import bite_scale
-from labkit.documents.figures import as_given, fixed, percents, sentence, signed
+from labkit.documents.figures import fixed, on_the_gauge, percents, sentence, signed
 from labkit.documents.fitting import graded_now, rods_at_hand, start_now, to_be_tried, warmth
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
@@ -109,16 +109,16 @@ def _about(
     rows = [
         ("prescriber", prescription.prescriber),
         ("start", start_now(spec)),
-        ("zero", models[lengths.zero].replace("{mm}", as_given(float(zero), sign=True))),
+        ("zero", models[lengths.zero].replace("{mm}", on_the_gauge(float(zero), sign=True))),
         ("action", models[lengths.action]),
         ("template", f"{template.title} ({template.name})"),
         ("model", models[lengths.jaw_model]),
     ]
     if bite.vertical_opening_mm is not None:
-        opening = as_given(float(bite.vertical_opening_mm))
+        opening = on_the_gauge(float(bite.vertical_opening_mm))
         rows.append(("opening", sheet["opening_value"].replace("{mm}", opening)))
     if bite.midline_deviation_mm:
-        deviation = as_given(float(bite.midline_deviation_mm), sign=True)
+        deviation = on_the_gauge(float(bite.midline_deviation_mm), sign=True)
         rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
     rows.append(("hold", _hold(prescription, lengths.steps, sheet)))
     rows.append(("notes", prescription.notes))

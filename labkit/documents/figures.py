@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterable, Sequence
 
 from labkit.core.grading.steps import percent_decimals, percent_name
-from labkit.units import millimetres, plain, written
+from labkit.units import gauge_reading, millimetres, plain, written
 
 MINUS = "\u2212"
-#: Readings show at most this many decimals; more is noise of binary numbers.
-MOST_DECIMALS = 4
+#: Offsets of a process show at most this many decimals: a micrometre is less than any gauge sees.
+MOST_DECIMALS = 3
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -35,10 +35,20 @@ def signed(value: float, decimals: int) -> str:
 def as_given(value: float, *, sign: bool = False) -> str:
     """Write a recorded number with the decimals it was recorded with, at least one.
 
-    >>> as_given(2.9, sign=True), as_given(-4.0), as_given(11.600000000000001)
-    ('+2.9', '−4.0', '11.6')
+    >>> as_given(0.0125, sign=True), as_given(-4.0), as_given(0.30000000000000004)
+    ('+0.013', '−4.0', '0.3')
     """
     decimals = max(1, len(plain(written(value, MOST_DECIMALS)).partition(".")[2]))
+    return signed(value, decimals) if sign else fixed(value, decimals)
+
+
+def on_the_gauge(value: float, *, sign: bool = False) -> str:
+    """Write a reading of the bite gauge, or a difference of two, with at least one decimal.
+
+    >>> on_the_gauge(2.9, sign=True), on_the_gauge(7.137886384), on_the_gauge(-4.0)
+    ('+2.9', '7.1', '\u22124.0', '7.25')
+    """
+    decimals = max(1, len(gauge_reading(value).partition(".")[2]))
     return signed(value, decimals) if sign else fixed(value, decimals)
 
 

@@ -99,11 +99,12 @@ def decide(stored: StoredSet, found: Found) -> Decision:
     if found.lying is Lying.WHOLE:
         if found.sums_sha256 == stored.sums_sha256:
             return so(Action.NOTHING, f"{name}: as recorded")
-        if stored.spec is not None and found.spec == stored.spec.content:
+        if stored.spec is not None and _rods(found.spec) == _rods(stored.spec.content):
             return so(
                 Action.TELL,
-                f"{name}: {folder} is whole and its spec is the one recorded, but other files of "
-                "it were made again since, such as papers on which another range holds",
+                f"{name}: {folder} is whole and its rods are those recorded, but other files of "
+                "it were made again since, such as papers on which another range holds, or of "
+                "another profile",
             )
         return so(Action.TELL, f"{name}: {folder} is whole but not the set that was recorded")
     return so(
@@ -111,6 +112,11 @@ def decide(stored: StoredSet, found: Found) -> Decision:
         f"{name}: recorded as made, but {wrong} ({folder}); put the folder back from a backup; "
         "its spec and prescription are in the ledger",
     )
+
+
+def _rods(spec: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Give the content of a spec without the profile, which papers alone follow."""
+    return {key: value for key, value in (spec or {}).items() if key != "profile"}
 
 
 def reconcile(

@@ -60,7 +60,7 @@ def spec_of(
     plates = plates_of(boxes, process.plate)
     for plate in plates if way is not Way.FLAT else ():
         plate["lies"] = way.value
-    means, digest = Means(process, lettering, profile), inputs_sha256(case, process, profile)
+    means, digest = Means(process, lettering, profile), inputs_sha256(case, process, lettering)
     job = Job(case, means, tuple(planned), digest)
     spec = set_spec(job, Ticket(digest, revision), files, ())
     return json.loads(json.dumps({**spec.content(), "plates": plates}))

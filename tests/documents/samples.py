@@ -44,7 +44,7 @@ def sample_spec(text: str = SMALLEST, profile: Profile | None = None) -> dict[st
         for part in parts_of(case.spacer_set, case.template)
         for r in (part.rod,)
     )
-    job = Job(case, means, planned, inputs_sha256(case, process, lab))
+    job = Job(case, means, planned, inputs_sha256(case, process, means.lettering))
     ticket = Ticket(job.inputs_sha256, 1)
     files = {
         part.rod.part: PartFiles(f"step/{part.rod.part}.step", f"stl/{part.rod.part}.stl")

@@ -18,7 +18,7 @@ from labkit.catalog.texts import english_texts
 from labkit.documents import case_sheet
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import Text, in_rows, label
-from labkit.documents.figures import as_given, percent, percents, ticks
+from labkit.documents.figures import as_given, on_the_gauge, percent, percents, ticks
 from labkit.documents.papers import wearers_facts
 from labkit.documents.render import compile_pdf, page_images
 from labkit.documents.set_picture import caption_of, set_drawing
@@ -144,9 +144,9 @@ def test_case_bite_and_findings_are_printed_as_the_json_has_them(name):
     bite = spec["prescription"]["bite"]
     for reading in ("retruded", "habitual", "protruded"):
         if bite[reading] is not None:
-            assert f"{reading}{as_given(bite[reading], sign=True)}" in text
-    assert f"registeredbite{as_given(bite['registered'], sign=True)}" in text
-    assert f"protrusiverange{as_given(spec['lengths']['range_mm'])}mm" in text
+            assert f"{reading}{on_the_gauge(bite[reading], sign=True)}" in text
+    assert f"registeredbite{on_the_gauge(bite['registered'], sign=True)}" in text
+    assert f"protrusiverange{on_the_gauge(spec['lengths']['range_mm'])}mm" in text
     for finding in spec["lengths"]["findings"]:
         if finding["code"] != "average_values":
             assert squeezed(finding["message"])[1:] in text
@@ -352,7 +352,9 @@ def test_numbers_on_paper():
     assert percents([33.33, 50]) == ["33.33", "50.00"]
     assert percents([100 / 13, 50]) == ["7.7", "50.0"]
     assert percent(100 / 3) == "33.3 %"
-    assert as_given(-5.25, sign=True) == "−5.25"
+    assert on_the_gauge(-5.25, sign=True) == "−5.25"
+    assert on_the_gauge(-5.2512) == "−5.3"
+    assert as_given(0.01) == "0.01"
     assert ticks(0, 11.6, 8) == [0, 2, 4, 6, 8, 10]
     assert ticks(0, 0.9, 8) == pytest.approx([0, 0.2, 0.4, 0.6, 0.8])
     assert in_rows([10, 10, 10], [0, 5, 9]) == [0, 1, 2]

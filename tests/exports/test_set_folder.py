@@ -15,10 +15,11 @@ from labkit.exports.write import set_folder
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     SUMS_FILE,
+    last_whole,
     new_set,
-    refuse_same,
     revisions,
     safe_name,
+    wrong_files,
 )
 
 
@@ -26,16 +27,8 @@ def one_more(last):
     return last + 1
 
 
-def unless_same(out, digest):
-    def choose(last):
-        refuse_same(out, "QF-1", digest)
-        return last + 1
-
-    return choose
-
-
 def make(out, case="QF-1", digest="a", content="x", **of_some_rods):
-    with new_set(out, case, unless_same(out, digest)) as place:
+    with new_set(out, case, one_more) as place:
         (place.staging / "step").mkdir()
         (place.staging / "step" / "rod.step").write_text(content)
         (place.staging / SPEC_FILE).write_text(
@@ -71,29 +64,26 @@ def test_a_changed_set_is_the_next_revision(tmp_path):
     assert revisions(tmp_path, "QF-1") == [1, 2]
 
 
-def test_the_same_set_is_refused_and_left_alone(tmp_path):
-    first = make(tmp_path)
-    before = {path: path.stat().st_mtime_ns for path in first.rglob("*")}
-    with pytest.raises(DeliveryError, match="lies in .*QF-1-r1 already, made from the same"):
-        make(tmp_path)
-    assert {path: path.stat().st_mtime_ns for path in first.rglob("*")} == before
-    assert visible(tmp_path) == ["QF-1-r1"]
-
-
-def test_the_same_set_is_refused_also_where_some_rods_were_made_since(tmp_path):
+def test_the_last_whole_set_is_found_also_where_some_rods_were_made_since(tmp_path):
+    assert last_whole(tmp_path, "QF-1") is None
     first = make(tmp_path, digest="a")
     make(tmp_path, digest="extra rods", series=[])
     make(tmp_path, digest="in place of others", replaces=[])
-    with pytest.raises(DeliveryError, match="lies in .*QF-1-r1 already"):
-        make(tmp_path, digest="a")
-    first.rename(tmp_path / "moved away")
-    assert make(tmp_path, digest="a").name == "QF-1-r4"
+    (tmp_path / "QF-1-r4").mkdir()
+    assert last_whole(tmp_path, "QF-1") == (first, {"inputs_sha256": "a"})
+    assert last_whole(tmp_path, "QF-2") is None
 
 
-def test_an_earlier_set_may_be_made_again_after_another(tmp_path):
-    for digest in "aba":
-        last = make(tmp_path, digest=digest)
-    assert last.name == "QF-1-r3"
+def test_every_file_that_is_not_as_it_was_made_is_named(tmp_path):
+    final = make(tmp_path)
+    assert wrong_files(final) == ()
+    (final / "note.txt").write_text("x")
+    (final / "step" / "rod.step").write_text("y")
+    (final / SPEC_FILE).unlink()
+    assert wrong_files(final) == (
+        "note.txt is not in its list of sums", "spacer-set.json is missing",
+        "step/rod.step was changed",
+    )
 
 
 def test_a_folder_that_takes_no_file_is_told_at_once(tmp_path, monkeypatch):

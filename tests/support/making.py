@@ -16,7 +16,7 @@ from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.extra import ExtraOrder, Installed, make_extra
 from labkit.workflow.rods.replace import ReplacementOrder, make_replacement
 from labkit.workflow.sets.cases import open_case
-from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.job import Means, Wishes
 from labkit.workflow.sets.make import make_set
 from tests.support.prescriptions import SMALLEST, changed, source
 
@@ -38,10 +38,10 @@ def recorder_for(url, by="anna", say=still):
         yield Recorder(ledger, by, lambda: START, say)
 
 
-def make(text, out, recorder, templates=None, *, take_back=True):
+def make(text, out, recorder, templates=None, *, take_back=True, copy=False, means=MEANS):
     """Make a recorded set of a prescription's text; rods that could be mistaken are taken back."""
     case = open_case(source(text), templates or dict(INSTALLED.templates))
-    return make_set(case, MEANS, out, still, recorder, take_back=take_back)
+    return make_set(case, means, out, still, recorder, Wishes(take_back, copy))
 
 
 def extra(out, recorder, *requests, installed=INSTALLED, case=CASE, **as_stored):

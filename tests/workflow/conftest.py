@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from labkit.workflow.sets import make
+from labkit.workflow.sets import again, make
 from tests.ledger.conftest import server, url
 from tests.support import making
 from tests.support.prescriptions import changed
@@ -17,7 +17,8 @@ __all__ = ["server", "url"]
 @pytest.fixture
 def no_papers(monkeypatch):
     """Leave papers and pictures out, where a test is about the record and the parts."""
-    monkeypatch.setattr(make, "write_papers", lambda *_: ())
+    for module in (make, again):
+        monkeypatch.setattr(module, "write_papers", lambda *_: ())
 
 
 @pytest.fixture

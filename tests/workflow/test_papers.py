@@ -19,12 +19,12 @@ from labkit.catalog.rods import rod_templates
 from labkit.cli.main import cli
 from labkit.documents.standing import STANDING
 from labkit.errors import DeliveryError
-from labkit.exports.write.set_folder import seal, sha256_of
+from labkit.exports.write.set_folder import seal, sha256_of, wrong_files
 from labkit.workflow.sets import make as making_module
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import make_set
-from labkit.workflow.sets.papers import count_papers
+from labkit.workflow.sets.papers import count_papers, open_set
 from tests.support.making import recorder_for
 from tests.support.prescriptions import SMALLEST, changed, source
 
@@ -94,15 +94,27 @@ def test_made_elsewhere_with_another_profile(made, tmp_path):
     before = sums(made.folder)
     profile = tmp_path / "lab.toml"
     profile.write_text('schema = 1\nname = "Harrow Lane Bench"\npaper = "us-letter"\n')
-    result = papers(made.folder, "--profile", profile)
-    assert result.exit_code == 2
-    assert "another profile than the set's own needs --out" in result.stderr
     result = papers(made.folder, "--profile", profile, "--out", tmp_path / "letter")
     assert result.exit_code == 0, result.output
     assert {p.name for p in (tmp_path / "letter" / "documents").iterdir()} == DOCUMENTS
     other = (tmp_path / "letter" / "documents" / "case-sheet.pdf").read_bytes()
     assert other != (made.folder / "documents" / "case-sheet.pdf").read_bytes()
     assert sums(made.folder) == before
+
+
+def test_another_profile_becomes_the_sets_own(made, tmp_path):
+    before = sums(made.folder)
+    profile = tmp_path / "lab.toml"
+    profile.write_text('schema = 1\nname = "Harrow Lane Bench"\n')
+    assert papers(made.folder, "--profile", profile).exit_code == 0
+    assert wrong_files(made.folder) == ()
+    assert open_set(made.folder)["profile"]["name"] == "Harrow Lane Bench"
+    after = sums(made.folder)
+    changed = {name for name in before if before[name] != after[name]}
+    assert all(name.split("/")[0] in ("documents", "spacer-set.json", "SHA256SUMS")
+               for name in changed)  # fmt: skip
+    assert papers(made.folder).exit_code == 0
+    assert sums(made.folder) == after
 
 
 @pytest.mark.parametrize("kind", ["step", "stl"])

@@ -124,13 +124,13 @@ def test_a_new_text_is_a_new_revision_and_an_old_one_is_refused(no_papers, recor
 def test_the_revision_is_above_all_that_ledger_and_folder_know(no_papers, recorder, out, tmp_path):
     make(ONE, out, recorder)
     other = tmp_path / "other"
-    assert make(ONE, other, recorder).folder.name == "QF-1043-r2"
+    assert make(TWO, other, recorder).folder.name == "QF-1043-r2"
     foreign = out / "QF-1043-r7"
     foreign.write_text("mine")
-    assert make(TWO, out, recorder).folder.name == "QF-1043-r8"
+    assert make(THREE, out, recorder).folder.name == "QF-1043-r8"
     assert foreign.read_text() == "mine"
     everywhere = [rod.identifier for rod in recorder.ledger.rods(CASE)]
-    assert len(everywhere) == len(set(everywhere)) == 8
+    assert len(everywhere) == len(set(everywhere)) == 10
 
 
 def test_the_next_attempt_is_taken_where_an_identifier_is_taken(

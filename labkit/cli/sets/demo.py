@@ -20,7 +20,6 @@ from labkit.cli.sets.make import make_with_progress, print_parts
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.lengths_report import lengths_report
-from labkit.workflow.sets.make import take_lock_away
 
 if TYPE_CHECKING:
     from labkit.workflow.record.recorder import Recorder
@@ -49,6 +48,8 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
 
     Example: labkit demo --out demo
     """
+    from labkit.workflow.sets.on_disk import take_lock_away
+
     run, templates = Run(), rod_templates()
     open_with(means)
     for name in DEMO_CASES:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,13 +25,13 @@ from labkit.cli.common import (
 from labkit.cli.means import takes_means
 from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import close_with, note_all, open_with, range_notes, trend_notes
-from labkit.cli.record.recording import may_record, not_recorded, said
+from labkit.cli.record.recording import looking, may_record, not_recorded, said
 from labkit.core.findings import Finding
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
 from labkit.units import counted
 from labkit.workflow.sets.cases import Case, open_case
-from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.job import NOTHING_WISHED, Means, Wishes
 from labkit.workflow.sets.make import MadeSet, count_files, make_set
 
 if TYPE_CHECKING:
@@ -42,6 +43,8 @@ if TYPE_CHECKING:
 @sets_option("each set is")
 @click.option("--take-back", is_flag=True,
               help="Rods in circulation that could be taken for new ones are taken back.")
+@click.option("--copy", is_flag=True,
+              help="Of a set recorded in another folder: write its files here too.")
 @takes_means
 @may_record(default_ledger=True)
 @JSON
@@ -57,9 +60,12 @@ def command(
     """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
 
     RX is a prescription file (TOML), or - for standard input. A set becomes the folder
-    DIR/CASE-rN; an existing one is never changed. With --by it is recorded in the ledger, and
-    extra rods can be made for it later; a set beside rods in circulation that could be taken for
-    its own is refused, unless --take-back says that these are taken back. Which process makes the
+    DIR/CASE-rN. With --by it is recorded in the ledger, and extra rods can be made for it later; a
+    set beside rods in circulation that could be taken for its own is refused, unless --take-back
+    says that these are taken back. A set that is made already is not made again: where it lies is
+    said, after its files were held against its list of sums; --copy writes the files of the same
+    rods, with the same identifiers, to DIR too. Where only the profile is another, its papers
+    alone are made again. Which process makes the
     rods is said first and last; before anything is built it is said where no process was named,
     where a calibrated one drifts and where a rod lies outside of its range.
 
@@ -70,6 +76,7 @@ def command(
     run, templates = Run(), rod_templates(given["template_places"])
     ledger_url = click.get_current_context().params.get("ledger_url")
     unnamed = open_with(means)
+    wishes = Wishes(given["take_back"], given["copy"], partial(looking, ledger_url))
     drift = trend_notes(means.process, recorder.ledger if recorder else None, ledger_url)
     note_all(drift, to_stderr=as_json)
     for source in run.each(prescriptions):
@@ -80,11 +87,11 @@ def command(
                 *_mark_notes(recorder, case),
             )  # fmt: skip
             note_all(beyond, to_stderr=as_json)
-            made = make_with_progress(
-                case, means, out_dir, recorder, take_back=given["take_back"]
-            )
+            made = make_with_progress(case, means, out_dir, recorder, wishes)
             if as_json:
                 noted = {"process_findings": jsonable((*unnamed, *drift, *beyond))}
+                if made.again:
+                    noted["made_before"] = made.again
                 print_json({"schema": 1, "folder": str(made.folder), **made.spec, **noted})
             else:
                 print_parts(case.prescription.case, made)
@@ -105,20 +112,19 @@ def _mark_notes(recorder: Recorder | None, case: Case) -> tuple[Finding, ...]:
 
 
 def make_with_progress(
-    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None, *,
-    take_back: bool = False,
+    case: Case, means: Means, out_dir: Path, recorder: Recorder | None = None,
+    wishes: Wishes = NOTHING_WISHED,
 ) -> MadeSet:
     """Make one set with a progress bar on standard error.
 
     Args:
         recorder: Records it; None where it is not recorded.
-        take_back: Rods in circulation that could be taken for new ones are taken back.
 
     Raises:
         RefusedError: As `make_set`.
     """
     with counting(f"Making {case.prescription.case}", count_files(case, means)) as step:
-        return make_set(case, means, out_dir, step, recorder, take_back=take_back)
+        return make_set(case, means, out_dir, step, recorder, wishes)
 
 
 def notes_in(spec: dict[str, Any]) -> tuple[str, ...]:
@@ -145,8 +151,11 @@ def print_parts(case: str, made: MadeSet) -> None:
     console.print(
         f"Case {case}: {made.folder}", style="bold", markup=False, soft_wrap=True
     )
+    if made.again:
+        say(made.again)
     heading = f"Rods of process {made.spec['process']['name']}, as measured from the written files"
-    print_table(heading, Table.of(_PARTS, made.parts))
+    if made.parts:
+        print_table(heading, Table.of(_PARTS, made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         say(f"{plate['file']}: {counted(pieces, 'piece')}")
@@ -161,7 +170,7 @@ _PARTS = (
         "for steps",
         lambda made: " ".join(f"{use.step}{use.side[0].upper()}" for use in made.part.uses),
     ),
-    Column("STEP mm", "check.step_length_mm", show="{:.6f}".format, unknown="-"),
+    Column("STEP mm", "check.step_length_mm", show="{:.4f}".format, unknown="-"),
     Column("STL mm", "check.stl_length_mm", show="{:.4f}".format, unknown="-"),
     Column("label read", "check.label_read"),
     Column("case mark", lambda made: made.check.case_mark and made.check.case_mark.text,

@@ -39,7 +39,8 @@ def command(
     what holds today: for which entry of the ledger they are true, which range holds now, what is
     not to be worn, which places are empty. Where no ledger knows the set, that is said. Where
     something changed, the lab's own layouts are not used; that is told on the screen.
-    Another profile (name, logo, paper, language) than the one the set was made with needs --out.
+    Another profile (name, logo, paper, language) becomes the set's own; with --out the set keeps
+    the one that it has.
     With an operator code the record notes that they were printed again: `labkit recall` then no
     longer names the earlier ones. Destroy those.
 

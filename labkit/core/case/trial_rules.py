@@ -20,7 +20,7 @@ from labkit.core.grading.prescription import (
     Bite,
     Side,
 )
-from labkit.units import millimetres, plain
+from labkit.units import gauge_reading, millimetres, plain
 
 #: A trial fit corrects a bite; a range that changes by a larger part than this means that the
 #: bite, the anchors or the trial itself went wrong, and the bite is to be recorded again.
@@ -48,9 +48,10 @@ def _behind(recorded: Bite, bite: Bite) -> Iterator[Finding]:
             yield refused(
                 f"maximum_behind_{name}",
                 f"the true maximum would lie at {millimetres(float(bite.protruded))} on the "
-                f"gauge, behind the {name} reading ({plain(reading)}), where the jaw has been; "
-                f"{plain(recorded.protruded)} was recorded as protruded, so check which rods were "
-                "tried and whether they were too long or too short, or record the bite again",
+                f"gauge, behind the {name} reading ({gauge_reading(reading)}), where the jaw has "
+                f"been; {gauge_reading(recorded.protruded)} was recorded as protruded, so check "
+                "which rods were tried and whether they were too long or too short, or record the "
+                "bite again",
                 f"bite.{name}",
             )
 
@@ -61,8 +62,8 @@ def _far_away(recorded: BiteScale, bite: Bite) -> Iterator[Finding]:
     if after > 0 and abs(change) > MOST_RANGE_CHANGE:
         yield refused(
             "range_change_implausible",
-            f"the range would go from {plain(before)} to {millimetres(float(after))} mm, a change "
-            f"of {100 * change:+.0f} %; a trial fit may change it by at most "
+            f"the range would go from {gauge_reading(before)} to {millimetres(float(after))} mm, "
+            f"a change of {100 * change:+.0f} %; a trial fit may change it by at most "
             f"{100 * MOST_RANGE_CHANGE:.0f} %, so record the bite again",
             "bite.protruded",
         )

@@ -170,38 +170,53 @@ def revisions(out: Path, name: str) -> list[int]:
     return sorted(int(match.group(1)) for match in found if match)
 
 
-def refuse_same(out: Path, case: str, inputs_sha256: str) -> None:
-    """Refuse a set that lies there already as the last whole one of its case.
+def last_whole(out: Path, case: str) -> tuple[Path, dict[str, Any]] | None:
+    """Find the last whole set of a case that lies in a folder, with its spec.
 
-    Extra rods and rods in place of others may have been made since; a set of another prescription
-    may not, because the prescriber may go back to an earlier one.
-
-    Args:
-        inputs_sha256: Digest of everything the new set is made from.
-
-    Raises:
-        DeliveryError: It is the same as that of the last whole set.
+    Extra rods, rods in place of others and what is no set are passed over.
     """
     name = safe_name(case)
     for revision in reversed(revisions(out, name)):
-        earlier = out / f"{name}-r{revision}"
-        inputs = _inputs_of_whole(earlier)
-        if inputs == inputs_sha256:
-            raise DeliveryError(
-                f"this set lies in {earlier} already, made from the same prescription, template "
-                "and process; nothing was written; remove or move it to make it again"
-            )
-        if inputs is not None:
-            return
+        folder = out / f"{name}-r{revision}"
+        spec = _spec_of_whole(folder)
+        if spec is not None:
+            return folder, spec
+    return None
 
 
-def _inputs_of_whole(folder: Path) -> str | None:
-    """Give what a whole set was made from; None for some rods of a case and for what is no set."""
+def _spec_of_whole(folder: Path) -> dict[str, Any] | None:
     try:
         spec = json.loads((folder / SPEC_FILE).read_text("utf-8"))
-        return None if "series" in spec or "replaces" in spec else str(spec["inputs_sha256"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError):
         return None
+    whole = isinstance(spec, dict) and "inputs_sha256" in spec
+    return spec if whole and "series" not in spec and "replaces" not in spec else None
+
+
+def wrong_files(root: Path) -> tuple[str, ...]:
+    """Hold every file of a finished set against its list of sums.
+
+    Returns:
+        A clause for each file that was changed, is missing, or is not of the set; by name.
+
+    Raises:
+        InputError: The list of sums is missing, or names a file outside of the set.
+        OSError: A file cannot be read.
+    """
+    listed = sums_of(root)
+    files = {
+        path.relative_to(root).as_posix(): path for path in root.rglob("*") if path.is_file()
+    }
+    del files[SUMS_FILE]
+    wrong = []
+    for name in sorted({*listed, *files}):
+        if name not in files:
+            wrong.append(f"{name} is missing")
+        elif name not in listed:
+            wrong.append(f"{name} is not in its list of sums")
+        elif sha256_of(files[name]) != listed[name]:
+            wrong.append(f"{name} was changed")
+    return tuple(wrong)
 
 
 def write_json(path: Path, value: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from labkit.core.case.case_standing import SetStanding
 from labkit.core.grading.prescription import Prescription
@@ -15,8 +15,10 @@ from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.revision import is_before
 from labkit.ledger.stored import SetState, StoredPrescription, StoredSet
-from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.sets.stored_case import read_stored
+
+if TYPE_CHECKING:
+    from labkit.workflow.record.recorder import Recorder
 
 #: The first version whose papers tell what held when they were printed; papers of rods in place of
 #: others told, before it, the prescription of the first set.

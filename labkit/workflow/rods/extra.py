@@ -124,7 +124,7 @@ class ExtraPlan:
         return Job(
             self.case, Means(self.process, lettering, self.profile),
             tuple(self.planned(lettering)),
-            inputs_sha256(self.case, self.process, self.profile, asked), self.series,
+            inputs_sha256(self.case, self.process, lettering, asked), self.series,
         )
 
     def planned(self, lettering: Lettering) -> list[tuple[Part, Engraving]]:

@@ -238,7 +238,7 @@ def replacement_job(
     planned = _pieces(planned_parts(case, process, means[0]), replaces)
     _require_as_recorded(planned, spec["parts"])
     profile = means[1] or profile_of(spec)
-    digest = inputs_sha256(case, process, profile, {
+    digest = inputs_sha256(case, process, means[0], {
         "replaces": sorted(rod.identifier for rod in rods),
         "findings": jsonable(case.spacer_set.findings),
     })  # fmt: skip

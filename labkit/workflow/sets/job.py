@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from labkit.catalog.profiles import Profile
 from labkit.core.case.identifier import rod_identifier
@@ -14,6 +16,9 @@ from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
 from labkit.documents.set_spec import SeriesPlace
 from labkit.workflow.sets.cases import Case
+
+if TYPE_CHECKING:
+    from labkit.ledger.queries import Reader
 
 
 @dataclass(frozen=True)
@@ -29,6 +34,24 @@ class Means:
     lettering: Lettering
     profile: Profile
     process_named: bool = True
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What is wanted where a case has rods already.
+
+    Args:
+        take_back: Rods in circulation that could be taken for new ones are taken back.
+        copy: The files of a set that is recorded in another folder are wanted here too.
+        looking: Opens the record that tells papers what holds now, where nothing is recorded.
+    """
+
+    take_back: bool = False
+    copy: bool = False
+    looking: Callable[[], AbstractContextManager[Reader | None]] = field(default=nullcontext)
+
+
+NOTHING_WISHED: Wishes = Wishes()
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ import numpy as np
 
 from labkit.core.findings import notes_of
 from labkit.core.grading.prescription import JawModelName
-from labkit.core.grading.steps import Step
+from labkit.core.grading.steps import Step, percent_decimals
 from labkit.core.jaw.opening import advancement_at_opening
 from labkit.core.report import Column, Report, Section, Table, only
-from labkit.units import millimetres, plain, written
+from labkit.units import gauge_reading, millimetres, plain, written
 from labkit.workflow.sets.cases import Case
 
 FULL_PERCENT = 100.0
@@ -84,9 +84,10 @@ def _recorded(case: Case) -> tuple[str, str]:
     bite, graded = case.prescription.bite, case.spacer_set
     names = ("retruded", "habitual", "protruded", "registered")
     readings = ", ".join(
-        f"{name} {plain(value)}" for name in names if (value := getattr(bite, name)) is not None
+        f"{name} {gauge_reading(value)}"
+        for name in names if (value := getattr(bite, name)) is not None
     )
-    range_mm = "unknown" if graded.range_mm is None else f"{plain(graded.range_mm)} mm"
+    range_mm = "unknown" if graded.range_mm is None else f"{gauge_reading(graded.range_mm)} mm"
     return (
         f"Bite readings in mm: {readings}; 0 % is {graded.zero}",
         f"Protrusive range {range_mm}; {graded.jaw_model} jaw model; {graded.action} rods; "
@@ -176,12 +177,20 @@ def _sideways(step: Step) -> str:
 
 
 def _pose(heading: str, name: str, unit: str) -> Column:
-    return Column(heading, f"made.{name}", show="{:+.3f}".format, unit=unit, unknown="-")
+    return Column(heading, f"made.{name}", show=_signed, unit=unit, unknown="-")
+
+
+def _signed(value: float) -> str:
+    return f"{written(value, 2):+.2f}"
+
+
+def _percent(value: float) -> str:
+    return plain(written(value, percent_decimals(value)))
 
 
 _STEPS = (
     Column("", "start", "", lambda start: "start" if start else ""),
-    Column("asked\n", "percent", show=lambda percent: plain(written(percent, 4)), unit="%"),
+    Column("asked\n", "percent", show=_percent, unit="%"),
     Column("asked\n", "advancement_mm", show=millimetres, unit="mm"),
     *only("displacement_mm", "start"),
     *_side("left"),
@@ -189,7 +198,7 @@ _STEPS = (
     *only("made"),
     Column("made\n", "made.percent", "", lambda percent: millimetres(percent, 1), "%"),
     Column("made\n", "made.advancement_mm", "", millimetres, "mm"),
-    Column("made off\n", "rounding_mm", "", "{:+.3f}".format, "mm"),
+    Column("made off\n", "rounding_mm", "", _signed, "mm"),
     *only("hold"),
 )
 _HOLDS = (

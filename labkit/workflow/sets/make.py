@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,14 +25,12 @@ from labkit.exports.write.set_folder import (
     SPEC_FILE,
     Place,
     held,
-    lock_of,
     new_set,
-    refuse_same,
     write_json,
 )
 from labkit.units import as_written, written
 from labkit.workflow.sets.cases import Case, refuse_if_refused
-from labkit.workflow.sets.job import Job, Means, Ticket
+from labkit.workflow.sets.job import NOTHING_WISHED, Job, Means, Ticket, Wishes
 from labkit.workflow.sets.papers import count_papers, write_papers
 from labkit.workflow.sets.spec import csv_rows, inputs_sha256, set_spec
 
@@ -43,6 +40,7 @@ if TYPE_CHECKING:
     from labkit.exports.write.mesh import Mesh
     from labkit.exports.write.plates import PlatePlan
     from labkit.workflow.record.recorder import Recorder
+    from labkit.workflow.sets.again import MadeBefore
 
 #: Told of each part or plate that is done, with a word for people.
 Progress = Callable[[str], None]
@@ -76,6 +74,7 @@ class MadeSet:
         problems: Sentences on papers that this machine could not make.
         changed: Sentences on top of its papers, where another range holds than the one that
             rods on them were made for; then one on layouts not used because of that.
+        again: What was done, in a sentence, where the set was made before; else empty.
     """
 
     folder: Path
@@ -83,6 +82,7 @@ class MadeSet:
     parts: tuple[MadePart, ...]
     problems: tuple[str, ...]
     changed: tuple[str, ...]
+    again: str = ""
 
 
 def count_files(case: Case, means: Means) -> int:
@@ -126,50 +126,62 @@ def job_of(case: Case, means: Means) -> Job:
         RefusedError: As `planned_parts`.
     """
     planned = planned_parts(case, means.process, means.lettering)
-    digest = inputs_sha256(case, means.process, means.profile)
+    digest = inputs_sha256(case, means.process, means.lettering)
     return Job(case, means, tuple(planned), digest)
 
 
 def make_set(
     case: Case, means: Means, out: Path, progress: Progress, recorder: Recorder | None = None,
-    *, take_back: bool = False,
+    wishes: Wishes = NOTHING_WISHED,
 ) -> MadeSet:
-    """Make a finished set of one case.
+    """Make a finished set of one case, unless it is made already.
 
     Args:
         progress: Told after each part, plate and paper.
         recorder: Records it; None where it is not recorded.
-        take_back: Rods in circulation that could be taken for new ones are taken back.
 
     Returns:
         The set as it lies in `out`.
 
     Raises:
         RefusedError: A rule refuses the case, a rod in circulation could be taken for a new one, a
-            file does not measure as it should, the set cannot be put in its place, or it cannot be
-            recorded. Nothing is left behind.
+            file does not measure as it should, the set is made already, it cannot be put in its
+            place, or it cannot be recorded. Nothing is left behind.
     """
+    from labkit.workflow.sets.again import made_before
+
     job = job_of(case, means)
 
     def begin(last: int) -> tuple[Job, Ticket]:
-        refuse_same(out, job.number, job.inputs_sha256)
         if recorder is None:
             return job, Ticket(job.inputs_sha256, last + 1)
-        return recorder.start_beside(job, out, last, take_back=take_back)
+        return recorder.start_beside(job, out, last, take_back=wishes.take_back)
 
-    return build_set(out, job.number, begin, progress, recorder)
+    with held(out, job.number):
+        if recorder is not None:
+            recorder.settle(job.number)
+        before = made_before(job, out, recorder, wishes)
+        if before is None:
+            return _build_held(out, job.number, begin, progress, recorder)
+        return _made_again(before, progress)
+
+
+def _made_again(before: MadeBefore, progress: Progress) -> MadeSet:
+    parts: list[MadePart] = []
+
+    def build(job: Job, ticket: Ticket, place: Place) -> dict[str, Any]:
+        made, spec = _Work(job, ticket, place).do(progress)
+        parts.extend(made)
+        return spec
+
+    done = before.make_again(build, progress)
+    return MadeSet(
+        done.folder, done.spec, tuple(parts), done.problems, _changed(done.shown), done.told
+    )
 
 
 #: Told the highest revision that lies in the folder; works out the set and reserves its names.
 Begin = Callable[[int], tuple[Job, Ticket]]
-
-
-def take_lock_away(out: Path, case: str) -> None:
-    """Take the lock of a case out of a folder that nobody else makes sets in, such as a demo's."""
-    lock = Path(lock_of(out, case).lock_file)
-    if lock.exists():
-        with held(out, case), suppress(OSError):  # Windows keeps a file that is open
-            lock.unlink()
 
 
 def build_set(
@@ -214,10 +226,11 @@ def _build_held(
         raise
     if recorder is not None:
         recorder.made(place, begun[0][0], spec)
-    return MadeSet(
-        place.final, spec, made, problems,
-        (*standing_sentences(shown), *layouts_not_used(shown)),
-    )
+    return MadeSet(place.final, spec, made, problems, _changed(shown))
+
+
+def _changed(shown: dict[str, Any]) -> tuple[str, ...]:
+    return (*standing_sentences(shown), *layouts_not_used(shown))
 
 
 def _as_it_stands(spec: dict[str, Any], recorder: Recorder) -> dict[str, Any]:

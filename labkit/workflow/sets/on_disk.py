@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from filelock import Timeout
 
-from labkit.exports.write.set_folder import SPEC_FILE, SUMS_FILE, lock_of, sha256_of
+from labkit.errors import InputError
+from labkit.exports.write.set_folder import (
+    SPEC_FILE,
+    SUMS_FILE,
+    held,
+    lock_of,
+    sha256_of,
+    wrong_files,
+)
 from labkit.ledger.reconcile import Found, Lying
 from labkit.ledger.stored import StoredSet
 
@@ -40,7 +49,7 @@ def _look(folder: Path, stored: StoredSet) -> Found:
             return Found(Lying.DAMAGED, "something else than a folder lies there")
         return Found(Lying.ABSENT, "the folder is not there")
     try:
-        wrong = _wrong_sums(folder)
+        wrong = next(iter(wrong_files(folder)), "")
         spec = json.loads((folder / SPEC_FILE).read_text("utf-8"))
         wrong = wrong or _wrong_set(spec, stored)
         if wrong:
@@ -48,28 +57,8 @@ def _look(folder: Path, stored: StoredSet) -> Found:
         return Found(Lying.WHOLE, spec=spec, sums_sha256=sha256_of(folder / SUMS_FILE))
     except OSError as error:
         return Found(Lying.DAMAGED, f"{Path(error.filename).name} is missing or cannot be read")
-    except ValueError:
+    except (ValueError, InputError):
         return Found(Lying.DAMAGED, f"{SPEC_FILE} or {SUMS_FILE} is not readable")
-
-
-def _wrong_sums(folder: Path) -> str:
-    """Compare every file with the list of sums; tell the first that disagrees."""
-    listed = {}
-    for line in (folder / SUMS_FILE).read_text("utf-8").splitlines():
-        digest, _, name = line.partition("  ")
-        listed[name] = digest
-    files = {
-        path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()
-    }
-    del files[SUMS_FILE]
-    for name in sorted(set(listed) | set(files)):
-        if name not in files:
-            return f"{name} is missing"
-        if name not in listed:
-            return f"{name} is not in its list of sums"
-        if sha256_of(files[name]) != listed[name]:
-            return f"{name} was changed"
-    return ""
 
 
 def _wrong_set(spec: Any, stored: StoredSet) -> str:
@@ -78,6 +67,14 @@ def _wrong_set(spec: Any, stored: StoredSet) -> str:
     if spec.get("inputs_sha256") != stored.inputs_sha256:
         return "it was made from something else than recorded"
     return ""
+
+
+def take_lock_away(out: Path, case: str) -> None:
+    """Take the lock of a case out of a folder that nobody else makes sets in, such as a demo's."""
+    lock = Path(lock_of(out, case).lock_file)
+    if lock.exists():
+        with held(out, case), suppress(OSError):  # Windows keeps a file that is open
+            lock.unlink()
 
 
 def unrecorded(folder: Path, recorded: Iterable[StoredSet]) -> tuple[Path, ...]:

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, Timeout
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.profiles import Profile, profile_json
@@ -18,17 +18,18 @@ from labkit.documents.render import compile_pdf
 from labkit.documents.set_picture import set_drawing
 from labkit.documents.set_spec import rod_of, template_of
 from labkit.documents.spec_reader import read_spec
-from labkit.documents.standing import profile_on_paper
+from labkit.documents.standing import STANDING, profile_on_paper
 from labkit.documents.svg import to_svg
 from labkit.errors import DeliveryError, InputError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     SUMS_FILE,
     WAIT_SECONDS,
+    lock_of,
     replace_files,
     require_unchanged,
-    safe_name,
     sums_of,
+    write_json,
 )
 
 if TYPE_CHECKING:
@@ -141,24 +142,19 @@ def remake_papers(
     Args:
         spec: What `open_set` gave of it.
         out: Where the folders `documents` and `pictures` go; None for the set itself.
-        profile: Another profile than the set's own; only with `out`.
+        profile: Another profile than the set's own; without `out` it becomes the set's own.
         progress: Told the name of each file.
 
     Returns:
         Sentences on what this machine could not make.
 
     Raises:
-        InputError: Another profile is to go into the set itself, or `out` is a finished set.
+        InputError: `out` is a finished set, or a file of the set was written into.
         DeliveryError: The papers cannot be written.
     """
     root = root.resolve()
     target = root if out is None else out.resolve()
     if profile is not None:
-        if target == root:
-            raise InputError(
-                "another profile than the set's own needs --out; the set keeps its own",
-                field="profile",
-            )
         spec = {**spec, "profile": profile_json(profile)}
     if target != root and (root in target.parents or (target / SUMS_FILE).exists()):
         raise InputError(
@@ -168,6 +164,8 @@ def remake_papers(
         with _staging(target, spec if target == root else None) as folder:
             problems = write_papers(root, spec, folder, progress)
             if target == root:
+                if profile is not None:
+                    write_json(folder / SPEC_FILE, {k: spec[k] for k in spec if k != STANDING})
                 replace_files(root, folder)
             else:
                 _put_in_place(folder, target)
@@ -194,12 +192,12 @@ def _staging(target: Path, spec: Spec | None) -> Iterator[Path]:
     if spec is None:
         target.mkdir(parents=True, exist_ok=True)
         staging = target / ".papers.unfinished"
-        lock = target / ".papers.lock"
+        lock: BaseFileLock = FileLock(target / ".papers.lock")
     else:
         staging = target.parent / f".{target.name}.papers.unfinished"
         # The one that runs that make sets of this case wait for.
-        lock = target.parent / f".{safe_name(spec['case'])}.lock"
-    with FileLock(lock).acquire(timeout=WAIT_SECONDS):
+        lock = lock_of(target.parent, spec["case"])
+    with lock.acquire(timeout=WAIT_SECONDS):
         shutil.rmtree(staging, ignore_errors=True)
         staging.mkdir()
         try:

@@ -9,12 +9,12 @@ from dataclasses import replace
 from typing import Any
 
 import labkit
-from labkit.catalog.profiles import Profile, profile_json
+from labkit.catalog.profiles import profile_json, profile_of
 from labkit.core.cautions import CAUTIONS
 from labkit.core.grading.grade import side_tolerance
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
-from labkit.core.label.lettering import Engraving
+from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.rod.parts import Part
 from labkit.core.rod.rods import Process
 from labkit.core.spreadsheet import cell
@@ -40,9 +40,11 @@ _CSV_HEADER = (
 
 
 def inputs_sha256(
-    case: Case, process: Process, profile: Profile, extra: Mapping[str, Any] | None = None
+    case: Case, process: Process, lettering: Lettering, extra: Mapping[str, Any] | None = None
 ) -> str:
-    """Digest everything that a set is made from, so that equal sets can be told.
+    """Digest everything that the rods of a set are made from, so that equal sets can be told.
+
+    What papers look like does not belong to it: another profile makes no other rod.
 
     Args:
         case: Prescription, template and graded lengths.
@@ -52,13 +54,31 @@ def inputs_sha256(
         SHA-256 over canonical JSON, hexadecimal. Prescription, template and process go in with
         every digit: all are typed, or sums and products of it, which no processor rounds otherwise.
     """
+    others = {"lettering": jsonable(lettering), **(extra or {})}
+    return _digest(case, process, as_written(others))
+
+
+def is_of_job(spec: Mapping[str, Any], job: Job) -> bool:
+    """Tell whether a set was made from what a job would make it from.
+
+    Args:
+        spec: Content of its spacer-set.json. Before lettering counted, the profile did: such a
+            set is held against the digest of then.
+    """
+    kept = spec["inputs_sha256"]
+    if kept == job.inputs_sha256:
+        return True
+    with_profile = {"profile": profile_json(profile_of(spec))}
+    return bool(kept == _digest(job.case, job.means.process, with_profile))
+
+
+def _digest(case: Case, process: Process, others: Mapping[str, Any]) -> str:
     inputs = {
         "program": labkit.__version__,
         "prescription": jsonable(case.prescription),
         "template": jsonable(case.template),
         "process": jsonable(process),
-        "profile": profile_json(profile),
-        **as_written(extra or {}),
+        **others,
     }
     text = json.dumps(inputs, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
