@@ -1,7 +1,7 @@
 """Processor time of every look at a record of 10,000 cases: `python -m tests.benchmarks.record`.
 
 Invented data: each case has one made set of four rods; every third case, and one with forty sets,
-is measured and released. `--postgresql` keeps the record on a
+is measured, released and delivered. `--postgresql` keeps the record on a
 server of its own, whose time is not counted; `--cases N` takes another number of cases.
 """
 
@@ -77,6 +77,9 @@ def entries(cases: int) -> Iterator[Entry]:
                     basis.append({**place, "reading_events": [count]})
                 release = {"set": name, "decision": "released", "basis": {"rods": basis}}
                 yield entry(Kind.RELEASE, case, release)
+                for rod in rods:
+                    state = {"identifier": rod["identifier"], "state": "delivered"}
+                    yield entry(Kind.ROD_STATE, case, state)
 
 
 def fill(url: str, cases: int) -> int:
