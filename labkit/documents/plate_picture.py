@@ -18,6 +18,9 @@ _MARGIN_MM = 5.0
 _TICK_EVERY_MM = 10
 _TICK_MM = 1.2
 _TEXT_MM = 3.2 * CAPITAL
+#: Names of pieces stand in the room between them.
+_NAME_MM = 2.2 * CAPITAL
+_NAME_GAP_MM = 0.5
 
 
 def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> Drawing:
@@ -38,6 +41,8 @@ def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> 
     _bed(ink, width, depth, spec["process"]["plate"]["border_mm"])
     for placement in plate["placements"]:
         ink += _piece(rods[placement["part"]], placement, lettering, way_of(plate))
+        if way_of(plate) is not Way.FLAT:
+            ink.append(_name(placement))
     pieces = len(plate["placements"])
     title = (
         f"Build plate {index + 1} of {len(spec['plates'])}, {pieces} pieces, "
@@ -58,6 +63,13 @@ def _piece(rod: Rod, placement: Mapping[str, Any], lettering: Lettering, way: Wa
     if placement["depth_mm"] > placement["width_mm"]:
         return rod_ink(rod, lettering, (x + middle[1], y - middle[0]), upright=True, way=way)
     return rod_ink(rod, lettering, (x - middle[0], y - middle[1]), way=way)
+
+
+def _name(placement: Mapping[str, Any]) -> Text:
+    """Write which part a piece is whose label does not look up, in the free room above it."""
+    x = placement["x_mm"] + placement["width_mm"] / 2
+    y = placement["y_mm"] + placement["depth_mm"]
+    return Text(placement["part"], (x, y + _NAME_GAP_MM), _NAME_MM, Align.CENTRE)
 
 
 def _bed(ink: Ink, width: float, depth: float, border: float) -> None:

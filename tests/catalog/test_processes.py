@@ -9,10 +9,11 @@ import json
 import pytest
 
 from labkit.catalog.processes import processes, read_process
+from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.calibration import Calibration, FittedOffset
-from labkit.core.rod.rods import EXPANSION_PER_C, Process
+from labkit.core.rod.rods import EXPANSION_PER_C, Process, RodTemplate
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.ledger.events import canonical_json
 from labkit.ledger.stored import StoredContent
@@ -135,6 +136,16 @@ def test_a_calibration_that_came_meanwhile_is_a_difference_that_is_named():
     before = dataclasses.replace(CALIBRATED, calibration=None)
     with pytest.raises(RefusedError, match="calibration.length_scale: nothing as recorded, 1.003"):
         as_stored(Process, stored(before), {CALIBRATED.name: CALIBRATED}, "Q-r1", accept=False)
+
+
+def test_how_rods_lie_is_no_difference_and_is_as_installed():
+    """A record from before ways of lying: what is installed says how its rods lie from now on."""
+    installed = rod_templates()["ball-ball-round"]
+    before = stored(dataclasses.replace(installed, build=None))
+    assert "build" not in json.loads(before.json)
+    known = {installed.name: installed}
+    assert as_stored(RodTemplate, before, known, "Q-r1", accept=False) == installed
+    assert as_stored(RodTemplate, before, known, "Q-r1", accept=True).build is None
 
 
 def test_values_that_are_not_numbers_are_refused():

@@ -186,6 +186,30 @@ def drawn_pieces(drawing: Drawing) -> list[tuple[float, float, float, float]]:
     return [box(tuple(pieces)) for pieces in found]
 
 
+def test_a_piece_whose_label_does_not_look_up_is_named_in_the_drawing():
+    for set_name, named in (("balls", True), ("six", False)):
+        spec = specs.spec_of(SETS[set_name])
+        drawing = plate_drawing(spec, 0, load_lettering())
+        words = [text.words for text in drawing.own(Text)]
+        parts = [place["part"] for place in spec["plates"][0]["placements"]]
+        assert [word for word in words if word in parts] == (parts if named else [])
+        assert ("upright" in drawing.title) is named
+
+
+def test_the_sheet_says_how_rods_lie_and_how_high_they_build():
+    text = words_of(pdf_of(specs.spec_of(specs.BALLS)))
+    assert packed("All pieces stand upright, the lower fitting down") in text
+    assert packed("touches the bed is the end of the lower ball, at a point") in text
+    assert packed("they may stand at the shaft and nowhere else") in text
+    powder = words_of(pdf_of(specs.spec_of(specs.BALLS, "example-powder")))
+    assert packed("The balls hang 1.1 mm over it; the powder carries what hangs.") in powder
+    assert packed("height of the build 5.0 mm") in powder
+    flat = words_of(pdf_of(specs.spec_of(specs.SIX)))
+    assert packed("height of the build 3.0 mm") in flat
+    assert packed("touches the bed is the outward face. ") in flat
+    assert packed("No supports are needed. No support on the label") in flat
+
+
 def test_a_piece_that_lies_turned_is_drawn_turned():
     spec = specs.spec_of()
     placement = spec["plates"][0]["placements"][0]

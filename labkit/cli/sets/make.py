@@ -29,6 +29,7 @@ from labkit.cli.record.recording import looking, may_record, not_recorded, said
 from labkit.core.findings import Finding
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Table
+from labkit.documents.lying_words import way_of
 from labkit.units import counted
 from labkit.workflow.sets.cases import Case, open_case
 from labkit.workflow.sets.job import NOTHING_WISHED, Means, Wishes
@@ -158,7 +159,7 @@ def print_parts(case: str, made: MadeSet) -> None:
         print_table(heading, Table.of(_PARTS, made.parts))
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
-        say(f"{plate['file']}: {counted(pieces, 'piece')}")
+        say(f"{plate['file']}: {counted(pieces, 'piece')}, {way_of(plate)}")
     print_problems((*made.changed, *made.problems))
     console.print()
 
