@@ -145,10 +145,10 @@ def _asked(
                 f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
                 field="identifier", value=rod.identifier,
             )  # fmt: skip
-        _refuse_not_made(rod, settled=settled)
+        _refuse_not_made(rod)
         _refuse_contradiction(rod, order)
         _refuse_replaced(reader, rod, settled=settled)
-        _refuse_like(reader, rod)
+        _refuse_like(reader, rod, settled=settled)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
             raise _refusal(
                 rod,
@@ -172,8 +172,8 @@ def _refusal(rod: StoredRod, sentence: str) -> RefusedError:
     return RefusedError(sentence, field="identifier", value=rod.identifier)
 
 
-def _refuse_not_made(rod: StoredRod, *, settled: bool) -> None:
-    if rod.state in _NOT_MADE and (settled or rod.state != "reserved"):
+def _refuse_not_made(rod: StoredRod) -> None:
+    if rod.state in _NOT_MADE:
         why = _NOT_MADE[rod.state].format(rod)
         raise _refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
 
@@ -200,11 +200,12 @@ def _refuse_replaced(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
         )
 
 
-def _refuse_like(reader: Reader, rod: StoredRod) -> None:
+def _refuse_like(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
     """Refuse a second rod of one label and side: rods in between may have taken its step."""
+    there = IN_CIRCULATION if settled else {*IN_CIRCULATION} - {RodState.RESERVED}
     for other in reader.rods(rod.case):
         like = (other.side, other.length_um) == (rod.side, rod.length_um)
-        if like and other.identifier != rod.identifier and other.state in IN_CIRCULATION:
+        if like and other.identifier != rod.identifier and other.state in there:
             raise _refusal(
                 rod,
                 f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
