@@ -21,6 +21,7 @@ from labkit.documents.standing import (
     at_step,
     gone,
     mark,
+    not_held,
     not_worn,
     own_set,
     percent_now,
@@ -83,7 +84,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
         "jaw_model": lengths.jaw_model,
-        "now": not_worn(spec) + within_rounding(spec) + gone(spec),
+        "now": not_worn(spec) + not_held(spec) + within_rounding(spec) + gone(spec),
         "findings": [
             sentence(told_then(finding.message))
             for finding in lengths.findings

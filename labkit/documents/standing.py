@@ -9,10 +9,11 @@ from typing import Any
 
 from labkit.catalog.profiles import Profile, profile_of
 from labkit.core.case.case_standing import PairNow, SetStanding
+from labkit.core.case.holding import not_holding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown
 from labkit.core.grading.prescription import Side
-from labkit.documents.figures import fixed
+from labkit.documents.figures import fixed, sentence
 from labkit.documents.set_spec import SetUse
 
 #: Where the content of a set has what holds now of it, put there for its papers alone: the file
@@ -210,6 +211,17 @@ def within_rounding(spec: Mapping[str, Any]) -> list[str]:
         for pair in standing.series or standing.own_pairs
         if pair.within_rounding and pair.makes is not None and pair.makes.percent is not None
     ]  # fmt: skip
+
+
+def not_held(spec: Mapping[str, Any]) -> list[str]:
+    """Say of each pair in circulation why it does not hold the jaw now, a line each."""
+    standing = spec.get(STANDING)
+    if not isinstance(standing, SetStanding):
+        return []
+    return [
+        f"{sentence(found.what).removesuffix('.')}: ask the laboratory before they are worn."
+        for found in not_holding(standing.case)
+    ]
 
 
 def gone(spec: Mapping[str, Any]) -> list[str]:

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.documents.case_sheet import facts
 from labkit.ledger.events import Kind
 from labkit.workflow.record import recorder as recorder_module
 from labkit.workflow.record.lookup import all_cases
@@ -152,6 +153,11 @@ def test_rods_that_let_the_jaw_move_too_far_are_recalled(book):
     assert found
     assert all("mm sideways; at most ±0.1 mm is allowed" in one.what for one in found)
     assert all(len(one.rods) == 2 for one in found)
+    spec = with_standing(book.ledger.sets("A")[0].spec.content, book.ledger)
+    told = [line for line in facts(spec)["now"] if "sideways" in line]
+    assert len(told) == len(found)
+    assert told[0].startswith("Rods at set 1, step 1 (")
+    assert told[0].endswith("±0.1 mm is allowed: ask the laboratory before they are worn.")
 
 
 def test_rods_made_far_from_what_was_asked_are_recalled(book):
