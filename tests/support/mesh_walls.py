@@ -21,10 +21,12 @@ Array = NDArray[np.float64]
 OPPOSITE = math.cos(math.radians(12.0))
 #: Outside of every part.
 FAR_MM = 100.0
-#: Odd shares and turns, so that no ray runs into the corners of a regular mesh.
+#: Odd shares and turns, so that no ray runs into the corners of a mesh or of a letter.
 TURNS = np.linspace(0.0, 2 * math.pi, 25)[:-1] + 0.0123
 SHARES = np.linspace(0.03, 0.98, 9)
-COLUMNS, LINES = np.linspace(-0.4917, 0.4911, 61), np.linspace(-0.497, 0.493, 9)
+COLUMNS, LINES = np.linspace(-0.4917, 0.4911, 31), np.linspace(-0.49, 0.49, 9) + math.pi / 1000
+#: Along the middle of a label, at a part of the width of its strokes; mm.
+NEAR_MIDDLE_MM = np.linspace(-2.5, 2.5, 41) + math.pi / 300
 
 
 class Facets:
@@ -43,12 +45,13 @@ class Facets:
             self.corners[(self.low[:, axis] <= high) & (self.high[:, axis] >= low)]
         )
 
-    def pieces(self, start: Array, way: Array) -> list[tuple[float, float]]:
+    def pieces(self, start: Array, way: Array, most: int = 99) -> list[tuple[float, float]]:
         """Give where a ray enters and leaves each piece of material whose two sides are opposite.
 
         Args:
             start: A point outside of the material.
             way: Unit vector.
+            most: How many pieces are looked at, from the start.
 
         Source: Möller and Trumbore, Fast, minimum storage ray/triangle intersection (1997).
         """
@@ -66,7 +69,7 @@ class Facets:
         assert len(at) % 2 == 0, "the mesh is open, or a ray runs along an edge"
         assert (looks[::2] < 0).all(), "a facet looks the wrong way"
         return [
-            (float(at[k]), float(at[k + 1])) for k in range(0, len(at), 2)
+            (float(at[k]), float(at[k + 1])) for k in range(0, min(len(at), 2 * most), 2)
             if looks[k] < -OPPOSITE and looks[k + 1] > OPPOSITE
         ]
 
@@ -113,11 +116,15 @@ def _across_the_bar(rod: Rod, facets: Facets, length_mm: float) -> Iterator[tupl
     body, inward = rod.template.body, float(rod.hand.inward_y)
     floor = FAR_MM + body.label_level_mm - rod.template.label.depth_mm / 2
     room = label_space(rod.template, length_mm)
-    for x in room.center_x_mm + COLUMNS * room.width_mm:
+    columns = (
+        *((off, body.height_across_mm) for off in COLUMNS * room.width_mm),
+        *((off, rod.template.label.height_mm) for off in NEAR_MIDDLE_MM),
+    )
+    for x, height in ((room.center_x_mm + off, height) for off, height in columns):
         here = facets.between(0, x, x)
-        for z in LINES * body.height_across_mm:
+        for z in LINES * height:
             start, way = np.array((x, -inward * FAR_MM, z)), np.array((0.0, inward, 0.0))
-            for enters, leaves in here.pieces(start, way)[:1]:
+            for enters, leaves in here.pieces(start, way, 1):
                 yield "label" if leaves < floor else "plate", leaves - enters
 
 
@@ -129,7 +136,7 @@ def _eye(rod: Rod, facets: Facets, x: float, eye: Eye) -> Iterator[tuple[str, fl
         here = facets.between(1, y, y)
         for turn in TURNS:
             way = np.array((math.cos(turn), 0.0, math.sin(turn)))
-            for enters, leaves in here.pieces(np.array((x, y, 0.0)), way)[:1]:
+            for enters, leaves in here.pieces(np.array((x, y, 0.0)), way, 1):
                 yield "eye", leaves - enters
 
 
@@ -147,7 +154,7 @@ def _pin(rod: Rod, facets: Facets, x: float, pin: Crosspin) -> Iterator[tuple[st
             for enters, leaves in here.pieces(middle - FAR_MM * across, across):
                 yield "pin", leaves - enters
             beside = np.array((x, inward * FAR_MM, 0.0)) + share * reach * across
-            for enters, leaves in end.pieces(beside, np.array((0.0, -inward, 0.0)))[:1]:
+            for enters, leaves in end.pieces(beside, np.array((0.0, -inward, 0.0)), 1):
                 yield "lip", leaves - enters
 
 
