@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from OCP.Geom import Geom_Circle, Geom_CylindricalSurface, Geom_Line
+from OCP.Geom2d import Geom2d_Curve
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex
 
 from labkit.core.rod.compensation import RodSizes
@@ -17,6 +18,7 @@ from labkit.solids.fittings import BUILDERS
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
     FULL_TURN,
+    TOLERANCE_MM,
     Course,
     interpolated2d,
     lie_on,
@@ -28,8 +30,10 @@ from labkit.solids.topology import (
 )
 from labkit.solids.turned import TurnedEnd
 
-#: Stations of the flat's rim on a dome; the parameter curve then errs by less than 1e-8 mm.
-RIM_STATIONS = 97
+#: Steps in which the flat's rim on a dome is followed, doubled until the curve is near enough.
+RIM_STEPS, MOST_RIM_STEPS = 96, 96 * 2**6
+#: The parameter curve lies this near to the rim: half of the kernel's own point tolerance.
+RIM_ERROR_MM = TOLERANCE_MM / 2
 
 
 @dataclass(frozen=True)
@@ -151,6 +155,26 @@ class _Dome:
         longitude = math.atan2(flat.half_width * math.cos(turn), -flat.height) % FULL_TURN
         return longitude, math.asin(flat.half_width * math.sin(turn) / flat.radius)
 
+    def _rim_course(self) -> Geom2d_Curve:
+        """Give the rim in the dome's parameters; the deeper the flat, the more it bends there."""
+        steps = RIM_STEPS
+        while True:
+            turns = [math.pi * index / steps for index in range(steps + 1)]
+            course = interpolated2d([self._rim_on_dome(turn) for turn in turns], turns)
+            between = [turn + math.pi / steps / 2 for turn in turns[:-1]]
+            if steps == MOST_RIM_STEPS or self._rim_error_mm(course, between) < RIM_ERROR_MM:
+                return course
+            steps *= 2
+
+    def _rim_error_mm(self, course: Geom2d_Curve, turns: list[float]) -> float:
+        """Give the greatest distance of a course from the rim at some of its turns."""
+        worst = 0.0
+        for turn in turns:
+            (longitude, latitude), found = self._rim_on_dome(turn), course.Value(turn)
+            aside = (found.X() - longitude) * math.cos(latitude)
+            worst = max(worst, math.hypot(aside, found.Y() - latitude))
+        return worst * self._flat.radius
+
     def _dome(
         self,
         edges: tuple[TopoDS_Edge, TopoDS_Edge, TopoDS_Edge],
@@ -163,9 +187,7 @@ class _Dome:
         seam = make_edge(self._end.meridian(self._u, self._flat.radius), ends, (0.0, latitude))
         for edge in (before, after):
             lie_on(edge, surface, (0.0, 0.0), (1.0, 0.0))
-        turns = [math.pi * index / (RIM_STATIONS - 1) for index in range(RIM_STATIONS)]
-        rim_points = [self._rim_on_dome(turn) for turn in turns]
-        lie_on_curve(rim, surface, interpolated2d(rim_points, turns))
+        lie_on_curve(rim, surface, self._rim_course())
         lie_on(foot, surface, (0.0, latitude), (1.0, 0.0))
         lie_on_seam(seam, surface, ((FULL_TURN, 0.0), (0.0, 0.0)), (0.0, 1.0))
         boundary = [(before, True), (rim, True), (after, True),

@@ -16,8 +16,9 @@ from labkit.core.label.lettering import Disc
 from labkit.core.label.place import label_space
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.curves import at
-from labkit.core.rod.rods import NOMINAL, Compensation, Crosspin, Hand
+from labkit.core.rod.rods import NOMINAL, Compensation, Crosspin, Hand, Rod
 from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3
+from labkit.exports.write.mesh import mesh_of
 from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, hands, label_of, rod_of
 
@@ -163,6 +164,20 @@ def test_bosses_as_high_as_the_bar_give_a_plain_rounded_end():
     built = build(dataclasses.replace(rod, template=template), None)
     # A slot 30 between centres, 6.5 high: 2 faces, 4 walls, 8 quarter rounds, 2 bores.
     assert len(built.shape.Faces()) == 16
+
+
+@pytest.mark.parametrize(("diameter", "depth", "neck"), [
+    (6.0, 1.3, 2.4), (6.0, 1.75, 2.4), (15.0, 5.0, 4.8), (10.0, 4.0, 1.9), (8.0, 0.1, 2.0),
+])
+def test_flats_of_every_depth_are_built(diameter, depth, neck):
+    template = TEMPLATES["ball-ball-round"]
+    ball = dataclasses.replace(
+        template.lower, ball_diameter_mm=7.0, neck_diameter_mm=neck, neck_length_mm=4.0
+    )
+    bar = dataclasses.replace(template.body, diameter_mm=diameter, flat_depth_mm=depth)
+    template = dataclasses.replace(template, body=bar, lower=ball, upper=ball)
+    built = build(Rod(template, Decimal(60), Hand.MINUS_Y, "", False), None)
+    assert mesh_of(built.solid).triangles.shape[0] > 1000  # and can be meshed
 
 
 def test_crosspin_stands_on_the_inward_face_of_the_lower_end():
