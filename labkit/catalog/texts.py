@@ -37,12 +37,15 @@ class Texts:
     tables: Mapping[str, Mapping[str, Words]]
 
     def translated(self, sentences: list[str]) -> list[str]:
-        """Put sentences of the program into the language of the texts, where it has them.
+        """Put the cautions of a set into the language of the texts, where it has them.
 
         Returns:
-            The same number of sentences; one that is not in the texts stays as it is.
+            The same number of sentences; one that is not in the texts stays as it is. All of them
+            are taken by their order: those of an older set may have had other words.
         """
         ours, theirs = _lines(english_texts()), _lines(self)
+        if len(sentences) == len(theirs):
+            return list(theirs)
         known = dict(zip(ours, theirs, strict=True)) if len(ours) == len(theirs) else {}
         return [known.get(sentence, sentence) for sentence in sentences]
 

@@ -264,6 +264,13 @@ def test_cautions_are_translated_sentence_by_sentence():
     ]
 
 
+def test_cautions_of_an_older_set_are_translated_too():
+    """They had other words then, in the same order."""
+    texts = read_texts(parse_toml(german(english()), "texts-de.toml"))
+    older = [f"An older wording of {number}." for number, _ in enumerate(CAUTIONS)]
+    assert texts.translated(older) == list(texts.tables["cautions"]["lines"])
+
+
 def test_a_right_to_left_translation_is_set_from_the_right():
     text = english().replace('language = "en"', 'language = "he"').replace(
         '"Putting it in"', '"הכנסה"'
