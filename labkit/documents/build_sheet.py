@@ -66,7 +66,10 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         "fittings": _fittings(template),
         "case_mark": prescription_of(spec).case_mark,
         "barred": [f"{part.length}" for part in parts if part.engraving.bar],
-        "orientation": lying_sentences(template, process, way_of(spec["plates"][0])),
+        "orientation": [
+            words for plate in spec["plates"][:1]  # all plates of a set lie alike
+            for words in lying_sentences(template, process, way_of(plate))
+        ],
         "plates": [
             _plate(plate, number, f"{build_height_mm(plate, parts, template, process):.1f} mm")
             for number, plate in enumerate(spec["plates"], 1)
