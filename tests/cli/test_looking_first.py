@@ -8,12 +8,14 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.core.case.identifier import grouped
 from labkit.ledger.bodies import Prescription, TrialAccepted, TrialFit, Tried
 from labkit.ledger.events import Kind
 from labkit.ledger.verify import verify
+from labkit.workflow.record.prescribe import prescribe
 from tests.support.dry import first_set
 from tests.support.making import CASE, ONE, START, recorder_for
-from tests.support.prescriptions import changed
+from tests.support.prescriptions import changed, source
 
 TWO = changed(ONE, ("[50]", "[50, 75]"))
 WHO = ("anna", START)
@@ -55,9 +57,31 @@ def test_a_dry_run_shows_the_order_and_writes_nothing(run, tmp_path):
     assert [round(step["percent"], 2) for step in told["steps"]] == [58.33, 66.67]
     assert [row["said"] for row in told["series"]] == ["", "new", "new", ""]
     assert told["refused"] is False
-    shown = run("extra", CASE, "--between", 50, 75, "--count", 2, "--dry-run").stdout
-    assert "Looked at only: nothing was written, reserved or ordered." in shown
+    assert told["process"] == "nominal"
+    shown = run("extra", CASE, "--between", 50, 75, "--count", 2, "--dry-run")
+    assert "Looked at only: nothing was written, reserved or ordered." in shown.stdout
+    words = "Process nominal (Nominal size): STL and plates at nominal size, uncompensated"
+    assert shown.stderr.splitlines() == [words]
+    assert shown.stdout.splitlines()[-1] == words
     assert seen(tmp_path) == before
+
+
+def test_a_dry_run_names_the_pairs_that_are_not_to_be_worn(run, ledger_file):
+    with recorder_for(ledger_file) as recorder:
+        shorter = changed(TWO, ("protruded = 6.4", "protruded = 3.0"))
+        shorter = changed(shorter, ("[50, 75]", "[50, 60]"))
+        who = (recorder.by, recorder.now())
+        prescribe(recorder.ledger, CASE, source(shorter), "a new bite", who)
+        left, right = (grouped(rod.identifier) for rod in recorder.ledger.rods(CASE)[-2:])
+    result = run("extra", CASE, "--percent", 90, "--dry-run")
+    assert result.exit_code == 0, result.stderr
+    told = " ".join(result.stdout.split())
+    assert "106.1 8.70 33.0 33.0 NOT TO BE WORN" in told
+    assert (
+        f"Note: NOT TO BE WORN: set 1, step 2 (106.1 %, 33.0/33.0), rods {left} (33.0 left), "
+        f"{right} (33.0 right), makes 106.1 % of the range that holds now, 0.50 mm beyond the "
+        "maximum"
+    ) in told
 
 
 def test_a_dry_run_says_what_would_be_refused(run, tmp_path):
@@ -65,18 +89,19 @@ def test_a_dry_run_says_what_would_be_refused(run, tmp_path):
     result = run("extra", CASE, "--percent", 50, "--percent", 60, "--dry-run")
     assert result.exit_code == 1
     assert "use it, or ask for another step" in result.stderr
-    assert "60 %" in result.stdout
+    assert result.stdout == ""  # the reason stands alone: no series beside it
     assert seen(tmp_path) == before
 
 
 @pytest.mark.parametrize(("given", "missing"), [
-    (("--out", "sets"), "--by"), (("--by", "anna"), "--out"),
+    (("--out", "sets"), "an order of extra rods is recorded, and nobody is named who does it"),
+    (("--by", "anna"), "extra rods are made, and --out is missing; give the folder"),
 ])  # fmt: skip
 def test_extra_rods_are_made_and_recorded_or_only_looked_at(run, tmp_path, given, missing):
     before = seen(tmp_path)
     result = run("extra", CASE, "--percent", 60, *given)
     assert result.exit_code == 2
-    assert f"{missing} is missing; give --out DIR and --by CODE, or look only" in result.stderr
+    assert missing in result.stderr
     assert seen(tmp_path) == before
 
 

@@ -129,12 +129,6 @@ def test_withheld_rods_stay_in_the_lab(run, file):
             FIRST, "delivered", "--unreleased", "all the same")  # fmt: skip
 
 
-@pytest.mark.parametrize("day", ["2031-03-13", "2031-03-16"])
-def test_a_day_before_the_rod_or_to_come(run, file, day):
-    refused(run, file, f"--date {day} is not between the day on which the rod",
-            rods(file)[0].identifier, "delivered", "--date", day, status=2)  # fmt: skip
-
-
 def test_a_mistake_is_taken_back_by_an_event_that_names_it(run, file):
     one = rods(file)[0].identifier
     refused(run, file, "no state was recorded that could be a mistake", one, "mistaken")
@@ -171,3 +165,14 @@ def test_replace_takes_what_became_of_a_rod(run, file, tmp_path):
     result = run("replace", one, "--reason", "on a journey", "--out", tmp_path / "sets")
     assert result.exit_code == 1
     assert "say what became of it with --because lost, --because broken or" in result.stderr
+
+
+def test_find_says_the_state_once_with_its_note_and_day(run, file):
+    one = rods(file)[0].identifier
+    run("rod", one, "delivered", "--note", "by post", "--date", "2031-03-14")
+    (line,) = (line for line in run("find", one).stdout.splitlines() if line.startswith("State"))
+    assert line == (
+        "State: delivered, with the clinic or the wearer since 2031-03-14, by ben: by post"
+    )
+    told = json.loads(run("find", one, "--json").stdout)
+    assert (told["state_on"], told["state_note"]) == ("2031-03-14", "by post")

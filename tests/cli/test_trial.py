@@ -218,7 +218,7 @@ MEETS = "27.0 meets"
 @pytest.mark.parametrize(
     ("typed", "code", "sentence"),
     [
-        (told("26.5 meets"), 1, "the left rod 26.5 is not in circulation"),
+        (told("26.5 meets"), 2, "no left rod of the case 'QF-1043' bears 26.5; its left rods are"),
         (told("30.0 meets", MEETS), 1, "left and right disagree"),
         (told("27.0 too short by 6"), 1, "behind the registered reading"),
         (told("27.0 too long by 9"), 1, "record the bite again"),
@@ -230,7 +230,7 @@ MEETS = "27.0 meets"
         ([*told("27.0"), "meets"], 2, "stands by itself; what was seen of a rod goes in quotes"),
         ([*told(MEETS), "--correct", "left"], 1, "nothing is to be corrected; leave it out"),
         ([*told(MEETS), "--date", "2.4.2031"], 2,
-         '--date is "2.4.2031"; give a day such as 2031-04-02'),
+         "'2.4.2031' is no day; write one such as 2031-03-20"),
         ([*told(MEETS), "--date", "1999-03-13"], 1, "the trial fit cannot have been then"),
         ([*told(MEETS), "--read-to", "0"], 2, "0 is out of bounds; allowed is 0.01 to 1"),
         (["--gap-left", "0.8", "--gap-right", "0.8"], 2, "No such option"),

@@ -140,7 +140,7 @@ def test_a_corrected_side_reads_as_the_other_one(action, side):
 def test_a_correction_that_cannot_mean_this_patient_is_not_offered():
     left, right, _ = tried(("-3", "4.2")).choices
     assert left.range_mm is None
-    assert "a change of +42 %" in left.words
+    assert "a trial fit changes it by 40 % at most" in left.words
     assert right.range_mm == pytest.approx(7)
 
 

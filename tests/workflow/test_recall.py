@@ -262,3 +262,6 @@ def test_the_sheet_of_today_tells_pairs_rods_and_places(book, tmp_path):
     assert out.read_bytes().startswith(b"%PDF")
     again = CliRunner().invoke(cli, ["sheet", "A", "--out", str(out), *ledger])
     assert again.exit_code != 0
+    text = CliRunner().invoke(cli, ["sheet", "A", "--out", str(tmp_path / "today.txt"), *ledger])
+    assert (text.exit_code, text.stdout) == (2, "")
+    assert "does not end with .pdf; name a file such as today.pdf" in text.stderr

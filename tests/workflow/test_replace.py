@@ -177,7 +177,7 @@ def refusal(recorded, out, *identifiers, **others):
 
 def test_a_reason_must_be_given(recorded, out):
     old = rod_at(recorded, FIRST, 1, "left").identifier
-    assert "say why the rods are rejected" in refusal(recorded, out, old, reason=" ")
+    assert "no reason is given; say why with --reason" in refusal(recorded, out, old, reason=" ")
 
 
 def test_a_rod_is_replaced_once(recorded, out):

@@ -241,7 +241,7 @@ def test_a_rod_named_by_its_identifier(ledger):
     assert trial.body["left"] == {"label": "28.0", "seen": "meets", "identifier": left}
     assert trial.body["right"] == {"label": "28.0", "seen": "meets"}
     wrong = TrialSeen(replace(side_seen("28.0"), label="", identifier=right), side_seen("28.0"))
-    with pytest.raises(RefusedError, match=r"is the right rod 28\.0, and was told of the left"):
+    with pytest.raises(InputError, match=r"is the right rod 28\.0, and was told of the left"):
         propose(ledger, CASE, wrong, NOW)
     state = {"identifier": left, "state": "lost"}
     ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(70))
@@ -254,7 +254,7 @@ def test_a_rod_of_another_case(ledger):
     make_case(pen, parallel(CASE))
     other = make_case(pen, parallel("QF-2000"))[4]["identifier"]
     seen = TrialSeen(replace(side_seen("28.0"), label="", identifier=other), side_seen("28.0"))
-    with pytest.raises(RefusedError, match="is no rod of the case QF-1043; give the rod that was"):
+    with pytest.raises(InputError, match="is no rod of the case 'QF-1043'; give the rod that was"):
         propose(ledger, CASE, seen, NOW)
 
 

@@ -10,6 +10,7 @@ import rich_click
 
 from labkit.cli.common import LEDGER, PROFILE, print_cautions, say
 from labkit.cli.print_report import print_report
+from labkit.errors import InputError
 
 
 @click.command("sheet", cls=rich_click.RichCommand)
@@ -28,6 +29,12 @@ def command(
 
     Example: labkit sheet QF-1043 --out QF-1043-today.pdf
     """  # fmt: skip
+    if out_path is not None and out_path.suffix.lower() != ".pdf":
+        raise InputError(
+            f"the sheet is written as a PDF, and {str(out_path)!r} does not end with .pdf; name a "
+            "file such as today.pdf",
+            field="out", value=str(out_path), allowed="a name that ends with .pdf",
+        )  # fmt: skip
     from labkit.cli.sets.profile import open_profile
     from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import need_case

@@ -28,6 +28,7 @@ from labkit.cli.numbers import Number
 from labkit.cli.print_report import print_report, print_table
 from labkit.cli.process.notes import note_all, process_words, say_first
 from labkit.cli.record.recording import recording_into, said
+from labkit.cli.rods.who import who_records
 from labkit.cli.sets.profile import named_profile
 from labkit.core.case.extra_requests import (
     Between,
@@ -102,11 +103,11 @@ def command(
     if asked["dry_run"]:
         _look(order, _installed(asked), ledger_url, as_json)
         return
-    if by is None or asked["out_dir"] is None:
-        missing = "--by" if by is None else "--out"
+    by = who_records(by, "an order of extra rods")
+    if asked["out_dir"] is None:
         raise InputError(
-            f"extra rods are made and recorded, and {missing} is missing; give --out DIR and "
-            "--by CODE, or look only, with --dry-run"
+            "extra rods are made, and --out is missing; give the folder where the new set goes, or "
+            "look only, with --dry-run"
         )
     _make(order, (by, ledger_url), as_json, asked)
 
@@ -119,11 +120,16 @@ def _look(
 
     with look_into(ledger_url) as reader:
         looked = look_at_extra(reader, order, installed)
-    print_report(looked.report, as_json)
-    note_all(_beyond(looked.plan.process, looked.plan.lengths), to_stderr=as_json)
+    process = looked.plan.process
     if looked.refusal is not None:
         print_error(looked.refusal)
+        if as_json:
+            print_report(looked.report, as_json)
         click.get_current_context().exit(EXIT_REFUSED)
+    say_first(process_words(process))
+    print_report(looked.report, as_json)
+    note_all(_beyond(process, looked.plan.lengths), to_stderr=as_json)
+    said(process_words(process), to_stderr=as_json)
 
 
 def _make(
@@ -131,6 +137,7 @@ def _make(
 ) -> None:
     from labkit.documents.set_spec import process_of
     from labkit.workflow.process.trend import case_process, trend_findings
+    from labkit.workflow.record.standing import standing_of_case
     from labkit.workflow.rods.extra import make_extra
     from labkit.workflow.rods.extra_report import words_of_pairs
 
@@ -144,7 +151,7 @@ def _make(
         note_all(drift, to_stderr=as_json)
         with counting(f"Extra rods for {case}") as step:
             made = make_extra(order, installed, asked["out_dir"], step, recorder)
-        words = words_of_pairs(recorder.ledger, case)
+        words = words_of_pairs(standing_of_case(recorder.ledger, case))
     beyond = _beyond(process, {Decimal(part["length_mm"]) for part in made.spec["parts"]})
     note_all(beyond, to_stderr=as_json)
     if as_json:

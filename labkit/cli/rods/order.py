@@ -9,6 +9,7 @@ from labkit.cli import clock
 from labkit.cli.common import LEDGER, operator_option
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import recording_into, said
+from labkit.cli.rods.who import who_records
 from labkit.errors import InputError
 
 
@@ -41,12 +42,7 @@ def command(
             report = orders_report(reader, case)
         print_report(report, as_json)
         return
-    if by is None:
-        raise InputError(
-            "--withdraw writes to the ledger, and nobody is named who does it; give an operator "
-            "code with --by",
-            field="by",
-        )
+    by = who_records(by, "a withdrawal")
     with recording_into(ledger_url, by) as recorder:
         report = withdraw_order(recorder.ledger, case, entry, reason, (by, clock.now()))
         print_report(report, as_json)

@@ -14,6 +14,7 @@ from labkit.cli.numbers import DAY
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.rods.replace import whole_identifiers
+from labkit.cli.rods.who import who_records
 from labkit.errors import EXIT_REFUSED, InputError
 
 #: The words that say what became of rods.
@@ -83,14 +84,12 @@ def _tell(
             "make together, name their case with --case",
             field="state", value=state,
         )  # fmt: skip
-    if by is None:
-        raise InputError(
-            "whoever tells it is recorded: add --by CODE or set LABKIT_BY", field="by"
-        )
+    by = who_records(by, "what became of rods")
     on: datetime.date | None = given["on"]
     told = Told(state, given["note"], on, given["unreleased"])
     with recording_into(ledger_url, by) as recorder:
-        report = tell(recorder.ledger, whole_identifiers(tuple(rods)), told, by, clock.now())
+        whole = whole_identifiers(tuple(rods))
+        report = tell(recorder.ledger, whole, told, by, clock.now().astimezone())
         print_report(report, as_json)
         if not as_json:
             said(recorder)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -11,23 +10,13 @@ import rich_click
 
 from labkit.cli import clock
 from labkit.cli.common import LEDGER, Decorator, operator_option, print_cautions, print_error
-from labkit.cli.numbers import Number
+from labkit.cli.numbers import DAY, Number
 from labkit.cli.print_report import print_report
+from labkit.cli.rods.who import who_records
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError
 
 if TYPE_CHECKING:
     from labkit.core.case.trial_seen import TrialSeen
-
-
-def _day(_: click.Context, param: click.Parameter, value: str | None) -> datetime.date | None:
-    """Read an option as a day."""
-    try:
-        return None if value is None else datetime.date.fromisoformat(value)
-    except ValueError as error:
-        raise InputError(
-            f'{param.opts[0]} is "{value}"; give a day such as 2031-04-02 (year, month, day)',
-            field=param.name or "", value=value,
-        ) from error  # fmt: skip
 
 
 def _side(side: str) -> Decorator:
@@ -43,7 +32,8 @@ def _side(side: str) -> Decorator:
 @click.argument("unquoted", nargs=-1, metavar="")
 @_side("left")
 @_side("right")
-@click.option("--date", "on", metavar="DATE", callback=_day, help="Day of the trial fit; today.")
+@click.option("--date", "on", type=DAY, metavar="DAY",
+              help="Day of the trial fit; without it, today.")
 @click.option(
     "--read-to", type=Number("0.01", "1"), default="0.1", show_default=True, metavar="MM",
     help="Step to which the gaps were read.",
@@ -86,7 +76,7 @@ def command(
         _withdraw(case, ledger_url, told, by, as_json)
         return
     if accept:
-        _named(by, "--accept")
+        who_records(by, "an accepted trial fit")
     seen, now = _seen(told), clock.now().astimezone()
     if accept and by:
         with open_ledger(ledger_url, create=False) as ledger:
@@ -103,24 +93,13 @@ def command(
         click.get_current_context().exit(EXIT_REFUSED)
 
 
-def _named(by: str | None, option: str) -> str:
-    """Give the operator code that an option needs."""
-    if not by:
-        raise InputError(
-            f"{option} writes to the ledger, and nobody is named who does it; give an operator "
-            "code with --by",
-            field="by",
-        )
-    return by
-
-
 def _withdraw(
     case: str, ledger_url: str | None, told: dict[str, Any], by: str | None, as_json: bool
 ) -> None:
     from labkit.ledger.store import open_ledger
     from labkit.workflow.rods.trial_withdraw import withdraw_trial
 
-    who = _named(by, "--withdraw"), clock.now().astimezone()
+    who = who_records(by, "a withdrawal"), clock.now().astimezone()
     if told["left"] or told["right"]:
         raise InputError(
             "--withdraw takes a trial fit back, and --left and --right tell another one; do one "

@@ -65,6 +65,16 @@ WHO_HAS_IT: Mapping[RodState, str] = MappingProxyType({
 })  # fmt: skip
 
 
+def state_words(state: str) -> str:
+    """Say a state, and who has the rod, once.
+
+    >>> state_words("delivered"), state_words("fitted")
+    ('delivered, with the clinic or the wearer', 'fitted (in the mouth)')
+    """
+    who = WHO_HAS_IT[RodState(state)]
+    return who if who.startswith(state) else f"{state} ({who})"
+
+
 def may_follow(state: str, wanted: str) -> bool:
     """Tell whether a state may be recorded of a rod that is in another.
 

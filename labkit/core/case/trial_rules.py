@@ -34,10 +34,10 @@ def implausible(recorded: Bite, bite: Bite) -> tuple[Finding, ...]:
         recorded: Bite readings as recorded, in order.
 
     Returns:
-        Refusals; empty where the readings can be proposed.
+        The first refusal alone; empty where the readings can be proposed.
     """
     found = (*_behind(recorded, bite), *_far_away(bite_scale(recorded), bite))
-    return found or check_bite(bite)
+    return (found or check_bite(bite))[:1]
 
 
 def _behind(recorded: Bite, bite: Bite) -> Iterator[Finding]:
@@ -49,9 +49,7 @@ def _behind(recorded: Bite, bite: Bite) -> Iterator[Finding]:
                 f"maximum_behind_{name}",
                 f"the true maximum would lie at {millimetres(float(bite.protruded))} on the "
                 f"gauge, behind the {name} reading ({gauge_reading(reading)}), where the jaw has "
-                f"been; {gauge_reading(recorded.protruded)} was recorded as protruded, so check "
-                "which rods were tried and whether they were too long or too short, or record the "
-                "bite again",
+                "been; look again, or record the bite again",
                 f"bite.{name}",
             )
 
@@ -62,9 +60,9 @@ def _far_away(recorded: BiteScale, bite: Bite) -> Iterator[Finding]:
     if after > 0 and abs(change) > MOST_RANGE_CHANGE:
         yield refused(
             "range_change_implausible",
-            f"the range would go from {gauge_reading(before)} to {millimetres(float(after))} mm, "
-            f"a change of {100 * change:+.0f} %; a trial fit may change it by at most "
-            f"{100 * MOST_RANGE_CHANGE:.0f} %, so record the bite again",
+            f"the range would go from {gauge_reading(before)} to {millimetres(float(after))} mm; a "
+            f"trial fit changes it by {100 * MOST_RANGE_CHANGE:.0f} % at most, so look "
+            "again, or record the bite again",
             "bite.protruded",
         )
     for name, value, most in (

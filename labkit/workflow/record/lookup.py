@@ -11,7 +11,8 @@ from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.core.findings import Finding
 from labkit.errors import InputError, LabkitError
-from labkit.ledger.events import Event
+from labkit.ledger.bodies import RodState, said
+from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import replacement_of
 from labkit.ledger.stored import (
@@ -96,6 +97,7 @@ class FoundRod:
 
     Args:
         made: When and by whom the set was made; None unless it was.
+        told: What a person recorded as its last state; None where its set's state is its own.
         readings: Its measurements that nothing has corrected.
         replaces, replaced_by: The rod whose place it takes, and the one that takes its own; None
             where there is none.
@@ -106,6 +108,7 @@ class FoundRod:
     rod: RodNow
     of_set: StoredSet
     made: Stamp | None
+    told: RodState | None
     readings: tuple[StoredReading, ...]
     replaces: StoredRod | None
     replaced_by: StoredRod | None
@@ -228,6 +231,7 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
         rod=_now(rod, standing),
         of_set=of_set,
         made=of_set.ended if of_set.state is SetState.MADE else None,
+        told=_told(reader, rod),
         readings=reader.readings(rod.identifier),
         replaces=reader.find(rod.replaces) if rod.replaces else None,
         replaced_by=replacement_of(reader.rods(rod.case), rod.identifier),
@@ -237,6 +241,12 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
         ),
         problem=problem,
     )
+
+
+def _told(reader: Reader, rod: StoredRod) -> RodState | None:
+    told = (event for event in reader.current(rod.case, Kind.ROD_STATE)
+            if event.seq == rod.state_since.seq)  # fmt: skip
+    return next((said(event, RodState) for event in told), None)
 
 
 def _standing(reader: Reader, case: str) -> tuple[CaseStanding | None, str]:

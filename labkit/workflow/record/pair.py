@@ -18,9 +18,10 @@ from labkit.core.grading.prescription import Side
 from labkit.core.report import Report, Section
 from labkit.errors import InputError
 from labkit.ledger.queries import Reader
-from labkit.units import LEAST_LABEL_DECIMALS, millimetres
+from labkit.units import millimetres
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.standing import case_rods, standing_of_case
+from labkit.workflow.rods.slips import no_such_label
 from labkit.workflow.sets.stored_case import read_case
 
 _ENGRAVED = re.compile(r"(\d{1,3}(?:\.\d{1,4})?)([LR]?)", re.IGNORECASE)
@@ -119,17 +120,8 @@ def _asked(
         own = [rod for rod in rods if rod.rod.rod.side is side]
         meant = tuple(rod for rod in own if rod.rod.length == length)
         if not meant:
-            labels = ", ".join(dict.fromkeys(rod.rod.rod.label for rod in own)) or "none"
-            raise InputError(
-                f"no {side} rod of the case {case!r} bears {length:.{_decimals(length)}f}; its "
-                f"{side} rods are {labels}; read the label again",
-                field="rods", value=str(length), allowed=labels,
-            )  # fmt: skip
+            raise no_such_label(case, side, length, (rod.rod.rod.label for rod in own))
         yield Asked(side, meant)
-
-
-def _decimals(length: Decimal) -> int:
-    return max(LEAST_LABEL_DECIMALS, -int(length.as_tuple().exponent))
 
 
 def _where(asked: Asked) -> Iterator[Finding]:

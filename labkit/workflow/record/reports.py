@@ -8,7 +8,7 @@ from typing import Any
 
 from labkit.core.case.case_standing import PairNow
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import WHO_HAS_IT, RodState
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState, state_words
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.documents.figures import sentence
@@ -172,6 +172,8 @@ def rod_report(found: FoundRod) -> Report:
             "now": found.rod.now and pair_json(found.rod.now),
             "state": rod.state,
             "state_since": _stamp(rod.state_since),
+            "state_on": found.told and found.told.on,
+            "state_note": found.told and found.told.reason,
             "made": found.made and _stamp(found.made),
             "replaces": rod.replaces or None,
             "replaced_by": found.replaced_by and found.replaced_by.identifier,
@@ -203,9 +205,10 @@ def _rod_told(found: FoundRod) -> Iterator[str]:
         yield f"Made: {moment(found.made.at)} by {found.made.by}"
     else:
         yield f"Begun: {moment(rod.made.at)} by {rod.made.by}, not made"
-    who = WHO_HAS_IT[RodState(rod.state)]
-    told = f" ({who})" if who != rod.state else ""
-    yield f"State: {rod.state}{told} since {moment(rod.state_since.at)}, by {rod.state_since.by}"
+    since, told = rod.state_since, found.told
+    on = (told and told.on) or moment(since.at)
+    why = f": {told.reason}" if told and told.reason else ""
+    yield f"State: {state_words(rod.state)} since {on}, by {since.by}{why}"
     yield from _places(found)
     for reading in found.readings:
         yield f"Reading: {_reading(reading)}"

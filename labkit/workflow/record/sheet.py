@@ -145,7 +145,8 @@ _EMPTY = (
 
 def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
     """Say what must be acted on."""
-    return (*_not_worn(standing), *_rounding(standing), *_not_holding(standing), *_start(standing))
+    told = pairs_not_worn, _rounding, _not_holding, _start
+    return tuple(finding for each in told for finding in each(standing))
 
 
 def _named(rods: tuple[CaseRod, ...]) -> str:
@@ -153,7 +154,8 @@ def _named(rods: tuple[CaseRod, ...]) -> str:
                      for rod in rods)  # fmt: skip
 
 
-def _not_worn(standing: CaseStanding) -> Iterator[Finding]:
+def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
+    """Name the pairs that are not to be worn, with their rods, and the rods to be asked back."""
     for pair in standing.pairs:
         makes = pair.makes
         if makes is None or not pair.not_to_be_worn:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from labkit.core.case.case_standing import CaseStanding
+from labkit.core.findings import notes_of
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.documents.set_spec import SeriesPlace
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.units import millimetres
+from labkit.workflow.record.sheet import pairs_not_worn
 from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.extra import ExtraOrder, ExtraPlan, Installed, extra_plan
 from labkit.workflow.sets.cases import refuse_if_refused
@@ -27,9 +30,8 @@ class Looked:
     refusal: LabkitError | None
 
 
-def words_of_pairs(reader: Reader, case: str) -> dict[tuple[int, int], str]:
+def words_of_pairs(standing: CaseStanding) -> dict[tuple[int, int], str]:
     """Give the words that each pair in circulation has, such as NOT TO BE WORN, by set and step."""
-    standing = standing_of_case(reader, case)
     return {(pair.set_number, pair.step): pair.words for pair in standing.pairs}
 
 
@@ -41,14 +43,14 @@ def look_at_extra(reader: Reader, order: ExtraOrder, installed: Installed) -> Lo
     """
     with reader.snapshot():
         plan = extra_plan(reader, order, installed)
-        words = words_of_pairs(reader, order.case)
+        standing = standing_of_case(reader, order.case)
     refusal = None
     try:
         refuse_if_refused(plan.case)
         plan.planned(installed.lettering)
     except LabkitError as error:
         refusal = error
-    return Looked(plan, _report(order.case, plan, words, refusal), refusal)
+    return Looked(plan, _report(plan, standing, refusal), refusal)
 
 
 _STEPS = (
@@ -62,9 +64,9 @@ _STEPS = (
 
 
 def _report(
-    case: str, plan: ExtraPlan, words: dict[tuple[int, int], str], refusal: LabkitError | None
+    plan: ExtraPlan, standing: CaseStanding, refusal: LabkitError | None
 ) -> Report:
-    graded = plan.case.spacer_set
+    graded, case, words = plan.case.spacer_set, standing.case, words_of_pairs(standing)
     steps = Table.of(_STEPS, graded.steps)
 
     def said_of(place: SeriesPlace) -> str:
@@ -82,18 +84,19 @@ def _report(
         ),
         plan.series,
     )
-    end = "Looked at only: nothing was written, reserved or ordered."
-    notes = tuple(f.message for f in graded.findings if f.severity == "note")
+    findings = (*notes_of(graded.findings), *pairs_not_worn(standing))
     return Report(
         "Extra rods, looked at",
         (
             Section(f"Extra rods for case {case}", (), steps),
             Section("The whole series", (), series),
-            Section(words=(*(f"Note: {note}" for note in notes), end)),
+            Section(findings=findings),
+            Section(words=("Looked at only: nothing was written, reserved or ordered.",)),
         ),
         {
-            "schema": 1, "case": case, "dry_run": True, "steps": steps.records,
-            "series": series.records, "findings": graded.findings,
+            "schema": 1, "case": case, "dry_run": True, "process": plan.process.name,
+            "steps": steps.records, "series": series.records,
+            "findings": (*graded.findings, *pairs_not_worn(standing)),
             "refused": refusal is not None,
         },
     )  # fmt: skip

@@ -15,6 +15,7 @@ from labkit.core.case.rod_life import (
     RodState,
     may_follow,
     next_words,
+    state_words,
 )
 from labkit.core.case.standing import PairStanding, pairs_standing
 from labkit.core.grading.rules import swap_room_mm
@@ -28,6 +29,7 @@ from labkit.ledger.stored import StoredRod
 from labkit.units import millimetres
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.story import moment
+from labkit.workflow.rods.days import check_not_to_come, local_day, not_then
 from labkit.workflow.rods.slots import slots_of
 
 #: States that a person records, in the order of a rod's life.
@@ -68,6 +70,12 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
         stored = reader.set_named(Path(word).name)
         if stored is not None:
             found += [slot.rod for slot in slots_of(reader, stored) if slot.filled]
+        elif any(map(str.isalpha, Path(word).name)):
+            raise InputError(
+                f"{Path(word).name!r} is neither a set in the ledger {reader.place} nor a rod "
+                "identifier, which has ten digits, such as 482 917 3065",
+                field="identifier", value=word,
+            )
         else:
             found.append(find_rod(reader, word).rod.rod)
     for number, rod in enumerate(found):
@@ -91,15 +99,15 @@ def tell(
 
     Args:
         words: Identifiers, or names of sets.
-        at: When it is recorded, with a time zone.
+        at: When it is recorded, in the time zone whose days count.
 
     Returns:
         The rods with the state before and now.
 
     Raises:
-        InputError: A rod is not known, or the day lies in the future or before the rod was made.
-        RefusedError: The state may not follow, a rod was not released, or a rod that is delivered
-            again could be taken for another one.
+        InputError: A rod is not known.
+        RefusedError: The state may not follow, the day lies in the future or before the rod was
+            made, a rod was not released, or one that is delivered again could be taken for another.
         LedgerError: The ledger cannot be written.
     """
     with ledger.transaction():
@@ -136,15 +144,11 @@ def _record(
 def _check_day(rod: StoredRod, told: Told, at: datetime.datetime) -> None:
     if told.on is None:
         return
-    made = datetime.date.fromisoformat(rod.made.at[:10])
-    # A day ahead of UTC is somebody's today.
-    if not made <= told.on <= at.date() + datetime.timedelta(days=1):
-        raise InputError(
-            f"--date {told.on} is not between the day on which the rod "
-            f"{grouped(rod.identifier)} was begun ({made}) and today; give the day on which it was "
-            f"{told.state}",
-            field="date", value=told.on,
-        )  # fmt: skip
+    what = f"the rod {grouped(rod.identifier)} cannot have been {told.state} then"
+    check_not_to_come(what, told.on, at.date())
+    made = local_day(rod.made.at, at)
+    if told.on < made:
+        raise not_then(what, f"{told.on} is before it was made, on {made}")
 
 
 def _check_transition(rod: StoredRod, told: Told) -> None:
@@ -158,7 +162,7 @@ def _check_transition(rod: StoredRod, told: Told) -> None:
         )
     if not may_follow(rod.state, told.state):
         raise RefusedError(
-            f"{shown} is {_where(rod)} and cannot be "
+            f"{shown} is {state_words(rod.state)} and cannot be "
             f"{told.state}; what can be recorded of it is {next_words(rod.state)}; a mistake is "
             f"taken back with `labkit rod {rod.identifier} {MISTAKEN}`; nothing was recorded",
             field="identifier", value=rod.identifier,
@@ -170,11 +174,6 @@ def _check_transition(rod: StoredRod, told: Told) -> None:
             "nothing was recorded",
             field="identifier", value=rod.identifier,
         )  # fmt: skip
-
-
-def _where(rod: StoredRod) -> str:
-    who = WHO_HAS_IT[RodState(rod.state)]
-    return rod.state if who == rod.state else f"{rod.state} ({who})"
 
 
 def _check_swap(reader: Reader, rod: StoredRod) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from labkit.core.case import rod_life
 from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Report, Section, Table
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
 from labkit.ledger.bodies import Order, OrderWithdrawn, RodState, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
@@ -17,6 +17,7 @@ from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import counted
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
+from labkit.workflow.rods.slips import check_reason, no_such_entry
 from labkit.workflow.rods.slots import withdrawn_orders
 
 #: States that say that a rod has left the lab, or had.
@@ -99,8 +100,7 @@ def withdraw_order(
         LedgerError: The ledger cannot be written.
     """
     need_case(ledger, case)
-    if not reason.strip():
-        raise InputError("no reason is given; say why it is withdrawn (--reason)", field="reason")
+    check_reason(reason)
     with ledger.transaction():
         order = _order(ledger, case, entry)
         _refuse_withdrawn(order)
@@ -118,12 +118,7 @@ def _order(reader: Reader, case: str, entry: int) -> OrderNow:
     for order in orders:
         if order.event.seq == entry:
             return order
-    known = ", ".join(str(order.event.seq) for order in orders) or "none"
-    raise InputError(
-        f"the case {case!r} has no order of entry {entry}; its orders are {known} "
-        f"(`labkit order {case}`)",
-        field="withdraw", value=entry,
-    )
+    raise no_such_entry(case, entry, "order", (order.event.seq for order in orders))
 
 
 def _refuse_withdrawn(order: OrderNow) -> None:

@@ -34,6 +34,7 @@ from labkit.units import as_written
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
+from labkit.workflow.rods.slips import check_reason
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
@@ -86,8 +87,7 @@ def make_replacement(
             one set; or as `make_set`.
     """
     ledger = recorder.ledger
-    if not order.reason.strip():
-        raise InputError("no reason is given; say why the rods are rejected", field="reason")
+    check_reason(order.reason)
     # What is not there or not to be replaced leaves no folder and no lock behind.
     case = _asked(ledger, order)[0].case
 

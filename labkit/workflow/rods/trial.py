@@ -26,10 +26,11 @@ from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import GradingUnit, Prescription, Side
 from labkit.core.grading.series import asked_steps
 from labkit.core.jaw.build import registered_length
-from labkit.errors import RefusedError
+from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.units import plain
 from labkit.workflow.record.lookup import need_case
+from labkit.workflow.rods.slips import no_such_label
 from labkit.workflow.rods.trial_days import day_of
 from labkit.workflow.sets.stored_case import StoredCase, read_case
 
@@ -82,9 +83,9 @@ def propose(reader: Reader, case: str, seen: TrialSeen, now: datetime.datetime) 
         The proposal; where a rule of the trade does not allow it, refusals among the findings.
 
     Raises:
-        InputError: The ledger does not know the case.
-        RefusedError: The case has no rods, a rod named is not in circulation on that side, or the
-            trial fit cannot have been on that day.
+        InputError: The ledger does not know the case, or a rod named is none of that side.
+        RefusedError: The case has no rods, a rod named is not in circulation, or the trial fit
+            cannot have been on that day.
     """
     with reader.snapshot():
         need_case(reader, case)
@@ -125,23 +126,36 @@ def text_of(source: TomlSource, before: Prescription, holds: Prescription) -> st
 def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
     """Give what was seen of a side with the label that its rod bears, however it was named."""
     if not one.identifier:
-        same = (rod.rod.label for rod in stored.out if rod.length == length_of(one.label))
-        return replace(one, label=next(same, one.label))
+        return replace(one, label=_engraved(stored, side, length_of(one.label)))
     rod = next((rod for rod in stored.rods if rod.identifier == one.identifier), None)
     name = grouped(one.identifier)
+    do = f"give the rod that was tried on the {side}, with `labkit show` beside you"
     if rod is None:
-        why = f"is no rod of the case {stored.case}"
-    elif rod.side != side:
-        why = f"is the {rod.side} rod {rod.label}, and was told of the {side} side"
-    elif rod.state not in IN_CIRCULATION:
-        why = f"is {rod.state}, and not in circulation"
-    else:
-        return replace(one, label=rod.label)
-    raise RefusedError(
-        f"the rod {name} {why}; give the rod that was tried on the {side}, with `labkit show` "
-        "beside you",
-        field=str(side), value=one.identifier,
-    )
+        raise InputError(
+            f"the rod {name} is no rod of the case {stored.case!r}; {do}",
+            field=str(side), value=one.identifier,
+        )
+    if rod.side != side:
+        raise InputError(
+            f"the rod {name} is the {rod.side} rod {rod.label}, and was told of the {side} side; "
+            f"{do}",
+            field=str(side), value=one.identifier,
+        )
+    if rod.state not in IN_CIRCULATION:
+        raise RefusedError(
+            f"the rod {name} is {rod.state}, and not in circulation; {do}",
+            field=str(side), value=one.identifier,
+        )
+    return replace(one, label=rod.label)
+
+
+def _engraved(stored: StoredCase, side: Side, length: Decimal) -> str:
+    """Give the label of a length, as the rods of that side bear it."""
+    labels = [rod.label for rod in stored.rods if rod.side == side]
+    for label in labels:
+        if length_of(label) == length:
+            return label
+    raise no_such_label(stored.case, side, length, labels)
 
 
 def _prescribed(holds: Prescription, stored: StoredCase) -> tuple[StepCover, ...]:

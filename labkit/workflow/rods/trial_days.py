@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 
-from labkit.errors import RefusedError
 from labkit.ledger.bodies import RodState, TrialAccepted, TrialFit, TrialWithdrawn, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
+from labkit.workflow.rods.days import check_not_to_come, local_day, not_then
+
+_WHAT = "the trial fit cannot have been then"
 
 
 def counted_trials(reader: Reader, case: str) -> tuple[Event, ...]:
@@ -29,7 +31,7 @@ def day_of_trial(event: Event, now: datetime.datetime) -> datetime.date:
         now: A moment in the time zone whose days count.
     """
     told = said(event, TrialFit).on
-    return datetime.date.fromisoformat(told) if told else _day(event, now)
+    return datetime.date.fromisoformat(told) if told else local_day(event.at, now)
 
 
 def day_of(
@@ -48,17 +50,17 @@ def day_of(
     today = now.date()
     if on is None:
         return today
-    if on > today:
-        raise _refuse(f"{on} lies in the future; today is {today}")
+    check_not_to_come(_WHAT, on, today)
     first, what = _first_fit(reader, case, now)
     if first is not None and on < first:
-        raise _refuse(f"{on} is before the case's first set was {what}, on {first}")
+        raise not_then(_WHAT, f"{on} is before the case's first set was {what}, on {first}")
     trials = counted_trials(reader, case)
     last = day_of_trial(trials[-1], now) if trials else on
     if on < last:
-        raise _refuse(
+        raise not_then(
+            _WHAT,
             f"{on} is before the trial fit of {last}, entry {trials[-1].seq} of the record, which "
-            "was accepted and holds; withdraw that one first if it is wrong"
+            "was accepted and holds; withdraw that one first if it is wrong",
         )
     return on
 
@@ -68,22 +70,11 @@ def _first_fit(
 ) -> tuple[datetime.date | None, str]:
     """Give the day on which the first set was fitted; where that is not recorded, made."""
     fitted = [
-        datetime.date.fromisoformat(body.on) if body.on else _day(event, now)
+        datetime.date.fromisoformat(body.on) if body.on else local_day(event.at, now)
         for event in reader.current(case, Kind.ROD_STATE)
         if (body := said(event, RodState)).state == "fitted"
     ]
     if fitted:
         return min(fitted), "fitted"
-    made = [_day(event, now) for event in reader.current(case, Kind.SET_MADE)]
+    made = [local_day(event.at, now) for event in reader.current(case, Kind.SET_MADE)]
     return (min(made), "made") if made else (None, "")
-
-
-def _day(event: Event, now: datetime.datetime) -> datetime.date:
-    return datetime.datetime.fromisoformat(event.at).astimezone(now.tzinfo).date()
-
-
-def _refuse(why: str) -> RefusedError:
-    return RefusedError(
-        f"the trial fit cannot have been then: {why}; give its day with --date, such as 2031-04-02",
-        field="date",
-    )

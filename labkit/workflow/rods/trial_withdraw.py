@@ -25,6 +25,7 @@ from labkit.ledger.store import Ledger
 from labkit.units import millimetres
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import TRIAL_WITHDRAWN
+from labkit.workflow.rods.slips import check_reason, no_such_entry
 from labkit.workflow.rods.trial import text_of
 from labkit.workflow.rods.trial_days import counted_trials, day_of_trial
 from labkit.workflow.rods.trial_report import PAIRS, ask_back
@@ -64,16 +65,12 @@ def withdraw_trial(
         What holds now, and what every pair makes.
 
     Raises:
-        InputError: The ledger does not know the case, or no reason is given.
-        RefusedError: There is no such accepted trial fit, it was withdrawn already, or what holds
-            without it cannot be worked out.
+        InputError: The ledger does not know the case or such an accepted trial fit, or no reason
+            is given.
+        RefusedError: It was withdrawn already, or what holds without it cannot be worked out.
     """
     by, at = who
-    if not reason.strip():
-        raise InputError(
-            "a trial fit is withdrawn for a reason, and none is given; say why with --reason",
-            field="reason",
-        )
+    check_reason(reason)
     with ledger.transaction():
         need_case(ledger, case)
         stored = read_case(ledger, case)
@@ -110,11 +107,8 @@ def _trial(reader: Reader, case: str, entry: int) -> Event:
                 f"{event.by}; nothing was recorded",
                 field="withdraw", value=entry,
             )
-    names = ", ".join(str(event.seq) for event in counted) or "none"
-    raise RefusedError(
-        f"the case {case!r} has no accepted trial fit as entry {entry}; those that count are "
-        f"{names}, see `labkit show`",
-        field="withdraw", value=entry, allowed=names,
+    raise no_such_entry(
+        case, entry, "accepted trial fit that counts", (event.seq for event in counted)
     )
 
 

@@ -1,0 +1,22 @@
+"""Who records: asked for where a command only sometimes writes to the ledger."""
+
+from __future__ import annotations
+
+from labkit.errors import InputError
+
+
+def who_records(by: str | None, what: str) -> str:
+    """Give the operator code of whoever records.
+
+    Args:
+        what: What is recorded, such as "an order".
+
+    Raises:
+        InputError: Nobody is named.
+    """
+    if not by:
+        raise InputError(
+            f"{what} is recorded, and nobody is named who does it; give an operator code with --by",
+            field="by",
+        )
+    return by
