@@ -15,6 +15,7 @@ from labkit.catalog.rods import rod_templates
 from labkit.cli import about, main
 from labkit.cli.main import cli
 from labkit.core.cautions import CAUTIONS
+from labkit.workflow.sets.lengths_report import AT_NO_DROP, NO_STEPS
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding
 
 DEMOS = [
@@ -161,6 +162,20 @@ def test_opening_for_the_hinged_model_only(rx):
     result = run("lengths", "--opening", "4", rx(SMALLEST))
     assert result.exit_code == 1
     assert "the straight jaw model does not know how the mouth opens" in result.stderr
+
+
+def test_opening_of_a_set_that_is_refused(rx):
+    """Steps whose rods are worked out are told; without any, what to do."""
+    near = changed(hinged(), ("[60, 75, 90]", "[60, 61, 75, 90]"))
+    result = run("lengths", "--opening", "0", rx(near))
+    assert result.exit_code == 1
+    assert "Advancement when the mouth opens, rods as made" in result.stdout
+    assert AT_NO_DROP in " ".join(result.stdout.split())
+    assert AT_NO_DROP not in run("lengths", "--opening", "4", rx(hinged())).stdout
+    none = changed(hinged(), ("[60, 75, 90]", "[120]"), ("start = 75", "start = 120"))
+    result = run("lengths", "--opening", "4", rx(none))
+    assert result.exit_code == 1
+    assert NO_STEPS in " ".join(result.stdout.split())
 
 
 @pytest.mark.parametrize("name", main._COMMANDS)

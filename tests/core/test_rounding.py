@@ -114,6 +114,18 @@ def test_the_difference_of_straight_sides_is_rounded_once_for_the_set(action):
         assert len({step.left.length - step.right.length for step in graded.steps}) == 1
 
 
+def test_the_difference_of_sliding_sides_changes_along_the_path_and_is_rounded_at_each_step():
+    """A midline deviation turns left and right rods by unlike angles; one difference fits none."""
+    bite = replace(plain().bite, midline_deviation_mm=D(3))
+    grading = percents(*range(10, 101, 10))
+    graded = grade(anchored(sliding(), bite=bite, grading=grading), WIDE_LIMITS)
+    exact = [step.left.exact_mm - step.right.exact_mm for step in graded.steps]
+    made = [float(step.left.length - step.right.length) for step in graded.steps]
+    assert max(exact) - min(exact) > 0.1
+    assert len(set(made)) > 1
+    assert np.abs(np.subtract(made, exact)).max() <= 0.05 + 1e-9
+
+
 @pytest.mark.parametrize("jaw", [sliding(), hinged()], ids=["sliding", "hinged"])
 def test_equal_exact_sides_stay_equal(jaw):
     grading = percents(*range(7, 101, 6))

@@ -65,7 +65,7 @@ def rounded_pairs(
     least √(forward² + sideways²); a tie (1e-9 mm) goes to the lesser advancement. Where the pair
     fixes the pose (hinged), the pairs are the 3 × 3 around the nearest lengths, or with equal exact
     sides the 3 equal ones; where each side is read by itself, the left–right difference is
-    rounded once, and the mean of the sides counts.
+    rounded by itself (straight: the same at every step), and the mean of the sides counts.
 
     Returns:
         The pairs, NaN where a step has none, and the reason for each of those that the model

@@ -22,14 +22,22 @@ FULL_PERCENT = 100.0
 #: Binary noise of a percentage.
 NOISE_PERCENT = 1e-6
 NOWHERE = "no position of the jaw"
+NO_STEPS = (
+    "No rods could be worked out, so nothing is told of how the mouth opens with them; mend what "
+    "is refused first."
+)
+AT_NO_DROP = (
+    "At a drop of 0 the jaw stands elsewhere than as made: the given drop takes the place of the "
+    "pads, which need not touch then."
+)
 
 
 def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
     """Make the report of a case's graded lengths.
 
     Args:
-        openings_mm: Hinged model: drops of the incisal point at which the advancement is told too;
-            not where the set is refused.
+        openings_mm: Hinged model: drops of the incisal point at which the advancement is told too,
+            of every step whose rods could be worked out.
 
     Returns:
         The report; programs are given the object that DEVELOPERS.md describes, and what a model
@@ -39,7 +47,7 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
         RefusedError: Openings with another jaw model.
     """
     rx, graded = case.prescription, case.spacer_set
-    opened = _opening(case, openings_mm) if openings_mm and not case.refusals else ()
+    opened = _opening(case, openings_mm) if openings_mm and graded.steps else ()
     start = [number for number, step in enumerate(graded.steps) if step.start]
     steps = Table.of(_STEPS, graded.steps, start)
     poses = graded.steps if graded.jaw_model is JawModelName.HINGED else ()
@@ -62,7 +70,7 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
                 "Advancement when the mouth opens, rods as made",
                 words=_opening_words(opened),
                 table=Table.of(_OPENING, opened),
-            ),
+            ) if opened or not openings_mm else Section(words=(NO_STEPS,)),
         ),
         data={
             "schema": 1,
@@ -135,6 +143,7 @@ def _opening_words(opened: tuple[_Opened, ...]) -> tuple[str, ...]:
     return (
         "The drop of the lower incisal point counts from the registered bite; percent is of the "
         "recorded range.",
+        *([AT_NO_DROP] if any(not one.drop_mm for one in opened) else []),
         *dict.fromkeys(f"{NOWHERE.capitalize()}: {o.reason}." for o in opened if o.reason),
     )
 
