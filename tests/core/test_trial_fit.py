@@ -262,7 +262,8 @@ def test_behind_the_registered_bite_and_behind_zero():
     far = tried(past("-11"))
     assert [f.code for f in far.refused] == ["maximum_behind_registered"]
     at_zero = plain(bite=replace(plain().bite, registered=plain().bite.retruded))
-    codes = [f.code for f in tried(met("33.6"), at_zero).refused]
+    rods = tuple(RodOut("9", side, "33.6") for side in Side)
+    codes = [f.code for f in tried(met("33.6"), at_zero, rods=rods).refused]
     assert codes == ["maximum_behind_zero"]
 
 
