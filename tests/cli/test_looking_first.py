@@ -60,7 +60,10 @@ def test_a_dry_run_shows_the_order_and_writes_nothing(run, tmp_path):
     assert told["process"] == "nominal"
     shown = run("extra", CASE, "--between", 50, 75, "--count", 2, "--dry-run")
     assert "Looked at only: nothing was written, reserved or ordered." in shown.stdout
-    words = "Process nominal (Nominal size, no compensation): STL and plates at nominal size, uncompensated"
+    words = (
+        "Process nominal (Nominal size, no compensation): STL and plates at nominal size, "
+        "uncompensated"
+    )
     assert shown.stderr.splitlines() == [words]
     assert shown.stdout.splitlines()[-1] == words
     assert seen(tmp_path) == before
