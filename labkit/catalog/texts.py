@@ -105,7 +105,8 @@ def read_texts(source: TomlSource) -> Texts:
     """Turn a lab's own texts file into texts.
 
     A table may be left out: its words stay English, and where it is a document's own table
-    ([case_sheet], [wearers_page]) the whole document does. A table that is there must be whole.
+    ([case_sheet], [bag_labels], [wearers_page]) the whole document does. A table that is there must
+    be whole.
     Findings, names of templates and the technical papers are English in any case.
 
     Args:

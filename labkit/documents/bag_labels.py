@@ -25,7 +25,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         JSON content for the template `bag-labels.typ`; numbers are texts, ready for paper.
     """
     return {
-        **frame_facts(spec),
+        **frame_facts(spec, "bag-labels"),
         "case_mark": prescription_of(spec).case_mark,
         "of_set": own_set(spec) or str(spec["revision"]),
         "labels": [

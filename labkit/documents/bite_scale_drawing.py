@@ -102,8 +102,8 @@ def _steps(ink: Ink, axis: _Axis, zero: float, steps: Sequence[Step]) -> None:
 def _gauge(ink: Ink, axis: _Axis, words: Mapping[str, Any]) -> None:
     """Draw the gauge's scale."""
     ink.line((axis(axis.low) - 2, _SCALE_Y), (axis(axis.high) + 2, _SCALE_Y), Pen.VISIBLE)
-    ink.append(label(str(words["gauge"]), (0, _SCALE_Y), 8, Align.LEFT))
-    ink.append(label(str(words["steps"]), (0, _BAR_MIDDLE_Y), 8, Align.LEFT))
+    for name, height in (("gauge", _SCALE_Y), ("steps", _BAR_MIDDLE_Y)):
+        ink.append(label(str(words[name]), (0, height), 8, Align.LEFT, most_mm=EDGE_MM - 4.0))
     every = 1 if axis.high - axis.low <= 16 else 5
     for reading in range(axis.low, axis.high + 1):
         numbered, x = reading % every == 0, axis(reading)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -244,14 +245,16 @@ class Ink(list[Shape]):
 
 def label(
     words: str, middle: Point2, size_pt: float = 8.5, align: Align = Align.CENTRE,
-    *, bold: bool = False,
+    *, bold: bool = False, most_mm: float = math.inf,
 ) -> Text:
     """Set words whose small letters are centred at a height.
 
     Args:
         middle: Where the line starts, has its middle or ends, by `align`; its middle height.
+        most_mm: Room for them; words that are wider are set smaller.
     """
     size = size_pt * MM_PER_POINT
+    size *= min(1.0, most_mm / max(Text(words, middle, size * CAPITAL, bold=bold).width_mm, 1e-9))
     base = middle[1] - size * SMALL_LETTER / 2
     return Text(words, (middle[0], base), size * CAPITAL, align, bold=bold)
 
