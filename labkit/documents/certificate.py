@@ -16,6 +16,7 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.qr import qr_svg
 from labkit.documents.set_spec import template_of
 from labkit.documents.told_then import told_then
+from labkit.qa.decision.readings import LOOK
 from labkit.qa.decision.temperature import THERMOMETER
 from labkit.qa.files.form_columns import COLUMNS
 from labkit.units import counted, plain
@@ -112,12 +113,19 @@ def _about(release: Release) -> list[list[str]]:
     rows = [
         ("Set", release.set_name),
         ("Rods", f"{counted(len(rods), 'rod')}, every one conforms"),
+        ("Look", _look(rods)),
         ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
         ("Process", f"{process['title']} ({process['name']})"),
         ("Material", process["material"]),
         ("Prescription revision", str(basis["prescription_revision"])),
     ]
     return [[name, value] for name, value in rows if value]
+
+
+def _look(rods: Sequence[Json]) -> str:
+    """Say that every rod was looked at; releases recorded before have nothing of it."""
+    seen = all(rod.get("look") == [] for rod in rods)
+    return f"every rod {', '.join(LOOK[:-1])} and {LOOK[-1]}" if seen else ""
 
 
 def _moment(at: str) -> str:
@@ -324,8 +332,12 @@ def _signed(rods: Sequence[Json], release: Release) -> list[list[str]]:
     recorded = dict.fromkeys(
         f"{rod['recorded']['by']}, {_moment(rod['recorded']['at'])}" for rod in rods
     )
+    apart = dict.fromkeys(
+        f"{one['by']}, {_moment(one['at'])}" for rod in rods for one in rod.get("seen_apart", ())
+    )
     return [
         ["Measured by", measured],
+        *([["Label, fittings or look seen by", "; ".join(apart)]] if apart else []),
         ["Checked by", checked],
         ["Readings recorded by", "; ".join(recorded)],
         ["Released by", f"{release.by}, {_moment(release.at)}"],

@@ -334,7 +334,7 @@ class Reader:
         with self._tables.reading() as connection:
             for *event, name, side, template, process_name, sha256 in streamed(connection, query):
                 reading = StoredReading.of(event_of(event))
-                if reading.identifier != rod:
+                if not reading.only_seen and reading.identifier != rod:
                     rod, case = reading.identifier, event[4]
                     yield LastReading(case, name, side, template, process_name, sha256, reading)
 

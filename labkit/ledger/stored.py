@@ -241,6 +241,10 @@ class StoredRod:
         return Decimal(self.length_um).scaleb(-3)
 
 
+#: What is recorded as measured of a rod that was only looked at: it has no length.
+LOOKED_AT = "look"
+
+
 @dataclass(frozen=True)
 class StoredReading:
     """One measurement of a rod that nothing has corrected.
@@ -276,6 +280,11 @@ class StoredReading:
     def u_mm(self) -> float | None:
         """Standard uncertainty, None if not given."""
         return None if self.uncertainty_nm is None else self.uncertainty_nm / 1e6
+
+    @property
+    def only_seen(self) -> bool:
+        """Whether the rod was looked at and not measured."""
+        return self.quantity == LOOKED_AT
 
     @property
     def measured_on(self) -> datetime.date:

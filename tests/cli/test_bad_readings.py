@@ -163,7 +163,7 @@ BAD = {
     "mixed delimiters": Bad(in_row(4, lambda line: line.replace(",", ";")), 4, "", "fields|cells"),
     "nothing filled in": Bad(
         lambda form: form.every(**dict.fromkeys(
-            ("reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings"), ""
+            ("reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "look"), ""
         )), 2, "reading_1_mm", "is empty, as in every other line",
     ),
     # --- which rod
@@ -258,7 +258,6 @@ BAD = {
         lambda form: form.without("reading_2_mm"), 2, "",
         r"\(reading_3_mm\): .* the table has no reading_2_mm; fill the readings in from the left",
     ),
-    "none, but a label": read(3, "", "", "", says="is empty, but label_read is filled in"),
     "error of the spreadsheet": read(3, "#REF!", says="error or a cut cell of the spreadsheet"),
     "formula": read(3, "=A1+2.5", says="is a formula"),
     "became a date": read(3, "38. Apr", says="looks like a date"),
@@ -271,9 +270,8 @@ BAD = {
         "is a reading of this rod",
     ),
     "fittings maybe": cells(2, "fittings", "allowed is one of yes, no", fittings="maybe"),
-    "result contradicts": cells(
-        2, "result", 'the readings give "conforms"', result="does not"
-    ),
+    "label ok": cells(2, "label_read", "does not tell the label", label_read="ok"),
+    "look unknown": cells(2, "look", "is none of whole, smooth, straight, clean", look="crack"),
     "result too good": Bad(
         lambda form: form.readings(2, "38.60", "38.60", "38.61").set(2, result="conforms"),
         2, "result", 'the readings give "does not conform"',

@@ -121,7 +121,7 @@ def test_the_csv_is_regular_and_its_columns_are_documented():
     assert {len(row) for row in rows} == {len(header)}
     blank = [header.index(column.name) for column in COLUMNS if column.printed is None]
     assert [header[k] for k in blank] == [
-        "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result",
+        "reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "result", "look",
         "instrument", "gauge_pins", "calibration_due", "temperature_c", "decision_rule",
         "measured_on", "measured_by", "checked_on", "checked_by", "material_lot", "remark",
     ]
@@ -146,7 +146,7 @@ def test_whatever_the_paper_form_asks_has_its_column():
         "calibration_due": "Calibration due",
         "temperature_c": "Temperature", "decision_rule": "Decision rule",
         "measured_by": "Measured by", "checked_by": "Checked by", "material_lot": "Material lot",
-        "remark": "Remarks",
+        "remark": "Remarks", "look": "Look",
     }
     (row, *_) = rows_of(specs.spec_of(specs.SIX))
     for column, words in asked.items():

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from labkit.core.findings import Severity
 from labkit.errors import InputError
 from labkit.qa.decision.conformance import Result, results
-from labkit.qa.decision.readings import Expected
+from labkit.qa.decision.readings import Expected, RodReadings
+from labkit.qa.decision.rod_decision import judge_rod
 from labkit.qa.decision.set_decision import decide_set
 from labkit.qa.decision.sides_and_steps import side_difference
-from tests.support.measured_sets import measured_set, places
+from tests.support.measured_sets import budget, measured_set, places
 
 NOMINAL = np.ravel([[34.0 - 0.7 * k] * 2 for k in range(6)])
 
@@ -286,3 +287,23 @@ def test_what_nobody_looked_at_is_noted():
 def test_a_tolerance_of_nothing_is_refused():
     with pytest.raises(InputError, match="must be above 0"):
         Expected("4829173065", 1, "left", "33.6", "", Decimal("33.6"), Decimal(0))
+
+
+@pytest.mark.parametrize(
+    ("diameter", "held"), [(2.505, False), (2.515, False), (2.53, True), (2.47, True)]
+)
+def test_a_bore_beyond_its_limits_on_the_scan_holds_the_rod(diameter, held):
+    """Limits 2.500 to 2.514: beyond them with 95 %, not merely not shown to be within."""
+    (place, *_) = places()
+    end = {"kind": "bore", "diameter_mm": diameter, "u_mm": 0.003, "least_mm": "2.500",
+           "most_mm": "2.514"}
+    readings = RodReadings(
+        place.identifier, None, label_read=place.engraved, fittings=True, look=(),
+        scan={"lower": end, "upper": {**end, "diameter_mm": 2.507}},
+    )
+    rod = judge_rod(place, readings, None, (float(place.length_mm), budget(0.01)))
+    assert (rod.result is Result.NOT_CONFORMING) is held
+    if held:
+        (problem,) = rod.problems
+        told = f"the lower bore measures {diameter:.3f} mm on the scan, beyond its limits 2.500"
+        assert told in problem.message

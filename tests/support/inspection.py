@@ -61,7 +61,7 @@ class Form:
             for name in ("reading_1_mm", "reading_2_mm", "reading_3_mm"):
                 value = float(row["nominal_mm"]) + error_mm + dice.gauss(0, noise_mm)
                 row[name] = f"{value:.2f}"
-            row["label_read"], row["fittings"] = row["label"], "yes"
+            row["label_read"], row["fittings"], row["look"] = row["label"], "yes", "ok"
         return self
 
     def set(self, line, **cells):

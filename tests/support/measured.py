@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import random
 from decimal import Decimal
 
 from labkit.catalog.instruments import gauge_pins, instruments
@@ -29,7 +30,16 @@ PINS = dataclasses.replace(
 )
 
 
-def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
+def scatter(seed):
+    """How three readings of a rod lie about their mean, as with this micrometer."""
+    dice = random.Random(seed)
+    first, second = (Decimal(dice.randint(2, 5)) / 1000 for _ in range(2))
+    return first, -second, second - first
+
+
+def record_reading(
+    recorder, rod, error_mm="0", *, corrects=None, by="mo", quantity=None, **details
+):
     """Record readings of one rod that measures its label and an error; give the event."""
     ledger = recorder.ledger
     spec = ledger.set_named(rod.set_name).spec.content
@@ -42,13 +52,13 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
     reading = length + way.shift_mm
     body = {
         "identifier": rod.identifier,
-        "quantity": str(way.method),
+        "quantity": quantity or str(way.method),
         "value_um": round(reading * 1000),
         "uncertainty_nm": round(budget.combined_mm * 1e6),
         "gauge": MICROMETER.name,
         "note": None if corrects is None else "measured again",
         "details": {
-            "readings_mm": [f"{reading}"] * READINGS,
+            "readings_mm": [f"{reading + off}" for off in scatter(rod.identifier)],
             "length_mm": float(length),
             "nominal_mm": str(line.length_mm),
             "tolerance_mm": str(line.tolerance_mm),
@@ -57,6 +67,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
             "gauge_pins_mm": " ".join(f"{p}" for p in dict.fromkeys(way.gauge_pins_mm)) or None,
             "label_read": line.engraved,
             "fittings": "yes",
+            "look": [],
             "instrument": jsonable(MICROMETER),
             "gauge_pins": jsonable(PINS),
             "budget": budget.to_json(),
@@ -70,7 +81,7 @@ def record_reading(recorder, rod, error_mm="0", *, corrects=None, **details):
             **details,
         },
     }
-    return ledger.record(Kind.READING, rod.case, body, "mo", recorder.now(), corrects)
+    return ledger.record(Kind.READING, rod.case, body, by, recorder.now(), corrects)
 
 
 def measure_all(recorder, case, errors=(), set_name=None):

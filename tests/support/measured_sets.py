@@ -40,7 +40,10 @@ def budget(u):
 
 def scanned(place, length, u=0.02, label=None, fittings=None):
     """A rod of that length by a scan, with what was seen on it."""
-    readings = RodReadings(place.identifier, None, label_read=label, fittings=fittings)
+    readings = RodReadings(
+        place.identifier, None, label_read=label, fittings=fittings,
+        look=None if fittings is None else (),
+    )
     return judge_rod(place, readings, None, (float(length), budget(u)))
 
 

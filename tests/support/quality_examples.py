@@ -104,8 +104,9 @@ def fill_in(form: Path, filled: Path, chance: random.Random) -> str:
             reading = float(row["nominal_mm"]) + off + chance.gauss(0, 0.003)
             row[f"reading_{number}_mm"] = f"{reading:.3f}"
         row |= {
-            "label_read": row["label"], "fittings": "yes", "instrument": "micrometer-7",
-            "gauge_pins": "pins-2", "temperature_c": "21.0", "material_lot": "B-17",
+            "label_read": row["label"], "fittings": "yes", "look": "ok",
+            "instrument": "micrometer-7", "gauge_pins": "pins-2", "temperature_c": "21.0",
+            "material_lot": "B-17",
             "measured_on": "2031-03-20", "measured_by": "quinn",
             "checked_on": "2031-03-20", "checked_by": "kim",
         }

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
+from labkit.catalog.places import templates_dir
 from labkit.core.case.identifier import grouped
 from labkit.core.jsonable import jsonable
 from labkit.workflow.inspection.judged_set import set_to_judge
@@ -115,3 +118,13 @@ def test_the_sets_own_profile_speaks_where_none_is_named(recorded, out):
     assert "cannot release it" in refused(recorded, out, by="mo", one_person=None)[1]
     assert "cannot release it" in refused(recorded, out, by="mo", one_person=False)[1]
     assert let_go(recorded, out).event.body["basis"]["one_person"] is False
+
+
+def test_every_way_in_the_guide_has_its_test():
+    guide = (templates_dir().parent / "DEVELOPERS.md").read_text("utf-8")
+    rooms = {"W": "workflow", "C": "cli", "Q": "qa"}
+    ways = re.findall(r"^\| [^|]+ \| `([WCQ])/(\w+\.py)::(\w+)` \|$", guide, re.MULTILINE)
+    assert len(ways) >= 25
+    for room, file, name in ways:
+        text = (templates_dir().parent / "tests" / rooms[room] / file).read_text("utf-8")
+        assert f"\ndef {name}(" in text, name

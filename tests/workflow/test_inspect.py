@@ -52,7 +52,7 @@ def by_hand(inspection, off=None, instrument="example-micrometer", **more):
         readings = tuple(nominal + Decimal(each) for each in ("0.012", "0.014", "0.013"))
         rods.append(bench.measured(RodReadings(
             identifier=rod.identifier, method=Method.OVER, readings_mm=readings,
-            gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True,
+            gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True, look=(),
             instrument=KNOWN.get(instrument),
             measured_on=TODAY.date(), **more,
         )))  # fmt: skip
@@ -159,6 +159,7 @@ def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
         material_lot="B-7", measured_on=TODAY.date(), measured_by="mo", checked_on=TODAY.date(),
         checked_by="kim", remark="cold room", source=Source("form.csv", "ab" * 32, 7),
         scan={"noise_mm": 0.02}, gauge_pins=gauge_pins()["example-pins"],
+        look=("smooth",), verdict="does not conform",
     )  # fmt: skip
     assert all(
         getattr(readings, field.name) != field.default for field in fields(RodReadings)
@@ -172,7 +173,7 @@ def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
 def test_every_column_of_the_form_has_its_field():
     names = {field.name for field in fields(RodReadings)}
     assert {column.name for column in TOLD} <= names
-    elsewhere = {"identifier", "method", "readings_mm", "source", "scan"}
+    elsewhere = {"identifier", "method", "readings_mm", "source", "scan", "verdict"}
     assert names - elsewhere == {column.name for column in TOLD}
 
 

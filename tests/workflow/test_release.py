@@ -21,8 +21,8 @@ FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
 
 
-def let_go(recorded, out, set_name=None, by="kim", note="", one_person=None):
-    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), Words(note, one_person))
+def let_go(recorded, out, set_name=None, by="kim", **words):
+    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), Words(**words))
 
 
 def refused(recorded, out, set_name=None, **more):

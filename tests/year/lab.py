@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import json
+import random
 import re
 from collections.abc import Iterator
 from functools import cache
@@ -133,9 +134,12 @@ class Lab:
         for row in rows:
             nominal = float(row["nominal_mm"])
             label = self.account.rods[row["identifier"].replace("-", "")].label
-            read = {f"reading_{n}_mm": f"{nominal + n / 500:.3f}" for n in (1, 2, 3)}
+            dice = random.Random(row["identifier"])
+            read = {
+                f"reading_{n}_mm": f"{nominal + dice.gauss(0.004, 0.004):.3f}" for n in (1, 2, 3)
+            }
             row |= {
-                **read, "label_read": label, "fittings": "yes",
+                **read, "label_read": label, "fittings": "yes", "look": "ok",
                 "instrument": "micrometer-7", "gauge_pins": "pins-2", "temperature_c": "20.1",
                 "material_lot": "B-17",
                 "measured_on": self.day.isoformat(), "measured_by": "quinn",

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from labkit.core.gauging.gauge_pins import GaugePins
     from labkit.core.gauging.ways_of_measuring import Way
     from labkit.ledger.queries import Reader
-    from labkit.qa.decision.rod_decision import MeasuredRod
+    from labkit.qa.decision.rod_decision import Inspected
     from labkit.workflow.inspection.inspect import Inspection
 
 _NAME_WHO = "; give an operator code with --by to record the readings"
@@ -55,6 +55,11 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
 @TEMPERATURE
 @click.option(
+    "--look", metavar="WORDS",
+    help="What was seen on the rods, where the file tells nothing: ok where they are whole, "
+    'smooth, straight and clean, else what they are not, such as "not smooth".',
+)
+@click.option(
     "--as-typed",
     is_flag=True,
     help="Take readings that are merely far off, or scatter, as they stand.",
@@ -67,8 +72,9 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     """Take the readings of a set's rods, decide on each and on the set, and record them.
 
     FILE.csv is the set's inspection form, filled in, as any spreadsheet saves it; `-` is standard
-    input. A part of the set is enough; it is decided on with what was recorded before. Without a
-    file the readings are asked for, rod by rod. Readings that look like slips are asked about,
+    input. A part of the set is enough, and so is a part of the inspection (length, label, fittings,
+    look), of each rod; it is decided on with what was recorded before. Without a file the readings
+    are asked for, rod by rod. Readings that look like slips are asked about,
     and nothing is recorded while one stands.
 
     Example: labkit inspect QF-1043 inspection-form.csv --by quinn
@@ -124,8 +130,9 @@ def _ending_cleanly() -> Iterator[None]:
 
 def _read(
     ledger: Reader, before: Inspection, file: str, given: dict[str, Any]
-) -> Sequence[MeasuredRod]:
+) -> Sequence[Inspected]:
     """Read the filled-in form."""
+    from labkit.qa.files.form_readers import look_of
     from labkit.qa.files.form_row import Sheet
     from labkit.qa.files.readings_file import read_inspection
     from labkit.workflow.inspection.inspect import where_is
@@ -141,6 +148,7 @@ def _read(
         as_typed=given["as_typed"],
         pins=gauge_pins(given["instrument_places"]),
         pins_name=given["pins_name"],
+        look=None if given["look"] is None else look_of(given["look"]),
     )
     return read_inspection(raw, name, sheet)
 
@@ -160,9 +168,10 @@ def _require_input() -> None:
         raise InputError("there is no standard input to read from; name the file", field="file")
 
 
-def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
+def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
     """Ask for the readings rod by rod."""
     from labkit.cli.inspection.prompt import Asked, ask_rods
+    from labkit.qa.files.form_readers import look_of
     from labkit.workflow.inspection.inspect import require_calibrated
 
     _require_input()
@@ -174,7 +183,9 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[MeasuredRod]:
     method = given["method"] or before.bench.first
     asked = Asked(
         before, method, instrument, _pins(before.bench.way(method), today, given), today,
-        given["lot"], given["temperature_c"], again=bool(given["again"]),
+        given["lot"], given["temperature_c"],
+        look=None if given["look"] is None else look_of(given["look"]),
+        again=bool(given["again"]),
     )
     before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now
     if not given["by"]:
@@ -199,7 +210,7 @@ def _pins(way: Way, today: datetime.date, given: dict[str, Any]) -> GaugePins | 
     return pins
 
 
-def _agreed(inspection: Inspection, rods: Sequence[MeasuredRod], as_json: bool) -> bool:
+def _agreed(inspection: Inspection, rods: Sequence[Inspected], as_json: bool) -> bool:
     """Show what was typed and what it means, and ask before it is recorded."""
     from labkit.cli.inspection.prompt import agreed
     from labkit.workflow.inspection.inspect_report import inspection_report

@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime
 import re
 import shlex
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -19,8 +19,15 @@ from labkit.core.gauging.ways_of_measuring import Method, Way
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.bench import Place
 from labkit.qa.decision.limits import READINGS, rod_limits
-from labkit.qa.decision.readings import RodReadings, label_parts, same_label
-from labkit.qa.decision.rod_decision import MeasuredRod, scatters
+from labkit.qa.decision.readings import (
+    LOOK,
+    MOST_READINGS,
+    NEEDED_PARTS,
+    RodReadings,
+    label_parts,
+    same_label,
+)
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod, readings_of, scatters
 from labkit.qa.decision.slips import Slip, Typing, slip_in
 from labkit.qa.files.form_columns import (
     COLUMNS,
@@ -28,13 +35,14 @@ from labkit.qa.files.form_columns import (
     MOST_READING_MM,
     FormColumn,
 )
-from labkit.qa.files.form_readers import LABEL_CHARACTERS
+from labkit.qa.files.form_readers import LABEL_CHARACTERS, look_of
 from labkit.qa.files.form_row import FormLine
 from labkit.qa.files.readings_file import typing_of
 from labkit.tables.values import Cell, TableFile
 from labkit.units import counted, plain
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.inspect_report import TOO_COARSE
+from labkit.workflow.inspection.parts import LENGTH
 
 _NUMBER = re.compile(r"[0-9]{1,6}([.,][0-9]{1,6})?")
 _BACK, _STOP = "back", "stop"
@@ -45,6 +53,7 @@ class Asked:
     """What is asked for.
 
     Args:
+        look: What was seen on every rod; None where that is asked at the end.
         again: Whether rods that were measured before are asked for, too.
     """
 
@@ -55,6 +64,7 @@ class Asked:
     today: datetime.date
     lot: str | None
     temperature_c: float | None
+    look: tuple[str, ...] | None
     again: bool
 
     @property
@@ -66,6 +76,10 @@ class Asked:
         """What the inspection form says of a rod measured this way."""
         return FormLine(self.before.bench.case, place, self.way)
 
+    def wants(self, place: Place) -> bool:
+        """Whether the length of a rod is asked for."""
+        return self.again or LENGTH not in self.told(place)
+
     @property
     def places(self) -> tuple[Place, ...]:
         """The rods that are asked for."""
@@ -73,11 +87,16 @@ class Asked:
         return tuple(
             place for place in self.before.bench.places
             if place.identifier in filled
-            and (self.again or place.identifier not in self.before.recorded)
+            and (self.again or not self.told(place).issuperset((LENGTH, *NEEDED_PARTS)))
         )
 
+    def told(self, place: Place) -> frozenset[str]:
+        """Parts of a rod's inspection that the record holds."""
+        record = self.before.records[place.identifier]
+        return frozenset(record.seen()) | (frozenset([LENGTH] if record.lengths else ()))
 
-def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
+
+def ask_rods(asked: Asked) -> Sequence[Inspected]:
     """Ask for the readings of every rod, then for corrections.
 
     Raises:
@@ -91,7 +110,7 @@ def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
             field="again",
         )
     _introduce(asked, len(places))
-    found: dict[int, MeasuredRod] = {}
+    found: dict[int, Inspected] = {}
     at = 0
     while at < len(places):
         word = _ask_rod(asked, places, at, found)
@@ -102,7 +121,42 @@ def ask_rods(asked: Asked) -> Sequence[MeasuredRod]:
         _ask_rod(asked, places, number, found)
     if not found:
         raise RefusedError("no reading was given; nothing was recorded", field="readings")
-    return [found[number] for number in sorted(found)]
+    looks = _ask_looks(asked, found)
+    return [_with_look(asked, found[number], looks.get(number)) for number in sorted(found)]
+
+
+def _ask_looks(asked: Asked, found: Mapping[int, Inspected]) -> dict[int, tuple[str, ...]]:
+    """Ask once for all rods how they look, and of those that are not right, what they are not."""
+    if asked.look is not None:
+        return dict.fromkeys(found, asked.look)
+    what = f"Is every rod {', '.join(LOOK[:-1])} and {LOOK[-1]}"
+    while True:
+        text = _ask(f"{what}: ok, or the numbers of those that are not (enter: not looked at)")
+        if not text:
+            return {}
+        if text.casefold() in ("ok", "yes", "y"):
+            return dict.fromkeys(found, ())
+        words = text.replace(",", " ").split()
+        if all(each.isascii() and each.isdigit() and int(each) - 1 in found for each in words):
+            bad = {int(each) - 1 for each in words}
+            return {n: _ask_look(n) if n in bad else () for n in found}
+        _tell(f'  "{text}" is neither ok nor numbers of rods that were typed')
+
+
+def _ask_look(number: int) -> tuple[str, ...]:
+    while True:
+        try:
+            return look_of(_ask(f"  rod {number + 1} is not"))
+        except InputError as error:
+            _tell(f"  {error.message}")
+
+
+def _with_look(asked: Asked, one: Inspected, look: tuple[str, ...] | None) -> Inspected:
+    """Add how a rod looks to what was typed of it, and decide on it with that."""
+    if look is None:
+        return one
+    readings = replace(readings_of(one), look=look)
+    return asked.before.bench.measured(readings) if isinstance(one, MeasuredRod) else readings
 
 
 def agreed(count: int) -> bool:
@@ -121,8 +175,9 @@ def _introduce(asked: Asked, count: int) -> None:
     if _too_coarse(asked):
         _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
     _tell(
-        f"Type the label as it stands on the rod, then up to {READINGS} readings in mm. Enter "
-        f"skips a rod; `{_BACK}` goes back, `{_STOP}` at a label goes to the end."
+        f"Type the label as it stands on the rod, then up to {READINGS} readings in mm (more of "
+        f"them with spaces between in one line). Enter skips a rod; `{_BACK}` goes back, `{_STOP}` "
+        "at a label goes to the end."
     )
 
 
@@ -138,7 +193,7 @@ def _too_coarse(asked: Asked) -> bool:
 
 
 def _ask_rod(
-    asked: Asked, places: Sequence[Place], at: int, found: dict[int, MeasuredRod]
+    asked: Asked, places: Sequence[Place], at: int, found: dict[int, Inspected]
 ) -> str:
     """Ask for one rod; gives `back` or `stop` where that was typed."""
     place = places[at]
@@ -150,22 +205,23 @@ def _ask_rod(
         label = _ask_label(place)
         if label in (_BACK, _STOP):
             return label
-        readings = _ask_agreeing(asked, place, label) if label else ()
-    if not readings:
+        readings = _ask_agreeing(asked, place, label) if label and asked.wants(place) else ()
+    if not label:
         found.pop(at, None)
         return ""
-    found[at] = asked.before.bench.measured(RodReadings(
-        identifier=rod.identifier,
+    seen = RodReadings(
+        rod.identifier, None, label_read=label, measured_on=asked.today,
+        **{column.name: _ask_column(column) for column in COLUMNS if column.question},
+    )
+    found[at] = seen if not readings else asked.before.bench.measured(replace(
+        seen,
         method=asked.method,
         readings_mm=readings,
         gauge_pins_mm=asked.line(place).pins or None,
-        label_read=label,
-        **{column.name: _ask_column(column) for column in COLUMNS if column.question},
         instrument=asked.instrument,
         gauge_pins=asked.pins,
         temperature_c=asked.temperature_c,
         material_lot=asked.lot,
-        measured_on=asked.today,
     ))
     return ""
 
@@ -204,11 +260,12 @@ def _ask_readings(asked: Asked, place: Place, label: str) -> tuple[Decimal, ...]
     """Ask for readings; `back` takes the last one again, None where there is none."""
     typing = typing_of(asked.before.bench, asked.line(place), label)
     readings: list[Decimal] = []
-    while len(readings) < READINGS:
-        hint = " (enter: skip this rod)" if not readings else " (enter: no more)"
+    line: list[str] = []  # what was typed in one line with spaces between, and is still to be read
+    while len(readings) < (MOST_READINGS if line else READINGS):
+        hint = " (enter: no length now)" if not readings else " (enter: no more)"
         value = _ask_reading(
             f"  reading {len(readings) + 1}, mm{hint}", typing.nominal_mm,
-            lambda number: _slip(number, typing, readings),
+            lambda number: _slip(number, typing, readings), line,
         )
         if value == _BACK:
             if not readings:
@@ -229,21 +286,25 @@ def _slip(number: Decimal, typing: Typing, kept: Sequence[Decimal]) -> Slip | No
 
 
 def _ask_reading(
-    words: str, nominal_mm: Decimal, slip_of: Callable[[Decimal], Slip | None]
+    words: str, nominal_mm: Decimal, slip_of: Callable[[Decimal], Slip | None], line: list[str]
 ) -> Decimal | str:
     """Ask for one reading until it is a number that is no slip, or confirmed; `back` or empty."""
     confirm: Decimal | None = None
     while True:
-        text = _ask(words)
+        if not line:
+            line += _ask(words).split() or [""]
+        text = line.pop(0)
         if text in ("", _BACK):
             return text
         value = Decimal(text.replace(",", ".")) if _NUMBER.fullmatch(text) else None
         if value is None or not LEAST_READING_MM <= value <= MOST_READING_MM:
+            line.clear()
             _tell(f'  "{text}" is not a reading; type a number in mm such as {plain(nominal_mm)}')
             continue
         slip = slip_of(value)
         if slip is None or (value == confirm and not slip.certain):
             return value
+        line.clear()
         keep = "" if slip.certain else "; if it is really so, type the same again"
         _tell(f"  {text} typed, {slip.sentence}{keep}")
         confirm = value
@@ -261,17 +322,18 @@ def _ask_column(column: FormColumn) -> Any:
     return None
 
 
-def _ask_correction(count: int, found: dict[int, MeasuredRod]) -> int | None:
+def _ask_correction(count: int, found: dict[int, Inspected]) -> int | None:
     """Show what was typed and ask which rod is to be corrected; None for none."""
     if not found:
         return None
     _tell("")
     for number, rod in sorted(found.items()):
-        read = rod.readings
-        values = ", ".join(str(each) for each in read.readings_mm)
+        read = readings_of(rod)
+        values = ", ".join(str(each) for each in read.readings_mm) or "no length"
+        result = f": {rod.result}" if isinstance(rod, MeasuredRod) else ""
         fittings = {True: "fittings good", False: "fittings bad", None: "fittings not looked at"}
         _tell(f"{number + 1:>3}: rod {grouped(read.identifier)}, label {read.label_read}, "
-              f"{values} mm, {fittings[read.fittings]}: {rod.result}")
+              f"{values}{' mm' * bool(read.readings_mm)}, {fittings[read.fittings]}{result}")
     while True:
         text = _ask("Number of a rod to correct (enter: none)")
         if not text:

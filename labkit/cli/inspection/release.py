@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,9 @@ from labkit.cli.print_report import print_report
 from labkit.cli.sets.profile import named_profile
 from labkit.errors import InputError
 
+#: A set has no more readings than these.
+_MOST_ENTRIES = 10_000
+
 
 @click.command("release", cls=rich_click.RichCommand)
 @click.argument("case")
@@ -23,6 +27,11 @@ from labkit.errors import InputError
     help="Folder for the certificate; without it, the one that holds the set.",
 )
 @click.option("--note", default="", metavar="TEXT", help="Free text, kept and printed with it.")
+@click.option(
+    "--answer", "answers", nargs=2, multiple=True, metavar="ENTRIES TEXT",
+    help="Answers what a remark, or a doubt about readings, asks; ENTRIES as the refusal names "
+    "them, such as 14 or 14-16,19. Kept and printed with it.",
+)
 @click.option("--withhold", metavar="REASON",
               help="Release nothing: record that the set must not leave, or must come back.")
 @PROFILE
@@ -39,7 +48,8 @@ def command(
     whose label was read and fittings were checked on each rod, whose sides agree, and in which
     nothing was found that holds a rod; otherwise a line for each thing that is missing says what to
     do. Release and certificate belong together: neither is there without the other. A set that was
-    withheld is released only with a --note on what was done about it. Who measured does not
+    withheld is released only with a --note on what was done about it, one with remarks only with an
+    --answer to each. Who measured does not
     release, unless the profile (--profile, else the one that the set keeps) says that the lab is
     one person.
 
@@ -61,8 +71,24 @@ def command(
             done = withheld(ledger, case, set_name, withhold, who)
         else:
             profile = named_profile(others["profile_path"])
-            words = Words(note, profile.one_person if profile else None)
+            answers = {
+                entry: text for which, text in others["answers"] for entry in _entries(which)
+            }
+            words = Words(note, profile.one_person if profile else None, answers)
             done = release(ledger, case, set_name, out_dir, who, words)
     print_report(release_report(done), as_json)
     if withhold is None and not as_json:
         print_cautions()
+
+
+def _entries(text: str) -> Iterator[int]:
+    """Read numbers of entries such as 14-16,19."""
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        ends = (first, last if dash else first)
+        if not all(end.isascii() and end.isdigit() and len(end) <= 9 for end in ends):
+            raise InputError(
+                f'"{text}" are no numbers of entries; write them as the refusal does, such as 14 '
+                "or 14-16,19", field="answer", value=text,
+            )
+        yield from range(int(ends[0]), min(int(ends[1]), int(ends[0]) + _MOST_ENTRIES) + 1)

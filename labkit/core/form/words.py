@@ -27,13 +27,15 @@ def dotted(location: Location) -> str:
 
 
 def nearest(word: str, known: Iterable[str], likeness: float = LIKENESS) -> str | None:
-    """Name the known word most like a mistyped one, None if none is near.
+    """Name the known word most like a mistyped one, the first of them, None if none is near.
 
     >>> nearest("retrudet", ["retruded", "protruded"])
     'retruded'
     """
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=likeness)
-    return found[0] if found else None
+    words = list(known)
+    if not difflib.get_close_matches(word, words, n=1, cutoff=likeness):
+        return None
+    return max(words, key=lambda each: difflib.SequenceMatcher(None, each, word).ratio())
 
 
 def unknown(name: str, known: Iterable[str]) -> str:

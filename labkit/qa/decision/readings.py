@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from types import MappingProxyType
 from typing import Any
 
 from labkit.core.case.identifier import grouped
@@ -21,7 +22,20 @@ from labkit.errors import InputError
 MOST_READINGS = 30
 #: How a rod was measured that was not measured by hand.
 SCAN = "scan"
+#: What every rod is looked at for; a lab's profile may add to it.
+LOOK = ("whole", "smooth", "straight", "clean")
 _LABEL = re.compile(r"([0-9]{1,3}(?:[.,][0-9]{1,4})?) ?([A-Za-z]?)")
+
+
+#: Parts of an inspection beside the length, by the fields that tell them; given at once or apart.
+PARTS: Mapping[str, str] = MappingProxyType({
+    "label_read": "its label was not read from the rod",
+    "fittings": "its fittings were not checked",
+    "look": "nobody looked whether it is whole, smooth, straight and clean",
+    "verdict": "",
+})
+#: Those that every rod needs.
+NEEDED_PARTS = ("label_read", "fittings", "look")
 
 
 @dataclass(frozen=True)
@@ -96,6 +110,9 @@ class RodReadings:
         label_read: The label as read from the rod, or on its scan; None where nobody looked.
         fittings: Whether both fittings are within their limits; None where nobody looked.
         instrument: The instrument as it was then; None for the process's usual gauge.
+        look: What of the points looked at the rod is not; empty where it is right in all of them,
+            None where nobody looked.
+        verdict: What whoever inspected it says of the rod as a whole, a result's word.
         gauge_pins: The set of gauge pins in use; None where none were, or nobody told.
         source: Where they came from; None for those typed at the prompt.
         scan: What was found in a scan beside length and label, as JSON content.
@@ -118,6 +135,8 @@ class RodReadings:
     source: Source | None = None
     scan: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     gauge_pins: GaugePins | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    look: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    verdict: str | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -134,9 +153,14 @@ class RodReadings:
         return SCAN if self.method is None else str(self.method)
 
     @property
+    def seen(self) -> frozenset[str]:
+        """Which parts of an inspection, beside the length, these readings tell, by field."""
+        return frozenset(part for part in PARTS if getattr(self, part) is not None)
+
+    @property
     def looked_at(self) -> bool:
-        """Whether label and fittings were both looked at."""
-        return self.label_read is not None and self.fittings is not None
+        """Whether label, fittings and look were all looked at."""
+        return self.seen.issuperset(NEEDED_PARTS)
 
     @property
     def mean_mm(self) -> Decimal:

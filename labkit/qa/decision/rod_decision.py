@@ -17,7 +17,7 @@ from labkit.qa.uncertainty import Budget, resolution
 from labkit.units import millimetres, plain
 
 #: Problems that show that a rod is wrong; the others only hold it until it is measured again.
-_PROVEN = {"label_read", "fittings"}
+_PROVEN = {"label_read", "fittings", "fittings_scanned", "look", "verdict"}
 
 
 @dataclass(frozen=True)
@@ -67,6 +67,15 @@ class MeasuredRod:
         return self.length_mm - float(self.expected.length_mm)
 
 
+#: A rod as inspected: measured, or only looked at.
+Inspected = MeasuredRod | RodReadings
+
+
+def readings_of(one: Inspected) -> RodReadings:
+    """Give what was read on a rod, whether it was measured or only looked at."""
+    return one.readings if isinstance(one, MeasuredRod) else one
+
+
 def judge_rod(
     expected: Expected, readings: RodReadings, way: Way | None, measured: tuple[float, Budget],
     sd_mm: float = 0.0,
@@ -86,7 +95,8 @@ def judge_rod(
         dof=budget.effective_dof,
     )
     problems = (
-        *_look_problems(expected, readings),
+        *look_problems(expected, readings),
+        *_scan_problems(expected, readings),
         *(_reading_problems(expected, readings, way, sd_mm) if way else ()),
     )
     return MeasuredRod(expected, readings, way, length, budget, decision, problems)
@@ -109,7 +119,7 @@ def reading_sd_mm(instrument: Instrument | None, gauge_uncertainty_mm: float, wa
     return one * factor.get(way.method, 1.0)
 
 
-def _look_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding]:
+def look_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding]:
     """Find what keeps a rod back whatever its length is."""
     name = expected.name
     label = readings.label_read
@@ -124,6 +134,41 @@ def _look_problems(expected: Expected, readings: RodReadings) -> Iterator[Findin
         yield refused(
             "fittings", f"{name}: a fitting is not within its limits; reject the rod", name
         )
+    if readings.look:
+        yield refused(
+            "look", f"{name}: the rod is not {' and not '.join(readings.look)}; reject the rod",
+            name,
+        )
+    if readings.verdict not in (None, str(Result.CONFORMS)):
+        proven = readings.verdict == Result.NOT_CONFORMING
+        yield refused(
+            "verdict" if proven else "verdict_open",
+            f"{name}: whoever inspected it says that the rod "
+            f"{'does not conform' if proven else 'is undecided'}; ask why, and "
+            f"{'reject it' if proven else 'measure it again'}",
+            name,
+        )
+
+
+def _scan_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding]:
+    """Find fittings whose diameter, as scanned, lies beyond its limits with 95 %."""
+    tool = readings.instrument
+    for end in ("lower", "upper"):
+        seen = (readings.scan or {}).get(end) or {}
+        if not seen.get("least_mm") or not seen.get("most_mm"):
+            continue
+        own = (tool.calibration_mm, tool.repeatability_mm) if tool else ()
+        low, high = float(seen["least_mm"]), float(seen["most_mm"])
+        decided = decide(seen["diameter_mm"], math.hypot(seen["u_mm"], *own), low, high)
+        if decided.result is Result.NOT_CONFORMING:
+            yield refused(
+                "fittings_scanned",
+                f"{expected.name}: the {end} {seen['kind']} measures "
+                f"{millimetres(seen['diameter_mm'], 3)} mm on the scan, beyond its limits "
+                f"{seen['least_mm']} to {seen['most_mm']} mm; check it with a gauge, or reject "
+                "the rod",
+                expected.name,
+            )
 
 
 def _reading_problems(

@@ -9,7 +9,7 @@ from decimal import Decimal
 from labkit.core.findings import Finding
 from labkit.errors import InputError
 from labkit.qa.decision.conformance import Result
-from labkit.qa.decision.readings import Expected
+from labkit.qa.decision.readings import Expected, RodReadings
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.set_findings import SetFindings
 from labkit.qa.decision.sides_and_steps import (
@@ -52,6 +52,7 @@ def decide_set(
     expected: Sequence[Expected],
     measured: Sequence[MeasuredRod],
     side_tolerances: Mapping[int, Decimal],
+    seen: Sequence[RodReadings] = (),
 ) -> SetDecision:
     """Decide on a set from its measured rods.
 
@@ -59,6 +60,7 @@ def decide_set(
         expected: Every place of the set with the rod that fills it.
         measured: The rods measured, each once; a part of the set is enough for a first look.
         side_tolerances: Step → tolerance (±) of left minus right, mm.
+        seen: What was seen on rods that have no length yet.
 
     Raises:
         InputError: A measured rod is not one of the set.
@@ -74,11 +76,12 @@ def decide_set(
             )
     rods = sorted(measured, key=lambda rod: (rod.expected.step, rod.expected.side))
     each = list({rod.identifier: rod for rod in reversed(rods)}.values())[::-1]
-    seen = {rod.identifier for rod in each}
-    missing = tuple(place for place in expected if place.identifier not in seen)
+    there = {rod.identifier for rod in each}
+    missing = tuple(place for place in expected if place.identifier not in there)
     differences = tuple(side_differences(each, side_tolerances))
     steps = tuple(step_sizes(each))
     found = SetFindings(each)
+    found.seen((places[one.identifier], one) for one in seen)
     found.repeated(rods)
     found.mix_ups()
     found.labels()

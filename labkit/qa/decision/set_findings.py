@@ -10,8 +10,8 @@ from labkit.core.case.identifier import grouped
 from labkit.core.findings import Finding, note, refusals, refused
 from labkit.qa.decision.conformance import Result
 from labkit.qa.decision.mix_up import FITS_U, LEAST_STEP_U, NOISE_MM, find_mix_ups
-from labkit.qa.decision.readings import Expected, same_label
-from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.readings import Expected, RodReadings, same_label
+from labkit.qa.decision.rod_decision import MeasuredRod, look_problems
 from labkit.qa.decision.sides_and_steps import SideDifference, StepSize
 from labkit.qa.percent import percent_told
 from labkit.units import millimetres, plain
@@ -29,6 +29,13 @@ class SetFindings:
         self._findings = [finding for rod in rods for finding in rod.problems]
         self._mixed: dict[frozenset[str], Finding] = {}
         self.strange: set[str] = set()
+
+    def seen(self, apart: Iterable[tuple[Expected, RodReadings]]) -> None:
+        """Hold rods without a length on which something was seen that is wrong."""
+        for place, readings in apart:
+            for finding in look_problems(place, readings):
+                self.held.add(place.identifier)
+                self._findings.append(finding)
 
     def repeated(self, measured: Sequence[MeasuredRod]) -> None:
         """Hold rods that were measured more than once without the record saying which counts."""
@@ -122,7 +129,7 @@ class SetFindings:
         if blind:
             self._findings.append(note(
                 "not_looked_at",
-                "label not read or fittings not checked, which lengths cannot tell: "
+                "label, fittings or look not told, which lengths cannot tell: "
                 + ", ".join(blind),
             ))
 

@@ -12,11 +12,13 @@ from labkit.core.case.identifier import grouped
 from labkit.core.spreadsheet import cell as text_cell
 from labkit.errors import InputError
 from labkit.qa.decision.limits import READINGS
+from labkit.qa.decision.readings import MOST_READINGS
 from labkit.qa.decision.sides_and_steps import SIDES
 from labkit.qa.files.form_readers import (
     read_checked_on,
     read_instrument,
     read_label,
+    read_look,
     read_lot,
     read_measured_on,
     read_pins,
@@ -44,7 +46,8 @@ _OF_ANOTHER = (
 )
 _OF_THE_WAY = ', but it is {value} for this rod measured "{method}"'
 _RESULTS = {
-    "conforms": "conforms", "does not": "does not conform", "does not conform": "does not conform",
+    "ok": "conforms", "conforms": "conforms", "does not": "does not conform",
+    "does not conform": "does not conform",
     "undecided": "undecided",
 }
 
@@ -59,6 +62,8 @@ class FormColumn(Column):
         spoilt: The same where the spreadsheet took the number for something else.
         of_way: Whether what is printed depends on the way of measuring.
         of_rod: Whether it is about one rod; others may be filled in down a whole column.
+        of_length: Whether it is about measuring the length, so that a rod that was only looked at
+            has none.
         by: Reads it where the rest of the row has a say, also where the cell is empty.
         question: What the prompt asks for; empty where it does not ask.
         typed: Reads an answer, where that is not `read`.
@@ -70,6 +75,7 @@ class FormColumn(Column):
     spoilt: str = ""
     of_way: bool = False
     of_rod: bool = False
+    of_length: bool = False
     by: Callable[[FormRow], Any] | None = None
     question: str = ""
     typed: Callable[[Cell, TableFile], Any] | None = None
@@ -131,7 +137,7 @@ def _of_way(
 
 
 def _yes(cell: Cell, table: TableFile) -> bool:
-    return one_of(cell, table, ("yes", "no")) == "yes"
+    return one_of(cell, table, ("yes", "no", "ok")) != "no"
 
 
 def _result(cell: Cell, table: TableFile) -> tuple[str, str]:
@@ -139,13 +145,13 @@ def _result(cell: Cell, table: TableFile) -> tuple[str, str]:
     return word, _RESULTS[word]
 
 
-#: Up to three readings of each rod, filled in from the left.
+#: As many readings of each rod as were taken, filled in from the left; the form prints a few.
 READING_COLUMNS = tuple(
     FormColumn(
         f"reading_{k}_mm", f"reading {k}; half-sum, over-less-own: what they give",
         partial(number, low=LEAST_READING_MM, high=MOST_READING_MM), sign=True, of_rod=True,
     )
-    for k in range(1, READINGS + 1)
+    for k in range(1, MOST_READINGS + 1)
 )
 #: In the order of the form. Fields are separated by commas and quoted where needed, the decimal
 #: sign is a point, the text is UTF-8, lines end with a line feed.
@@ -190,7 +196,7 @@ COLUMNS: tuple[FormColumn, ...] = (
     ),
     FormColumn(
         "gauge_pins_mm", "diameter of the gauge pins the limits are for; empty without pins",
-        printed=lambda line: line.pins, by=read_pins, told="gauge pins {} mm",
+        printed=lambda line: line.pins, by=read_pins, told="gauge pins {} mm", of_length=True,
     ),
     _of_way(
         "subtract_mm", "taken off a reading to give the functional length; negative: put on",
@@ -209,22 +215,34 @@ COLUMNS: tuple[FormColumn, ...] = (
         "upper_mm", "greatest mean reading that conforms",
         lambda line: (line.limits.accepted_reading_mm or (None,))[-1],
     ),
-    *READING_COLUMNS,
+    *READING_COLUMNS[:READINGS],
     FormColumn("label_read", "the label as read from the rod", by=read_label, of_rod=True),
     FormColumn(
-        "fittings", "whether both fittings are within their limits, yes or no", _yes, of_rod=True,
+        "fittings", "whether both fittings are within their limits, yes (or ok) or no", _yes,
+        of_rod=True,
         question="both fittings within their limits, yes or no (enter: not looked at)",
         typed=yes_or_no,
     ),
-    FormColumn("result", "conforms, does not or undecided", _result, of_rod=True),
-    FormColumn("instrument", "identification of the instrument", by=read_instrument),
+    FormColumn(
+        "result",
+        "conforms (or ok), does not or undecided; what is worse than the readings holds the rod",
+        _result, of_rod=True,
+    ),
+    FormColumn(
+        "look", "ok where the rod is whole, smooth, straight and clean; else what it is not",
+        by=read_look, of_rod=True,
+    ),
+    FormColumn(
+        "instrument", "identification of the instrument", by=read_instrument, of_length=True
+    ),
     FormColumn(
         "gauge_pins", "identification of the set of gauge pins, where the way takes pins",
-        by=read_set_of_pins,
+        by=read_set_of_pins, of_length=True,
     ),
     FormColumn("calibration_due", "when its calibration is due, such as 2031-09-30"),
     FormColumn(
-        "temperature_c", "temperature of the rods, °C", by=read_temperature, sign=True
+        "temperature_c", "temperature of the rods, °C", by=read_temperature, sign=True,
+        of_length=True,
     ),
     FormColumn("decision_rule", "where another rule was agreed than the form's"),
     FormColumn(
@@ -237,6 +255,8 @@ COLUMNS: tuple[FormColumn, ...] = (
     FormColumn("remark", "anything else", by=read_remark),
 )
 BY_NAME = {column.name: column for column in COLUMNS}
+#: Every column that a file may have: the form's own, and further readings.
+KNOWN = (*COLUMNS, *READING_COLUMNS[READINGS:])
 #: Columns with a field of their name in a reading.
 TOLD = tuple(
     column for column in COLUMNS

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import re
 from collections.abc import Iterator
 
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.errors import InputError, InputErrors
-from labkit.qa.decision.readings import label_parts
+from labkit.qa.decision.readings import LOOK, label_parts
 from labkit.qa.files.form_row import FormRow, form_number, taken_otherwise
 from labkit.tables.cells import day, number, words
 from labkit.tables.values import Cell, TableFile, shown
@@ -75,6 +76,11 @@ def read_label(row: FormRow) -> str | None:
     if cell is None:
         return None
     rod, parts = row.line.place.expected, label_parts(cell.text)
+    if cell.text.casefold() in ("ok", "yes"):
+        raise row.wrong(
+            cell, f'"{cell.text}" does not tell the label; write what stands on the rod, or ? '
+            "where it cannot be read",
+        )
     if len(cell.text) > LABEL_CHARACTERS or not cell.text.isprintable():
         raise row.wrong(
             cell, f'"{shown(cell.text)}" is not a label; write what stands on the rod'
@@ -94,6 +100,50 @@ def read_label(row: FormRow) -> str | None:
             cell, f"{cell.text} has no side mark; these rods bear L or R: write it, too"
         )
     return cell.text
+
+
+def read_look(row: FormRow) -> tuple[str, ...] | None:
+    """Read what was seen on the rod, as told in the row or for all of them.
+
+    Returns:
+        What it is not; empty where it is right in everything, None where nobody looked.
+
+    Raises:
+        InputError: A word that is none of the points.
+    """
+    cell = row.cell("look")
+    if cell is None:
+        return row.sheet.look
+    try:
+        return look_of(cell.text, row.sheet.points)
+    except InputError as error:
+        raise row.wrong(cell, error.message) from error
+
+
+def look_of(text: str, points: tuple[str, ...] = LOOK) -> tuple[str, ...]:
+    """Read what was seen on a rod.
+
+    Returns:
+        What it is not; empty where it is right in everything.
+
+    Raises:
+        InputError: A word that is none of the points.
+
+    >>> look_of("ok"), look_of("not smooth, clean")
+    ((), ('smooth', 'clean'))
+    """
+    if text.strip().casefold() in ("ok", "yes", "y"):
+        return ()
+    words = re.split(r"[,;/+]| and ", text.casefold())
+    told = tuple(word.strip().removeprefix("not ").strip() for word in words)
+    for word in told:
+        if word not in points:
+            raise InputError(
+                f'"{shown(text)}" is none of {", ".join(points)}; write ok, or what the rod is '
+                'not, such as "not smooth", and the rest into the remark',
+                field="look", value=text, allowed=f"ok, {', '.join(points)}",
+            )
+    return told
 
 
 def read_instrument(row: FormRow) -> Instrument | None:

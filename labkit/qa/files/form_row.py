@@ -14,6 +14,7 @@ from labkit.core.gauging.ways_of_measuring import PRINTED_MM, Way
 from labkit.errors import InputError
 from labkit.qa.decision.bench import Bench, Place
 from labkit.qa.decision.limits import RodLimits, rod_limits
+from labkit.qa.decision.readings import LOOK
 from labkit.tables.cells import day
 from labkit.tables.values import Cell, Mistakes, TableFile, problem
 
@@ -52,6 +53,7 @@ class Sheet:
     Args:
         where_is: Tells of an identifier that fills no place of the set what it is, in words.
         instrument: Instrument for rows that name none, None for the process's usual gauge.
+        look: What was seen on rods whose row tells nothing of it; `points` are looked at.
         pins, pins_name: Known sets of gauge pins; the one for rows that name none.
         lot, temperature_c: Lot of the material and temperature for rows that name none.
         as_typed: Whether readings that are merely far off are taken as they stand.
@@ -66,6 +68,8 @@ class Sheet:
     as_typed: bool = False
     pins: Mapping[str, GaugePins] = field(default_factory=dict)
     pins_name: str | None = None
+    look: tuple[str, ...] | None = None
+    points: tuple[str, ...] = LOOK
 
 
 @dataclass

@@ -12,12 +12,13 @@ from labkit.core.case.identifier import BODY_DIGITS, grouped, parse_identifier
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError, LabkitError
 from labkit.qa.decision.bench import Bench, Place
+from labkit.qa.decision.conformance import Result
 from labkit.qa.decision.readings import RodReadings, Source, label_parts
-from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.slips import Typing, copied_column, slip_in
 from labkit.qa.files.form_columns import (
     BY_NAME,
-    COLUMNS,
+    KNOWN,
     READING_COLUMNS,
     TOLD,
     changed_cells,
@@ -32,29 +33,31 @@ from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
 #: Without these no reading has a meaning.
 NEEDED = ("identifier", "way", "reading_1_mm")
 _EMPTY = Cell("", 0, 0, "")
+#: What is said of a rod, the worst last: a person may say worse than the readings, never better.
+_WORSE = (Result.CONFORMS, Result.UNDECIDED, Result.NOT_CONFORMING)
 
 
-def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[MeasuredRod, ...]:
+def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[Inspected, ...]:
     """Read an inspection form that was filled in.
 
     Returns:
-        The rods that have readings, in the order of the file; at least one.
+        The rods that have readings, or were only looked at, in the order of the file; at least one.
 
     Raises:
         InputErrors: Every mistake in the file, each with file, line, column and its name.
     """
-    table = read_columns(raw, name, COLUMNS, NEEDED)
+    table = read_columns(raw, name, KNOWN, NEEDED)
     source = Source(PurePath(name).name, hashlib.sha256(raw).hexdigest())
     mistakes, seen = Mistakes(), dict[str, int]()
     read = [
         (rod, row) for cells in table.rows
         if (row := _begun(cells, table, sheet, mistakes, seen)) and (rod := _rod(row, source))
     ]
-    _ask_about_copies([row for _, row in read])
+    _ask_about_copies([row for _, row in read if row.readings])
     if not read and not mistakes.errors:
         mistakes.add(problem(
             table.rows[0]["reading_1_mm"], table,
-            "is empty, as in every other line; fill in the readings of at least one rod",
+            "is empty, as in every other line; fill in at least one rod",
         ))
     mistakes.stop()
     return tuple(rod for rod, _ in read)
@@ -65,7 +68,7 @@ def _begun(
     seen: dict[str, int],
 ) -> FormRow | None:
     """Begin a row: find its rod; None where it is not touched, or about no rod of its own."""
-    touched = any(column.of_rod and cells.get(column.name, _EMPTY).text for column in COLUMNS)
+    touched = any(column.of_rod and cells.get(column.name, _EMPTY).text for column in KNOWN)
     if not touched:  # nothing to be lost; it may be a rod replaced meanwhile
         return None
     place = mistakes.take(_find_place, cells, table, sheet.bench, sheet.where_is)
@@ -134,13 +137,15 @@ def _one_slip(digits: str, known: str) -> bool:
     return len(wrong) == 1
 
 
-def _rod(row: FormRow, source: Source) -> MeasuredRod | None:
+def _rod(row: FormRow, source: Source) -> Inspected | None:
     """Read the rest of a row and decide on its rod; None where it is not measured, or wrong."""
     mistakes, bench = row.mistakes, row.sheet.bench
     before = len(mistakes.errors)
     mistakes.errors += changed_cells(row, of_way=False)
-    if not _is_filled(row):
-        return None
+    source = replace(source, line=row.cells["identifier"].line)
+    if not _is_measured(row):
+        seen = _seen(row, source)
+        return None if len(mistakes.errors) > before else seen
     known = [way.method for way in bench.ways]
     word = mistakes.take(one_of, row.cells["way"], row.table, known)
     if word is None:
@@ -152,15 +157,24 @@ def _rod(row: FormRow, source: Source) -> MeasuredRod | None:
     if len(mistakes.errors) > before:
         return None
     readings = RodReadings(
-        row.line.place.identifier, Method(word), row.readings,
-        source=replace(source, line=row.cells["identifier"].line), **values,
+        row.line.place.identifier, Method(word), row.readings, source=source, **values
     )
     rod = _measured(row, readings)
     return None if len(mistakes.errors) > before else rod
 
 
-def _is_filled(row: FormRow) -> bool:
-    """Tell whether the rod was measured; what is half filled in is not passed over."""
+def _seen(row: FormRow, source: Source) -> RodReadings:
+    """Read what was seen on a rod whose length is told apart."""
+    values = {column.name: column.take(row) for column in TOLD if not column.of_length}
+    claimed = BY_NAME["result"].take(row)
+    return RodReadings(
+        row.line.place.identifier, None, source=source,
+        verdict=claimed[1] if claimed else None, **values,
+    )
+
+
+def _is_measured(row: FormRow) -> bool:
+    """Tell whether the rod has readings; those half filled in are not passed over."""
     texts = [row.text(column.name) for column in READING_COLUMNS]
     if any(texts):
         gap = next((at for at, text in enumerate(texts) if not text), len(texts))
@@ -177,11 +191,6 @@ def _is_filled(row: FormRow) -> bool:
                     name, "is empty, but a later reading is not; fill the readings in from the left"
                 ))
         return True
-    filled = next(c.name for c in COLUMNS if c.of_rod and row.text(c.name))
-    row.mistakes.add(row.wrong(
-        "reading_1_mm", f"is empty, but {filled} is filled in; give the reading, or empty the line "
-        "of a rod that was not measured",
-    ))
     return False
 
 
@@ -216,6 +225,8 @@ def _measured(row: FormRow, readings: RodReadings) -> MeasuredRod | None:
             told = f"{finding.message}; where they are really so, give --as-typed"
             row.mistakes.add(row.wrong("reading_1_mm", told))
     written, claimed = BY_NAME["result"].take(row) or ("", "")
+    if claimed and _WORSE.index(claimed) > _WORSE.index(rod.result):
+        return row.sheet.bench.measured(replace(readings, verdict=claimed))
     if claimed and claimed != rod.result:
         p = percent_told(rod.decision.probability)
         row.mistakes.add(row.wrong(

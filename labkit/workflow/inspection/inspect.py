@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.gauge_pins import GaugePins
@@ -16,10 +17,13 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
 from labkit.qa.decision.bench import Bench
-from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.readings import RodReadings
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.set_decision import SetDecision, decide_set
+from labkit.qa.decision.taken import Doubt, doubts
 from labkit.workflow.inspection.judged_set import lay_out
-from labkit.workflow.inspection.reading_details import event_body, rod_from_details
+from labkit.workflow.inspection.parts import RodRecord, parts_of, whole_rod
+from labkit.workflow.inspection.reading_details import event_body
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.slots import Slot, slots_of
 from labkit.workflow.sets.bench import side_tolerances
@@ -35,6 +39,7 @@ class Inspection:
     Args:
         slots: Its places with the rods that fill them now.
         side_tolerances: Step → tolerance of left minus right, ±, mm.
+        records: What the record holds of each rod that fills a place, by identifier.
         decision: The decision on the set; a rod that was rejected or lost counts as not measured.
     """
 
@@ -42,8 +47,18 @@ class Inspection:
     slots: tuple[Slot, ...]
     bench: Bench
     side_tolerances: Mapping[int, Decimal]
-    recorded: Mapping[str, StoredReading]
+    records: Mapping[str, RodRecord]
     decision: SetDecision
+
+    @property
+    def recorded(self) -> Mapping[str, StoredReading]:
+        """The reading of the record that tells a rod's length, by identifier."""
+        return {rod: each.lengths[-1] for rod, each in self.records.items() if each.lengths}
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """Readings of which it is asked whether they were taken."""
+        return doubts(self.decision.rods)
 
     @property
     def empty(self) -> tuple[Slot, ...]:
@@ -76,13 +91,13 @@ def decision_from_record(
 
 
 def inspect(
-    reader: Reader, case: str, set_name: str | None, measured: Sequence[MeasuredRod],
+    reader: Reader, case: str, set_name: str | None, measured: Sequence[Inspected],
     instruments: Mapping[str, Instrument],
 ) -> Inspection:
     """Decide on a set from new measurements together with those in the ledger.
 
     Args:
-        measured: Rods measured now; they count before what is recorded.
+        measured: Rods measured or looked at now; each part told counts before what is recorded.
 
     Raises:
         InputError: The ledger does not know the case or the set.
@@ -91,19 +106,22 @@ def inspect(
     """
     with reader.snapshot():
         stored, slots, bench = lay_out(reader, case, set_name, instruments)
-        recorded = {
-            slot.rod.identifier: reading
-            for slot in slots if (reading := reading_that_counts(reader, slot.rod.identifier))
+        records = {
+            slot.rod.identifier: RodRecord.of(reader, slot.rod.identifier) for slot in slots
         }
-    rods = {
-        slot.rod.identifier: rod_from_details(bench, recorded[slot.rod.identifier])
-        for slot in slots if slot.filled and slot.rod.identifier in recorded
-    }
-    rods |= {rod.identifier: rod for rod in measured}
+    now = {one.identifier: one for one in measured}
+    filled = {slot.rod.identifier for slot in slots if slot.filled}
+    known = [
+        one for rod, record in records.items() if rod in filled or rod in now
+        if (one := whole_rod(bench, record, now.get(rod))) is not None
+    ]
     tolerances = side_tolerances(stored, bench)
-    expected = [place.expected for place in bench.places]
-    decision = decide_set(expected, list(rods.values()), tolerances)
-    return Inspection(stored, slots, bench, tolerances, recorded, decision)
+    decision = decide_set(
+        [place.expected for place in bench.places],
+        [one for one in known if isinstance(one, MeasuredRod)], tolerances,
+        [one for one in known if isinstance(one, RodReadings)],
+    )
+    return Inspection(stored, slots, bench, tolerances, records, decision)
 
 
 def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None:
@@ -112,7 +130,7 @@ def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None
     Returns:
         The reading; None where the rod was not measured.
     """
-    found = [each for each in reader.readings(identifier) if "length_mm" in each.details]
+    found = RodRecord.of(reader, identifier).lengths
     return found[-1] if found else None
 
 
@@ -139,11 +157,14 @@ def where_is(reader: Reader, inspection: Inspection, identifier: str) -> str:
 def record_readings(
     ledger: Ledger,
     inspection: Inspection,
-    measured: Sequence[MeasuredRod],
+    measured: Sequence[Inspected],
     stamp: tuple[str, datetime.datetime],
     again: str | None = None,
 ) -> tuple[int, ...]:
-    """Record rods as measured: one event for each, all of them or none.
+    """Record rods as measured or looked at: one event for each, all of them or none.
+
+    A part told again needs a reason; the entry of which every part is told again is corrected, of
+    any other the rest still counts.
 
     Args:
         stamp: Operator code, and when, with a time zone.
@@ -161,16 +182,20 @@ def record_readings(
         now = {slot.rod.identifier: slot for slot in slots}
         rods = [each.identifier for each in measured]
         _refuse_gone(inspection, [now.get(rod) for rod in rods])
-        earlier = {rod: reading_that_counts(ledger, rod) for rod in rods}
+        records = [RodRecord.of(ledger, rod) for rod in rods]
+        earlier = [
+            [told for part in sorted(parts_of(one), reverse=True) if (told := before.told_by(part))]
+            for one, before in zip(measured, records, strict=True)
+        ]
         if again is None:
-            _refuse_again(now, [each for each in earlier.values() if each is not None])
+            _refuse_again(now, [told[0] for told in earlier if told])
         return tuple(
             ledger.record(
                 Kind.READING, inspection.stored.case,
-                event_body(each, again if before else None, by), by, at,
-                before.stamp.seq if before else None,
+                event_body(one, again if told else None, by), by, at,
+                taken.stamp.seq if told and (taken := before.taken_up_by(one)) else None,
             ).seq
-            for each, before in zip(measured, earlier.values(), strict=True)
+            for one, before, told in zip(measured, records, earlier, strict=True)
         )
 
 

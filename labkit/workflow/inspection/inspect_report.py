@@ -12,7 +12,7 @@ from labkit.core.report import Column, Report, Section, Table, only
 from labkit.qa.decision.conformance import DECISION_RULE, Result
 from labkit.qa.decision.limits import printed_zone_mm
 from labkit.qa.decision.readings import RodReadings
-from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.qa.percent import percent_told
 from labkit.units import counted, millimetres, plain
@@ -27,7 +27,7 @@ TOO_COARSE = (
 
 
 def inspection_report(
-    inspection: Inspection, now: Sequence[MeasuredRod], recorded: Mapping[str, int], by: str | None
+    inspection: Inspection, now: Sequence[Inspected], recorded: Mapping[str, int], by: str | None
 ) -> Report:
     """Make the report of an inspected set.
 
@@ -78,12 +78,17 @@ def inspection_report(
             "side_tolerance_stated": inspection.side_tolerance_stated,
             "steps": Table.of(_STEPS, decision.steps).records,
             "held": sorted(decision.held),
+            "doubts": [
+                {"code": doubt.code, "message": doubt.sentence,
+                 "identifiers": list(doubt.identifiers)}
+                for doubt in inspection.doubts
+            ],
             "findings": decision.findings,
         },
     )
 
 
-def _from_record(now: Sequence[MeasuredRod], all_rods: Sequence[MeasuredRod]) -> Iterator[str]:
+def _from_record(now: Sequence[Inspected], all_rods: Sequence[MeasuredRod]) -> Iterator[str]:
     """Say which rods were not measured now but stand in the record."""
     new = {rod.identifier for rod in now}
     before = [rod.expected for rod in all_rods if rod.identifier not in new]
@@ -103,8 +108,14 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
             f"is {rod.state}; nothing takes its place yet"
         )
         yield f"Note: {rod.label} {rod.side} ({grouped(rod.identifier)}) {what}"
-    if decision.held:
-        yield f"Keep back: {', '.join(map(grouped, sorted(decision.held)))}"
+    for doubt in inspection.doubts:
+        yield (
+            f"Held: {doubt.sentence}? Take the readings again, or let a second person answer for "
+            "them at the release"
+        )
+    held = decision.held.union(*(doubt.identifiers for doubt in inspection.doubts))
+    if held:
+        yield f"Keep back: {', '.join(map(grouped, sorted(held)))}"
 
 
 def _whole(inspection: Inspection) -> str:
@@ -166,6 +177,8 @@ _RODS = (
     *_zone_and_chance(_acceptance(_rod_zone, show=between)),
     Column(None, "readings.label_read", "label_read"),
     Column(None, "readings.fittings", "fittings_within_limits"),
+    Column(None, "readings.look", "look_not"),
+    Column(None, "readings.verdict", "verdict"),
     Column("conforms", "result", "rod_result", _ANSWERS.__getitem__),
 )
 _DIFFERENCES = (
@@ -200,7 +213,7 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
     yield f"Recorded by {by}: {counted(len(events), 'rod')}, {which}"
     decision = inspection.decision
     if decision.result is Result.CONFORMS:
-        look = "read every label and check every fitting, record that with --again, then "
+        look = "read every label, check every fitting and look at every rod, record that, then "
         then = f"release the set with `labkit release {_case(inspection)}`"
         yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
         return

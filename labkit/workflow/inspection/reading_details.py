@@ -16,10 +16,10 @@ from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.bodies import MOST_NOTE
-from labkit.ledger.stored import StoredReading
+from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.readings import RodReadings, Source
-from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.uncertainty import budget_from_json
 from labkit.units import plain
 
@@ -28,6 +28,8 @@ _GAUGE_CHARACTERS = 80
 _MICROMETRE = Decimal("0.001")
 #: Fields of a reading that stand elsewhere in the event.
 _ELSEWHERE = {"identifier", "method", "remark"}
+#: How the note on a rod that was measured again begins.
+AGAIN = "measured again: "
 _FITTINGS = {True: "yes", False: "no", None: None}
 #: Fields of a reading that JSON cannot hold as they are: what is kept, and back again.
 _KEPT: Mapping[str, tuple[Callable[[Any], Any], Callable[[Any], Any]]] = {
@@ -35,6 +37,7 @@ _KEPT: Mapping[str, tuple[Callable[[Any], Any], Callable[[Any], Any]]] = {
     "fittings": (_FITTINGS.get, {word: value for value, word in _FITTINGS.items()}.__getitem__),
     "instrument": (jsonable, lambda told: from_record(Instrument, told, "instrument")),
     "gauge_pins": (jsonable, lambda told: from_record(GaugePins, told, "gauge pins")),
+    "look": (list, tuple),
     "measured_on": (jsonable, datetime.date.fromisoformat),
     "checked_on": (jsonable, datetime.date.fromisoformat),
     "source": (jsonable, lambda told: Source(**told)),
@@ -44,17 +47,21 @@ READING_FIELDS = tuple(
 )
 
 
-def event_body(rod: MeasuredRod, again: str | None, by: str) -> dict[str, Any]:
-    """Give the body of the event that records a measured rod.
+def event_body(one: Inspected, again: str | None, by: str) -> dict[str, Any]:
+    """Give the body of the event that records a rod as measured, or as looked at.
 
     Args:
         again: Why it is measured again, None for the first time.
         by: Operator code of whoever records it; the one who measured where nobody else is told.
     """
-    read = rod.readings
+    if isinstance(one, RodReadings):
+        return {
+            "identifier": one.identifier, "quantity": LOOKED_AT, "value_um": 0, "gauge": "by eye",
+            "note": _note(one, again),
+            "details": {**_kept(one), "measured_by": one.measured_by or by},
+        }
+    rod, read = one, one.readings
     value = read.mean_mm if read.readings_mm else Decimal(repr(rod.length_mm)).quantize(_MICROMETRE)
-    words = [f"measured again: {again}" if again else "", read.remark]
-    note = "; ".join(word for word in words if word)
     usual = "scan, scanner not named" if rod.way is None else "usual gauge of the process"
     gauge = read.instrument.name if read.instrument else usual
     return {
@@ -63,9 +70,23 @@ def event_body(rod: MeasuredRod, again: str | None, by: str) -> dict[str, Any]:
         "value_um": int((value * 1000).to_integral_value(ROUND_HALF_EVEN)),
         "uncertainty_nm": round(rod.u_mm * 1e6),
         "gauge": gauge[:_GAUGE_CHARACTERS],
-        "note": note[:MOST_NOTE] or None,
+        "note": _note(read, again),
         "details": {**_details(rod), "measured_by": read.measured_by or by},
     }
+
+
+def _note(read: RodReadings, again: str | None) -> str | None:
+    words = [f"{AGAIN}{again}" if again else "", read.remark]
+    return "; ".join(word for word in words if word)[:MOST_NOTE] or None
+
+
+def _kept(read: RodReadings) -> dict[str, Any]:
+    """Give the fields of readings as the record keeps them; those that came later where told."""
+    return {
+        field.name: _KEPT.get(field.name, (jsonable,))[0](getattr(read, field.name))
+        for field in READING_FIELDS
+        if not (field.metadata and getattr(read, field.name) == field.default)
+    } | ({"remark": read.remark} if read.remark else {})
 
 
 def _details(rod: MeasuredRod) -> dict[str, Any]:
@@ -75,13 +96,8 @@ def _details(rod: MeasuredRod) -> dict[str, Any]:
         JSON content. Readings, nominal and tolerance are decimal strings, as written; the length
         is not rounded to them.
     """
-    told = {
-        field.name: _KEPT.get(field.name, (jsonable,))[0](getattr(rod.readings, field.name))
-        for field in READING_FIELDS
-        if not (field.metadata and getattr(rod.readings, field.name) == field.default)
-    }
     return {
-        **told,
+        **_kept(rod.readings),
         "length_mm": rod.length_mm,
         "nominal_mm": str(rod.expected.length_mm),
         "tolerance_mm": str(rod.expected.tolerance_mm),
@@ -111,7 +127,7 @@ def rod_from_details(bench: Bench, reading: StoredReading) -> MeasuredRod:
     try:
         nominal = (Decimal(details["nominal_mm"]), Decimal(details["tolerance_mm"]))
         measured = (float(details["length_mm"]), budget_from_json(details["budget"]))
-        readings = _readings(reading)
+        readings = readings_told(reading)
         way = None if readings.method is None else bench.way(readings.method)
         rod = bench.judged(readings, way, measured)
     except (LabkitError, KeyError, TypeError, ValueError, ArithmeticError) as error:
@@ -136,17 +152,28 @@ def _refused(reading: StoredReading, what: str) -> RefusedError:
     )
 
 
-def _readings(reading: StoredReading) -> RodReadings:
+def readings_told(reading: StoredReading) -> RodReadings:
+    """Give what a reading of the record told, also of a rod that was only looked at."""
     details, told = reading.details, dict[str, Any]()
     for field in READING_FIELDS:
         # What a decision needs is never absent; a field that came later may be.
-        if field.name in details or not (field.metadata or field.name == "source"):
+        if field.name in details or not (
+            field.metadata or field.name == "source" or reading.quantity == LOOKED_AT
+        ):
             kept, (_, back) = details[field.name], _KEPT.get(field.name, (None, _as_it_is))
             told[field.name] = None if kept is None else back(kept)
-    method = None if details["way"] is None else Method(details["way"]["method"])
+    way = details.get("way") if reading.quantity == LOOKED_AT else details["way"]
+    method = None if way is None else Method(way["method"])
     return RodReadings(
-        identifier=reading.identifier, method=method, remark=reading.note, **told
+        identifier=reading.identifier, method=method, remark=remark_of(reading), **told
     )
+
+
+def remark_of(reading: StoredReading) -> str:
+    """Give the remark on a reading; records of earlier programs have it after the reason."""
+    if "remark" in reading.details or not reading.note.startswith(AGAIN.rstrip(": ")):
+        return str(reading.details.get("remark", reading.note))
+    return reading.note.partition("; ")[2]
 
 
 def _as_it_is(value: Any) -> Any:

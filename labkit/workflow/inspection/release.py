@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,12 @@ from labkit.ledger.stored import StoredSet
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
 from labkit.workflow.inspection.inspect import decision_from_record
 from labkit.workflow.inspection.judged_set import set_to_judge
+from labkit.workflow.inspection.questions import (
+    Answer,
+    answered_before,
+    questions,
+    unanswered,
+)
 from labkit.workflow.inspection.release_basis import (
     basis_json,
     missing_for_release,
@@ -41,10 +47,12 @@ class Words:
     Args:
         note: Free text, kept and printed.
         one_person: Whether the lab is one person; None for what the set's own profile says.
+        answers: What is answered about entries of the record: remarks, readings in doubt.
     """
 
     note: str = ""
     one_person: bool | None = None
+    answers: Mapping[int, str] = field(default_factory=dict)
 
 
 NO_WORDS = Words()
@@ -162,15 +170,22 @@ def _basis(
     alone = words.one_person
     if alone is None:
         alone = profile_of(stored.spec.content if stored.spec else {}).one_person
+    asked = questions(ledger, inspection)
+    answers = answered_before(ledger, stored.case) | {
+        entry: Answer(text, by) for entry, text in words.answers.items()
+    }
     missing = (
-        *missing_for_release(inspection), *(() if alone else second_person(inspection, by))
+        *missing_for_release(inspection), *(() if alone else second_person(inspection, by)),
+        *unanswered(asked, answers),
     )
     if missing:
         raise RefusedError(
             "\n".join((f"the set {stored.name} is not released:", *missing)),
             field="set", value=stored.name,
         )
-    return {**basis_json(ledger, inspection), "one_person": alone}, inspection.slots
+    return {
+        **basis_json(ledger, inspection, asked, answers), "one_person": alone
+    }, inspection.slots
 
 
 def _record(

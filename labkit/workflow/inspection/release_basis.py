@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
@@ -14,11 +14,15 @@ from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
 from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
+from labkit.qa.decision.readings import NEEDED_PARTS, PARTS
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import THERMOMETER, not_in_the_room
 from labkit.units import counted, millimetres
+from labkit.workflow.inspection.earlier_sets import earlier_sets
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import ends
+from labkit.workflow.inspection.parts import RodRecord
+from labkit.workflow.inspection.questions import Answer, Question, answers_to
 from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.inspection.release_state import readings_seen
@@ -99,7 +103,7 @@ def _against_slot(
         yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
     else:
         yield from _against_length(rod, measured, redo, instead)
-        yield from _against_look(rod, measured, redo)
+        yield from _against_look(rod, measured, inspect)
         yield from _against_temperature(rod, measured, redo)
 
 
@@ -128,17 +132,13 @@ def _against_length(
         )
 
 
-def _against_look(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
+def _against_look(rod: StoredRod, measured: MeasuredRod, inspect: str) -> Iterator[str]:
     not_seen = [
-        words
-        for words, seen in (
-            ("its label was not read from the rod", measured.readings.label_read),
-            ("its fittings were not checked", measured.readings.fittings),
-        )
-        if seen is None
+        PARTS[part] for part in NEEDED_PARTS if part not in measured.readings.seen
     ]
     if not_seen:
-        yield f"{named(rod)}: {' and '.join(not_seen)}; look, and record it with `{redo}`"
+        told = " and ".join(not_seen)
+        yield f"{named(rod)}: {told}; look, and record it with `{inspect}`"
 
 
 def _against_temperature(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
@@ -154,8 +154,12 @@ def _against_temperature(rod: StoredRod, measured: MeasuredRod, redo: str) -> It
         )
 
 
-def basis_json(reader: Reader, inspection: Inspection) -> Json:
+def basis_json(
+    reader: Reader, inspection: Inspection, asked: Sequence[Question],
+    answers: Mapping[int, Answer],
+) -> Json:
     """Write down everything that a release rests on."""
+    given = [(one, told) for one in asked if (told := answers_to(one, answers))]
     stored, decision = inspection.stored, inspection.decision
     rods = [slot.rod for slot in inspection.slots]
     since = revised_since(reader, stored, rods, "when this was decided")
@@ -176,7 +180,13 @@ def basis_json(reader: Reader, inspection: Inspection) -> Json:
         ],
         "differences": Table.of(_DIFFERENCES, decision.differences).records,
         "notes": [
-            f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE
+            *(f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE),
+            *earlier_sets(reader, stored),
+            *(f'{one.told}; answered by {told.by}: "{told.text}"' for one, told in given),
+        ],
+        "answers": [
+            {"entries": list(one.entries), "asked": one.told, "answer": told.text, "by": told.by}
+            for one, told in given
         ],
     })
 
@@ -222,7 +232,7 @@ _DIFFERENCES = (
 #: Of a reading, what a certificate shows beside the instrument.
 _SHOWN = [
     field.name for field in READING_FIELDS
-    if field.name not in ("instrument", "scan", "gauge_pins")
+    if field.name not in ("instrument", "scan", "gauge_pins", *PARTS)
 ]
 
 
@@ -239,9 +249,27 @@ def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
         "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
         "way": reading.quantity,
         **{name: reading.details.get(name) for name in _SHOWN},
+        **_parts_json(inspection.records[rod.identifier], measured[0]),
         "gauge_pins": _tool_json(reading.details.get("gauge_pins")),
         "instrument": _tool_json(reading.details.get("instrument")),
         **Table.of(_ROD, measured).records[0],
+    }
+
+
+def _parts_json(record: RodRecord, rod: MeasuredRod) -> Json:
+    """Give what was seen, and which entries told it where that was apart from the length."""
+    read, length = rod.readings, record.lengths[-1]
+    told = {part: entry for part in PARTS if (entry := record.told_by(part))}
+    return {
+        "label_read": read.label_read,
+        "fittings": {True: "yes", False: "no", None: None}[read.fittings],
+        "look": None if read.look is None else list(read.look),
+        "verdict": read.verdict,
+        "seen_apart": [
+            {"part": part, "event": entry.stamp.seq, "at": entry.stamp.at,
+             "by": entry.details.get("measured_by") or entry.stamp.by}
+            for part, entry in told.items() if entry.stamp.seq != length.stamp.seq
+        ],
     }
 
 

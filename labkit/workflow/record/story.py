@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from labkit.core.case.identifier import grouped
@@ -20,7 +20,7 @@ from labkit.ledger.bodies import (
     said,
 )
 from labkit.ledger.events import Event, Kind
-from labkit.ledger.stored import StoredReading
+from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.percent import percent_told
 from labkit.units import plain, written
 
@@ -137,7 +137,8 @@ def _tried(side: str, seen: Tried) -> str:
 
 def _reading(event: Event) -> str:
     body = said(event, Reading)
-    return f"rod {grouped(body.identifier)} measured: {reading_told(body)}"
+    what = "looked at" if body.quantity == LOOKED_AT else "measured"
+    return f"rod {grouped(body.identifier)} {what}: {reading_told(body)}"
 
 
 def reading_told(body: Reading | StoredReading) -> str:
@@ -155,6 +156,8 @@ def reading_told(body: Reading | StoredReading) -> str:
     'length 30.300 mm, within 30.3 ± 0.15 by > 99.9 %; fittings not good: does not conform'
     """
     uncertain, details = body.uncertainty_nm, body.details or {}
+    if body.quantity == LOOKED_AT:
+        return "; ".join(_seen(details)) or "nothing told"
     gauge = body.gauge
     with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
     words = f"{body.quantity} {mm_of(body.value_um)} mm{with_what}"
@@ -163,11 +166,20 @@ def reading_told(body: Reading | StoredReading) -> str:
     if "length_mm" not in details:
         return words
     told = f"; length {details['length_mm']:.3f} mm" + _asked(details)
-    if details.get("label_read"):
-        told += f"; label read {details['label_read']}"
-    if details.get("fittings"):
-        told += f"; fittings {'good' if details['fittings'] == 'yes' else 'not good'}"
+    told += "".join(f"; {seen}" for seen in _seen(details))
     return words + told + (f": {details['result']}" if details.get("result") else "")
+
+
+def _seen(details: Mapping[str, Any]) -> Iterator[str]:
+    """Tell what was seen on a rod beside its length."""
+    if details.get("label_read"):
+        yield f"label read {details['label_read']}"
+    if details.get("fittings"):
+        yield f"fittings {'good' if details['fittings'] == 'yes' else 'not good'}"
+    if details.get("look") is not None:
+        yield f"not {' and not '.join(details['look'])}" if details["look"] else "look ok"
+    if details.get("verdict"):
+        yield f"by whoever inspected it: {details['verdict']}"
 
 
 def _asked(details: Mapping[str, Any]) -> str:

@@ -1,0 +1,193 @@
+"""What whoever releases a set has to answer: remarks on its rods, and readings in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from labkit.core.case.identifier import grouped
+from labkit.ledger.events import Kind
+from labkit.ledger.queries import Reader
+from labkit.ledger.sources import readings_of_file
+from labkit.ledger.stored import StoredReading
+from labkit.qa.decision.readings import SCAN, Expected
+from labkit.qa.decision.taken import contradicts
+from labkit.units import millimetres
+from labkit.workflow.inspection.inspect import Inspection
+from labkit.workflow.inspection.reading_details import remark_of
+
+#: Rods named in a sentence before "and more".
+_MOST_NAMED = 4
+
+
+@dataclass(frozen=True)
+class Question:
+    """One thing that is answered by the entries that it is about.
+
+    Args:
+        entries: Numbers of the entries; an answer names them all.
+        told: What is asked about, without an end.
+        hands: Codes of those whose answer does not count, in small letters; empty for anybody's.
+    """
+
+    entries: tuple[int, ...]
+    told: str
+    hands: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was answered about an entry."""
+
+    text: str
+    by: str
+
+
+def questions(reader: Reader, inspection: Inspection) -> tuple[Question, ...]:
+    """List everything that a release has to answer, in the order of the record.
+
+    Remarks count also where the reading was taken again since: what was seen was seen.
+    """
+    story = reader.story(inspection.stored.case)
+    readings = [
+        StoredReading.of(event) for event in story
+        if event.kind is Kind.READING
+        and event.body["identifier"] in inspection.bench.by_identifier
+    ]
+    return (
+        *_remarks(readings, inspection), *_doubts(inspection),
+        *_contradicted(readings, inspection), *_seen_before(reader, readings, inspection),
+    )
+
+
+def _doubts(inspection: Inspection) -> Iterator[Question]:
+    """Ask whether the readings of a set were taken (`labkit.qa.decision.taken`)."""
+    for doubt in inspection.doubts:
+        counted = [inspection.recorded[rod] for rod in doubt.identifiers]
+        yield Question(
+            tuple(each.stamp.seq for each in counted), doubt.sentence, hands_of(*counted)
+        )
+
+
+def _contradicted(
+    readings: Sequence[StoredReading], inspection: Inspection
+) -> Iterator[Question]:
+    """Ask about lengths that the same hand had read otherwise before."""
+    for rod, counted in inspection.recorded.items():
+        for before in readings:
+            if before.identifier != rod or before.stamp.seq >= counted.stamp.seq:
+                continue
+            then, now = (_length(each) for each in (before, counted))
+            if then and now and hands_of(before) & hands_of(counted) and contradicts(now, then):
+                name = inspection.bench.by_identifier[rod].expected.name
+                yield Question(
+                    (before.stamp.seq, counted.stamp.seq),
+                    f"{name}: {millimetres(then[0], 3)} mm (entry {before.stamp.seq}) and "
+                    f"{millimetres(now[0], 3)} mm (entry {counted.stamp.seq}) by the same hand "
+                    "contradict each other by more than their uncertainties",
+                    hands_of(before, counted),
+                )
+
+
+def _length(entry: StoredReading) -> tuple[float, float] | None:
+    length, u = entry.details.get("length_mm"), entry.u_mm
+    return None if length is None or not u else (float(length), u)
+
+
+def _seen_before(
+    reader: Reader, readings: Sequence[StoredReading], inspection: Inspection
+) -> Iterator[Question]:
+    """Ask about a file that an earlier entry came from: of this rod, and of any rod for a scan."""
+    for rod, counted in inspection.recorded.items():
+        digest = (counted.details.get("source") or {}).get("sha256")
+        if not digest:
+            continue
+        scan = counted.quantity == SCAN
+        for before in readings_of_file(reader, digest) if scan else readings:
+            same = (before.details.get("source") or {}).get("sha256") == digest
+            if same and before.stamp.seq < counted.stamp.seq and (
+                scan or before.identifier == rod
+            ):
+                name = inspection.bench.by_identifier[rod].expected.name
+                yield Question(
+                    (before.stamp.seq, counted.stamp.seq),
+                    f"{name}: entry {counted.stamp.seq} came from the same file as entry "
+                    f"{before.stamp.seq} (rod {grouped(before.identifier)}), so that nothing new "
+                    "was measured",
+                    hands_of(before, counted),
+                )
+                break
+
+
+def hands_of(*entries: StoredReading) -> frozenset[str]:
+    """Give the codes of who measured or recorded, in small letters."""
+    codes = (
+        code for each in entries for code in (each.details.get("measured_by"), each.stamp.by)
+    )
+    return frozenset(code.casefold() for code in codes if code)
+
+
+def _remarks(
+    readings: Sequence[StoredReading], inspection: Inspection
+) -> Iterator[Question]:
+    """Gather remarks alike: one that was filled down a column is one question."""
+    places = inspection.bench.by_identifier
+    alike: dict[tuple[str, str], list[StoredReading]] = {}
+    for entry in readings:
+        if remark := remark_of(entry).strip():
+            by = entry.details.get("measured_by") or entry.stamp.by
+            alike.setdefault((remark, by), []).append(entry)
+    for (remark, by), entries in alike.items():
+        rods = dict.fromkeys(entry.identifier for entry in entries)
+        names = named([places[rod].expected for rod in rods])
+        yield Question(
+            tuple(entry.stamp.seq for entry in entries), f'{names}: remark of {by}: "{remark}"'
+        )
+
+
+def named(rods: Sequence[Expected]) -> str:
+    """Name rods in a sentence, the first few of many."""
+    more = f" and {len(rods) - _MOST_NAMED} more" if len(rods) > _MOST_NAMED else ""
+    return ", ".join(rod.name for rod in rods[:_MOST_NAMED]) + more
+
+
+def answered_before(reader: Reader, case: str) -> dict[int, Answer]:
+    """Give what earlier releases of a case answered, by entry."""
+    return {
+        entry: Answer(told["answer"], told["by"])
+        for event in reader.story(case) if event.kind is Kind.RELEASE
+        for told in (event.body.get("basis") or {}).get("answers", ())
+        for entry in told["entries"]
+    }
+
+
+def answers_to(question: Question, answers: Mapping[int, Answer]) -> Answer | None:
+    """Give the answer to a question; None while an entry has none that counts."""
+    found = [answers.get(entry) for entry in question.entries]
+    counted = [
+        one for one in found if one and one.text.strip() and one.by.casefold() not in question.hands
+    ]
+    return counted[0] if counted and len(counted) == len(found) else None
+
+
+def unanswered(asked: Sequence[Question], answers: Mapping[int, Answer]) -> Iterator[str]:
+    """Say what is still to be answered, and how."""
+    for one in asked:
+        if answers_to(one, answers) is None:
+            who = " (by a person other than who measured)" if one.hands else ""
+            yield f"{one.told}; answer it with `--answer {spans(one.entries)} TEXT`{who}"
+
+
+def spans(entries: Sequence[int]) -> str:
+    """Write numbers shortly.
+
+    >>> spans([14, 15, 16, 19])
+    '14-16,19'
+    """
+    runs: list[list[int]] = []
+    for entry in sorted(entries):
+        if runs and entry == runs[-1][-1] + 1:
+            runs[-1].append(entry)
+        else:
+            runs.append([entry])
+    return ",".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
