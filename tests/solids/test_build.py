@@ -12,11 +12,13 @@ from OCP.BRepClass3d import BRepClass3d_SolidClassifier
 from OCP.gp import gp_Pnt
 from OCP.TopAbs import TopAbs_IN
 
+from labkit.core.form.read import read_record
+from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Disc
 from labkit.core.label.place import label_space
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.curves import at
-from labkit.core.rod.rods import NOMINAL, Compensation, Crosspin, Hand, Rod
+from labkit.core.rod.rods import NOMINAL, Compensation, Crosspin, Hand, Rod, RodTemplate
 from labkit.core.rod.volume import body_volume_mm3, envelope_mm, label_volume_mm3
 from labkit.exports.write.mesh import mesh_of
 from labkit.solids.build import build
@@ -188,3 +190,22 @@ def test_crosspin_stands_on_the_inward_face_of_the_lower_end():
         assert inside(shape, -15.0, hand.inward_y * (y + 1.0), 0.0)
         assert not inside(shape, -15.0, -hand.inward_y * (y + 1.0), 0.0)
         assert not inside(shape, 15.0, hand.inward_y * (y + 1.0), 0.0)
+
+
+def test_a_crosspin_recorded_before_roots_were_told_is_built_as_it_was():
+    """Without the key the root is sharp: one face less, and a record of its own content."""
+    template = TEMPLATES["crosspin-eye-flat"]
+    content = jsonable(template)
+    root = content["lower"].pop("root_radius_mm")
+    recorded, problems = read_record(RodTemplate, content)
+    assert not problems
+    assert jsonable(recorded) == content
+    now, before = (
+        build(Rod(one, Decimal("33.6"), Hand.MINUS_Y, "L", False), None)
+        for one in (template, recorded)
+    )
+    assert len(before.shape.Faces()) == len(now.shape.Faces()) - 1
+    radius = template.lower.pin_diameter_mm / 2
+    # A ring of a square's corner round the pin (Pappus): r² (1 − π/4), its middle 0.223 r away.
+    ring = 2 * math.pi * (radius + 0.2234 * root) * root**2 * (1 - math.pi / 4)
+    assert now.volume_mm3 - before.volume_mm3 == pytest.approx(ring, rel=1e-3)
