@@ -46,7 +46,7 @@ def test_the_rods_of_a_withdrawn_order_block_no_neighbour(recorded, out):
     assert {rod.state for rod in ledger.rods_of_set(f"{CASE}-r2")} == {"withdrawn"}
     assert report.table("Case QF-1043").cells("state") == ("withdrawn", "withdrawn")
     assert "none of them may be delivered" in report.words
-    assert told(order.withdrawn) == f"order of event {order.event.seq} taken back: ordered twice"
+    assert told(order.withdrawn) == f"order of entry {order.event.seq} taken back: ordered twice"
     made = extra(out, recorded, 62.5)
     assert made.folder.name == f"{CASE}-r3"
     assert [one.state for one in orders_of(ledger, CASE)][1] == f"made as {CASE}-r3"

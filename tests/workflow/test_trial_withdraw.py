@@ -61,7 +61,7 @@ def test_the_only_trial_fit_gone_the_prescription_is_as_it_was(ledger):
     assert (event.kind, event.by) == (Kind.TRIAL_WITHDRAWN, "berta")
     assert event.body == {"trial": entry, "revision": 3, "reason": "the rods were exchanged"}
     assert told(revised) == (
-        f"prescription revision 3 recorded without the trial fit of event {entry}"
+        f"prescription revision 3 recorded without the trial fit of entry {entry}"
     )
     assert report.words.splitlines()[1:4] == [
         f"The trial fit of 2031-03-14 (entry {entry}) is withdrawn as entry {event.seq}: the range "

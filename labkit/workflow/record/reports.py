@@ -129,7 +129,7 @@ def story_report(story: CaseStory) -> Report:
 def _events_told(story: CaseStory) -> Iterator[str]:
     for event in story.events:
         later = story.corrected.get(event.seq)
-        corrected = f" [corrected by event {later}]" if later else ""
+        corrected = f" [corrected by entry {later}]" if later else ""
         yield f"{event.seq:>5}  {moment(event.at)}  {event.by}: {told(event)}{corrected}"
 
 

@@ -72,9 +72,9 @@ def _prescription(event: Event) -> str:
     body = said(event, Prescription)
     why = f": {body.reason}" if body.reason else ""
     if body.trial and body.reason == TRIAL_WITHDRAWN:
-        why = f" without the trial fit of event {body.trial}"
+        why = f" without the trial fit of entry {body.trial}"
     elif body.trial:
-        why = f" after the trial fit of event {body.trial}"
+        why = f" after the trial fit of entry {body.trial}"
     return f"prescription revision {body.revision} recorded{why}"
 
 
@@ -199,7 +199,7 @@ def _rod_state(event: Event) -> str:
 
 
 def _correction(event: Event) -> str:
-    return f"event {event.corrects} taken back: {said(event, Correction).reason}"
+    return f"entry {event.corrects} taken back: {said(event, Correction).reason}"
 
 
 #: Kinds of which a sentence with the body's own fields tells everything.
@@ -208,12 +208,12 @@ _PLAIN = {
     Kind.SET_MADE: "set {set} made, in {folder}",
     Kind.SET_ABANDONED: "set {set} abandoned: {reason}",
     Kind.TRIAL_ACCEPTED:
-        "trial fit of event {trial} accepted; prescription revision {revision} holds",
+        "trial fit of entry {trial} accepted; prescription revision {revision} holds",
     Kind.RELEASE: "set {set} {decision}",
-    Kind.ORDER_WITHDRAWN: "order of event {order} taken back: {reason}",
+    Kind.ORDER_WITHDRAWN: "order of entry {order} taken back: {reason}",
     Kind.PAPERS_PRINTED: "papers of {set} printed again, true as of entry {entry}",
     Kind.TRIAL_WITHDRAWN:
-        "trial fit of event {trial} withdrawn: {reason}; prescription revision {revision} holds",
+        "trial fit of entry {trial} withdrawn: {reason}; prescription revision {revision} holds",
 }
 _WORDS: Mapping[Kind, Callable[[Event], str]] = {
     Kind.PRESCRIPTION: _prescription,

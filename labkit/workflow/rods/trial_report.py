@@ -222,11 +222,11 @@ def _what_holds(trial: Trial) -> str:
         )
     if not trial.text:
         return (
-            f"Accepted as event {trial.accepted}. The range stands: prescription revision "
+            f"Accepted as entry {trial.accepted}. The range stands: prescription revision "
             f"{trial.revision} holds as it is."
         )
     return (
-        f"Accepted as event {trial.accepted}. Prescription revision {trial.revision} holds now; "
+        f"Accepted as entry {trial.accepted}. Prescription revision {trial.revision} holds now; "
         "`labkit show` with --prescription prints its text."
     )
 
