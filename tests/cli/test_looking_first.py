@@ -188,6 +188,7 @@ def test_an_accepted_trial_fit_is_not_set_aside_by_an_older_file(run, rx, ledger
     assert result.exit_code == 1
     words = f"follows the trial fit of entry {trial.seq}, or its withdrawal, and this file has"
     assert words in result.stderr
+    path = rx(changed(TWO, ("[50, 75]", "[50, 80]")))  # the same set again would be its first one
     made = run("make", path, "--out", ledger_file.parent / "x", "--by", "anna", "--take-back")
     assert made.exit_code == 1
     assert words in made.stderr

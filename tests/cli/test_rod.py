@@ -176,3 +176,12 @@ def test_find_says_the_state_once_with_its_note_and_day(run, file):
     )
     told = json.loads(run("find", one, "--json").stdout)
     assert (told["state_on"], told["state_note"]) == ("2031-03-14", "by post")
+
+
+def test_one_pair_is_in_the_mouth(run, file):
+    run("rod", FIRST, "delivered")
+    refused(run, file, "cannot be in the mouth at once; name the rods of the pair that is fitted",
+            FIRST, "fitted")  # fmt: skip
+    pair = [rod.identifier for rod in rods(file)[:2]]
+    assert run("rod", *pair, "fitted").exit_code == 0
+    assert states(file) == ["fitted", "fitted", "delivered", "delivered"]

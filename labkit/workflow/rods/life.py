@@ -107,11 +107,14 @@ def tell(
     Raises:
         InputError: A rod is not known.
         RefusedError: The state may not follow, the day lies in the future or before the rod was
-            made, a rod was not released, or one that is delivered again could be taken for another.
+            made, two rods of one side are fitted, a rod was not released, or one that is
+            delivered again could be taken for another.
         LedgerError: The ledger cannot be written.
     """
     with ledger.transaction():
         rods = named_rods(ledger, words)
+        if told.state == RodState.FITTED:
+            _check_one_pair(rods)
         events = [
             _take_back(ledger, rod, told, by, at) if told.state == MISTAKEN
             else _record(ledger, rod, told, by, at)
@@ -139,6 +142,20 @@ def _record(
     body |= {"reason": reason} if reason else {}
     body |= {"on": told.on.isoformat()} if told.on else {}
     return ledger.record(Kind.ROD_STATE, rod.case, body, by, at)
+
+
+def _check_one_pair(rods: tuple[StoredRod, ...]) -> None:
+    """Refuse two rods of one side in one mouth."""
+    sides: dict[tuple[str, str], StoredRod] = {}
+    for rod in rods:
+        other = sides.setdefault((rod.case, rod.side), rod)
+        if other is not rod:
+            raise RefusedError(
+                f"the {rod.side} rods {other.label}, {grouped(other.identifier)}, and {rod.label}, "
+                f"{grouped(rod.identifier)}, cannot be in the mouth at once; name the rods of the "
+                "pair that is fitted; nothing was recorded",
+                field="identifier", value=rod.identifier,
+            )
 
 
 def _check_day(rod: StoredRod, told: Told, at: datetime.datetime) -> None:
