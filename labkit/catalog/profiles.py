@@ -25,6 +25,8 @@ from labkit.errors import InputError, LabkitError
 MOST_LOGO_BYTES = 1_000_000
 MOST_ADDRESS_LINES = 4
 MOST_LINE_CHARACTERS = 80
+#: More points than these nobody looks at on every rod.
+MOST_LOOKS = 12
 #: Something typst would fetch from the network: papers are set from what is on the machine.
 _PACKAGE = re.compile(r'"(?:@|\\u\{0*40\})')
 _PNG = b"\x89PNG\r\n\x1a\n"
@@ -66,6 +68,7 @@ class Profile:
         documents: The lab's own templates by file name, which replace the program's.
         process: Name of the process where none is named; a set keeps its process instead.
         one_person: Whether the lab is one person, who then releases what they measured.
+        look: What the lab looks at on every rod beside what every lab does.
     """
 
     name: str = ""
@@ -77,6 +80,7 @@ class Profile:
     documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     process: str = ""
     one_person: bool = False
+    look: tuple[str, ...] = ()
 
     def to_record(self) -> dict[str, Any]:
         """Give the profile as it is kept in a set."""
@@ -116,6 +120,10 @@ class ProfileFile:
         "whether the lab is one person, so that whoever measured may release, and certificates "
         "say so"
     )] = False
+    look: Annotated[tuple[str, ...], Key(
+        "what the lab looks at on every rod beside whole, smooth, straight and clean",
+        f"a list of at most {MOST_LOOKS} words", most=MOST_LOOKS,
+    )] = ()
 
 
 def default_profile() -> Profile:
@@ -144,6 +152,7 @@ def read_profile(source: TomlSource) -> Profile:
         documents=beside.documents(keys.documents),
         process=keys.process,
         one_person=keys.one_person,
+        look=tuple(word.strip().casefold() for word in keys.look),
     )
     if beside.problems:
         raise together(beside.problems)
@@ -167,6 +176,7 @@ def profile_json(profile: Profile) -> dict[str, Any]:
         "texts": texts_json(profile.texts),
         "documents": dict(profile.documents),
         **({"one_person": True} if profile.one_person else {}),  # what came later only where told
+        **({"look": list(profile.look)} if profile.look else {}),
     }
 
 
@@ -195,6 +205,7 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
                 {name: _text(text) for name, text in kept["documents"].items()}
             ),
             one_person=kept.get("one_person") is True,
+            look=tuple(_text(word) for word in kept.get("look", ())),
         )
     except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
         reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error

@@ -9,6 +9,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from string import ascii_uppercase
 from typing import Any
 
+from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
@@ -69,7 +70,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         **frame_facts(spec),
         "date": release.at[:10],
         "void": "; ".join(release.void),
-        "about": _about(release),
+        "about": _about(release, (*LOOK, *profile_of(spec).look)),
         "rods": [_rod(rod, letters[id(rod)]) for rod in rods],
         "measurements": [_measurement(letter, members[0], titles) for letter, members in groups],
         "instruments": _evidence(rods),
@@ -107,13 +108,13 @@ def _titles(spec: Json) -> dict[str, str]:
     return {str(way.method): way.title for way in ways_of(template_of(spec))}
 
 
-def _about(release: Release) -> list[list[str]]:
+def _about(release: Release, points: Sequence[str]) -> list[list[str]]:
     basis = release.basis
     process, rods = basis["process"], basis["rods"]
     rows = [
         ("Set", release.set_name),
         ("Rods", f"{counted(len(rods), 'rod')}, every one conforms"),
-        ("Look", _look(rods)),
+        ("Look", _look(rods, points)),
         ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
         ("Process", f"{process['title']} ({process['name']})"),
         ("Material", process["material"]),
@@ -122,10 +123,10 @@ def _about(release: Release) -> list[list[str]]:
     return [[name, value] for name, value in rows if value]
 
 
-def _look(rods: Sequence[Json]) -> str:
+def _look(rods: Sequence[Json], points: Sequence[str]) -> str:
     """Say that every rod was looked at; releases recorded before have nothing of it."""
     seen = all(rod.get("look") == [] for rod in rods)
-    return f"every rod {', '.join(LOOK[:-1])} and {LOOK[-1]}" if seen else ""
+    return f"every rod {', '.join(points[:-1])} and {points[-1]}" if seen else ""
 
 
 def _moment(at: str) -> str:

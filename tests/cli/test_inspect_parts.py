@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from labkit.catalog.profiles import default_profile, profile_json, profile_of
 from tests.cli.test_inspect import bench
 from tests.support.inspection import SET
 
@@ -98,3 +99,18 @@ def test_a_look_that_is_no_point_is_told(bench):
     assert result.exit_code == 2
     assert '"crack at the eye" is none of whole, smooth, straight, clean; write ok' in result.stderr
     assert bench.readings() == []
+
+
+def test_a_lab_looks_at_more_by_its_profile(bench, monkeypatch):
+    """The set keeps the profile that it was made with."""
+    kept = {**profile_json(default_profile()), "look": ["glossy"]}
+    monkeypatch.setattr(
+        "labkit.workflow.inspection.inspect.profile_of", lambda _: profile_of({"profile": kept})
+    )
+    bench.form.set(2, look="not glossy, smooth").set(3, look="crack")
+    result = bench.run(bench.file(), "--by", "quinn")
+    assert result.exit_code == 2
+    assert "is none of whole, smooth, straight, clean, glossy" in result.stderr
+    bench.form.set(3, look="ok")
+    bench.run(bench.file(), "--by", "quinn")
+    assert bench.readings()[0].details["look"] == ["glossy", "smooth"]

@@ -118,6 +118,13 @@ def test_a_lab_of_one_person_says_so_once(lab):
         read(path)
 
 
+def test_a_lab_adds_what_it_looks_at(lab):
+    path = lab / "profile.toml"
+    path.write_text('schema = 1\nlook = ["Glossy"]\n', "utf-8")
+    assert profile_of({"profile": profile_json(read(path))}).look == ("glossy",)
+    assert "look" not in profile_json(default_profile())
+
+
 def test_a_profile_survives_the_set(lab):
     profile = read(lab / "profile.toml")
     kept = json.loads(json.dumps({"profile": profile_json(profile)}, allow_nan=False))

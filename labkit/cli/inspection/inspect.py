@@ -148,7 +148,8 @@ def _read(
         as_typed=given["as_typed"],
         pins=gauge_pins(given["instrument_places"]),
         pins_name=given["pins_name"],
-        look=None if given["look"] is None else look_of(given["look"]),
+        look=None if given["look"] is None else look_of(given["look"], before.points),
+        points=before.points,
     )
     return read_inspection(raw, name, sheet)
 
@@ -184,7 +185,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
     asked = Asked(
         before, method, instrument, _pins(before.bench.way(method), today, given), today,
         given["lot"], given["temperature_c"],
-        look=None if given["look"] is None else look_of(given["look"]),
+        look=None if given["look"] is None else look_of(given["look"], before.points),
         again=bool(given["again"]),
     )
     before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now

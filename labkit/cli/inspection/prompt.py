@@ -20,7 +20,6 @@ from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.bench import Place
 from labkit.qa.decision.limits import READINGS, rod_limits
 from labkit.qa.decision.readings import (
-    LOOK,
     MOST_READINGS,
     NEEDED_PARTS,
     RodReadings,
@@ -129,7 +128,8 @@ def _ask_looks(asked: Asked, found: Mapping[int, Inspected]) -> dict[int, tuple[
     """Ask once for all rods how they look, and of those that are not right, what they are not."""
     if asked.look is not None:
         return dict.fromkeys(found, asked.look)
-    what = f"Is every rod {', '.join(LOOK[:-1])} and {LOOK[-1]}"
+    points = asked.before.points
+    what = f"Is every rod {', '.join(points[:-1])} and {points[-1]}"
     while True:
         text = _ask(f"{what}: ok, or the numbers of those that are not (enter: not looked at)")
         if not text:
@@ -139,14 +139,14 @@ def _ask_looks(asked: Asked, found: Mapping[int, Inspected]) -> dict[int, tuple[
         words = text.replace(",", " ").split()
         if all(each.isascii() and each.isdigit() and int(each) - 1 in found for each in words):
             bad = {int(each) - 1 for each in words}
-            return {n: _ask_look(n) if n in bad else () for n in found}
+            return {n: _ask_look(n, points) if n in bad else () for n in found}
         _tell(f'  "{text}" is neither ok nor numbers of rods that were typed')
 
 
-def _ask_look(number: int) -> tuple[str, ...]:
+def _ask_look(number: int, points: tuple[str, ...]) -> tuple[str, ...]:
     while True:
         try:
-            return look_of(_ask(f"  rod {number + 1} is not"))
+            return look_of(_ask(f"  rod {number + 1} is not"), points)
         except InputError as error:
             _tell(f"  {error.message}")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 
+from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
@@ -17,7 +18,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
 from labkit.qa.decision.bench import Bench
-from labkit.qa.decision.readings import RodReadings
+from labkit.qa.decision.readings import LOOK, RodReadings
 from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.set_decision import SetDecision, decide_set
 from labkit.qa.decision.taken import Doubt, doubts
@@ -59,6 +60,11 @@ class Inspection:
     def doubts(self) -> tuple[Doubt, ...]:
         """Readings of which it is asked whether they were taken."""
         return doubts(self.decision.rods)
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """What every rod of the set is looked at for, by the profile that it keeps."""
+        return LOOK + profile_of(self.stored.spec.content if self.stored.spec else {}).look
 
     @property
     def empty(self) -> tuple[Slot, ...]:
