@@ -12,6 +12,7 @@ from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, ro
 from labkit.documents.fitting import rods_to_wear
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
+from labkit.documents.set_spec import prescription_of
 from labkit.documents.standing import for_the_wearer, must_say, profile_on_paper
 
 Spec = Mapping[str, Any]
@@ -45,6 +46,7 @@ def wearers_facts(spec: Spec) -> dict[str, Any]:
     """Work out what stands on the wearer's page besides its words: the rods there to be worn."""
     return {
         **frame_facts(spec, "wearers-page"),
+        "case_mark": prescription_of(spec).case_mark,
         "standing": for_the_wearer(spec),
         "rods": rods_to_wear(spec),
     }

@@ -10,15 +10,16 @@ from labkit.catalog.rods import rod_templates
 from labkit.core.case.extra_requests import ByPercent
 from labkit.core.jsonable import jsonable
 from labkit.documents import bag_labels, build_sheet, case_sheet
+from labkit.documents.papers import wearers_facts
 from labkit.documents.rod_drawing.panels import note_words
 from labkit.documents.rod_drawing.subject import subject_of
 from labkit.errors import InputError, LabelError, RefusedError
 from labkit.ledger.bodies import RodState
 from labkit.solids.workplane import rod as rod_solid
 from labkit.workflow.record.case_mark import case_mark_notes
-from labkit.workflow.record.lookup import case_story
+from labkit.workflow.record.lookup import all_cases, case_story
 from labkit.workflow.record.prescribe import record_prescription
-from labkit.workflow.record.reports import story_report
+from labkit.workflow.record.reports import cases_report, story_report
 from labkit.workflow.rods.extra import ExtraOrder, extra_job
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.sets.cases import open_case
@@ -192,6 +193,8 @@ def test_two_open_cases_with_one_mark_are_noted(recorder):
     assert "the case mark KH2 is also on rods in circulation of QF-2001" in words.lower().replace(
         "kh2", "KH2"
     ).replace("qf", "QF")
+    table = cases_report(all_cases(recorder.ledger)).table("Cases")
+    assert table.cells("case mark") == ["KH2", "KH2"]
     for rod in recorder.ledger.rods("QF-2001"):
         recorder.ledger.write("QF-2001", RodState(rod.identifier, "withdrawn"), *WHO)
     assert case_mark_notes(recorder.ledger, "QF-1043", "KH2") == ()
@@ -206,6 +209,7 @@ def test_papers_tell_the_mark(tmp_path):
     assert [part.check.case_mark.text for part in made.parts] == ["KH2"]
     spec = made.spec
     assert ["Case mark", "KH2 on every rod"] in case_sheet.facts(spec)["about"]
+    assert wearers_facts(spec)["case_mark"] == "KH2"
     assert bag_labels.facts(spec)["case_mark"] == build_sheet.facts(spec)["case_mark"] == "KH2"
     assert (
         "Case mark KH2, the same on every rod: 2.5 high, depth of the label, at the reader's "

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Iterator
+
 from labkit.core.case.rod_life import IN_CIRCULATION
 from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Prescription
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredPrescription
+from labkit.ledger.stored import CaseSummary, StoredPrescription
 from labkit.workflow.sets.stored_case import read_stored
 
+#: The key where it is no comment, as in a blank prescription.
+_KEY = re.compile(r"""(?m)^\s*["']?case_mark""")
 #: As many cases are named in a note.
 MOST_NAMED = 6
 
@@ -79,11 +84,24 @@ def case_mark_notes(reader: Reader, case: str, mark: str) -> tuple[Finding, ...]
 
 def _with_mark(reader: Reader, mark: str) -> list[str]:
     """List the cases with rods in circulation that bear a case mark."""
-    cases = {
-        stored.case for stored in reader.prescriptions_with("case_mark")
-        if case_mark_of(stored) == mark
-    }
+    cases = {stored.case for stored, own in _marked(reader) if own == mark}
     return sorted(case for case in cases if mark in _worn(reader, case).values())
+
+
+def case_marks(reader: Reader, cases: Iterable[CaseSummary]) -> dict[str, str]:
+    """Give the case marks of the newest prescriptions, of the cases that have one."""
+    newest = {one.case: one.revision for one in cases}
+    return {
+        stored.case: mark for stored, mark in _marked(reader)
+        if stored.revision == newest.get(stored.case)
+    }
+
+
+def _marked(reader: Reader) -> Iterator[tuple[StoredPrescription, str]]:
+    """Give every revision that has a case mark; only those that may have one are read."""
+    for stored in reader.prescriptions_with("case_mark"):
+        if _KEY.search(stored.text) and (mark := case_mark_of(stored)):
+            yield stored, mark
 
 
 def _worn(reader: Reader, case: str) -> dict[str, str]:

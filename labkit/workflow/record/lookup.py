@@ -25,7 +25,7 @@ from labkit.ledger.stored import (
     StoredSet,
 )
 from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
-from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of
+from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of, case_marks
 from labkit.workflow.record.standing import standing_of_case
 
 #: As many rods or cases are named as possibly meant.
@@ -42,11 +42,13 @@ class CaseLine:
         rods_out: Rods that are out, without those that are only reserved.
         asked_back: Of those out of the house, how many are not to be worn; None where that cannot
             be worked out.
+        case_mark: Of its newest prescription; None without one.
     """
 
     summary: CaseSummary
     rods_out: int
     asked_back: int | None
+    case_mark: str | None
 
 
 @dataclass(frozen=True)
@@ -154,11 +156,15 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
     with reader.snapshot():
         out, away = reader.count_rods(IN_CIRCULATION), reader.count_rods(OUT_OF_HOUSE)
         cases = reader.cases()
+        marks = case_marks(reader, cases)
     asked = {
         case: _asked_back(reader, case)
         for case in reader.cases_ahead(each.case for each in cases if away[each.case])
     }
-    return tuple(CaseLine(each, out[each.case], asked.get(each.case, 0)) for each in cases)
+    return tuple(
+        CaseLine(each, out[each.case], asked.get(each.case, 0), marks.get(each.case))
+        for each in cases
+    )
 
 
 def _asked_back(reader: Reader, case: str) -> int | None:

@@ -22,6 +22,7 @@ from labkit.workflow.record.story import moment, reading_told, told
 _CASES = (
     Column(None, lambda _: 1, "schema"),
     Column("case", "summary.case", "case"),
+    Column("case mark", "case_mark", "case_mark", unknown="", optional=True),
     Column("prescription revisions", "summary.revision", "revisions"),
     Column("sets", "summary.sets", "sets"),
     Column("in circulation", "rods_out", "rods_out"),
