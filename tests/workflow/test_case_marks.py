@@ -20,7 +20,7 @@ from labkit.workflow.record.case_mark import case_mark_notes
 from labkit.workflow.record.lookup import all_cases, case_story
 from labkit.workflow.record.prescribe import record_prescription
 from labkit.workflow.record.reports import cases_report, story_report
-from labkit.workflow.rods.extra import ExtraOrder, extra_job
+from labkit.workflow.rods.extra import ExtraOrder, extra_plan
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.make import job_of, planned_parts
@@ -53,7 +53,8 @@ def marks(job):
 
 
 def between(recorder, **how):
-    return extra_job(recorder.ledger, ExtraOrder("QF-1043", (ByPercent(68),), **how), INSTALLED)
+    order = ExtraOrder("QF-1043", (ByPercent(68),), **how)
+    return extra_plan(recorder.ledger, order, INSTALLED).job(INSTALLED.lettering)
 
 
 # --- what is refused
@@ -194,7 +195,7 @@ def test_two_open_cases_with_one_mark_are_noted(recorder):
         "kh2", "KH2"
     ).replace("qf", "QF")
     table = cases_report(all_cases(recorder.ledger)).table("Cases")
-    assert table.cells("case mark") == ["KH2", "KH2"]
+    assert table.cells("case mark") == ("KH2", "KH2")
     for rod in recorder.ledger.rods("QF-2001"):
         recorder.ledger.write("QF-2001", RodState(rod.identifier, "withdrawn"), *WHO)
     assert case_mark_notes(recorder.ledger, "QF-1043", "KH2") == ()
