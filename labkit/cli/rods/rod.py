@@ -41,7 +41,7 @@ def command(
 
     IDENTIFIER is what the bag label says, or the name of a set for all of its rods. STATE is
     delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last one back. Of
-    several rods all are recorded, or none.
+    several rods all are recorded, or none; fitted is told of the one pair in the mouth.
 
     With --case, name a left and a right rod as engraved, such as 31.6L 30.1R. The exit status is
     1 where they must not be worn together, or where one of them is not there to be worn.
