@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.house_figures import figures
+
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "labkit"
 #: Room → rooms it may import; "base" is errors, units and the package itself.
@@ -209,6 +211,11 @@ def test_every_dependency_answers_for_itself():
     assert sorted(told) == sorted({*wanted, "library"})
     imported = {name.split(".")[0] for path in MODULES for name in imports_of(path)}
     assert {IMPORTED_AS.get(name, name.replace("-", "_")) for name in wanted} <= imported
+
+
+def test_no_modules_import_each_other_in_a_ring():
+    """Imports inside functions and for types alone count too."""
+    assert figures(ROOT)["cycles"] == "none"
 
 
 def test_ruff_finds_nothing():

@@ -23,7 +23,8 @@ from labkit.workflow.record.reports import cases_report, story_report
 from labkit.workflow.rods.extra import ExtraOrder, extra_plan
 from labkit.workflow.rods.replace import replacement_job
 from labkit.workflow.sets.cases import open_case
-from labkit.workflow.sets.make import job_of, planned_parts
+from labkit.workflow.sets.make import job_of
+from labkit.workflow.sets.planned import planned_parts
 from tests.support.dry import finished, first_set, started
 from tests.support.making import INSTALLED, MEANS, START, make, recorder_for
 from tests.support.prescriptions import SMALLEST, changed, source

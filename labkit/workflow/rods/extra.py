@@ -30,7 +30,8 @@ from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.circulation import bear_marks
 from labkit.workflow.sets.job import Job, Means, Ticket
-from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
+from labkit.workflow.sets.make import MadeSet, Progress, build_set
+from labkit.workflow.sets.planned import planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
 from labkit.workflow.sets.stored_case import pair_of, rods_out
 

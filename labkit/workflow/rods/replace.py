@@ -38,7 +38,8 @@ from labkit.workflow.rods.slips import check_reason
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
-from labkit.workflow.sets.make import MadeSet, Progress, build_set, planned_parts
+from labkit.workflow.sets.make import MadeSet, Progress, build_set
+from labkit.workflow.sets.planned import planned_parts
 from labkit.workflow.sets.spec import inputs_sha256
 
 #: Of what held at the order: kept with the set.

@@ -21,7 +21,7 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredSet
 from labkit.workflow.record.standing import case_rods
 from labkit.workflow.sets.job import Job
-from labkit.workflow.sets.make import planned_parts
+from labkit.workflow.sets.planned import planned_parts
 from labkit.workflow.sets.stored_case import as_made
 
 #: Reason recorded with rods in the lab that make room for a next set.

@@ -10,13 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import labkit
-from labkit.core.label.lettering import Engraving, Lettering
-from labkit.core.label.place import check_label, lay_out_rod
+from labkit.core.label.lettering import Engraving
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.lying import chosen, height_mm
-from labkit.core.rod.parts import Part, parts_of
-from labkit.core.rod.rods import NOMINAL, Process
-from labkit.core.rod.walls import check_walls
+from labkit.core.rod.parts import Part
+from labkit.core.rod.rods import NOMINAL
 from labkit.documents.papers import layouts_not_used
 from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
@@ -29,9 +27,10 @@ from labkit.exports.write.set_folder import (
     write_json,
 )
 from labkit.units import as_written, written
-from labkit.workflow.sets.cases import Case, refuse_if_refused
+from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import NOTHING_WISHED, Job, Means, Ticket, Wishes
 from labkit.workflow.sets.papers import count_papers, write_papers
+from labkit.workflow.sets.planned import planned_parts
 from labkit.workflow.sets.spec import csv_rows, inputs_sha256, set_spec
 
 if TYPE_CHECKING:
@@ -93,30 +92,6 @@ def count_files(case: Case, means: Means) -> int:
     """
     parts = len(planned_parts(case, means.process, means.lettering))
     return parts + 1 + count_papers(parts)
-
-
-def planned_parts(
-    case: Case, process: Process, lettering: Lettering
-) -> list[tuple[Part, Engraving]]:
-    """List the parts of a case with their labels, before anything is built.
-
-    Returns:
-        Parts with laid-out labels.
-
-    Raises:
-        RefusedError: The case is refused, or a label does not fit or is not legible.
-    """
-    refuse_if_refused(case)
-    check_walls(case.template, process)
-    chosen(case.template, process)
-    planned = []
-    case_mark = case.prescription.case_mark
-    for part in parts_of(case.spacer_set, case.template, case.marked, case_mark):
-        rod = part.rod
-        engraving = lay_out_rod(lettering, rod)
-        check_label(lettering, rod.template, process, engraving, float(rod.length))
-        planned.append((part, engraving))
-    return planned
 
 
 def job_of(case: Case, means: Means) -> Job:
