@@ -46,7 +46,7 @@ def on_the_gauge(value: float, *, sign: bool = False) -> str:
     """Write a reading of the bite gauge, or a difference of two, with at least one decimal.
 
     >>> on_the_gauge(2.9, sign=True), on_the_gauge(7.137886384), on_the_gauge(-4.0)
-    ('+2.9', '7.1', '\u22124.0', '7.25')
+    ('+2.9', '7.1', '−4.0')
     """
     decimals = max(1, len(gauge_reading(value).partition(".")[2]))
     return signed(value, decimals) if sign else fixed(value, decimals)

@@ -13,7 +13,7 @@ from labkit.core.case.rod_life import RodState
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import SpacerSet
 from labkit.core.rod.rods import EXPANSION_PER_C
-from labkit.documents.figures import fixed, percent
+from labkit.documents.figures import MINUS, fixed, percent
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, process_of
 from labkit.documents.standing import STANDING, mark, percent_now, words_beside
@@ -121,10 +121,13 @@ def to_be_tried(spec: Mapping[str, Any]) -> Row:
         Percent, place and both rods; empty texts where no pair may be tried.
     """
     withheld = _withheld(spec)
-    usable = [row for row in rods_to_wear(spec) if not withheld & {row["left_id"], row["right_id"]}]
+    usable = [
+        row for row in rods_to_wear(spec)
+        if row["percent"] != NONE and not withheld & {row["left_id"], row["right_id"]}
+    ]  # fmt: skip
     if not usable:
         return dict.fromkeys(("percent", "place", "left", "right"), "")
-    last = min(usable, key=lambda row: abs(float(row["percent"]) - 100))
+    last = min(usable, key=lambda row: abs(float(row["percent"].replace(MINUS, "-")) - 100))
     tried = {name: last[name] for name in ("percent", "place", "left", "right")}
     within = "100" if last["words"] else last["percent"].removesuffix(".0")
     return tried | {"percent": within}

@@ -32,7 +32,8 @@ def build_height_mm(
         compensated(template, part.length, process.compensation)
         for part in parts if part.part in names
     )
-    return lying(template, process, way).lift_mm + max(height_mm(one, way) for one in sizes)
+    tallest = max((height_mm(one, way) for one in sizes), default=0.0)
+    return lying(template, process, way).lift_mm + tallest
 
 
 def lying_sentences(template: RodTemplate, process: Process, way: Way) -> list[str]:
