@@ -1,4 +1,7 @@
-"""Every row of every template, at its limits and at 200 random lengths, measured as written."""
+"""Every row of every template, at its limits and at random lengths, measured as written.
+
+All 200 lengths of a row: pytest -m slow tests/exports/test_every_rod.py
+"""
 
 from __future__ import annotations
 
@@ -13,8 +16,10 @@ from labkit.exports.check.part import check_part
 from tests.support.rods import NOMINAL, ROWS, rod_of, templates, written
 
 RANDOM_LENGTHS = 200
-#: Each worker takes a share, so that two cores are used.
+#: Each worker takes a share, so that two cores are used; the first two make the quick sample,
+#: which holds both limits.
 SHARES = 8
+QUICK = 2
 
 
 def lengths_of(row: str, share: int) -> list[str]:
@@ -31,7 +36,10 @@ def test_the_rows_are_those_that_are_pinned():
     assert len(ROWS) == 6
 
 
-@pytest.mark.parametrize("share", range(SHARES))
+@pytest.mark.parametrize(
+    "share",
+    [pytest.param(n, marks=[pytest.mark.slow] if n >= QUICK else []) for n in range(SHARES)],
+)
 @pytest.mark.parametrize("row", ROWS)
 def test_length_from_step_and_stl_and_all_other_checks(row, share, tmp_path):
     lettering = load_lettering()

@@ -15,7 +15,7 @@ from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, anchored, hinged, random_prescription
 
 #: Together more than 2000 prescriptions of two steps each.
-PRESCRIPTIONS = 350
+PRESCRIPTIONS = 200
 EVERY_RATE = 10
 CASES = [(model, action) for model in JawModelName for action in Action]
 
