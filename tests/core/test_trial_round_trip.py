@@ -19,7 +19,7 @@ from tests.support.trials import as_made, trial_seen
 
 CASES = [(model, action) for model in JawModelName for action in Action]
 #: For each action, with and without a 100 % rod: 1200 patients together.
-PATIENTS = {JawModelName.STRAIGHT: 120, JawModelName.SLIDING: 120, JawModelName.HINGED: 60}
+PATIENTS = {JawModelName.STRAIGHT: 120, JawModelName.SLIDING: 120, JawModelName.HINGED: 30}
 
 
 def rods_out(steps):

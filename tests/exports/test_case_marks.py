@@ -141,7 +141,11 @@ def test_a_label_alone_stays_in_the_middle():
     assert centers_u_mm(rod, lay_out_rod(LETTERING, rod)) == (0.0,)
 
 
-@pytest.mark.parametrize(("row", "hand"), BUILT)
+@pytest.mark.parametrize(
+    ("row", "hand"),
+    [pytest.param(*each, marks=[pytest.mark.slow] if n % 3 else [])
+     for n, each in enumerate(BUILT)],
+)
 def test_a_scan_tells_the_length_from_the_mark_and_reads_both(row, hand, tmp_path):
     for spoil in (CLEAN, Spoil(missing=0.0, edge_mm=0.14)):
         scan = scan_of(row, "31.4", spoil, 1, hand, "KH2")

@@ -100,7 +100,9 @@ class Campaign:
 
 
 @pytest.mark.parametrize(
-    ("spoil", "seeds"), [("all at once", (1,)), ("neighbours err alike within 0.2 mm", (3,))]
+    ("spoil", "seeds"),
+    [("all at once", (1,)),
+     pytest.param("neighbours err alike within 0.2 mm", (3,), marks=pytest.mark.slow)],
 )
 def test_every_template_row(tmp_path, spoil, seeds):
     result = Campaign(spoil in WHITE).run(tmp_path, SPOILS[spoil].but(edge_mm=0.15), seeds)

@@ -154,9 +154,9 @@ class Lab:
 
 
 def test_killed_at_random_moments(no_papers, tmp_path):
-    counts = Lab(tmp_path, 4).run(6, whole_every=3)
+    counts = Lab(tmp_path, 4).run(4, whole_every=2)
     print(counts)
-    assert counts["kills"] == 6
+    assert counts["kills"] == 4
 
 
 @pytest.mark.slow

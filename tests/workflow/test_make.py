@@ -216,7 +216,10 @@ def making(path, out):
     return [sys.executable, "-m", "labkit", "make", str(path), "--out", str(out)]
 
 
-@pytest.mark.parametrize("share", [0.2, 0.5, 0.7, 0.85, 0.95, 0.99])
+@pytest.mark.parametrize(
+    "share",
+    [0.2, 0.85, 0.99, *(pytest.param(s, marks=pytest.mark.slow) for s in (0.5, 0.7, 0.95))],
+)
 def test_a_kill_at_any_moment_leaves_a_whole_set_or_none(tmp_path, whole_run_seconds, share):
     path, out = tmp_path / "rx.toml", tmp_path / "sets"
     path.write_text(SHORT)
