@@ -120,6 +120,13 @@ def end(status: int) -> NoReturn:
     raise SystemExit(status)
 
 
+def leave(ending: SystemExit) -> NoReturn:
+    """Leave at once, since everything is written and said: clearing the modules takes 0.5 s."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        sys.stderr.flush()
+    os._exit(ending.code if isinstance(ending.code, int) else 0)
+
+
 def not_shown(error: NotShownError) -> NoReturn:
     """Leave where results could not be printed, saying what was done all the same.
 

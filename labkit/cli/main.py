@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import shutil
 
@@ -15,6 +16,7 @@ from labkit.cli.ending import (
     end,
     end_interrupted,
     interrupted,
+    leave,
     not_shown,
     plain_streams,
     unforeseen,
@@ -146,11 +148,23 @@ def cli(traceback: bool) -> None:
 _LEAST_HELP_WIDTH = 72
 
 
+#: A run makes much and drops little of it in rings: walked seldom, that costs 6 % less of a `make`.
+_COLLECT_AFTER = (100_000, 50, 1000)
+
+
 def main() -> None:
     """Run the command line; whatever happens, its end is one of three and says which."""
+    gc.set_threshold(*_COLLECT_AFTER)
     plain_streams()
     if shutil.get_terminal_size().columns < _LEAST_HELP_WIDTH:
         rich_click.rich_click.WIDTH = rich_click.rich_click.MAX_WIDTH = _LEAST_HELP_WIDTH
+    try:
+        _run()
+    except SystemExit as ending:
+        leave(ending)
+
+
+def _run() -> None:
     try:
         cli()
     except SystemExit as ending:
