@@ -55,6 +55,7 @@ _COMMANDS = {
     "prescription": "labkit.cli.sets.prescription",
     "demo": "labkit.cli.sets.demo",
     "ledger": "labkit.cli.record.ledger",
+    "guide": "labkit.cli.guide",
     "about": "labkit.cli.about",
 }
 

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from labkit.catalog.guide import page
 from labkit.catalog.places import templates_dir
 from labkit.catalog.prescriptions import read_prescription
 from labkit.catalog.rods import rod_templates
@@ -260,6 +261,5 @@ def test_every_key_stands_in_a_blank_file():
     assert missing == set()
 
 
-def test_the_readme_shows_the_table_made_from_the_code():
-    readme = (templates_dir().parent / "README.md").read_text("utf-8")
-    assert keys_table(Prescription) in readme
+def test_the_guide_shows_the_table_made_from_the_code():
+    assert keys_table(Prescription) in page("prescription")

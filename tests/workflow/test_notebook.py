@@ -12,12 +12,13 @@ import cadquery as cq
 import pytest
 
 import labkit
+from labkit.catalog.guide import page
 from labkit.catalog.rods import rod_templates
 from labkit.core.rod.rods import Hand
 from labkit.errors import InputError, LabelError, RefusedError
 from labkit.workflow.sets import make as making
 from tests.support.prescriptions import SMALLEST, changed, hinged
-from tests.test_house import CAD, ROOT, loaded_by
+from tests.test_house import CAD, loaded_by
 
 ONE = changed(SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", "percent = [62.5]"))
 
@@ -74,13 +75,12 @@ def test_what_cannot_be_a_rod_is_refused_in_a_sentence(name, label, error, words
         labkit.rod(name, label)
 
 
-def test_the_readmes_example_runs(tmp_path, monkeypatch, capsys):
-    text = (ROOT / "README.md").read_text("utf-8")
-    (example,) = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+def test_the_guides_example_runs(tmp_path, monkeypatch, capsys):
+    (example,) = re.findall(r"```python\n(.*?)```", page("python"), re.DOTALL)
     (tmp_path / "QF-1043.toml").write_text(ONE, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(making, "write_papers", lambda *_: ())
-    exec(compile(example, "README.md", "exec"), {})
+    exec(compile(example, "python.md", "exec"), {})
     told = capsys.readouterr().out.splitlines()
     assert told[0] == "62.5 % 34.5 34.5 7.20 mm"
     assert (Path("sets/QF-1043-r1") / told[-1]).is_file()

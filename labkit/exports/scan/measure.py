@@ -125,7 +125,7 @@ def measure_scan(
     = distance of the centres, across the fittings' axes; u by the fits' covariances with the
     points' errors correlated as their residuals show.
 
-    Validity: see the README; bores and pins are taken as square to the bar within SQUARE.
+    Validity: see the guide, "scans"; bores and pins are taken as square to the bar within SQUARE.
 
     Raises:
         InputError: The file is no STL.
