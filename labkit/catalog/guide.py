@@ -10,6 +10,7 @@ from labkit.errors import InputError
 
 #: In the order in which a newcomer reads them.
 TOPICS = (
+    "first-set",
     "prescription",
     "set-and-papers",
     "trial-and-rods",
@@ -20,6 +21,7 @@ TOPICS = (
     "own-templates",
     "python",
     "words",
+    "cautions",
 )
 
 

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.cli.numbers import Real
-from labkit.core.cautions import CAUTIONS
+from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.core.findings import Finding, notes_of
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
@@ -254,7 +254,5 @@ def print_notes(findings: Iterable[Finding]) -> None:
 
 
 def print_cautions() -> None:
-    """Print the cautions that end every run of the main job."""
-    out().print("Cautions", style="bold")
-    for caution in CAUTIONS:
-        say(f"- {caution}")
+    """Print the cautions in short, which end every run of the main job."""
+    say(CAUTIONS_IN_SHORT)

@@ -111,11 +111,15 @@ def _print_at_once(
     Returns:
         Whether it was.
     """
-    columns = list(zip(heads, *texts, strict=True))
+    above = [head.split("\n") for head in heads]
+    deepest = max(map(len, above))
+    # A short heading stands at the bottom, as beside it the last line of a longer one.
+    head_lines = list(zip(*([""] * (deepest - len(lines)) + lines for lines in above), strict=True))
+    columns = list(zip(*head_lines, *texts, strict=True))
     widths = [max(map(cell_len, column)) for column in columns]
-    if sum(widths) + 2 * len(widths) > console.width or any("\n" in head for head in heads):
+    if sum(widths) + 2 * len(widths) > console.width:
         return False
-    right = [is_number_column(column[1:]) for column in columns]
+    right = [is_number_column(column[deepest:]) for column in columns]
 
     def line(cells: tuple[str, ...]) -> str:
         padded = (
@@ -128,7 +132,8 @@ def _print_at_once(
     rule = f" {'─' * (sum(widths) + 2 * len(widths) - 1)} "
     blank = " " * len(rule)
     console.out(title.ljust(len(rule)), style="bold", highlight=False)
-    console.out("\n".join((blank, line(heads), rule, *map(line, texts), blank)), highlight=False)
+    lines = (blank, *map(line, head_lines), rule, *map(line, texts), blank)
+    console.out("\n".join(lines), highlight=False)
     return True
 
 

@@ -1,4 +1,4 @@
-"""The cautions that every document for people and every run of the main job shows."""
+"""The cautions of every document for people, and in short of every run of the main job."""
 
 CAUTIONS = (
     "For use under a licensed prescriber, who alone decides on start, steps and limits.",
@@ -9,4 +9,10 @@ CAUTIONS = (
     "Stop and call the clinic for jaw pain, loose teeth, a changed bite or a damaged rod.",
     "The example templates and process values have not been validated; do not treat patients "
     "with them.",
+)
+
+#: At the end of a run: one line.
+CAUTIONS_IN_SHORT = (
+    "Cautions: only under a licensed prescriber and in a material approved for the mouth; small "
+    "parts can be swallowed. Read all of them: labkit guide cautions"
 )

@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 from labkit.catalog.guide import TOPICS, page, title
 from labkit.cli.main import cli
+from labkit.core.cautions import CAUTIONS
 
 ROOT = Path(__file__).parents[2]
 GUIDE = ROOT / "labkit" / "guide"
@@ -35,7 +36,7 @@ def test_a_page_is_shown_as_it_is_written(topic):
 def test_a_slip_is_named():
     shown = CliRunner().invoke(cli, ["guide", "trial"])
     assert shown.exit_code == 2
-    assert "`trial` is not a topic of the guide; topics are prescription" in shown.output
+    assert "`trial` is not a topic of the guide; topics are first-set" in shown.output
     shown = CliRunner().invoke(cli, ["guide", "scan"])
     assert "did you mean `scans`?" in shown.output
 
@@ -51,3 +52,9 @@ def test_links_lead_somewhere(place):
 def test_the_readme_leads_to_every_page():
     readme = (ROOT / "README.md").read_text("utf-8")
     assert all(f"(labkit/guide/{topic}.md)" in readme for topic in TOPICS)
+
+
+def test_the_cautions_are_those_of_the_papers():
+    assert [f"- {caution}" for caution in CAUTIONS] == re.findall(
+        r"(?m)^- .*$", page("cautions")
+    )

@@ -13,9 +13,9 @@ from labkit.cli.print_report import print_report
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each case.")
 def command(ledger_url: str | None, as_json: bool) -> None:
-    """List all cases: revisions of the prescription, sets made, rods in circulation, last event.
+    """List all cases: prescription revisions, sets, rods in circulation, last entry.
 
-    Told are also rods out of the house that are not to be worn: they are asked back.
+    "Asked back" counts rods out of the house that are not to be worn.
 
     Example: labkit cases --json
     """

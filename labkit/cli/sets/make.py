@@ -160,8 +160,16 @@ def print_parts(case: str, made: MadeSet) -> None:
     for plate in made.spec["plates"]:
         pieces = sum(item["quantity"] for item in plate["items"])
         say(f"{plate['file']}: {counted(pieces, 'piece')}, {way_of(plate)}")
+    if made.parts:
+        say(_LOOK_FIRST)
     print_problems((*made.changed, *made.problems))
     console.print()
+
+
+_LOOK_FIRST = (
+    "Look first at documents/case-sheet.pdf (is it what was ordered?), then build by "
+    "documents/build-sheet.pdf"
+)
 
 
 _PARTS = (

@@ -55,7 +55,7 @@ WHO_HAS_IT: Mapping[RodState, str] = MappingProxyType({
     _S.MADE: "in the lab, not released",
     _S.RELEASED: "in the lab, released",
     _S.WITHHELD: "in the lab, withheld",
-    _S.DELIVERED: "delivered, with the clinic or the wearer",
+    _S.DELIVERED: "clinic or wearer",
     _S.FITTED: "in the mouth",
     _S.RETURNED: "returned, in the lab",
     _S.LOST: "lost",
@@ -69,7 +69,7 @@ def state_words(state: str) -> str:
     """Say a state, and who has the rod, once.
 
     >>> state_words("delivered"), state_words("fitted")
-    ('delivered, with the clinic or the wearer', 'fitted (in the mouth)')
+    ('delivered (clinic or wearer)', 'fitted (in the mouth)')
     """
     who = WHO_HAS_IT[RodState(state)]
     return who if who.startswith(state) else f"{state} ({who})"

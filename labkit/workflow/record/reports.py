@@ -12,7 +12,7 @@ from labkit.core.case.rod_life import WHO_HAS_IT, RodState, state_words
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.documents.figures import sentence
-from labkit.ledger.stored import Stamp, StoredReading
+from labkit.ledger.stored import CaseSummary, Stamp, StoredReading
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
 from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow
@@ -23,24 +23,28 @@ _CASES = (
     Column(None, lambda _: 1, "schema"),
     Column("case", "summary.case", "case"),
     Column("case mark", "case_mark", "case_mark", unknown="", optional=True),
-    Column("prescription revisions", "summary.revision", "revisions"),
+    Column("prescription\nrevisions", "summary.revision", "revisions"),
     Column("sets", "summary.sets", "sets"),
-    Column("in circulation", "rods_out", "rods_out"),
-    Column("asked back", "asked_back", "asked_back", unknown="not known"),
+    Column("rods in\ncirculation", "rods_out", "rods_out"),
+    Column("asked\nback", "asked_back", "asked_back", unknown="not known"),
     Column(None, "summary.opened.at", "opened.at"),
     Column(None, "summary.opened.by", "opened.by"),
     Column(None, "summary.last_kind", "last.kind"),
     Column(None, "summary.last.at", "last.at"),
-    Column("last event", lambda line: f"{moment(line.summary.last.at)}: {line.summary.last_kind}"),
+    Column("last entry", lambda line: _last(line.summary)),
     Column("by", "summary.last.by", "last.by"),
 )
+
+
+def _last(summary: CaseSummary) -> str:
+    return f"{summary.last.at[:10]} {summary.last_kind.replace('-', ' ')}"
 
 
 def cases_report(lines: Iterable[CaseLine]) -> Report:
     """Make the report of all cases; programs are given a list, `cases`."""
     table = Table.of(_CASES, lines)
     none = () if table.rows else ("The ledger has no cases yet.",)
-    asked = [count for count in table.cells("asked back") if count != 0]
+    asked = [count for count in table.cells("asked_back") if count != 0]
     what = (
         "Rods that are not to be worn are asked back, until they are returned or withdrawn; "
         "`labkit recall` says which, and what else needs doing.",
@@ -66,8 +70,9 @@ _RODS = (
     Column("set", "rod.set_name", "set"),
     Column(None, "rod.step", "made_as_step"),
     Column(None, "rod.percent", "made_for_percent"),
-    Column("side", "rod.side", "side"),
-    Column("label", "rod.label", "label"),
+    Column(None, "rod.side", "side"),
+    Column(None, "rod.label", "label"),
+    Column("rod", lambda each: f"{each.rod.label} {each.rod.side}", ""),
     Column(None, "rod.state", "state"),
     Column(None, lambda each: each.rod.replaces or None, "replaces"),
     Column(None, lambda each: each.now and pair_json(each.now), "now"),

@@ -287,7 +287,6 @@ _COLUMNS = (
     Column("set", lambda row: row[0].set_name),
     Column("was", lambda row: row[0].state),
     Column("is", lambda row: row[1].state),
-    Column("who has it", lambda row: WHO_HAS_IT[RodState(row[1].state)]),
     Column("entry", lambda row: row[2].seq),
     Column("", lambda row: row[3]),
 )

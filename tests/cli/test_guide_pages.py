@@ -1,0 +1,32 @@
+"""Every command on every page of the guide, run on the page's own case."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from labkit.catalog.guide import TOPICS, page
+from tests.support.guide_pages import Reader, agrees
+
+
+@pytest.fixture(scope="session")
+def reader(tmp_path_factory):
+    return Reader(tmp_path_factory.mktemp("guide"))
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_the_page_prints_what_it_says(reader, topic):
+    for ran in reader.follow(topic):
+        assert agrees(ran.printed, ran.did), f"{ran.line}\n{ran.did}"
+
+
+#: Pages whose commands stand in tables of what there is, not in a story that is run.
+LISTED = {"record", "inspect-and-release", "process"}
+
+
+@pytest.mark.parametrize("topic", [topic for topic in TOPICS if topic not in LISTED])
+def test_no_command_stands_outside_of_what_is_run(topic):
+    blocks = re.findall(r"^```(\w*)\n(.*?)^```$", page(topic), re.MULTILINE | re.DOTALL)
+    others = [text for kind, text in blocks if kind != "console"]
+    assert not [text for text in others if re.search(r"(?m)^\s*(\$ )?labkit ", text)]

@@ -1,0 +1,161 @@
+"""Runs the commands that stand on the pages of the guide, and compares what they print.
+
+A page is run from top to bottom in a folder of its own:
+
+- a block `console` holds commands (`$ labkit …`) and what each prints; a line `...` stands for
+  any number of lines, and `…` within a line for any text;
+- a block after `<!-- file NAME -->` is written to that file, one after `<!-- more NAME -->` added;
+- `<!-- after PAGE -->` begins where another page ended;
+- `<!-- on DAY -->` sets the day.
+
+Usage, to write anew what the commands print now: python -m tests.support.guide_pages TOPIC...
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+import shlex
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from labkit.catalog.guide import page
+from labkit.cli import clock
+from labkit.cli.main import cli
+
+ROOT = Path(__file__).parents[2]
+#: Where the reader of a page works, as printed on it.
+LAB, DATA = "~/lab", "~/.local/share"
+FIRST_DAY = datetime.date(2031, 3, 14)
+_PIECE = re.compile(
+    r"^<!-- (?P<act>file|more|after|on) (?P<what>\S+) -->$"
+    r"|^```(?P<kind>\w*)\n(?P<text>.*?)^```$",
+    re.MULTILINE | re.DOTALL,
+)
+
+
+@dataclass(frozen=True)
+class Ran:
+    """A command of a page: what the page says that it prints, and what it did."""
+
+    line: str
+    printed: str
+    did: str
+
+
+def commands_of(block: str) -> Iterator[tuple[str, str]]:
+    """Part a console block into its commands, each with what the page says that it prints."""
+    for piece in re.split(r"(?m)^\$ ", block)[1:]:
+        lines = piece.splitlines()
+        count = 1
+        while lines[count - 1].endswith("\\"):
+            count += 1
+        yield "\n".join(lines[:count]), "\n".join(lines[count:])
+
+
+def agrees(printed: str, did: str) -> bool:
+    """Tell whether a command printed what its page says."""
+    pattern = "".join(
+        r"(.*\n)*?" if line.strip() == "..." else
+        ".*?".join(map(re.escape, line.rstrip().split("…"))) + r" *\n"
+        for line in printed.rstrip().splitlines()
+    )
+    return re.fullmatch(pattern, _tidy(did)) is not None
+
+
+def _tidy(text: str) -> str:
+    lines = [line.rstrip() for line in text.strip("\n").splitlines()]
+    return "".join(f"{line}\n" for line in lines) if any(lines) else ""
+
+
+class Reader:
+    """Follows pages, each in a folder of its own."""
+
+    def __init__(self, place: Path) -> None:
+        self._place = place
+        self._read: dict[str, list[Ran]] = {}
+
+    def follow(self, topic: str) -> list[Ran]:
+        """Do all that a page says; give its commands with what they printed."""
+        if topic not in self._read:
+            home = self._place / topic
+            home.mkdir()
+            with pytest.MonkeyPatch.context() as patched:
+                self._read[topic] = list(self._steps(page(topic), home, patched))
+        return self._read[topic]
+
+    def _steps(self, text: str, home: Path, patched: pytest.MonkeyPatch) -> Iterator[Ran]:
+        for name in ("LABKIT_LEDGER", "LABKIT_BY", "LABKIT_PROFILE", "LABKIT_PROCESS"):
+            patched.delenv(name, raising=False)
+        lab = home / "lab"
+        moment = datetime.datetime.combine(FIRST_DAY, datetime.time(9), datetime.UTC)
+        into: tuple[str, str] | None = None
+        for piece in _PIECE.finditer(text):
+            act, what = piece["act"], piece["what"]
+            if act == "after":
+                self.follow(what)
+                shutil.copytree(self._place / what, home, dirs_exist_ok=True)
+            elif act == "on":
+                moment = datetime.datetime.combine(
+                    datetime.date.fromisoformat(what), datetime.time(9), datetime.UTC
+                )
+            elif act:
+                into = (act, what)
+            elif into:
+                lab.mkdir(exist_ok=True)
+                how = "a" if into[0] == "more" else "w"
+                with (lab / into[1]).open(how, encoding="utf-8") as out:
+                    out.write(piece["text"])
+                into = None
+            elif piece["kind"] == "console":
+                lab.mkdir(exist_ok=True)
+                patched.chdir(lab)
+                patched.setenv("XDG_DATA_HOME", str(home / "data"))
+                for line, printed in commands_of(piece["text"]):
+                    moment += datetime.timedelta(minutes=1)
+                    now = moment
+                    patched.setattr(clock, "now", lambda now=now: now)
+                    yield Ran(line, printed, self._did(line, home))
+
+    @staticmethod
+    def _did(line: str, home: Path) -> str:
+        words = shlex.split(line.replace("\\\n", " "), comments=True)
+        into = None
+        if ">" in words:
+            words, into = words[: words.index(">")], words[-1]
+        assert words[0] == "labkit", line
+        result = CliRunner().invoke(cli, words[1:], env={"COLUMNS": "80"})
+        if into is not None:
+            Path(into).write_text(result.stdout, encoding="utf-8")
+            return result.stderr
+        # A page that goes on where another ended also names that one's folders.
+        of_any_page = rf"{re.escape(str(home.parent))}/[\w-]+/"
+        return re.sub(f"{of_any_page}data", DATA, re.sub(f"{of_any_page}lab", LAB, result.output))
+
+
+def written_anew(topic: str) -> str:
+    """Give a page with what its commands print now, where that is not what it says."""
+    text, at = page(topic), 0
+    with tempfile.TemporaryDirectory() as folder:
+        for ran in Reader(Path(folder)).follow(topic):
+            old = f"$ {ran.line}\n{ran.printed}".rstrip("\n")
+            at = text.index(old, at)
+            new = f"$ {ran.line}\n{_tidy(ran.did)}".rstrip("\n")
+            if not agrees(ran.printed, ran.did):
+                text = f"{text[:at]}{new}{text[at + len(old):]}"
+                at += len(new)
+            else:
+                at += len(old)
+    return text
+
+
+if __name__ == "__main__":
+    for each in sys.argv[1:]:
+        (ROOT / "labkit" / "guide" / f"{each}.md").write_text(written_anew(each), encoding="utf-8")
