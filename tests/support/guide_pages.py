@@ -71,8 +71,8 @@ def agrees(printed: str, did: str) -> bool:
 
 
 def _tidy(text: str) -> str:
-    lines = [line.rstrip() for line in text.strip("\n").splitlines()]
-    return "".join(f"{line}\n" for line in lines) if any(lines) else ""
+    tidy = "\n".join(line.rstrip() for line in text.splitlines()).strip("\n")
+    return f"{tidy}\n" if tidy else ""
 
 
 class Reader:
