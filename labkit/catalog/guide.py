@@ -20,6 +20,7 @@ TOPICS = (
     "process",
     "own-templates",
     "python",
+    "methods",
     "words",
     "cautions",
 )

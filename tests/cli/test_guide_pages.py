@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from labkit.catalog.guide import TOPICS, page
-from tests.support.guide_pages import Reader, agrees
+from labkit.catalog.guide import TOPICS
+from tests.support.guide_pages import ROOT, Reader, agrees, page
 
 
 @pytest.fixture(scope="session")
@@ -15,7 +15,7 @@ def reader(tmp_path_factory):
     return Reader(tmp_path_factory.mktemp("guide"))
 
 
-@pytest.mark.parametrize("topic", TOPICS)
+@pytest.mark.parametrize("topic", ["README", *TOPICS])
 def test_the_page_prints_what_it_says(reader, topic):
     for ran in reader.follow(topic):
         assert agrees(ran.printed, ran.did), f"{ran.line}\n{ran.did}"
@@ -30,3 +30,8 @@ def test_no_command_stands_outside_of_what_is_run(topic):
     blocks = re.findall(r"^```(\w*)\n(.*?)^```$", page(topic), re.MULTILINE | re.DOTALL)
     others = [text for kind, text in blocks if kind != "console"]
     assert not [text for text in others if re.search(r"(?m)^\s*(\$ )?labkit ", text)]
+
+
+def test_the_readme_is_short():
+    """A newcomer reads it in a quarter of an hour; the rest stands in the guide."""
+    assert (ROOT / "README.md").stat().st_size <= 9000

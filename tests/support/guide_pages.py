@@ -5,7 +5,7 @@ A page is run from top to bottom in a folder of its own:
 - a block `console` holds commands (`$ labkit …`) and what each prints; a line `...` stands for
   any number of lines, and `…` within a line for any text;
 - a block after `<!-- file NAME -->` is written to that file, one after `<!-- more NAME -->` added;
-- `<!-- after PAGE -->` begins where another page ended;
+- `<!-- after PAGE -->` begins where another page ended, `<!-- files PAGE -->` takes its files over;
 - `<!-- on DAY -->` sets the day.
 
 Usage, to write anew what the commands print now: python -m tests.support.guide_pages TOPIC...
@@ -26,7 +26,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from labkit.catalog.guide import page
+from labkit.catalog import guide
 from labkit.cli import clock
 from labkit.cli.main import cli
 
@@ -35,7 +35,7 @@ ROOT = Path(__file__).parents[2]
 LAB, DATA = "~/lab", "~/.local/share"
 FIRST_DAY = datetime.date(2031, 3, 14)
 _PIECE = re.compile(
-    r"^<!-- (?P<act>file|more|after|on) (?P<what>\S+) -->$"
+    r"^<!-- (?P<act>files?|more|after|on) (?P<what>\S+) -->$"
     r"|^```(?P<kind>\w*)\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
@@ -48,6 +48,11 @@ class Ran:
     line: str
     printed: str
     did: str
+
+
+def page(topic: str) -> str:
+    """Give a page of the guide, or the README."""
+    return (ROOT / "README.md").read_text("utf-8") if topic == "README" else guide.page(topic)
 
 
 def commands_of(block: str) -> Iterator[tuple[str, str]]:
@@ -75,6 +80,22 @@ def _tidy(text: str) -> str:
     return f"{tidy}\n" if tidy else ""
 
 
+def _morning(day: datetime.date) -> datetime.datetime:
+    return datetime.datetime.combine(day, datetime.time(9), datetime.UTC)
+
+
+def _write(lab: Path, into: tuple[str, str], text: str) -> None:
+    how, named = "a" if into[0] == "more" else "w", lab / into[1]
+    named.parent.mkdir(parents=True, exist_ok=True)
+    with named.open(how, encoding="utf-8") as out:
+        out.write(text)
+
+
+def _write_files(text: str, lab: Path) -> None:
+    for name, block in re.findall(r"(?ms)^<!-- file (\S+) -->\n```\w*\n(.*?)^```$", text):
+        _write(lab, ("file", name), block)
+
+
 class Reader:
     """Follows pages, each in a folder of its own."""
 
@@ -86,7 +107,7 @@ class Reader:
         """Do all that a page says; give its commands with what they printed."""
         if topic not in self._read:
             home = self._place / topic
-            home.mkdir()
+            (home / "lab").mkdir(parents=True)
             with pytest.MonkeyPatch.context() as patched:
                 self._read[topic] = list(self._steps(page(topic), home, patched))
         return self._read[topic]
@@ -95,27 +116,22 @@ class Reader:
         for name in ("LABKIT_LEDGER", "LABKIT_BY", "LABKIT_PROFILE", "LABKIT_PROCESS"):
             patched.delenv(name, raising=False)
         lab = home / "lab"
-        moment = datetime.datetime.combine(FIRST_DAY, datetime.time(9), datetime.UTC)
-        into: tuple[str, str] | None = None
+        moment, into = _morning(FIRST_DAY), ("", "")
         for piece in _PIECE.finditer(text):
             act, what = piece["act"], piece["what"]
             if act == "after":
                 self.follow(what)
                 shutil.copytree(self._place / what, home, dirs_exist_ok=True)
+            elif act == "files":
+                _write_files(page(what), lab)
             elif act == "on":
-                moment = datetime.datetime.combine(
-                    datetime.date.fromisoformat(what), datetime.time(9), datetime.UTC
-                )
+                moment = _morning(datetime.date.fromisoformat(what))
             elif act:
                 into = (act, what)
-            elif into:
-                lab.mkdir(exist_ok=True)
-                how = "a" if into[0] == "more" else "w"
-                with (lab / into[1]).open(how, encoding="utf-8") as out:
-                    out.write(piece["text"])
-                into = None
+            elif into[0]:
+                _write(lab, into, piece["text"])
+                into = ("", "")
             elif piece["kind"] == "console":
-                lab.mkdir(exist_ok=True)
                 patched.chdir(lab)
                 patched.setenv("XDG_DATA_HOME", str(home / "data"))
                 for line, printed in commands_of(piece["text"]):
@@ -158,4 +174,5 @@ def written_anew(topic: str) -> str:
 
 if __name__ == "__main__":
     for each in sys.argv[1:]:
-        (ROOT / "labkit" / "guide" / f"{each}.md").write_text(written_anew(each), encoding="utf-8")
+        place = ROOT / ("README.md" if each == "README" else f"labkit/guide/{each}.md")
+        place.write_text(written_anew(each), encoding="utf-8")
