@@ -7,7 +7,7 @@ import re
 import pytest
 
 from labkit.catalog.guide import TOPICS
-from tests.support.guide_pages import ROOT, Reader, agrees, page
+from tests.support.guide_pages import KEYS, ROOT, Reader, agrees, page, with_keys
 
 
 @pytest.fixture(scope="session")
@@ -35,3 +35,13 @@ def test_no_command_stands_outside_of_what_is_run(topic):
 def test_the_readme_is_short():
     """A newcomer reads it in a quarter of an hour; the rest stands in the guide."""
     assert (ROOT / "README.md").stat().st_size <= 9000
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_the_tables_of_keys_are_those_of_the_code(topic):
+    assert with_keys(page(topic)) == page(topic)
+
+
+def test_every_file_that_a_lab_writes_has_its_table():
+    shown = "".join(map(page, TOPICS))
+    assert all(f"<!-- keys {name} -->" in shown for name in KEYS)

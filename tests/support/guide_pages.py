@@ -27,13 +27,25 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.catalog import guide
+from labkit.catalog.instruments import GaugePins, Instrument
+from labkit.catalog.processes import Process
+from labkit.catalog.profiles import ProfileFile
+from labkit.catalog.rods import Family
 from labkit.cli import clock
 from labkit.cli.main import cli
+from labkit.core.form.table import keys_table
+from labkit.core.grading.prescription import Prescription
 
 ROOT = Path(__file__).parents[2]
 #: Where the reader of a page works, as printed on it.
 LAB, DATA = "~/lab", "~/.local/share"
 FIRST_DAY = datetime.date(2031, 3, 14)
+#: Name in `<!-- keys NAME -->` → the value whose table of keys stands there.
+KEYS = {
+    "prescription": Prescription, "profile": ProfileFile, "family": Family, "process": Process,
+    "instrument": Instrument, "gauge-pins": GaugePins,
+}
+_KEYS = re.compile(r"(?ms)^<!-- keys (\S+) -->\n.*?^<!-- /keys -->$")
 _PIECE = re.compile(
     r"^<!-- (?P<act>files?|more|after|on) (?P<what>\S+) -->$"
     r"|^```(?P<kind>\w*)\n(?P<text>.*?)^```$",
@@ -53,6 +65,13 @@ class Ran:
 def page(topic: str) -> str:
     """Give a page of the guide, or the README."""
     return (ROOT / "README.md").read_text("utf-8") if topic == "README" else guide.page(topic)
+
+
+def with_keys(text: str) -> str:
+    """Give a page with the tables of keys made from the code."""
+    return _KEYS.sub(
+        lambda m: f"<!-- keys {m[1]} -->\n{keys_table(KEYS[m[1]])}\n<!-- /keys -->", text
+    )
 
 
 def commands_of(block: str) -> Iterator[tuple[str, str]]:
@@ -175,4 +194,4 @@ def written_anew(topic: str) -> str:
 if __name__ == "__main__":
     for each in sys.argv[1:]:
         place = ROOT / ("README.md" if each == "README" else f"labkit/guide/{each}.md")
-        place.write_text(written_anew(each), encoding="utf-8")
+        place.write_text(with_keys(written_anew(each)), encoding="utf-8")

@@ -63,6 +63,13 @@ def _default(entry: Entry) -> str:
         return entry.key.otherwise
     if entry.default in (None, NO_DEFAULT, "", ()):
         return "none"
-    if isinstance(entry.default, (str, Enum)):
-        return f'"{entry.default}"'
-    return f"{entry.default}"
+    return _written(entry.default)
+
+
+def _written(default: object) -> str:
+    """Write a default as it would stand in a file."""
+    if isinstance(default, tuple):
+        return f"[{', '.join(map(_written, default))}]"
+    if isinstance(default, bool):
+        return str(default).lower()
+    return f'"{default}"' if isinstance(default, (str, Enum)) else f"{default}"
