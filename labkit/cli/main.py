@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import importlib
 import shutil
+from collections.abc import Callable
 
 import click
 import rich_click
@@ -25,46 +26,59 @@ from labkit.core.form.words import nearest
 from labkit.done import begin
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 
-#: Command name → module that holds a click command named `command`.
-_COMMANDS = {
-    "lengths": "labkit.cli.sets.lengths",
-    "make": "labkit.cli.sets.make",
-    "limits": "labkit.cli.inspection.limits",
-    "inspect": "labkit.cli.inspection.inspect",
-    "measure": "labkit.cli.inspection.measure",
-    "rod": "labkit.cli.rods.rod",
-    "replace": "labkit.cli.rods.replace",
-    "release": "labkit.cli.inspection.release",
-    "certificate": "labkit.cli.inspection.certificate",
-    "trial": "labkit.cli.rods.trial",
-    "extra": "labkit.cli.rods.extra",
-    "order": "labkit.cli.rods.order",
-    "papers": "labkit.cli.sets.papers",
-    "cases": "labkit.cli.record.cases",
-    "recall": "labkit.cli.record.recall",
-    "show": "labkit.cli.record.show",
-    "sheet": "labkit.cli.record.sheet",
-    "find": "labkit.cli.rods.find",
-    "capability": "labkit.cli.process.capability",
-    "chart": "labkit.cli.process.chart",
-    "gauge-study": "labkit.cli.process.gauge_study",
-    "calibrate": "labkit.cli.process.calibrate",
-    "processes": "labkit.cli.process.processes",
-    "instruments": "labkit.cli.inspection.instruments",
-    "templates": "labkit.cli.sets.templates",
-    "prescription": "labkit.cli.sets.prescription",
-    "demo": "labkit.cli.sets.demo",
-    "ledger": "labkit.cli.record.ledger",
-    "guide": "labkit.cli.guide",
-    "about": "labkit.cli.about",
+#: Who uses them → command name → module that holds a click command named `command`.
+_FOR = {
+    "The technician makes sets and rods": {
+        "prescription": "labkit.cli.sets.prescription",
+        "lengths": "labkit.cli.sets.lengths",
+        "make": "labkit.cli.sets.make",
+        "papers": "labkit.cli.sets.papers",
+        "extra": "labkit.cli.rods.extra",
+        "order": "labkit.cli.rods.order",
+        "replace": "labkit.cli.rods.replace",
+        "rod": "labkit.cli.rods.rod",
+        "templates": "labkit.cli.sets.templates",
+    },
+    "The dentist asks and decides": {
+        "trial": "labkit.cli.rods.trial",
+        "sheet": "labkit.cli.record.sheet",
+        "show": "labkit.cli.record.show",
+        "find": "labkit.cli.rods.find",
+    },
+    "Quality assurance measures and releases": {
+        "limits": "labkit.cli.inspection.limits",
+        "inspect": "labkit.cli.inspection.inspect",
+        "measure": "labkit.cli.inspection.measure",
+        "release": "labkit.cli.inspection.release",
+        "certificate": "labkit.cli.inspection.certificate",
+        "instruments": "labkit.cli.inspection.instruments",
+    },
+    "The process": {
+        "capability": "labkit.cli.process.capability",
+        "chart": "labkit.cli.process.chart",
+        "gauge-study": "labkit.cli.process.gauge_study",
+        "calibrate": "labkit.cli.process.calibrate",
+        "processes": "labkit.cli.process.processes",
+    },
+    "The record": {
+        "cases": "labkit.cli.record.cases",
+        "recall": "labkit.cli.record.recall",
+        "ledger": "labkit.cli.record.ledger",
+    },
+    "To begin with": {
+        "guide": "labkit.cli.guide",
+        "demo": "labkit.cli.sets.demo",
+        "about": "labkit.cli.about",
+    },
 }
+_COMMANDS = {name: module for group in _FOR.values() for name, module in group.items()}
 
 
 class Commands(rich_click.RichGroup):
     """A group that imports a command only when it is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        """List the commands in the order of a day's work."""
+        """List the commands by who uses them."""
         return list(_COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
@@ -130,15 +144,20 @@ def _told(error: Exception) -> tuple[LabkitError, int]:
     return LabkitError(unforeseen(error)), EXIT_REFUSED
 
 
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+def _in_panels(command: Callable[..., None]) -> Callable[..., None]:
+    for who in reversed(_FOR):
+        command = rich_click.command_panel(who, commands=list(_FOR[who]))(command)
+    return command
+
+
+@rich_click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@_in_panels
 @click.option("--traceback", is_flag=True, help="Show the program's own trace with an error.")
 @click.version_option(__version__, prog_name="labkit")
 def cli(traceback: bool) -> None:
-    """Graded connector rod sets for two-piece mandibular advancement appliances.
+    """Make, measure and release graded connector rods for mandibular advancement appliances.
 
-    From a prescription file to a finished spacer set: graded lengths, one solid for each rod
-    with its length engraved, STEP, STL and 3MF, and a report of what the written files measure.
-    From the rods' readings to a decision on each, the set's release, and a better process.
+    Begin with `labkit guide first-set`. Every command has --help with an example.
 
     Exit status: 0 done, 1 refused by a rule of the trade, 2 input that cannot be read,
     130 stopped by Ctrl-C.

@@ -47,11 +47,11 @@ def command() -> None:
 def verify_command(
     head: str | None, certificate: Path | None, ledger_url: str | None, as_json: bool
 ) -> None:
-    """Find any change: every event, every row and the file itself are checked.
+    """Check every entry, every row and the database itself for changes.
 
-    Note the digest that is printed somewhere else: with --head it shows later that nothing
-    recorded until today was removed or rewritten; so does a certificate that left the house, with
-    --certificate, or with the digest in its code. Exit status 1 where something is found.
+    Write down the digest that is printed: with --head it later shows that nothing recorded until
+    today was removed or rewritten. So does a certificate that left the house (--certificate, or the
+    digest in its code). Exit status 1 if something is found.
 
     Example: labkit ledger verify --ledger lab.sqlite
     """
@@ -106,14 +106,14 @@ def backup_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
 @LEDGER
 @JSON
 def upgrade_command(backup_to: Path | None, ledger_url: str | None, as_json: bool) -> None:
-    """Bring a ledger that an earlier labkit wrote up to date; it is backed up first.
+    """Bring a ledger that an earlier version wrote up to date, after a backup.
 
     The ledger is verified, copied to a new file that bears its revision, brought up to date and
-    verified again: every event stays as it is, the tables are derived from them anew. Nothing is
-    done to a ledger that is up to date. Looking never needs it.
+    verified again. Every entry stays as it is; the tables are derived from the entries anew. A
+    ledger that is up to date is left alone. Commands that only look never need this.
 
     Example: labkit ledger upgrade
-    """  # fmt: skip
+    """
     from labkit.ledger.revision import REVISION
     from labkit.ledger.upgrade import upgrade
 
@@ -210,11 +210,11 @@ def import_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
 def reconcile_command(
     case: str | None, sets_dir: Path | None, by: str, ledger_url: str | None, as_json: bool
 ) -> None:
-    """Settle sets that a killed run left open, and compare the record with the folders.
+    """Settle sets that a killed run left open, and compare record and folders.
 
-    A started set whose folder is whole is recorded as made; one whose folder is not is
-    recorded as abandoned. Anything else that disagrees is told, and nothing is deleted.
-    Exit status 1 where something is left for you to do.
+    A set that was begun and whose folder is whole is recorded as made, any other as abandoned.
+    Everything else that differs is reported, and nothing is deleted. Exit status 1 if something is
+    left for you to do.
 
     Example: labkit ledger reconcile --by anna --sets sets
     """

@@ -13,13 +13,12 @@ from labkit.cli.print_report import print_report
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(ledger_url: str | None, as_json: bool) -> None:
-    """List cases whose papers or rods are wrong under the rules of today, and what to tell.
+    """List cases whose papers or rods are wrong under today's rules, and what to do.
 
-    This is the one place that says what needs doing about what was given out.
-    Named are rods in circulation that make more than the maximum, that would not hold the jaw by
-    the rules for a new set, that were made without compensation, and sets whose last papers tell
-    another range than holds now. Papers printed again count where that was recorded (`labkit
-    papers --by`). Nothing is recorded.
+    Names rods in circulation that make more than the maximum, that would not hold the jaw by the
+    rules for a new set, or that were made without compensation, and sets whose last papers report
+    another range than today's. Papers printed again count if that was recorded (`labkit papers
+    --by`). Nothing is recorded.
 
     Example: labkit recall
     """

@@ -23,12 +23,12 @@ from labkit.errors import InputError
 def command(
     case: str, ledger_url: str | None, as_json: bool, out_path: Path | None, **given: Any
 ) -> None:
-    """Print the case sheet of today: the range, what every pair makes now, and who has each rod.
+    """Print the case sheet of today: the range, what every pair makes, who has each rod.
 
-    Nothing is made or recorded; what it says is true as of the entry of the record that it names.
+    Nothing is made or recorded. The sheet names the entry of the record as of which it is true.
 
     Example: labkit sheet QF-1043 --out QF-1043-today.pdf
-    """  # fmt: skip
+    """
     if out_path is not None and out_path.suffix.lower() != ".pdf":
         raise InputError(
             f"the sheet is written as a PDF, and {str(out_path)!r} does not end with .pdf; name a "

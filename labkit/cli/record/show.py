@@ -24,7 +24,7 @@ from labkit.errors import InputError
 def command(
     case: str, prescription: bool, revision: int | None, ledger_url: str | None, as_json: bool
 ) -> None:
-    """Tell the story of a case: who did what and when, and what its rods mean now.
+    """Show the story of a case: who did what and when, and what its rods mean today.
 
     Example: labkit show QF-1043
     """

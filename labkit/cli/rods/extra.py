@@ -84,17 +84,17 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 def command(
     case: str, by: str | None, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
-    """Make extra rods for a recorded case, as its first ones were made.
+    """Make rods in between for a recorded case, like its first ones.
 
-    CASE is the lab's case number. The rods are made from the prescription, rod template and
-    process in the ledger; a rod that is out already, or that could be confused with one that is,
-    is refused. The case sheet shows the whole series with the new rods marked. With --dry-run
-    nothing is written, reserved or ordered.
+    CASE is the laboratory's case number. The rods are made from the recorded prescription, template
+    and process. A rod that is in circulation already, or could be confused with one that is, is
+    refused. The case sheet shows the whole series with the new rods marked. --dry-run writes,
+    reserves and orders nothing.
 
     Example: labkit extra QF-1043 --percent 68.75 --out sets --by anna
 
     labkit extra QF-1043 --between 62.5 75 --count 2 --dry-run
-    """  # fmt: skip
+    """
     from labkit.workflow.rods.extra import ExtraOrder
 
     order = ExtraOrder(

@@ -14,7 +14,7 @@ from labkit.cli.print_report import print_report
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(identifier: tuple[str, ...], ledger_url: str | None, as_json: bool) -> None:
-    """Find a rod: its case, set and side, what it means now, who made it, its readings.
+    """Find a rod: its case, set and side, what it means today, its readings.
 
     IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned.
 

@@ -25,13 +25,13 @@ def command(
     case: str, entry: int | None, reason: str, by: str | None, ledger_url: str | None,
     as_json: bool,
 ) -> None:
-    """List the orders of a case, or withdraw one whose rods have not left the lab.
+    """List the orders of a case, or withdraw one whose rods are still in the laboratory.
 
-    Rods of a withdrawn order are withdrawn: they are not in circulation, and other rods near
-    their length can be ordered. An order of which a rod was delivered is not withdrawn.
+    The rods of a withdrawn order are no longer in circulation, and other rods near their length can
+    be ordered. An order of which a rod was delivered cannot be withdrawn.
 
     Example: labkit order QF-1043 --withdraw 12 --reason "ordered twice" --by anna
-    """  # fmt: skip
+    """
     from labkit.ledger.store import look_into
     from labkit.workflow.rods.orders import orders_report, withdraw_order
 

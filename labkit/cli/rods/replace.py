@@ -42,18 +42,18 @@ if TYPE_CHECKING:
 def command(
     identifiers: tuple[str, ...], by: str, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
-    """Make rods once more that were lost, broken or rejected, with new identifiers.
+    """Make replacements for rods that were lost, broken or rejected.
 
-    IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned. The
-    new rod is made from the prescription revision, rod template and process of the set that the
-    old one belongs to, all as recorded, so that it takes the old one's place; only the rods named
-    are made, never their partners. A rod that is broken, lost or withdrawn keeps that state. The
-    rods of one run are of one set.
+    IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned. Each
+    new rod is made from the recorded prescription revision, template and process of the old one's
+    set, takes its place and has an identifier of its own. Only the rods named are made, never their
+    partners. A rod that is broken, lost or withdrawn keeps that state. All rods of one run belong
+    to one set.
 
     Example: labkit replace 4829173065 --reason "0.3 mm too long" --out sets --by anna
 
     labkit replace 4829173065 --because lost --reason "on a journey" --out sets --by anna
-    """  # fmt: skip
+    """
     from labkit.catalog.lettering import load_lettering
     from labkit.core.case.rod_life import RodState
     from labkit.documents.set_spec import process_of

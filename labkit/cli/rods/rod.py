@@ -39,19 +39,19 @@ def command(
 ) -> None:
     """Record what became of rods, or ask what two rods make together.
 
-    IDENTIFIER is what the bag label says, or the name of a set for all of its rods. STATE is
-    delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last one back. Of
-    several rods all are recorded, or none; fitted is told of the one pair in the mouth.
+    IDENTIFIER is what the bag label says, or the name of a set for all its rods. STATE is
+    delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last report back. Of
+    several rods all are recorded, or none; fitted is recorded for the one pair in the mouth.
 
-    With --case, name a left and a right rod as engraved, such as 31.6L 30.1R. The exit status is
-    1 where they must not be worn together, or where one of them is not there to be worn.
+    With --case, name a left and a right rod as engraved, such as 31.6L 30.1R. The exit status is 1
+    if they must not be worn together, or if one of them is not in circulation.
 
     Examples: labkit rod QF-1043-r1 delivered --by anna
 
     labkit rod 4829173065 lost --date 2031-05-02 --note "on a journey" --by anna
 
     labkit rod 31.6L 30.1R --case QF-1043
-    """  # fmt: skip
+    """
     if case is not None:
         _ask(words, case, ledger_url, as_json)
         return

@@ -53,20 +53,19 @@ def _side(side: str) -> Decorator:
 def command(
     case: str, accept: bool, by: str | None, ledger_url: str | None, as_json: bool, **told: Any
 ) -> None:
-    """Tell what was seen of a rod on each side, with the patient as far forward as they can go.
+    """Enter the result of a trial fit at the patient's maximum protrusion.
 
-    Fix each rod at one end, let the pads touch on both sides, have the jaw brought as far forward
+    Attach each rod at one end, let the pads touch on both sides, have the jaw moved as far forward
     as it goes, and look where the free end lies: it meets its seat, the rod is too long, or it is
-    too short. Say it in words and in quotes; a number never bears a sign. What is printed is a
-    proposal, and nothing changes; with --accept, which is the prescriber's decision, the trial fit
-    and a new revision of the prescription are recorded. The labels on the rods stay true, only
-    what they mean in percent changes.
+    too short. Say it in words and in quotes, without a sign. The answer is a proposal and changes
+    nothing. --accept, the prescriber's decision, records the trial fit and a new revision of the
+    prescription. The labels on the rods stay true; only what they mean in percent changes.
 
-    With --withdraw an accepted trial fit is taken back by the entry that `labkit show` gives it;
-    what holds is worked out anew from those that remain, and recorded as a new revision.
+    --withdraw takes an accepted trial fit back by its entry number (see `labkit show`); what is
+    valid is worked out anew from those that remain, and recorded as a new revision.
 
     Example: labkit trial QF-1043 --left "28.7L meets" --right "28.7R too long by 0.8"
-    """  # fmt: skip
+    """
     from labkit.ledger.store import look_into, open_ledger
     from labkit.workflow.rods.trial import propose
     from labkit.workflow.rods.trial_accept import accept as accepted

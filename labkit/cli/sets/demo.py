@@ -41,10 +41,10 @@ DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
 @takes_means
 @may_record(default_ledger=False)
 def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
-    """Make the sets of two invented cases: a plain one and a hinged one.
+    """Make the sets of two invented cases, a plain one and a hinged one.
 
-    They are recorded only where both --by and --ledger are given: invented cases never go
-    into the lab's own ledger unasked.
+    They are recorded only if both --by and --ledger are given, so that invented cases never get
+    into your own record unasked.
 
     Example: labkit demo --out demo
     """

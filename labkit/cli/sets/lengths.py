@@ -30,9 +30,9 @@ def command(
     template_places: tuple[str, ...],
     openings: tuple[float, ...],
 ) -> None:
-    """Work out the graded lengths of a spacer set, left and right.
+    """Show the graded lengths of a spacer set, left and right; nothing is written.
 
-    RX is a prescription file (TOML), or - for standard input. Nothing is written.
+    RX is a prescription file (TOML), or - for standard input.
 
     Example: labkit lengths QF-1043.toml --json
     """

@@ -58,17 +58,17 @@ def command(
     recorder: Recorder | None,
     **given: Any,
 ) -> None:
-    """Make finished spacer sets: STEP, STL and 3MF, checked as written, and the papers.
+    """Make a spacer set: STEP, STL and 3MF files, checked as written, and the papers.
 
-    RX is a prescription file (TOML), or - for standard input. A set becomes the folder
-    DIR/CASE-rN. With --by it is recorded in the ledger, and extra rods can be made for it later; a
-    set beside rods in circulation that could be taken for its own is refused, unless --take-back
-    says that these are taken back. A set that is made already is not made again: where it lies is
-    said, after its files were held against its list of sums; --copy writes the files of the same
-    rods, with the same identifiers, to DIR too. Where only the profile is another, its papers
-    alone are made again. Which process makes the
-    rods is said first and last; before anything is built it is said where no process was named,
-    where a calibrated one drifts and where a rod lies outside of its range.
+    RX is a prescription file (TOML), or - for standard input. A set becomes the folder DIR/CASE-rN.
+    With --by it is recorded, and rods in between can be made for it later. Before building, warns
+    if no process was named, a calibrated process has drifted, or a rod lies outside its calibrated
+    range.
+
+    A set that could be confused with rods in circulation is refused, unless --take-back says that
+    these are taken back. A set is made once: if it is there, its files are checked; --copy writes
+    the same rods, with the same identifiers, to DIR too. If only the profile changed, the papers
+    alone are printed again.
 
     Example: labkit make QF-1043.toml --out sets --process example-resin
     """

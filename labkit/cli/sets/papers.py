@@ -33,15 +33,15 @@ def command(
     folder: Path, out_dir: Path | None, profile_path: str | None, by: str | None,
     ledger_url: str | None,
 ) -> None:
-    """Make the papers and pictures of a finished set again.
+    """Print the papers and pictures of a finished set again.
 
-    They are made from the set's own spacer-set.json and files, which are checked first. They tell
-    what holds today: for which entry of the ledger they are true, which range holds now, what is
-    not to be worn, which places are empty. Where no ledger knows the set, that is said. Where
-    something changed, the lab's own layouts are not used; that is told on the screen.
+    They are made from the set's own spacer-set.json and files, which are checked first, and say
+    what is valid today: the entry of the record for which they are true, today's range, what is not
+    to be worn, which places are empty. If no record knows the set, they say so. If something
+    changed, your own layouts are not used, and the run says which.
+
     Another profile (name, logo, paper, language) becomes the set's own; with --out the set keeps
-    the one that it has.
-    With an operator code the record notes that they were printed again: `labkit recall` then no
+    the one it has. With --by the record notes that they were printed again, and `labkit recall` no
     longer names the earlier ones. Destroy those.
 
     Example: labkit papers sets/QF-1043-r1

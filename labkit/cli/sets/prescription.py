@@ -43,7 +43,7 @@ def command() -> None:
     help="Write here instead of standard output; never over an existing file.",
 )
 def blank(model: str, out_path: Path | None) -> None:
-    """Write a commented starting file; `nan` and "" stand where a value has to be filled in.
+    """Write a starting file with every key explained; fill in each `nan` and "".
 
     Example: labkit prescription blank --model hinged --out QF-1043.toml
     """
@@ -110,13 +110,13 @@ def check(prescriptions: tuple[str, ...], template_places: tuple[str, ...]) -> N
 def record(
     prescription: str, reason: str, by: str, ledger_url: str | None, as_json: bool, **given: Any
 ) -> None:
-    """Record a revised prescription of a case, without making a set.
+    """Record a revised prescription of a case without making a set.
 
-    A new bite, a remade splint or other anchors change what every rod makes. What is printed is
-    the case sheet of today, with each pair and rod in circulation on the revised prescription.
+    A new bite, a remade splint or other anchors change what every rod makes. Prints the case sheet
+    of today, with each pair and rod in circulation on the revised prescription.
 
     Example: labkit prescription record QF-1043.toml --reason "splint remade" --by anna
-    """  # fmt: skip
+    """
     from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of
     from labkit.workflow.record.prescribe import record_prescription
     from labkit.workflow.record.sheet import sheet_report
