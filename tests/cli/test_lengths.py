@@ -14,7 +14,7 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.rods import rod_templates
 from labkit.cli import about, main
 from labkit.cli.main import cli
-from labkit.core.cautions import CAUTIONS
+from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.workflow.sets.lengths_report import AT_NO_DROP, NO_STEPS
 from tests.support.prescriptions import SMALLEST, changed, hinged, sliding
 
