@@ -1,4 +1,4 @@
-"""Writes output_examples/ anew: `labkit demo`, the quick commands, quality assurance."""
+"""Writes output_examples/ anew: `labkit demo`, the quick commands, quality assurance, a page."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from tests.support.gallery import write_gallery
 from tests.support.quality_examples import write_quality_examples
 
 ROOT = Path(__file__).parent.parent.parent
@@ -30,6 +31,7 @@ def write_examples(folder: Path) -> None:
         (folder / name).write_text(run(arguments), encoding="utf-8")
     run(["demo", "--out", str(folder / "demo")])
     write_quality_examples(folder / "quality")
+    write_gallery(folder)
 
 
 def run(arguments: list[str]) -> str:
