@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import gc
 import importlib
+import importlib.util
+import re
 import shutil
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 import rich_click
@@ -82,16 +85,9 @@ class Commands(rich_click.RichGroup):
         return list(_COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        """Import one command.
-
-        Returns:
-            The command, None if there is none of that name.
-        """
+        """Give a command for the list of them: its name and first sentence, nothing imported."""
         module = _COMMANDS.get(cmd_name)
-        if module is None:
-            return None
-        command: click.Command = importlib.import_module(module).command
-        return command
+        return None if module is None else click.Command(cmd_name, help=_first_sentence(module))
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -109,7 +105,9 @@ class Commands(rich_click.RichGroup):
             near = nearest(name, _COMMANDS)
             hint = f"did you mean `{near}`?" if near else f"known are {', '.join(_COMMANDS)}"
             raise click.UsageError(f"`{name}` is not a command; {hint}", ctx)
-        return super().resolve_command(ctx, args)
+        if name not in _COMMANDS:
+            return super().resolve_command(ctx, args)
+        return name, importlib.import_module(_COMMANDS[name]).command, args[1:]
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; an error becomes its sentences and its exit status."""
@@ -130,6 +128,14 @@ class Commands(rich_click.RichGroup):
             told, status = _told(error)
             print_error(told)
             ctx.exit(status)
+
+
+def _first_sentence(module: str) -> str:
+    """Read the first sentence of a command's help in its source: importing all takes 0.4 s."""
+    found = importlib.util.find_spec(module)
+    source = Path(found.origin).read_text("utf-8") if found and found.origin else ""
+    written = re.search(r'(?ms)^def command\(.*?\) -> None:\n    """(.*?)$', source)
+    return written[1].removesuffix('"""') if written else ""
 
 
 def _told(error: Exception) -> tuple[LabkitError, int]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -189,6 +191,13 @@ def test_help_lists_every_command():
     result = run("--help")
     for name in main._COMMANDS:
         assert re.search(rf"(?m)^\W*{name}\b", result.stdout), name
+
+
+@pytest.mark.parametrize("name", main._COMMANDS)
+def test_the_list_has_the_first_sentence_of_each_commands_help(name):
+    with click.Context(main.cli) as context:
+        listed = main.cli.get_command(context, name).help
+    assert listed == importlib.import_module(main._COMMANDS[name]).command.help.splitlines()[0]
 
 
 def test_typing_slips_are_answered_with_the_nearest_command():
