@@ -145,8 +145,8 @@ def _two_starts(source: TomlSource, grading: Told) -> Iterator[LabkitError]:
         yield at(
             source,
             ("grading", "start_step"),
-            f"= {grading['start_step']} stands beside start = {grading['start']}; name the "
-            "starting step in one way",
+            f"= {grading['start_step']} is given together with start = {grading['start']}; "
+            "name the starting step in one way",
         )
 
 

@@ -40,8 +40,8 @@ def read_process(source: TomlSource) -> Process:
     problems: list[tuple[Location, str]] = [*_bed_problems(process.plate)]
     if process.expansion_u_per_c is not None and "expansion_per_c" not in source.data:
         problems.append((("expansion_uncertainty_per_c",), (
-            "speaks of an expansion that the file does not tell; give expansion_per_c, too: the "
-            "expansion of a common plastic corrects nothing"
+            "is given without expansion_per_c; give that too, since the expansion of a common "
+            "plastic corrects nothing"
         )))
     if len(set(process.build.lies)) < len(process.build.lies):
         problems.append((("build", "lies"), "names one twice"))

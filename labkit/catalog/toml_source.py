@@ -140,7 +140,7 @@ def _not_toml(text: str, name: str, why: str) -> InputError:
         slip, line = twice
     if slip is None:
         reason = _SYNTAX_LINE.sub("", why).strip()
-        slip = f"is not valid TOML: {reason}; a line is `key = value`, text stands in quotes"
+        slip = f"is not valid TOML: {reason}; a line is `key = value`, with text in quotes"
     return InputError(str(slip), where=f"{name}:{line}")
 
 
@@ -156,8 +156,8 @@ def _twice(text: str) -> tuple[str, int] | None:
     for place, line in _scan(text):
         if place in first and place not in lists:
             return (
-                f"{dotted(place)} stands twice, in lines {first[place]} and {line}; keep the one "
-                "that is meant"
+                f"{dotted(place)} is given twice, in lines {first[place]} and {line}; keep the one "
+                "you mean"
             ), line
         first.setdefault(place, line)
     return None

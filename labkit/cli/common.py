@@ -93,12 +93,12 @@ AGAIN = click.option(
 )
 TEMPERATURE = click.option(
     "--temperature", "temperature_c", metavar="C", type=Real("5", "45"),
-    help="Temperature of the rods, °C, where the file names none; lengths are corrected to 20 °C "
-    "where instrument and process tell what that takes.",
+    help="Temperature of the rods, °C, if the file gives none; lengths are corrected to 20 °C if "
+    "instrument and process files give what that needs.",
 )
 SET = click.option(
     "--set", "set_name", metavar="NAME",
-    help="Which set; without it, the last one made that is no replacement.",
+    help="Which set; default: the most recent one, not counting replacements.",
 )
 LEDGER = click.option(
     "--ledger",

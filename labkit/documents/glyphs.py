@@ -47,6 +47,8 @@ def showable(value: Any) -> Any:
     """
     if isinstance(value, str):
         text = _lines(value)
+        if text.isascii() and text.replace("\n", "").isprintable():
+            return text
         return "".join(
             c if _has_shape(c) and not _is_stray(text, at) else f"⟨U+{ord(c):04X}⟩"
             for at, c in enumerate(text)

@@ -90,7 +90,7 @@ def _columns(
     for index, title in enumerate(titles):
         message, written = "", _bare(head.texts[index])
         if title in known and title in columns:
-            message = f"stands in column {columns.index(title) + 1}, too; keep one of them"
+            message = f"is the heading of column {columns.index(title) + 1} too; keep one of them"
         elif title and title not in known:
             absent = [word for word in looked_for if word not in titles]
             if message := _unknown(title, absent, slips is not None):

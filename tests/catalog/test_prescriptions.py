@@ -118,8 +118,8 @@ def test_every_mistake_at_once_in_the_order_of_the_lines():
         ("start = 62.5", 'unit = "mm"', "contradicts `percent`, a list in percent"),
         (
             "start = 62.5", "start = 62.5\nstart_step = 2",
-            "rx.toml:19: grading.start_step = 2 stands beside start = 62.5; name the starting step "
-            "in one way",
+            "rx.toml:19: grading.start_step = 2 is given together with start = 62.5; "
+            "name the starting step in one way",
         ),
         ("start = 62.5", "grid = 0", "grading.grid = 0 is not usable"),
         ("start = 62.5", "grid = 0.0123", "allowed is a multiple of 0.01 mm from 0.01 to 1"),

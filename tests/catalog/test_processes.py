@@ -79,7 +79,7 @@ WRONG = {
     "half a bore": ("sd = 0.0114\n", "", "calibration.bore.sd is missing"),
     "common plastic": (
         'material = "', 'expansion_uncertainty_per_c = 0.000005\nmaterial = "',
-        "expansion_uncertainty_per_c speaks of an expansion that the file does not tell",
+        "expansion_uncertainty_per_c is given without expansion_per_c",
     ),
     "expansion": ('material = "', 'expansion_per_c = 0.1\nmaterial = "', "expansion_per_c"),
 }

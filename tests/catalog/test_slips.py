@@ -28,7 +28,7 @@ SLIPS = [
         "11/02/2032 is a date in another order; write 2032-02-11 or 2032-11-02",
     ),
     ("2031-03-14", "2031-3-4", "2031-3-4 is a date in another form; write 2031-03-04"),
-    ('"QF-1043"', "“QF-1043”", '“QF-1043” stands in curly quotes; write "QF-1043"'),
+    ('"QF-1043"', "“QF-1043”", '“QF-1043” is in curly quotes; write "QF-1043"'),
     ('"pull"', "pull", 'pull is text without quotes; write "pull"'),
     ("pin_distance = 33.6", "pin_distance = 32.4 mm", "32.4 mm has a unit; write 32.4"),
     ("start = 62.5", "start = 62.5 %", "62.5 % has a unit; write 62.5"),
@@ -40,8 +40,8 @@ SLIPS = [
     ("[50, 62.5, 75, 87.5, 100]", "50, 62.5, 75",
      "50, 62.5, 75 is a list without brackets; write [50, 62.5, 75]"),
     ("start = 62.5", "start = 62.5\nstart = 75",
-     "grading.start stands twice, in lines 18 and 19; keep the one that is meant"),
-    ("[grading]", "[bite]", "bite stands twice, in lines 5 and 16; keep the one that is meant"),
+     "grading.start is given twice, in lines 18 and 19; keep the one you mean"),
+    ("[grading]", "[bite]", "bite is given twice, in lines 5 and 16; keep the one you mean"),
 ]
 
 

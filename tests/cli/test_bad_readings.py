@@ -142,7 +142,7 @@ BAD = {
     ),
     "column twice": Bad(
         lambda form: form.raw().replace(b"reading_2_mm", b"reading_1_mm", 1), 1, "reading_2_mm",
-        "stands in column 15, too",
+        "is the heading of column 15 too",
     ),
     "header twice": Bad(
         header_again, 5, "identifier",

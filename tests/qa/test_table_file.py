@@ -116,7 +116,7 @@ def test_a_cell_that_is_no_plain_number_is_refused_with_its_place(text, reason):
 BROKEN = [
     ("Part,Operater,value\nA,x,1", "study.csv:1, column 2 .Operater.: .*`operator`"),
     ("part,operator\nA,x", "study.csv:1: has no column `value`"),
-    ("part,operator,value,value\nA,x,1,2", "column 4 .value.: stands in column 3, too"),
+    ("part,operator,value,value\nA,x,1,2", "column 4 .value.: is the heading of column 3 too"),
     ("part,operator,value,colour\nA,x,1,red", "column 4 .colour.: is not a known column"),
     ("part,operator,value,\nA,x,1,2", "study.csv:2, column 4: .*no name of a column"),
     ("part;operator;value\nA;x;1;2", "study.csv:2, column 4: .*no name of a column"),

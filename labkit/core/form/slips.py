@@ -63,7 +63,7 @@ def _with_commas(found: re.Match[str]) -> str:
 
 #: What a slip looks like, what is wrong, and how it is written; the first that is found is told.
 _SLIPS: tuple[tuple[str, str, Callable[[re.Match[str]], str]], ...] = (
-    (rf"[{_QUOTES}]([^{_QUOTES}\"]*)[{_QUOTES}]", "stands in curly quotes", _straight),
+    (rf"[{_QUOTES}]([^{_QUOTES}\"]*)[{_QUOTES}]", "is in curly quotes", _straight),
     (r"\b(\d{1,2})([./-])(\d{1,2})[./-](\d{4})\b", "is a date in another order", _date),
     (r"\b(\d{4})[-./](0?\d|1[0-2])[-./](\d{1,2})\b(?!-)", "is a date in another form", _whole_date),
     (r"\[([^\[\]]*;[^\[\]]*)\]", "is a list with semicolons", _with_commas),
