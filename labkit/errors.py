@@ -80,5 +80,9 @@ class DeliveryError(RefusedError):
     """A finished set that cannot be put in its place."""
 
 
+class MadeAlreadyError(DeliveryError):
+    """A set that lies where it would be put, whole and as it was made."""
+
+
 class LedgerError(RefusedError):
     """A ledger that cannot be read or written now, is damaged, or does not allow the entry."""

@@ -35,6 +35,7 @@ _FOR = {
         "prescription": "labkit.cli.sets.prescription",
         "lengths": "labkit.cli.sets.lengths",
         "make": "labkit.cli.sets.make",
+        "batch": "labkit.cli.sets.batch",
         "papers": "labkit.cli.sets.papers",
         "extra": "labkit.cli.rods.extra",
         "order": "labkit.cli.rods.order",

@@ -31,14 +31,25 @@ def takes_means(command: Callable[..., None]) -> Callable[..., None]:
         profile_path: str | None,
         **others: Any,
     ) -> None:
-        profile = open_profile(profile_path)
-        named = process_name or profile.process
-        try:
-            process = find_process(processes(process_places), named or UNCOMPENSATED)
-        except InputError as error:
-            error.where = "" if process_name else profile_path or ""
-            raise
-        means = Means(process, load_lettering(), profile, process_named=bool(named))
+        means = means_of(process_name, process_places, profile_path)
         command(*arguments, means=means, **others)
 
     return with_means
+
+
+def means_of(
+    process_name: str | None, process_places: tuple[str, ...], profile_path: str | None
+) -> Means:
+    """Gather what the three options name.
+
+    Raises:
+        InputError: One of them names what is not there, or a file cannot be read.
+    """
+    profile = open_profile(profile_path)
+    named = process_name or profile.process
+    try:
+        process = find_process(processes(process_places), named or UNCOMPENSATED)
+    except InputError as error:
+        error.where = "" if process_name else profile_path or ""
+        raise
+    return Means(process, load_lettering(), profile, process_named=bool(named))

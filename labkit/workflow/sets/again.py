@@ -11,7 +11,7 @@ from labkit.catalog.profiles import profile_json, profile_of
 from labkit.core.case.case_standing import SetStanding
 from labkit.core.grading.prescription import Side
 from labkit.documents.standing import STANDING
-from labkit.errors import CheckError, DeliveryError, RefusedError
+from labkit.errors import CheckError, DeliveryError, MadeAlreadyError, RefusedError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     Place,
@@ -89,14 +89,15 @@ class MadeBefore:
             progress: Told of each file.
 
         Raises:
-            DeliveryError: It lies there already, a file is not as it was made, or it is recorded
-                in another folder and nobody asked for its files here.
+            MadeAlreadyError: It lies there already.
+            DeliveryError: A file is not as it was made, or it is recorded in another folder and
+                nobody asked for its files here.
             CheckError: This version of the program makes the set otherwise than it was made.
         """
         if self.folder.exists():
             self._require_whole()
             if not self._other_profile:
-                raise DeliveryError(
+                raise MadeAlreadyError(
                     f"this set lies in {self.folder} already, made from the same prescription, "
                     "template and process, and every file in it is as it was made; nothing was "
                     "written"

@@ -1,0 +1,129 @@
+"""Many sets at once: a pool of processes that goes on past a bad case and past a lost worker."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import connection
+from typing import TypeVar
+
+#: A worker is replaced after as many cases, so that what its libraries keep does not add up.
+_CASES_A_WORKER = 100
+#: A case that was at work whenever a worker was lost is not tried again after as many times.
+_MOST_TRIES = 2
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+
+Done = TypeVar("Done")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one prescription.
+
+    Args:
+        file: Where it was read.
+        case: Its case number; empty where it could not be read.
+        state: "made", "there" (made before), "refused", "unreadable" or "broken off".
+        set_name, folder: Of a set that lies there now.
+        rods: Pieces of the set.
+        said: Sentences: notes of a set that was made, or why there is none.
+    """
+
+    file: str
+    case: str
+    state: str
+    set_name: str = ""
+    folder: str = ""
+    rods: int = 0
+    said: tuple[str, ...] = ()
+
+
+def in_a_pool(
+    work: Callable[[str], Done], items: Sequence[str], workers: int,
+    lost: Callable[[str], Done],
+) -> Iterator[Done]:
+    """Do the same work for many items in several processes; give each result as it comes.
+
+    A worker that is killed takes no other item with it: what was at work is tried once more.
+
+    Args:
+        work: Pickled; raises nothing of its own.
+        lost: Makes the result of an item whose worker was lost each time.
+    """
+    waiting, tries = deque(items), Counter[str]()
+    while waiting:
+        running: dict[Future[Done], str] = {}
+        with _pool(workers) as pool:
+            try:
+                yield from _results(pool, work, waiting, running, workers)
+            except BrokenProcessPool:
+                for item in running.values():
+                    tries[item] += 1
+        for item in running.values():
+            if tries[item] < _MOST_TRIES:
+                waiting.append(item)
+            else:
+                yield lost(item)
+
+
+def _results(
+    pool: ProcessPoolExecutor, work: Callable[[str], Done], waiting: deque[str],
+    running: dict[Future[Done], str], workers: int,
+) -> Iterator[Done]:
+    """Keep every worker busy, and no more at work than that: `running` says what a loss costs."""
+    while waiting or running:
+        while waiting and len(running) < workers:
+            item = waiting.popleft()
+            running[pool.submit(work, item)] = item
+        done, _ = wait(running, return_when=FIRST_COMPLETED)
+        for future in done:
+            result = future.result()
+            del running[future]
+            yield result
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    # One thread for each process: the cores are shared out among the workers already.
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
+    return ProcessPoolExecutor(
+        workers, multiprocessing.get_context("spawn"), _end_with_parent,
+        max_tasks_per_child=_CASES_A_WORKER,
+    )
+
+
+def _end_with_parent() -> None:
+    """Let a worker end when the run that started it is killed: nobody would take its results."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch(sentinel: int) -> None:
+        connection.wait([sentinel])
+        os._exit(1)
+
+    threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
+
+
+def twice_named(cases: Iterable[tuple[str, str]]) -> dict[str, tuple[str, ...]]:
+    """Find cases that several files prescribe: which one comes first would be chance.
+
+    Args:
+        cases: File and case number of each.
+
+    Returns:
+        Case number → its files, where there are several.
+
+    >>> twice_named([("a.toml", "QF-1"), ("b.toml", "QF-2"), ("c.toml", "QF-1")])
+    {'QF-1': ('a.toml', 'c.toml')}
+    """
+    files: dict[str, list[str]] = {}
+    for file, case in cases:
+        files.setdefault(case, []).append(file)
+    return {case: tuple(named) for case, named in files.items() if len(named) > 1}
