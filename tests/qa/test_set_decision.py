@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -17,7 +18,7 @@ from labkit.qa.decision.readings import Expected, RodReadings
 from labkit.qa.decision.rod_decision import judge_rod
 from labkit.qa.decision.set_decision import decide_set
 from labkit.qa.decision.sides_and_steps import side_difference
-from tests.support.measured_sets import budget, measured_set, places
+from tests.support.measured_sets import SCANNER, budget, measured_set, places
 
 NOMINAL = np.ravel([[34.0 - 0.7 * k] * 2 for k in range(6)])
 
@@ -299,7 +300,7 @@ def test_a_bore_beyond_its_limits_on_the_scan_holds_the_rod(diameter, held):
            "most_mm": "2.514"}
     readings = RodReadings(
         place.identifier, None, label_read=place.engraved, fittings=True, look=(),
-        scan={"lower": end, "upper": {**end, "diameter_mm": 2.507}},
+        instrument=SCANNER, scan={"lower": end, "upper": {**end, "diameter_mm": 2.507}},
     )
     rod = judge_rod(place, readings, None, (float(place.length_mm), budget(0.01)))
     assert (rod.result is Result.NOT_CONFORMING) is held
@@ -307,3 +308,21 @@ def test_a_bore_beyond_its_limits_on_the_scan_holds_the_rod(diameter, held):
         (problem,) = rod.problems
         told = f"the lower bore measures {diameter:.3f} mm on the scan, beyond its limits 2.500"
         assert told in problem.message
+
+
+@pytest.mark.parametrize(
+    ("scanner", "told"),
+    [(None, "a scan without a named scanner informs and decides nothing"),
+     (replace(SCANNER, form_mm=None), "a scan without the form error of desk-scanner informs")],
+)
+@pytest.mark.parametrize("off", [0.0, 1.0])
+def test_a_scan_without_a_known_form_error_decides_nothing(scanner, told, off):
+    (place, *_) = places()
+    readings = RodReadings(
+        place.identifier, None, label_read=place.engraved, fittings=True, look=(),
+        instrument=scanner,
+    )
+    rod = judge_rod(place, readings, None, (float(place.length_mm) + off, budget(0.01)))
+    assert rod.result is Result.UNDECIDED
+    (problem,) = rod.problems
+    assert told in problem.message

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from decimal import Decimal
 
 from labkit.core.case.identifier import rod_identifier
+from labkit.core.gauging.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.ways_of_measuring import Method
 from labkit.qa.decision.readings import Expected, RodReadings
 from labkit.qa.decision.rod_decision import judge_rod
 from labkit.qa.uncertainty import Budget, Component
 
+#: A scanner that decides; its errors are far below those that the tests look at.
+SCANNER = Instrument(
+    name="desk-scanner", title="Desk scanner", kind=InstrumentKind.SCANNER, resolution_mm=0.001,
+    calibration_mm=0.001, calibration_dof=None, repeatability_mm=0.001, repeatability_dof=None,
+    temperature_c=2.0, difference_c=0.5, expansion_per_c=0.0, methods=(Method.CENTRES,),
+    calibration_due=datetime.date(2032, 1, 31), evidence="Invented", form_mm=0.001,
+)
 LONGEST = Decimal("34.0")
 
 
@@ -41,7 +51,7 @@ def budget(u):
 def scanned(place, length, u=0.02, label=None, fittings=None):
     """A rod of that length by a scan, with what was seen on it."""
     readings = RodReadings(
-        place.identifier, None, label_read=label, fittings=fittings,
+        place.identifier, None, label_read=label, fittings=fittings, instrument=SCANNER,
         look=None if fittings is None else (),
     )
     return judge_rod(place, readings, None, (float(length), budget(u)))

@@ -25,6 +25,7 @@ class Spoil:
     Args:
         noise_mm: Standard deviation of the surface's noise.
         correlation_mm: Distance over which neighbours err alike; 0 for white noise.
+        form_mm, wave_mm: Standard deviation of a smooth error beside the noise, and its wavelength.
         missing: Share of the surface lost in patches.
         patch_mm: Radius of a patch.
         edge_mm: Longest edge of the mesh.
@@ -38,6 +39,8 @@ class Spoil:
 
     noise_mm: float = 0.02
     correlation_mm: float = 0.0
+    form_mm: float = 0.0
+    wave_mm: float = 8.0
     missing: float = 0.3
     patch_mm: float = 2.0
     edge_mm: float = 0.12
@@ -117,7 +120,10 @@ def scan_of(
     """
     random = np.random.default_rng(seed)
     vertices, triangles = _fine(row, length, hand, spoil.edge_mm, case_mark)
-    vertices = vertices + _normals(vertices, triangles) * _noise(vertices, spoil, random)[:, None]
+    errors = _noise(vertices, spoil, random)
+    if spoil.form_mm:
+        errors = errors + form_error(vertices, spoil.form_mm, spoil.wave_mm, random)
+    vertices = vertices + _normals(vertices, triangles) * errors[:, None]
     triangles = triangles[~_lost(vertices[triangles].mean(axis=1), spoil, random)]
     if spoil.cell_mm:
         vertices, triangles = _merged(vertices, triangles, spoil.cell_mm)
@@ -180,6 +186,14 @@ def _noise(vertices, spoil, random):
     phases = random.uniform(0.0, 2.0 * np.pi, WAVES).astype(np.float32)
     field_ = np.cos(vertices.astype(np.float32) @ waves + phases).sum(axis=1)
     return spoil.noise_mm * np.sqrt(2.0 / WAVES) * field_.astype(np.float64)
+
+
+def form_error(vertices, form_mm, wave_mm, random):
+    """Give a smooth error (n,) of one wavelength, its waves from every direction alike."""
+    ways = random.normal(size=(3, WAVES))
+    waves = 2.0 * np.pi / wave_mm * ways / np.linalg.norm(ways, axis=0)
+    phases = random.uniform(0.0, 2.0 * np.pi, WAVES)
+    return form_mm * np.sqrt(2.0 / WAVES) * np.cos(vertices @ waves + phases).sum(axis=1)
 
 
 def _lost(middles, spoil, random):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from labkit.core.jsonable import jsonable
 from labkit.workflow.inspection.release import withhold
 from tests.support.making import CASE, extra
 from tests.support.measured import measure_all, record_reading
+from tests.support.measured_sets import SCANNER
 from tests.workflow.test_release import FIRST, WHEN, let_go, place, refused
 
 WORD = "seen by me on the gauge"
@@ -71,6 +73,7 @@ def test_a_form_of_many_rods_is_one_file(recorded, out):
 
 def test_a_scan_of_another_rod_is_no_scan_of_this_one(recorded, out):
     scan = {"way": None, "readings_mm": [], "scan": {}, "gauge_pins_mm": None,
+            "instrument": jsonable(SCANNER),
             "source": {"file": "rod.stl", "sha256": "cd" * 32, "line": None}}  # fmt: skip
     left, right = (place(recorded, 1, side)[0] for side in ("left", "right"))
     first = record_reading(recorded, left, quantity="scan", **scan)

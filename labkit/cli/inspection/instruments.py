@@ -15,7 +15,7 @@ from labkit.cli.common import INSTRUMENTS
 from labkit.cli.listing import report_about
 from labkit.cli.print_report import print_report
 from labkit.core.gauging.gauge_pins import GaugePins
-from labkit.core.gauging.instruments import Instrument
+from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.report import Report
 from labkit.units import counted, plain
 
@@ -107,7 +107,17 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
             "none told: lengths are not corrected to 20 °C" if instrument.thermometer_c is None
             else f"{plain(instrument.thermometer_c)} °C standard uncertainty",
         ),
+        *([("form error", _form(instrument))] if instrument.kind is InstrumentKind.SCANNER else []),
     ]
+
+
+def _form(scanner: Instrument) -> str:
+    if scanner.form_mm is None:
+        return "not told: its scans inform and decide nothing"
+    return (
+        f"{plain(scanner.form_mm)} mm standard deviation, waves of "
+        f"{plain(scanner.form_shortest_mm)} to {plain(scanner.form_longest_mm)} mm"
+    )
 
 
 def _degrees(dof: float | None) -> str:

@@ -30,6 +30,8 @@ EXAMPLE_NAME = "example-"
 _DEGREES = "a whole number of 1 or more"
 #: Steel, known to ± 2e-6 1/°C, anywhere alike (JCGM 100:2008, H.1.3.1: from memory).
 SCALE_U_PER_C = 1.2e-6
+#: Wavelengths of a form error of which nothing more is known: all that can matter on a rod.
+FORM_WAVES_MM = (0.5, 100.0)
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,18 @@ class Instrument:
         "standard uncertainty of the scale's expansion", 0, 0.0001, "1/°C",
         at="scale.expansion_uncertainty_per_c",
     )] = field(default=SCALE_U_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
+    form_mm: Annotated[float | None, quantity(
+        "standard deviation of a scanner's error along a smooth surface, its points' noise taken "
+        "out; absent where it is not known, and its scans then inform and decide nothing",
+        0.0001, 0.1, at="form.error",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    form_shortest_mm: Annotated[float, quantity(
+        "shortest wavelength of that error", 0.5, 100, at="form.shortest",
+    )] = field(default=FORM_WAVES_MM[0], metadata=LEFT_OUT_AT_DEFAULT)
+    form_longest_mm: Annotated[float, quantity(
+        "longest wavelength of that error; the worst between both is counted", 0.5, 100,
+        at="form.longest",
+    )] = field(default=FORM_WAVES_MM[1], metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)
@@ -115,6 +129,18 @@ class Instrument:
                     f"{name} of instrument {self.name} must be 1 or more, or absent",
                     field=name, value=dof, allowed="1 or more",
                 )
+
+        if self.form_shortest_mm > self.form_longest_mm:
+            raise InputError(
+                f"form_shortest_mm of instrument {self.name} must not be above form_longest_mm",
+                field="form_shortest_mm", value=self.form_shortest_mm,
+                allowed=f"at most {self.form_longest_mm}",
+            )
+
+    @property
+    def decides_by_scan(self) -> bool:
+        """Whether the error of its scans is known, so that they may decide."""
+        return self.kind is InstrumentKind.SCANNER and self.form_mm is not None
 
     def serves(self, method: Method) -> bool:
         """Tell whether the instrument can measure this way."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from labkit.errors import GeometryError
 from labkit.exports.expected.base import Array
-from labkit.exports.scan.noise import Alike, thinned
+from labkit.exports.scan.noise import MOST_POINTS, Alike, thinned
 
 Errors = Callable[[Array], tuple[Array, Array]]
 
@@ -96,10 +96,24 @@ class SurfaceFit:
         inverse = np.linalg.inv(bread)
         return np.asarray(variance_mm2 * inverse @ meat @ inverse, dtype=np.float64)
 
-    def _taken(self) -> tuple[NDArray[np.intp], float]:
+    def by_errors(self, most: int) -> tuple[Array, Array]:
+        """Give how the unknowns change with the errors of at most so many points.
+
+        Formula: A⁻¹ Jᵀ W, A as in `covariance`.
+
+        Returns:
+            The points (n, 3) and the changes (k, n).
+        """
+        taken, scale = self._taken(most)
+        weighed = self.weights[taken, None] * self.jacobian[taken]
+        known = self.rms_mm**2 * np.diag(self.prior)
+        bread = scale * weighed.T @ self.jacobian[taken] + known
+        return self.points[taken], -scale * np.linalg.solve(bread, weighed.T)
+
+    def _taken(self, most: int = MOST_POINTS) -> tuple[NDArray[np.intp], float]:
         """Choose the points whose pairs are summed; each stands for so many."""
         used = np.flatnonzero(self.used)
-        taken = used[thinned(len(used))]
+        taken = used[thinned(len(used), most)]
         return taken, len(used) / len(taken)
 
 

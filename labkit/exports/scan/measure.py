@@ -19,6 +19,7 @@ from labkit.errors import InputError, RefusedError
 from labkit.exports.scan.ends import EndFit
 from labkit.exports.scan.file import ScanMesh, read_scan
 from labkit.exports.scan.find import RodInScan, find_rod
+from labkit.exports.scan.form import form_factors
 from labkit.exports.scan.label import ScanLabel, read_scan_label
 from labkit.exports.scan.noise import Alike, alike
 
@@ -89,6 +90,8 @@ class ScanMeasure(Finite):
             errors (scale, temperature) are not in it.
         ends_told: Whether it is known which is which: both ends of some templates are alike, and
             the label tells.
+        form: How far a form error of the scanner of standard deviation 1 shifts the length, by
+            its wavelength, mm.
         noise_mm: Scatter of the points about the fittings.
         alike_share, alike_mm: Share of it that neighbours have in common, and over which distance.
         missing: Share of the rod's surface that the scan lacks.
@@ -99,6 +102,7 @@ class ScanMeasure(Finite):
     length_mm: float
     u_mm: float
     dof: float
+    form: tuple[tuple[float, float], ...]
     lower: EndSeen
     upper: EndSeen
     ends_told: bool
@@ -155,8 +159,8 @@ def measure_scan(
         for end, name in zip(ends, names, strict=True)
     )
     return ScanMeasure(
-        template=rod.template.name, length_mm=length, u_mm=u, dof=dof, lower=lower, upper=upper,
-        ends_told=told, label=label,
+        template=rod.template.name, length_mm=length, u_mm=u, dof=dof, form=_form(rod),
+        lower=lower, upper=upper, ends_told=told, label=label,
         noise_mm=math.sqrt((lower.rms_mm**2 + upper.rms_mm**2) / 2.0),
         alike_share=errors.share, alike_mm=errors.length_mm, missing=1.0 - rod.seen,
         facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
@@ -228,6 +232,16 @@ def _length(
     total = sum(part for part, _ in parts)
     dof = total**2 / sum(part**2 / freedom for part, freedom in parts) if total else math.inf
     return length, math.sqrt(total), max(dof, 1.0)
+
+
+def _form(rod: RodInScan) -> tuple[tuple[float, float], ...]:
+    lower, upper = rod.ends
+    apart = np.asarray(upper.fit.center) - np.asarray(lower.fit.center)
+    along = apart[[0, 2]] if lower.fit.slopes else apart
+    length = float(np.linalg.norm(along))
+    # No wave of standard deviation 1 turns a face of that length by more than √12 / length.
+    lean = math.sqrt(12.0) * abs(float(apart[1])) / length if lower.fit.slopes else 0.0
+    return form_factors((lower.fit, upper.fit), along / length, lean)
 
 
 def _end(

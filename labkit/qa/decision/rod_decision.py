@@ -18,6 +18,8 @@ from labkit.units import millimetres, plain
 
 #: Problems that show that a rod is wrong; the others only hold it until it is measured again.
 _PROVEN = {"label_read", "fittings", "fittings_scanned", "look", "verdict"}
+#: What says that the length of a scan informs and decides nothing.
+INFORMS = "scan_informs"
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,9 @@ class MeasuredRod:
     def result(self) -> Result:
         """The decision on the rod as a whole: its length, its label, its fittings."""
         found = {finding.code for finding in refusals(self.problems)}
-        if self.decision.result is Result.NOT_CONFORMING or found & _PROVEN:
+        if found & _PROVEN:
+            return Result.NOT_CONFORMING
+        if self.decision.result is Result.NOT_CONFORMING and INFORMS not in found:
             return Result.NOT_CONFORMING
         return Result.UNDECIDED if found else self.decision.result
 
@@ -97,6 +101,7 @@ def judge_rod(
     problems = (
         *look_problems(expected, readings),
         *_scan_problems(expected, readings),
+        *(() if way else _informs(expected, readings.instrument)),
         *(_reading_problems(expected, readings, way, sd_mm) if way else ()),
     )
     return MeasuredRod(expected, readings, way, length, budget, decision, problems)
@@ -157,7 +162,10 @@ def _scan_problems(expected: Expected, readings: RodReadings) -> Iterator[Findin
         seen = (readings.scan or {}).get(end) or {}
         if not seen.get("least_mm") or not seen.get("most_mm"):
             continue
-        own = (tool.calibration_mm, tool.repeatability_mm) if tool else ()
+        # A form error longer than a bore changes its radius by all of itself.
+        own = (tool.calibration_mm, tool.repeatability_mm, 2.0 * (tool.form_mm or 0.0)) if (
+            tool
+        ) else ()
         low, high = float(seen["least_mm"]), float(seen["most_mm"])
         decided = decide(seen["diameter_mm"], math.hypot(seen["u_mm"], *own), low, high)
         if decided.result is Result.NOT_CONFORMING:
@@ -169,6 +177,18 @@ def _scan_problems(expected: Expected, readings: RodReadings) -> Iterator[Findin
                 "the rod",
                 expected.name,
             )
+
+
+def _informs(expected: Expected, scanner: Instrument | None) -> Iterator[Finding]:
+    """Find why the length of a scan decides nothing."""
+    if scanner is None or not scanner.decides_by_scan:
+        without = "a named scanner" if scanner is None else f"the form error of {scanner.name}"
+        yield refused(
+            INFORMS,
+            f"{expected.name}: a scan without {without} informs and decides nothing; name a "
+            "scanner that states its form error, or measure the rod by hand",
+            expected.name,
+        )
 
 
 def _reading_problems(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from labkit.core.report import Column, Table, only
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.set_spec import template_of
 from labkit.errors import InputError, RefusedError
+from labkit.exports.scan.form import factor_within
 from labkit.exports.scan.measure import USUAL_U_MM, EndSeen, ScanMeasure, measure_scan
 from labkit.ledger.queries import Reader
 from labkit.qa.decision.bench import Place
@@ -27,12 +28,15 @@ from labkit.qa.decision.readings import RodReadings, Source
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component
+from labkit.units import plain
 from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
 from labkit.workflow.record.case_mark import case_mark_of
 from labkit.workflow.record.lookup import find_rod
 
 #: Name of what the scan's own points leave uncertain.
 FIT = "fit to the scan"
+#: Name of what the scanner's smooth errors do to it.
+FORM = "form error of the scanner"
 
 
 @dataclass(frozen=True)
@@ -93,18 +97,36 @@ def measure_file(
             "scanner; name the scanner, or leave --instrument out",
             field="instrument", value=instrument.name,
         )
+    if instrument is not None and instrument.form_mm is not None:
+        # The points show the shorter waves of a form error that the scanner states.
+        most_u_mm = math.hypot(most_u_mm, instrument.form_mm)
     measure = measure_scan(path, templates, lettering, most_u_mm)
     budget = scan_budget(measure, templates[measure.template], instrument, place)
-    notes = () if instrument is not None else (note(
-        "scanner_unnamed",
-        f"the uncertainty holds the process's usual gauge ({place.gauge_uncertainty_mm:g} mm) in "
-        "place of the scanner's own errors; name the scanner with --instrument"
-        if place is not None else
-        "the uncertainty holds what the scan's points show and not the scanner's own errors "
-        "(scale, temperature); name the scanner with --instrument",
-    ),)
+    notes = tuple(note(code, told) for code, told in _unknown(instrument, place))
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     return Scanned(path.name, digest, measure, budget, notes)
+
+
+def _unknown(
+    instrument: Instrument | None, place: Place | None
+) -> Iterator[tuple[str, str]]:
+    """Say which errors of the scanner the uncertainty does not hold."""
+    if instrument is None:
+        yield (
+            "scanner_unnamed",
+            f"the uncertainty holds the process's usual gauge ({place.gauge_uncertainty_mm:g} mm) "
+            "in place of the scanner's own errors; name the scanner with --instrument"
+            if place is not None else
+            "the uncertainty holds what the scan's points show and not the scanner's own errors "
+            "(scale, form, temperature); name the scanner with --instrument",
+        )
+    elif instrument.form_mm is None:
+        yield (
+            "scanner_form",
+            f"{instrument.name} states no form error, which no scan shows by itself and which may "
+            "be the largest error of all; measure it on a ball of known size and write it into the "
+            "instrument's file as form.error",
+        )
 
 
 def scan_budget(
@@ -113,8 +135,9 @@ def scan_budget(
 ) -> Budget:
     """Work out the uncertainty of a scanned length.
 
-    Formula: u² = u²(fit) + u²(scanner): calibration, repeatability, both terms of temperature as
-    for any length between centres; without a named scanner the process's usual gauge.
+    Formula: u² = u²(fit) + u²(form) + u²(scanner): form error times its factor at the worst of
+    its wavelengths; calibration, repeatability, both terms of temperature as for any length
+    between centres; without a named scanner the process's usual gauge.
 
     Source: JCGM 100:2008 (GUM), 5.1.2.
     """
@@ -127,7 +150,8 @@ def scan_budget(
         way = next(way for way in ways_of(template) if way.method is Method.CENTRES)
         whole = length_budget(instrument, way, measure.length_mm, 1, expansion, corrected)
         # The points' noise stands in place of a display's steps.
-        return Budget((fit, *(one for one in whole.components if one.name != RESOLUTION)))
+        others = (one for one in whole.components if one.name != RESOLUTION)
+        return Budget((fit, *_form(measure, instrument), *others))
     if place is None:
         return Budget((fit,))
     return Budget((fit, Component(
@@ -135,6 +159,18 @@ def scan_budget(
         f"{place.gauge_uncertainty_mm:g} mm, the lab's usual gauge by its process file, in place "
         "of the scanner's own errors",
     )))
+
+
+def _form(measure: ScanMeasure, scanner: Instrument) -> tuple[Component, ...]:
+    if scanner.form_mm is None:
+        return ()
+    waves = scanner.form_shortest_mm, scanner.form_longest_mm
+    worst, factor = factor_within(measure.form, *waves)
+    return (Component(
+        FORM, factor * scanner.form_mm, math.inf, "B",
+        f"{plain(scanner.form_mm)} mm, waves of {plain(waves[0])} to {plain(waves[1])} mm: worst "
+        f"at {plain(round(worst, 1))} mm, times {factor:.2f}",
+    ),)
 
 
 @dataclass(frozen=True)
