@@ -108,7 +108,8 @@ class SurfaceFit:
         weighed = self.weights[taken, None] * self.jacobian[taken]
         known = self.rms_mm**2 * np.diag(self.prior)
         bread = scale * weighed.T @ self.jacobian[taken] + known
-        return self.points[taken], -scale * np.linalg.solve(bread, weighed.T)
+        change = -scale * np.linalg.solve(bread, weighed.T)
+        return self.points[taken], np.asarray(change, dtype=np.float64)
 
     def _taken(self, most: int = MOST_POINTS) -> tuple[NDArray[np.intp], float]:
         """Choose the points whose pairs are summed; each stands for so many."""
