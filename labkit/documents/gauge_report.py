@@ -9,17 +9,13 @@ from typing import Any
 from labkit.core.report import Column, On, Report, Section, Table
 from labkit.documents import gauge_tables as tables
 from labkit.documents.charts.canvas import plot
-from labkit.documents.charts.gauge_charts import (
-    bias_chart,
-    components_chart,
-    interaction_chart,
-    ranges_chart,
-    readings_chart,
-)
+from labkit.documents.charts.gauge_charts import bias_chart, readings_chart, shares_chart
 from labkit.qa.gauge.anova import Anova
 from labkit.qa.gauge.bias import Linearity
 from labkit.qa.gauge.intervals import INTERVAL_METHOD
+from labkit.qa.gauge.look_at import CHANCE
 from labkit.qa.gauge.outcome import Outcome, instrument_lines
+from labkit.qa.gauge.ranges import RangeTable
 from labkit.qa.gauge.result import GaugeResult, Variation
 from labkit.qa.gauge.study import Study
 
@@ -39,7 +35,7 @@ def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
         sections=(
             Section(_shape(outcome, source), findings=outcome.findings, on=On.SCREEN),
             *_components(outcome),
-            *_pictures(outcome),
+            *_standing_out(outcome),
             *_instrument(lines, On.PAPER),
             *_bias(outcome),
             *_instrument(lines, On.SCREEN),
@@ -55,8 +51,8 @@ def _shape(outcome: Outcome, source: str) -> str:
     if study is None:
         return ""
     parts, operators, trials = study.shape
-    who = f" × {operators} operators" if study.has_operators else ""
-    return f"{source}: {parts} parts{who} × {trials} trials"
+    who = f" × {operators} persons" if study.has_operators else ""
+    return f"{source}: {parts} rods{who} × {trials} readings"
 
 
 def _facts(outcome: Outcome, source: str) -> Iterator[tuple[str, str]]:
@@ -64,9 +60,9 @@ def _facts(outcome: Outcome, source: str) -> Iterator[tuple[str, str]]:
     if outcome.study is not None:
         parts, operators, trials = outcome.study.shape
         names = ", ".join(outcome.study.operators) or "none"
-        yield "Parts", str(parts)
-        yield "Trials", str(trials)
-        yield "Operators", f"{operators}: {names}" if operators > 1 else names
+        yield "Rods", str(parts)
+        yield "Readings of each", str(trials) + (" by each person" if operators > 1 else "")
+        yield "Persons", f"{operators}: {names}" if operators > 1 else names
     if outcome.asked.tolerance_mm is not None:
         yield "Tolerance", f"± {outcome.asked.tolerance_mm:g} mm"
     if outcome.biases:
@@ -74,57 +70,44 @@ def _facts(outcome: Outcome, source: str) -> Iterator[tuple[str, str]]:
 
 
 def _components(outcome: Outcome) -> Iterator[Section]:
-    for found in (outcome.by_anova, outcome.by_ranges):
-        if found is not None:
-            words = tables.method_words(found[0], outcome.asked.confidence)
-            yield Section(
-                f"Components by {found[0].method}", words, tables.component_table(found[0])
-            )
-    if outcome.first is not None:
-        yield Section("Shares", on=On.PAPER, plot=plot(
-            "components", partial(components_chart, outcome.first),
-            "Bars: share of the gauge, repeatability, reproducibility and parts in the variance, "
-            "the spread and the tolerance, as in the table of components",
-        ))  # fmt: skip
-    if outcome.by_anova is not None:
-        yield Section(
-            "Table of the analysis of variance", table=tables.anova_table(outcome.by_anova[1]),
-            brief="Analysis of variance",
-        )
-    if outcome.by_ranges is not None:
-        yield Section(
-            "What averages and ranges rest on", table=tables.range_table(outcome.by_ranges[1]),
-            brief="Ranges",
-        )
-
-
-def _pictures(outcome: Outcome) -> Iterator[Section]:
-    study = outcome.study
-    if study is None:
+    result = outcome.first
+    if result is None:
         return
-    yield Section("Readings", on=On.PAPER, notes=(
-        "Each reading less the mean of its part, so that the gauge shows and not the parts.",
+    yield Section(
+        "Where readings differ", (tables.variance_words(result),), tables.variation_table(outcome),
+        plot=plot(
+            "shares", partial(shares_chart, result),
+            "Above: one bar, the variance of all readings up to 100 %. Below: points, what the "
+            "gauge takes of the tolerance, or of the spread where none was given, with intervals.",
+        ),
+    )
+    yield Section("How these numbers came about", tables.method_words(outcome))
+
+
+def _standing_out(outcome: Outcome) -> Iterator[Section]:
+    if outcome.study is None:
+        return
+    if outcome.persons:
+        yield Section("Which persons to look at", table=tables.person_table(outcome), notes=(
+            "Reads: the person's mean minus the mean of all. Repeats within: the standard "
+            "deviation of the person's own readings of the same rod.",
+        ))  # fmt: skip
+    none = ("None: no reading stands out from the others.",)
+    yield Section(
+        "Which rods to look at", () if outcome.rods else none,
+        tables.rod_table(outcome) if outcome.rods else None,
+        notes=(
+            "Where nothing is wrong, chance names somebody, or a rod, in about 1 study of "
+            f"{round(1 / CHANCE)}.",
+        ),
+    )
+    yield Section("Every reading", on=On.PAPER, notes=(
+        "Each reading minus the mean of its rod, so that the gauge shows and not the rods. A ring "
+        "marks what to look at.",
     ), plot=plot(
-        "readings", partial(readings_chart, study),
-        "Points: every reading less the mean of its part, for each part and operator",
+        "readings", partial(readings_chart, outcome.study, outcome.rods),
+        "Points: every reading minus the mean of its rod, for each rod and person",
     ))  # fmt: skip
-    if study.has_operators:
-        yield Section("Operators and parts", on=On.PAPER, notes=(
-            "Lines side by side: operators differ. Lines that cross: it depends on the part who "
-            "reads more.",
-        ), plot=plot(
-            "interaction", partial(interaction_chart, study),
-            "Lines: each operator's mean of each part less the mean of the part",
-        ))  # fmt: skip
-    if outcome.ranges is not None:
-        yield Section("Ranges and means", on=On.PAPER, notes=(
-            "A range above its limit points to a slip. Means within the shaded band are parts that "
-            "this gauge does not tell apart.",
-        ), plot=plot(
-            "ranges", partial(ranges_chart, study, outcome.ranges),
-            "Two panels by operator: ranges of the trials with their limit, and means of the "
-            "trials with the band that chance alone would give",
-        ))  # fmt: skip
 
 
 def _lines(outcome: Outcome) -> tuple[str, ...]:
@@ -139,7 +122,7 @@ def _instrument(lines: tuple[str, ...], on: On) -> Iterator[Section]:
         yield Section("For the instrument's file:", tuple(f"  {line}" for line in lines), on=on)
     elif lines:
         yield Section("For the instrument's file", on=on, notes=(
-            "What this study gives, as it stands in an instrument's file:",
+            "Copy these lines into the instrument's file:",
         ), table=Table((Column("lines"),), tuple((line,) for line in lines)))  # fmt: skip
 
 
@@ -148,7 +131,7 @@ def _bias(outcome: Outcome) -> Iterator[Section]:
     if outcome.biases:
         yield Section(
             "Bias", table=tables.bias_table(outcome), notes=(
-                "Mean reading less reference, with Student's t interval; readings of all operators "
+                "Mean reading minus reference, with Student's t interval; readings of all persons "
                 "count together.",
             ), plot=plot(
                 "bias", partial(bias_chart, outcome.biases, line),
@@ -167,12 +150,13 @@ def _data(outcome: Outcome) -> dict[str, Any]:
         "study": _study_data(outcome.study),
         "tolerance_mm": outcome.asked.tolerance_mm,
         "confidence": outcome.asked.confidence,
-        "anova": None if outcome.by_anova is None else {
+        "by_analysis_of_variance": None if outcome.by_anova is None else {
             **_result_data(outcome.by_anova[0]), **_anova_data(outcome.by_anova[1]),
         },
-        "ranges": None if outcome.by_ranges is None else {
-            **_result_data(outcome.by_ranges[0]), **vars(outcome.by_ranges[1]),
+        "by_ranges": None if outcome.by_ranges is None else {
+            **_result_data(outcome.by_ranges[0]), **_range_data(outcome.by_ranges[1]),
         },
+        "look_at": {"persons": outcome.persons, "rods": outcome.rods},
         "repeatability": None if first is None else {
             "standard_deviation_mm": first[Variation.REPEATABILITY].sd_mm,
             "degrees_of_freedom": first.repeatability_dof,
@@ -192,20 +176,30 @@ def _study_data(study: Study | None) -> dict[str, Any] | None:
 
 def _result_data(result: GaugeResult) -> dict[str, Any]:
     return {
-        "components": tables.component_table(result).records,
-        "categories": result.categories,
-        "distinct": result.distinct,
-        "study_percent_interval": tables.ends(result.share_interval),
-        "distinct_interval": tables.ends(result.categories_interval),
+        "variation": tables.variation_data(result),
+        "gauge_share_of_spread_interval": tables.ends(result.share_interval),
+        "groups_told_apart": result.categories,
+        "groups_told_apart_unrounded": result.distinct,
+        "groups_told_apart_interval": tables.ends(result.categories_interval),
+    }
+
+
+def _range_data(table: RangeTable) -> dict[str, Any]:
+    return {
+        "mean_range_mm": table.mean_range_mm,
+        "persons_apart_mm": table.operator_difference_mm,
+        "rods_apart_mm": table.part_range_mm,
     }
 
 
 def _anova_data(table: Anova) -> dict[str, Any]:
     return {
         "sources": tables.source_table(table.sources).records,
-        "total": {"ss_mm2": table.total_ss_mm2, "dof": table.total_dof},
+        "total": {
+            "sum_of_squares_mm2": table.total_ss_mm2, "degrees_of_freedom": table.total_dof,
+        },
         "pooling_level": table.level,
-        "interaction_p": table.interaction_p,
+        "changing_from_rod_to_rod_p": table.interaction_p,
         "pooled": table.pooled and tables.source_table(table.pooled).records,
         "interval_method": INTERVAL_METHOD,
     }

@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
+from typing import Any
 
 from labkit.core.report import Column, Table
-from labkit.documents.figures import chance, fixed
-from labkit.qa.gauge.anova import Anova, Source
+from labkit.documents.figures import chance, fixed, signed
+from labkit.qa.gauge.anova import Source
 from labkit.qa.gauge.bias import Linearity
 from labkit.qa.gauge.intervals import INTERVAL_METHOD
 from labkit.qa.gauge.outcome import Outcome
-from labkit.qa.gauge.ranges import RangeTable
-from labkit.qa.gauge.result import SPREAD, Component, GaugeResult, Range, Variation
+from labkit.qa.gauge.result import SPREAD, GaugeResult, Range, Variation
 from labkit.qa.least_squares import Estimate
 from labkit.units import plain, written
 
 #: Ends of an interval.
 _Ends = tuple[float, float]
+#: What makes up the variance of all readings, without sums of others.
+APART = (Variation.REPEATABILITY, Variation.REPRODUCIBILITY, Variation.PARTS)
+#: Rows that part the one above.
+_INSIDE = {Variation.OPERATOR: "– ", Variation.INTERACTION: "– "}
+_KEYS = {
+    Variation.REPEATABILITY: "same_person_same_rod",
+    Variation.REPRODUCIBILITY: "another_person_adds",
+    Variation.OPERATOR: "alike_on_every_rod",
+    Variation.INTERACTION: "changing_from_rod_to_rod",
+    Variation.GAUGE: "gauge_together",
+    Variation.PARTS: "rods_differ",
+    Variation.TOTAL: "all_readings",
+}
 
 #: A length with four decimals: a tenth of a micrometre.
 mm = partial(fixed, decimals=4)
@@ -35,113 +48,123 @@ def between(found: _Ends, decimals: int = 4) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share with two decimals.
+    """Write a share in percent.
 
-    >>> percent(0.001), percent(0.0), percent(22.934)
-    ('< 0.01', '0.00', '22.93')
+    >>> percent(0.0001), percent(0.0), percent(0.22934)
+    ('< 0.1 %', '0.0 %', '22.9 %')
     """
-    return "< 0.01" if 0 < share < 0.005 else f"{share:.2f}"
-
-
-def small(value: float) -> str:
-    """Write a number with four digits that count and no exponent.
-
-    >>> small(0.0000123456), small(3935.9555), small(math.inf)
-    ('0.00001235', '3936', '∞')
-    """
-    return "∞" if math.isinf(value) else plain(float(f"{value:.4g}"))
+    return "< 0.1 %" if 0 < share < 0.0005 else f"{100 * share:.1f} %"
 
 
 def _ratio(value: float, decimals: int) -> str:
     return "∞" if math.isinf(value) else fixed(value, decimals)
 
 
-def component_table(result: GaugeResult) -> Table:
-    """Give the components, one a row."""
-
-    def share(of: Callable[[Variation], float | None]) -> Callable[[Component], float | None]:
-        return lambda one: of(one.part)
-
+def variation_table(outcome: Outcome) -> Table:
+    """Give where readings differ, in mm and as shares of the tolerance, one question a row."""
+    result = outcome.first
+    assert result is not None
+    hand = outcome.by_ranges[0] if outcome.by_anova and outcome.by_ranges else None
+    by_hand = {one.part: one.sd_mm for one in hand.components} if hand else {}
     columns = (
-        Column("component", "part", "name"),
-        Column(None, "variance_mm2"),
-        Column("sd", "sd_mm", show=mm, unit="mm"),
-        Column(
-            "interval", lambda one: ends(one.interval_mm), "interval_mm", between, "mm",
-            optional=True,
-        ),
-        Column("variance %", share(result.contribution_percent), "contribution_percent", percent),
-        Column("spread %", share(result.study_percent), "study_percent", percent),
-        Column("tolerance %", share(result.tolerance_percent), "tolerance_percent", percent,
-               optional=True),
+        Column("where readings differ", lambda one: _INSIDE.get(one.part, "") + one.part),
+        Column("mm", "sd_mm", show=mm),
+        Column("interval, mm", lambda one: ends(one.interval_mm), show=between, optional=True),
+        Column("of the\ntolerance", lambda one: result.share_of_tolerance(one.part),
+               show=percent, optional=True),
+        Column("by ranges,\nmm", lambda one: by_hand.get(one.part), show=mm, optional=True),
     )  # fmt: skip
-    return Table.of(columns, result.components)
+    shown = [one for one in result.components if one.part is not Variation.TOTAL]
+    together = [n for n, one in enumerate(shown) if one.part is Variation.GAUGE]
+    return Table.of(columns, shown, together)
 
 
-def method_words(result: GaugeResult, confidence: float) -> tuple[str, ...]:
-    """Say how the numbers of a table of components came about."""
-    spread = (
-        "Shares of the spread are those of the total standard deviation and do not add up to 100. "
-        f"Shares of the tolerance: {SPREAD:g} standard deviations over its whole width."
-    )
-    count, sure = result.distinct, f"{plain(written(100 * confidence, 6))} %"
-    told = "not to be counted" if count is None else f"{result.categories} ({count:.2f}, cut)"
-    words = f"Categories told apart, √2 · parts / gauge: {told}"
-    of_share, of_categories = ends(result.share_interval), ends(result.categories_interval)
-    if of_share is None:
-        return (spread, words + ".")
-    if of_categories is not None:
-        words += f"; {sure} interval {between(of_categories, 1)}"
-    return (
-        spread,
-        f"{words}. Gauge's share of the spread: {between(of_share, 1)} %.",
-        f"Intervals: {sure}, {INTERVAL_METHOD}; normal components are assumed.",
-    )
+def variation_data(result: GaugeResult) -> dict[str, Any]:
+    """Give where readings differ for programs, by what it is."""
+    return {
+        _KEYS[one.part]: {
+            "variance_mm2": one.variance_mm2,
+            "sd_mm": one.sd_mm,
+            "interval_mm": ends(one.interval_mm),
+            "share_of_variance": result.share_of_variance(one.part),
+            "share_of_spread": result.share_of_spread(one.part),
+            "share_of_tolerance": result.share_of_tolerance(one.part),
+        }
+        for one in result.components
+    }
+
+
+def variance_words(result: GaugeResult) -> str:
+    """Say how the variance of all readings is made up."""
+    parts = [
+        f"{part} {percent(result.share_of_variance(part))}"
+        for part in APART if any(one.part is part for one in result.components)
+    ]
+    return f"Of the variance of all readings: {', '.join(parts)}."
+
+
+def method_words(outcome: Outcome) -> tuple[str, ...]:
+    """Say how the numbers came about."""
+    result = outcome.first
+    assert result is not None
+    sure = f"{plain(written(100 * outcome.asked.confidence, 6))} %"
+    count = result.distinct
+    of_spread, of_groups = ends(result.share_interval), ends(result.categories_interval)
+    told = "cannot be counted"
+    if count is not None:
+        sure_of = f"; {sure} interval {between(of_groups, 1)}" if of_groups else ""
+        told = f"{result.categories} ({count:.2f} rounded down{sure_of})"
+    lines = [
+        f"By {result.method}. In mm: one standard deviation. The share of the tolerance is "
+        f"{SPREAD:g} of them over its whole width.",
+        f"Groups of rods told apart, √2 · rods / gauge: {told}.",
+    ]
+    if of_spread is not None:
+        low, high = (100 * end for end in of_spread)
+        lines.append(
+            f"Gauge's share of the spread of these readings: {between((low, high), 1)} %. "
+            f"Intervals: {sure}, {INTERVAL_METHOD}, if all that differs is normal."
+        )
+    return tuple(lines)
+
+
+_PERSON = (
+    Column("person", "name"),
+    Column("reads, mm", "offset_mm", show=partial(signed, decimals=4)),
+    Column("repeats\nwithin, mm", "sd_mm", show=mm),
+    Column("look at", "look"),
+)
+_ROD = (
+    Column("rod", "name"),
+    Column("person", "person"),
+    Column("by, mm", "by_mm", show=mm),
+    Column("look at", "look"),
+)
+
+
+def person_table(outcome: Outcome) -> Table:
+    """Give the persons side by side."""
+    return Table.of(_PERSON, outcome.persons)
+
+
+def rod_table(outcome: Outcome) -> Table:
+    """Give the rods on which a person's readings stand out."""
+    return Table.of(_ROD, outcome.rods)
 
 
 _SOURCE = (
     Column("source", "name"),
-    Column(None, "ss_mm2"),
-    Column("freedom", "dof"),
-    Column("sum", "ss_mm2", "", small, "mm²"),
-    Column("mean", "ms_mm2", show=small, unit="mm²", unknown=""),
-    Column("F", "f", show=small, unknown=""),
-    Column("p", "p", show=chance, unknown=""),
+    Column(None, "ss_mm2", "sum_of_squares_mm2"),
+    Column("freedom", "dof", "degrees_of_freedom"),
+    Column(None, "ms_mm2", "mean_square_mm2"),
+    Column(None, "f"),
+    Column(None, "p"),
 )
 
 
 def source_table(sources: tuple[Source, ...]) -> Table:
-    """Give the sources of variation of an analysis, one a row."""
+    """Give the sums of squares of an analysis, for programs."""
     return Table.of(_SOURCE, sources)
-
-
-def anova_table(table: Anova) -> Table:
-    """Give all lines of the analysis of variance: the sources, the total, pooled ones below."""
-    pooled = ((f"{name}, pooled", *cells) for name, *cells in _rows(table.pooled))
-    total = ("total", table.total_ss_mm2, table.total_dof, table.total_ss_mm2, None, None, None)
-    return Table(_SOURCE, (*_rows(table.sources), total, *pooled))
-
-
-def _rows(sources: tuple[Source, ...] | None) -> tuple[tuple[object, ...], ...]:
-    return source_table(sources or ()).rows
-
-
-def range_table(table: RangeTable) -> Table:
-    """Give what the method of ranges reads off."""
-    rows = (
-        ("mean range of the trials, mm", table.mean_range_mm),
-        (
-            "greatest less smallest mean of an operator, mm",
-            table.operator_difference_mm if table.k2 is not None else None,
-        ),
-        ("greatest less smallest mean of a part, mm", table.part_range_mm),
-        ("limit for a range of trials, mm", table.range_limit_mm),
-        ("K1 (trials)", table.k1),
-        ("K2 (operators)", table.k2),
-        ("K3 (parts)", table.k3),
-    )
-    known = tuple(row for row in rows if row[1] is not None)
-    return Table((Column("read off the study"), Column("value", show=mm)), known)
 
 
 _BIAS = (
@@ -151,7 +174,7 @@ _BIAS = (
     Column(None, "sd_mm"),
     Column("interval", lambda one: ends(one.bias), "interval_mm", between, "mm"),
     Column("sd", "sd_mm", "", mm, "mm"),
-    Column("t", "t", show=partial(_ratio, decimals=2)),
+    Column(None, "t"),
     Column("p", "p", show=chance),
 )
 

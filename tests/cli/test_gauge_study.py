@@ -34,31 +34,39 @@ def test_the_tables_fit_a_screen_of_80_columns(table, reports):
     result = run(table, "--tolerance", "5")
     assert result.exit_code == 0, result.stderr
     (report,) = reports
-    by_ranges = report.table("Components by averages and ranges")
-    assert by_ranges.cells("component")[0] == "gauge, in all"
-    assert by_ranges.cells("spread %")[0] == pytest.approx(18.07, abs=0.005)
+    differ = report.table("Where readings differ")
+    assert differ.cells("where readings differ") == (
+        "same person, same rod", "another person adds", "– alike on every rod",
+        "– changing from rod to rod", "the gauge together", "rods differ",
+    )
+    assert differ.cells("by ranges,\nmm")[4] == pytest.approx(1.0274, abs=5e-5)
     texts = [
         cell for section in report.parts(On.SCREEN) if section.table
         for row in section.table.shown(On.SCREEN).texts for cell in row
     ]
-    for shown in ("1.3430", "0.6068 to 0.8704", "3.60", "80.58", "162.3", "< 0.001", "0.5231"):
+    for shown in ("1.3430", "0.6068 to 0.8704", "80.6 %", "1.0274", "reads less than the others"):
         assert shown in texts
-    assert "It tells 7 categories" in report.words
+    assert "The gauge tells 7 groups" in report.words
     assert "standard_deviation = 0.7149\n  degrees_of_freedom = 60" in report.words
     assert report.table("Linearity").rows
     tables = [line for line in result.stdout.splitlines() if line.startswith(" ")]
     assert all("…" not in line for line in tables)
-    assert " part × operator  0.8532" in result.stdout
+    assert " the gauge together        1.3430" in result.stdout
 
 
 def test_json_is_one_object_with_full_numbers(table):
     result = run(table, "--tolerance", "5", "--json")
     [line] = result.stdout.splitlines()
     found = json.loads(line)
-    gauge = found["anova"]["components"][0]
+    by_anova = found["by_analysis_of_variance"]
+    gauge = by_anova["variation"]["gauge_together"]
     assert gauge["variance_mm2"] == pytest.approx(1.803704, abs=5e-7)
-    assert found["anova"]["categories"] == 7
-    assert found["ranges"]["range_limit_mm"] == pytest.approx(2.746, abs=5e-4)
+    assert gauge["share_of_variance"] == pytest.approx(0.0360, abs=5e-5)
+    assert gauge["share_of_spread"] == pytest.approx(0.189749, abs=5e-7)
+    assert gauge["share_of_tolerance"] == pytest.approx(0.6 * 1.34302, abs=5e-6)
+    assert by_anova["groups_told_apart"] == 7
+    assert found["by_ranges"]["rods_apart_mm"] == pytest.approx(17.777778, abs=5e-7)
+    assert [each["name"] for each in found["look_at"]["persons"]] == ["A", "B", "C"]
     assert found["study"] == {
         "parts": [str(k) for k in range(1, 11)], "operators": ["A", "B", "C"], "trials": 3,
     }  # fmt: skip
@@ -68,20 +76,23 @@ def test_json_is_one_object_with_full_numbers(table):
 
 
 def test_one_method_alone(table):
-    assert "averages and ranges" not in run(table, "--method", "anova").stdout
-    assert "analysis of variance" not in run(table, "--method", "ranges").stdout.lower()
+    anova, ranges = (run(table, "--method", way).stdout for way in ("anova", "ranges"))
+    assert "By analysis of variance" in anova
+    assert "by ranges" not in anova
+    assert "By averages and ranges" in ranges
+    assert "analysis of variance" not in ranges
 
 
 def test_the_report_holds_what_the_screen_shows(table, tmp_path):
     folder = tmp_path / "report"
     result = run(table, "--tolerance", "5", "--report", folder)
     assert result.exit_code == 0, result.stderr
-    charts = ("bias", "components", "interaction", "ranges", "readings")
+    charts = ("bias", "readings", "shares")
     assert {path.name for path in folder.iterdir()} == {
         "gauge-study.pdf", *(f"{chart}.{end}" for chart in charts for end in ("svg", "png")),
     }  # fmt: skip
     text = squeezed(text_of((folder / "gauge-study.pdf").read_bytes()))
-    for shown in ("Gauge study", "part × operator", "0.7149", "19.0 %", "Linearity", "K2"):
+    for shown in ("Gauge study", "the gauge together", "0.7149", "19.0 %", "Linearity"):
         assert squeezed(shown) in text
     again = run(table, "--report", folder)
     assert (again.exit_code, "is there already" in again.stderr) == (1, True)
@@ -93,9 +104,11 @@ def test_a_study_without_operators_has_its_report(tmp_path):
                                              for d in (0.01, 0.02, 0.04)))  # fmt: skip
     result = run(path, "--report", tmp_path / "r", "--json")
     assert result.exit_code == 0, result.stderr
-    assert not (tmp_path / "r" / "interaction.svg").exists()
-    names = [part["name"] for part in json.loads(result.stdout)["anova"]["components"]]
-    assert names == ["gauge, in all", "repeatability", "part to part", "total"]
+    found = json.loads(result.stdout)
+    assert list(found["by_analysis_of_variance"]["variation"]) == [
+        "same_person_same_rod", "gauge_together", "rods_differ", "all_readings",
+    ]
+    assert found["look_at"]["persons"] == []
 
 
 def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
@@ -106,11 +119,10 @@ def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
     assert (refused.exit_code, "use the analysis of variance" in refused.stderr) == (1, True)
     both = run(path, "--json")
     told = json.loads(both.stdout)
-    assert (both.exit_code, told["ranges"]) == (0, None)
+    assert (both.exit_code, told["by_ranges"]) == (0, None)
     assert any("ranges take at most 100 parts" in each["message"] for each in told["findings"])
     result = run(path, "--method", "anova", "--report", tmp_path / "r")
     assert result.exit_code == 0, result.stderr
-    assert not (tmp_path / "r" / "ranges.svg").exists()
 
 
 def test_a_slip_is_named_whichever_method_is_asked_for(tmp_path):
@@ -119,9 +131,8 @@ def test_a_slip_is_named_whichever_method_is_asked_for(tmp_path):
                 for d in range(3)]  # fmt: skip
     path.write_text("part,value\n" + "".join(f"{p},{value:.2f}\n" for p, value in readings))
     for method in ("anova", "ranges"):
-        assert "apart than chance explains at part 3 (0.3 mm)" in run(
-            path, "--method", method
-        ).stdout
+        told = run(path, "--method", method).stdout
+        assert "Look at this: part 3: readings too far apart (0.3 mm)." in told
 
 
 def test_bias_alone_from_its_own_file(tmp_path):

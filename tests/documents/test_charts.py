@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from labkit.documents.charts import calibration, canvas, gauge_charts, process_charts
-from labkit.qa.gauge.ranges import gauge_by_ranges
+from labkit.qa.gauge.anova import gauge_by_anova
+from labkit.qa.gauge.look_at import Rod
 from labkit.qa.gauge.study import Study
 from labkit.qa.process import study as process_study
 from labkit.qa.process.capability import Limits
@@ -47,16 +48,9 @@ def test_every_chart_is_drawn_in_the_house_style():
 LONG = [f"coupon of the plate of {'spring' * 6} {number}" for number in range(12)]
 
 
-@pytest.mark.parametrize(
-    "chart",
-    [
-        gauge_charts.readings_chart,
-        gauge_charts.interaction_chart,
-        lambda of: gauge_charts.ranges_chart(of, gauge_by_ranges(of)[1]),
-    ],
-)
-def test_long_names_leave_the_chart_its_room(chart):
-    figure = drawn(chart(study(LONG, ["Wilhelmina " * 6 + "A", "Wilhelmina " * 6 + "B"])))
+def test_long_names_leave_the_chart_its_room():
+    named = study(LONG, ["Wilhelmina " * 6 + "A", "Wilhelmina " * 6 + "B"])
+    figure = drawn(gauge_charts.readings_chart(named))
     assert all(axes.get_position().height > 0.25 for axes in figure.axes)
     assert all(axes.get_position().width > 0.7 for axes in figure.axes)
 
@@ -69,7 +63,7 @@ def test_cut_names_of_parts_still_tell_them_apart():
     alike = [f"{number} of {'spring' * 9} plate" for number in (10**12 + n for n in range(3))]
     figure = gauge_charts.readings_chart(study([f"sample {a}" for a in alike], ["anna", "ben"]))
     assert ticks(figure.axes[0].xaxis) == ["1", "2", "3"]
-    assert figure.axes[0].get_xlabel() == "part, by its place in the file"
+    assert figure.axes[0].get_xlabel() == "rod, by its place in the file"
 
 
 def test_single_readings_can_be_seen_and_operators_told_apart():
@@ -114,6 +108,29 @@ def test_readings_are_drawn_less_the_mean_of_their_part():
     lines = {line.get_label(): line.get_ydata() for line in figure.axes[0].lines}
     assert lines["anna"] == pytest.approx([-0.1, 0.1, -0.2, -0.2, -0.1, -0.1])
     assert lines["ben"] == pytest.approx([0.0, 0.0, 0.1, 0.3, -0.1, 0.3])
+
+
+def test_a_ring_stands_around_what_to_look_at():
+    made = study("123", ["anna", "ben"])
+    odd = (Rod("2", "ben", 0.03, "readings too far apart"),)
+    (axes,) = gauge_charts.readings_chart(made, odd).axes
+    rings = [line for line in axes.lines if line.get_markerfacecolor() == "none"]
+    x = made.array()
+    ringed = [value for line in rings for value in line.get_ydata()]
+    assert ringed == pytest.approx(list(x[1, 1] - x[1].mean()))
+
+
+def test_the_bar_of_the_variance_reaches_100_percent():
+    result = gauge_by_anova(study("12345", ["anna", "ben"]), 0.15)[0]
+    above, below = drawn(gauge_charts.shares_chart(result)).axes
+    bars = above.patches
+    assert [bar.get_x() for bar in bars[1:]] == pytest.approx(
+        [bar.get_x() + bar.get_width() for bar in bars[:-1]]
+    )
+    assert bars[-1].get_x() + bars[-1].get_width() == pytest.approx(100)
+    assert [label.get_text() for label in below.get_yticklabels()] == [
+        "same person, same rod", "another person adds", "the gauge together",
+    ]
 
 
 def test_the_normal_curve_has_the_area_of_the_bars():

@@ -12,10 +12,10 @@ from labkit.documents.gauge_report import gauge_report
 from labkit.errors import InputError, InputErrors, RefusedError
 from labkit.qa.files.gauge_file import read_bias, read_study
 from labkit.qa.gauge.outcome import Asked, Ways, instrument_lines, work_out
-from labkit.qa.gauge.ranges import gauge_by_ranges, wide_ranges
+from labkit.qa.gauge.ranges import gauge_by_ranges
 from labkit.qa.gauge.result import Variation, judgements
 from labkit.qa.gauge.study import Study, study_of
-from tests.support.gauge_data import crossed, houf_berman
+from tests.support.gauge_data import crossed
 
 HEAD = "part;operator;trial;value\n"
 
@@ -117,15 +117,6 @@ def test_a_part_has_one_reference():
         read_bias((head + "a;30;\n").encode(), "s.csv")
 
 
-def test_a_range_beyond_its_limit_is_named_with_its_place():
-    values = [[[30, 30.01], [30.01, 30]] for _ in range(5)]
-    values[3][1] = [30.5, 30]
-    odd = crossed(values, ("anna", "ben"))
-    _, table = gauge_by_ranges(odd)
-    assert wide_ranges(odd, table) == ("part 4, operator ben (0.5 mm)",)
-    assert wide_ranges(houf_berman(), gauge_by_ranges(houf_berman())[1]) == ()
-
-
 def test_ranges_take_no_more_than_their_constants_reach():
     many = crossed([[[30, 30 + k / 1000]] for k in range(101)], ("",))
     with pytest.raises(RefusedError, match="at most 100"):
@@ -143,9 +134,9 @@ def codes(found):
 def test_shares_of_the_tolerance_count_the_whole_width():
     found = outcome(rows(), tolerance_mm=0.15)
     result = found.first
-    share = result.tolerance_percent(Variation.GAUGE)
-    assert share == pytest.approx(100 * 6 * result[Variation.GAUGE].sd_mm / 0.30)
-    assert "of the tolerance ± 0.15 mm" in judgements(result)[1]
+    share = result.share_of_tolerance(Variation.GAUGE)
+    assert share == pytest.approx(6 * result[Variation.GAUGE].sd_mm / 0.30)
+    assert "of the tolerance ± 0.15 mm" in judgements(result)[0]
     assert "gauge_no_tolerance" in codes(outcome(rows()))
     # Parts 3 mm apart are 10 tolerances wide.
     assert "gauge_parts_wide" in codes(found)
@@ -165,8 +156,8 @@ def test_a_gauge_without_any_variation_is_suspected():
     assert any("no variation at all" in finding.message for finding in found.findings)
     assert found.first.categories is None
     text = data_of(gauge_report(found, "study.csv", "2031-03-14").data)
-    assert text["anova"]["sources"][0]["f"] is None
-    assert text["anova"]["distinct"] is None
+    assert text["by_analysis_of_variance"]["sources"][0]["f"] is None
+    assert text["by_analysis_of_variance"]["groups_told_apart_unrounded"] is None
 
 
 def test_lines_for_the_instrument():

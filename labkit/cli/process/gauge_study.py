@@ -28,8 +28,8 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
               help="Table with the columns reference and value, for bias and linearity; without "
               "it, the column reference of the study.")
 @click.option("--pool-above", "level", type=Real(), default=0.25, show_default=True, metavar="P",
-              help="Pool the interaction of parts and operators where chance explains it with "
-              "more than this; 1 never pools.")
+              help="Pool what changes between persons from rod to rod if its p-value exceeds P; "
+              "1 never pools.")
 @click.option("--confidence", type=Real(), default=0.95, show_default=True, metavar="P",
               help="Confidence of the intervals.")
 @REPORT
@@ -44,8 +44,8 @@ def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
     differ as much as your rods do, 3 operators and 2 or 3 trials. Without operators the study is
     that of a gauge that works by itself.
 
-    Prints the components of the variation with their shares, the judgement by usual practice, and
-    the lines on repeatability for the instrument's own file.
+    Prints what the same person, another person and the rods add to the differences, the judgement
+    by usual practice, the persons and rods to look at, and the lines for the instrument's own file.
 
     Example: labkit gauge-study calliper.csv --tolerance 0.15 --report calliper-study
 

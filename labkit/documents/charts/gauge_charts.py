@@ -1,8 +1,9 @@
-"""Charts of a gauge study: components, readings, ranges and means, interaction, bias."""
+"""Charts of a gauge study: what the gauge takes, every reading, bias."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,16 +18,18 @@ from labkit.documents.charts.canvas import (
     MARKERS,
     PAGE_WIDTH_MM,
     SERIES,
-    SMALL_PT,
     TINT,
+    head,
     house_style,
     key,
     level,
     new_chart,
+    note,
     short,
 )
+from labkit.documents.gauge_tables import APART, percent
 from labkit.qa.gauge.bias import Bias, Linearity
-from labkit.qa.gauge.ranges import RangeTable
+from labkit.qa.gauge.look_at import Rod
 from labkit.qa.gauge.result import GOOD_PERCENT, POOR_PERCENT, GaugeResult, Variation
 from labkit.qa.gauge.study import Study
 
@@ -34,9 +37,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_SHOWN = (
-    Variation.GAUGE, Variation.REPEATABILITY, Variation.REPRODUCIBILITY, Variation.PARTS,
-)  # fmt: skip
+_OF_GAUGE = (Variation.REPEATABILITY, Variation.REPRODUCIBILITY, Variation.GAUGE)
+_PALE = "#eef1f4"
+_FILLS = {
+    Variation.REPEATABILITY: MAIN, Variation.REPRODUCIBILITY: SERIES[1], Variation.PARTS: HAIR,
+}
+#: The scale of shares ends at this many times the limit of what is fit.
+_WIDEST = 4.0
 #: Operators stand beside each other within this part of the room of one part.
 _ROOM = 0.56
 #: Trials stand so far apart, or equal readings would hide each other.
@@ -46,8 +53,8 @@ _MOST_UPRIGHT = 12
 #: Of more parts than this not every one is named.
 _MOST_NAMED = 40
 _POINTS = 200
-#: Longer names are cut; those in one row share so many characters.
-_LONGEST, _LONGEST_ROW, _SHORTEST = 18, 90, 3
+#: Longer names are cut.
+_LONGEST = 18
 #: With more parts × operators than this the readings are drawn smaller.
 _MANY_STRETCHES = 60
 #: A dark edge keeps pale markers visible on white and in a grey print.
@@ -55,108 +62,106 @@ _EDGE: dict[str, Any] = {"markeredgecolor": INK, "markeredgewidth": 0.4}
 
 
 @house_style()
-def components_chart(result: GaugeResult) -> Figure:
-    """Draw each component as its share of variance, spread and tolerance."""
-    shown = [part for part in _SHOWN if any(c.part is part for c in result.components)]
-    measures = [("of the variance", result.contribution_percent),
-                ("of the spread in the study", result.study_percent)]  # fmt: skip
-    values = [(words, [share(part) for part in shown]) for words, share in measures]
-    if result.tolerance_mm is not None:
-        # The parts' own spread may be many tolerances wide; only the gauge's is in question here.
-        of_tolerance = [result.tolerance_percent(part) or 0.0 for part in shown[:-1]]
-        values.append((f"of the tolerance ± {result.tolerance_mm:g} mm", of_tolerance))
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 20 + 14 * len(shown))
-    thick = 0.8 / len(values)
-    for place, (words, shares) in enumerate(values):
-        at = np.arange(len(shares)) + (place - (len(values) - 1) / 2) * thick
-        bars = axes.barh(at, shares, height=0.86 * thick, color=SERIES[place], label=words)
-        axes.bar_label(
-            bars, labels=[f"{share:.1f} %" for share in shares], padding=3, fontsize=SMALL_PT,
-            color=INK, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4}, zorder=3,
-        )
-    axes.set_yticks(range(len(shown)), [str(part) for part in shown])
-    axes.invert_yaxis()
-    axes.margins(x=0.12)
-    for limit in (GOOD_PERCENT, POOR_PERCENT):
-        axes.axvline(limit, color=GREY, linewidth=0.7, linestyle=(0, (2, 2)))
-    axes.grid(visible=False)
-    axes.set_xlabel("share, % (dotted: usual practice's 10 % and 30 % of a spread)")
-    key(axes, loc="lower center", bbox_to_anchor=(0.45, 1.0), ncols=len(values))
+def shares_chart(result: GaugeResult) -> Figure:
+    """Draw what the variance is made of as one bar, and what the gauge takes with its interval."""
+    figure, (above, below) = new_chart(PAGE_WIDTH_MM, 72, rows=2, ratios=(1, 3))
+    _stacked(above, result)
+    _taken(below, result)
     return figure
 
 
+def _stacked(axes: Axes, result: GaugeResult) -> None:
+    start = 0.0
+    for part in filter(partial(_is_there, result), APART):
+        share = 100.0 * result.share_of_variance(part)
+        axes.barh(
+            0, share, left=start, height=0.6, color=_FILLS[part], edgecolor=INK, linewidth=0.5,
+            label=f"{part} {percent(share / 100)}",
+        )
+        start += share
+    head(axes, "The variance of all readings")
+    axes.set_xlim(0, 100)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.grid(visible=False)
+    axes.set_xticks(range(0, 101, 25), [f"{tick} %" for tick in range(0, 101, 25)])
+    key(axes, loc="upper center", bbox_to_anchor=(0.5, -0.45), ncols=3, handlelength=1.0)
+
+
+def _taken(axes: Axes, result: GaugeResult) -> None:
+    """Draw what each part of the gauge takes of the tolerance; of the spread where none is set."""
+    shown = [one for one in result.components if one.part in _OF_GAUGE]
+    whole = result[Variation.TOTAL].sd_mm
+    ends: list[float] = []
+    for row, one in enumerate(shown):
+        interval = one.interval_mm
+        at = _of_whole(result, one.sd_mm, whole)
+        reach = (at, at) if interval is None else (
+            _of_whole(result, interval.lower, whole), _of_whole(result, interval.upper, whole)
+        )
+        ends += [at, reach[1]]
+        axes.plot(reach, [row, row], color=MAIN, linewidth=4.0, alpha=0.35, marker="",
+                  solid_capstyle="butt")
+        axes.plot([at], [row], color=MAIN, marker="o", markersize=6, linestyle="")
+        note(axes, at, row, f"{at:.1f} %", xytext=(0, 7), textcoords="offset points", ha="center")
+    # An interval from few persons may be endless: what is decided on stays readable.
+    right = min(max(1.25 * POOR_PERCENT, 1.08 * max(ends)), _WIDEST * POOR_PERCENT)
+    for start, end, words, fill in (
+        (0.0, GOOD_PERCENT, "good", "white"), (GOOD_PERCENT, POOR_PERCENT, "with reservations",
+         _PALE), (POOR_PERCENT, right, "not fit", TINT),
+    ):
+        axes.axvspan(start, end, color=fill, linewidth=0, zorder=0)
+        note(axes, (start + end) / 2, -0.95, words, ha="center", va="center", color=GREY)
+    axes.set_yticks(range(len(shown)), [str(one.part) for one in shown])
+    axes.set_ylim(len(shown) - 0.5, -1.3)
+    axes.set_xlim(0, right)
+    axes.grid(visible=False)
+    of = "the spread of these readings" if result.tolerance_mm is None else (
+        f"the tolerance ± {result.tolerance_mm:g} mm"
+    )
+    head(axes, f"Of {of}")
+    axes.set_xlabel(f"share of {of}, %; bar: interval; limits by usual practice")
+
+
+def _of_whole(result: GaugeResult, sd_mm: float, whole_mm: float) -> float:
+    share = result.of_tolerance(sd_mm)
+    return 100.0 * (sd_mm / whole_mm if share is None else share)
+
+
+def _is_there(result: GaugeResult, part: Variation) -> bool:
+    return any(one.part is part for one in result.components)
+
+
 @house_style()
-def readings_chart(study: Study) -> Figure:
-    """Draw every reading as its difference from the mean of its part.
+def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
+    """Draw every reading as its difference from the mean of its rod.
+
+    Args:
+        odd: What to look at; a ring stands around these readings.
 
     Returns:
         The chart: rods that differ by millimetres would hide what the gauge does.
     """
     x = study.array()
     off = x - x.mean(axis=(1, 2), keepdims=True)
+    ringed = {(rod.name, rod.person) for rod in odd}
     figure, (axes,) = new_chart(PAGE_WIDTH_MM, 78)
     level(axes, 0.0, "")
+    trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
     for place, operator in enumerate(study.operators):
-        trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
-        at = (_beside(study, place)[:, None] + trials).ravel()
+        at = _beside(study, place)[:, None] + trials
         axes.plot(
-            at, off[:, place, :].ravel(), linestyle="", markersize=_dot(study), color=_color(place),
-            marker=_marker(place), label=_called(operator), **_EDGE,
-        )
-    _parts_along(axes, study)
-    axes.set_ylabel("reading less mean of its part, mm")
-    _operators(axes, study)
-    return figure
-
-
-@house_style()
-def interaction_chart(study: Study) -> Figure:
-    """Draw each operator's mean of each part as its difference from the mean of the part.
-
-    Returns:
-        The chart: lines side by side are operators who differ, lines that cross an interaction.
-    """
-    x = study.array()
-    off = x.mean(axis=2) - x.mean(axis=(1, 2))[:, None]
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 70)
-    level(axes, 0.0, "")
-    for place, operator in enumerate(study.operators):
-        axes.plot(
-            range(len(study.parts)), off[:, place], linewidth=1.1, markersize=4.2,
+            at.ravel(), off[:, place, :].ravel(), linestyle="", markersize=_dot(study),
             color=_color(place), marker=_marker(place), label=_called(operator), **_EDGE,
         )
+        ring = [n for n, part in enumerate(study.parts) if (part, operator) in ringed]
+        axes.plot(
+            at[ring].ravel(), off[ring, place, :].ravel(), linestyle="", marker="o", markersize=9,
+            markerfacecolor="none", markeredgecolor=ALERT, markeredgewidth=1.1,
+        )
     _parts_along(axes, study)
-    axes.set_ylabel("mean less mean of its part, mm")
+    axes.set_ylabel("reading minus mean of its rod, mm")
     _operators(axes, study)
-    return figure
-
-
-@house_style()
-def ranges_chart(study: Study, table: RangeTable) -> Figure:
-    """Draw the range and the mean of the trials, operator by operator.
-
-    Args:
-        table: Limits from the ranges.
-
-    Returns:
-        The chart: ranges should lie below their limit; means should lie outside theirs, or the
-        gauge does not tell the parts apart.
-    """
-    x = study.array()
-    figure, (above, below) = new_chart(PAGE_WIDTH_MM, 108, rows=2)
-    _by_operator(above, study, np.ptp(x, axis=2), table.range_limit_mm * (1 + 1e-9))
-    level(above, table.mean_range_mm, "mean")
-    level(above, table.range_limit_mm, "limit", dashed=True, color=ALERT)
-    above.set_ylim(bottom=0.0)
-    above.set_ylabel("range of trials, mm")
-    if not study.has_operators:
-        above.tick_params(labelbottom=False)
-    _by_operator(below, study, x.mean(axis=2), None)
-    half = table.mean_half_width_mm
-    below.axhspan(table.mean_mm - half, table.mean_mm + half, color=TINT, linewidth=0)
-    level(below, table.mean_mm, "mean")
-    below.set_ylabel("mean of trials, mm")
-    below.set_xlabel("parts in the order of the file; shaded: what chance alone would spread")
     return figure
 
 
@@ -187,7 +192,7 @@ def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
     )
     axes.margins(x=0.06)
     axes.set_xlabel("reference value, mm")
-    axes.set_ylabel("reading less reference, mm")
+    axes.set_ylabel("reading minus reference, mm")
     key(axes, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4)
     return figure
 
@@ -203,34 +208,6 @@ def _band(axes: Axes, line: Linearity) -> None:
     axes.plot(
         at, [band.value for band in fitted], color=INK, linewidth=1.0, marker="", label="line"
     )
-
-
-def _by_operator(
-    axes: Axes, study: Study, values: NDArray[np.float64], limit: float | None
-) -> None:
-    """Draw one value for each part in a panel that has a stretch for each operator."""
-    count = len(study.parts)
-    for place in range(len(study.operators)):
-        at = place * (count + 1) + np.arange(count)
-        axes.plot(
-            at, values[:, place], linewidth=0.9, markersize=3.6, color=_color(place),
-            marker=_marker(place), clip_on=False, **_EDGE,
-        )
-        if limit is not None:
-            beyond = values[:, place] > limit
-            axes.plot(
-                at[beyond], values[beyond, place], linestyle="", marker="o", markersize=8,
-                markerfacecolor="none", markeredgecolor=ALERT, markeredgewidth=1.2,
-            )
-        if place:
-            axes.axvline(at[0] - 1, color=HAIR, linewidth=0.8)
-    if study.has_operators:
-        middles = [place * (count + 1) + (count - 1) / 2 for place in range(len(study.operators))]
-        room = max(_SHORTEST, _LONGEST_ROW // len(study.operators))
-        axes.set_xticks(middles, [short(name, room) for name in study.operators])
-        axes.tick_params(axis="x", length=0)
-    else:
-        _part_names(axes, study)
 
 
 def _beside(study: Study, place: int) -> NDArray[np.float64]:
@@ -257,7 +234,7 @@ def _part_names(axes: Axes, study: Study) -> str:
     turned = count > _MOST_UPRIGHT or max(map(len, names)) > len("QF-1043")
     step = -(-count // _MOST_NAMED)
     axes.set_xticks(range(0, count, step), names[::step], rotation=90 if turned else 0)
-    return "part" if told else "part, by its place in the file"
+    return "rod" if told else "rod, by its place in the file"
 
 
 def _operators(axes: Axes, study: Study) -> None:

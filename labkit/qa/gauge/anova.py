@@ -143,7 +143,7 @@ def gauge_by_anova(
     )
     error = table.used[-1]
     return GaugeResult(
-        METHOD, components, error.dof, tolerance_mm, spread.share_percent, spread.categories,
+        METHOD, components, error.dof, tolerance_mm, spread.share, spread.categories,
         (*_about_pooling(table), *(about_zero(part) for part in zeroed)),
     ), table
 
@@ -200,15 +200,19 @@ def _about_pooling(table: Anova) -> tuple[str, ...]:
         return ()
     chance = probability(table.interaction_p)
     if table.pooled is None:
-        return (f"The interaction of parts and operators is kept ({chance}, not above the level "
-                f"{table.level:g} for pooling).",)
-    return (f"The interaction of parts and operators is pooled with repeatability ({chance}, above "
-            f"the level {table.level:g}).",)
+        return (
+            f"What another person adds changes from rod to rod ({chance}, not above the level "
+            f"{table.level:g} for pooling), so it is kept apart.",
+        )
+    return (
+        f"What another person adds does not visibly change from rod to rod ({chance}, above the "
+        f"level {table.level:g} for pooling), so it is pooled with `{Variation.REPEATABILITY}`.",
+    )
 
 
 def about_zero(part: Variation) -> str:
     """Say that a component came out below zero."""
     return (
-        f"The variance of {part} came out below zero and is set to zero: the study shows none of "
+        f"The variance of `{part}` came out below zero and is set to zero: the study shows none of "
         "it."
     )

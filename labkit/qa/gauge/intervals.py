@@ -35,12 +35,12 @@ class Intervals:
     """Intervals of one study.
 
     Args:
-        share_percent: Of the gauge's share of the total standard deviation.
+        share: Of the gauge's share of the standard deviation of all readings.
         categories: Of √2 · parts' / gauge's standard deviation; None where the gauge shows none.
     """
 
     sd_mm: Mapping[Variation, Range]
-    share_percent: Range
+    share: Range
     categories: Range | None
 
 
@@ -88,7 +88,7 @@ def intervals(
         share = np.where(gauge + parts > 0, gauge / (gauge + parts), 0.0)
     distinct = np.sqrt(2.0 * parts / gauge) if gauge.all() else None
     return Intervals(
-        sd, _range(100.0 * np.sqrt(share), ends),
+        sd, _range(np.sqrt(share), ends),
         None if distinct is None else _range(distinct, ends),
     )
 

@@ -9,15 +9,18 @@ from enum import StrEnum
 
 from labkit.core.findings import Finding, note
 from labkit.errors import InputError
-from labkit.qa.gauge.anova import CONFIDENCE, POOLING_LEVEL, Anova, gauge_by_anova
+from labkit.qa.gauge.anova import CONFIDENCE, POOLING_LEVEL, Anova, anova, gauge_by_anova
 from labkit.qa.gauge.bias import Bias, Linearity, bias_findings, biases, linearity
-from labkit.qa.gauge.ranges import MOST, RangeTable, gauge_by_ranges, wide_ranges
+from labkit.qa.gauge.look_at import Person, Rod, persons, rods
+from labkit.qa.gauge.ranges import MOST, RangeTable, gauge_by_ranges
 from labkit.qa.gauge.result import GaugeResult, Variation, judgements
 from labkit.qa.gauge.study import USUAL_OPERATORS, USUAL_PARTS, Reading, Study, study_of
 from labkit.units import counted, plain
 
-#: Parts of a process that just keeps its tolerance take 100 %; twice that is no longer one process.
-_FLATTERED_PERCENT = 200.0
+#: Rods to look at that are named one by one.
+_MOST_NAMED = 12
+#: Rods of a process that just keeps its tolerance take all of it; twice that is not one process.
+_FLATTERED = 2.0
 
 
 class Ways(StrEnum):
@@ -63,8 +66,8 @@ class Outcome:
         study: The crossed study, None where only bias was asked for.
         by_anova: Components and table of the analysis of variance.
         by_ranges: Components and table of averages and ranges, None for a study too large for them.
-        ranges: That table for charts and slips, also where only the analysis of variance was
-            asked for; None for a study too large for its constants.
+        persons: How each person measures; empty where persons do not count.
+        rods: Readings of single rods that stand out.
         line: Bias along the scale.
         findings: What to know, the judgement first.
     """
@@ -72,7 +75,8 @@ class Outcome:
     study: Study | None
     by_anova: tuple[GaugeResult, Anova] | None
     by_ranges: tuple[GaugeResult, RangeTable] | None
-    ranges: RangeTable | None
+    persons: tuple[Person, ...]
+    rods: tuple[Rod, ...]
     biases: tuple[Bias, ...]
     line: Linearity | None
     asked: Asked
@@ -97,7 +101,9 @@ def work_out(
         InputErrors: The study is not balanced or contradicts itself.
         RefusedError: It is too small, or there is nothing to tell.
     """
-    study = by_anova = by_ranges = ranges = None
+    study = by_anova = by_ranges = None
+    people: tuple[Person, ...] = ()
+    odd: tuple[Rod, ...] = ()
     if crossed is not None:
         study = study_of(crossed)
         if asked.ways is not Ways.RANGES:
@@ -105,7 +111,8 @@ def work_out(
         small = max(study.shape) <= MOST
         if asked.ways is Ways.RANGES or (asked.ways is Ways.BOTH and small):
             by_ranges = gauge_by_ranges(study, asked.tolerance_mm)
-        ranges = gauge_by_ranges(study)[1] if small else None
+        table = anova(study, asked.level)
+        people, odd = persons(study, table), rods(study, table)
     known = against if against is not None else [
         reading for reading in crossed or () if reading.reference_mm is not None
     ]
@@ -114,7 +121,8 @@ def work_out(
     findings: list[Finding] = []
     if study is not None:
         result = (by_anova or by_ranges)[0]  # type: ignore[index]
-        findings += _about_study(study, result, ranges)
+        findings += _about_study(study, result)
+        findings += _about_standing_out(people, odd)
         if asked.ways is Ways.BOTH and by_ranges is None:
             findings.append(note("gauge_no_ranges", (
                 f"Averages and ranges take at most {MOST} parts, operators and trials and are left "
@@ -122,7 +130,7 @@ def work_out(
             )))
     if found:
         findings += [note("gauge_bias", message) for message in bias_findings(found, line)]
-    return Outcome(study, by_anova, by_ranges, ranges, found, line, asked, tuple(findings))
+    return Outcome(study, by_anova, by_ranges, people, odd, found, line, asked, tuple(findings))
 
 
 def instrument_lines(result: GaugeResult, operators: int = 1) -> tuple[str, ...]:
@@ -158,25 +166,18 @@ def _lines_of(table: str, sd_mm: float, dof: int) -> tuple[str, ...]:
     )
 
 
-def _about_study(
-    study: Study, result: GaugeResult, table: RangeTable | None
-) -> list[Finding]:
+def _about_study(study: Study, result: GaugeResult) -> list[Finding]:
     out = [note("gauge_judgement", sentence) for sentence in judgements(result)]
     out += _about_tolerance(result)
     out += [note("gauge_method", sentence) for sentence in result.notes]
     out += _about_size(study)
-    if table is not None and (wide := wide_ranges(study, table)):
-        out.append(note("gauge_wide_range", (
-            "The trials lie further apart than chance explains at " + "; ".join(wide) + ". Look "
-            "for a slip and measure these again, rather than take them out."
-        )))
     out += _about_step(study)
     spread = [c for c in result.components if c.part is Variation.REPRODUCIBILITY]
     if spread and spread[0].sd_mm > 0:
         out.append(note("gauge_operators", (
-            f"Operators add a standard uncertainty of {spread[0].sd_mm:.4f} mm that repeated "
-            "readings by one of them do not reduce; where any of them may measure, combine it with "
-            "the uncertainty of the instrument's calibration."
+            f"Another person adds a standard uncertainty of {spread[0].sd_mm:.4f} mm, which "
+            "repeated readings by one person do not reduce. If any of them may measure, combine it "
+            "with the uncertainty of the instrument's calibration."
         )))
     return out
 
@@ -185,14 +186,27 @@ def _about_tolerance(result: GaugeResult) -> list[Finding]:
     """Say what the shares are worth: long and short rods side by side flatter any gauge."""
     if result.tolerance_mm is None:
         return [note("gauge_no_tolerance", (
-            "No tolerance was given: the shares only compare the gauge with the parts of this "
-            "study. Give the tolerance it decides on with --tolerance."
+            "No tolerance was given, so the gauge is only compared with the rods of this study. "
+            "Give the tolerance that it decides on with --tolerance."
         ))]
-    if (result.tolerance_percent(Variation.PARTS) or 0.0) <= _FLATTERED_PERCENT:
+    if (result.share_of_tolerance(Variation.PARTS) or 0.0) <= _FLATTERED:
         return []
     return [note("gauge_parts_wide", (
-        "The parts differ by more than the width of the tolerance, so that shares of the spread "
-        "and categories flatter the gauge: go by its share of the tolerance."
+        "The rods differ by more than the width of the tolerance, which flatters the gauge where "
+        "it is compared with them: go by its share of the tolerance."
+    ))]
+
+
+def _about_standing_out(people: Sequence[Person], odd: Sequence[Rod]) -> list[Finding]:
+    """Name whom and what to look at; of very many rods the first."""
+    look = [f"{each.name} {each.look} ({each.offset_mm:+.4f} mm)" for each in people if each.look]
+    look += [f"{each.place}: {each.look} ({each.by_mm:.4g} mm)" for each in odd[:_MOST_NAMED]]
+    if not look:
+        return []
+    more = f"; and {len(odd) - _MOST_NAMED} more" if len(odd) > _MOST_NAMED else ""
+    return [note("gauge_look_at", (
+        f"Look at this: {'; '.join(look)}{more}. Find the cause and measure again; do not leave "
+        "readings out."
     ))]
 
 
@@ -203,7 +217,7 @@ def _about_size(study: Study) -> list[Finding]:
         out.append(note("gauge_small_study", (
             f"The study has {counted(parts, 'part')} × {counted(operators, 'operator')} × "
             f"{counted(trials, 'trial')}; usual practice is at least {USUAL_PARTS} parts and "
-            f"{USUAL_OPERATORS} operators. The intervals show what the size costs."
+            f"{USUAL_OPERATORS} operators. The intervals show how much a small study leaves open."
         )))
     if not study.has_operators:
         out.append(note("gauge_no_operators", (

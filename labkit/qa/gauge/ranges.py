@@ -9,8 +9,8 @@ from labkit.core.numbers import Finite
 from labkit.errors import RefusedError
 from labkit.qa.gauge.anova import about_zero
 from labkit.qa.gauge.result import Component, GaugeResult, Variation
-from labkit.qa.gauge.study import Study, cell_name
-from labkit.qa.process.control_chart import A2, D4, d2, d3
+from labkit.qa.gauge.study import Study
+from labkit.qa.process.control_chart import d2, d3
 
 METHOD = "averages and ranges"
 #: The constants are worked out for subgroups of at most this many.
@@ -28,9 +28,6 @@ class RangeTable(Finite):
         k1: 1/d2 of the trials.
         k2: 1/d2* of the operators, None without.
         k3: 1/d2* of the parts.
-        range_limit_mm: D4 R̄: a greater range of trials points to a slip.
-        mean_half_width_mm: A2 R̄: means of trials this far about the mean of all are told apart by
-            chance only.
     """
 
     mean_range_mm: float
@@ -39,9 +36,6 @@ class RangeTable(Finite):
     k1: float
     k2: float | None
     k3: float
-    range_limit_mm: float
-    mean_mm: float
-    mean_half_width_mm: float
 
 
 def d2_star(n: int, groups: int) -> float:
@@ -104,17 +98,6 @@ def gauge_by_ranges(
     return GaugeResult(METHOD, components, dof, tolerance_mm, notes=tuple(notes)), table
 
 
-def wide_ranges(study: Study, table: RangeTable) -> tuple[str, ...]:
-    """Name the combinations whose trials lie further apart than chance explains."""
-    return tuple(
-        f"{cell_name(part, operator)} ({float(max(cell) - min(cell)):g} mm)"
-        for part, cells in zip(study.parts, study.values_mm, strict=True)
-        for operator, cell in zip(study.operators, cells, strict=True)
-        # Of readings that are whole steps, equality with the limit is decided by rounding noise.
-        if float(max(cell) - min(cell)) > table.range_limit_mm * (1 + 1e-9)
-    )
-
-
 def _table(study: Study) -> RangeTable:
     x = study.array()
     p, o, r = study.shape
@@ -128,9 +111,6 @@ def _table(study: Study) -> RangeTable:
         k1=1.0 / d2(r),
         k2=1.0 / d2_star(o, 1) if o > 1 else None,
         k3=1.0 / d2_star(p, 1),
-        range_limit_mm=D4(r) * mean_range,
-        mean_mm=float(x.mean()),
-        mean_half_width_mm=A2(r) * mean_range,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from labkit.core.numbers import Finite
+from labkit.units import counted
 
 #: Variation of a study is counted as this many standard deviations (99.73 % of a normal spread).
 SPREAD = 6.0
@@ -17,15 +18,18 @@ LEAST_CATEGORIES = 5
 
 
 class Variation(StrEnum):
-    """A component of the variation, in the order of the table."""
+    """Where readings differ, as a lab asks for it and in the order in which it does.
 
-    GAUGE = "gauge, in all"
-    REPEATABILITY = "repeatability"
-    REPRODUCIBILITY = "reproducibility"
-    OPERATOR = "operator"
-    INTERACTION = "part × operator"
-    PARTS = "part to part"
-    TOTAL = "total"
+    Another person adds what is alike on every rod, and what changes from rod to rod.
+    """
+
+    REPEATABILITY = "same person, same rod"
+    REPRODUCIBILITY = "another person adds"
+    OPERATOR = "alike on every rod"
+    INTERACTION = "changing from rod to rod"
+    GAUGE = "the gauge together"
+    PARTS = "rods differ"
+    TOTAL = "all readings"
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,7 @@ class GaugeResult:
 
     Args:
         components: In the order of the table; those that the method does not part are not there.
-        share_interval: Interval of the gauge's share of the total standard deviation, %.
+        share_interval: Interval of the gauge's share of the standard deviation of all readings.
         categories_interval: Interval of √2 · parts' / gauge's standard deviation.
         notes: What was done on the way: variances set to zero, interaction pooled.
     """
@@ -77,19 +81,21 @@ class GaugeResult:
         """Give one component."""
         return next(component for component in self.components if component.part is part)
 
-    def contribution_percent(self, part: Variation) -> float:
-        """Share of the total variance, %."""
-        return 100.0 * self[part].variance_mm2 / self[Variation.TOTAL].variance_mm2
+    def share_of_variance(self, part: Variation) -> float:
+        """Share of the variance of all readings; the shares of what is apart add up to 1."""
+        return self[part].variance_mm2 / self[Variation.TOTAL].variance_mm2
 
-    def study_percent(self, part: Variation) -> float:
-        """Share of the total standard deviation, %; the shares do not add up to 100."""
-        return 100.0 * self[part].sd_mm / self[Variation.TOTAL].sd_mm
+    def share_of_spread(self, part: Variation) -> float:
+        """Share of the standard deviation of all readings; the shares do not add up to 1."""
+        return self[part].sd_mm / self[Variation.TOTAL].sd_mm
 
-    def tolerance_percent(self, part: Variation) -> float | None:
-        """Share of the tolerance's width that 6 standard deviations take, %."""
-        if self.tolerance_mm is None:
-            return None
-        return 100.0 * SPREAD * self[part].sd_mm / (2.0 * self.tolerance_mm)
+    def of_tolerance(self, sd_mm: float) -> float | None:
+        """Share of the tolerance's whole width that 6 standard deviations take."""
+        return None if self.tolerance_mm is None else SPREAD * sd_mm / (2.0 * self.tolerance_mm)
+
+    def share_of_tolerance(self, part: Variation) -> float | None:
+        """Share of the tolerance's whole width that this takes."""
+        return self.of_tolerance(self[part].sd_mm)
 
     @property
     def distinct(self) -> float | None:
@@ -102,7 +108,7 @@ class GaugeResult:
 
     @property
     def categories(self) -> int | None:
-        """Number of distinct categories: classes of parts that the gauge can tell apart."""
+        """Groups of rods that the gauge can tell apart."""
         distinct = self.distinct
         return None if distinct is None else math.floor(distinct)
 
@@ -119,26 +125,27 @@ def judgements(result: GaugeResult) -> tuple[str, ...]:
             "The gauge shows no variation at all, so that it cannot be judged: its step may be too "
             "coarse, or readings were copied.",
         )
-    shares = [(result.study_percent(Variation.GAUGE), "of the variation in the study")]
-    tolerance = result.tolerance_percent(Variation.GAUGE)
+    shares = [(result.share_of_spread(Variation.GAUGE), "of the spread of these readings")]
+    tolerance = result.share_of_tolerance(Variation.GAUGE)
     if tolerance is not None:
-        shares.append((tolerance, f"of the tolerance ± {result.tolerance_mm:g} mm"))
+        shares.insert(0, (tolerance, f"of the tolerance ± {result.tolerance_mm:g} mm"))
     enough = "enough" if count >= LEAST_CATEGORIES else "too few"
     return (
-        *(f"The gauge takes {share:.1f} % {of}: {verdict(share)}." for share, of in shares),
-        f"It tells {count} categories of these parts apart: {enough} (usual practice: "
+        *(f"The gauge takes {100 * share:.1f} % {of}: {verdict(100 * share)}."
+          for share, of in shares),
+        f"The gauge tells {counted(count, 'group')} of these rods apart: {enough} (usual practice: "
         f"{LEAST_CATEGORIES} or more).",
-    )
+        f"Usual practice: below {GOOD_PERCENT:g} % good, up to {POOR_PERCENT:g} % acceptable with "
+        "reservations, above that not fit.",
+    )  # fmt: skip
 
 
 def verdict(percent: float) -> str:
     """Say what the trade's usual limits make of a share.
 
-    >>> verdict(9.9)
-    'good (usual practice: below 10 % good, 10 to 30 % may do, above 30 % not fit)'
+    >>> verdict(9.9), verdict(30.0), verdict(30.1)
+    ('good', 'acceptable with reservations', 'not fit')
     """
-    words = "good" if percent < GOOD_PERCENT else "may do" if percent <= POOR_PERCENT else "not fit"
-    return (
-        f"{words} (usual practice: below {GOOD_PERCENT:g} % good, {GOOD_PERCENT:g} to "
-        f"{POOR_PERCENT:g} % may do, above {POOR_PERCENT:g} % not fit)"
-    )
+    if percent < GOOD_PERCENT:
+        return "good"
+    return "acceptable with reservations" if percent <= POOR_PERCENT else "not fit"

@@ -184,15 +184,6 @@ def D4(n: int) -> float:  # noqa: N802
     return 1.0 + 3.0 * d3(n) / d2(n)
 
 
-def A2(n: int) -> float:  # noqa: N802
-    """Give the factor from the mean range to the limits of subgroup means: 3/(d2 √n).
-
-    >>> round(A2(2), 3), round(A2(5), 3)
-    (1.88, 0.577)
-    """
-    return 3.0 / (d2(n) * math.sqrt(n))
-
-
 def c4(n: float) -> float:
     """Give the mean of the standard deviation of n normal values with standard deviation 1.
 
