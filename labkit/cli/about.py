@@ -10,6 +10,7 @@ import rich_click
 
 from labkit import __version__
 from labkit.catalog.places import templates_dir
+from labkit.cli.common import LEDGER
 from labkit.cli.print_report import print_report
 from labkit.core.report import Report, Section
 
@@ -30,9 +31,10 @@ _DECISIVE = (
 
 
 @click.command("about", cls=rich_click.RichCommand)
+@LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
-def command(as_json: bool) -> None:
-    """Show versions, for a report or for the lab's records.
+def command(ledger_url: str | None, as_json: bool) -> None:
+    """Show versions and which ledger is in use, for a report or for the lab's records.
 
     Example: labkit about
     """
@@ -42,7 +44,21 @@ def command(as_json: bool) -> None:
             found[name] = version(name)
         except PackageNotFoundError:
             found[name] = "not installed"
-    places = str(templates_dir())
-    words = tuple(f"{name:14} {value}" for name, value in {**found, "templates": places}.items())
-    data = {"schema": 1, "versions": found, "templates": places}
+    places, ledger = str(templates_dir()), _ledger(ledger_url)
+    shown = {**found, "templates": places, **({"ledger": ledger} if ledger else {})}
+    words = tuple(f"{name:14} {value}" for name, value in shown.items())
+    data = {"schema": 1, "versions": found, "templates": places, "ledger": ledger}
     print_report(Report("Versions", (Section(words=words),), data), as_json)
+
+
+def _ledger(url: str | None) -> str | None:
+    """Say which ledger the others would use, None where there is none."""
+    from labkit.ledger.place import is_absent
+
+    if is_absent(url):
+        return None
+    from labkit.ledger.identity import identity_of, identity_words
+    from labkit.ledger.store import look_into
+
+    with look_into(url) as reader:
+        return f"{reader.place}: {identity_words(identity_of(reader))}"

@@ -28,6 +28,7 @@ from labkit.cli.ending import (
 from labkit.core.form.words import nearest
 from labkit.done import begin
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
+from labkit.scratch import sweep
 
 #: Who uses them → command name → module that holds a click command named `command`.
 _FOR = {
@@ -183,6 +184,7 @@ def main() -> None:
     """Run the command line; whatever happens, its end is one of three and says which."""
     gc.set_threshold(*_COLLECT_AFTER)
     plain_streams()
+    sweep()
     if shutil.get_terminal_size().columns < _LEAST_HELP_WIDTH:
         rich_click.rich_click.WIDTH = rich_click.rich_click.MAX_WIDTH = _LEAST_HELP_WIDTH
     try:

@@ -46,7 +46,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
-    """Make the QR code of every rod, of its ten digits.
+    """Make the QR code of every rod, of its digits.
 
     Args:
         spec: Content of spacer-set.json.

@@ -10,7 +10,7 @@ from string import ascii_uppercase
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
-from labkit.core.case.identifier import grouped
+from labkit.core.case.identifier import grouped, ledger_number
 from labkit.core.gauging.ways_of_measuring import ways_of
 from labkit.documents.figures import fixed, sentence, signed
 from labkit.documents.frame import frame_facts
@@ -25,6 +25,8 @@ from labkit.units import counted, plain
 TEMPLATE = "certificate.typ"
 #: Begins the keyword by which the digest is found in the file.
 KEYWORD = "record-digest-"
+#: Digits of a ledger's identity on paper; `labkit ledger verify` prints all.
+IDENTITY_SHOWN = 8
 #: Stands where nothing is recorded.
 NOTHING = "–"
 _MM = Decimal("0.001")
@@ -40,6 +42,7 @@ class Release:
 
     Args:
         note: Free text, empty if none.
+        ledger: Identity of the ledger.
         void: Why it does not stand any more, a sentence each; nothing where it does.
     """
 
@@ -50,6 +53,7 @@ class Release:
     digest: str
     note: str
     basis: Json
+    ledger: str
     void: tuple[str, ...] = ()
 
 
@@ -84,6 +88,8 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "notes": [sentence(told_then(note)) for note in basis["notes"]],
         "remark": release.note,
         "event": str(release.seq),
+        "ledger": ledger_number(release.ledger),
+        "identity": release.ledger[:IDENTITY_SHOWN],
         "digest": release.digest,
         "keyword": KEYWORD + release.digest,
     }

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+from filelock import FileLock
 
 from labkit.catalog.profiles import Profile
 from labkit.core.cautions import CAUTIONS
@@ -14,6 +15,7 @@ from labkit.core.report import On, Report, Section, Table, is_number_column
 from labkit.documents.figures import on_paper
 from labkit.documents.render import compile_pdf
 from labkit.errors import DeliveryError
+from labkit.locks import only_one
 
 TEMPLATE = "process-report.typ"
 #: A column with a cell longer than this takes what width is left and breaks its lines.
@@ -50,14 +52,16 @@ def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
     files = {f"{report.name}.pdf": report_pdf(report, profile), **dict(_pictures(report))}
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-        try:
-            for name, content in files.items():
-                (staging / name).write_bytes(content)
-            staging.chmod(0o755)
-            staging.replace(out)
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
+        staging = out.parent / f".{out.name}.unfinished"
+        with only_one(FileLock(out.parent / f".{out.name}.lock")):
+            shutil.rmtree(staging, ignore_errors=True)  # of a killed run
+            staging.mkdir()
+            try:
+                for name, content in files.items():
+                    (staging / name).write_bytes(content)
+                staging.replace(out)
+            finally:
+                shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
         raise _unwritable(out, error) from error
     return [out / name for name in files]

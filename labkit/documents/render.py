@@ -6,7 +6,6 @@ import functools
 import json
 import re
 import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from labkit.catalog.profiles import Profile
 from labkit.catalog.texts import texts_json
 from labkit.documents.glyphs import fonts_dir, showable
 from labkit.errors import InputError
+from labkit.scratch import scratch
 from labkit.units import as_written
 
 #: Tagged for screen readers, every picture with words, every character with its code (PDF/UA-1).
@@ -85,8 +85,7 @@ def _compile(
 ) -> Any:
     import typst
 
-    with tempfile.TemporaryDirectory(prefix="labkit-") as folder:
-        root = Path(folder)
+    with scratch() as root:
         logo = _lay_out(root, profile, pictures)
         data = {
             "facts": facts,

@@ -48,7 +48,7 @@ Tolerance = Annotated[
 ]
 Count = Annotated[int, quantity("", 1, 100_000, "")]
 Identifier = Annotated[
-    str, Key(allowed="ten digits with a right check digit", holds=_is_identifier)
+    str, Key(allowed="fourteen or ten digits with a right check digit", holds=_is_identifier)
 ]
 PartName = Annotated[str, Key(
     allowed="a length, with or without L or R", holds=matching(r"\d{1,3}(\.\d{1,3})?[LR]?")

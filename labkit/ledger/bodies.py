@@ -71,13 +71,18 @@ _UM = _whole(-MOST_UM, MOST_UM)
 Table = Annotated[dict[str, Any], Key(allowed="a table")]
 MayTable = Annotated[dict[str, Any] | None, Key(allowed="a table")]
 Named = Annotated[dict[str, Any], Key(allowed="a table with a name", holds=_has_name)]
-Digest = Annotated[
-    str, Key(allowed="64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
-]
-_IDENTIFIER = Key(allowed="a rod identifier of ten digits", holds=_is_identifier)
+_DIGEST = Key(allowed="64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
+Digest = Annotated[str, _DIGEST]
+MayDigest = Annotated[str | None, _DIGEST]
+_IDENTIFIER = Key(allowed="a rod identifier of fourteen digits, or ten", holds=_is_identifier)
 Identifier = Annotated[str, _IDENTIFIER]
 MayIdentifier = Annotated[str | None, _IDENTIFIER]
 Name = Annotated[str, _text(80)]
+#: Folders and files are named after a set.
+SetName = Annotated[str, Key(
+    allowed="a set's name: 1 to 80 letters, digits and . _ -, the first one no . and no -",
+    holds=matching(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,79}"),
+)]
 Label = Annotated[str, _text(16)]
 Text = Annotated[str, _text(MOST_NOTE)]
 Note = Annotated[str | None, _text(MOST_NOTE)]
@@ -127,7 +132,7 @@ class RodReserved:
 class SetStarted:
     """A set's name and identifiers, reserved before anything is built, and all it is made from."""
 
-    set: Name
+    set: SetName
     revision: Number
     set_revision: Number
     purpose: Annotated[str, _one_of(*PURPOSES)]
@@ -142,19 +147,24 @@ class SetStarted:
 
 @dataclass(frozen=True)
 class SetMade:
-    """A set that lies in its place."""
+    """A set that lies in its place.
 
-    set: Name
+    Args:
+        rods_sha256: Of its list of sums, those lines that no paper made again changes.
+    """
+
+    set: SetName
     folder: Text
     sums_sha256: Digest
     spec: Table
+    rods_sha256: MayDigest = None
 
 
 @dataclass(frozen=True)
 class SetAbandoned:
     """A set that was not finished."""
 
-    set: Name
+    set: SetName
     reason: Text
 
 
@@ -254,7 +264,7 @@ class Reading:
 class Release:
     """A decision on a set, and what it rests on."""
 
-    set: Name
+    set: SetName
     decision: Annotated[str, _one_of(*DECISIONS)]
     basis: MayTable = None
     note: Note = None
@@ -274,7 +284,7 @@ class RodState:
 class PapersPrinted:
     """Papers of a set that were made again, and for which entry of the record they are true."""
 
-    set: Name
+    set: SetName
     entry: Number
 
 

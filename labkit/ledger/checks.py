@@ -28,11 +28,13 @@ class Run:
     Args:
         columns: Columns of the derived tables that are compared, by table: of another revision
             those that this program derives too.
+        first: Digest of the first event, which is the ledger's identity.
     """
 
     columns: dict[str, list[str]] = field(default_factory=dict)
     count: int = 0
     last: str = GENESIS
+    first: str = GENESIS
     digests: set[str] = field(default_factory=lambda: {GENESIS})
     problems: list[str] = field(default_factory=list)
 
@@ -68,6 +70,8 @@ def check_place(row: Any, run: Run) -> None:
     run.count += 1
     seq, expected, previous = row.seq, run.count, run.last
     run.last = row.digest
+    if expected == 1:
+        run.first = row.digest
     run.digests.add(row.digest)
     if seq != expected:
         run.problem(f"event {expected} is missing: event {seq} stands in its place")

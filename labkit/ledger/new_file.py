@@ -3,29 +3,60 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from labkit.locks import only_one
 
 
 @contextmanager
 def beside(target: Path) -> Iterator[Path]:
     """Make an empty file beside a target; what is left of it is removed at the end.
 
+    Runs for one target wait for each other, so that what else lies beside it was left by a killed
+    one, and is swept.
+
     Yields:
         The file to write into, with the permissions that any new file gets here.
 
     Raises:
-        OSError: The folder is missing or cannot be written.
+        OSError: The folder is missing or cannot be written, or another run takes too long.
     """
     fresh = target.parent / f".{target.name}.{secrets.token_hex(6)}.new"
-    os.close(os.open(fresh, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
-    try:
-        yield fresh
-    finally:
-        for litter in (fresh, Path(f"{fresh}-wal"), Path(f"{fresh}-shm")):
-            litter.unlink(missing_ok=True)
+    with only_one(_lock_of(target)):
+        _sweep(target)
+        os.close(os.open(fresh, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
+        try:
+            yield fresh
+        finally:
+            _sweep(target)
+
+
+def sweep(target: Path) -> None:
+    """Remove what killed runs left beside a target, unless another run is at work there."""
+    if Path(_lock_of(target).lock_file).exists() or any(_litter(target)):
+        with suppress(OSError, Timeout), only_one(_lock_of(target), 0):
+            _sweep(target)
+
+
+def _lock_of(target: Path) -> FileLock:
+    return FileLock(target.parent / f".{target.name}.new.lock")
+
+
+def _litter(target: Path) -> Iterator[Path]:
+    """List the files in the making of a target, never its own side files."""
+    name = re.compile(rf"\.{re.escape(target.name)}\.[0-9a-f]{{12}}\.new(-wal|-shm|-journal)?")
+    return (path for path in target.parent.iterdir() if name.fullmatch(path.name))
+
+
+def _sweep(target: Path) -> None:
+    for path in list(_litter(target)):
+        path.unlink(missing_ok=True)
 
 
 def put(fresh: Path, target: Path) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy.engine import URL
 
 from labkit.errors import InputError, LedgerError
 from labkit.ledger.database import APPLICATION_ID, Database, use_write_ahead_log
-from labkit.ledger.new_file import beside, put
+from labkit.ledger.new_file import beside, put, sweep
 from labkit.ledger.place import file_of
 from labkit.ledger.revision import begin, found_revision, require_known, require_ledger, require_own
 from labkit.ledger.trouble import told
@@ -53,7 +53,9 @@ def open_to_act(
     """
     path = file_of(url)
     _require_file(url, create=create)
-    if path is not None and not path.exists():
+    if path is not None and path.exists():
+        sweep(path)
+    elif path is not None:
         _need_folder(path.parent, make=make_folder)
         _begin_file(path, wait_seconds)
 

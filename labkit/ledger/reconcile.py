@@ -32,12 +32,14 @@ class Found:
         why: What is wrong with it, empty where nothing is.
         spec: Content of its spacer-set.json where it is whole.
         sums_sha256: SHA-256 of its list of sums where it is whole.
+        rods_sha256: The same of the lines that tell the rods' files.
     """
 
     lying: Lying
     why: str = ""
     spec: Mapping[str, Any] | None = None
     sums_sha256: str = ""
+    rods_sha256: str = ""
 
 
 class Action(StrEnum):
@@ -99,7 +101,8 @@ def decide(stored: StoredSet, found: Found) -> Decision:
     if found.lying is Lying.WHOLE:
         if found.sums_sha256 == stored.sums_sha256:
             return so(Action.NOTHING, f"{name}: as recorded")
-        if stored.spec is not None and _rods(found.spec) == _rods(stored.spec.content):
+        same = stored.rods_sha256 in (None, found.rods_sha256)
+        if same and stored.spec is not None and _rods(found.spec) == _rods(stored.spec.content):
             return so(
                 Action.TELL,
                 f"{name}: {folder} is whole and its rods are those recorded, but other files of "
@@ -174,7 +177,8 @@ def _carry_out(
     if decision.action is Action.RECORD_MADE:
         spec = dict(found.spec or {})
         ledger.write(
-            stored.case, SetMade(stored.name, stored.folder, found.sums_sha256, spec), *who
+            stored.case,
+            SetMade(stored.name, stored.folder, found.sums_sha256, spec, found.rods_sha256), *who,
         )
     elif decision.action is Action.RECORD_ABANDONED:
         why = found.why or "nothing lies in its folder"

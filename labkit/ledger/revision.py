@@ -25,8 +25,8 @@ from labkit.ledger.rows import rows_of
 from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 
 #: The revision that this program writes, and those that it can look at and upgrade.
-REVISION = "0004"
-EARLIER = ("0001", "0002", "0003")
+REVISION = "0005"
+EARLIER = ("0001", "0002", "0003", "0004")
 #: The least version of the program that may act on a ledger of this revision.
 LEAST_PROGRAM = "1.2.0"
 #: Derived tables of earlier revisions that are no more.

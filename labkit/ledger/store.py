@@ -15,7 +15,8 @@ from labkit.ledger.before_acts import RELIED_ON, look_at_case
 from labkit.ledger.bodies import KINDS, body_of, check_body
 from labkit.ledger.chain import values_of
 from labkit.ledger.database import BATCH, WAIT_SECONDS, batched
-from labkit.ledger.events import Entry, Event, Head, Kind, digest_of, next_event
+from labkit.ledger.events import Entry, Event, Head, Kind, digest_of, next_event, utc_text
+from labkit.ledger.moments import moment_after
 from labkit.ledger.opening import open_to_act, open_to_look
 from labkit.ledger.place import is_default, ledger_url
 from labkit.ledger.queries import Reader
@@ -94,10 +95,13 @@ class Ledger(Reader):
                 written, or it cannot be written.
         """
         check_body(kind, body)
-        entry = Entry(kind, case, as_written(body), by, at, corrects)
+        utc_text(at)  # a moment without a time zone is none
         with self.transaction():
             self.look_before(kind, case)
-            event = next_event(self.head(), entry)
+            head = self.head()
+            last = self.event(head.count)
+            moment = moment_after(last.at if last else None, at)
+            event = next_event(head, Entry(kind, case, as_written(body), by, moment, corrects))
             check_rules(self, event)
             self.append([event])
         return event
@@ -133,16 +137,29 @@ class Ledger(Reader):
 
     def _following(self, head: Head, events: Iterable[Event]) -> Iterator[Event]:
         for event in events:
-            if event.seq != head.count + 1 or event.previous != head.digest:
-                raise LedgerError(
-                    f"event {event.seq} does not follow event {head.count}, the last one of the "
-                    f"ledger {self.place}; nothing was recorded"
-                )
-            check_body(event.kind, event.body)
-            if event.digest != digest_of(event):
-                raise LedgerError(f"event {event.seq} does not match its digest; not recorded")
+            self.require_next(event, head)
             yield event
             head = Head(event.seq, event.digest)
+
+    def require_next(self, event: Event, head: Head | None = None) -> None:
+        """Refuse an event that is not the next one of a chain, or has no right form.
+
+        Args:
+            head: Where the chain ends; None for this ledger's.
+
+        Raises:
+            InputError: Its body is not of the right form.
+            LedgerError: It does not follow, or does not match its digest.
+        """
+        head = head or self.head()
+        if event.seq != head.count + 1 or event.previous != head.digest:
+            raise LedgerError(
+                f"event {event.seq} does not follow event {head.count}, the last one of the "
+                f"ledger {self.place}; nothing was recorded"
+            )
+        check_body(event.kind, event.body)
+        if event.digest != digest_of(event):
+            raise LedgerError(f"event {event.seq} does not match its digest; not recorded")
 
 
 @contextmanager

@@ -189,6 +189,11 @@ class StoredSet:
         return self._made.sums_sha256 if self._made else None
 
     @property
+    def rods_sha256(self) -> str | None:
+        """SHA-256 of the sums of its rods' files, None unless made by a program that noted it."""
+        return self._made.rods_sha256 if self._made else None
+
+    @property
     def started(self) -> Stamp:
         """When and by whom it was begun."""
         return stamp(self.begun)

@@ -44,6 +44,8 @@ def _refers(to: str, most: int = 0, *, key: bool = False, unique: bool = False) 
     )
 
 
+#: Most characters of a rod's identifier.
+_IDENTIFIER = 20
 #: Everything that `rows_of` derives, in an order that pleases the foreign keys.
 DERIVED: list[Table] = []
 
@@ -107,7 +109,7 @@ SET_ENDS = _derived(
 )
 RODS = _derived(
     "rods",
-    _text("identifier", 10, primary_key=True),
+    _text("identifier", _IDENTIFIER, primary_key=True),
     _refers("events.seq"),
     _refers("cases.case_number", 40),
     _refers("sets.set_name", 80),
@@ -116,10 +118,12 @@ RODS = _derived(
     _whole("length_um"),
     _text("label", 16),
     _text("percent", 32, nullable=True),
-    _text("replaces", 10, nullable=True),
+    _text("replaces", _IDENTIFIER, nullable=True),
     UniqueConstraint("set_name", "step", "side"),
 )
-READINGS = _derived("readings", _refers("events.seq", key=True), _refers("rods.identifier", 10))
+READINGS = _derived(
+    "readings", _refers("events.seq", key=True), _refers("rods.identifier", _IDENTIFIER)
+)
 RELEASES = _derived(
     "releases",
     _refers("events.seq", key=True),
@@ -129,6 +133,6 @@ RELEASES = _derived(
 ROD_STATES = _derived(
     "rod_states",
     _refers("events.seq", key=True),
-    _refers("rods.identifier", 10),
+    _refers("rods.identifier", _IDENTIFIER),
     _text("state", 10),
 )

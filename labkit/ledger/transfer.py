@@ -12,8 +12,9 @@ from typing import Any, TextIO
 from labkit.errors import InputError, LabkitError, LedgerError
 from labkit.ledger.chain import event_of_json
 from labkit.ledger.events import Event, Head, canonical_json, line_of
-from labkit.ledger.new_file import beside, put
+from labkit.ledger.new_file import beside, put, sweep
 from labkit.ledger.queries import Reader
+from labkit.ledger.rules import check_rules
 from labkit.ledger.store import Ledger, look_into, open_ledger
 from labkit.ledger.trouble import told
 from labkit.ledger.verify import require_sound
@@ -81,7 +82,19 @@ def import_from(ledger: Ledger, lines: Iterable[str], where: str) -> Head:
     stream = iter(lines)
     expected = _first_line(next(stream, ""), where)
     with ledger.transaction():
-        _append_all(ledger, _events_in(stream, where))
+        _need_empty(ledger)
+        for number, event in enumerate(_events_in(stream, where), 2):
+            ledger.require_next(event)
+            try:
+                check_rules(ledger, event)
+            except LabkitError as error:
+                raise LedgerError(
+                    f"event {event.seq} of the export is none that this program would record: "
+                    f"{error.message}; nothing was imported; a record that an earlier version "
+                    "wrote by other rules moves with `labkit ledger backup` and `restore`",
+                    where=f"{where}:{number}",
+                ) from error
+            ledger.append([event])
         head = ledger.head()
         if head != expected:
             raise InputError(
@@ -136,13 +149,17 @@ def _json(line: str, where: str, number: int) -> Any:
         ) from error
 
 
-def _append_all(ledger: Ledger, events: Iterable[Event]) -> None:
+def _need_empty(ledger: Ledger) -> None:
     head = ledger.head()
     if head.count:
         raise LedgerError(
             f"the ledger {ledger.place} has {head.count} events already; only an empty one can "
             "be filled, and nothing is ever written over; name a new ledger with --ledger"
         )
+
+
+def _append_all(ledger: Ledger, events: Iterable[Event]) -> None:
+    _need_empty(ledger)
     ledger.append(events)
 
 
@@ -237,6 +254,7 @@ def text_of(path: Path) -> Iterator[TextIO]:
 def _write_beside(target: Path) -> Iterator[Path]:
     """Give a file beside a target that gets its name when the block ends well."""
     if target.exists() or target.is_symlink():
+        sweep(target)
         raise _there_already(target)
     try:
         with beside(target) as fresh:

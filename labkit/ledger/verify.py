@@ -32,11 +32,13 @@ class Verification:
 
     Args:
         head: Digest of the last event, `GENESIS` where there is none.
+        identity: Digest of the first one, as `identity_of`.
         problems: A sentence for each thing that is not as it was written.
     """
 
     events: int
     head: str
+    identity: str
     problems: tuple[str, ...]
 
     @property
@@ -66,7 +68,7 @@ def verify(ledger: Reader, *noted: str) -> Verification:
             f"no event has the digest {digest}: it was noted from another ledger, or events that "
             "were there then are gone"
         )
-    return Verification(run.count, run.last, tuple(run.problems))
+    return Verification(run.count, run.last, run.first, tuple(run.problems))
 
 
 def _check(ledger: Reader, run: Run) -> None:

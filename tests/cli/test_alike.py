@@ -17,7 +17,8 @@ MEETS = ("--left", "30.1 meets", "--right", "30.1 meets")
 NO_ROD = "4829173065"
 WRONG_DIGIT = "4829173066"
 SET = f"{CASE}-r9"
-DIGITS = ' is not a rod identifier; it has ten digits, such as 482 917 3065'
+DIGITS = ' is not a rod identifier; it has fourteen digits, such as 4829 482 917 3065, or '
+
 NO_CASE = "has no case 'QF-9999'; `labkit cases` lists those that it has"
 NO_DAY = "is no day; write one such as 2031-03-20"
 

@@ -172,7 +172,7 @@ BAD = {
         lambda form: form.set(2, identifier="925" + form.rows[0]["identifier"][3:]),
         2, "identifier", "wrong digit or two digits swapped",
     ),
-    "identifier empty": cells(3, "identifier", "is empty; give the ten digits", identifier=""),
+    "identifier empty": cells(3, "identifier", "is empty; give the digits", identifier=""),
     "scientific identifier": cells(
         3, "identifier", "scientific notation.*format the column as text", identifier="4.83E+09"
     ),

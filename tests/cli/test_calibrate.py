@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from io import BytesIO
 
@@ -10,11 +11,12 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 from labkit.catalog.processes import processes
+from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.ledger.store import open_ledger
 from labkit.workflow.process.file import write_process
 from tests.support.coupons import coupon_csv
-from tests.support.drifting import Lab
+from tests.support.drifting import START, Lab
 from tests.support.making import ONE
 from tests.support.prescriptions import changed
 from tests.support.processes import CALIBRATED
@@ -261,9 +263,10 @@ def test_make_tells_a_drift_before_it_builds_and_builds_the_same(lab, tmp_path):
         assert file.read_bytes() == other.read_bytes()
 
 
-def test_a_recorded_set_and_extra_rods_for_it_tell_the_drift_too(lab, run, tmp_path):
+def test_a_recorded_set_and_extra_rods_for_it_tell_the_drift_too(lab, run, monkeypatch):
     make, drift = lab
     ledger = drift(0.06)
+    monkeypatch.setattr(clock, "now", lambda: START + datetime.timedelta(days=9))
     made = make("a", "--ledger", ledger, "--by", "anna")
     assert made.exit_code == 0, made.output
     assert made.stdout.startswith("Note: the process resin-may drifts: the last ")

@@ -11,9 +11,11 @@ import pytest
 
 import labkit.cli
 from labkit.cli import clock
+from tests.support.after_story import REAL_NOW
 
 
-def test_the_record_gets_universal_time():
+def test_the_record_gets_universal_time(monkeypatch):
+    monkeypatch.setattr(clock, "now", REAL_NOW)
     before = datetime.datetime.now(datetime.UTC)
     assert before <= clock.now() <= before + datetime.timedelta(seconds=5)
     assert clock.now().utcoffset() == datetime.timedelta(0)

@@ -13,8 +13,9 @@ from filelock import FileLock
 
 from labkit.catalog.places import templates_dir
 from labkit.cli.main import cli
+from labkit.core.case.identifier import ledger_number
 from labkit.ledger.events import Kind
-from labkit.ledger.store import open_ledger
+from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from tests.support.ledgers import Pen, fill, rods, started
@@ -78,13 +79,17 @@ def test_a_record_is_held_against_a_certificate(run, file, tmp_path):
 def test_verify(run, file):
     result = run("verify")
     assert result.exit_code == 0, result.stderr
-    first, second = result.stdout.splitlines()
+    first, identity, second = result.stdout.splitlines()
     assert first == f"{file}: 17 events, no change found."
+    with look_into(str(file)) as reader:
+        born = reader.event(1).digest
+    assert identity == f"This is ledger {ledger_number(born)}, identity {born}"
     digest = second.removeprefix("Head: ")
     (found,) = json_lines(run("verify", "--json", "--head", digest))
     assert found == {
         "schema": 1,
         "ledger": str(file),
+        "identity": born,
         "events": 17,
         "head": digest,
         "ok": True,
@@ -247,12 +252,12 @@ def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path)
     kept = tmp_path / "ledger-revision-0002.sqlite"
     assert done.stdout.splitlines()[:2] == [
         f"Backup of revision 0002: {kept}, verified.",
-        f"{path}: 23 events, brought from revision 0002 to 0004, verified.",
+        f"{path}: 23 events, brought from revision 0002 to 0005, verified.",
     ]
     assert run("ledger", "upgrade").stdout == (
-        f"{path} is up to date (revision 0004); nothing was done.\n"
+        f"{path} is up to date (revision 0005); nothing was done.\n"
     )
     (told,) = json_lines(run("ledger", "upgrade", "--json"))
-    assert (told["from"], told["to"], told["backup"]) == ("0004", "0004", None)
+    assert (told["from"], told["to"], told["backup"]) == ("0005", "0005", None)
     assert run("ledger", "reconcile", "--by", "anna").exit_code in (0, 1)
     assert run("ledger", "verify", "--ledger", kept).exit_code == 0

@@ -208,8 +208,12 @@ def test_without_a_ledger_none_is_begun(run, tmp_path):
 
 
 def test_identifiers_typed_in_groups_are_put_together():
-    typed = ("482", "917", "3065", "482-917-3065", "4829173065", "48")
-    assert whole_identifiers(typed) == ("4829173065", "482-917-3065", "4829173065", "48")
+    typed = ("482", "917", "3065", "482-917-3065", "4829173065", "4829", "482 917", "3065",
+             "4829-482-917-3065", "48294829173065", "48")
+    assert whole_identifiers(typed) == (
+        "4829173065", "482-917-3065", "4829173065", "4829482 9173065", "4829-482-917-3065",
+        "48294829173065", "48",
+    )
 
 
 def test_a_replacements_papers_are_true(run, measured, tmp_path, monkeypatch):

@@ -90,7 +90,7 @@ def test_a_folder_that_takes_no_file_is_told_at_once(tmp_path, monkeypatch):
     def none(**_):
         raise FileNotFoundError(errno.ENOENT, "No such file or directory")
 
-    monkeypatch.setattr(set_folder.tempfile, "TemporaryFile", none)
+    monkeypatch.setattr("labkit.locks.tempfile.TemporaryFile", none)
     began = time.monotonic()
     with pytest.raises(DeliveryError, match="cannot be written to .*--out"):
         make(tmp_path)

@@ -97,8 +97,11 @@ def test_every_kind_has_a_form_and_every_table_a_kind():
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"set": None}, "set = None; it must be printable text of 1 to 80 characters"),
-        ({"set": "a\n"}, "it must be printable text"),
+        ({"set": None}, "set = None; it must be a set's name: 1 to 80 letters, digits and . _ -"),
+        ({"set": "a\n"}, "it must be a set's name"),
+        ({"set": "../evil/X"}, "it must be a set's name"),
+        ({"set": ".hidden"}, "the first one no . and no -"),
+        ({"folder": "a\n"}, "it must be printable text"),
         ({"revision": 0}, "it must be a whole number from 1"),
         ({"revision": True}, "it must be a whole number from 1"),
         ({"revision": 1.0}, "it must be a whole number from 1"),
@@ -119,7 +122,7 @@ def test_a_body_of_the_wrong_form_is_refused(change, sentence):
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"identifier": "0123456789"}, "a rod identifier of ten digits"),
+        ({"identifier": "0123456789"}, "a rod identifier of fourteen digits, or ten"),
         ({"side": "middle"}, "one of left, right"),
         ({"length_um": 31.5}, "a whole number from 1 to 10000000"),
         ({"colour": 1}, "has no place for `colour`"),

@@ -92,7 +92,7 @@ def test_others_go_on_writing_while_one_looks(with_log):
 
 
 def test_a_file_written_by_others_while_it_is_looked_at_without_a_lock(open_folder):
-    path = kept_file(4, open_folder)
+    path = kept_file(5, open_folder)
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("PRAGMA journal_mode = WAL")
     path.chmod(0o444)
@@ -107,7 +107,7 @@ def test_a_file_written_by_others_while_it_is_looked_at_without_a_lock(open_fold
 
 
 def test_what_looks_damaged_in_a_file_written_meanwhile_is_told_as_that(open_folder):
-    path = kept_file(4, open_folder)
+    path = kept_file(5, open_folder)
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("PRAGMA journal_mode = WAL")
     path.chmod(0o444)

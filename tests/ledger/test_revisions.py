@@ -41,6 +41,7 @@ KEPT = {
     2: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
     3: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
     4: ("303b9e8a8b286c608cdb067dbb964a8c715451ab2bf64097c7c564dd35e56d0e", 23, 11),
+    5: ("ee56ad8a05254f357aaf90c6e4a3fea1bab25e2bd8ad080e0bca7d47e35eb106", 23, 11),
 }
 CASE = "QF-1043"
 
@@ -238,13 +239,13 @@ def test_the_kept_ledger_of_this_revision_has_the_definitions_of_the_code():
     with engine.connect() as connection:
         made = set(map(tuple, connection.exec_driver_sql("SELECT name, sql FROM sqlite_master")))
     engine.dispose()
-    with closing(sqlite3.connect(f"file:{GOLDEN}/ledger-4.sqlite?mode=ro", uri=True)) as kept:
+    with closing(sqlite3.connect(f"file:{GOLDEN}/ledger-5.sqlite?mode=ro", uri=True)) as kept:
         assert set(kept.execute("SELECT name, sql FROM sqlite_master")) == made
 
 
 def test_a_later_ledger_is_looked_at_and_not_written(filled, tamper):
     tamper(filled, f"UPDATE {FORM.name} SET version_num = '0099'", "DROP TABLE rod_states")
-    words = "has revision 0099, this program reads 0001, 0002, 0003, 0004; it was written by"
+    words = "has revision 0099, this program reads 0001, 0002, 0003, 0004, 0005; it was written by"
     for act in (open_ledger, upgrade):
         with pytest.raises(InputError, match=words):
             act(filled).__enter__()
@@ -325,7 +326,7 @@ for act in ("SELECT count(*) FROM events", "BEGIN IMMEDIATE"):
 
 @pytest.mark.parametrize("kind", ["set-started", "set-made"])
 def test_a_set_whose_event_is_gone_is_told_and_not_taken_for_another(kept, kind):
-    url = kept(4, "sqlite")
+    url = kept(5, "sqlite")
     with closing(sqlite3.connect(url)) as raw:
         seq = raw.execute("SELECT min(seq) FROM events WHERE kind = ?", (kind,)).fetchone()[0]
         raw.execute("DELETE FROM events WHERE seq = ?", (seq,))
@@ -335,7 +336,7 @@ def test_a_set_whose_event_is_gone_is_told_and_not_taken_for_another(kept, kind)
 
 
 def test_an_event_that_is_gone_from_the_middle_stops_whoever_reads_them_all(kept):
-    url = kept(4, "sqlite")
+    url = kept(5, "sqlite")
     with closing(sqlite3.connect(url)) as raw:
         raw.execute("DELETE FROM events WHERE seq = 7")
         raw.commit()

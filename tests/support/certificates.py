@@ -54,5 +54,6 @@ def release_of(spec, *, each=lambda number, line: {}, note="", notes=(NOTE,)):
         "notes": list(notes),
     }
     return Release(
-        "QF-1043-r1", 16, "2031-03-22T10:00:00.000000Z", "kim", "ab12" * 16, note, basis
+        "QF-1043-r1", 16, "2031-03-22T10:00:00.000000Z", "kim", "ab12" * 16, note, basis,
+        "5e" * 32,
     )

@@ -6,7 +6,8 @@ A page is run from top to bottom in a folder of its own:
   any number of lines, and `…` within a line for any text;
 - a block after `<!-- file NAME -->` is written to that file, one after `<!-- more NAME -->` added;
 - `<!-- after PAGE -->` begins where another page ended, `<!-- files PAGE -->` takes its files over;
-- `<!-- on DAY -->` sets the day.
+- `<!-- on DAY -->` sets the day, `<!-- on DAYT09:01 -->` the minute, too: a ledger's identity, and
+  with it the identifiers, follow from when it is begun.
 
 Usage, to write anew what the commands print now: python -m tests.support.guide_pages TOPIC...
 """
@@ -103,6 +104,12 @@ def _morning(day: datetime.date) -> datetime.datetime:
     return datetime.datetime.combine(day, datetime.time(9), datetime.UTC)
 
 
+def _moment(text: str) -> datetime.datetime:
+    if "T" not in text:
+        return _morning(datetime.date.fromisoformat(text))
+    return datetime.datetime.fromisoformat(text).replace(tzinfo=datetime.UTC)
+
+
 def _write(lab: Path, into: tuple[str, str], text: str) -> None:
     how, named = "a" if into[0] == "more" else "w", lab / into[1]
     named.parent.mkdir(parents=True, exist_ok=True)
@@ -144,7 +151,7 @@ class Reader:
             elif act == "files":
                 _write_files(page(what), lab)
             elif act == "on":
-                moment = _morning(datetime.date.fromisoformat(what))
+                moment = _moment(what)
             elif act:
                 into = (act, what)
             elif into[0]:

@@ -33,9 +33,15 @@ def still(_):
 
 @contextmanager
 def recorder_for(url, by="anna", say=still):
-    """Open a ledger to record in, with a clock that stands still."""
+    """Open a ledger to record in, with a clock that stands still, or goes with the record."""
     with open_ledger(str(url)) as ledger:
-        yield Recorder(ledger, by, lambda: START, say)
+        yield Recorder(ledger, by, lambda: clock_of(ledger), say)
+
+
+def clock_of(ledger):
+    """Give the moment of the last entry, at least `START`."""
+    last = ledger.event(ledger.head().count)
+    return max(START, datetime.datetime.fromisoformat(last.at)) if last else START
 
 
 def make(text, out, recorder, templates=None, *, take_back=True, copy=False, means=MEANS):

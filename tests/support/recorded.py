@@ -13,6 +13,7 @@ from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.jsonable import jsonable
+from labkit.exports.write.set_folder import safe_name
 from labkit.ledger.events import Kind
 
 #: Unequal sides, everything that the three models want; MODEL and ACTION are put in.
@@ -135,7 +136,7 @@ def make_case(pen, text: str) -> list[dict[str, object]]:
     case = read(text).case
     pen(Kind.CASE_OPENED, case, {})
     pen(Kind.PRESCRIPTION, case, {"revision": 1, "text": text})
-    return make_set(pen, case, set_body(text, f"{case}-r1"))
+    return make_set(pen, case, set_body(text, f"{safe_name(case)}-r1"))
 
 
 def make_set(pen, case: str, body) -> list[dict[str, object]]:

@@ -5,9 +5,9 @@ Usage: python -m tests.support.without_papers extra CASE ...
 
 from __future__ import annotations
 
-from labkit.cli.main import main
 from labkit.workflow.sets import make
+from tests.support.after_story import then
 
 if __name__ == "__main__":
     make.write_papers = lambda *_: ()
-    main()
+    then()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from labkit.core.case.identifier import grouped
 from labkit.errors import RefusedError
 from labkit.ledger.events import Kind
 from labkit.workflow.rods.life import Told, tell
@@ -31,7 +32,7 @@ def test_they_are_not_delivered_again(book):
     with pytest.raises(RefusedError) as found:
         tell(book.ledger, (one.identifier,), Told("delivered"), *WHO)
     assert found.value.message == (
-        f"the left rod 27.0, {one.identifier[:3]} {one.identifier[3:6]} {one.identifier[6:]}, is "
+        f"the left rod 27.0, {grouped(one.identifier)}, is "
         "NOT TO BE WORN: it makes 108.7 %, 0.80 mm beyond the maximum, on what holds now; keep it "
         "in the lab and record it as withdrawn, or say with --unreleased why it leaves the lab all "
         "the same; nothing was recorded"

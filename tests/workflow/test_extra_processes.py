@@ -18,14 +18,14 @@ from labkit.ledger.store import open_ledger
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from labkit.workflow.sets.on_disk import look_at, unrecorded
-from tests.support.making import CASE, ONE, START, identifiers_in, make, recorder_for
+from tests.support.making import CASE, ONE, clock_of, identifiers_in, make, recorder_for
 from tests.support.prescriptions import changed
 
 ROOT = Path(__file__).parent.parent.parent
 PERCENTS = ["10", "20", "30", "40", "60", "70", "80"]
 
 
-def start(url, *arguments, out, program="labkit"):
+def start(url, *arguments, out, program="tests.support.after_story"):
     command = [sys.executable, "-m", program, *arguments, "--out", str(out), "--by", "anna"]
     environment = {**os.environ, "LABKIT_LEDGER": str(url)}
     return subprocess.Popen(
@@ -65,7 +65,7 @@ def test_eight_processes_at_once_for_one_case(no_papers, url, tmp_path):
         assert sorted(orders) == sorted(f"{percent} %" for percent in PERCENTS)
         assert len({rod.identifier for rod in rods}) == len(rods) == 16
         assert len({(rod.label, rod.side) for rod in rods}) == len(rods)
-        decisions = reconcile(ledger, look_at, "anna", START)
+        decisions = reconcile(ledger, look_at, "anna", clock_of(ledger))
         assert {decision.action for decision in decisions} == {Action.NOTHING}
         assert [p for out in outs for p in unrecorded(out, sets)] == []
 
@@ -120,7 +120,7 @@ class Lab:
         """What must hold after each kill; what a kill left open is settled here."""
         with open_ledger(str(self.url), create=False) as ledger:
             assert verify(ledger).problems == ()
-            decisions = reconcile(ledger, look_at, "anna", START)
+            decisions = reconcile(ledger, look_at, "anna", clock_of(ledger))
             actions = [decision.action for decision in decisions]
             assert Action.TELL not in actions, decisions
             assert Action.WAIT not in actions, decisions
@@ -153,6 +153,7 @@ class Lab:
         self.counts["next commands"] += 1
 
 
+@pytest.mark.slow
 def test_killed_at_random_moments(no_papers, tmp_path):
     counts = Lab(tmp_path, 4).run(4, whole_every=2)
     print(counts)

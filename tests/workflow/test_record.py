@@ -136,11 +136,11 @@ def test_the_revision_is_above_all_that_ledger_and_folder_know(no_papers, record
 def test_the_next_attempt_is_taken_where_an_identifier_is_taken(
     no_papers, recorder, out, monkeypatch
 ):
-    """A digest of few values brings collisions, which ten digits would hardly ever."""
+    """A digest of few values brings collisions, which fourteen digits would hardly ever."""
     real = job_module.rod_identifier
     monkeypatch.setattr(
         job_module, "rod_identifier",
-        lambda digest, revision, step, side, attempt: real("x", 1, 1, "left", attempt % 9),
+        lambda digest, revision, step, side, attempt, ledger: real("x", 1, 1, "left", attempt % 9),
     )  # fmt: skip
     first, second = make(TWO, out, recorder), make(THREE, out, recorder)
     named = [*identifiers_in(first.spec).values(), *identifiers_in(second.spec).values()]

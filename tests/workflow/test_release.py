@@ -14,7 +14,7 @@ from labkit.workflow.inspection import release as release_module
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
 from labkit.workflow.inspection.release import Words, release, withhold
 from labkit.workflow.inspection.release_state import release_now, releases_of
-from tests.support.making import CASE, START, again, extra, rod_at
+from tests.support.making import CASE, again, extra, rod_at
 from tests.support.measured import measure_all, record_reading
 
 FIRST = f"{CASE}-r1"
@@ -153,7 +153,7 @@ def test_a_rod_that_nothing_replaces(recorded, out):
     measure_all(recorded, CASE)
     rod, name = place(recorded, 1, "left")
     body = {"identifier": rod.identifier, "state": "rejected", "reason": "bent"}
-    recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
+    recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", WHEN)
     _, *lines = refused(recorded, out)
     assert lines[0] == (
         f"{name} is rejected and nothing takes its place; make one with `labkit replace "
@@ -202,13 +202,13 @@ def _correct(recorded, rod):
 def _take_back(recorded, rod):
     (reading,) = recorded.ledger.readings(rod.identifier)
     seq = reading.stamp.seq
-    recorded.ledger.record(Kind.CORRECTION, CASE, {"reason": "slip"}, "mo", START, seq)
+    recorded.ledger.record(Kind.CORRECTION, CASE, {"reason": "slip"}, "mo", WHEN, seq)
 
 
 def _state(state):
     def change(recorded, rod):
         body = {"identifier": rod.identifier, "state": state, "reason": "seen later"}
-        recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
+        recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", WHEN)
 
     return change
 

@@ -43,12 +43,6 @@ class ReplacingLab(Lab):
         self.counts["next commands"] += 1
 
 
-def test_killed_at_random_moments(no_papers, tmp_path):
-    counts = ReplacingLab(tmp_path, 6).run(2, whole_every=1)
-    print(counts)
-    assert counts["kills"] == counts["next commands"] == 2
-
-
 @pytest.mark.slow
 def test_killed_many_times(no_papers, tmp_path):
     """Run with: pytest -n 0 -s -m slow tests/workflow/test_replace_processes.py"""

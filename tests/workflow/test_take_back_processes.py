@@ -16,7 +16,7 @@ from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from labkit.workflow.sets.circulation import REASON
 from labkit.workflow.sets.on_disk import look_at, unrecorded
-from tests.support.making import CASE, ONE, START, make, recorder_for
+from tests.support.making import CASE, ONE, clock_of, make, recorder_for
 from tests.support.prescriptions import changed
 from tests.workflow.test_extra_processes import finish, start
 
@@ -24,7 +24,7 @@ FIRST = f"{CASE}-r1"
 #: 36.0 mm on both sides, beside the 35.9 mm that are there.
 NEAR = changed(ONE, ("pin_distance = 33.6", "pin_distance = 33.7"))
 MOMENTS = 24
-QUICK = (9, 19)
+QUICK = (19,)
 
 
 class Bench:
@@ -72,7 +72,7 @@ def check_after(place):
         assert verify(ledger).problems == ()
         old = {rod.state for rod in ledger.rods_of_set(FIRST)}
         assert old == ({"withdrawn"} if len(ledger.sets(CASE)) > 1 else {"made"})
-        actions = {each.action for each in reconcile(ledger, look_at, "anna", START)}
+        actions = {each.action for each in reconcile(ledger, look_at, "anna", clock_of(ledger))}
         assert actions.isdisjoint({Action.TELL, Action.WAIT})
         left = {path.name for path in unrecorded(place / "sets", ledger.sets(CASE))}
         assert left <= {FIRST}  # which was recorded where it was copied from

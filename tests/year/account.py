@@ -146,7 +146,8 @@ class Rod:
 
     @property
     def grouped(self) -> str:
-        return f"{self.identifier[:3]} {self.identifier[3:6]} {self.identifier[6:]}"
+        one = self.identifier
+        return f"{one[:4]} {one[4:7]} {one[7:10]} {one[10:]}"
 
 
 @dataclass

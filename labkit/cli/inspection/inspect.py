@@ -82,6 +82,8 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     from labkit.ledger.store import Ledger, to_record
     from labkit.workflow.inspection.inspect import inspect, record_readings
     from labkit.workflow.inspection.inspect_report import ending, inspection_report
+    from labkit.workflow.inspection.release import sets_of
+    from labkit.workflow.sets.on_disk import files_of
 
     _check(given, file)
     with to_record(given["ledger_url"], given["by"]) as ledger, _ending_cleanly():
@@ -97,10 +99,13 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
                 ledger, inspection, rods, (given["by"], clock.now()), given["again"]
             )
             events = dict(zip((rod.identifier for rod in rods), seqs, strict=True))
+        seen = [files_of(stored).told for stored in sets_of(ledger, before.stored, before.slots)]
     by = given["by"]
     if as_json or file is not None or not by:
         report = inspection_report(inspection, rods, events, by if events else None)
         print_report(report, as_json)
+    for told in filter(None, seen):
+        said(f"Note: {told}", to_stderr=True)
     if as_json:
         return
     nothing = f"Nothing was recorded{'' if by else _NAME_WHO}"

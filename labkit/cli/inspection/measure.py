@@ -68,7 +68,7 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:
     stubs, a piece of the table. Length with its uncertainty, both fittings and the label are told,
     or why one cannot be.
 
-    Example: labkit measure scan.stl --rod "482 917 3065" --instrument example-scanner
+    Example: labkit measure scan.stl --rod "4829 482 917 3065" --instrument example-scanner
     """
     from labkit.workflow.inspection.measure import measure_file, require_one_rod
     from labkit.workflow.inspection.measure_report import scan_report

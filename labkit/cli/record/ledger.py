@@ -69,15 +69,18 @@ def verify_command(
 
 
 def _verification(place: str, found: Verification) -> Report:
+    from labkit.ledger.identity import identity_words
+
     problems = f"{len(found.problems)} problems. Keep this file."
     words = (
         *(f"Problem: {problem}" for problem in found.problems),
         f"{place}: {found.events} events, {'no change found.' if found.ok else problems}",
+        f"This is {identity_words(found.identity)}",
         f"Head: {found.head}",
     )
     data = {
-        "schema": 1, "ledger": place, "events": found.events, "head": found.head, "ok": found.ok,
-        "problems": found.problems,
+        "schema": 1, "ledger": place, "identity": found.identity, "events": found.events,
+        "head": found.head, "ok": found.ok, "problems": found.problems,
     }  # fmt: skip
     return Report("Verification of the record", (Section(words=words),), data)
 

@@ -18,7 +18,7 @@ def command(identifier: tuple[str, ...], ledger_url: str | None, as_json: bool) 
 
     IDENTIFIER is what the bag label says, with or without spaces or hyphens, or as scanned.
 
-    Example: labkit find 482 917 3065
+    Example: labkit find 4829 482 917 3065
     """
     from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import find_rod

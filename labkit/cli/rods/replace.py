@@ -21,11 +21,14 @@ from labkit.cli.print_report import print_table
 from labkit.cli.process.notes import process_words, say_first
 from labkit.cli.record.recording import recording_into, said
 from labkit.cli.sets.profile import named_profile
-from labkit.core.case.identifier import BODY_DIGITS, grouped
+from labkit.core.case.identifier import LENGTHS, grouped
 from labkit.core.report import Column, Table
 
 if TYPE_CHECKING:
     from labkit.workflow.sets.make import MadeSet
+
+#: Digits in the first word of an identifier of ten digits, typed in groups.
+_EARLIER = (3, 6, 10)
 
 
 @click.command("replace", cls=rich_click.RichCommand)
@@ -50,9 +53,9 @@ def command(
     partners. A rod that is broken, lost or withdrawn keeps that state. All rods of one run belong
     to one set.
 
-    Example: labkit replace 4829173065 --reason "0.3 mm too long" --out sets --by anna
+    Example: labkit replace 48294829173065 --reason "0.3 mm too long" --out sets --by anna
 
-    labkit replace 4829173065 --because lost --reason "on a journey" --out sets --by anna
+    labkit replace 48294829173065 --because lost --reason "on a journey" --out sets --by anna
     """
     from labkit.catalog.lettering import load_lettering
     from labkit.core.case.rod_life import RodState
@@ -78,17 +81,21 @@ def command(
 def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:
     """Put identifiers typed in groups together again; names with letters stand by themselves.
 
-    >>> whole_identifiers(("482", "917", "3065", "111-222-3333"))
-    ('4829173065', '111-222-3333')
+    >>> whole_identifiers(("4829", "482", "917", "3065", "482", "917", "3065", "111-222-3333"))
+    ('48294829173065', '4829173065', '111-222-3333')
     """
-    whole, begun = [], ""
+    whole: list[str] = []
+    begun, lacking = "", 0
     for word in words:
         if any(map(str.isalpha, word)):
             whole += [begun, word] if begun else [word]
-            begun = ""
+            begun, lacking = "", 0
             continue
-        begun += word
-        if sum(c.isdigit() for c in begun) > BODY_DIGITS:
+        digits = sum(map(str.isdigit, word))
+        if not begun:
+            lacking = min(LENGTHS) if digits in _EARLIER else max(LENGTHS)
+        begun, lacking = begun + word, lacking - digits
+        if lacking <= 0:
             whole.append(begun)
             begun = ""
     return (*whole, begun) if begun else tuple(whole)

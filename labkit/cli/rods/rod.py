@@ -48,7 +48,7 @@ def command(
 
     Examples: labkit rod QF-1043-r1 delivered --by anna
 
-    labkit rod 4829173065 lost --date 2031-05-02 --note "on a journey" --by anna
+    labkit rod 48294829173065 lost --date 2031-05-02 --note "on a journey" --by anna
 
     labkit rod 31.6L 30.1R --case QF-1043
     """

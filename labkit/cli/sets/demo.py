@@ -48,8 +48,6 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
 
     Example: labkit demo --out demo
     """
-    from labkit.workflow.sets.on_disk import take_lock_away
-
     run, templates = Run(), rod_templates()
     open_with(means)
     for name in DEMO_CASES:
@@ -57,10 +55,7 @@ def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
             source = parse_toml(read_text(templates_dir() / "prescriptions" / name), name)
             case = open_case(source, templates)
             print_report(lengths_report(case))
-            try:
-                made = make_with_progress(case, means, out_dir, recorder)
-            finally:
-                take_lock_away(out_dir, case.prescription.case)
+            made = make_with_progress(case, means, out_dir, recorder)
             print_parts(case.prescription.case, made)
             run.done += 1
     if run.done:

@@ -16,7 +16,7 @@ _SEEN = re.compile(
 _BY = re.compile(r"(?:by\s+)?(?P<number>(?!by$)\S+?)(?:\s*mm)?", re.I)
 _NUMBER = re.compile(r"[0-9]{1,4}(\.[0-9]{1,3})?")
 _LABEL = re.compile(r"(?P<length>[0-9]{1,3}(?:\.[0-9]{1,4})?)\s*(?P<hand>[LR]?)", re.I)
-_IDENTIFIER = re.compile(r"[0-9]{3}[\s-]?[0-9]{3}[\s-]?[0-9]{4}")
+_IDENTIFIER = re.compile(r"(?:[0-9]{4}[\s-]?)?[0-9]{3}[\s-]?[0-9]{3}[\s-]?[0-9]{4}")
 _HANDS = {"L": Side.LEFT, "R": Side.RIGHT}
 ALLOWED = '"28.7 meets", "28.7 too long by 0.8" or "28.7 too short by 0.8"'
 
@@ -53,7 +53,7 @@ def _rod(side: Side, words: str, rod: str) -> tuple[str, str]:
         raise _wrong(
             side, words,
             f'names the rod "{rod}"; give its label as engraved, such as 28.7 or '
-            f"28.7{side[0].upper()}, or its ten-digit identifier",
+            f"28.7{side[0].upper()}, or its identifier",
         )  # fmt: skip
     hand = _HANDS.get(found["hand"].upper(), side)
     if hand is not side:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+
+from filelock import FileLock
 
 from labkit.done import tell_done
 from labkit.errors import DeliveryError
+from labkit.locks import only_one
 
 
 def put(path: Path, data: bytes) -> None:
@@ -30,18 +32,34 @@ def put_new(path: Path, data: bytes) -> None:
     """
     refuse_existing(path)
     with _told(path):
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-        staging = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            staging.chmod(0o644)
-            _name(staging, path)
-            tell_done(f"{path} was written")
-        finally:
-            staging.unlink(missing_ok=True)
+        staging, lock = _beside(path)
+        with only_one(lock):
+            staging.unlink(missing_ok=True)  # of a killed run
+            try:
+                with staging.open("xb") as stream:
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                _name(staging, path)
+                tell_done(f"{path} was written")
+            finally:
+                staging.unlink(missing_ok=True)
+
+
+def _beside(path: Path) -> tuple[Path, FileLock]:
+    return (
+        path.with_name(f".{path.name}.unfinished"),
+        FileLock(path.with_name(f".{path.name}.lock")),
+    )
+
+
+def _sweep(path: Path) -> None:
+    """Remove what a run left that was killed after it had given the file its name."""
+    staging, lock = _beside(path)
+    with suppress(OSError):
+        if Path(lock.lock_file).exists():
+            with only_one(lock, 0):
+                staging.unlink(missing_ok=True)
 
 
 def _name(staging: Path, path: Path) -> None:
@@ -72,6 +90,7 @@ def refuse_existing(path: Path) -> None:
         DeliveryError: There is something at that path.
     """
     if path.exists() or path.is_symlink():
+        _sweep(path)
         raise DeliveryError(
             f"{path} is there already; a file never goes over another: name a new one",
             field="out", value=str(path),

@@ -8,9 +8,8 @@ import json
 import os
 import re
 import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from filelock import BaseFileLock, FileLock, Timeout
 from labkit.core.file_names import is_inside
 from labkit.done import tell_done
 from labkit.errors import DeliveryError, InputError
+from labkit.locks import only_one
 from labkit.units import as_written
 
 SPEC_FILE = "spacer-set.json"
@@ -30,8 +30,6 @@ _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
 #: Failures that come without a file name: no room, quota, broken disk, disk gone read-only.
 _DISK_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS}
-#: Another run for the same case may take this long before we give up waiting.
-WAIT_SECONDS = 600.0
 
 
 def safe_name(text: str) -> str:
@@ -81,31 +79,24 @@ def held(out: Path, case: str) -> Iterator[None]:
     Raises:
         DeliveryError: Another run takes too long, or the folder cannot be written.
     """
-    with _told(out, case):
-        out.mkdir(parents=True, exist_ok=True)
-        try_writing(out)
-    lock = lock_of(out, case)
-    try:
-        with _told(out, case):
-            lock.acquire(timeout=WAIT_SECONDS)
-    except Timeout as error:
-        raise DeliveryError(
-            f"another run is still making a set for {case} in {out}; try again when it is done"
-        ) from error
-    try:
+    with ExitStack() as holding:
+        try:
+            with _told(out, case):
+                out.mkdir(parents=True, exist_ok=True)
+                holding.enter_context(only_one(lock_of(out, case)))
+        except Timeout as error:
+            raise DeliveryError(
+                f"another run is still making a set for {case} in {out}; try again when it is done"
+            ) from error
         yield
-    finally:
-        lock.release()
 
 
-def try_writing(folder: Path) -> None:
-    """Write a file without a name: a lock tries for minutes where a folder takes no file at all.
-
-    Raises:
-        OSError: The folder takes none.
-    """
-    with tempfile.TemporaryFile(dir=folder):
-        pass
+def sweep_lock(out: Path, case: str) -> None:
+    """Take away the lock of a case that a killed run left in a folder."""
+    lock = lock_of(out, case)
+    if Path(lock.lock_file).exists():
+        with suppress(OSError), only_one(lock, 0):  # a Timeout is an OSError
+            pass
 
 
 @contextmanager
@@ -228,6 +219,27 @@ def write_json(path: Path, value: Any) -> None:
 def sha256_of(path: Path) -> str:
     """Give the SHA-256 of a file as 64 hexadecimal digits."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def rods_sha256(root: Path) -> str:
+    """Give one digest for the files of a finished set that no paper made again changes.
+
+    Formula: SHA-256 over the lines of its list of sums, without papers, pictures and the spec,
+    which tells the profile of the papers, too.
+
+    Raises:
+        InputError: As `sums_of`.
+    """
+    lines = "".join(
+        f"{digest}  {name}\n" for name, digest in sums_of(root).items()
+        if not is_paper(name) and name != SPEC_FILE
+    )
+    return hashlib.sha256(lines.encode()).hexdigest()
+
+
+def is_paper(name: str) -> bool:
+    """Tell whether a file of a set is a paper or a picture, which can be made again."""
+    return name.startswith(("documents/", "pictures/"))
 
 
 def seal(root: Path) -> None:

@@ -170,7 +170,7 @@ COLUMNS: tuple[FormColumn, ...] = (
         unlike=", but the rod {rod} belongs to set {value}" + _OF_ANOTHER,
     ),
     FormColumn(
-        "identifier", "ten digits of the rod, in groups with hyphens, so that they stay text",
+        "identifier", "the digits of the rod, in groups with hyphens, so that they stay text",
         printed=lambda line: grouped(line.place.identifier).replace(" ", "-"),
     ),
     FormColumn(

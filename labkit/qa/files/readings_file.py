@@ -8,7 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import PurePath
 
-from labkit.core.case.identifier import BODY_DIGITS, grouped, parse_identifier
+from labkit.core.case.identifier import LENGTHS, grouped, parse_identifier
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.errors import InputError, LabkitError
 from labkit.qa.decision.bench import Bench, Place
@@ -100,7 +100,7 @@ def _find_place(
         message = "is the line with the names of the columns again; take it out"
         raise problem(cell, table, message)
     if not cell.text:
-        raise problem(cell, table, "is empty; give the ten digits of the rod")
+        raise problem(cell, table, "is empty; give the digits of the rod")
     try:
         identifier = parse_identifier(cell.text)
     except InputError as error:
@@ -115,8 +115,9 @@ def _find_place(
 def _meant(text: str, bench: Bench) -> str:
     """Name the rods of the set that a mistyped identifier may have been."""
     digits = text.replace(" ", "").replace("-", "")
-    whole = digits.zfill(BODY_DIGITS + 1)
-    if digits != whole and whole in bench.by_identifier:
+    for whole in (digits.zfill(length) for length in LENGTHS if len(digits) < length):
+        if whole not in bench.by_identifier:
+            continue
         return (
             f"; {grouped(whole)} is a rod of the set: the spreadsheet dropped leading zeros, so "
             "format the column as text and type it again"

@@ -12,6 +12,7 @@ from labkit.errors import InputError, RefusedError
 from labkit.exports.write.put import put_new
 from labkit.ledger.before_acts import look_at_case
 from labkit.ledger.events import Event, Kind
+from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredSet
 from labkit.workflow.inspection.judged_set import set_to_judge
@@ -37,7 +38,8 @@ def certificate_pdf(
         spec = shown
     release = certificate.Release(
         set_name=stored.name, seq=event.seq, at=event.at, by=event.by, digest=event.digest,
-        note=event.body.get("note") or "", basis=event.body["basis"], void=void,
+        note=event.body.get("note") or "", basis=event.body["basis"],
+        ledger=identity_of(reader), void=void,
     )
     return compile_pdf(
         certificate.TEMPLATE, certificate.facts(spec, release), profile_of(spec),

@@ -145,10 +145,20 @@ def _instrument(readings: RodReadings) -> str | None:
     return by_hand.name if by_hand else None
 
 
+def _micrometres(u_mm: float) -> str:
+    """Write a standard uncertainty in two digits.
+
+    >>> _micrometres(0.01217), _micrometres(0.0041)
+    ('12', '4.1')
+    """
+    micrometres = u_mm * 1000
+    return f"{micrometres:.{int(micrometres < 9.95)}f}"
+
+
 def _zone_and_chance(zone: Column) -> tuple[Column, ...]:
     """Give the columns of a decision, with the acceptance zone as people read it."""
     return (
-        Column("u", "decision.u_mm", "u_mm", lambda u: f"{u * 1000:.1f}"),
+        Column("u", "decision.u_mm", "u_mm", _micrometres),
         zone,
         Column(None, lambda each: ends(each.decision.acceptance), "acceptance_mm"),
         Column(

@@ -15,11 +15,13 @@ from labkit.catalog.profiles import profile_of
 from labkit.core.report import Report, Section
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.put import refuse_existing
-from labkit.exports.write.set_folder import WAIT_SECONDS, safe_name, try_writing
+from labkit.exports.write.set_folder import safe_name
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.new_file import put
+from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
-from labkit.ledger.stored import StoredSet
+from labkit.ledger.stored import SetState, StoredSet
+from labkit.locks import only_one
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
 from labkit.workflow.inspection.inspect import decision_from_record
 from labkit.workflow.inspection.judged_set import set_to_judge
@@ -36,6 +38,7 @@ from labkit.workflow.inspection.release_basis import (
 )
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
 from labkit.workflow.rods.slots import Slot, slots_of
+from labkit.workflow.sets.on_disk import refuse_changed_files
 
 Who = tuple[str, datetime.datetime]
 
@@ -109,8 +112,9 @@ def release(
 
     Raises:
         InputError: There is no such case or set.
-        RefusedError: Something is missing, a sentence for each; who releases also measured; it is
-            released already; or it is withheld, and no note says what was done about that.
+        RefusedError: Something is missing, a sentence for each; who releases also measured; files
+            that rods are built from are not as recorded; it is released already; or it is
+            withheld, and no note says what was done about that.
         DeliveryError: The certificate cannot be written; nothing is released.
         LedgerError: The release cannot be recorded; no certificate stays.
     """
@@ -119,12 +123,13 @@ def release(
         with ledger.transaction():
             stored = set_to_judge(ledger, case, set_name)
             basis, slots = _basis(ledger, stored, who[0], words)
+            seen = refuse_changed_files(sets_of(ledger, stored, slots))
             event = _record(ledger, stored, slots, (RELEASED, words.note or None, basis), who)
             target = folder / certificate_name(stored, event)
             refuse_existing(target)
             fresh.write_bytes(certificate_pdf(ledger, stored, event))
         _name(fresh, target, case)
-    return Decided(stored, event, target, tuple(basis["notes"]))
+    return Decided(stored, event, target, (*basis["notes"], *seen))
 
 
 def withhold(
@@ -188,6 +193,15 @@ def _basis(
     }, inspection.slots
 
 
+def sets_of(reader: Reader, stored: StoredSet, slots: Sequence[Slot]) -> tuple[StoredSet, ...]:
+    """Give a set, and each set whose rods fill places of it, that were made."""
+    names = {stored.name, *(slot.rod.set_name for slot in slots)}
+    return tuple(
+        each for each in reader.sets(stored.case)
+        if each.name in names and each.state is SetState.MADE
+    )
+
+
 def _record(
     ledger: Ledger, stored: StoredSet, slots: Sequence[Slot],
     said: tuple[str, str | None, dict[str, Any] | None], who: Who,
@@ -224,8 +238,7 @@ def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
     stem = folder / f".{safe_name(case)}-certificate"
     fresh = stem.with_name(f"{stem.name}.unfinished")
     try:
-        try_writing(folder)
-        with FileLock(f"{stem}.lock").acquire(timeout=WAIT_SECONDS):
+        with only_one(FileLock(f"{stem}.lock")):
             try:
                 fresh.unlink(missing_ok=True)
                 yield fresh

@@ -7,12 +7,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from labkit.core.case.case_standing import CaseStanding, PairNow
-from labkit.core.case.identifier import BODY_DIGITS, check_digit, grouped, parse_identifier
+from labkit.core.case.identifier import (
+    LEDGER_DIGITS,
+    LENGTHS,
+    NO_LEDGER,
+    check_digit,
+    grouped,
+    ledger_number,
+    parse_identifier,
+)
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.core.findings import Finding
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.bodies import RodState, said
 from labkit.ledger.events import Event, Kind
+from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import replacement_of
 from labkit.ledger.stored import (
@@ -222,7 +231,7 @@ def find_rod(reader: Reader, text: str) -> FoundRod:
         if rod is None:
             raise InputError(
                 f"no rod in the ledger {reader.place} bears the identifier {grouped(digits)}"
-                f"{_near(reader, digits)}",
+                f"{_foreign(reader, digits)}{_near(reader, digits)}",
                 field="identifier",
                 value=text,
             )
@@ -269,6 +278,17 @@ def _now(rod: StoredRod, standing: CaseStanding | None) -> RodNow:
     return RodNow(rod, standing.of_rod(rod.identifier) if standing else None)
 
 
+def _foreign(reader: Reader, digits: str) -> str:
+    """Say that an identifier is of another ledger, or of none."""
+    own, number = ledger_number(identity_of(reader)), digits[:LEDGER_DIGITS]
+    if len(digits) == min(LENGTHS) or number == own:
+        return ""
+    whose = "is of a set that was not recorded" if number == ledger_number(NO_LEDGER) else (
+        f"is of ledger {number}, and this is ledger {own}"
+    )
+    return f"; by its first four digits it {whose}"
+
+
 def _near(reader: Reader, typed: str) -> str:
     """Name the rods whose identifier is one slip of the finger away."""
     digits = typed.replace("-", "")
@@ -284,13 +304,13 @@ def _near(reader: Reader, typed: str) -> str:
 def _slips(digits: str) -> Iterator[str]:
     """Give the identifiers one digit changed, swapped, left out or added away from a text."""
     for changed in _changed(digits):
-        if len(changed) == BODY_DIGITS + 1 and check_digit(changed[:-1]) == changed[-1]:
+        if len(changed) in LENGTHS and check_digit(changed[:-1]) == changed[-1]:
             yield changed
 
 
 def _changed(digits: str) -> Iterator[str]:
     length = len(digits)
-    if not BODY_DIGITS <= length <= BODY_DIGITS + 2:
+    if all(abs(length - whole) > 1 for whole in LENGTHS):
         return
     for at in range(length + 1):
         before, after = digits[:at], digits[at:]

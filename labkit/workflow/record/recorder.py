@@ -13,7 +13,7 @@ from labkit import __version__
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, LedgerError, RefusedError
-from labkit.exports.write.set_folder import SUMS_FILE, Place, safe_name, sha256_of
+from labkit.exports.write.set_folder import SUMS_FILE, Place, rods_sha256, safe_name, sha256_of
 from labkit.ledger.bodies import (
     MOST_NOTE,
     CaseOpened,
@@ -26,6 +26,7 @@ from labkit.ledger.bodies import (
     said,
 )
 from labkit.ledger.events import Kind, checked_operator
+from labkit.ledger.identity import identity_of
 from labkit.ledger.reconcile import Action, reconcile
 from labkit.ledger.rods import REPLACEMENT
 from labkit.ledger.store import Ledger
@@ -33,10 +34,10 @@ from labkit.ledger.stored import SetState
 from labkit.units import plain, written
 from labkit.workflow.record.case_mark import refuse_other_mark
 from labkit.workflow.record.prescribe import prescribe, refuse_undoing
-from labkit.workflow.rods.slots import withdrawn_orders
+from labkit.workflow.rods.slots import wanted_sets, withdrawn_orders
 from labkit.workflow.sets.circulation import make_room, marked_beside
 from labkit.workflow.sets.job import Job, Ticket
-from labkit.workflow.sets.on_disk import look_at
+from labkit.workflow.sets.on_disk import files_of, look_at
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,8 @@ class Recorder:
         To be called while the case is held in its folder, so that no set of a run at work
         there is taken for one of these.
 
+        Then tell where the files of the last whole set are not as recorded, or not there.
+
         Raises:
             LedgerError: The ledger cannot be written.
         """
@@ -72,6 +75,9 @@ class Recorder:
         ):
             if decision.action is not Action.WAIT:
                 self.say(decision.sentence)
+        for stored in wanted_sets(self.ledger, case)[-1:]:
+            if told := files_of(stored).told:
+                self.say(told)
 
     def start_beside(
         self, job: Job, out: Path, last: int, *, take_back: bool
@@ -135,9 +141,9 @@ class Recorder:
         """
         folder = place.final.resolve()
         try:
-            self._record(
-                job.number, SetMade(place.name, str(folder), sha256_of(folder / SUMS_FILE), spec)
-            )
+            self._record(job.number, SetMade(
+                place.name, str(folder), sha256_of(folder / SUMS_FILE), spec, rods_sha256(folder)
+            ))
         except (LabkitError, OSError) as error:
             raise LedgerError(
                 f"the set in {place.final} is whole, but could not be recorded as made ({error}); "
@@ -179,14 +185,15 @@ class Recorder:
             revision += 1
         attempts: dict[tuple[int, Side], int] = {}
         taken: set[str] = set()
+        ticket = Ticket(job.inputs_sha256, revision, attempts, identity_of(self.ledger))
         for place in job.places():
             attempts[place] = -1
             identifier = ""
             while not identifier or identifier in taken or self.ledger.is_used(identifier):
                 attempts[place] += 1
-                identifier = Ticket(job.inputs_sha256, revision, attempts).identifier(*place)
+                identifier = ticket.identifier(*place)
             taken.add(identifier)
-        return Ticket(job.inputs_sha256, revision, attempts)
+        return ticket
 
     def _order(self, job: Job, asked: tuple[str, ...]) -> int:
         """Record an order of extra rods, or take up the same one that a killed run left."""

@@ -73,7 +73,7 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
         elif any(map(str.isalpha, Path(word).name)):
             raise InputError(
                 f"{Path(word).name!r} is neither a set in the ledger {reader.place} nor a rod "
-                "identifier, which has ten digits, such as 482 917 3065",
+                "identifier, which has fourteen digits, such as 4829 482 917 3065",
                 field="identifier", value=word,
             )
         else:

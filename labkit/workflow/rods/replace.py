@@ -25,6 +25,7 @@ from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import Engraved, graded_of, part_of
 from labkit.errors import InputError, RefusedError
+from labkit.exports.write.set_folder import sweep_lock
 from labkit.ledger import bodies
 from labkit.ledger.queries import Reader
 from labkit.ledger.rods import replacement_of
@@ -89,6 +90,7 @@ def make_replacement(
     """
     ledger = recorder.ledger
     check_reason(order.reason)
+    sweep_lock(out, find_rod(ledger, order.identifiers[0]).rod.rod.case)
     # What is not there or not to be replaced leaves no folder and no lock behind.
     case = _asked(ledger, order)[0].case
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.catalog.profiles import profile_json, profile_of
 from labkit.core.case.case_standing import SetStanding
+from labkit.core.case.identifier import BEFORE_LEDGERS, LENGTHS
 from labkit.core.grading.prescription import Side
 from labkit.documents.standing import STANDING
 from labkit.errors import CheckError, DeliveryError, MadeAlreadyError, RefusedError
@@ -20,23 +21,23 @@ from labkit.exports.write.set_folder import (
     write_json,
     wrong_files,
 )
+from labkit.ledger.identity import identity_of
 from labkit.ledger.reconcile import Lying
-from labkit.ledger.stored import SetState, StoredRod, StoredSet
+from labkit.ledger.stored import SetState, StoredSet
 from labkit.workflow.record.printed import note_printed
 from labkit.workflow.sets.job import Job, Ticket, Wishes
-from labkit.workflow.sets.on_disk import look_at
+from labkit.workflow.sets.on_disk import MOST_NAMED, look_at
 from labkit.workflow.sets.papers import Progress, remake_papers, write_papers
 from labkit.workflow.sets.spec import is_of_job
 from labkit.workflow.sets.standing import with_standing
 
 if TYPE_CHECKING:
+    from labkit.ledger.queries import Reader
     from labkit.workflow.record.recorder import Recorder
 
 Spec = dict[str, Any]
 #: Builds parts and plates of a job in a staging folder; gives the content of the spec.
 Build = Callable[[Job, Ticket, Place], Spec]
-#: As many files are named in a refusal.
-MOST_NAMED = 6
 #: An identifier that was taken was tried anew; more attempts than this no set ever needed.
 MOST_ATTEMPTS = 1000
 #: What another profile, or a note of the day on which a set was made, may change in a spec.
@@ -153,7 +154,7 @@ class MadeBefore:
         reader = self.recorder.ledger if self.recorder else None
         assert reader is not None
         job = replace(self.job, inputs_sha256=stored.inputs_sha256)
-        ticket = _ticket(stored, reader.rods_of_set(stored.name))
+        ticket = _ticket(stored, reader)
         with new_set(
             self.folder.parent, job.number, lambda _: stored.set_revision
         ) as place:
@@ -211,19 +212,24 @@ def _last_recorded(job: Job, recorder: Recorder | None) -> StoredSet | None:
     return made[-1] if made else None
 
 
-def _ticket(stored: StoredSet, rods: tuple[StoredRod, ...]) -> Ticket:
+def _ticket(stored: StoredSet, reader: Reader) -> Ticket:
     """Give the ticket that a recorded set was made with.
 
     Raises:
         RefusedError: Its identifiers were given by another rule.
     """
     attempts: dict[tuple[int, Side], int] = {}
+    rods = reader.rods_of_set(stored.name)
+    earlier = all(len(rod.identifier) == min(LENGTHS) for rod in rods)
+    ticket = Ticket(
+        stored.inputs_sha256, stored.set_revision, attempts,
+        BEFORE_LEDGERS if earlier else identity_of(reader),
+    )
     for rod in rods:
         place = (rod.step, Side(rod.side))
         for attempt in range(MOST_ATTEMPTS):
-            given = Ticket(stored.inputs_sha256, stored.set_revision, {place: attempt})
-            if given.identifier(*place) == rod.identifier:
-                attempts[place] = attempt
+            attempts[place] = attempt
+            if ticket.identifier(*place) == rod.identifier:
                 break
         else:
             raise RefusedError(
@@ -231,7 +237,7 @@ def _ticket(stored: StoredSet, rods: tuple[StoredRod, ...]) -> Ticket:
                 "version of the program; take the set from its backup",
                 field="identifier", value=rod.identifier,
             )  # fmt: skip
-    return Ticket(stored.inputs_sha256, stored.set_revision, attempts)
+    return ticket
 
 
 def _require_same(name: str, kept: Spec, built: Spec) -> None:

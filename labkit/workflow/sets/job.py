@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from labkit.catalog.profiles import Profile
-from labkit.core.case.identifier import rod_identifier
+from labkit.core.case.identifier import NO_LEDGER, rod_identifier
 from labkit.core.grading.prescription import Side
 from labkit.core.label.lettering import Engraving, Lettering
 from labkit.core.rod.parts import Part
@@ -108,6 +108,7 @@ class Ticket:
 
     Args:
         inputs_sha256: Digest of everything the set is made from.
+        ledger: Identity of the ledger that the identifiers are of.
         attempts: Attempt of each rod, by step and side, where it is not the first.
     """
 
@@ -116,8 +117,11 @@ class Ticket:
     attempts: Mapping[tuple[int, Side], int] = field(
         default_factory=lambda: MappingProxyType({})
     )
+    ledger: str = NO_LEDGER
 
     def identifier(self, step: int, side: Side) -> str:
         """Give the identifier of one rod."""
         attempt = self.attempts.get((step, side), 0)
-        return rod_identifier(self.inputs_sha256, self.revision, step, side, attempt)
+        return rod_identifier(
+            self.inputs_sha256, self.revision, step, side, attempt, self.ledger
+        )

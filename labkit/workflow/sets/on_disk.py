@@ -4,23 +4,30 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from filelock import Timeout
 
-from labkit.errors import InputError
+from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     SUMS_FILE,
-    held,
+    is_paper,
     lock_of,
+    rods_sha256,
     sha256_of,
     wrong_files,
 )
 from labkit.ledger.reconcile import Found, Lying
 from labkit.ledger.stored import StoredSet
+from labkit.locks import only_one
+
+#: As many files are named in a sentence.
+MOST_NAMED = 6
+#: Filled in where it lies, as it is meant to be.
+_FILLED_IN = "documents/inspection-form"
 
 
 def look_at(stored: StoredSet) -> Found:
@@ -35,7 +42,7 @@ def look_at(stored: StoredSet) -> Found:
     if not Path(lock.lock_file).exists():
         return _look(folder, stored)
     try:
-        with lock.acquire(timeout=0):
+        with only_one(lock, 0):
             return _look(folder, stored)
     except Timeout:
         return Found(Lying.BUSY)
@@ -54,7 +61,10 @@ def _look(folder: Path, stored: StoredSet) -> Found:
         wrong = wrong or _wrong_set(spec, stored)
         if wrong:
             return Found(Lying.DAMAGED, wrong)
-        return Found(Lying.WHOLE, spec=spec, sums_sha256=sha256_of(folder / SUMS_FILE))
+        sums = sha256_of(folder / SUMS_FILE)
+        return Found(
+            Lying.WHOLE, spec=spec, sums_sha256=sums, rods_sha256=rods_sha256(folder)
+        )
     except OSError as error:
         return Found(Lying.DAMAGED, f"{Path(error.filename).name} is missing or cannot be read")
     except (ValueError, InputError):
@@ -67,14 +77,6 @@ def _wrong_set(spec: Any, stored: StoredSet) -> str:
     if spec.get("inputs_sha256") != stored.inputs_sha256:
         return "it was made from something else than recorded"
     return ""
-
-
-def take_lock_away(out: Path, case: str) -> None:
-    """Take the lock of a case out of a folder that nobody else makes sets in, such as a demo's."""
-    lock = Path(lock_of(out, case).lock_file)
-    if lock.exists():
-        with held(out, case), suppress(OSError):  # Windows keeps a file that is open
-            lock.unlink()
 
 
 def unrecorded(folder: Path, recorded: Iterable[StoredSet]) -> tuple[Path, ...]:
@@ -96,3 +98,60 @@ def unrecorded(folder: Path, recorded: Iterable[StoredSet]) -> tuple[Path, ...]:
         and (path / SPEC_FILE).is_file()
         and path.resolve() not in known
     )
+
+
+@dataclass(frozen=True)
+class FilesSeen:
+    """What was seen of the files of a recorded set.
+
+    Args:
+        told: A sentence; empty where all is as it was made.
+        changed: Whether a file that rods are built from is not as recorded.
+    """
+
+    told: str = ""
+    changed: bool = False
+
+
+def files_of(stored: StoredSet) -> FilesSeen:
+    """Hold the folder of a set that was made against the record, where it is there."""
+    folder, name = Path(stored.folder), stored.name
+    if not folder.exists():
+        return FilesSeen(f"{name} does not lie in {folder} any more; its files were not looked at")
+    try:
+        wrong = [one for one in wrong_files(folder) if not one.startswith(_FILLED_IN)]
+        rods = rods_sha256(folder)
+    except (OSError, InputError) as error:
+        return FilesSeen(f"{name} in {folder} cannot be held against the record: {error}", True)
+    built = [one for one in wrong if not is_paper(one)]
+    if not built and stored.rods_sha256 not in (None, rods):
+        built = [f"{SUMS_FILE} is whole, but not the one recorded"]
+    if built or wrong:
+        more = f"; and {len(wrong) - MOST_NAMED} more" if len(wrong) > MOST_NAMED else ""
+        return FilesSeen(
+            f"{name} in {folder} is not as recorded: {'; '.join((built or wrong)[:MOST_NAMED])}"
+            f"{more}; take the files from their backup, or move the folder away and make the set "
+            "again with the same command: the same rods are then written with the same identifiers",
+            bool(built),
+        )
+    return FilesSeen()
+
+
+def refuse_changed_files(sets: Iterable[StoredSet]) -> tuple[str, ...]:
+    """Refuse to let a set leave whose files are not as recorded.
+
+    Returns:
+        Sentences on papers that were changed, and on folders that are not there.
+
+    Raises:
+        RefusedError: A file that rods are built from is not as it was made.
+    """
+    seen = [files_of(stored) for stored in sets]
+    for one in seen:
+        if one.changed:
+            raise RefusedError(
+                f"{one.told}; rods built since may be of the changed files: measure again those "
+                "that are; nothing is released",
+                field="set",
+            )
+    return tuple(one.told for one in seen if one.told)

@@ -24,13 +24,13 @@ from labkit.errors import DeliveryError, InputError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     SUMS_FILE,
-    WAIT_SECONDS,
     lock_of,
     replace_files,
     require_unchanged,
     sums_of,
     write_json,
 )
+from labkit.locks import only_one
 
 if TYPE_CHECKING:
     from labkit.exports.pictures.shading import ShownRod
@@ -197,7 +197,7 @@ def _staging(target: Path, spec: Spec | None) -> Iterator[Path]:
         staging = target.parent / f".{target.name}.papers.unfinished"
         # The one that runs that make sets of this case wait for.
         lock = lock_of(target.parent, spec["case"])
-    with lock.acquire(timeout=WAIT_SECONDS):
+    with only_one(lock):
         shutil.rmtree(staging, ignore_errors=True)
         staging.mkdir()
         try:
