@@ -14,6 +14,7 @@ TOPICS = (
     "prescription",
     "set-and-papers",
     "trial-and-rods",
+    "clinic-sheet",
     "record",
     "inspect-and-release",
     "scans",

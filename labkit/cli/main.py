@@ -50,6 +50,9 @@ _FOR = {
         "show": "labkit.cli.record.show",
         "find": "labkit.cli.rods.find",
     },
+    "The clinic tells": {
+        "intake": "labkit.cli.clinic.intake",
+    },
     "Quality assurance measures and releases": {
         "limits": "labkit.cli.inspection.limits",
         "inspect": "labkit.cli.inspection.inspect",

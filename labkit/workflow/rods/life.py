@@ -126,15 +126,41 @@ def tell(
         return _report(rods, after, events, [_words(ledger, rod) for rod in after])
 
 
-def _record(
-    ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
-) -> Event:
+def look_at_told(
+    reader: Reader, words: tuple[str, ...], told: Told, at: datetime.datetime
+) -> tuple[StoredRod, ...]:
+    """Check what would be told of rods, each by itself, and record nothing.
+
+    Args:
+        told: Something else than a mistake.
+
+    Returns:
+        The rods that are named.
+
+    Raises:
+        InputError, RefusedError: As `tell`.
+    """
+    rods = named_rods(reader, words)
+    if told.state == RodState.FITTED:
+        _check_one_pair(rods)
+    for rod in rods:
+        _check(reader, rod, told, at)
+    return rods
+
+
+def _check(reader: Reader, rod: StoredRod, told: Told, at: datetime.datetime) -> None:
     _check_day(rod, told, at)
     _check_transition(rod, told)
     if told.state == RodState.DELIVERED and rod.state != RodState.FITTED:
-        _check_swap(ledger, rod)
+        _check_swap(reader, rod)
         if not told.unreleased:
-            _check_maximum(ledger, rod)
+            _check_maximum(reader, rod)
+
+
+def _record(
+    ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
+) -> Event:
+    _check(ledger, rod, told, at)
     why = "not released" if rod.state == RodState.MADE else "handed out all the same"
     unreleased = f"{why}: {told.unreleased}" if told.unreleased else ""
     reason = "; ".join(words for words in (told.note, unreleased) if words)

@@ -1,0 +1,1 @@
+"""The commands for what clinics fill in and send."""
