@@ -12,6 +12,7 @@ from labkit import __version__
 from labkit.catalog.places import templates_dir
 from labkit.cli.common import LEDGER
 from labkit.cli.print_report import print_report
+from labkit.commit import commit
 from labkit.core.report import Report, Section
 
 #: Libraries whose version can change a number or a byte.
@@ -38,7 +39,10 @@ def command(ledger_url: str | None, as_json: bool) -> None:
 
     Example: labkit about
     """
-    found = {"labkit": __version__, "python": platform.python_version()}
+    found = {
+        "labkit": __version__, "commit": commit() or "not known",
+        "python": platform.python_version(),
+    }
     for name in _DECISIVE:
         try:
             found[name] = version(name)

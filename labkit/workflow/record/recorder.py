@@ -9,7 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from labkit import __version__
+from labkit.commit import version_and_commit
 from labkit.core.grading.prescription import Side
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, LedgerError, RefusedError
@@ -121,7 +121,7 @@ class Recorder:
                 purpose=_purpose(job, asked),
                 folder=str(out.resolve() / name),
                 inputs_sha256=job.inputs_sha256,
-                program=__version__,
+                program=version_and_commit(),
                 template=jsonable(job.case.template),
                 process=jsonable(job.means.process),
                 rods=tuple(_rods(job, ticket)),
