@@ -185,6 +185,6 @@ def _unused(jaw: Told, model: JawModelName) -> Iterator[Finding]:
         if name in jaw and field not in MODEL_FIELDS[model]:
             yield note(
                 "unused_key",
-                f"jaw.{name} is given, but the {model} jaw model does not use it",
-                f"jaw.{name}",
+                "{key} is given, but the {model} jaw model does not use it",
+                f"jaw.{name}", key=f"jaw.{name}", model=str(model),
             )

@@ -20,6 +20,8 @@ Words = str | tuple[str, ...]
 #: Parts of a sentence that the program fills in, such as {case}.
 _PLACE = re.compile(r"\{[a-z_]+\}")
 _LANGUAGE = re.compile(r"[a-z]{2,3}")
+#: Tables whose words may be left out one by one: what the program has to say grows with it.
+IN_PART = ("standing", "findings")
 #: A sentence for paper; more is a slip.
 MOST_CHARACTERS = 600
 
@@ -31,10 +33,13 @@ class Texts:
     Args:
         language: ISO 639 code, such as "en".
         tables: Words by document and name: a sentence, or several that make a list.
+        missing: Words of tables that may be left out in part, such as "findings.take_back", that
+            the lab's file does not have: they are English.
     """
 
     language: str
     tables: Mapping[str, Mapping[str, Words]]
+    missing: tuple[str, ...] = ()
 
     def translated(self, sentences: list[str]) -> list[str]:
         """Put the cautions of a set into the language of the texts, where it has them.
@@ -49,6 +54,30 @@ class Texts:
         known = dict(zip(ours, theirs, strict=True)) if len(ours) == len(theirs) else {}
         return [known.get(sentence, sentence) for sentence in sentences]
 
+    def told(self, code: str, message: str, values: Mapping[str, str]) -> str:
+        """Tell a finding in the language of the texts.
+
+        Args:
+            code: The finding's, which names its sentence in the table `findings`.
+            message: It in English: told where the texts have no other words, or places that are
+                not filled, as of a finding that an earlier version of the program stored.
+            values: What fills the places; one that is itself a word of the table is translated.
+        """
+        ours, theirs = english_texts().tables["findings"], self.tables["findings"]
+        pattern = str(theirs.get(code, ""))
+        places = {place[1:-1] for place in _PLACE.findall(pattern)}
+        if pattern == ours.get(code, "") or not places <= values.keys():
+            return message
+        names = {word: name for name, word in ours.items()}
+        return filled(pattern, **{
+            name: str(theirs[names[value]]) if value in names else value
+            for name, value in values.items()
+        })
+
+    def language_of(self, table: str) -> str:
+        """Give the language of one table's words: English where the lab has not translated it."""
+        ours = english_texts()
+        return ours.language if self.tables[table] == ours.tables[table] else self.language
 
     def of(self, document: str) -> Texts:
         """Give the texts of one document, so that no page is said to be in another language.
@@ -63,6 +92,15 @@ class Texts:
         table, ours = document.replace("-", "_"), english_texts()
         same = self.tables.get(table) == ours.tables.get(table)
         return ours if same else self
+
+
+def filled(sentence: str, **values: object) -> str:
+    """Fill the places of a sentence.
+
+    >>> filled("step {step}, {side}", step=3, side="left")
+    'step 3, left'
+    """
+    return _PLACE.sub(lambda place: str(values.get(place[0][1:-1], place[0])), sentence)
 
 
 def texts_json(texts: Texts) -> dict[str, Any]:
@@ -106,8 +144,8 @@ def read_texts(source: TomlSource) -> Texts:
 
     A table may be left out: its words stay English, and where it is a document's own table
     ([case_sheet], [bag_labels], [wearers_page]) the whole document does. A table that is there must
-    be whole.
-    Findings, names of templates and the technical papers are English in any case.
+    be whole, but for those `IN_PART`: what these lack stays English and is named in the texts.
+    Refusals, names of templates and the technical papers are English in any case.
 
     Args:
         source: The file as read; its form is that of `texts-en.toml`.
@@ -118,7 +156,13 @@ def read_texts(source: TomlSource) -> Texts:
     problems = list(_problems(source))
     if problems:
         raise together(problems)
-    return Texts(str(source.data["language"]), _filled(_frozen(source.data)))
+    tables = _frozen(source.data)
+    ours = english_texts().tables
+    missing = tuple(
+        f"{table}.{name}" for table in IN_PART if table in tables
+        for name in ours[table] if name not in tables[table]
+    )  # fmt: skip
+    return Texts(str(source.data["language"]), _filled(tables), missing)
 
 
 def _same_form(theirs: object, ours: Words) -> bool:
@@ -173,7 +217,7 @@ def _table_problems(
             yield _unknown(source, location, list(ours))
         elif problem := _word_problem(words, ours[name]):
             yield at(source, location, f"= {shown(words)} {problem}")
-    for name in (name for name in ours if name not in theirs):
+    for name in (name for name in ours if name not in theirs and table not in IN_PART):
         yield at(
             source, (table, name),
             f"is missing; give a translation of {shown(_sample(ours[name]))}, or leave out the "

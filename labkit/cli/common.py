@@ -13,6 +13,7 @@ import click
 from rich.console import Console
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
+from labkit.cli.folding import print_sentence
 from labkit.cli.numbers import Real
 from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.core.findings import Finding, notes_of
@@ -157,8 +158,8 @@ def counting(words: str, total: int | None = None) -> Iterator[Callable[[str], N
 
 
 def say(sentence: str, *, to_stderr: bool = False) -> None:
-    """Print a sentence on one line, as it is."""
-    (err() if to_stderr else out()).print(sentence, markup=False, soft_wrap=True)
+    """Print a sentence as it is: on one line, on a terminal in lines of whole words."""
+    print_sentence(err() if to_stderr else out(), sentence)
 
 
 def print_problems(problems: Iterable[str]) -> None:
@@ -169,12 +170,12 @@ def print_problems(problems: Iterable[str]) -> None:
 
 def out() -> Console:
     """Give the console for results (standard output)."""
-    return Console(highlight=False, soft_wrap=False)
+    return Console(highlight=False, soft_wrap=False, emoji=False)
 
 
 def err() -> Console:
     """Give the console for progress and errors (standard error)."""
-    return Console(stderr=True, highlight=False, soft_wrap=True)
+    return Console(stderr=True, highlight=False, soft_wrap=True, emoji=False)
 
 
 def open_source(name: str) -> TomlSource:
@@ -198,7 +199,7 @@ def open_source(name: str) -> TomlSource:
 def print_error(error: LabkitError) -> None:
     """Print an error as its sentences, one line each, on standard error."""
     for line in str(error).splitlines():
-        err().print(f"labkit: {line}", markup=False, style="red" if sys.stderr.isatty() else None)
+        print_sentence(err(), f"labkit: {line}", "red" if sys.stderr.isatty() else None)
 
 
 class Run:

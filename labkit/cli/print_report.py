@@ -13,7 +13,8 @@ from rich.table import Table as ScreenTable
 from rich.text import Text
 
 from labkit.cli.common import out, print_json
-from labkit.core.findings import Finding, Severity
+from labkit.cli.folding import print_sentence
+from labkit.core.findings import Severity
 from labkit.core.report import On, Report, Table, data_of, is_number_column
 
 #: Longer cells may take several lines.
@@ -51,10 +52,11 @@ def show_report(report: Report, console: Console | None = None) -> None:
         if section.table is not None:
             print_table(heading, section.table, console)
         elif heading:
-            _say(console, heading, "bold")
+            print_sentence(console, heading, "bold")
         for words in section.words:
-            _say(console, words)
-        _findings(console, section.findings)
+            print_sentence(console, words)
+        for finding in section.findings:
+            print_sentence(console, f"{_WORDS[finding.severity]}: {finding.message}")
 
 
 def print_table(title: str, table: Table, console: Console | None = None) -> None:
@@ -91,7 +93,7 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
 
 def _print_row_by_row(title: str, shown: Table, console: Console) -> None:
     """Print a table that is wider than the terminal a cell a line, broken between words alone."""
-    console.print(title, style="bold", markup=False)
+    print_sentence(console, title, "bold")
     heads = [" ".join(head.split()) for head in shown.heads]
     for number, row in enumerate(shown.texts):
         console.print()
@@ -99,7 +101,7 @@ def _print_row_by_row(title: str, shown: Table, console: Console) -> None:
         for head, cell in zip(heads, row, strict=True):
             if cell:
                 named = f"{head}: {cell}" if head else cell
-                console.print(named, style=style, markup=False)
+                print_sentence(console, named, style)
     console.print()
 
 
@@ -135,12 +137,3 @@ def _print_at_once(
     lines = (blank, *map(line, head_lines), rule, *map(line, texts), blank)
     console.out("\n".join(lines), highlight=False)
     return True
-
-
-def _findings(console: Console, findings: tuple[Finding, ...]) -> None:
-    for finding in findings:
-        _say(console, f"{_WORDS[finding.severity]}: {finding.message}")
-
-
-def _say(console: Console, sentence: str, style: str | None = None) -> None:
-    console.print(sentence, markup=False, soft_wrap=True, style=style)

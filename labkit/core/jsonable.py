@@ -65,5 +65,10 @@ def _fields(value: Any) -> Iterator[tuple[str, Any]]:
         late = "left out at default" in field.metadata
         for name in names_of_text(field):
             yield name, str(item)
-        if not names_of_text(field) and not (late and item == field.default):
+        if not names_of_text(field) and not (late and item == _default(field)):
             yield field.name, item
+
+
+def _default(field: dataclasses.Field[Any]) -> Any:
+    made = field.default_factory
+    return field.default if made is dataclasses.MISSING else made()

@@ -10,7 +10,9 @@ from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.qr import qr_svg
 from labkit.documents.set_spec import prescription_of
-from labkit.documents.standing import at_step, is_out, mark, own_set
+from labkit.documents.standing import at_step, is_out, own_set, words_on
+
+NAME = "bag-labels"
 
 
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
@@ -24,8 +26,9 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     Returns:
         JSON content for the template `bag-labels.typ`; numbers are texts, ready for paper.
     """
+    frame, words = frame_facts(spec, NAME), words_on(spec, NAME)
     return {
-        **frame_facts(spec, "bag-labels"),
+        **frame,
         "case_mark": prescription_of(spec).case_mark,
         "of_set": own_set(spec) or str(spec["revision"]),
         "labels": [
@@ -37,7 +40,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
                 "side": line.side,
                 "length": line.label,
                 "engraved": line.label + line.mark,
-                "mark": mark(at_step(spec, line.step)),
+                "mark": words.mark(at_step(spec, line.step)),
             }
             for line in lines_of(spec)
             if is_out(spec, line.identifier)

@@ -19,16 +19,10 @@ from labkit.documents.set_spec import prescription_of, template_of
 from labkit.documents.standing import (
     STANDING,
     at_step,
-    gone,
-    mark,
-    not_held,
-    not_worn,
     own_set,
     percent_now,
     series_now,
-    trial_fit,
-    within_rounding,
-    words_beside,
+    words_on,
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
 from labkit.documents.svg import drawing_facts
@@ -65,7 +59,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
     """
     prescription, lengths = prescription_of(spec), graded_now(spec)
-    words, steps = profile_of(spec).texts.of(NAME).tables, lengths.steps
+    texts, steps, now = profile_of(spec).texts.of(NAME), lengths.steps, words_on(spec, NAME)
+    words = texts.tables
     known = isinstance(spec.get(STANDING), SetStanding)
     return {
         **frame_facts(spec, NAME),
@@ -84,14 +79,17 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "averages": _averages(prescription.jaw, lengths.assumed, words["assumed"]),
         "jaw_model": lengths.jaw_model,
-        "now": not_worn(spec) + not_held(spec) + within_rounding(spec) + gone(spec),
+        "now": [*now.not_worn(spec), *now.not_held(spec), *now.within_rounding(spec),
+                *now.gone(spec)],
+        "now_language": texts.language_of("standing"),
+        "findings_language": texts.language_of("findings"),
         "findings": [
-            sentence(told_then(finding.message))
+            sentence(told_then(texts.told(finding.code, finding.message, finding.values)))
             for finding in lengths.findings
             if finding.code not in SHOWN_ELSEWHERE
             and not (known and finding.code in AS_OF_ORDER)
         ],
-        "trial_fit": trial_fit(spec),
+        "trial_fit": now.trial_fit(spec),
         "tried": to_be_tried(spec),
         "rods": [{**row, "mark": row["words"]} for row in rods_at_hand(spec)],
         "warmth": warmth(spec),
@@ -123,8 +121,9 @@ def _about(
         rows.append(("deviation", sheet["deviation_value"].replace("{mm}", deviation)))
     rows.append(("hold", _hold(prescription, lengths.steps, sheet)))
     rows.append(("notes", prescription.notes))
-    mark = [["Case mark", f"{marked} on every rod"]] if (marked := prescription.case_mark) else []
-    return [*([sheet[name], value] for name, value in rows if value), *mark]
+    if mark := prescription.case_mark:
+        rows.append(("case_mark", sheet["case_mark_value"].replace("{mark}", mark)))
+    return [[sheet[name], value] for name, value in rows if value]
 
 
 def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str, Any]) -> str:
@@ -143,6 +142,7 @@ def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str,
 
 
 def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str, Any]]:
+    words = words_on(spec, NAME)
     asked = percents(step.percent for step in steps)
     made = [step.made.advancement_mm for step in steps]
     return [
@@ -152,7 +152,7 @@ def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str,
             "percent": asked[number - 1],
             "percent_made": fixed(step.made.percent, 1),
             "percent_now": percent_now(at_step(spec, number)),
-            "mark": words_beside(at_step(spec, number)),
+            "mark": words.beside(at_step(spec, number)),
             "advancement": fixed(step.advancement_mm, 2),
             "advancement_made": fixed(made[number - 1], 2),
             "change": signed(made[number - 1] - made[number - 2], 2) if number > 1 else "",
@@ -176,7 +176,7 @@ def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[st
             "place": where.replace("{side}", str(words[line.side])),
             "old": grouped(old["identifier"]),
             "set": old["set"],
-            "mark": mark(at_step(spec, line.step)),
+            "mark": words_on(spec, NAME).mark(at_step(spec, line.step)),
         })
     return rows
 
@@ -187,11 +187,11 @@ def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict
     Where the record can be asked, what it says now; else as it was when a set of extra rods was
     made.
     """
-    now = series_now(spec)
+    now, words = series_now(spec), words_on(spec, NAME)
     if now:
         rows = [
             (new, pair.start, pair.set_number, pair.step, pair.makes.percent,
-             pair.makes.advancement_mm, pair.makes.left, pair.makes.right, pair.words)
+             pair.makes.advancement_mm, pair.makes.left, pair.makes.right, words.beside(pair))
             for pair, new in now if pair.makes is not None
         ]  # fmt: skip
     else:

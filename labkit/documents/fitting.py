@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
+from labkit.catalog.texts import filled
 from labkit.core.case.case_standing import PairNow, SetStanding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
@@ -16,11 +17,13 @@ from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.figures import MINUS, fixed, percent
 from labkit.documents.inspection import lines_of
 from labkit.documents.set_spec import graded_of, process_of
-from labkit.documents.standing import STANDING, mark, percent_now, words_beside
+from labkit.documents.standing import STANDING, StandingWords, percent_now, words_on
 from labkit.units import plain
 
 #: A bench and a mouth, °C.
 BENCH_C, MOUTH_C = 20, 37
+#: The paper whose words these rows have.
+CASE_SHEET = "case-sheet"
 #: In place of a rod that is not there.
 NONE = "–"
 
@@ -45,17 +48,18 @@ def start_now(spec: Mapping[str, Any]) -> str:
     if not isinstance(standing, SetStanding):
         own = enumerate(graded_of(spec).steps, 1)
         return next(
-            (_filled(words["start_named"], step=number, percent=percent(step.percent))
+            (filled(words["start_named"], step=number, percent=percent(step.percent))
              for number, step in own if step.start), words["start_none"]
         )  # fmt: skip
     asked, pair = standing.case.asked_start, standing.case.start
     if asked is None:
         return words["start_none"]
     if pair is None:
-        return _filled(words["start_nobody"], percent=percent(asked))
+        return filled(words["start_nobody"], percent=percent(asked))
     if standing.series:
-        return _filled(words["start_pair"], percent=percent(asked), pair=pair.name)
-    return _filled(words["start_named"], percent=percent(asked), step=pair.step)
+        place = words_on(spec, CASE_SHEET).place(pair, True)
+        return filled(words["start_pair"], percent=percent(asked), pair=place)
+    return filled(words["start_named"], percent=percent(asked), step=pair.step)
 
 
 def rods_at_hand(spec: Mapping[str, Any]) -> list[Row]:
@@ -69,17 +73,18 @@ def rods_at_hand(spec: Mapping[str, Any]) -> list[Row]:
     standing = spec.get(STANDING)
     if isinstance(standing, SetStanding):
         place = _words(spec)["series_place" if standing.series else "step_place"]
-        return [_row_now(standing, pair, place) for pair in standing.case.in_circulation]
+        words = words_on(spec, CASE_SHEET)
+        return [_row_now(standing, pair, place, words) for pair in standing.case.in_circulation]
     return _rows_as_made(spec)
 
 
-def _row_now(standing: SetStanding, pair: PairNow, place: str) -> Row:
+def _row_now(standing: SetStanding, pair: PairNow, place: str, words: StandingWords) -> Row:
     row = {
         "step": str(pair.step) if not standing.series else "",
-        "place": _filled(place, revision=pair.set_number, step=pair.step),
+        "place": filled(place, revision=pair.set_number, step=pair.step),
         "percent": percent_now(pair) or NONE,
-        "mark": mark(pair),
-        "words": words_beside(pair),
+        "mark": words.mark(pair),
+        "words": words.beside(pair),
         **_empty(),
     }
     for side, rod in pair.rods.items():
@@ -92,7 +97,7 @@ def _rows_as_made(spec: Mapping[str, Any]) -> list[Row]:
     for line in lines_of(spec):
         row = rows.setdefault(line.step, {
             "step": str(line.step),
-            "place": _filled(place, step=line.step),
+            "place": filled(place, step=line.step),
             "percent": fixed(steps[line.step - 1].made.percent, 1),
             "mark": "",
             "words": "",
@@ -168,11 +173,5 @@ def warmth(spec: Mapping[str, Any]) -> Row:
 
 
 def _words(spec: Mapping[str, Any]) -> dict[str, str]:
-    table = profile_of(spec).texts.of("case-sheet").tables["case_sheet"]
+    table = profile_of(spec).texts.of(CASE_SHEET).tables["case_sheet"]
     return {name: words for name, words in table.items() if isinstance(words, str)}
-
-
-def _filled(sentence: str, **values: object) -> str:
-    for name, value in values.items():
-        sentence = sentence.replace(f"{{{name}}}", str(value))
-    return sentence

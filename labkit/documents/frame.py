@@ -20,10 +20,11 @@ def frame_facts(spec: Mapping[str, Any], document: str = "") -> dict[str, Any]:
         Case, revision, date, what holds now where that is another range than the set was made
         for, and cautions, in the document's language.
     """
+    texts = profile_of(spec).texts.of(document)
     return {
         "case": spec["case"],
         "revision": spec["revision"],
         "date": spec["date"],
-        "standing": standing_facts(spec),
-        "cautions": profile_of(spec).texts.of(document).translated(spec["cautions"]),
+        "standing": standing_facts(spec, texts),
+        "cautions": texts.translated(spec["cautions"]),
     }

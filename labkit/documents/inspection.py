@@ -20,7 +20,7 @@ from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.set_spec import rod_of, template_of
-from labkit.documents.standing import at_step, mark
+from labkit.documents.standing import at_step, words_on
 from labkit.documents.svg import to_svg
 from labkit.documents.way_picture import way_drawing
 from labkit.qa.decision.bench import Place
@@ -161,7 +161,7 @@ def _mark(spec: Mapping[str, Any], line: Expected) -> str:
     rod = _now(spec, line)
     if rod is not None and _is_back(rod):
         return f"{WHO_HAS_IT[rod.state]} since {rod.since}: not in circulation"
-    return mark(at_step(spec, line.step))
+    return words_on(spec).mark(at_step(spec, line.step))
 
 
 def _left_out(spec: Mapping[str, Any], line: Expected) -> str:

@@ -84,7 +84,11 @@ def _supports(found: Lying, template: RodTemplate, process: Process) -> str:
     if found.problem:
         return f"These rods cannot be built so: {found.problem}."
     if not found.supports:
-        return "No supports are needed."
+        carried = dict.fromkeys(one.place for one, _ in found.hangs if one.carried)
+        return "No supports are needed" + (
+            f": forbid those that a slicer would put under {_listed(carried)} by itself."
+            if carried else "."
+        )
     why = "Supports are needed" if found.needs else "Supports are needed only to hold the rods"
     return f"{why}; they may stand at {_listed(found.supports)} and nowhere else."
 

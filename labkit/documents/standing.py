@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import reduce
 from types import MappingProxyType
 from typing import Any
 
 from labkit.catalog.profiles import Profile, profile_of
+from labkit.catalog.texts import Texts, english_texts, filled
 from labkit.core.case.case_standing import PairNow, SetStanding
-from labkit.core.case.holding import not_holding
+from labkit.core.case.holding import NotHolding, not_holding
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown
 from labkit.core.grading.prescription import Side
@@ -20,16 +22,14 @@ from labkit.documents.set_spec import SetUse
 #: spacer-set.json never has it.
 STANDING = "standing"
 NOT_TO_BE_WORN = "NOT TO BE WORN"
-WITHIN_ROUNDING = "100 % within rounding"
-#: At the row of a pair of which no rod is in circulation any more.
-NOT_OUT = "not in circulation any more"
 
 
-def standing_facts(spec: Mapping[str, Any]) -> dict[str, Any] | None:
+def standing_facts(spec: Mapping[str, Any], texts: Texts) -> dict[str, Any] | None:
     """Give what every paper of a set says on top; None where no record was kept or asked.
 
     Args:
         spec: Content of spacer-set.json, with its standing where it has one.
+        texts: Those of the paper.
 
     Returns:
         For which entry and day it is true, a sentence where something changed, lines on what is
@@ -39,28 +39,30 @@ def standing_facts(spec: Mapping[str, Any]) -> dict[str, Any] | None:
     standing = spec.get(STANDING)
     if standing is None:
         return None
+    words = StandingWords(texts)
     return {
-        "as_of": as_of(spec),
+        "language": texts.language_of("standing"),
+        "as_of": words.as_of(spec),
         "known": isinstance(standing, SetStanding),
         "changed": own_changed(spec),
         "series_now": isinstance(standing, SetStanding) and bool(standing.changed),
-        "statement": statement(spec, standing),
-        "lines": not_worn(spec),
-        "gone": gone(spec),
-        "not_worn": NOT_TO_BE_WORN,
-        "short": ", ".join(_place(pair, _several(spec)) for pair in _struck(spec)),
-        "as_prescribed": f"As prescribed on {spec['date']}; it does not hold any more.",
-        "now": "now",
-        "now_note": "Percent now: of the range that holds now.",
+        "statement": words.statement(spec),
+        "lines": words.not_worn(spec),
+        "gone": words.gone(spec),
+        "not_worn": words.word("not_to_be_worn"),
+        "short": ", ".join(words.place(pair, _several(spec)) for pair in _struck(spec)),
+        "as_prescribed": words.say("as_prescribed", date=spec["date"]),
+        "now": words.word("now"),
+        "now_note": words.word("now_note"),
     }
 
 
 def for_the_wearer(spec: Mapping[str, Any]) -> dict[str, Any] | None:
     """Give what the wearer's page says on top, in a wearer's words; as `standing_facts`."""
-    facts, standing = standing_facts(spec), spec.get(STANDING)
+    texts = profile_of(spec).texts.of("wearers-page")
+    facts, standing = standing_facts(spec, texts), spec.get(STANDING)
     if facts is None:
         return None
-    texts = profile_of(spec).texts.of("wearers-page")
     words = texts.tables["wearers_page"]
     facts |= {"language": texts.language, "statement": "", "lines": [], "gone": []}
     if not isinstance(standing, SetStanding):
@@ -72,25 +74,13 @@ def _for_the_wearer(standing: SetStanding, pair: PairNow, words: Mapping[str, An
     values = {side.value: "–" for side in Side}
     values |= {side.value: standing.engraved(rod) for side, rod in pair.rods.items()}
     values["bags"] = ", ".join(grouped(rod.identifier) for rod in pair.rods.values())
-    sentence = str(words["not_worn"])
-    for name, value in values.items():
-        sentence = sentence.replace(f"{{{name}}}", value)
-    return sentence
+    return filled(str(words["not_worn"]), **values)
 
 
 def standing_sentences(spec: Mapping[str, Any]) -> tuple[str, ...]:
     """Give what a set's papers say on top and a run says at its end; nothing where all holds."""
-    standing = spec.get(STANDING)
-    if standing is None:
-        return ()
-    said = statement(spec, standing)
-    return (*((said,) if said else ()), *not_worn(spec))
-
-
-def as_of(spec: Mapping[str, Any]) -> str:
-    """Say for which entry of the record and which day a paper is true; "" where nobody knows."""
-    standing = spec.get(STANDING)
-    return f"{standing.true_as_of}." if isinstance(standing, SetStanding) else ""
+    words = StandingWords(english_texts())
+    return tuple(said for said in (words.statement(spec), *words.not_worn(spec)) if said)
 
 
 def must_say(spec: Mapping[str, Any]) -> bool:
@@ -110,49 +100,6 @@ def profile_on_paper(spec: Mapping[str, Any]) -> Profile:
     return replace(profile, documents=MappingProxyType({})) if must_say(spec) else profile
 
 
-def statement(spec: Mapping[str, Any], standing: SetStanding | NotKnown) -> str:
-    """Say what holds now, and since when; "" where all of it still holds."""
-    if isinstance(standing, NotKnown):
-        made_for = _mm(spec["lengths"]["range_mm"])
-        return (
-            f"{standing.why}. This paper tells the protrusive range as prescribed on "
-            f"{spec['date']}, {made_for} mm; ask the laboratory whether that still holds."
-        )
-    if not standing.changed:
-        return ""
-    now, ranges = standing.case.now, {each.name: each.range_mm for each in standing.changed}
-    entry = f"entry {now.entry} of the record, {now.date}, by {now.by}"
-    sets = ", ".join(f"{_mm(mm)} mm that {name} was made for" for name, mm in ranges.items())
-    if all(_mm(mm) == _mm(now.range_mm) for mm in ranges.values()):
-        names = " and ".join(ranges)
-        return (
-            f"The readings, the jaw or the anchors that hold now ({entry}) are not those that "
-            f"{names} was made for: percentages are other ones now. The protrusive range is still "
-            f"{_mm(now.range_mm)} mm.{_own_hold(standing)}"
-        )
-    return (
-        f"The protrusive range is {_mm(now.range_mm)} mm now ({entry}), not the {sets}: "
-        f"the percentages given then for {' and '.join(ranges)} do not hold any more."
-        f"{_own_hold(standing)}"
-    )
-
-
-def _own_hold(standing: SetStanding) -> str:
-    """Say that the percentages of a paper's own set hold, where only another's do not."""
-    if standing.own_changed:
-        return ""
-    return f" Those of set {standing.own} hold: it was made for the range that holds now."
-
-
-def _mm(value: float) -> str:
-    return fixed(value, 2)
-
-
-def not_worn(spec: Mapping[str, Any]) -> list[str]:
-    """Name each pair that is not to be worn, with its lengths and identifiers, a line each."""
-    return [_not_worn(pair, _several(spec)) for pair in _struck(spec)]
-
-
 def own_changed(spec: Mapping[str, Any]) -> bool:
     """Tell whether the percentages of the set's own steps are known not to hold any more."""
     standing = spec.get(STANDING)
@@ -170,79 +117,171 @@ def _several(spec: Mapping[str, Any]) -> bool:
     return isinstance(standing, SetStanding) and bool(standing.series)
 
 
-def _place(pair: PairNow, several: bool) -> str:
-    """Name a setting: its step, and where there are several sets, set, percent and lengths."""
-    return pair.name if several else f"step {pair.step}"
+def _mm(value: float) -> str:
+    return fixed(value, 2)
 
 
-def _not_worn(pair: PairNow, several: bool) -> str:
-    makes = pair.makes
-    assert makes is not None  # only what is in circulation is struck
-    rods = ", ".join(grouped(rod.identifier) for rod in pair.rods.values())
-    if makes.percent is None:
-        why = "cannot be read back on the readings that hold now"
-    else:
-        why = (
-            ("" if several else f"makes {fixed(makes.percent, 1)} % of the range that holds now, ")
-            + f"{fixed(makes.beyond_mm, 2)} mm beyond the maximum"
-            + (" that holds now" if several else "")
+def words_on(spec: Mapping[str, Any], document: str = "") -> StandingWords:
+    """Give the words on one of a set's papers, such as "case-sheet"; in English of any other."""
+    return StandingWords(profile_of(spec).texts.of(document))
+
+
+class StandingWords:
+    """What papers say of what holds now, in the language of their texts."""
+
+    def __init__(self, texts: Texts) -> None:
+        self._texts, self._words = texts, texts.tables["standing"]
+
+    def word(self, name: str) -> str:
+        """Give a word that has no places."""
+        return str(self._words[name])
+
+    def say(self, name: str, **values: object) -> str:
+        """Give a sentence with its places filled."""
+        return filled(str(self._words[name]), **values)
+
+    def _all(self, names: Sequence[str]) -> str:
+        return reduce(lambda one, other: self.say("and", one=one, other=other), names)
+
+    def as_of(self, spec: Mapping[str, Any]) -> str:
+        """Say for which entry of the record and day a paper is true; "" where nobody knows."""
+        standing = spec.get(STANDING)
+        if not isinstance(standing, SetStanding):
+            return ""
+        return self.say("as_of", entry=standing.entry, date=standing.on)
+
+    def statement(self, spec: Mapping[str, Any]) -> str:
+        """Say what holds now, and since when; "" where all of it still holds."""
+        standing = spec.get(STANDING)
+        if isinstance(standing, NotKnown):
+            return self.say(
+                "not_known", why=self.word(standing.why), date=spec["date"],
+                mm=_mm(spec["lengths"]["range_mm"]),
+            )
+        if not isinstance(standing, SetStanding) or not standing.changed:
+            return ""
+        now, ranges = standing.case.now, {one.name: one.range_mm for one in standing.changed}
+        same = all(_mm(mm) == _mm(now.range_mm) for mm in ranges.values())
+        said = self.say(
+            "geometry_changed" if same else "range_changed",
+            mm=_mm(now.range_mm), entry=now.entry, date=now.date, by=now.by,
+            sets=self._all(list(ranges)), ranges=", ".join(
+                self.say("range_made_for", mm=_mm(mm), set=name) for name, mm in ranges.items()
+            ),
         )
-    return (
-        f"{NOT_TO_BE_WORN}: {_labels(pair, several)}{_place(pair, several)} (rods {rods}): {why}. "
-        "Take it out of use."
-    )
+        # The percentages of a paper's own set may hold where only another's do not.
+        return said if standing.own_changed else (
+            f"{said} {self.say('own_holds', set=standing.own)}"
+        )
 
+    def place(self, pair: PairNow, several: bool) -> str:
+        """Name a setting: its step, and where there are several sets, set, percent and lengths."""
+        if not several:
+            return self.say("step", step=pair.step)
+        place = self.say("set_step", set=pair.set_number, step=pair.step)
+        if not pair.rods:
+            return place
+        lengths = "/".join(
+            pair.rods[side].rod.rod.label if side in pair.rods else self.word("none")
+            for side in Side
+        )
+        percent = percent_now(pair)
+        return f"{place} ({f'{percent} %, ' if percent else ''}{lengths})"
 
-def _labels(pair: PairNow, several: bool) -> str:
-    """Name the labels of a setting, where its place does not."""
-    labels = [f"{side} {rod.rod.rod.label}" for side, rod in pair.rods.items()]
-    return "" if several else f"{' and '.join(labels)}, "
+    def not_worn(self, spec: Mapping[str, Any]) -> list[str]:
+        """Name each pair that is not to be worn, with its lengths and identifiers, a line each."""
+        return [self._not_worn(pair, _several(spec)) for pair in _struck(spec)]
 
+    def _not_worn(self, pair: PairNow, several: bool) -> str:
+        makes, rods, place = pair.makes, pair.rods, self.place(pair, several)
+        assert makes is not None  # only what is in circulation is struck
+        if not several:
+            labels = [f"{self.word(side)} {rod.rod.rod.label}" for side, rod in rods.items()]
+            place = self.say("struck_rods", labels=self._all(labels), place=place)
+        identifiers = ", ".join(grouped(rod.identifier) for rod in rods.values())
+        how = "unread" if makes.percent is None else "beyond_short" if several else "beyond"
+        return self.say(
+            "struck", mark=self.word("not_to_be_worn"), rods=place,
+            identifiers=self.say("struck_identifiers", identifiers=identifiers),
+            why=self.say(how, percent=percent_now(pair), mm=_mm(makes.beyond_mm)),
+        )
 
-def within_rounding(spec: Mapping[str, Any]) -> list[str]:
-    """Name each pair on a set's papers that makes the maximum within rounding, a line each."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
-        return []
-    return [
-        f"{WITHIN_ROUNDING}: {_place(pair, _several(spec))} makes "
-        f"{fixed(pair.makes.percent, 1)} %, {fixed(pair.makes.beyond_mm, 2)} mm more than the "
-        f"maximum; its own tolerance makes ±{fixed(pair.makes.tolerance_mm, 2)} mm."
-        for pair in standing.series or standing.own_pairs
-        if pair.within_rounding and pair.makes is not None and pair.makes.percent is not None
-    ]  # fmt: skip
+    def within_rounding(self, spec: Mapping[str, Any]) -> list[str]:
+        """Name each pair on a set's papers that makes the maximum within rounding, a line each."""
+        standing = spec.get(STANDING)
+        if not isinstance(standing, SetStanding):
+            return []
+        return [
+            self.say(
+                "rounding", mark=self.word("within_rounding"), percent=percent_now(pair),
+                place=self.place(pair, _several(spec)), mm=_mm(pair.makes.beyond_mm),
+                tolerance=_mm(pair.makes.tolerance_mm),
+            )
+            for pair in standing.series or standing.own_pairs
+            if pair.within_rounding and pair.makes is not None and pair.makes.percent is not None
+        ]  # fmt: skip
 
+    def not_held(self, spec: Mapping[str, Any]) -> list[str]:
+        """Say of each pair in circulation why it does not hold the jaw now, a line each."""
+        standing = spec.get(STANDING)
+        if not isinstance(standing, SetStanding):
+            return []
+        return [self._not_held(found) for found in not_holding(standing.case)]
 
-def not_held(spec: Mapping[str, Any]) -> list[str]:
-    """Say of each pair in circulation why it does not hold the jaw now, a line each."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
-        return []
-    return [
-        f"{sentence(found.what).removesuffix('.')}: ask the laboratory before they are worn."
-        for found in not_holding(standing.case)
-    ]
+    def _not_held(self, found: NotHolding) -> str:
+        places = {pair.name: self.place(pair, True) for pair in found.pairs}
+        values = {name: places.get(value, value) for name, value in found.slip.values.items()}
+        why = self._texts.told(found.slip.code, found.what, values)
+        return self.say("not_held", why=sentence(why).removesuffix("."))
 
+    def gone(self, spec: Mapping[str, Any]) -> list[str]:
+        """Name each place of the set that is empty, or that another rod fills, a line each."""
+        standing = spec.get(STANDING)
+        if not isinstance(standing, SetStanding):
+            return []
+        several = _several(spec)
+        empty = [
+            self.say(
+                "empty", place=self.place(pair, several), side=self.word(side),
+                label=rod.rod.rod.label, identifier=grouped(rod.identifier),
+                state=self.word(rod.state),
+            )
+            for pair in standing.own_pairs for side, rod in pair.gone.items()
+        ]  # fmt: skip
+        anew = [
+            sentence(self.say(
+                "refilled", place=self.place(pair, several), side=self.word(side),
+                new=grouped(pair.rods[side].identifier), old=grouped(identifier),
+            ))
+            for pair in standing.own_pairs
+            for side, identifier in _printed(spec, pair.step)
+            if side in pair.rods and pair.rods[side].identifier != identifier
+        ]  # fmt: skip
+        return empty + anew
 
-def gone(spec: Mapping[str, Any]) -> list[str]:
-    """Name each place of the set that is empty, or that another rod fills, a line each."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
-        return []
-    several = _several(spec)
-    empty = [
-        f"Empty place: {_place(pair, several)}, {side}: the rod {rod.rod.rod.label} "
-        f"({grouped(rod.identifier)}) is {rod.state}."
-        for pair in standing.own_pairs for side, rod in pair.gone.items()
-    ]  # fmt: skip
-    anew = [
-        f"{_place(pair, several).capitalize()}, {side}, holds {grouped(pair.rods[side].identifier)}"
-        f" now, not {grouped(identifier)}."
-        for pair in standing.own_pairs
-        for side, identifier in _printed(spec, pair.step)
-        if side in pair.rods and pair.rods[side].identifier != identifier
-    ]  # fmt: skip
-    return empty + anew
+    def trial_fit(self, spec: Mapping[str, Any]) -> str:
+        """Say which rods are not to be used at the chair; empty where every pair may be worn."""
+        mark = self.word("not_to_be_worn")
+        return self.say("trial_fit", mark=mark) if _struck(spec) else ""
+
+    def mark(self, pair: PairNow | None) -> str:
+        """Give the words at the row of a pair; empty where it may be worn."""
+        if pair is None:
+            return ""
+        if not pair.rods:
+            return self.word("not_out")
+        return self.word("not_to_be_worn") if pair.not_to_be_worn else ""
+
+    def beside(self, pair: PairNow | None) -> str:
+        """Give the words at the row of a pair, also of an empty place; empty where all is well."""
+        if pair is None or not pair.rods:
+            return self.mark(pair)
+        own = self.word("within_rounding") if pair.within_rounding else self.mark(pair)
+        empty = [
+            self.say("empty_short", side=self.word(side), state=self.word(rod.state))
+            for side, rod in pair.gone.items()
+        ]
+        return ", ".join(word for word in (own, *empty) if word)
 
 
 def _printed(spec: Mapping[str, Any], step: int) -> list[tuple[Side, str]]:
@@ -267,11 +306,6 @@ def is_out(spec: Mapping[str, Any], identifier: str) -> bool:
     return standing.case.of_rod(identifier) is not None
 
 
-def trial_fit(spec: Mapping[str, Any]) -> str:
-    """Say which rods are not to be used at the chair; empty where every pair may be worn."""
-    return f"Never try or fit rods marked {NOT_TO_BE_WORN}." if _struck(spec) else ""
-
-
 def at_step(spec: Mapping[str, Any], step: int) -> PairNow | None:
     """Give one of the set's own settings as it is now; None where nobody knows."""
     standing = spec.get(STANDING)
@@ -290,21 +324,6 @@ def series_now(spec: Mapping[str, Any]) -> tuple[tuple[PairNow, bool], ...]:
     return tuple((pair, pair.set_number == standing.own == last) for pair in standing.series)
 
 
-def mark(pair: PairNow | None) -> str:
-    """Give the words at the row of a pair; empty where it may be worn."""
-    if pair is None:
-        return ""
-    return (NOT_TO_BE_WORN if pair.not_to_be_worn else "") if pair.rods else NOT_OUT
-
-
-def words_beside(pair: PairNow | None) -> str:
-    """Give the words at the row of a pair, also of an empty place; empty where all is well."""
-    if pair is None or not pair.rods:
-        return mark(pair)
-    empty = [f"{side} rod {rod.state}" for side, rod in pair.gone.items()]
-    return ", ".join(word for word in (pair.words, *empty) if word)
-
-
 def percent_now(pair: PairNow | None) -> str:
     """Give the percent that a pair makes now; empty where that is not told."""
     percent = None if pair is None or pair.makes is None else pair.makes.percent
@@ -314,5 +333,5 @@ def percent_now(pair: PairNow | None) -> str:
 def marked_places(spec: Mapping[str, Any], uses: Iterable[SetUse]) -> str:
     """Name the places of a part's pieces that are not to be worn; empty where there is none."""
     places = [f"step {use.step} {use.side}" for use in uses
-              if mark(at_step(spec, use.step)) == NOT_TO_BE_WORN]  # fmt: skip
+              if (pair := at_step(spec, use.step)) is not None and pair.not_to_be_worn]  # fmt: skip
     return f"{NOT_TO_BE_WORN}: {', '.join(places)}" if places else ""

@@ -39,7 +39,7 @@ def test_nothing_is_cut_on_a_terminal(width):
 
 def test_where_it_does_not_fit_a_cell_stands_beside_its_heading():
     lines = printed(20, force_terminal=True, color_system=None).splitlines()
-    assert lines[:2] == ["Rods in circulation ", "now"]
+    assert lines[:2] == ["Rods in circulation", "now"]
     assert [line for line in lines if line.startswith("left rod")] == [
         "left rod: 33.8", "left rod: 31.45R",
     ]  # fmt: skip

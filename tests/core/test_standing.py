@@ -154,7 +154,7 @@ def test_where_nobody_could_be_asked_the_paper_says_so():
     spec = {"date": "2031-03-14", "lengths": {"range_mm": 11.6}}
     assert standing_sentences(spec) == ()
     (said,) = standing_sentences(
-        {**spec, STANDING: NotKnown("The laboratory's record does not know this set")}
+        {**spec, STANDING: NotKnown("set_not_in_record")}
     )
     assert said == (
         "The laboratory's record does not know this set. This paper tells the protrusive range "

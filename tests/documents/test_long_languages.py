@@ -11,11 +11,19 @@ from xml.etree import ElementTree
 
 import pytest
 
-from labkit.catalog.profiles import Paper, default_profile
+from labkit.catalog.profiles import Paper, default_profile, profile_json
 from labkit.catalog.texts import Texts, english_texts
+from labkit.core.case.case_standing import SetStanding
 from labkit.documents.papers import PAPERS
 from labkit.documents.render import compile_pdf
+from labkit.documents.set_spec import graded_of
+from labkit.documents.standing import STANDING
+from labkit.workflow.sets.standing import with_standing
 from tests.documents.samples import fourteen_steps, sample_spec, six_steps, unequal_hinged
+from tests.support.dry import first_set
+from tests.support.making import recorder_for
+from tests.support.recorded import unequal
+from tests.workflow.test_standing import in_between, replaced, shorten
 
 pytestmark = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="needs pdftotext of Debian's poppler-utils"
@@ -23,6 +31,7 @@ pytestmark = pytest.mark.skipif(
 #: So much longer than the English is every sentence.
 LONGER = 1.4
 _POINT_MM = 25.4 / 72
+_PLACES = re.compile(r"(\{[a-z_]+\})")
 #: Letters of an invented language that stacks its accents.
 _ACCENTED = str.maketrans("aeiouydsnAEIOU", "ậếỉộữỳđṩñẪỀỈỖỮ")
 
@@ -47,7 +56,7 @@ LANGUAGES = {"compound": compound, "accented": accented}
 
 def invented(sentence: str, language) -> str:
     """Say a sentence in an invented language; places that are filled in stay."""
-    parts = re.split(r"(\{[a-z_]+\})", sentence)
+    parts = _PLACES.split(sentence)
     return "".join(
         part if part.startswith("{") or not part.strip()
         else part[: len(part) - len(part.lstrip())] + language(part.split())
@@ -116,10 +125,17 @@ SPECS = {
 TRANSLATED = ("case-sheet", "wearers-page", "bag-labels")
 
 
-def paper_of(name, text, language, paper):
+def lab_in(language, paper):
     bench = replace(default_profile(), name="Harrow Lane Bench", paper=paper)
-    lab = replace(bench, texts=texts_in(language))
-    spec = sample_spec(text, lab)
+    return replace(bench, texts=texts_in(language))
+
+
+def paper_of(name, text, language, paper):
+    lab = lab_in(language, paper)
+    return pdf_of(name, sample_spec(text, lab), lab)
+
+
+def pdf_of(name, spec, lab):
     one = next(each for each in PAPERS if each.name == name)
     pictures = one.pictures(spec) if one.pictures else {}
     return compile_pdf(one.template, one.facts(spec), lab, pictures)
@@ -131,8 +147,8 @@ def test_the_invented_languages_are_longer_than_english(language):
     for table, words in english_texts().tables.items():
         for key, one in words.items():
             if isinstance(one, str) and len(one) > 12:
-                ours += len(one)
-                theirs += len(texts_in(LANGUAGES[language]).tables[table][key])
+                ours += len(_PLACES.sub("", one))
+                theirs += len(_PLACES.sub("", texts_in(LANGUAGES[language]).tables[table][key]))
     assert 1.3 < theirs / ours < 1.5
 
 
@@ -141,14 +157,71 @@ def test_the_invented_languages_are_longer_than_english(language):
 @pytest.mark.parametrize("name", TRANSLATED)
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_no_word_overflows_or_overlaps(language, name, sample, paper, tmp_path):
-    pdf = paper_of(name, SPECS[sample](), LANGUAGES[language], paper)
-    found, (width, height) = boxes(pdf, tmp_path)
+    fits(paper_of(name, SPECS[sample](), LANGUAGES[language], paper), tmp_path)
+
+
+def fits(pdf, folder):
+    """Every word stands on its page, and none on another; gives all of them."""
+    found, (width, height) = boxes(pdf, folder)
     assert len(found) > 40
     outside = [one for one in found if not (
         one.left >= 3.9 and one.right <= width - 3.9 and one.top >= 3 and one.bottom <= height - 3)]
     assert outside == []
     overlapping = [(a, b) for a, b in combinations(found, 2) if a.over(b)]
     assert overlapping == []
+    return " ".join(one.word for one in found)
+
+
+@pytest.fixture(scope="module")
+def struck(tmp_path_factory):
+    """Sets of a case whose range was shortened: rods in between, and one in another's place."""
+    with recorder_for(tmp_path_factory.mktemp("case") / "ledger.sqlite") as book:
+        text = unequal("A", "hinged", "pull")
+        first_set(book, text)
+        shorten(book, text)
+        return [with_standing(spec, book.ledger) for spec in (in_between(book), replaced(book))]
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["in-between", "replaced"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_marks_and_what_holds_now_are_told_in_the_language_and_fit(
+    struck, which, language, tmp_path
+):
+    lab = lab_in(LANGUAGES[language], Paper.A4)
+    spec = {**struck[which], "profile": profile_json(lab)}
+    assert isinstance(spec[STANDING], SetStanding)
+    mark = lab.texts.tables["standing"]["not_to_be_worn"]
+    for name in TRANSLATED:
+        told = fits(pdf_of(name, spec, lab), tmp_path)
+        for english in ("NOT TO BE WORN", "True as of", "protrusive range is", "in circulation"):
+            assert english not in told, name
+        assert name == "wearers-page" or mark in told, name
+    facts = PAPERS[0].facts(spec)
+    assert facts["now"][0].startswith(mark)
+    assert facts["now_language"] == "qaa"
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_notes_are_told_in_the_language_with_their_numbers(language):
+    lab = lab_in(LANGUAGES[language], Paper.A4)
+    spec = sample_spec(unequal_hinged(), lab)
+    told = [one for one in graded_of(spec).findings if one.code != "average_values"]
+    assert {"sides_apart", "wide_steps"} <= {one.code for one in told}
+    said = PAPERS[0].facts(spec)["findings"]
+    for note, sentence in zip(told, said, strict=True):
+        assert note.message not in sentence
+        assert sentence.casefold().count("ungsheits") > 0 or "ộ" in sentence
+        for value in note.values.values():
+            assert value in sentence
+
+
+def test_notes_stored_before_their_values_were_kept_stay_english():
+    lab = lab_in(compound, Paper.A4)
+    spec = sample_spec(unequal_hinged(), lab)
+    for note in spec["lengths"]["findings"]:
+        note.pop("values", None)
+    facts = PAPERS[0].facts(spec)
+    assert any("increments are over 1 mm of advancement" in one for one in facts["findings"])
 
 
 #: Size of a label, how many stand across and down, and the gap between them, mm.

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-import labkit
 from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import (
     Paper,
@@ -22,6 +21,7 @@ from labkit.catalog.profiles import (
 )
 from labkit.catalog.texts import english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import parse_toml, read_text
+from labkit.cli.sets.profile import open_profile
 from labkit.core.cautions import CAUTIONS
 from labkit.documents.papers import PAPERS, wearers_facts, write_documents
 from labkit.documents.render import compile_pdf
@@ -225,6 +225,10 @@ def test_every_mistake_is_told_at_once(lab):
          "texts, in the order of the English"),
         (("[models]", "[model]"), "[model]",
          "model is not a known key; did you mean `models`?"),
+        (("spans {span} mm", "spans {spam} mm"), "short_span",
+         'findings.short_span = "the set spans {spam} mm of advancement; the professional d… does '
+         "not have the places that the program fills in ({span}); write "
+         "each of them once, unchanged"),
         (('title = "Case sheet"', 'title = ""'), 'title = ""',
          'case_sheet.title = "" is not usable; allowed is text of 1 to 600 characters'),
     ],
@@ -237,6 +241,18 @@ def test_a_broken_texts_file_is_told_with_file_line_and_what_is_allowed(change, 
     with pytest.raises(InputError) as caught:
         read_texts(parse_toml(text, "texts-de.toml"))
     assert f"texts-de.toml:{line}: {sentence}" in str(caught.value)
+
+
+def test_what_findings_and_standing_lack_stays_english_and_is_named(lab, capsys):
+    text = german(english())
+    for key in ("short_span", "lost"):
+        text = re.sub(rf"(?m)^{key} = .*\n", "", text)
+    (lab / "texts-de.toml").write_text(text, "utf-8")
+    texts = open_profile(str(lab / "profile.toml")).texts
+    assert texts.missing == ("standing.lost", "findings.short_span")
+    assert texts.tables["standing"]["lost"] == "lost"
+    told = " ".join(capsys.readouterr().err.split())
+    assert "lack standing.lost, findings.short_span; these words stay English" in told
 
 
 def test_a_table_that_is_left_out_stays_english():
@@ -375,14 +391,3 @@ def test_a_template_that_cannot_be_read_is_told_with_the_others(lab):
     assert '= "own": wearers-page.typ cannot be read (is not UTF-8)' in told
     assert "logo.svg" in told
     assert "TOML" not in told
-
-
-def test_every_key_of_the_texts_is_used():
-    """A key that no template and no drawing names would be translated for nothing."""
-    templates = (templates_dir() / "documents").glob("*.typ")
-    code = (Path(labkit.__file__).parent / "documents").rglob("*.py")
-    used = " ".join(path.read_text("utf-8") for path in (*templates, *code))
-    by_value = {"models", "assumed", "cautions"}  # looked up by what the set says
-    for table, words in english_texts().tables.items():
-        for name in words:
-            assert table in by_value or re.search(rf"\b{name}\b", used), f"{table}.{name}"

@@ -17,6 +17,7 @@ from labkit.core.label.layout import lay_out
 from labkit.core.rod.building import Way
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.lying import chosen, height_mm
+from labkit.documents.lying_words import lying_sentences
 from labkit.exports.write.mesh import mesh_of
 from labkit.exports.write.plates import PlatePart, plan_plates
 from labkit.exports.write.threemf import PlateMetadata, write_plate
@@ -105,6 +106,18 @@ def test_balls_that_hang_over_the_bed_get_supports_from_a_slicer(plates):
     path, plan = plates("ball-ball-round", "example-powder")
     assert plan.parts[0].way is Way.FLAT
     assert Sliced(path, supports=True).support_lines > 0
+
+
+def test_supports_that_a_slicer_adds_by_itself_are_those_that_the_sheet_forbids(plates):
+    """The lip of a crosspin carries itself (common practice); a slicer looks at its angle alone."""
+    path, plan = plates("crosspin-eye-flat")
+    sliced = Sliced(path, supports=True)
+    assert sliced.support_lines > 0
+    lying = lying_sentences(templates()["crosspin-eye-flat"], processes()["example-resin"],
+                            plan.parts[0].way)
+    assert lying[2].startswith(
+        "No supports are needed: forbid those that a slicer would put under the crosspin by itself."
+    )
 
 
 def test_the_slicer_sees_a_hole(plates, tmp_path):

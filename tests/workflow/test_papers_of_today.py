@@ -9,7 +9,7 @@ from labkit.core.case.identifier import grouped
 from labkit.documents.fitting import rods_at_hand
 from labkit.documents.papers import PAPERS, wearers_facts
 from labkit.documents.render import compile_pdf
-from labkit.documents.standing import not_worn, standing_sentences
+from labkit.documents.standing import standing_sentences, words_on
 from labkit.ledger.events import Kind
 from labkit.workflow.sets.standing import with_standing
 from tests.documents.pdfs import reader, squeezed, text_of
@@ -72,7 +72,7 @@ def test_what_is_within_rounding_is_told_and_not_struck(book):
     spec = dry.first_set(book, parallel("A"))
     revised(book, parallel("A").replace("protruded = 6", "protruded = 5.95"))
     shown = with_standing(spec, book.ledger)
-    assert not_worn(shown) == []
+    assert words_on(shown).not_worn(shown) == []
     facts = PAPERS[0].facts(shown)
     assert [row["mark"] for row in facts["steps"]] == ["", "", "", "100 % within rounding"]
     assert facts["now"][0] == (

@@ -24,8 +24,8 @@ from labkit.documents.standing import (
     NOT_TO_BE_WORN,
     STANDING,
     must_say,
-    not_worn,
     standing_sentences,
+    words_on,
 )
 from labkit.ledger.events import Kind
 from labkit.workflow.rods.extra import ExtraOrder, extra_plan
@@ -139,7 +139,7 @@ def test_rods_in_between_come_with_the_series_as_it_stands_now(book, text):
     spec = in_between(book)
     shown = with_standing(spec, book.ledger)
     assert not shown[STANDING].own_changed
-    (struck,) = not_worn(shown)
+    (struck,) = words_on(shown).not_worn(shown)
     assert "set 1, step 4 (" in struck
     for side in ("left", "right"):
         assert grouped(last_rod(book, side).identifier) in struck
@@ -215,11 +215,10 @@ def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
     spec = dry.first_set(book, text)
     assert isinstance(with_standing(spec, None)[STANDING], NotKnown)
     with recorder_for(tmp_path / "another.sqlite") as other:
-        assert standing_of(other.ledger, spec) == NotKnown(
-            "The laboratory's record does not know this set")
+        assert standing_of(other.ledger, spec) == NotKnown("set_not_in_record")
     body = {"revision": 2, "text": f"{text}\n[later]\nkey = 1\n", "reason": "from a later version"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
-    assert "cannot read" in standing_of(book.ledger, spec).why
+    assert standing_of(book.ledger, spec) == NotKnown("prescription_not_read")
     # Once it is replaced, the prescriptions that count can be read again.
     body = {"revision": 3, "text": text.replace("= 6\n", "= 5\n"), "reason": "trial fit"}
     seq = book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START).seq

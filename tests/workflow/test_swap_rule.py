@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from labkit.core.case.identifier import grouped
 from labkit.errors import RefusedError
 from labkit.ledger.bodies import RodState
 from labkit.ledger.verify import verify
@@ -71,8 +72,8 @@ def test_rods_in_the_lab_are_withdrawn_and_those_out_of_it_asked_back(dry):
     assert states == ["delivered", "delivered", "withdrawn", "withdrawn"]
     (note,) = [f for f in told.case.spacer_set.findings if f.code == "take_back"]
     assert "take these rods back before the new ones are delivered" in note.message
-    assert "35.9 left beside 35.8" in note.message
-    assert "clinic or wearer" in note.message
+    named = "; ".join(f"35.9 ({grouped(rod.identifier)})" for rod in (left, right))
+    assert note.message.endswith(f"taken for the other: {named}")
     assert len(others) == 2
     assert verify(dry.ledger).ok
 

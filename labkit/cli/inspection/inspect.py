@@ -25,6 +25,7 @@ from labkit.cli.common import (
     err,
     operator_option,
     out,
+    say,
     way_option,
 )
 from labkit.cli.print_report import print_report, show_report
@@ -129,7 +130,7 @@ def _ending_cleanly() -> Iterator[None]:
         yield
     except click.Abort:
         err().print()
-        err().print("labkit: broken off; nothing was recorded", markup=False)
+        say("labkit: broken off; nothing was recorded", to_stderr=True)
         click.get_current_context().exit(EXIT_REFUSED)
 
 
@@ -195,7 +196,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
     )
     before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now
     if not given["by"]:
-        err().print("No operator code (--by): nothing will be recorded.", markup=False)
+        say("No operator code (--by): nothing will be recorded.", to_stderr=True)
     return ask_rods(asked)
 
 

@@ -97,7 +97,7 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     lines = (
         *(f"Report: {path}" for path in files),
         f"Process file: {place}",
-        f"Make rods with it: labkit make RX --processes {place} --process {found.process.name}",
+        f"Make rods with it: `labkit make RX --processes {place} --process {found.process.name}`",
     )
     for line in lines:
         say(line)

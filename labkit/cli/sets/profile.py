@@ -6,13 +6,18 @@ from pathlib import Path
 
 from labkit.catalog.profiles import Profile, default_profile, read_profile
 from labkit.catalog.toml_source import parse_toml, read_text
+from labkit.cli.common import say
 
 
 def open_profile(path: str | None) -> Profile:
     """Read the lab's profile, or give that of a lab that has none."""
     if path is None:
         return default_profile()
-    return read_profile(parse_toml(read_text(Path(path)), path))
+    profile = read_profile(parse_toml(read_text(Path(path)), path))
+    if missing := profile.texts.missing:
+        say(f"Note: the texts of {path} lack {', '.join(missing)}; these words stay English",
+            to_stderr=True)  # fmt: skip
+    return profile
 
 
 def named_profile(path: str | None) -> Profile | None:

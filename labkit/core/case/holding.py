@@ -17,10 +17,15 @@ from labkit.core.jaw.build import jaw_model
 
 @dataclass(frozen=True)
 class NotHolding:
-    """Pairs of a case that do not hold the jaw, and why, a sentence."""
+    """Pairs of a case that do not hold the jaw, and why."""
 
-    what: str
+    slip: Slip
     pairs: tuple[PairNow, ...]
+
+    @property
+    def what(self) -> str:
+        """Why, a sentence."""
+        return self.slip.what
 
 
 def not_holding(standing: CaseStanding) -> Iterator[NotHolding]:
@@ -70,4 +75,4 @@ def _told(pairs: Iterable[PairNow], slips: Iterable[Slip]) -> Iterator[NotHoldin
     """Give slips with the pairs that they are about."""
     by_name = {pair.name: pair for pair in pairs}
     for slip in slips:
-        yield NotHolding(slip.what, tuple(by_name[held.name] for held in slip.pairs))
+        yield NotHolding(slip, tuple(by_name[held.name] for held in slip.pairs))

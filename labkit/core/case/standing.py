@@ -75,7 +75,8 @@ class NotKnown:
     """Nobody could be asked what holds now.
 
     Args:
-        why: What was not there to be asked, in a sentence.
+        why: What was not there to be asked: "record_not_asked", "set_not_in_record" or
+            "prescription_not_read", as papers have words for it.
     """
 
     why: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
@@ -122,11 +122,21 @@ class HeldPair(Finite):
 
 @dataclass(frozen=True)
 class Slip:
-    """Why a pair does not hold the jaw, a sentence without what to do; `code` is its kind."""
+    """Why a pair does not hold the jaw, a sentence without what to do; `code` is its kind.
+
+    Args:
+        pattern: The sentence with places in braces, which `values` fills by name.
+    """
 
     code: str
-    what: str
+    pattern: str
     pairs: tuple[HeldPair, ...]
+    values: Mapping[str, str]
+
+    @property
+    def what(self) -> str:
+        """The sentence."""
+        return self.pattern.format(**self.values)
 
 
 _APART = (
@@ -190,15 +200,16 @@ def _alone(pair: HeldPair, most_sideways_mm: float) -> Iterator[Slip]:
     if hold.problem:
         yield Slip(
             "pair_without_pose",
-            f"rods at {pair.name} that are within tolerance do not hold the jaw anywhere: "
-            f"{hold.problem}", (pair,),
+            "rods at {pair} that are within tolerance do not hold the jaw anywhere: {problem}",
+            (pair,), {"pair": pair.name, "problem": hold.problem},
         )  # fmt: skip
     if hold.sideways_mm is not None and hold.sideways_mm > most_sideways_mm:
         yield Slip(
             "jaw_not_held_sideways",
-            f"rods at {pair.name} that are within tolerance let the jaw move "
-            f"±{millimetres(hold.sideways_mm)} mm sideways; at most ±{plain(most_sideways_mm)} mm "
-            "is allowed", (pair,),
+            "rods at {pair} that are within tolerance let the jaw move ±{sideways} mm sideways; at "
+            "most ±{most} mm is allowed",
+            (pair,), {"pair": pair.name, "sideways": millimetres(hold.sideways_mm),
+                      "most": plain(most_sideways_mm)},
         )  # fmt: skip
 
 
@@ -227,9 +238,10 @@ def far_from_asked(
     if abs(off) > explained + NOISE_MM:
         yield Slip(
             "made_far_from_asked",
-            f"the rods of {pair.name} would hold the jaw {millimetres(off)} mm from the "
-            f"{millimetres(asked_mm)} mm that were asked for, more than one step of the length "
-            f"grid explains ({millimetres(explained)} mm)", (pair,),
+            "the rods of {pair} would hold the jaw {off} mm from the {asked} mm that were asked "
+            "for, more than one step of the length grid explains ({explained} mm)",
+            (pair,), {"pair": pair.name, "off": millimetres(off), "asked": millimetres(asked_mm),
+                      "explained": millimetres(explained)},
         )  # fmt: skip
 
 
@@ -237,10 +249,12 @@ def _in_order(before: HeldPair, after: HeldPair) -> Iterator[Slip]:
     if after.made_mm <= before.made_mm + NOISE_MM:
         yield Slip(
             "steps_do_not_advance",
-            f"the rods of {after.name} would hold the jaw at {millimetres(after.made_mm)} mm, not "
-            f"in front of those of {before.name} ({millimetres(before.made_mm)} mm)",
+            "the rods of {pair} would hold the jaw at {made} mm, not in front of those of {before} "
+            "({made_before} mm)",
             (before, after),
-        )
+            {"pair": after.name, "made": millimetres(after.made_mm), "before": before.name,
+             "made_before": millimetres(before.made_mm)},
+        )  # fmt: skip
 
 
 def _gap(pair: HeldPair, neighbours: Sequence[tuple[HeldPair, HeldPair]]) -> float:
@@ -257,7 +271,8 @@ def _told_apart(pair: HeldPair, gap_mm: float) -> Iterator[Slip]:
     if forward is not None and forward >= gap_mm / 2 - NOISE_MM:
         yield Slip(
             "jaw_not_held_forward",
-            f"rods at {pair.name} that are within tolerance let the jaw move "
-            f"±{millimetres(forward)} mm forward, but the next step is only "
-            f"{millimetres(gap_mm)} mm away and it must stay below half of that", (pair,),
+            "rods at {pair} that are within tolerance let the jaw move ±{forward} mm forward, but "
+            "the next step is only {gap} mm away and it must stay below half of that",
+            (pair,), {"pair": pair.name, "forward": millimetres(forward),
+                      "gap": millimetres(gap_mm)},
         )  # fmt: skip

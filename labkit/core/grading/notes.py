@@ -43,9 +43,11 @@ def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
     widest, below, above = max(wide, key=lambda gap: gap[0])
     yield note(
         "wide_steps",
-        f"{len(wide)} of {len(gaps)} increments are over 1 mm of advancement, the widest "
-        f"{millimetres(widest)} mm, from {below.name} to {above.name}",
+        "{count} of {increments} increments are over 1 mm of advancement, the widest {widest} mm, "
+        "from {below} to {above}",
         ", ".join(f"{below.name} to {above.name}" for _, below, above in wide),
+        count=str(len(wide)), increments=str(len(gaps)), widest=millimetres(widest),
+        below=below.name, above=above.name,
     )
 
 
@@ -56,10 +58,11 @@ def _moved_by_rounding(steps: tuple[Step, ...]) -> Iterator[Finding]:
     most = max(moved, key=lambda step: abs(step.rounding_mm))
     yield note(
         "rounding_moves_jaw",
-        f"rounding to the length grid moves the jaw by more than {plain(WIDEST_ROUNDING_MM)} mm at "
-        f"{len(moved)} of {len(steps)} steps, most at {most.name} "
-        f"({most.rounding_mm:+.2f} mm); a finer length grid comes nearer",
+        "rounding to the length grid moves the jaw by more than {limit} mm at {count} of {steps} "
+        "steps, most at {most} ({moved} mm); a finer length grid comes nearer",
         ", ".join(step.name for step in moved),
+        limit=plain(WIDEST_ROUNDING_MM), count=str(len(moved)), steps=str(len(steps)),
+        most=most.name, moved=f"{most.rounding_mm:+.2f}",
     )
 
 
@@ -71,9 +74,10 @@ def _short_span(steps: tuple[Step, ...]) -> Iterator[Finding]:
         return
     yield note(
         "short_span",
-        f"the set spans {millimetres(span)} mm of advancement; the professional definition of an "
-        "effective appliance asks for a range of at least 5 mm, so check that no step is missing",
+        "the set spans {span} mm of advancement; the professional definition of an effective "
+        "appliance asks for a range of at least 5 mm, so check that no step is missing",
         f"{steps[0].name} to {steps[-1].name}",
+        span=millimetres(span),
     )
 
 
@@ -86,10 +90,12 @@ def sides_apart(steps: tuple[Step, ...]) -> Iterator[Finding]:
     most, step = max(unlike, key=lambda pair: pair[0])
     yield note(
         "sides_apart",
-        f"the left and right rods differ by more than 0.5 mm at {len(unlike)} of {len(steps)} "
-        f"steps, most at {step.name} ({step.left.label} and {step.right.label}, {plain(most)} mm); "
-        "check the anchors of both sides, and keep the sides apart when fitting",
+        "the left and right rods differ by more than 0.5 mm at {count} of {steps} steps, most at "
+        "{most} ({left} and {right}, {apart} mm); check the anchors of both sides, and keep the "
+        "sides apart when fitting",
         ", ".join(step.name for _, step in unlike),
+        count=str(len(unlike)), steps=str(len(steps)), most=step.name, left=step.left.label,
+        right=step.right.label, apart=plain(most),
     )
 
 
@@ -118,16 +124,16 @@ def turned_labels(
         if turned in labels:
             yield note(
                 "label_turns_into_another",
-                f"the label {label} turned upside down reads {turned}, which is another rod of "
-                "this set; it gets a bar under it, so read rods with the bar below",
-                label,
+                "the label {label} turned upside down reads {turned}, which is another rod of this "
+                "set; it gets a bar under it, so read rods with the bar below",
+                label, label=label, turned=turned,
             )
         elif _plausible(turned, decimals, limits):
             yield note(
                 "label_turns_into_a_length",
-                f"the label {label} turned upside down reads {turned}, which is a length the "
+                "the label {label} turned upside down reads {turned}, which is a length the "
                 "template allows; it gets a bar under it, so read rods with the bar below",
-                label,
+                label, label=label, turned=turned,
             )
 
 

@@ -32,8 +32,9 @@ def revised_since(
         return ()
     found = [note(
         "earlier_revision",
-        f"{when}, prescription revision {newest} held; percentages are those of revision {own}, "
-        f"from which these rods were first made (labkit sheet {stored.case} tells those of today)",
+        "{when}, prescription revision {newest} held; percentages are those of revision {own}, "
+        "from which these rods were first made (labkit sheet {case} tells those of today)",
+        when=when, newest=str(newest), own=str(own), case=stored.case,
     )]  # fmt: skip
     try:
         now = read_case(reader, stored.case).prescription
@@ -47,7 +48,7 @@ def revised_since(
         if makes[rod.pair].not_to_be_worn:
             found.append(note(
                 "above_100",
-                f"{when}, the {rod.side} rod {rod.label} stood above 100 %: not to be worn",
-                f"step {one.step} {rod.side}",
+                "{when}, the {side} rod {label} stood above 100 %: not to be worn",
+                f"step {one.step} {rod.side}", when=when, side=str(rod.side), label=rod.label,
             ))  # fmt: skip
     return tuple(found)

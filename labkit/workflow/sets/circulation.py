@@ -96,12 +96,14 @@ def make_room(
 
 def ask_back(out: Iterable[Mistakable]) -> Finding:
     """Note the rods that have to come back before those of the new set are delivered."""
-    named = "; ".join(one.words for one in out)
     return note(
         "take_back",
-        f"take these rods back before the new ones are delivered, since one could be taken for the "
-        f"other: {named}",
+        "take these rods back before the new ones are delivered, since one could be taken for the "
+        "other: {rods}",
         "rods",
+        rods="; ".join(
+            f"{one.rod.rod.rod.label} ({grouped(one.rod.identifier)})" for one in out
+        ),
     )
 
 

@@ -26,7 +26,7 @@ def with_standing(spec: Spec, reader: Reader | None) -> dict[str, Any]:
         spec: Content of spacer-set.json.
         reader: The record; None where there is none to be looked at.
     """
-    none = NotKnown("The laboratory's record was not looked at: none was found")
+    none = NotKnown("record_not_asked")
     return {**spec, STANDING: none if reader is None else standing_of(reader, spec)}
 
 
@@ -39,12 +39,11 @@ def standing_of(reader: Reader, spec: Spec) -> SetStanding | NotKnown:
     with reader.snapshot():
         own = _set_of(reader, spec)
         if own is None:
-            return NotKnown("The laboratory's record does not know this set")
+            return NotKnown("set_not_in_record")
         try:
             case = standing_of_case(reader, own.case)
         except LabkitError:
-            return NotKnown("The laboratory's record holds a prescription of this case that "
-                            "this version of the program cannot read")
+            return NotKnown("prescription_not_read")
         last = next(event for event in reversed(reader.story(own.case))
                     if event.kind not in _OF_PAPERS)  # fmt: skip
         marks = _marks(made.spec.content for made in reader.sets(own.case) if made.spec)
