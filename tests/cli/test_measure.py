@@ -55,7 +55,7 @@ def test_a_scan_alone_is_measured_and_told(bench):
     assert lines[0] == "scan.stl: eye-eye-flat"
     assert float(lines[1].split()[1]) == pytest.approx(27.4, abs=0.01)
     assert " mm (95 %, k = " in lines[1]
-    assert lines[2].startswith("Label 27.4 (least margin 0.")
+    assert lines[2].startswith("Label 27.4 (more than 10^12 to 1 against ")
     assert "name the scanner with --instrument" in result.stdout
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -20,6 +21,9 @@ ROUND_PIXELS = 2
 #: Pixel of the drawn character where it is ink, or where two characters differ.
 HALF = 0.5
 DIGITS = "0123456789"
+#: Standard deviation of a pixel's ink (noise, blur, how deep it was engraved), and the side of the
+#: square of pixels that err alike at least: a stroke's width.
+INK_SD, ALIKE_PIXELS = 0.25, 3.0
 #: A character is accepted when it is this like the drawn one, and this much more than any other;
 LEAST_SCORE, LEAST_MARGIN = 0.70, 0.10
 #: when, for each other one, so many of the pixels in which the two differ are seen and speak for
@@ -52,6 +56,8 @@ class Match:
             and speaks for it; the least over all others.
         purity: Of those that are seen, the share that speaks for it; the least over all others.
         seen: Share of its pixels that the scan shows.
+        gains: How much likelier the scan is with each character there than with nothing there, as
+            a natural logarithm.
     """
 
     char: str
@@ -61,6 +67,7 @@ class Match:
     evidence: float
     purity: float
     seen: float
+    gains: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def certain(self) -> bool:
@@ -132,9 +139,9 @@ def match(relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int) -> Mat
         reach: How far it may be off, pixels.
     """
     scores = correlations(relief, canvas, at, (reach, reach))
-    best = scores.max(axis=(0, 1))
-    order = np.argsort(-best, kind="stable")
-    first = int(order[0])
+    best, gains = scores.max(axis=(0, 1)), gains_of(relief, canvas, at, reach)
+    first = canvas.chars.index(max(gains, key=lambda char: gains[char]))
+    order = [int(one) for one in np.argsort(-best, kind="stable") if one != first]
     row, column = np.unravel_index(int(scores[:, :, first].argmax()), scores.shape[:2])
     place = (at[0] + int(column) - reach, at[1] + int(row) - reach)
     ink, known = _patches(relief, canvas, place, (0, 0))
@@ -142,11 +149,31 @@ def match(relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int) -> Mat
     mask = canvas.ink[first].ravel() > HALF
     seen = float(known[0][mask].mean())
     char, score = canvas.chars[first], float(best[first])
-    if len(order) == 1:
-        return Match(char, score, "", score, evidence, purity, seen)
-    second = int(order[1])
+    if not order:
+        return Match(char, score, "", score, evidence, purity, seen, gains)
+    second = order[0]
     margin = score - float(best[second])
-    return Match(char, score, canvas.chars[second], margin, evidence, purity, seen)
+    return Match(char, score, canvas.chars[second], margin, evidence, purity, seen, gains)
+
+
+def gains_of(
+    relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int
+) -> Mapping[str, float]:
+    """Give how much likelier the relief is with each character at a place than with none.
+
+    Formula: Σ t (2 i − t) / (2 σ² n) over the pixels seen, i seen and t drawn ink, at the best of
+    the shifts; n pixels err alike, so many as a stroke or the scan's spacing covers.
+    """
+    ink, known = _patches(relief, canvas, at, (reach, reach))
+    glyphs = canvas.ink.reshape(len(canvas.chars), -1).T
+    best = (2.0 * ink @ glyphs - known @ glyphs**2).max(axis=0) * nats_a_pixel(relief)
+    return dict(zip(canvas.chars, map(float, best), strict=True))
+
+
+def nats_a_pixel(relief: Relief) -> float:
+    """Give what one pixel of ink adds to the logarithm of a likelihood."""
+    alike = max(ALIKE_PIXELS, relief.spacing_mm / relief.pixel_mm) ** 2
+    return float(0.5 / INK_SD**2 / alike)
 
 
 def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> tuple[float, float]:

@@ -18,7 +18,17 @@ from labkit.errors import LabelError
 from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.base import Array
 from labkit.exports.scan.case_mark import read_case_mark
-from labkit.exports.scan.glyphs import DIGITS, LEAST_SCORE, Match, correlations, drawn, match
+from labkit.exports.scan.glyphs import (
+    DIGITS,
+    HALF,
+    LEAST_SCORE,
+    Match,
+    correlations,
+    drawn,
+    match,
+    nats_a_pixel,
+)
+from labkit.exports.scan.odds import LEAST_NATS, NO_RIVAL, Rival, likeliest, rival_of
 from labkit.exports.scan.pose import Pose
 from labkit.exports.scan.relief import Relief, relief
 
@@ -30,6 +40,10 @@ BAR_THERE = 0.7
 ASIDE = 0.12
 #: One character may be off from the others by so many pixels.
 CHAR_REACH = 2
+#: A character of which less is seen speaks by its odds alone.
+LEAST_CHAR_SEEN = 0.5
+#: Less of the label's place in the scan, and damage could not be told from a character.
+LEAST_FACE_SEEN = 0.75
 #: Decimals that a label may have.
 DECIMALS = (1, 2, 3)
 MARKS = "LR"
@@ -45,6 +59,7 @@ class ScanLabel:
         inward_y: Which way the inward face looks in the frame of a handed rod, 0 where not known.
         problem: Why it was not read; empty where it was.
         seen: Share of the label's place that the scan shows.
+        rival: The likeliest other label that the template allows, and the odds against it.
         case_mark: Case mark beside it, empty where there is none or it was not read.
     """
 
@@ -54,6 +69,7 @@ class ScanLabel:
     chars: tuple[Match, ...]
     problem: str
     seen: float
+    rival: Rival = NO_RIVAL
     case_mark: str = ""
 
     @property
@@ -90,6 +106,7 @@ class _Reading:
     chars: tuple[Match, ...]
     form: _Form
     bar_share: float
+    bar_gain: float
     beside: float
     flipped: bool
 
@@ -98,9 +115,9 @@ class _Reading:
         return self.form.laid.bar
 
     @property
-    def score(self) -> float:
-        bar = 1.0 - self.bar_share if self.bar else 0.0
-        return float(np.mean([char.score for char in self.chars])) - self.beside - bar
+    def gain(self) -> float:
+        """How much likelier the scan is with this label than with none, logarithm."""
+        return sum(char.gains[char.char] for char in self.chars) + self.bar_gain
 
 
 def read_scan_label(
@@ -133,16 +150,17 @@ def read_scan_label(
     if not readings:
         nothing = "the scan shows nothing of the label's face"
         return ScanLabel("", "", 0, (), nothing, 0.0), pose
-    best = max(readings, key=lambda reading: reading.score)
-    problem = _problem(best, readings, template)
+    best = max(readings, key=lambda reading: reading.gain)
+    rival = _rival(best, readings, template)
+    problem = _problem(best, rival, template)
     seen = best.view.seen
     if problem:
-        return ScanLabel("", "", 0, best.chars, problem, seen), pose
+        return ScanLabel("", "", 0, best.chars, problem, seen, rival), pose
     mark = best.text[-1] if best.text[-1] in MARKS else ""
     text = best.text.removesuffix(mark)
     inward = (1 if best.flipped else -1) if template.handed else 0
     case_mark = _case_mark(best, vertices, triangles, template, lettering)
-    return ScanLabel(text, mark, inward, best.chars, "", seen, case_mark), best.pose
+    return ScanLabel(text, mark, inward, best.chars, "", seen, rival, case_mark), best.pose
 
 
 def _case_mark(
@@ -227,8 +245,8 @@ def _read(
     text, shift = "".join(char.char for char in chars), (off[0] + aside, off[1])
     laid = lay_out(lettering, text, held.bar, held.height_mm)
     beside = _beside(view, laid, shift, form.mark_from(view))
-    bar = _bar_share(view, laid, shift) if held.bar else 0.0
-    return _Reading(way[0], view, text, chars, form, bar, beside, way[1])
+    bar = _bar_seen(view, laid, shift) if held.bar else (0.0, 0.0)
+    return _Reading(way[0], view, text, chars, form, *bar, beside, way[1])
 
 
 def _choices(char: str) -> str:
@@ -274,8 +292,10 @@ def _beside(
     return float(dark.sum()) / max(own, 1.0)
 
 
-def _bar_share(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
-    """Give the share of the bar's length over which there is ink in its place."""
+def _bar_seen(
+    view: Relief, laid: Engraving, shift: tuple[int, int]
+) -> tuple[float, float]:
+    """Give the share of the bar's length, as far as it is seen, with ink, and the bar's gain."""
     bar = next(glyph for glyph in laid.glyphs if glyph.char == BAR)
     low, high = (
         round(view.center[1] + shift[1] + edge / view.pixel_mm) for edge in (bar.bottom, bar.top)
@@ -284,32 +304,30 @@ def _bar_share(view: Relief, laid: Engraving, shift: tuple[int, int]) -> float:
         round(view.center[0] + shift[0] + edge / view.pixel_mm) for edge in (bar.left, bar.right)
     )
     band = np.s_[max(low - 1, 0) : max(high + 2, 0), max(left + 1, 0) : max(right - 1, 0)]
-    ink = np.where(view.known[band], view.ink[band], 0.0)
-    return float((ink.max(axis=0) > 0.5).mean()) if ink.size else 0.0
+    ink, known = view.ink[band], view.known[band]
+    seen = known.any(axis=0)
+    if not seen.any():
+        return 0.0, 0.0
+    share = float((ink.max(axis=0)[seen] > HALF).mean())
+    middle = np.s_[1:-1] if ink.shape[0] > 2 else np.s_[:]
+    gain = float((2.0 * ink - 1.0)[middle][known[middle]].sum()) * nats_a_pixel(view)
+    return share, gain
 
 
-def _problem(best: _Reading, readings: list[_Reading], template: RodTemplate) -> str:
-    """Say why the best reading is not certain, or nothing."""
-    for number, char in enumerate(best.chars, start=1):
-        if not char.certain:
-            return _uncertain(number, char, best, template)
-    if best.beside > MOST_BESIDE:
-        return "there is more engraved in the face than the characters found"
-    length = best.text.rstrip(MARKS)
-    if best.bar and best.bar_share < BAR_THERE:
-        return f"a bar is seen under {100 * best.bar_share:.0f} % of the label's length only"
-    if needs_bar(length) != best.bar:
-        state = "with" if best.bar else "without"
-        return f"{length} {state} a bar under it is no label: it may stand upside down"
+def _rival(best: _Reading, readings: list[_Reading], template: RodTemplate) -> Rival:
+    """Find the likeliest other label, of the same form or of another, this way up or another."""
+    rivals = [rival_of(best.chars, best.bar, template)]
     for other in readings:
-        if other is not best and other.text != best.text and other.score > best.score - 0.1 and (
-            all(char.score >= LEAST_SCORE for char in other.chars)
-        ):
-            return f"it reads {best.text} and, another way up, {other.text}"
-    return ""
+        if other.text == best.text or best.gain - other.gain > LEAST_NATS:
+            continue
+        found = likeliest(other.chars, other.bar, template)
+        if found.text and found.text != best.text:
+            rivals.append(Rival(found.text, best.gain - other.gain + found.nats))
+    return min(rivals, key=lambda rival: rival.nats)
 
 
-def _uncertain(number: int, char: Match, best: _Reading, template: RodTemplate) -> str:
+def _problem(best: _Reading, rival: Rival, template: RodTemplate) -> str:
+    """Say why the best reading is not certain, or nothing."""
     view, stroke = best.view, 0.1 * template.label.height_mm
     if max(one.score for one in best.chars) < LEAST_SCORE:
         if view.spacing_mm > 1.2 * stroke:
@@ -318,7 +336,25 @@ def _uncertain(number: int, char: Match, best: _Reading, template: RodTemplate) 
                 f"coarse for strokes of {stroke:.2f} mm"
             )
         return f"no label is seen in the {100 * view.seen:.0f} % of its place that the scan shows"
-    if char.seen < 0.9:
-        return f"character {number} is {100 * char.seen:.0f} % in the scan"
-    rival = f" and not {char.second}" if char.second else ""
-    return f"character {number} is not certainly {char.char}{rival}"
+    for number, char in enumerate(best.chars, start=1):
+        if char.seen >= LEAST_CHAR_SEEN and char.score < LEAST_SCORE:
+            return f"character {number} is not certainly {char.char}"
+    if best.beside > MOST_BESIDE:
+        return "there is more engraved in the face than the characters found"
+    if view.seen < LEAST_FACE_SEEN:
+        return f"its place is only {100 * view.seen:.0f} % in the scan"
+    if rival.nats < LEAST_NATS:
+        return _uncertain(best, rival)
+    length = best.text.rstrip(MARKS)
+    if best.bar and best.bar_share < BAR_THERE:
+        return f"a bar is seen under {100 * best.bar_share:.0f} % of the label's length only"
+    if needs_bar(length) != best.bar:
+        state = "with" if best.bar else "without"
+        return f"{length} {state} a bar under it is no label: it may stand upside down"
+    return ""
+
+
+def _uncertain(best: _Reading, rival: Rival) -> str:
+    least = min(best.chars, key=lambda char: char.seen)
+    seen = f"character {best.chars.index(least) + 1} is {100 * least.seen:.0f} % in the scan"
+    return f"it may be {best.text} and it may be {rival.text}: {seen}"

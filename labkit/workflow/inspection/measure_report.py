@@ -78,10 +78,8 @@ def _label(scanned: Scanned) -> str:
     label = scanned.measure.label
     if label.problem:
         return f"not read: {label.problem}"
-    least = min(label.chars, key=lambda char: char.margin)
-    second = f", {least.char} against {least.second}" if least.second else ""
     mark = f", case mark {label.case_mark}" if label.case_mark else ""
-    return f"{label.engraving} (least margin {least.margin:.2f}{second}){mark}"
+    return f"{label.engraving} ({label.rival.told}){mark}"
 
 
 def _decision(rod: MeasuredRod) -> tuple[Section, ...]:
