@@ -30,8 +30,8 @@ def folded(sentence: str, width: int) -> str:
     it back:
     `labkit rod 31.6L returned`
     """
-    if len(sentence) <= width:
-        return sentence
+    if len(sentence) <= width or sentence.lstrip().startswith("labkit "):
+        return sentence  # a command on a line of its own is there to be copied
     hanging = _HANGING.match(sentence)
     room = len(hanging[0]) if hanging else 0
     kept = _TOGETHER.sub(lambda words: words[0].replace(" ", _NO_BREAK), sentence)

@@ -47,3 +47,8 @@ def test_a_fact_hangs_under_its_value():
     assert folded(fact, 36).splitlines() == [
         "  material   a resin of an invented", "             laboratory, for rods",
     ]  # fmt: skip
+
+
+def test_a_command_on_a_line_of_its_own_stays_on_it():
+    command = "  labkit extra HL-2001 --percent 50 --percent 62.5 --out sets"
+    assert folded(command, 30) == command
