@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import _thread
 import codecs
 import contextlib
 import errno
 import io
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from typing import Any, NoReturn
 
@@ -17,6 +19,8 @@ from labkit.done import done_so_far, in_one_sentence
 EXIT_INTERRUPTED = 130
 EXIT_NOT_SHOWN = 1
 _STDERR = 2
+#: After it the main thread has left what was called back.
+_MOMENT_S = 0.02
 #: What stands for a sign that a stream's encoding does not have; others become "?".
 _PLAIN = {
     "±": "+/-", "−": "-", "–": "-", "—": "-", "…": "...", "°": " deg", "²": "2", "³": "3",
@@ -93,6 +97,25 @@ def plain_streams() -> None:
     sys.stdout = _Output(raw, encoding=encoding, errors="spelled-out", line_buffering=lines)
     if isinstance(sys.stderr, io.TextIOWrapper):
         sys.stderr.reconfigure(errors="spelled-out")
+
+
+def keep_ctrl_c() -> None:
+    """Let Ctrl-C end the run also where Python drops it: in what a library calls back.
+
+    There the exception goes no further than `sys.unraisablehook`; a moment later the main thread is
+    interrupted again.
+    """
+    told = sys.unraisablehook
+
+    def again(what: sys.UnraisableHookArgs) -> None:
+        if not issubclass(what.exc_type, KeyboardInterrupt):
+            told(what)
+            return
+        timer = threading.Timer(_MOMENT_S, _thread.interrupt_main)
+        timer.daemon = True
+        timer.start()
+
+    sys.unraisablehook = again
 
 
 def interrupted(error: BaseException) -> bool:

@@ -20,6 +20,7 @@ from labkit.cli.ending import (
     end,
     end_interrupted,
     interrupted,
+    keep_ctrl_c,
     leave,
     not_shown,
     plain_streams,
@@ -186,8 +187,7 @@ _COLLECT_AFTER = (100_000, 50, 1000)
 def main() -> None:
     """Run the command line; whatever happens, its end is one of three and says which."""
     gc.set_threshold(*_COLLECT_AFTER)
-    plain_streams()
-    sweep()
+    keep_ctrl_c()
     if shutil.get_terminal_size().columns < _LEAST_HELP_WIDTH:
         rich_click.rich_click.WIDTH = rich_click.rich_click.MAX_WIDTH = _LEAST_HELP_WIDTH
     try:
@@ -198,6 +198,8 @@ def main() -> None:
 
 def _run() -> None:
     try:
+        plain_streams()
+        sweep()
         cli()
     except SystemExit as ending:
         end(ending.code if isinstance(ending.code, int) else int(bool(ending.code)))

@@ -122,3 +122,20 @@ def test_ctrl_c_behind_the_error_of_a_library_is_found():
     error.__context__ = KeyboardInterrupt()
     assert ending.interrupted(error)
     assert not ending.interrupted(ImportError("missing"))
+
+
+def test_ctrl_c_in_what_a_library_calls_back_is_not_lost(monkeypatch):
+    class Called:
+        def __del__(self):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys, "unraisablehook", lambda what: None)
+    ending.keep_ctrl_c()
+    called = [Called()]
+    with pytest.raises(KeyboardInterrupt):
+        wait_after(called.clear)
+
+
+def wait_after(act):
+    act()
+    time.sleep(2)
