@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import re
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -23,6 +24,7 @@ from labkit.errors import InputError, LabkitError
 
 #: A letterhead logo; more is a photograph.
 MOST_LOGO_BYTES = 1_000_000
+MOST_LOGO_PIXELS = 16_000_000
 MOST_ADDRESS_LINES = 4
 MOST_LINE_CHARACTERS = 80
 #: More points than these nobody looks at on every rod.
@@ -259,8 +261,12 @@ class _Beside:
     def logo(self, name: str) -> Logo | None:
         if not name:
             return None
+        path = self._folder / name
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            self._say(("logo",), f'= "{name}" is no file; name a PNG or SVG beside the profile')
+            return None
         try:
-            with (self._folder / name).open("rb") as stream:
+            with path.open("rb") as stream:
                 content = stream.read(MOST_LOGO_BYTES + 1)
         except OSError as error:
             self._say(("logo",), f'= "{name}" cannot be read ({error.strerror}); name a PNG or SVG '
@@ -270,6 +276,9 @@ class _Beside:
             self._say(("logo",), f'= "{name}" is larger than {MOST_LOGO_BYTES // 1_000_000} MB; '
                                  "give a smaller picture")
         kind = _picture_kind(content)
+        wrong = _png_problem(content) if kind == "png" else ""
+        if wrong:
+            self._say(("logo",), f'= "{name}" {wrong}')
         if not kind:
             self._say(("logo",), f'= "{name}" is not a picture that can be printed; allowed is a '
                                  "PNG or SVG file")
@@ -309,6 +318,23 @@ class _Beside:
 
     def _say(self, location: Location, message: str) -> None:
         self.problems.append(at(self._source, location, message))
+
+
+def _png_problem(content: bytes) -> str:
+    """Say what keeps a PNG from being printed: its pieces are not whole, or it is too large."""
+    at, kind = len(_PNG), b""
+    while kind != b"IEND":
+        size, kind = int.from_bytes(content[at : at + 4]), content[at + 4 : at + 8]
+        held, at = content[at + 4 : at + 8 + size], at + 12 + size
+        if at > len(content) or zlib.crc32(held) != int.from_bytes(content[at - 4 : at]):
+            return "is cut short or damaged; export it again"
+        width, height = (int.from_bytes(held[start : start + 4]) for start in (4, 8))
+        if kind == b"IHDR" and not 0 < width * height <= MOST_LOGO_PIXELS:
+            return (
+                f"has {width} × {height} pixels; allowed are {MOST_LOGO_PIXELS // 1_000_000} "
+                "million of them"
+            )
+    return ""
 
 
 def _picture_kind(content: bytes) -> str:

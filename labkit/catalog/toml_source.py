@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -23,6 +23,8 @@ _KEY = re.compile(
     r"""^\s*((?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+))*)\s*="""
 )
 _DEEP_KEY = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*\.[ \t]*){100}""")
+#: TOML takes them written as \u001b; a new line and a tab are text.
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)|\(at end of document\)")
 
 
@@ -103,7 +105,8 @@ def parse_toml(text: str, name: str) -> TomlSource:
         Content with line numbers.
 
     Raises:
-        InputError: The text is not TOML; the message names the line.
+        InputError: The text is not TOML, or a text in it has a control character; the message
+            names the line.
 
     >>> parse_toml("[bite]\nretruded = -5.2", "rx.toml").place(("bite", "retruded"))
     'rx.toml:2'
@@ -127,7 +130,30 @@ def parse_toml(text: str, name: str) -> TomlSource:
                 where=name,
             ) from error
         raise _not_toml(text, name, str(error)) from error
-    return TomlSource(name, text, data, dict(_scan(text)))
+    source = TomlSource(name, text, data, dict(_scan(text)))
+    for location, words in _texts(data, ()):
+        if found := _CONTROL.search(words):
+            raise InputError(
+                f"{dotted(location)!r} has the control character U+{ord(found[0]):04X} in its "
+                "text, which a terminal or a picture could take for a command; take it out",
+                where=source.place(location),
+            )
+    return source
+
+
+def _texts(value: Any, location: Location) -> Iterator[tuple[Location, str]]:
+    """Give every key and text with its place."""
+    if isinstance(value, str):
+        yield location, value
+    pairs: Iterable[tuple[Any, Any]] = ()
+    if isinstance(value, dict):
+        pairs = value.items()
+    elif isinstance(value, list):
+        pairs = enumerate(value)
+    for key, held in pairs:
+        if isinstance(key, str):
+            yield location, key
+        yield from _texts(held, (*location, key))
 
 
 def _not_toml(text: str, name: str, why: str) -> InputError:

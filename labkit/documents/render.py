@@ -6,7 +6,9 @@ import functools
 import json
 import re
 import shutil
-from collections.abc import Mapping
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from labkit.catalog.places import templates_dir
 from labkit.catalog.profiles import Profile
 from labkit.catalog.texts import texts_json
 from labkit.documents.glyphs import fonts_dir, showable
-from labkit.errors import InputError
+from labkit.errors import DeliveryError, InputError
 from labkit.scratch import scratch
 from labkit.units import as_written
 
@@ -85,7 +87,7 @@ def _compile(
 ) -> Any:
     import typst
 
-    with scratch() as root:
+    with _between() as root:
         logo = _lay_out(root, profile, pictures)
         data = {
             "facts": facts,
@@ -115,6 +117,20 @@ def _compile(
                 value=template,
                 where=_place(error.diagnostic, template),
             ) from error
+
+
+@contextmanager
+def _between() -> Iterator[Path]:
+    """Open a folder for files in between, and name it where it takes none: it is not --out."""
+    try:
+        with scratch() as root:
+            yield root
+    except OSError as error:
+        raise DeliveryError(
+            f"the folder for temporary files, {tempfile.gettempdir()}, cannot be written: "
+            f"{error.strerror or error}; make room there, or name another one with TMPDIR",
+            field="TMPDIR",
+        ) from error
 
 
 def _lay_out(root: Path, profile: Profile, pictures: Mapping[str, bytes]) -> str | None:

@@ -162,3 +162,13 @@ def test_a_decimal_comma_in_an_option_is_told_the_right_way(option):
     assert result.exit_code == EXIT_UNREADABLE
     told = " ".join(result.stderr.split())
     assert "before and after the point, such as 68.75; write 62.5" in told
+
+
+@pytest.mark.parametrize(
+    "line", ['prescriber = "D\\u001b[31m"', 'prescriber = "D\\u0007"', '"d\\u009b" = 1']
+)
+def test_a_control_character_does_not_reach_a_terminal(line):
+    text = changed(SMALLEST, ("\n[bite]", f"\n{line}\n\n[bite]"))
+    with pytest.raises(InputError, match=r"has the control character U\+00(1B|07|9B) in") as told:
+        source(text)
+    assert not any(sign in str(told.value) for sign in "\x1b\x07\x9b")

@@ -360,3 +360,13 @@ def test_bores_that_are_all_alike_are_told_to_show_the_step_of_the_gauge(calibra
     result = calibrate(raw.encode())
     assert result.exit_code == 0, result.output
     assert "all 24 bore diameters are off by the same to the last digit" in result.stdout
+
+
+def test_what_is_calibrated_from_the_nominal_process_is_not_called_uncompensated(run, tmp_path):
+    (tmp_path / "coupons.csv").write_bytes(coupon_csv(BASE))
+    result = run("calibrate", "coupons.csv", "--process", "nominal", "--name", "resin-may",
+                 "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    text = (tmp_path / "resin-may.toml").read_text()
+    assert 'title = "resin-may, calibrated 2031-05-02"' in text
+    assert "no compensation" not in text

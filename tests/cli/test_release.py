@@ -214,6 +214,7 @@ def test_identifiers_typed_in_groups_are_put_together():
         "4829173065", "482-917-3065", "4829173065", "4829482 9173065", "4829-482-917-3065",
         "48294829173065", "48",
     )
+    assert whole_identifiers(("",)) == ("",)
 
 
 def test_a_replacements_papers_are_true(run, measured, tmp_path, monkeypatch):

@@ -246,3 +246,14 @@ def test_the_digest_is_read_from_the_file_and_from_the_code():
     )
     codes = [code.text for page in pages for code in zxingcpp.read_barcodes(pixels(page))]
     assert codes == [release.digest.upper()]
+
+
+def test_a_release_that_no_longer_stands_is_void_on_every_page():
+    spec = sample_spec(six_steps())
+    void = replace(release_of(spec), void=("a rod was rejected since",))
+    for release, words in ((release_of(spec), 0), (void, 1)):
+        pdf = compile_pdf(certificate.TEMPLATE, certificate.facts(spec, release),
+                          default_profile(), certificate.pictures(release))
+        pages = reader(pdf).pages
+        assert len(pages) > 1
+        assert all(page.extract_text().count("VOID") == words for page in pages)

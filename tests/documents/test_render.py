@@ -9,6 +9,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from labkit.documents import case_sheet
 from labkit.documents.glyphs import FONTS, advances, fonts_dir, showable
 from labkit.documents.papers import PAPERS, wearers_facts, write_documents
 from labkit.documents.render import compile_pdf, page_images
-from labkit.errors import InputError
+from labkit.errors import DeliveryError, InputError
 from tests.documents.pdfs import page_sizes_mm, reader, squeezed, text_of
 from tests.documents.samples import HOSTILE, fourteen_steps, hostile, sample_spec, six_steps
 from tests.support.prescriptions import SMALLEST, changed
@@ -367,3 +368,9 @@ def _drawn(words: str, **profile: object) -> bytes:
 def _red(png: bytes) -> int:
     red, green, blue = np.moveaxis(np.asarray(Image.open(io.BytesIO(png)).convert("RGB")), -1, 0)
     return int(((red > 200) & (green < 60) & (blue < 60)).sum())
+
+
+def test_a_folder_for_temporary_files_that_takes_none_is_named(monkeypatch, tmp_path):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "gone"))
+    with pytest.raises(DeliveryError, match=r"temporary files, .*/gone, cannot be .* with TMPDIR"):
+        plain("words")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 
@@ -95,3 +97,13 @@ def test_what_cannot_be_read_says_why(tmp_path, corners, raw, why):
 def test_a_missing_file_is_told(tmp_path):
     with pytest.raises(InputError, match="cannot be read: No such file"):
         read_scan(tmp_path / "none.stl")
+
+
+def test_a_file_too_large_to_be_measured_and_a_pipe_are_told_at_once(tmp_path):
+    with (tmp_path / "big.stl").open("wb") as stream:
+        stream.truncate(1_800_000_000)  # takes no room
+    with pytest.raises(InputError, match="it has more than 300 MB; thin the scan out first"):
+        read_scan(tmp_path / "big.stl")
+    os.mkfifo(tmp_path / "pipe.stl")
+    with pytest.raises(InputError, match="it is no file; name one"):
+        read_scan(tmp_path / "pipe.stl")

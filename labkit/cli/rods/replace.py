@@ -98,7 +98,7 @@ def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:
         if lacking <= 0:
             whole.append(begun)
             begun = ""
-    return (*whole, begun) if begun else tuple(whole)
+    return (*whole, begun) if begun or not whole else tuple(whole)
 
 
 def _print(made: MadeSet) -> None:

@@ -14,8 +14,9 @@ from labkit.exports.expected.base import Array
 
 HEADER_BYTES = 80
 COUNT_BYTES = 4
-#: A file beyond this holds more than a scanned rod can (some 40 million facets).
-MOST_BYTES = 2_000_000_000
+#: A file beyond this holds more than a scanned rod can (some 6 million facets), and measuring it
+#: would take more memory than a lab's computer has.
+MOST_BYTES = 300_000_000
 #: Fewer facets than these show no rod.
 LEAST_FACETS = 50
 #: Vertices closer than this share of the scan's size are one: programs write float32 or six digits.
@@ -66,8 +67,11 @@ def read_scan(path: Path) -> ScanMesh:
         InputError: The file cannot be read, is not STL, is cut short or holds next to nothing.
     """
     try:
+        if not path.is_file() and path.exists():
+            raise _wrong(path, "it is no file; name one")  # a pipe would be waited for
         if path.stat().st_size > MOST_BYTES:
-            raise _wrong(path, f"it has more than {MOST_BYTES} bytes; thin the scan out first")
+            most = MOST_BYTES // 1_000_000
+            raise _wrong(path, f"it has more than {most} MB; thin the scan out first")
         data = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=path.name) from None

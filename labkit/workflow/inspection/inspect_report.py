@@ -224,7 +224,8 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
     decision = inspection.decision
     if decision.result is Result.CONFORMS:
         look = "read every label, check every fitting and look at every rod, record that, then "
-        then = f"release the set with `labkit release {_case(inspection)}`"
+        name = shlex.quote(inspection.stored.name)
+        then = f"release the set with `labkit release {_case(inspection)} --set {name}`"
         yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
         return
     measured = [rod.identifier for rod in decision.rods]

@@ -26,6 +26,8 @@ from labkit.qa.process.coupons import DIAMETERS, Coupon, ToLength, read_coupons
 from labkit.units import counted, plain, written
 from labkit.workflow.process.calibrate_notes import notes
 
+#: The process of the program that compensates nothing.
+_NOMINAL = "nominal"
 #: Leaving out more than this part is choosing the result.
 MOST_LEFT_OUT_PART = 0.2
 #: Decimals of scale and offsets in a process file: far finer than any coupon tells.
@@ -275,12 +277,19 @@ def _process(
     return replace(
         base,
         name=asked.name,
-        title=f"{base.title.split(', calibrated ')[0]}, calibrated {asked.date.isoformat()}",
+        title=f"{_title(base, asked)}, calibrated {asked.date.isoformat()}",
         compensation=replace(
             base.compensation, length_scale=scale, length_offset_mm=offset, **found
         ),
         calibration=calibration,
     )
+
+
+def _title(base: Process, asked: Asked) -> str:
+    """Take the title of the process before; the nominal one's says that nothing is compensated."""
+    if base.name == _NOMINAL:
+        return asked.name
+    return base.title.split(", calibrated ")[0]
 
 
 def _evidence(
