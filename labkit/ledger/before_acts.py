@@ -57,7 +57,7 @@ def look_at_case(reader: Reader, case: str, *, whole_chain: bool) -> None:
     if run.problems:
         raise LedgerError(
             f"the record in {reader.place} is not as it was written: {run.problems[0]}; nothing "
-            "was done, and nothing is recorded until it is mended; see all of it with `labkit "
+            "was done, and nothing is recorded until it is put right; see all of it with `labkit "
             "ledger verify`, keep the file as it is, and make a new ledger from the last sound "
             "backup with `labkit ledger restore`",
             field="ledger",

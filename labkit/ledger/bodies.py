@@ -382,7 +382,7 @@ def require_known_keys(body: Mapping[str, Any], cls: Any) -> None:
     """
     if unknown := sorted(body.keys() - {field.name for field in fields(cls)}):
         raise LedgerError(
-            f"an event of the record tells {unknown[0]}, which this version of labkit does not "
+            f"an event of the record holds {unknown[0]}, which this version of labkit does not "
             "know; use the version that recorded it, or a newer one"
         )
 

@@ -62,7 +62,7 @@ def check_form(connection: Connection, run: Run, revision: str) -> None:
     if strange_definitions(connection, revision):
         run.problem("the definitions of tables or indexes are not those of this revision")
     if revision == REVISION and len(connection.execute(select(FORM)).all()) != 1:
-        run.problem("the revision of the tables is told twice")
+        run.problem("the revision of the tables is there twice")
 
 
 def check_place(row: Any, run: Run) -> None:
@@ -74,7 +74,7 @@ def check_place(row: Any, run: Run) -> None:
         run.first = row.digest
     run.digests.add(row.digest)
     if seq != expected:
-        run.problem(f"event {expected} is missing: event {seq} stands in its place")
+        run.problem(f"event {expected} is missing: event {seq} is in its place")
         run.count = seq if type(seq) is int else expected
     if row.previous != previous:
         run.problem(f"event {seq} does not follow the event before it")

@@ -126,6 +126,6 @@ def _has_replacement(reader: Reader, case: str, rod: StoredRod) -> str:
     if by is None:
         return ""
     return (
-        f"has the rod {grouped(rod.identifier)} replaced by {grouped(by.identifier)}, which stands "
+        f"has the rod {grouped(rod.identifier)} replaced by {grouped(by.identifier)}, which is "
         "in its place"
     )

@@ -192,7 +192,7 @@ BAD = {
     ),
     "rod twice": Bad(
         lambda form: form.set(5, identifier=form.rows[0]["identifier"]), 5, "identifier",
-        "stands in line 2, too",
+        "is in line 2 too",
     ),
     "other case": cells(3, "case", "is of the case QF-1043", case="QF-1034"),
     "other revision": cells(3, "revision", "belongs to set 1", revision="2"),
@@ -270,7 +270,7 @@ BAD = {
         "is a reading of this rod",
     ),
     "fittings maybe": cells(2, "fittings", "allowed is one of yes, no", fittings="maybe"),
-    "label ok": cells(2, "label_read", "does not tell the label", label_read="ok"),
+    "label ok": cells(2, "label_read", "does not say which label", label_read="ok"),
     "look unknown": cells(2, "look", "is none of whole, smooth, straight, clean", look="crack"),
     "result too good": Bad(
         lambda form: form.readings(2, "38.60", "38.60", "38.61").set(2, result="conforms"),

@@ -257,7 +257,7 @@ def test_what_is_no_label_is_not_taken_for_one(bench):
     ]) + "\n"  # fmt: skip
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
-    assert result.stderr.count("that is not a label; type what stands on the rod") == 3
+    assert result.stderr.count("that is not a label; type what is engraved on the rod") == 3
     (kept,) = bench.readings()
     assert (kept.details["label_read"], kept.details["readings_mm"]) == ("35.9", ["38.40"])
 

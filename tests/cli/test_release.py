@@ -136,19 +136,19 @@ def test_replacing_a_released_rod_shows_that_the_release_is_no_longer_whole(
     words = grouped(old.identifier).split()
     result = run("replace", *words, "--reason", "cracked", "--out", measured)
     assert result.exit_code == 0, result.stderr
-    assert "Rods in place of others" in result.stdout
+    assert "Replacements" in result.stdout
     new = first_rod(tmp_path)
     assert grouped(new.identifier) in result.stdout
     told = run("show", CASE).stdout
-    assert "the release no longer stands" in told
-    assert f"ordered: 35.9 left in place of {grouped(old.identifier)}" in told
+    assert "the release is no longer valid" in told
+    assert f"ordered: 35.9 left to replace {grouped(old.identifier)}" in told
     found = run("find", old.identifier).stdout
     assert f"Replaced by: {grouped(new.identifier)} of {CASE}-r2, made" in found
     found = run("find", new.identifier).stdout
-    assert f"In place of: {grouped(old.identifier)} of {FIRST}, rejected" in found
+    assert f"Replaces: {grouped(old.identifier)} of {FIRST}, rejected" in found
     result = run("certificate", CASE)
     assert result.exit_code == 1
-    assert "no longer stands" in result.stderr
+    assert "is no longer valid" in result.stderr
     shown = json.loads(run("show", CASE, "--json").stdout)
     (release,) = shown["releases"]
     assert (release["set"], release["decision"], release["stands"]) == (FIRST, "released", False)
@@ -171,7 +171,7 @@ def test_withholding(run, measured):
                 if e["text"] == f"set {FIRST} released")  # fmt: skip
     result = run("certificate", CASE, "--event", str(first), "--out", measured)
     assert f"{FIRST}-certificate-{first}-void.pdf" in result.stdout
-    assert "Note: the release no longer stands: the set was withheld since" in result.stdout
+    assert "Note: the release is no longer valid: the set was withheld since" in result.stdout
 
 
 WRONG = {

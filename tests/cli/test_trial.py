@@ -165,7 +165,7 @@ def test_what_is_told(run, record, file, reports):
         ", prescription revision 1",
         "The jaw went 1.0 mm less far than recorded: the range is 9.0 mm, not 10.0, and the pull "
         "rods of 100 % are 28.0 / 28.0 (left / right).",
-        "Left rod 28.0 meets: the seats stand 28.0 mm apart.",
+        "Left rod 28.0 meets: the seats are 28.0 mm apart.",
         "This holds only if the pads touched on both sides while looking",
         f"Ask back: 27.0 left ({left}), 27.0 right ({right}).",
         "Cannot be made beside the rods in circulation: the left rod 29.8 asked for at 80 %",
@@ -204,7 +204,7 @@ def test_a_range_that_stands_gives_no_revision(run, record, file, reports):
     accepted = ("--accept", "--by", "anna", "--note", "all well")
     result = run("trial", CASE, *told("27.0 meets"), *accepted)
     assert result.exit_code == 0, result.stderr
-    assert "The range stands: prescription revision 1 holds" in reports[-1].words
+    assert "The range is confirmed: prescription revision 1 holds" in reports[-1].words
     assert "Keep the rods: no rod is missing." in reports[-1].words
     with open_ledger(str(file)) as ledger:
         assert len(ledger.prescriptions(CASE)) == 1
@@ -223,12 +223,12 @@ MEETS = "27.0 meets"
         (told("30.0 meets", MEETS), 1, "left and right disagree"),
         (told("27.0 too short by 6"), 1, "behind the registered reading"),
         (told("27.0 too long by 9"), 1, "record the bite again"),
-        ([], 2, "nothing is told of the left side; the jaw can turn, so tell both sides"),
-        (["--left", MEETS], 2, "nothing is told of the right side; the jaw can turn"),
+        ([], 2, "nothing is said of the left side; the jaw can turn, so give both sides"),
+        (["--left", MEETS], 2, "nothing is said of the right side; the jaw can turn"),
         (told("27.0 too long by -0.8"), 2, "bears the sign -; say too long or too short in words"),
         (told("27,0 meets"), 2, "has a decimal comma; write 27.0, with a point"),
         (told(MEETS, "27.0L meets"), 2, "bears the L of a left rod"),
-        ([*told("27.0"), "meets"], 2, "stands by itself; what was seen of a rod goes in quotes"),
+        ([*told("27.0"), "meets"], 2, "is not part of an answer; what was seen of a rod goes in"),
         ([*told(MEETS), "--correct", "left"], 1, "nothing is to be corrected; leave it out"),
         ([*told(MEETS), "--date", "2.4.2031"], 2,
          "'2.4.2031' is no day; write one such as 2031-03-20"),
@@ -320,7 +320,7 @@ def test_sides_that_disagree_are_said_with_what_can_be_done(run, record, file, r
              "a midline deviation is read from the two sides with the hinged model alone; look "
              "again"),
         )  # fmt: skip
-        assert "Left rod 27.0 too short by 0.45 mm: the seats stand 27.45 mm" in reports[-1].words
+        assert "Left rod 27.0 too short by 0.45 mm: the seats are 27.45 mm" in reports[-1].words
     assert head(file) == before
     shown = one(run("trial", CASE, *typed, "--json"))
     assert shown["proposal"] is None

@@ -99,7 +99,7 @@ def test_prescribed_steps_on_the_new_range_and_the_rods_they_need():
     # 32.9 and 32.6, 31.8 and 31.6 differ by no more than ±0.15 on both; 34.0 and 34.6 do.
     assert [step.left.too_near for step in steps] == ["", "", "32.6", "31.6", "", ""]
     assert notes(tried(past("1.0")))["missing_rod_too_near"] == (
-        "rods missing for prescribed steps could not be told from rods in circulation: left 32.9 "
+        "rods missing for prescribed steps could be confused with rods in circulation: left 32.9 "
         "from 32.6, right 32.9 from 32.6, left 31.8 from 31.6, right 31.8 from 31.6; use the rods "
         "in circulation, or take them back before the new ones are made"
     )
@@ -139,8 +139,8 @@ def test_a_fit_confirms_the_range():
     assert outcome.proposal.confirmed
     assert outcome.proposal.holds.bite == plain().bite
     assert answer(outcome.proposal, Action.PULL) == (
-        "The jaw went as far as recorded, within what the rods tell (10.0 mm read back): the range "
-        "stays 10.0 mm, and the pull rods of 100 % are 30.6 / 30.6 (left / right)."
+        "The jaw went as far as recorded, within what the rods can show (10.0 mm read back): the "
+        "range stays 10.0 mm, and the pull rods of 100 % are 30.6 / 30.6 (left / right)."
     )
     # ±0.15 mm: a gap of 0.1 mm is still the recorded rod, 0.2 mm is another one.
     assert [proposed(past(gap)).confirmed for gap in ("0.1", "-0.1", "0.2", "-0.2")] == [
@@ -351,15 +351,15 @@ def test_push_by_hand():
 @pytest.mark.parametrize(
     ("action", "beyond", "goes"),
     [
-        (Action.PULL, 1, "too long by 1 mm: the seats stand 29.6 mm apart; with pull rods too long "
+        (Action.PULL, 1, "too long by 1 mm: the seats are 29.6 mm apart; with pull rods too long "
                          "means that the jaw went further than the rod holds it."),
-        (Action.PULL, -1, "too short by 1 mm: the seats stand 31.6 mm apart; with pull rods too "
+        (Action.PULL, -1, "too short by 1 mm: the seats are 31.6 mm apart; with pull rods too "
                           "short means that the jaw went less far than the rod holds it."),
-        (Action.PUSH, 1, "too long by 1 mm: the seats stand 29.6 mm apart; with push rods too long "
+        (Action.PUSH, 1, "too long by 1 mm: the seats are 29.6 mm apart; with push rods too long "
                          "means that the jaw went less far than the rod holds it."),
-        (Action.PUSH, -1, "too short by 1 mm: the seats stand 31.6 mm apart; with push rods too "
+        (Action.PUSH, -1, "too short by 1 mm: the seats are 31.6 mm apart; with push rods too "
                           "short means that the jaw went further than the rod holds it."),
-        (Action.PULL, 0, "meets: the seats stand 30.6 mm apart."),
+        (Action.PULL, 0, "meets: the seats are 30.6 mm apart."),
     ],
 )  # fmt: skip
 def test_what_was_seen_is_said_so_that_nobody_thinks_of_signs(action, beyond, goes):

@@ -24,7 +24,7 @@ SEEN = tuple(product(Seen, Seen))
 
 
 def rods_and_seats(prescription, part):
-    """The rods out, and where the seats stand at a part of the recorded range, by SciPy."""
+    """The rods out, and where the seats are at a part of the recorded range, by SciPy."""
     steps = grade(prescription, WIDE_LIMITS).steps
     rods = [
         RodOut(f"1/{number}", side, step.rod(side).label)

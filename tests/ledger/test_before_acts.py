@@ -164,7 +164,7 @@ def test_nothing_is_released_from_a_ledger_that_was_edited(both, name):
     run_behind(both, *(CHANGES[name][0] if name in CHANGES else EDITS[name]))
     said = refused(both, Kind.RELEASE, CASE, RELEASE)
     assert "is not as it was written: " in said
-    assert "nothing was done, and nothing is recorded until it is mended" in said
+    assert "nothing was done, and nothing is recorded until it is put right" in said
     assert "`labkit ledger restore`" in said
 
 

@@ -64,7 +64,7 @@ CHANGES = {
     ),
     "deleted event": (
         ["DELETE FROM events WHERE seq = 8", "DELETE FROM rod_states WHERE seq = 8"],
-        "event 8 is missing: event 9 stands in its place",
+        "event 8 is missing: event 9 is in its place",
     ),
     "deleted tail": (
         [

@@ -187,8 +187,8 @@ def test_two_open_cases_with_one_mark_are_noted(recorder):
     (found,) = case_mark_notes(recorder.ledger, "QF-1043", "KH2")
     assert (found.code, found.severity) == ("case_mark_shared", "note")
     assert found.message == (
-        "the case mark KH2 is also on rods in circulation of QF-2001: washed together, they are "
-        "not told apart; give one of the cases another mark"
+        "the case mark KH2 is also on rods in circulation of QF-2001: washed together, they "
+        "cannot be distinguished; give one of the cases another mark"
     )
     words = story_report(case_story(recorder.ledger, "QF-1043")).words
     assert "Case mark KH2, on every rod made from the newest prescription" in words

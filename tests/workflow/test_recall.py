@@ -65,7 +65,7 @@ def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
     assert given.tell == "NOT TO BE WORN: take these rods out of use and send them back."
     papers = found["papers_of_another_range"]
     assert papers.what == (
-        "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, tell a range of 10.00 "
+        "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, report a range of 10.00 "
         "mm; 9.20 mm holds now, since entry 7 (2031-03-14)"
     )
     assert papers.tell == (
@@ -95,7 +95,7 @@ def test_papers_printed_under_a_trial_fit_that_was_withdrawn_are_wrong(book):
     withdraw(book)
     (wrong,) = papers(book)
     assert wrong.what == (
-        "papers of A-r2 that were printed on 2031-03-14, true as of entry 10, tell a range of "
+        "papers of A-r2 that were printed on 2031-03-14, true as of entry 10, report a range of "
         "9.20 mm; 10.00 mm holds now, since entry 13 (2031-03-14); they mark as not to be worn "
         "what is not beyond the maximum now: set 1, step 4 (100.0 %, 27.0/27.0)"
     )
@@ -115,11 +115,11 @@ def test_papers_that_were_printed_again_are_not_named(book):
     assert papers(book) == []
     withdraw(book)
     (wrong,) = papers(book)
-    assert "printed on 2031-03-14, true as of entry 7, tell a range of 9.20 mm" in wrong.what
+    assert "printed on 2031-03-14, true as of entry 7, report a range of 9.20 mm" in wrong.what
 
 
 def test_papers_of_an_earlier_version_told_what_the_first_set_was_made_for(book, monkeypatch):
-    """Rods in place of others: before 1.1.0 their sheet told the first set's prescription."""
+    """Replacements: before 1.1.0 their sheet told the first set's prescription."""
     dry.first_set(book, parallel("A"))
     shorten(book, parallel("A"))
     monkeypatch.setattr(recorder_module, "__version__", "1.0.0")
@@ -137,7 +137,7 @@ def test_other_anchors_with_the_same_range_make_papers_wrong(book):
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
     (wrong,) = papers(book)
     assert wrong.what.endswith(
-        "tell the readings, jaw and anchors of prescription revision 1; those of revision 2 hold "
+        "report the readings, jaw and anchors of prescription revision 1; those of revision 2 hold "
         "now, since entry 5 (2031-03-14)")
 
 

@@ -237,7 +237,7 @@ def test_what_ends_a_release(recorded, out, name):
         (sentence,) = now.why_not
         assert why in sentence
         assert grouped(rod.identifier) in sentence
-        with pytest.raises(RefusedError, match="no longer stands"):
+        with pytest.raises(RefusedError, match="is no longer valid"):
             certified(recorded.ledger, CASE, None, None)
         assert certified(recorded.ledger, CASE, None, done.event.seq)[1:] == (
             done.event, now.why_not,

@@ -42,7 +42,7 @@ def test_a_release_that_does_not_stand_is_printed_void(recorded, out, change):
     assert found == (done.stored, done.event, (why,))
     path = write_certificate(recorded.ledger, found, out)
     assert path.name == f"{FIRST}-certificate-{done.event.seq}-void.pdf"
-    assert squeezed(f"Void. The release no longer stands: {why}.") in squeezed(
+    assert squeezed(f"Void. The release is no longer valid: {why}.") in squeezed(
         text_of(path.read_bytes())
     )
     assert "Void" not in text_of(done.certificate.read_bytes())

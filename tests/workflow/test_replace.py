@@ -185,7 +185,7 @@ def test_a_rod_is_replaced_once(recorded, out):
     again(out, recorded, old)
     said = refusal(recorded, out, old)
     assert "is rejected already" in said
-    assert "stands in its place; reject that one" in said
+    assert "is in its place; reject that one" in said
 
 
 def test_rods_of_two_sets_are_replaced_set_by_set(recorded, out):

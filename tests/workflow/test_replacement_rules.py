@@ -29,9 +29,9 @@ def test_the_record_never_has_two_rods_in_one_place(recorded, out):
         assert f"cannot be {other} unless that is taken back" in said
     again(out, recorded, old.identifier)
     said = said_of(recorded, Kind.CORRECTION, {"reason": "was good"}, rejected.seq)
-    assert "which stands in its place" in said
+    assert "which is in its place" in said
     said = said_of(recorded, Kind.ROD_STATE, {**state, "state": "fitted"}, rejected.seq)
-    assert "which stands in its place" in said
+    assert "which is in its place" in said
 
 
 def test_a_rejection_without_replacement_can_be_taken_back(recorded):

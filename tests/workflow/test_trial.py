@@ -241,7 +241,7 @@ def test_a_rod_named_by_its_identifier(ledger):
     assert trial.body["left"] == {"label": "28.0", "seen": "meets", "identifier": left}
     assert trial.body["right"] == {"label": "28.0", "seen": "meets"}
     wrong = TrialSeen(replace(side_seen("28.0"), label="", identifier=right), side_seen("28.0"))
-    with pytest.raises(InputError, match=r"is the right rod 28\.0, and was told of the left"):
+    with pytest.raises(InputError, match=r"is the right rod 28\.0, but was named for the left"):
         propose(ledger, CASE, wrong, NOW)
     state = {"identifier": left, "state": "lost"}
     ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(70))

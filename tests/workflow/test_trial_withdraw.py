@@ -174,7 +174,7 @@ def test_a_trial_fit_stored_in_another_form_is_told(ledger):
 
 
 def test_trial_fits_in_the_words_of_earlier_versions_keep_their_meaning(ledger):
-    """A gap of the 100 % rod, told with a sign: the seats stand as they were worked out then."""
+    """A gap of the 100 % rod, told with a sign: the seats are as they were worked out then."""
     proposal = {
         "seen": {"left": {"gap_mm": "-1"}, "right": {"gap_mm": "-1"}},
         "proposal": {"seats_mm": {"left": 28.0, "right": 28.0}},
@@ -201,7 +201,7 @@ def test_the_command(file, ledger):
     assert "a withdrawal is recorded, and nobody is named who does it" in nobody.stderr
     both = run("--withdraw", entry, "--reason", "x", "--by", "anna", "--left", "28.0 meets")
     assert both.exit_code == 2
-    assert "--left and --right tell another one; do one after the other" in both.stderr
+    assert "--left and --right enter another one; do one after the other" in both.stderr
     done = run("--withdraw", entry, "--reason", "exchanged", "--by", "anna", "--json")
     assert done.exit_code == 0, done.stderr
     assert json.loads(done.stdout)["range_mm"] == 10

@@ -44,7 +44,7 @@ def command(
         path = write_certificate(ledger, found, out_dir)
     words = [f"Certificate: {path}"]
     if void:
-        words.append(f"Note: the release no longer stands: {'; '.join(void)}")
+        words.append(f"Note: the release is no longer valid: {'; '.join(void)}")
     print_report(
         Report("Certificate", (Section(words=tuple(words)),), {
             "schema": 1, "case": case, "set": stored.name, "event": event.seq, "void": void,

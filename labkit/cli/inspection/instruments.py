@@ -93,7 +93,7 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
         ),
         (
             "reproducibility",
-            "none told" if hands is None else f"{plain(hands)} mm standard deviation between "
+            "not stated" if hands is None else f"{plain(hands)} mm standard deviation between "
             f"operators{_degrees(instrument.reproducibility_dof)}",
         ),
         (
@@ -104,7 +104,7 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
         ),
         (
             "thermometer",
-            "none told: lengths are not corrected to 20 °C" if instrument.thermometer_c is None
+            "not stated: lengths are not corrected to 20 °C" if instrument.thermometer_c is None
             else f"{plain(instrument.thermometer_c)} °C standard uncertainty",
         ),
         *([("form error", _form(instrument))] if instrument.kind is InstrumentKind.SCANNER else []),
@@ -113,7 +113,7 @@ def _facts(instrument: Instrument) -> list[tuple[str, str]]:
 
 def _form(scanner: Instrument) -> str:
     if scanner.form_mm is None:
-        return "not told: its scans inform and decide nothing"
+        return "not stated: its scans inform and decide nothing"
     return (
         f"{plain(scanner.form_mm)} mm standard deviation, waves of "
         f"{plain(scanner.form_shortest_mm)} to {plain(scanner.form_longest_mm)} mm"

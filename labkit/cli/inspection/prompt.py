@@ -175,7 +175,7 @@ def _introduce(asked: Asked, count: int) -> None:
     if _too_coarse(asked):
         _tell(f"Note: {TOO_COARSE}: `labkit limits {shlex.quote(asked.before.stored.case)}`")
     _tell(
-        f"Type the label as it stands on the rod, then up to {READINGS} readings in mm (more of "
+        f"Type the label as engraved on the rod, then up to {READINGS} readings in mm (more of "
         f"them with spaces between in one line). Enter skips a rod; `{_BACK}` goes back, `{_STOP}` "
         "at a label goes to the end."
     )
@@ -244,7 +244,7 @@ def _ask_label(place: Place) -> str:
         if label in ("", _BACK, _STOP) or same_label(label, rod):
             return label
         if len(label) > LABEL_CHARACTERS or not label.isprintable():
-            _tell("  that is not a label; type what stands on the rod, or ? where it cannot be "
+            _tell("  that is not a label; type what is engraved on the rod, or ? if it cannot be "
                   "read")
             continue
         if label == wrong:

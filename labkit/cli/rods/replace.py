@@ -105,7 +105,7 @@ def _print(made: MadeSet) -> None:
     from labkit.cli.sets.make import print_parts
 
     print_parts(made.spec["case"], made)
-    print_table("Rods in place of others", _table(made.spec))
+    print_table("Replacements", _table(made.spec))
     print_problems(
         found["message"]
         for found in made.spec["lengths"]["findings"]
@@ -126,5 +126,5 @@ def _table(spec: dict[str, Any]) -> Table:
             grouped(identifier), label, old["step"], old["side"], grouped(old["identifier"]),
             old["set"],
         ))  # fmt: skip
-    heads = ("new rod", "label", "step", "side", "in place of", "of set")
+    heads = ("new rod", "label", "step", "side", "replaces", "of set")
     return Table(tuple(map(Column, heads)), tuple(rows))

@@ -30,7 +30,7 @@ WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mist
               help="Why rods not released, or not to be worn, are delivered; it is recorded.")
 @click.option("--case", metavar="CASE",
               help="Instead of recording, ask what two rods of this case make together.")
-@operator_option("tells it; it is recorded.")
+@operator_option("reports it; it is recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(

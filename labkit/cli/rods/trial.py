@@ -101,7 +101,7 @@ def _withdraw(
     who = who_records(by, "a withdrawal"), clock.now().astimezone()
     if told["left"] or told["right"]:
         raise InputError(
-            "--withdraw takes a trial fit back, and --left and --right tell another one; do one "
+            "--withdraw takes a trial fit back, and --left and --right enter another one; do one "
             "after the other",
             field="withdraw",
         )
@@ -120,14 +120,14 @@ def _seen(told: dict[str, Any]) -> TrialSeen:
 
     if told["unquoted"]:
         raise InputError(
-            f"\"{' '.join(told['unquoted'])}\" stands by itself; what was seen of a rod goes in "
-            f"quotes, rod and words together: {ALLOWED}",
+            f"\"{' '.join(told['unquoted'])}\" is not part of an answer; what was seen of a rod "
+            f"goes in quotes, rod and words together: {ALLOWED}",
             field="trial",
         )
     for side in Side:
         if told[side] is None:
             raise InputError(
-                f"nothing is told of the {side} side; the jaw can turn, so tell both sides: "
+                f"nothing is said of the {side} side; the jaw can turn, so give both sides: "
                 '--left "28.7 meets" --right "28.7 too long by 0.8"',
                 field=str(side),
             )

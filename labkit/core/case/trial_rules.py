@@ -89,8 +89,8 @@ def answer(proposal: TrialProposal, action: Action) -> str:
     rods = f"the {action} rods of 100 % are {' / '.join(proposal.labels_at_100)} (left / right)"
     if proposal.confirmed:
         return (
-            f"The jaw went as far as recorded, within what the rods tell ({after} mm read back): "
-            f"the range stays {before} mm, and {rods}."
+            f"The jaw went as far as recorded, within what the rods can show ({after} mm read "
+            f"back): the range stays {before} mm, and {rods}."
         )
     if after == before:
         return f"The jaw went as far as recorded: the range is still {after} mm, and {rods}."
@@ -117,7 +117,7 @@ def seen_means(seen: TrialSeen, action: Action) -> Iterator[str]:
                 f"{'further' if further else 'less far'} than the rod holds it"
             )
         yield (
-            f"{str(side).capitalize()} rod {one.words}: the seats stand {one.seat_mm} mm "
+            f"{str(side).capitalize()} rod {one.words}: the seats are {one.seat_mm} mm "
             f"apart{means}."
         )
 
@@ -162,7 +162,7 @@ def _too_near(proposal: TrialProposal) -> Iterator[Finding]:
     if close:
         yield note(
             "missing_rod_too_near",
-            f"rods missing for prescribed steps could not be told from rods in circulation: "
+            f"rods missing for prescribed steps could be confused with rods in circulation: "
             f"{', '.join(close)}; use the rods in circulation, or take them back before the new "
             "ones are made",
             "grading",

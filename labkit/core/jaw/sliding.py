@@ -82,7 +82,7 @@ class SlidingJaw(Finite):
         for member, side in np.argwhere(np.isnan(reached))[::-1]:
             problems[int(member)] = (
                 f"no point of the path gives a {_SIDES[side]} rod of "
-                f"{lengths_mm[member, side]:.3f} mm, because the rod stands upright to the path "
+                f"{lengths_mm[member, side]:.3f} mm, because the rod is upright to the path "
                 "before it is so short; check the anchors and the path inclination"
             )
         return problems

@@ -41,7 +41,7 @@ def read_pins(row: FormRow) -> str | None:
         if not wanted:
             return None
         raise row.wrong(
-            cell, f'gauge_pins_mm is not told; "{way.method}" is converted for gauge pins of '
+            cell, f'gauge_pins_mm is not given; "{way.method}" is converted for gauge pins of '
             f"{pins}: state the pins that were used",
         )
     if not wanted:
@@ -78,12 +78,12 @@ def read_label(row: FormRow) -> str | None:
     rod, parts = row.line.place.expected, label_parts(cell.text)
     if cell.text.casefold() in ("ok", "yes"):
         raise row.wrong(
-            cell, f'"{cell.text}" does not tell the label; write what stands on the rod, or ? '
-            "where it cannot be read",
+            cell, f'"{cell.text}" does not say which label; write what is engraved on the rod, or '
+            "? if it cannot be read",
         )
     if len(cell.text) > LABEL_CHARACTERS or not cell.text.isprintable():
         raise row.wrong(
-            cell, f'"{shown(cell.text)}" is not a label; write what stands on the rod'
+            cell, f'"{shown(cell.text)}" is not a label; write what is engraved on the rod'
         )
     if parts is None and any(sign.isdigit() for sign in cell.text):
         raise row.wrong(
@@ -93,7 +93,7 @@ def read_label(row: FormRow) -> str | None:
         )
     if parts is not None and parts[0] in row.readings and parts[0] != rod.length_mm:
         raise row.wrong(
-            cell, f"{cell.text} is a reading of this rod; write the label that stands on it"
+            cell, f"{cell.text} is a reading of this rod; write the label that is engraved on it"
         )
     if rod.mark and parts is not None and parts == (rod.length_mm, ""):
         raise row.wrong(

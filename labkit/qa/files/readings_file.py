@@ -77,7 +77,7 @@ def _begun(
     cell = cells["identifier"]
     first = seen.setdefault(place.identifier, cell.line)
     if first != cell.line:
-        message = f"stands in line {first}, too; a rod has one line with all its readings"
+        message = f"is in line {first} too; a rod has one line with all its readings"
         mistakes.add(problem(cell, table, message))
         return None
     line = FormLine(sheet.bench.case, place, sheet.bench.way(sheet.bench.first))

@@ -84,7 +84,7 @@ def certified(
         why = f"is withheld (event {now.event.seq}); there is no certificate for it"
     else:
         why = (
-            f"was released as event {now.event.seq}, which no longer stands: "
+            f"was released as event {now.event.seq}, which is no longer valid: "
             f"{'; '.join(now.why_not)}; release it anew with `labkit release`, or print the old "
             f"certificate, marked void, for your files with --event {now.event.seq}"
         )

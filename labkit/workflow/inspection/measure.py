@@ -115,7 +115,7 @@ def _unknown(
         yield (
             "scanner_unnamed",
             f"the uncertainty holds the process's usual gauge ({place.gauge_uncertainty_mm:g} mm) "
-            "in place of the scanner's own errors; name the scanner with --instrument"
+            "instead of the scanner's own errors; name the scanner with --instrument"
             if place is not None else
             "the uncertainty holds what the scan's points show and not the scanner's own errors "
             "(scale, form, temperature); name the scanner with --instrument",

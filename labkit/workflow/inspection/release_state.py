@@ -127,8 +127,8 @@ def told_now(release: ReleaseNow) -> str:
     if release.stands:
         return f"{said}; nothing has changed since"
     return (
-        f"{said}, but the release no longer stands: {'; '.join(release.why_not)}; decide anew with "
-        "`labkit release`"
+        f"{said}, but the release is no longer valid: {'; '.join(release.why_not)}; decide anew "
+        "with `labkit release`"
     )
 
 

@@ -201,7 +201,7 @@ def _question(suspect: Suspect) -> str:
     return (
         f"coupon {suspect.name}: its {suspect.what} is {signed(suspect.off_mm, 3)} mm from what "
         f"the others say; by chance one of all is so far off in {_share(suspect.p)} files; measure "
-        f"it again and correct the file; if it stands, --keep {name}; if it is no good rod, "
+        f"it again and correct the file; if it is right, --keep {name}; if it is no good rod, "
         f"--leave-out {name} --reason WHY"
     )
 

@@ -91,7 +91,7 @@ def _lots(fit: LengthFit) -> Iterator[Finding]:
     if count < 2:
         return
     if test is None:
-        words = "which differences come from the lot cannot be told from these coupons"
+        words = "which differences come from the lot cannot be seen from these coupons"
     elif test.significant:
         words = (
             "their lengths differ beyond the scatter within them, so that a new lot may need a new "

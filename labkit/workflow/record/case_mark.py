@@ -66,7 +66,7 @@ def case_mark_notes(reader: Reader, case: str, mark: str) -> tuple[Finding, ...]
         found.append(note(
             "case_mark_missing",
             f"rods of {case} in circulation bear no case mark ({', '.join(bare)}): a rod without "
-            f"one is not told from those of another case by {mark} on the others",
+            f"one cannot be distinguished from those of another case by {mark} on the others",
             "case_mark",
         ))
     others = [other for other in _with_mark(reader, mark) if other != case]
@@ -75,8 +75,8 @@ def case_mark_notes(reader: Reader, case: str, mark: str) -> tuple[Finding, ...]
         found.append(note(
             "case_mark_shared",
             f"the case mark {mark} is also on rods in circulation of "
-            f"{', '.join(others[:MOST_NAMED])}{more}: washed together, they are not told apart; "
-            "give one of the cases another mark",
+            f"{', '.join(others[:MOST_NAMED])}{more}: washed together, they cannot be "
+            "distinguished; give one of the cases another mark",
             "case_mark",
         ))
     return tuple(found)

@@ -152,7 +152,7 @@ def _told(found: Together, findings: tuple[Finding, ...]) -> Iterator[str]:
         )
         if found.made.deviation_mm is not None:
             yield (
-                f"The jaw stands {found.made.deviation_mm:+.2f} mm sideways from the registered "
+                f"The jaw is {found.made.deviation_mm:+.2f} mm sideways from the registered "
                 "bite (+ to the patient's left)."
             )
     if not refusals(findings):

@@ -147,7 +147,7 @@ def _papers(
     yield Recalled(
         standing.case, "papers_of_another_range",
         f"papers of {papers.set_name} that were printed on {papers.on}, true as of entry "
-        f"{papers.entry}, tell {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
+        f"{papers.entry}, report {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
         f"Those papers do not hold, nor does a sheet of today of an earlier entry than "
         f"{standing.now.entry}: destroy them and use new ones (labkit papers, labkit sheet "
         f"{standing.case}).",
@@ -234,7 +234,7 @@ _LINES = (
     *only("reason"),
     Column("what is wrong", "what"),
     Column("rods", "rods", show=_named),
-    Column("tell the clinic", "tell"),
+    Column("for the clinic", "tell"),
 )
 
 

@@ -226,7 +226,7 @@ def _places(found: FoundRod) -> Iterator[str]:
     """Tell whose place it takes, what takes its own, and how its set stands."""
     old, new = found.replaces, found.replaced_by
     if old is not None:
-        yield f"In place of: {grouped(old.identifier)} of {old.set_name}, {old.state}"
+        yield f"Replaces: {grouped(old.identifier)} of {old.set_name}, {old.state}"
     if new is not None:
         yield f"Replaced by: {grouped(new.identifier)} of {new.set_name}, {new.state}"
     if found.release is not None:

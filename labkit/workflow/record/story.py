@@ -25,7 +25,7 @@ from labkit.qa.percent import percent_told
 from labkit.units import plain, written
 
 #: Purpose of a set → what it is called.
-_SETS = {"extra": "extra rods", "replacement": "rods in place of others,"}
+_SETS = {"extra": "extra rods", "replacement": "replacements,"}
 #: Reason recorded with the revision that a withdrawn trial fit leaves.
 TRIAL_WITHDRAWN = "trial fit withdrawn"
 
@@ -98,7 +98,7 @@ def _order(event: Event) -> str:
 
 
 def _in_place(line: OrderLine) -> str:
-    return f" in place of {grouped(line.replaces)}" if line.replaces else ""
+    return f" to replace {grouped(line.replaces)}" if line.replaces else ""
 
 
 def _trial(event: Event) -> str:
@@ -128,7 +128,7 @@ def _tried(side: str, seen: Tried) -> str:
         what = _SEEN[seen.seen or "meets"].format(by)
         return f"the {side} rod {seen.label} {what}"
     if gap is None:
-        return f"nothing is told of the {side} side"
+        return f"nothing is said of the {side} side"
     if gap == 0:
         return f"the {side} 100 % rod met its seat"
     how = "reached past its seat" if gap > 0 else "fell short of its seat"
@@ -157,7 +157,7 @@ def reading_told(body: Reading | StoredReading) -> str:
     """
     uncertain, details = body.uncertainty_nm, body.details or {}
     if body.quantity == LOOKED_AT:
-        return "; ".join(_seen(details)) or "nothing told"
+        return "; ".join(_seen(details)) or "nothing said"
     gauge = body.gauge
     with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
     words = f"{body.quantity} {mm_of(body.value_um)} mm{with_what}"

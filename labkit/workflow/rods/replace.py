@@ -195,7 +195,7 @@ def _refuse_contradiction(rod: StoredRod, order: ReplacementOrder) -> None:
 def _refuse_replaced(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
     by = replacement_of(reader.rods(rod.case), rod.identifier)
     if by is not None and (settled or by.state != "reserved"):
-        how = "is being made in its place" if by.state == "reserved" else "stands in its place"
+        how = "is being made in its place" if by.state == "reserved" else "is in its place"
         raise _refusal(
             rod,
             f"the rod {grouped(rod.identifier)} is {rod.state} already, and the rod "
@@ -212,7 +212,7 @@ def _refuse_like(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
             raise _refusal(
                 rod,
                 f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
-                f"{other.set_name}; nothing has to be made in place of {grouped(rod.identifier)}",
+                f"{other.set_name}; nothing has to be made to replace {grouped(rod.identifier)}",
             )
 
 

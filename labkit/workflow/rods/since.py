@@ -33,7 +33,7 @@ def revised_since(
     found = [note(
         "earlier_revision",
         "{when}, prescription revision {newest} held; percentages are those of revision {own}, "
-        "from which these rods were first made (labkit sheet {case} tells those of today)",
+        "from which these rods were first made (labkit sheet {case} shows those of today)",
         when=when, newest=str(newest), own=str(own), case=stored.case,
     )]  # fmt: skip
     try:

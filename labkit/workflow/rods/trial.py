@@ -137,7 +137,7 @@ def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
         )
     if rod.side != side:
         raise InputError(
-            f"the rod {name} is the {rod.side} rod {rod.label}, and was told of the {side} side; "
+            f"the rod {name} is the {rod.side} rod {rod.label}, but was named for the {side} side; "
             f"{do}",
             field=str(side), value=one.identifier,
         )

@@ -222,7 +222,7 @@ def _what_holds(trial: Trial) -> str:
         )
     if not trial.text:
         return (
-            f"Accepted as entry {trial.accepted}. The range stands: prescription revision "
+            f"Accepted as entry {trial.accepted}. The range is confirmed: prescription revision "
             f"{trial.revision} holds as it is."
         )
     return (

@@ -212,6 +212,6 @@ def _rest(left: tuple[int, ...], revision: int, *, changed: bool) -> Iterator[st
 def _papers(stored: StoredCase, pairs: Iterable[PairNow]) -> Iterator[str]:
     yield from ask_back(stored.rods, tuple(pairs))
     yield (
-        "Papers printed before tell other percents: print them again with `labkit papers`, and "
+        "Papers printed before show other percentages: print them again with `labkit papers`, and "
         f"the case sheet of today with `labkit sheet {stored.case}`."
     )
