@@ -173,8 +173,8 @@ def test_a_case_may_be_given_a_mark_later_and_is_told_which_rods_bear_none(recor
     assert marks(again) == {""}  # as the rod was whose place it takes
     (found,) = case_mark_notes(recorder.ledger, "QF-1043", "KH2")
     assert found.message == (
-        "rods of QF-1043 in circulation bear no case mark (QF-1043-r1): a rod without one is not "
-        "told from those of another case by KH2 on the others"
+        "rods of QF-1043 in circulation bear no case mark (QF-1043-r1): a rod without one cannot "
+        "be distinguished from those of another case by KH2 on the others"
     )
     with pytest.raises(LabelError, match="eye-eye-flat has no place for a case mark"):
         between(recorder, template_as_stored=True)

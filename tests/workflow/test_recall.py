@@ -65,8 +65,8 @@ def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
     assert given.tell == "NOT TO BE WORN: take these rods out of use and send them back."
     papers = found["papers_of_another_range"]
     assert papers.what == (
-        "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, report a range of 10.00 "
-        "mm; 9.20 mm holds now, since entry 7 (2031-03-14)"
+        "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, report a range of "
+        "10.00 mm; 9.20 mm holds now, since entry 7 (2031-03-14)"
     )
     assert papers.tell == (
         "Those papers do not hold, nor does a sheet of today of an earlier entry than 7: destroy "
@@ -122,11 +122,11 @@ def test_papers_of_an_earlier_version_told_what_the_first_set_was_made_for(book,
     """Replacements: before 1.1.0 their sheet told the first set's prescription."""
     dry.first_set(book, parallel("A"))
     shorten(book, parallel("A"))
-    monkeypatch.setattr(recorder_module, "__version__", "1.0.0")
+    monkeypatch.setattr(recorder_module, "version_and_commit", lambda: "1.0.0")
     dry.finished(book, replaced(book))
     assert [one.what.partition(";")[0] for one in papers(book)] == [
-        f"papers of A-r{number} that were printed on 2031-03-14, true as of entry {entry}, tell a "
-        "range of 10.00 mm" for number, entry in ((1, 3), (2, 10))
+        f"papers of A-r{number} that were printed on 2031-03-14, true as of entry {entry}, report "
+        "a range of 10.00 mm" for number, entry in ((1, 3), (2, 10))
     ]
 
 
@@ -186,7 +186,7 @@ def test_the_list_of_cases_counts_the_rods_that_are_asked_back(book):
         body = {"identifier": rod.identifier, "state": "delivered"}
         book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
     report = cases_report(all_cases(book.ledger))
-    assert report.table("Cases").cells("asked back") == (2,)
+    assert report.table("Cases").cells("asked_back") == (2,)
     assert "`labkit recall` says which, and what else needs doing" in report.words
     body = {"revision": 3, "text": f"{parallel('A')}\n[later]\nkey = 1\n", "reason": "later"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
