@@ -46,6 +46,9 @@ KEYS = {
     "prescription": Prescription, "profile": ProfileFile, "family": Family, "process": Process,
     "instrument": Instrument, "gauge-pins": GaugePins,
 }
+_IDENTIFIER = re.compile(r"\b\d{4} \d{3} \d{3} \d{4}\b")
+#: A page replaces a rod and goes on with the new one: each round gets one further.
+_MOST_ROUNDS = 4
 _KEYS = re.compile(r"(?ms)^<!-- keys (\S+) -->\n.*?^<!-- /keys -->$")
 _PIECE = re.compile(
     r"^<!-- (?P<act>files?|more|after|on) (?P<what>\S+) -->$"
@@ -198,7 +201,46 @@ def written_anew(topic: str) -> str:
     return text
 
 
+def _places() -> list[Path]:
+    return [ROOT / "README.md", *sorted((ROOT / "labkit" / "guide").glob("*.md"))]
+
+
+def _digits(text: str) -> list[str]:
+    return ["".join(found.split()) for found in _IDENTIFIER.findall(text)]
+
+
+def renamed(topics: list[str]) -> bool:
+    """Put the identifiers that rods have now in place of earlier ones, on every page.
+
+    A version of the program gives rods other identifiers; what follows on a page names them.
+
+    Returns:
+        Whether there were any.
+    """
+    now: dict[str, str] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        reader = Reader(Path(folder))
+        for ran in (ran for topic in topics for ran in reader.follow(topic)):
+            before, after = _digits(ran.printed), _digits(ran.did)
+            if len(before) == len(after):
+                now |= {old: new for old, new in zip(before, after, strict=True) if old != new}
+    for place in _places() if now else ():
+        text = place.read_text("utf-8")
+        for old, new in now.items():
+            for apart in ("", " ", "-"):
+                text = text.replace(_grouped(old, apart), _grouped(new, apart))
+        place.write_text(text, encoding="utf-8")
+    return bool(now)
+
+
+def _grouped(digits: str, apart: str) -> str:
+    return apart.join((digits[:4], digits[4:7], digits[7:10], digits[10:]))
+
+
 if __name__ == "__main__":
+    for _ in range(_MOST_ROUNDS):
+        if not renamed(sys.argv[1:]):
+            break
     for each in sys.argv[1:]:
         place = ROOT / ("README.md" if each == "README" else f"labkit/guide/{each}.md")
         place.write_text(with_keys(written_anew(each)), encoding="utf-8")
