@@ -126,3 +126,22 @@ def test_too_little_is_refused_or_said():
     said = bias_findings(biases(two), None)
     assert any("at least 3 reference values" in sentence for sentence in said)
     assert any("has 2 readings; usual practice is 10" in sentence for sentence in said)
+
+
+def test_what_one_operator_reads_hangs_together():
+    """Three operators who differ by 10 µm, six readings each with 4 µm: 95 % hold of the means."""
+    rng, runs = np.random.default_rng(20310403), 400
+    inside = 0
+    for _ in range(runs):
+        rows = [
+            Reading("1", name, None, Decimal(f"{30 + own + 0.004 * error:.6f}"), Decimal(30))
+            for name, own in zip("abc", 0.01 * rng.standard_normal(3), strict=True)
+            for error in rng.standard_normal(6)
+        ]
+        [found] = biases(rows)
+        inside += found.bias.lower <= 0 <= found.bias.upper
+    assert abs(inside / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+    assert (len(found.readings_mm), found.dof) == (18, 2)
+    means = [np.mean([float(r.value_mm) for r in rows if r.operator == name]) for name in "abc"]
+    theirs = stats.ttest_1samp(means, 30.0)
+    assert (found.t, found.p) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-7)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import chain
 
 from labkit.errors import RefusedError
 from labkit.qa.gauge.study import Reading
@@ -36,11 +37,15 @@ class Bias:
 
     Args:
         bias: Mean reading less reference, mm, with its interval.
+        counted_mm: What counts as taken by itself: the readings, or where several operators
+            measured the mean of each, since what one reads hangs together.
+        sd_mm: Standard deviation of these.
     """
 
     reference_mm: Decimal
     readings_mm: tuple[Decimal, ...]
     bias: Tested
+    counted_mm: tuple[Decimal, ...]
     sd_mm: float
 
     @property
@@ -56,7 +61,7 @@ class Bias:
     @property
     def t(self) -> float:
         """Bias over its standard error; infinite where the readings do not differ."""
-        error = self.sd_mm / math.sqrt(len(self.readings_mm))
+        error = self.sd_mm / math.sqrt(len(self.counted_mm))
         if error:
             return self.bias_mm / error
         return math.copysign(math.inf, self.bias_mm) if self.bias_mm else 0.0
@@ -64,7 +69,7 @@ class Bias:
     @property
     def dof(self) -> int:
         """Degrees of freedom."""
-        return len(self.readings_mm) - 1
+        return len(self.counted_mm) - 1
 
 
 @dataclass(frozen=True)
@@ -109,11 +114,12 @@ class Linearity:
 def biases(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> tuple[Bias, ...]:
     """Compare readings with the known values of their parts.
 
-    Formula: bias = mean − reference, interval ± t s/√n, t = bias √n / s, ν = n − 1.
+    Formula: bias = mean − reference, interval ± t s/√n, t = bias √n / s, ν = n − 1; of the n
+    readings of one operator, or of the means of n operators.
 
     Args:
-        readings: Those without reference are passed over; different operators and parts of the
-            same reference count together.
+        readings: Those without reference are passed over; different parts of the same reference
+            count together.
 
     Returns:
         One for each reference value, from the smallest.
@@ -128,16 +134,13 @@ def biases(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> tuple
 
     Source: Student's t for one sample.
     """
-    groups: dict[Decimal, list[Decimal]] = {}
-    for reading in readings:
-        if reading.reference_mm is not None:
-            groups.setdefault(reading.reference_mm, []).append(reading.value_mm)
+    groups = _by_operator(readings)
     if not groups:
         raise RefusedError(
             "no reading has a reference value, so that bias cannot be told; add the column "
             "`reference` with the calibrated values of the parts"
         )
-    single = [reference for reference, values in groups.items() if len(values) < 2]
+    single = [reference for reference, each in groups.items() if sum(map(len, each.values())) < 2]
     if single:
         raise RefusedError(
             f"the reference {single[0]} mm was measured once, so that the scatter of its bias is "
@@ -147,7 +150,7 @@ def biases(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> tuple
 
 
 def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Linearity | None:
-    """Fit the bias of single readings as a line over the reference value.
+    """Fit the bias of readings, or of operators' means, as a line over the reference value.
 
     Formula: least squares of (reading − reference) = b₀ + b₁ reference.
 
@@ -156,8 +159,8 @@ def linearity(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> Li
 
     Source: as least_squares; lack of fit is tested against the repeats.
     """
-    known = [(r.reference_mm, r.value_mm - r.reference_mm) for r in readings
-             if r.reference_mm is not None]
+    known = [(reference, value - reference) for reference, each in _by_operator(readings).items()
+             for value in _counted(each)]
     references, differences = tuple(x for x, _ in known), tuple(y for _, y in known)
     if len(set(references)) < LEAST_REFERENCES:
         return None
@@ -225,7 +228,24 @@ def _about_size(found: Sequence[Bias]) -> list[str]:
     ]
 
 
-def _bias(reference: Decimal, values: Sequence[Decimal], confidence: float) -> Bias:
+def _by_operator(readings: Sequence[Reading]) -> dict[Decimal, dict[str, list[Decimal]]]:
+    groups: dict[Decimal, dict[str, list[Decimal]]] = {}
+    for reading in readings:
+        if reading.reference_mm is not None:
+            each = groups.setdefault(reading.reference_mm, {})
+            each.setdefault(reading.operator, []).append(reading.value_mm)
+    return groups
+
+
+def _counted(each: Mapping[str, list[Decimal]]) -> tuple[Decimal, ...]:
+    """Give what counts as taken by itself at one reference: see `Bias`."""
+    if len(each) == 1:
+        return tuple(*each.values())
+    return tuple(sum(values, Decimal(0)) / len(values) for values in each.values())
+
+
+def _bias(reference: Decimal, each: Mapping[str, list[Decimal]], confidence: float) -> Bias:
+    values = _counted(each)
     n = len(values)
     mean = sum(values, Decimal(0)) / n
     bias = float(mean - reference)
@@ -234,5 +254,6 @@ def _bias(reference: Decimal, values: Sequence[Decimal], confidence: float) -> B
     square = 0.0 if same else math.fsum(float(value - mean) ** 2 for value in values) / (n - 1)
     sd = math.sqrt(square)
     return Bias(
-        reference, tuple(values), tested(bias, sd / math.sqrt(n), n - 1, confidence), sd
+        reference, tuple(chain(*each.values())),
+        tested(bias, sd / math.sqrt(n), n - 1, confidence), values, sd,
     )
