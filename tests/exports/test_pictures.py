@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import signal
 import subprocess
 import sys
 from decimal import Decimal
@@ -25,6 +26,7 @@ from labkit.core.rod.curves import at
 from labkit.core.rod.rods import Hand, Rod
 from labkit.exports.check.stl_reader import read_stl
 from labkit.exports.pictures.glb import set_glb
+from labkit.exports.pictures.loading import ctrl_c_waits
 from labkit.exports.pictures.placing import placed_by_length
 from labkit.exports.pictures.png import PIXELS_PER_MM, set_pngs
 from labkit.exports.pictures.shading import ShownRod, shaded
@@ -226,6 +228,7 @@ SCRIPT = """
 import hashlib, sys
 from tests.exports.test_pictures import rod_png, shown
 from labkit.errors import DeliveryError
+from labkit.exports.pictures.loading import ctrl_c_waits
 from labkit.exports.pictures.placing import placed_by_length
 from labkit.exports.pictures.glb import set_glb
 one = shown("eye-eye-flat", "31.4")
@@ -276,3 +279,17 @@ def test_the_first_picture_of_a_process_is_not_empty(tmp_path):
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert int(run.stdout) > 100
     assert run.stderr == ""
+
+
+def test_ctrl_c_waits_until_the_renderer_is_loaded():
+    done = []
+
+    def load():
+        with ctrl_c_waits():
+            signal.raise_signal(signal.SIGINT)
+            done.append("loaded")
+
+    with pytest.raises(KeyboardInterrupt):
+        load()
+    assert done == ["loaded"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler

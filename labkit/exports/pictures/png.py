@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DeliveryError
+from labkit.exports.pictures.loading import load_renderer
 from labkit.exports.pictures.placing import TILT_DEG, PlacedRod
 from labkit.exports.pictures.shading import ShadedMesh, arrays, poly_data
 
@@ -41,9 +42,7 @@ def set_pngs(rods: Sequence[PlacedRod]) -> dict[str, bytes]:
     Raises:
         DeliveryError: The machine has no driver that can draw without a screen.
     """
-    # Imported first: it brings the drawing classes that renderers and mappers are made of. Without
-    # them the picture stays black and nobody says so.
-    import vtkmodules.vtkRenderingOpenGL2  # noqa: F401
+    load_renderer()
     from vtkmodules.vtkCommonCore import vtkLogger
 
     view = _View(rods)
