@@ -52,7 +52,7 @@ def test_a_set_beside_rods_that_could_be_taken_for_its_own_is_refused(dry):
     said = str(refused.value)
     rods = {(rod.step, rod.side): rod for rod in dry.ledger.rods_of_set(FIRST)}
     first = rods[1, "left"].identifier
-    shown = f"{first[:3]} {first[3:6]} {first[6:]}"
+    shown = grouped(first)
     assert f"35.9 left beside 35.8, {shown} (in the lab, not released)" in said
     assert "33.0 right, " in said
     assert "use them and order what is missing with `labkit extra`, or say with --take-b" in said
