@@ -15,9 +15,10 @@ from labkit.documents.charts.process_charts import (
     axis_words,
     comparison,
     decimals_of,
-    histogram,
+    indices_chart,
     individuals_chart,
     probability,
+    values_chart,
 )
 from labkit.documents.figures import fixed
 from labkit.qa.percent import chance_told
@@ -29,13 +30,17 @@ from labkit.qa.process.study import Study, chart_findings
 #: Characters of a file name that come from a user's words.
 _LONGEST_NAME = 40
 _INDEX_NOTES = (
-    "1.00 means that 3 standard deviations just fit between mean and limit. Cp and Cpk take the "
-    "spread within, what a steady process could do; Pp and Ppk the spread of all values, what was "
-    "delivered."
+    "1.00 means that 3 standard deviations just fit between mean and limit. Cp and Cpk rest on "
+    "the inherent spread: what a steady process could do. Pp and Ppk rest on the total spread: "
+    "what was delivered. Their names are those of ISO 22514-2."
+)
+_OUTSIDE_NOTES = (
+    "As delivered: expected of a normal process with the total spread. If the process stays "
+    "steady: expected with the inherent spread."
 )
 _CHART_NOTES = (
-    "Limits: mean ± 3 standard deviations, found from the mean moving range. They tell what this "
-    "process does, not what it shall do."
+    "Limits: mean ± 3 standard deviations, found from the mean moving range. They describe what "
+    "the process does, not what it is required to do."
 )
 _RULE_NOTES = (
     "How often each gives a false alarm on a stable normal process whose mean and spread are "
@@ -45,7 +50,7 @@ _RULE_NOTES = (
 
 def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
     """Make the report of a capability study."""
-    sample, chart = study.sample, study.chart
+    sample, chart, found, free = study.sample, study.chart, study.capability, study.percentiles
     normality, interval = words.normality_words(study), words.interval_words(study)
     gauge = tuple(filter(None, (words.gauge_words(study), words.risk_words(study))))
     findings = tuple(note("", finding) for finding in study.findings)
@@ -56,15 +61,23 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
         findings=findings,
         sections=(
             _about(sample, findings),
-            Section("Indices", table=words.index_table(study), notes=(_INDEX_NOTES,)),
-            Section("Spread", table=words.spread_table(study)),
-            Section("Outside the limits", table=words.share_table(study), notes=(interval,)),
-            Section("Histogram", on=On.PAPER, plot=plot(
-                "histogram", lambda: histogram(study),
-                f"Histogram of {study.capability.n} values of {axis_words(sample)} with limits and "
-                "fitted normal curves.",
-            )),
-            Section("Normal probability plot", (normality,), on=On.PAPER, plot=plot(
+            Section(
+                "How many lie outside the limits", table=words.outside_table(study),
+                notes=(_OUTSIDE_NOTES, interval), plot=plot(
+                    "values-and-limits", lambda: values_chart(study),
+                    f"Bars: {study.capability.n} values of {axis_words(sample)}; a normal curve of "
+                    "the total spread, the part of it outside the limits filled.",
+                ),
+            ),
+            Section(
+                "How well the limits are kept", words.spread_words(study),
+                words.index_table(study), notes=(_INDEX_NOTES,), plot=plot(
+                    "indices", lambda: indices_chart(words.index_rows(study)),
+                    "Indices as points with their intervals as bars, beside 1.00, where 3 standard "
+                    "deviations just fit.",
+                ),
+            ),
+            Section("Are the values normal?", (normality,), on=On.PAPER, plot=plot(
                 "probability-plot", lambda: probability(study),
                 "Values on normal probability paper with the band of a normal population. "
                 + normality,
@@ -79,9 +92,21 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
             "schema": 1,
             "about": dict(sample.about),
             "unit": sample.unit,
-            **vars(study.capability),
+            "n": found.n,
+            "mean": found.mean,
+            "lowest": found.lowest,
+            "highest": found.highest,
+            "limits": found.limits,
+            "confidence": found.confidence,
+            "inherent": words.index_data(found.inherent, ("Cp", "Cpk")),
+            "total": words.index_data(found.total, ("Pp", "Ppk")),
+            "Cpm": found.cpm,
+            "outside": words.outside_data(study),
             "normality": study.normality,
-            "percentiles": study.percentiles,
+            "percentiles": None if free is None else {
+                "low": free.low, "middle": free.middle, "high": free.high,
+                "Pp": free.of_width, "Ppk": free.of_nearer,
+            },
             "tolerance_interval": study.interval,
             "stable": None if chart is None else chart.is_stable,
             "signals": [] if chart is None else chart.signals,
@@ -132,7 +157,7 @@ def _about(sample: Sample, findings: tuple[Finding, ...]) -> Section:
 
 def _limit_facts(study: Study) -> Iterator[tuple[str, str]]:
     sample, found = study.sample, study.capability
-    decimals = decimals_of(found.overall.spread.sd)
+    decimals = decimals_of(found.total.spread.sd)
     unit = f" {sample.unit}" if sample.unit else ""
     for label, at in (
         ("Lower limit", found.limits.lower), ("Aim", found.limits.target),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from functools import partial
+from typing import Any
 
 from labkit.core.report import Column, Table
 from labkit.documents.charts.process_charts import decimals_of
@@ -24,7 +25,12 @@ from labkit.units import counted
 #: Nobody reads more signals of a chart.
 MOST_SIGNALS = 60
 #: Of an index: what it is, its value, its interval where there is one, what it rests on.
-_Index = tuple[str, float, Estimate | None, str]
+Index = tuple[str, float, Estimate | None, str]
+
+
+def index_rows(study: Study) -> tuple[Index, ...]:
+    """Give the indices, by the names that their standard gives them."""
+    return tuple(_index_rows(study))
 
 
 def index_table(study: Study) -> Table:
@@ -33,63 +39,95 @@ def index_table(study: Study) -> Table:
         Column("index"),
         Column("value", show=partial(fixed, decimals=2)),
         Column("95 % interval", show=lambda e: f"{fixed(e.lower, 2)} to {fixed(e.upper, 2)}"),
-        Column("from"),
+        Column("rests on"),
     )
-    return Table(columns, tuple(_index_rows(study)))
+    return Table(columns, index_rows(study))
 
 
-def _index_rows(study: Study) -> Iterator[_Index]:
+def _index_rows(study: Study) -> Iterator[Index]:
     found, free = study.capability, study.percentiles
-    if found.within is not None:
-        yield from _indices(found.within, ("Cp", "Cpk"), "spread within")
-    yield from _indices(found.overall, ("Pp", "Ppk"), "all values")
+    if found.inherent is not None:
+        yield from _indices(found.inherent, ("Cp", "Cpk"), "inherent spread")
+    yield from _indices(found.total, ("Pp", "Ppk"), "total spread")
     if found.cpm is not None:
-        yield "Cpm", found.cpm.value, found.cpm, "all values, aim counted"
+        yield "Cpm", found.cpm.value, found.cpm, "total spread and distance from the aim"
     # Those by percentiles where they are wanted: values not normal, or very many.
     many = found.n >= MANY_VALUES
     doubtful = study.normality is not None and study.normality.is_doubtful
     if free is not None and (many or doubtful):
         words = "percentiles" if many else "percentiles, at best"
-        if free.potential is not None:
-            yield "Pp", free.potential, None, words
-        yield "Ppk", free.performance, None, words
+        if free.of_width is not None:
+            yield "Pp", free.of_width, None, words
+        yield "Ppk", free.of_nearer, None, words
 
 
-def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[_Index]:
-    if each.potential is not None:
-        yield names[0], each.potential.value, each.potential, f"{words}, as if centred"
-    side = "lower" if each.to_lower == each.performance.value else "upper"
-    yield names[1], each.performance.value, each.performance, f"{words}, {side} limit nearer"
+def _indices(each: Indices, names: tuple[str, str], words: str) -> Iterator[Index]:
+    if each.of_width is not None:
+        yield names[0], each.of_width.value, each.of_width, f"{words}, as if centred"
+    side = "lower" if each.to_lower == each.of_nearer.value else "upper"
+    yield names[1], each.of_nearer.value, each.of_nearer, f"{words}, {side} limit nearer"
 
 
-def spread_table(study: Study) -> Table:
-    """Give the standard deviations."""
-    found = study.capability
-    decimals = decimals_of(found.overall.spread.sd) + 1
-    columns = (
-        Column("spread", lambda one: one[0]),
-        Column("standard deviation", lambda one: one[1].sd, show=partial(fixed, decimals=decimals)),
-        Column("degrees of freedom", lambda one: one[1].dof,
-               show=lambda dof: f"{dof:.1f}".removesuffix(".0")),
-        Column("found from", lambda one: one[1].basis),
-    )  # fmt: skip
-    named = (("within", found.within), ("overall", found.overall))
-    return Table.of(columns, [(name, each.spread) for name, each in named if each is not None])
+def index_data(each: Indices | None, names: tuple[str, str]) -> dict[str, Any] | None:
+    """Give one spread with its indices for programs."""
+    if each is None:
+        return None
+    return {
+        "sd": each.spread.sd,
+        "degrees_of_freedom": each.spread.dof,
+        "found_from": each.spread.basis,
+        names[0]: each.of_width,
+        names[1]: each.of_nearer,
+    }
 
 
-def share_table(study: Study) -> Table:
-    """Give the shares outside: expected and counted."""
-    found = study.capability
-    heads = ("share outside", "below", "above", "together")
-    rows = [
-        (f"expected, {words}", share(each.below), share(each.above), share(each.outside))
-        for each, words in ((found.within, "within"), (found.overall, "overall"))
+def spread_words(study: Study) -> tuple[str, ...]:
+    """Say what the inherent and the total spread are."""
+    found, unit = study.capability, f" {study.sample.unit}" if study.sample.unit else ""
+    decimals = decimals_of(found.total.spread.sd) + 1
+    return tuple(
+        f"{name} spread: standard deviation {fixed(each.spread.sd, decimals)}{unit}, from "
+        f"{each.spread.basis} ({each.spread.dof:.1f}".removesuffix(".0") + " degrees of freedom)."
+        for name, each in (("Inherent", found.inherent), ("Total", found.total))
         if each is not None
-    ]
-    together = found.counted_below + found.counted_above
-    counts = (found.counted_below, found.counted_above, together)
-    counted_row = ("counted", *(f"{count} of {found.n}" for count in counts))
-    return Table(tuple(map(Column, heads)), (*rows, counted_row))
+    )
+
+
+def outside_table(study: Study) -> Table:
+    """Give how many rods lie outside: as counted, as delivered, and if the process stays steady."""
+    found, (short, long) = study.capability, study.sample.ends
+    steady = found.inherent
+    rows = tuple(
+        (
+            words,
+            f"{counted_there} of {found.n}",
+            share(getattr(found.total, side)),
+            None if steady is None else share(getattr(steady, side)),
+        )
+        for words, side, counted_there in (
+            (short, "below", found.counted_below), (long, "above", found.counted_above),
+            ("either", "outside", found.counted_below + found.counted_above),
+        )
+    )
+    heads = ("", "as counted", "as delivered", "if the process\nstays steady")
+    return Table(tuple(map(Column, heads)), rows)
+
+
+def outside_data(study: Study) -> dict[str, Any]:
+    """Give how many rods lie outside for programs: counts, and shares of 1."""
+    found = study.capability
+    below, above = found.counted_below, found.counted_above
+
+    def shares(each: Indices | None) -> dict[str, float] | None:
+        return None if each is None else {
+            "under": each.below, "over": each.above, "either": each.outside,
+        }  # fmt: skip
+
+    return {
+        "as_counted": {"under": below, "over": above, "either": below + above},
+        "as_delivered": shares(found.total),
+        "if_steady": shares(found.inherent),
+    }
 
 
 def share(part: float) -> str:
@@ -122,24 +160,25 @@ def normality_words(study: Study) -> str:
 def interval_words(study: Study) -> str:
     """Say in one sentence where nearly all rods lie."""
     interval, sample = study.interval, study.sample
-    decimals = decimals_of(study.capability.overall.spread.sd)
+    decimals = decimals_of(study.capability.total.spread.sd)
     unit = f" {sample.unit}" if sample.unit else ""
     if interval.lower is not None and interval.upper is not None:
-        place = f"from {fixed(interval.lower, decimals)} to {fixed(interval.upper, decimals)}{unit}"
+        lower, upper = fixed(interval.lower, decimals), fixed(interval.upper, decimals)
+        place = f"between {lower} and {upper}{unit}"
     elif interval.upper is not None:
         place = f"below {fixed(interval.upper, decimals)}{unit}"
     else:
         assert interval.lower is not None
         place = f"above {fixed(interval.lower, decimals)}{unit}"
     return (
-        f"It is {interval.confidence:.0%} sure that {interval.share:.0%} of all pieces lie "
+        f"With {interval.confidence:.0%} confidence, at least {interval.share:.0%} of all rods lie "
         f"{place}, if the process is stable and normal."
     ).replace("%", " %")
 
 
 def gauge_words(study: Study) -> str | None:
     """Say how much of the spread is the measuring's own, None if its uncertainty is not known."""
-    u, spread = study.sample.uncertainty, study.capability.overall.spread.sd
+    u, spread = study.sample.uncertainty, study.capability.total.spread.sd
     if u is None:
         return None
     unit = f" {study.sample.unit}" if study.sample.unit else ""
@@ -154,9 +193,9 @@ def risk_words(study: Study) -> str | None:
     """Say what sorting by the decision rule would let through, None where that cannot be said."""
     u, found = study.sample.uncertainty, study.capability
     lower, upper = found.limits.lower, found.limits.upper
-    if u is None or lower is None or upper is None or not 0.0 < u < found.overall.spread.sd:
+    if u is None or lower is None or upper is None or not 0.0 < u < found.total.spread.sd:
         return None
-    made = math.sqrt(found.overall.spread.sd**2 - u**2)
+    made = math.sqrt(found.total.spread.sd**2 - u**2)
     zone = acceptance_zone(lower, upper, u)
     risk = global_risk(normal_production(found.mean, made), u, Zone(lower, upper), zone)
     if zone is None or risk.accepted <= 0.0:

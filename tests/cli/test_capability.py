@@ -56,20 +56,21 @@ def test_the_rods_of_the_record(run, record):
     deviations = record[1]
     assert found["n"] == len(deviations) == 40
     assert found["mean"] == pytest.approx(np.mean(deviations))
-    assert found["overall"]["spread"]["sd"] == pytest.approx(np.std(deviations, ddof=1))
+    assert found["total"]["sd"] == pytest.approx(np.std(deviations, ddof=1))
     assert found["limits"] == {"lower": -0.15, "upper": 0.15, "target": 0.0}
     assert found["uncertainty"] == pytest.approx(0.012)
-    assert found["overall"]["performance"]["lower"] < found["overall"]["performance"]["value"]
+    assert found["total"]["Ppk"]["lower"] < found["total"]["Ppk"]["value"]
 
 
 def test_the_screen_says_findings_first_and_all_tables(run, reports):
     result = run("capability")
     assert result.exit_code == 0, result.stderr
     text, (report,) = result.stdout, reports
-    assert text.index("Note: 40 values") < text.index("Indices") < text.index("Spread")
-    assert {"Cpk", "Ppk", "Cpm"} <= set(report.table("Indices").cells("index"))
+    heads = ("Note: 40 values", "How many lie outside", "How well the limits")
+    assert sorted(heads, key=text.index) == list(heads)
+    assert {"Cpk", "Ppk", "Cpm"} <= set(report.table("How well the limits are kept").cells("index"))
     assert set(report.table("By material lot").cells("group")) >= {"B-17", "B-18"}
-    for words in ("Anderson–Darling", "95 % sure that 99 %", "standard uncertainty",
+    for words in ("Anderson–Darling", "at least 99 % of all rods", "standard uncertainty",
                   "released by the decision rule"):
         assert words in " ".join(report.parts(On.SCREEN)[-1].words)
 
@@ -79,7 +80,7 @@ def test_a_selection_and_a_subgroup(run):
     assert found["n"] == 16
     assert found["about"]["Side"] == "left"
     grouped = as_json(run("capability", "--subgroup", "set", "--json"))
-    assert grouped["within"]["spread"]["dof"] == 40 - 5
+    assert grouped["inherent"]["degrees_of_freedom"] == 40 - 5
     since = as_json(run("chart", "--since", "2031-03-17", "--until", "2031-03-18", "--json"))
     assert len(since["values"]) == 16
 
@@ -89,10 +90,13 @@ def test_a_report_of_the_record(run, tmp_path):
     assert result.exit_code == 0, result.stderr
     assert "Report: out/capability.pdf" in result.stdout
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    charts = {"histogram", "probability-plot", "individuals", "by-material-lot", "by-side"}
+    charts = {
+        "values-and-limits", "indices", "probability-plot", "individuals", "by-material-lot",
+        "by-side",
+    }
     assert names >= {"capability.pdf", *(f"{c}.{e}" for c in charts for e in ("svg", "png"))}
     text = text_of((tmp_path / "out" / "capability.pdf").read_bytes())
-    for words in ("Findings", "Normal probability plot", "Signals", "example-resin", "B-17"):
+    for words in ("Findings", "Are the values normal?", "too short", "Signals", "B-17"):
         assert words in text
     again = run("capability", "--report", "out")
     assert again.exit_code == 1

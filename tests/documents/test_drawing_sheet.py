@@ -39,7 +39,7 @@ ROWS = sorted(rod_templates())
 PROFILES = [
     Profile(paper=paper, projection=projection) for paper in Paper for projection in Projection
 ]
-#: ISO 3098 nominal heights, mm (OUTSIDE: French extract of NF EN ISO 3098-0).
+#: ISO 3098 nominal heights, mm (NF EN ISO 3098-0, public extract).
 ISO_3098_MM = {1.8, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0}
 #: ISO 5455 enlargement and reduction scales within reach (from memory).
 ISO_5455 = {0.5, 1.0, 2.0, 5.0, 10.0, 20.0}

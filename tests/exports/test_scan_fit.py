@@ -45,7 +45,7 @@ def test_gander_circle_as_a_wall(monkeypatch):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_sphere_against_scikit_spatial(seed):
+def test_sphere_against_an_algebraic_fit(seed):
     from skspatial.objects import Sphere
 
     points = ball(np.random.default_rng(seed))
@@ -58,7 +58,7 @@ def test_sphere_against_scikit_spatial(seed):
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_cylinder_against_scikit_spatial(seed):
+def test_cylinder_against_an_algebraic_fit(seed):
     from skspatial.objects import Cylinder
 
     # Long enough for a library that knows of no square axis to find the axis at all.

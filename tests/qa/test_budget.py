@@ -49,7 +49,7 @@ def test_components_over_gauge_pins_worked_by_hand():
 
 
 def second_opinion(method: str, template: str, n: int):
-    """The length as a model of quantities in GTC, written from the physics, not from the budget."""
+    """The length as a model of quantities, written from the physics, not from the budget."""
     from GTC import ureal
 
     chosen, tool = way(template, method), CALLIPER if method != "centres" else MICROSCOPE

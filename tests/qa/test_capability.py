@@ -39,29 +39,29 @@ def studies():
 
 def test_the_interval_of_pp_holds_its_95_percent(studies):
     plain, _ = studies
-    share = covered([s.overall.potential for s in plain], 4 / 3)
+    share = covered([s.total.of_width for s in plain], 4 / 3)
     assert share == pytest.approx(0.95, abs=binomial(0.95, 2000))
 
 
 def test_the_interval_of_cp_from_subgroups_holds_its_95_percent(studies):
     _, grouped = studies
-    share = covered([s.within.potential for s in grouped], 4 / 3)
+    share = covered([s.inherent.of_width for s in grouped], 4 / 3)
     assert share == pytest.approx(0.95, abs=binomial(0.95, 2000))
-    assert {s.within.spread.dof for s in grouped} == {40}
+    assert {s.inherent.spread.dof for s in grouped} == {40}
 
 
 def test_the_interval_of_cp_from_moving_ranges_is_near_95_percent(studies):
     plain, _ = studies
-    share = covered([s.within.potential for s in plain], 4 / 3)
+    share = covered([s.inherent.of_width for s in plain], 4 / 3)
     assert share == pytest.approx(0.95, abs=0.01 + binomial(0.95, 2000))
 
 
 def test_the_intervals_of_cpk_and_ppk_are_near_95_percent(studies):
     plain, grouped = studies
     for pairs in (
-        [s.overall.performance for s in plain],
-        [s.within.performance for s in plain],
-        [s.within.performance for s in grouped],
+        [s.total.of_nearer for s in plain],
+        [s.inherent.of_nearer for s in plain],
+        [s.inherent.of_nearer for s in grouped],
     ):
         assert covered(pairs, 1.1) == pytest.approx(0.95, abs=0.01 + binomial(0.95, 2000))
 
@@ -87,23 +87,23 @@ def test_subgroups_take_out_what_lies_between_them():
     rng = np.random.default_rng(3)
     values = np.repeat([0.0, 5.0, -5.0, 2.0], 10) + rng.normal(0, 0.1, 40)
     found = capability(values, Limits(-10, 10), [n // 10 for n in range(40)])
-    assert found.within.spread.sd == pytest.approx(0.1, rel=0.35)
-    assert found.overall.spread.sd > 3
+    assert found.inherent.spread.sd == pytest.approx(0.1, rel=0.35)
+    assert found.total.spread.sd > 3
     parts = values.reshape(4, 10)
-    assert found.within.spread.sd == pytest.approx(math.sqrt(parts.var(axis=1, ddof=1).mean()))
+    assert found.inherent.spread.sd == pytest.approx(math.sqrt(parts.var(axis=1, ddof=1).mean()))
 
 
 def test_one_limit_alone():
     upper = capability(GOOD, Limits(None, 10.6))
-    assert upper.overall.potential is None
+    assert upper.total.of_width is None
     assert upper.cpm is None
-    assert upper.overall.to_lower is None
-    assert upper.overall.performance.value == upper.overall.to_upper
-    assert upper.overall.below == 0.0
+    assert upper.total.to_lower is None
+    assert upper.total.of_nearer.value == upper.total.to_upper
+    assert upper.total.below == 0.0
     mean, sd = np.mean(GOOD), np.std(GOOD, ddof=1)
-    assert upper.overall.above == pytest.approx(stats.norm.sf(10.6, mean, sd))
+    assert upper.total.above == pytest.approx(stats.norm.sf(10.6, mean, sd))
     lower = capability(GOOD, Limits(9.4, None))
-    assert lower.overall.performance.value == pytest.approx((mean - 9.4) / (3 * sd))
+    assert lower.total.of_nearer.value == pytest.approx((mean - 9.4) / (3 * sd))
 
 
 def test_values_outside_are_counted_each_side():
@@ -113,8 +113,8 @@ def test_values_outside_are_counted_each_side():
 
 def test_two_values_give_no_spread_from_neighbours():
     found = capability([9.9, 10.1], Limits(9, 11))
-    assert found.within is None
-    assert found.overall.performance.lower < 0 < found.overall.performance.upper
+    assert found.inherent is None
+    assert found.total.of_nearer.lower < 0 < found.total.of_nearer.upper
 
 
 @pytest.mark.parametrize(
@@ -162,16 +162,16 @@ def test_too_few_values_are_not_judged():
 def test_percentiles_of_many_normal_values_give_the_usual_indices():
     values = stats.norm.ppf((np.arange(1, 20_001) - 0.5) / 20_000, 1.0, 2.0)
     found = percentiles(values, -8, 8)
-    assert found.potential == pytest.approx(16 / 12, rel=2e-3)
-    assert found.performance == pytest.approx(7 / 6, rel=2e-3)
+    assert found.of_width == pytest.approx(16 / 12, rel=2e-3)
+    assert found.of_nearer == pytest.approx(7 / 6, rel=2e-3)
 
 
 def test_percentiles_of_skewed_values_look_at_each_side_by_itself():
     values = stats.expon.ppf((np.arange(1, 20_001) - 0.5) / 20_000)
     low, middle, high = stats.expon.ppf([0.00135, 0.5, 0.99865])
     found = percentiles(values, None, 10.0)
-    assert found.performance == pytest.approx((10 - middle) / (high - middle), rel=2e-3)
-    assert found.potential is None
+    assert found.of_nearer == pytest.approx((10 - middle) / (high - middle), rel=2e-3)
+    assert found.of_width is None
     assert found.low == pytest.approx(low, abs=1e-4)
     with pytest.raises(RefusedError, match="half of the values"):
         percentiles([1.0, 1.0, 1.0, 2.0], 0.0, 3.0)

@@ -10,9 +10,10 @@ from labkit.documents import process_words as words
 from labkit.documents.charts import canvas
 from labkit.documents.charts.process_charts import (
     comparison,
-    histogram,
+    indices_chart,
     individuals_chart,
     probability,
+    values_chart,
 )
 from labkit.errors import InputError
 from labkit.qa.process.capability import Limits
@@ -73,7 +74,7 @@ def test_signals_are_counted_and_the_first_is_named(values, told):
 def test_a_tolerance_that_is_not_kept():
     told = findings(normal(120), (-1.5, 1.5, 0))
     assert "the process does not keep these limits" in told
-    assert "measured values lie outside the limits (8 below, 8 above)" in told
+    assert "measured values lie outside the limits (8 too low, 8 too high)" in told
     assert "is not shown" in findings(normal(40), (-3.2, 3.2, 0))
     assert "limits" not in findings(normal(120))
 
@@ -88,7 +89,7 @@ def test_values_that_are_not_normal_get_the_percentile_method_beside():
     assert rows[-1][0] == "Ppk"
     assert rows[-1][3] == "percentiles, at best"
     normally = words.index_table(study(sample(normal(80))))
-    assert all("percentiles" not in basis for basis in normally.cells("from"))
+    assert all("percentiles" not in basis for basis in normally.cells("rests on"))
 
 
 def test_a_level_beside_the_aim_and_a_level_that_moves():
@@ -146,9 +147,33 @@ def test_samples_that_are_not_whole():
         study(Sample("size", "mm", (1.0, 2.0), ("a", "b"), None))
 
 
+def test_how_many_lie_outside_is_asked_in_the_words_of_the_lab():
+    made = sample(normal(59), (-1.5, 2.0), ends=("too short", "too long"))
+    found = study(made)
+    table = words.outside_table(found)
+    assert table.cells("") == ("too short", "too long", "either")
+    counted = [sum(v < -1.5 for v in made.values), sum(v > 2.0 for v in made.values)]
+    assert table.cells("as counted") == tuple(
+        f"{count} of 59" for count in (*counted, sum(counted))
+    )
+    data = words.outside_data(found)
+    sd = found.capability.total.spread.sd
+    assert data["as_delivered"]["under"] == pytest.approx(
+        stats.norm.cdf(-1.5, found.capability.mean, sd)
+    )
+    assert data["as_delivered"]["either"] == pytest.approx(
+        data["as_delivered"]["under"] + data["as_delivered"]["over"]
+    )
+    assert data["if_steady"]["over"] == pytest.approx(
+        stats.norm.sf(2.0, found.capability.mean, found.capability.inherent.spread.sd)
+    )
+    assert words.outside_data(study(sample([1.0, 2.0])))["if_steady"] is None
+    assert words.spread_words(found)[1].startswith("Total spread: standard deviation ")
+
+
 def test_words_of_the_tolerance_interval():
     both = words.interval_words(study(sample(normal(50))))
-    assert both.startswith("It is 95 % sure that 99 % of all pieces lie from −")
+    assert both.startswith("With 95 % confidence, at least 99 % of all rods lie between −")
     assert "lie below" in words.interval_words(study(sample(normal(50), (None, 5))))
     assert "lie above" in words.interval_words(study(sample(normal(50), (-5, None))))
 
@@ -157,9 +182,14 @@ def test_charts_show_what_they_are_made_of():
     lots = Grouping("material lot", tuple(f"lot {n % 20}" for n in range(60)))
     made = sample([*normal(59), 6.0], groupings=(lots,))
     found = study(made)
-    figure = histogram(found)
-    heights = [patch.get_height() for patch in figure.axes[0].patches]
+    heights = [patch.get_height() for patch in values_chart(found).axes[0].patches]
     assert sum(heights) == 60
+    rows = words.index_rows(found)
+    (axes,) = indices_chart(rows).axes
+    points = [line.get_xdata()[0] for line in axes.lines if line.get_marker() == "o"]
+    bars = [tuple(line.get_xdata()) for line in axes.lines if line.get_linewidth() == 5]
+    assert points == [value for _, value, _, _ in rows]
+    assert bars == [(e.lower, e.upper) for _, _, e, _ in rows if e is not None]
     (upper, lower) = individuals_chart(made, found.chart).axes
     assert list(upper.lines[0].get_ydata()) == list(made.values)
     assert list(lower.lines[0].get_ydata()) == list(found.chart.moving_ranges)
@@ -176,7 +206,7 @@ def test_charts_show_what_they_are_made_of():
 def test_charts_of_odd_samples_can_be_drawn(values):
     made = sample(values, (-1, 3e6))
     found = study(made)
-    assert canvas.svg_of(histogram(found)).startswith(b"<?xml")
+    assert canvas.svg_of(values_chart(found)).startswith(b"<?xml")
     assert canvas.svg_of(probability(found)).startswith(b"<?xml")
 
 
@@ -191,6 +221,6 @@ def test_the_chance_of_groups_that_differ_is_that_of_one_way_analysis():
 @pytest.mark.parametrize(("mean", "nearer"), [(0.5, "upper"), (-0.5, "lower")])
 def test_the_nearer_limit_is_named(mean, nearer):
     table = words.index_table(study(sample(normal(50, mean))))
-    told = dict(zip(table.cells("index"), table.cells("from"), strict=True))
-    assert told["Ppk"] == f"all values, {nearer} limit nearer"
-    assert told["Cpk"] == f"spread within, {nearer} limit nearer"
+    told = dict(zip(table.cells("index"), table.cells("rests on"), strict=True))
+    assert told["Ppk"] == f"total spread, {nearer} limit nearer"
+    assert told["Cpk"] == f"inherent spread, {nearer} limit nearer"

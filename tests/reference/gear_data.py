@@ -1,8 +1,7 @@
 """GEAR.DAT: 100 gear diameters in 10 batches of 10, inch.
 
-Source: NIST, GEAR.DAT of the NIST/SEMATECH e-Handbook of Statistical Methods and of Dataplot
-(repository usnistgov/dataplot, lib/data/GEAR.DAT; a work of the United States government, public
-domain). Rows are batches.
+Source: NIST, GEAR.DAT of the NIST/SEMATECH e-Handbook of Statistical Methods (a work of the United
+States government, public domain). Rows are batches.
 """
 
 from __future__ import annotations

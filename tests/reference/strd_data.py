@@ -1,10 +1,8 @@
 """Statistical Reference Datasets of NIST for linear regression, with their certified values.
 
-Data and certified values of Norris: the file Norris.dat as SciPy ships it
-(scipy/stats/tests/data/nist_linregress). NoInt1, NoInt2, Filip: NOINT1.DAT, NOINT2.DAT, FILIP.DAT
-of the repository usnistgov/dataplot, lib/data (public domain). Pontius, Longley: the data of
-PONTIUS.DAT and LONGLEY.DAT there; their certified values as the tests of the GNU Scientific Library
-and of Apache Commons Math print them from the StRD pages, the F of Pontius from memory.
+Source: NIST, Statistical Reference Datasets, linear regression: Norris.dat, NoInt1.dat, NoInt2.dat,
+Filip.dat, Pontius.dat, Longley.dat (works of the United States government, public domain); the F of
+Pontius from memory.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Every label from 8.0 to 60.0 read by an OCR engine, sharp and after a coarse print.
 
-Source: Tesseract 5 (Debian package tesseract-ocr), an engine that knows nothing of the project.
+The engine (Debian package tesseract-ocr) knows nothing of the project.
 The pictures are drawn from the centrelines by distance, not from the outlines that are built;
 test_label_on_parts.py reads the meshes of built rods.
 """

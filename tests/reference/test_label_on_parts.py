@@ -1,6 +1,6 @@
 """Labels read by an OCR engine from the meshes themselves, on every row and both hands.
 
-Source: Tesseract 5 (Debian package tesseract-ocr), an engine that knows nothing of the project.
+The engine (Debian package tesseract-ocr) knows nothing of the project.
 """
 
 from __future__ import annotations

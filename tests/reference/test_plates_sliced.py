@@ -1,7 +1,4 @@
-"""Build plates read and sliced by a general open slicer, which knows nothing of the project.
-
-Source: PrusaSlicer 2.5 (Debian package prusa-slicer).
-"""
+"""Build plates read and sliced by a general open slicer, which knows nothing of the project."""
 
 from __future__ import annotations
 

@@ -22,16 +22,14 @@ def test_circle_of_gander_golub_strebel():
     assert fit.squares_mm2 == pytest.approx(1.2275991, abs=5e-8)
 
 
-def test_sphere_of_scikit_spatial():
-    # scikit-spatial, documented example of Sphere.best_fit.
+def test_points_on_a_sphere_give_that_sphere():
     points = np.array([[1, 0, 1], [0, 1, 1], [1, 2, 1], [1, 1, 2]], dtype=float)
     fit = fit_sphere(points)
     assert fit.center == pytest.approx((1, 1, 1), abs=1e-12)
     assert fit.radius_mm == pytest.approx(1, abs=1e-12)
 
 
-def test_cylinder_of_scikit_spatial():
-    # scikit-spatial, documented example of Cylinder.best_fit.
+def test_points_on_a_cylinder_give_that_cylinder():
     points = np.array(
         [[0, -2, 0], [0, 0, 2], [0, 2, 0], [5, -2, 0], [5, 0, 2], [5, 2, 0]], dtype=float
     )

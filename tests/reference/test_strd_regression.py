@@ -49,7 +49,8 @@ def test_doubles_in_place_of_decimals_keep_nine_digits_of_norris():
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_statsmodels_finds_the_same(seed):
+def test_another_way_finds_the_same(seed):
+    """Recomputed with a library that works by orthogonal decomposition in doubles."""
     from statsmodels.api import OLS
 
     random = np.random.default_rng(seed)
@@ -75,7 +76,7 @@ def test_statsmodels_finds_the_same(seed):
 
 
 def test_lack_of_fit_is_the_comparison_with_a_mean_for_each_place():
-    """Statsmodels compares the line with the model that has a mean of its own at each place."""
+    """Recomputed: the line compared with the model that has a mean of its own at each place."""
     from statsmodels.api import OLS
     from statsmodels.stats.anova import anova_lm
 

@@ -1,4 +1,4 @@
-"""Charts of a process: histogram, probability plot, individuals with moving ranges, comparison."""
+"""Charts of a process: values and limits, indices, values in order, groups side by side."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ from labkit.documents.charts.canvas import (
     short,
 )
 from labkit.documents.figures import fixed
+from labkit.qa.least_squares import Estimate
 from labkit.qa.process.capability import Limits
 from labkit.qa.process.control_chart import Individuals
 from labkit.qa.process.normality import probability_plot
@@ -63,33 +64,50 @@ def _along(axes: Axes, sample: Sample) -> None:
 
 
 @house_style()
-def histogram(study: Study) -> Figure:
-    """Draw how often each value comes, with the limits and the fitted normal curves."""
-    from matplotlib.ticker import MaxNLocator
-
+def values_chart(study: Study) -> Figure:
+    """Draw the values, one normal curve of their total spread, and what of it lies outside."""
     sample, found = study.sample, study.capability
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 72)
+    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 62)
     edges = _bins(sample.values)
-    axes.hist(sample.values, bins=list(edges), color=TINT, edgecolor=MAIN, linewidth=0.6)
+    axes.hist(sample.values, bins=list(edges), color=TINT, linewidth=0, rwidth=0.9)
     low, high = _reach(sample.values, found.limits)
     x = np.linspace(low, high, 400)
-    scale = found.n * float(edges[1] - edges[0])
-    for spread, dashes, words in (
-        (found.overall.spread, "-", "normal, all values"),
-        (found.within.spread if found.within else None, (0, (4, 2)), "normal, spread within"),
+    sd, scale = found.total.spread.sd, found.n * float(edges[1] - edges[0])
+    bell = scale * np.exp(-(((x - found.mean) / sd) ** 2) / 2) / math.sqrt(2 * math.pi) / sd
+    axes.plot(x, bell, color=INK, linewidth=1.0, marker="", label="normal curve, total spread")
+    for beyond in (
+        None if found.limits.lower is None else x <= found.limits.lower,
+        None if found.limits.upper is None else x >= found.limits.upper,
     ):
-        if spread is not None:
-            bell = np.exp(-(((x - found.mean) / spread.sd) ** 2) / 2) / math.sqrt(2 * math.pi)
-            axes.plot(
-                x, bell / spread.sd * scale, color=INK, linewidth=1.0, linestyle=dashes,
-                marker="", label=words,
-            )
-    _upright_limits(axes, found.limits, decimals_of(found.overall.spread.sd))
+        if beyond is not None:
+            axes.fill_between(x, 0, bell, where=list(beyond), color=ALERT, linewidth=0)
+    _upright_limits(axes, found.limits, decimals_of(sd))
     axes.set_xlim(low, high)
     _along(axes, sample)
-    axes.set_ylabel("values")
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
-    key(axes, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    return figure
+
+
+@house_style()
+def indices_chart(rows: Sequence[tuple[str, float, Estimate | None, str]]) -> Figure:
+    """Draw indices as points with their intervals as bars."""
+    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 20 + 7 * len(rows))
+    axes.axvline(1.0, color=ALERT, linewidth=1.1, linestyle=(0, (5, 3)))
+    ends = [0.0, 1.4]
+    for row, (_, value, interval, _) in enumerate(rows):
+        if interval is not None:
+            axes.plot((interval.lower, interval.upper), (row, row), color=MAIN, linewidth=5,
+                      alpha=0.35, marker="", solid_capstyle="butt")
+            ends += [interval.lower, interval.upper]
+        ends.append(value)
+        axes.plot([value], [row], color=MAIN, marker="o", markersize=6, linestyle="")
+    axes.set_yticks(range(len(rows)), [name for name, *_ in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlim(min(ends) - 0.02, 1.05 * max(ends))
+    axes.grid(visible=False)
+    axes.grid(visible=True, axis="x", color=TINT, linewidth=0.4)
+    axes.set_xlabel("index; bar: 95 % interval; dashed: 3 standard deviations just fit")
     return figure
 
 
@@ -182,7 +200,7 @@ def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     )
     _marks(upper, [(i + 1, chart.values[i]) for i in sorted({s.index for s in found})])
     upper.set_ylabel(sample.unit)
-    head(lower, "Moving ranges: difference to the one before")
+    head(lower, "Moving ranges: difference from the previous value")
     _course(lower, numbers[1:], chart.moving_ranges)
     _lines(
         lower, (None, chart.mean_range, chart.range_upper), decimals, (0.0, *chart.moving_ranges)

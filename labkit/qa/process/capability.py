@@ -45,7 +45,7 @@ class Limits:
 
     @property
     def width(self) -> float | None:
-        """Upper less lower limit, None with one limit."""
+        """Upper minus lower limit, None with one limit."""
         return None if self.lower is None or self.upper is None else self.upper - self.lower
 
 
@@ -67,18 +67,18 @@ class Indices:
     """Indices of one spread.
 
     Args:
-        potential: Cp or Pp: what a centred process would reach; None with one limit.
+        of_width: Cp or Pp, what a centred process would reach; None with one limit.
         to_lower: Distance of the mean to the lower limit in units of 3 sd, None without it.
-        performance: Cpk or Ppk: the smaller of the two.
+        of_nearer: Cpk or Ppk, the smaller of the two.
         below: Share of a normal population below the lower limit.
         above: Share above the upper limit.
     """
 
     spread: Spread
-    potential: Estimate | None
+    of_width: Estimate | None
     to_lower: float | None
     to_upper: float | None
-    performance: Estimate
+    of_nearer: Estimate
     below: float
     above: float
 
@@ -93,9 +93,9 @@ class Capability:
     """What a process can do.
 
     Args:
-        within: Indices Cp and Cpk of the spread from one value to the next or inside subgroups;
+        inherent: Cp and Cpk of the inherent spread: from one value to the next or inside subgroups;
             None for two values.
-        overall: Indices Pp and Ppk of the spread of all values.
+        total: Pp and Ppk of the total spread, that of all values.
         confidence: Of all intervals, two-sided.
         cpm: None without a target or with one limit.
     """
@@ -106,8 +106,8 @@ class Capability:
     highest: float
     limits: Limits
     confidence: float
-    within: Indices | None
-    overall: Indices
+    inherent: Indices | None
+    total: Indices
     cpm: Estimate | None
     counted_below: int
     counted_above: int
@@ -121,13 +121,13 @@ def capability(
 ) -> Capability:
     """Work out the capability indices of a process with their confidence intervals.
 
-    Formula: Cp = (U − L)/(6σ), Cpk = min(x̄ − L, U − x̄)/(3σ) with σ within; Pp, Ppk with the
+    Formula: Cp = (U − L)/(6σ), Cpk = min(x̄ − L, U − x̄)/(3σ) with σ inherent; Pp, Ppk with the
     standard deviation of all values; Cpm = (U − L)/(6 √(s² + (x̄ − T)²)).
 
     Args:
         values: At least two values that differ, in the order in which they were made, any unit.
         subgroups: A mark for each value; those of one mark were made under the same conditions.
-            None: the spread within is that of neighbours.
+            None: the inherent spread is that of neighbours.
         confidence: Of the intervals, above 0 and below 1.
 
     Returns:
@@ -142,13 +142,13 @@ def capability(
         RefusedError: Too few values, or they do not differ.
 
     >>> found = capability([9.8, 10.1, 10.0, 9.9, 10.2], Limits(9.4, 10.6))
-    >>> round(found.overall.potential.value, 3), round(found.overall.performance.value, 3)
+    >>> round(found.total.of_width.value, 3), round(found.total.of_nearer.value, 3)
     (1.265, 1.265)
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6; ISO 22514-2.
     """
     x = _checked(values, confidence)
-    overall, within = overall_spread(x), _spread_within(x, subgroups)
+    total, inherent = total_spread(x), _inherent_spread(x, subgroups)
     n, mean = len(x), float(x.mean())
     return Capability(
         n=n,
@@ -157,9 +157,9 @@ def capability(
         highest=float(x.max()),
         limits=limits,
         confidence=confidence,
-        within=None if within is None else indices(n, mean, within, limits, confidence),
-        overall=indices(n, mean, overall, limits, confidence),
-        cpm=_target_index(n, mean, overall.sd, limits, confidence),
+        inherent=None if inherent is None else indices(n, mean, inherent, limits, confidence),
+        total=indices(n, mean, total, limits, confidence),
+        cpm=_target_index(n, mean, total.sd, limits, confidence),
         counted_below=0 if limits.lower is None else int((x < limits.lower).sum()),
         counted_above=0 if limits.upper is None else int((x > limits.upper).sum()),
     )
@@ -175,13 +175,13 @@ def _checked(values: ArrayLike, confidence: float) -> Values:
     return x
 
 
-def _spread_within(x: Values, subgroups: Sequence[Hashable] | None) -> Spread | None:
+def _inherent_spread(x: Values, subgroups: Sequence[Hashable] | None) -> Spread | None:
     if subgroups is not None:
         return pooled_spread(x, subgroups)
     return moving_range_spread(x) if len(x) > 2 else None
 
 
-def overall_spread(x: Values) -> Spread:
+def total_spread(x: Values) -> Spread:
     """Give the standard deviation of all values."""
     if len(x) < 2:
         raise RefusedError(
@@ -254,10 +254,10 @@ def indices(n: int, mean: float, spread: Spread, limits: Limits, confidence: flo
     below, above = share_outside(mean, sd, limits.lower, limits.upper)
     return Indices(
         spread=spread,
-        potential=None if width is None else _scaled(width / (6.0 * sd), spread.dof, confidence),
+        of_width=None if width is None else _scaled(width / (6.0 * sd), spread.dof, confidence),
         to_lower=to_lower,
         to_upper=to_upper,
-        performance=Estimate(nearest, nearest - half, nearest + half),
+        of_nearer=Estimate(nearest, nearest - half, nearest + half),
         below=below,
         above=above,
     )

@@ -135,16 +135,16 @@ class Percentiles:
     Args:
         low: Value that 0.135 % of the values lie below.
         high: Value that 0.135 % lie above.
-        potential: (upper limit − lower limit)/(high − low), None with one limit.
-        performance: The smaller of the ratios (upper limit − median)/(high − median) and
+        of_width: (upper limit − lower limit)/(high − low), None with one limit.
+        of_nearer: The smaller of the ratios (upper limit − median)/(high − median) and
             (median − lower limit)/(median − low).
     """
 
     low: float
     middle: float
     high: float
-    potential: float | None
-    performance: float
+    of_width: float | None
+    of_nearer: float
 
 
 def percentiles(values: ArrayLike, lower: float | None, upper: float | None) -> Percentiles:
@@ -170,8 +170,8 @@ def percentiles(values: ArrayLike, lower: float | None, upper: float | None) -> 
     if upper is not None:
         ratios.append(_ratio(upper - middle, high - middle))
     both = lower is not None and upper is not None
-    potential = _ratio(upper - lower, high - low) if both else None  # type: ignore[operator]
-    return Percentiles(low, middle, high, potential, min(ratios))
+    of_width = _ratio(upper - lower, high - low) if both else None  # type: ignore[operator]
+    return Percentiles(low, middle, high, of_width, min(ratios))
 
 
 def share_outside(mean: float, sd: float, lower: float | None, upper: float | None) -> tuple[

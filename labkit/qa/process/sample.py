@@ -40,7 +40,7 @@ class Sample:
     """Values of a process, one for each rod or part, in the order in which they were made.
 
     Args:
-        title: What was measured, such as "length less nominal".
+        title: What was measured, such as "length minus nominal".
         unit: "mm" and the like, empty if not said.
         names: Name of each: a rod's identifier, a line of a file.
         limits: What they shall keep, None where only a chart is wanted.
@@ -48,6 +48,7 @@ class Sample:
         subgroups: Which of them gives the spread within; None for neighbours.
         uncertainty: Standard uncertainty of one value, same unit, None if not known.
         notes: What there is to say about the data, whole sentences.
+        ends: What a value below the lower and one above the upper limit is called.
     """
 
     title: str
@@ -60,6 +61,7 @@ class Sample:
     subgroups: Grouping | None = None
     uncertainty: float | None = None
     notes: tuple[str, ...] = ()
+    ends: tuple[str, str] = ("too low", "too high")
 
     def __post_init__(self) -> None:
         require_finite(self)

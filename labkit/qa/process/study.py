@@ -94,7 +94,7 @@ def study(sample: Sample, rules: Sequence[Rule] = USUAL, confidence: float = CON
     findings = (
         *_about_stability(sample, chart, rules),
         *_about_number(found),
-        *_about_outside(found),
+        *_about_outside(sample, found),
         *_about_fit(found),
         *_about_normality(found, test, free),
         *_about_level(sample, found, chart),
@@ -122,7 +122,7 @@ def chart_findings(
 
 
 def _interval(found: Capability) -> ToleranceInterval:
-    sd, n, limits = found.overall.spread.sd, found.n, found.limits
+    sd, n, limits = found.total.spread.sd, found.n, found.limits
     if limits.lower is not None and limits.upper is not None:
         k = two_sided_factor(n, SHARE, found.confidence)
     else:
@@ -168,7 +168,7 @@ def _signals(sample: Sample, chart: Individuals) -> str:
 
 
 def _about_number(found: Capability) -> Iterator[str]:
-    index = found.overall.performance
+    index = found.total.of_nearer
     between = f"the true Ppk may lie anywhere from {index.lower:.2f} to {index.upper:.2f}"
     if found.n < FEW_VALUES:
         yield (
@@ -179,17 +179,17 @@ def _about_number(found: Capability) -> Iterator[str]:
         yield f"{found.n} values: {between}; {ENOUGH_VALUES} would narrow that to about ± 14 %"
 
 
-def _about_outside(found: Capability) -> Iterator[str]:
+def _about_outside(sample: Sample, found: Capability) -> Iterator[str]:
     outside = found.counted_below + found.counted_above
     if outside:
         yield (
             f"{outside} of {found.n} measured values lie outside the limits "
-            f"({found.counted_below} below, {found.counted_above} above)"
+            f"({found.counted_below} {sample.ends[0]}, {found.counted_above} {sample.ends[1]})"
         )
 
 
 def _about_fit(found: Capability) -> Iterator[str]:
-    index = found.overall.performance
+    index = found.total.of_nearer
     words = f"Ppk {index.value:.2f} ({index.lower:.2f} to {index.upper:.2f})"
     if index.upper < 1.0:
         yield f"{words}: the process does not keep these limits"
@@ -210,7 +210,7 @@ def _about_normality(
         "as they stand"
     )
     if free is not None:
-        sentence += f"; the percentile method gives Ppk {free.performance:.2f}"
+        sentence += f"; the percentile method gives Ppk {free.of_nearer:.2f}"
         if found.n < MANY_VALUES:
             sentence += (
                 f", which is at best: with {found.n} values its outer percentiles are the "
@@ -220,24 +220,24 @@ def _about_normality(
 
 
 def _about_level(sample: Sample, found: Capability, chart: Individuals | None) -> Iterator[str]:
-    within, overall, limits = found.within, found.overall, found.limits
-    if within and chart and found.n >= 20:
-        ratio = overall.spread.sd / within.spread.sd
+    inherent, total, limits = found.inherent, found.total, found.limits
+    if inherent and chart and found.n >= 20:
+        ratio = total.spread.sd / inherent.spread.sd
         if ratio > MOVING_LEVEL:
             yield (
-                f"all values spread {ratio:.1f} times as wide as {_within_words(sample)}: the "
+                f"all values spread {ratio:.1f} times as wide as {_inherent_words(sample)}: the "
                 "level moves; Cpk shows what a steady process could do, Ppk what was delivered"
             )
-    if limits.width is None or overall.potential is None:
+    if limits.width is None or total.of_width is None:
         return
     middle = limits.target if limits.target is not None else limits.lower + limits.width / 2  # type: ignore[operator]
     off = found.mean - middle
-    sure = abs(off) > 2.0 * overall.spread.sd / math.sqrt(found.n)
-    if sure and overall.potential.value - overall.performance.value > WORTH_CENTRING:
+    sure = abs(off) > 2.0 * total.spread.sd / math.sqrt(found.n)
+    if sure and total.of_width.value - total.of_nearer.value > WORTH_CENTRING:
         yield (
             f"the mean lies {abs(off):.3g}{_unit(sample)} {'above' if off > 0 else 'below'} the "
-            f"aim; centred, Ppk would be {overall.potential.value:.2f} instead of "
-            f"{overall.performance.value:.2f}"
+            f"aim; centred, Ppk would be {total.of_width.value:.2f} instead of "
+            f"{total.of_nearer.value:.2f}"
         )
 
 
@@ -257,7 +257,7 @@ def _about_gauge(
     if chart is not None:
         yield from _coarse(chart)
     if sample.uncertainty is not None:
-        share = sample.uncertainty**2 / found.overall.spread.sd**2
+        share = sample.uncertainty**2 / found.total.spread.sd**2
         if share >= 1.0:
             yield (
                 f"the measuring's standard uncertainty of {sample.uncertainty:.3g}{_unit(sample)} "
@@ -278,7 +278,7 @@ def _coarse(chart: Individuals) -> Iterator[str]:
         )
 
 
-def _within_words(sample: Sample) -> str:
+def _inherent_words(sample: Sample) -> str:
     return f"inside one {sample.subgroups.name}" if sample.subgroups else "from one to the next"
 
 

@@ -21,7 +21,7 @@ from labkit.units import counted, plain
 #: Rods of like length are compared in bands of this width, mm.
 BAND_MM = 5
 _MOST_LISTED = 12
-_TITLE = "length less nominal"
+_TITLE = "length minus nominal"
 _NO_LOT = "not recorded"
 #: What a selection names → what it is called.
 _NAMED = {
@@ -38,7 +38,7 @@ class RodValue:
 
     Args:
         version: Digest of the process as it was then.
-        deviation_mm: Measured functional length less nominal.
+        deviation_mm: Measured functional length minus nominal.
         u_mm: Standard uncertainty of that, None if not recorded.
     """
 
@@ -207,6 +207,7 @@ def rod_sample(
         subgroups=_subgroups(values, subgroup),
         uncertainty=_uncertainty(values, scale),
         notes=tuple(_notes(values, tolerances, without)),
+        ends=("too short", "too long"),
     )
 
 
