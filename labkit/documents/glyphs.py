@@ -21,7 +21,7 @@ REGULAR, BOLD = "NotoSans-Regular", "NotoSans-Bold"
 FONTS = (
     REGULAR, "NotoSansMath-Regular", "NotoSansArabic-Regular", "NotoSansHebrew-Regular",
     "NotoSansDevanagari-Regular", "NotoSansThai-Regular", "NotoSansSymbols2-Regular",
-    "DroidSansFallbackFull", "NanumSquareR", EMOJI_FONT,
+    "DroidSansFallbackFull", "NanumGothicCoding", EMOJI_FONT,
 )
 #: These set each character by itself: the width of a line is the sum of its characters'.
 PLAIN_FONTS = FONTS[:2]

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fontTools.ttLib import TTFont
 from matplotlib.ft2font import FT2Font, LoadFlags
 from PIL import Image
 
@@ -330,6 +331,11 @@ def test_licences_lie_beside_the_fonts_and_the_folder_stays_small():
     listed = (fonts_dir() / "README.md").read_text("utf-8")
     for font in fonts_dir().glob("*.ttf"):
         assert font.name in listed or font.name.startswith("Noto")
+        with TTFont(font, lazy=True) as opened:
+            said = opened["name"].getDebugName(13) or ""
+        # Each font says in itself under which of the two licences it is given.
+        assert any(name in said for name in ("SIL Open Font License, Version 1.1",
+                                             "Apache License, Version 2.0")), font.name
 
 
 def test_what_is_copied_from_a_page_has_no_characters_of_our_own():
