@@ -249,6 +249,15 @@ def test_a_blank_file_asks_for_everything_and_then_reads(model):
     assert read(text).jaw.model is model
 
 
+@pytest.mark.parametrize("model", list(JawModelName))
+def test_a_blank_file_holds_no_clinical_value_even_behind_a_sign(model):
+    text = (templates_dir() / "prescriptions" / f"blank-{model}.toml").read_text("utf-8")
+    values = re.findall(r"(?m)^(?:# )?([a-z_]+) = ([^#\n]*)", text)
+    assert len(values) > 20
+    assert [key for key, value in values if re.search(r"[0-9]", value)] == ["schema"]
+    assert not re.search(r"#.*\[\d|# [^\n]*= \d", text)
+
+
 def test_every_key_stands_in_a_blank_file():
     table = keys_table(Prescription)
     keys = set(re.findall(r"`(?:[a-z]+\.)*([a-z_]+)`", table)) - {"unit", "advancement"}
