@@ -36,7 +36,7 @@ def lengths(rx: Rx) -> SpacerSet:
 
     >>> graded = lengths("templates/prescriptions/demo-plain.toml")
     >>> [(step.name, step.left.label) for step in graded.steps][:3]
-    [('50 %', '33.3'), ('60 %', '32.3'), ('70 %', '31.3')]
+    [('40 %', '34.2'), ('55 %', '32.8'), ('70 %', '31.5')]
     """
     return open_case(_source(rx), rod_templates()).spacer_set
 

@@ -28,6 +28,7 @@ from labkit.exports.write.set_folder import sha256_of
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import make_set
+from tests.documents.pdfs import text_of
 from tests.support.prescriptions import SMALLEST, changed, hinged, source
 
 ROOT = Path(__file__).parent.parent.parent
@@ -243,6 +244,9 @@ def test_the_demo_is_refused_a_second_time_and_says_where_it_lies(tmp_path):
     first = CliRunner().invoke(cli, ["demo", "--out", out])
     assert first.exit_code == 0, first.output
     assert first.stdout.count("passed") > 10
+    for paper in ("case-sheet", "wearers-page", "build-sheet", "inspection-form"):
+        page = text_of((Path(out) / "HLB-0107-r1" / "documents" / f"{paper}.pdf").read_bytes())
+        assert "Invented demonstration case" in page
     again = CliRunner().invoke(cli, ["demo", "--out", out])
     assert again.exit_code == 1
     assert "HLB-0107-r1 already" in again.stderr.replace("\n", "")

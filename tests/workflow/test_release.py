@@ -35,7 +35,7 @@ def refused(recorded, out, set_name=None, **more):
 
 
 def files(folder):
-    return sorted(p.name for p in folder.iterdir() if p.is_file() and not p.match("*.lock"))
+    return sorted(p.name for p in folder.iterdir() if p.is_file())
 
 
 def place(recorded, step, side, set_name=FIRST):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 #: The two cases of the demonstration, in templates/prescriptions/.
 DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
+#: Stands where the lab's name does, on the head of every page.
+_NOBODYS = "Invented demonstration case"
 
 
 @click.command("demo", cls=rich_click.RichCommand)
@@ -43,12 +46,13 @@ DEMO_CASES = ("demo-plain.toml", "demo-hinged.toml")
 def command(out_dir: Path, means: Means, recorder: Recorder | None) -> None:
     """Make the sets of two invented cases, a plain one and a hinged one.
 
-    They are recorded only if both --by and --ledger are given, so that invented cases never get
-    into your own record unasked.
+    Every page says that the case is invented. The sets are recorded only if both --by and --ledger
+    are given, so that invented cases never get into your own record unasked.
 
     Example: labkit demo --out demo
     """
     run, templates = Run(), rod_templates()
+    means = replace(means, profile=replace(means.profile, name=_NOBODYS, address=(), logo=None))
     open_with(means)
     for name in DEMO_CASES:
         with run.reporting():
