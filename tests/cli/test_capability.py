@@ -164,7 +164,7 @@ def test_one_limit(run, tmp_path, reports):
     name = table(tmp_path / "v.csv", np.random.default_rng(8).normal(0, 1, 40))
     result = run("capability", "--file", name, "--upper", 5)
     assert result.exit_code == 0
-    assert set(reports[0].table("Indices").cells("index")) == {"Cpk", "Ppk"}
+    assert set(reports[0].table("How well the limits are kept").cells("index")) == {"Cpk", "Ppk"}
 
 
 @pytest.mark.parametrize(

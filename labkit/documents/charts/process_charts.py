@@ -69,7 +69,7 @@ def values_chart(study: Study) -> Figure:
     sample, found = study.sample, study.capability
     figure, (axes,) = new_chart(PAGE_WIDTH_MM, 62)
     edges = _bins(sample.values)
-    axes.hist(sample.values, bins=list(edges), color=TINT, linewidth=0, rwidth=0.9)
+    axes.hist(sample.values, bins=list(edges), color=TINT, edgecolor="white")
     low, high = _reach(sample.values, found.limits)
     x = np.linspace(low, high, 400)
     sd, scale = found.total.spread.sd, found.n * float(edges[1] - edges[0])
