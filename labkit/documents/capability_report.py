@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from functools import partial
+from typing import Any
 
 from labkit.core.findings import Finding, note
 from labkit.core.report import On, Report, Section
@@ -50,7 +51,7 @@ _RULE_NOTES = (
 
 def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
     """Make the report of a capability study."""
-    sample, chart, found, free = study.sample, study.chart, study.capability, study.percentiles
+    sample, chart = study.sample, study.chart
     normality, interval = words.normality_words(study), words.interval_words(study)
     gauge = tuple(filter(None, (words.gauge_words(study), words.risk_words(study))))
     findings = tuple(note("", finding) for finding in study.findings)
@@ -61,61 +62,74 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
         findings=findings,
         sections=(
             _about(sample, findings),
-            Section(
-                "How many lie outside the limits", table=words.outside_table(study),
-                notes=(_OUTSIDE_NOTES, interval), plot=plot(
-                    "values-and-limits", lambda: values_chart(study),
-                    f"Bars: {study.capability.n} values of {axis_words(sample)}; a normal curve of "
-                    "the total spread, the part of it outside the limits filled.",
-                ),
-            ),
-            Section(
-                "How well the limits are kept", words.spread_words(study),
-                words.index_table(study), notes=(_INDEX_NOTES,), plot=plot(
-                    "indices", lambda: indices_chart(words.index_rows(study)),
-                    "Indices as points with their intervals as bars, beside 1.00, where 3 standard "
-                    "deviations just fit.",
-                ),
-            ),
-            Section("Are the values normal?", (normality,), on=On.PAPER, plot=plot(
-                "probability-plot", lambda: probability(study),
-                "Values on normal probability paper with the band of a normal population. "
-                + normality,
-            )),
+            *_answers(study),
             *_comparisons(sample, On.SCREEN),
             *(_chart_sections(sample, chart, rules) if chart is not None else ()),
             *_comparisons(sample, On.PAPER),
             *([Section("Share of the measuring", gauge, on=On.PAPER)] if gauge else ()),
             Section("", (normality, interval, *gauge), on=On.SCREEN),
         ),
-        data={
-            "schema": 1,
-            "about": dict(sample.about),
-            "unit": sample.unit,
-            "n": found.n,
-            "mean": found.mean,
-            "lowest": found.lowest,
-            "highest": found.highest,
-            "limits": found.limits,
-            "confidence": found.confidence,
-            "inherent": words.index_data(found.inherent, ("Cp", "Cpk")),
-            "total": words.index_data(found.total, ("Pp", "Ppk")),
-            "Cpm": found.cpm,
-            "outside": words.outside_data(study),
-            "normality": study.normality,
-            "percentiles": None if free is None else {
-                "low": free.low, "middle": free.middle, "high": free.high,
-                "Pp": free.of_width, "Ppk": free.of_nearer,
-            },
-            "tolerance_interval": study.interval,
-            "stable": None if chart is None else chart.is_stable,
-            "signals": [] if chart is None else chart.signals,
-            "uncertainty": sample.uncertainty,
-            "findings": study.findings,
-        },
+        data=_data(study),
         date=day,
         name="capability",
     )  # fmt: skip
+
+
+def _answers(study: Study) -> tuple[Section, ...]:
+    """Answer how many lie outside, how well the limits are kept, and whether that may be asked."""
+    normality, interval = words.normality_words(study), words.interval_words(study)
+    return (
+        Section(
+            "How many lie outside the limits", table=words.outside_table(study),
+            notes=(_OUTSIDE_NOTES, interval), plot=plot(
+                "values-and-limits", lambda: values_chart(study),
+                f"Bars: {study.capability.n} values of {axis_words(study.sample)}; a normal curve of "
+                "the total spread, the part of it outside the limits filled.",
+            ),
+        ),
+        Section(
+            "How well the limits are kept", words.spread_words(study),
+            words.index_table(study), notes=(_INDEX_NOTES,), plot=plot(
+                "indices", lambda: indices_chart(words.index_rows(study)),
+                "Indices as points with their intervals as bars, beside 1.00, where 3 standard "
+                "deviations just fit.",
+            ),
+        ),
+        Section("Are the values normal?", (normality,), on=On.PAPER, plot=plot(
+            "probability-plot", lambda: probability(study),
+            "Values on normal probability paper with the band of a normal population. "
+            + normality,
+        )),
+    )
+
+
+def _data(study: Study) -> dict[str, Any]:
+    sample, chart, found, free = study.sample, study.chart, study.capability, study.percentiles
+    return {
+        "schema": 1,
+        "about": dict(sample.about),
+        "unit": sample.unit,
+        "n": found.n,
+        "mean": found.mean,
+        "lowest": found.lowest,
+        "highest": found.highest,
+        "limits": found.limits,
+        "confidence": found.confidence,
+        "inherent": words.index_data(found.inherent, ("Cp", "Cpk")),
+        "total": words.index_data(found.total, ("Pp", "Ppk")),
+        "Cpm": found.cpm,
+        "outside": words.outside_data(study),
+        "normality": study.normality,
+        "percentiles": None if free is None else {
+            "low": free.low, "middle": free.middle, "high": free.high,
+            "Pp": free.of_width, "Ppk": free.of_nearer,
+        },
+        "tolerance_interval": study.interval,
+        "stable": None if chart is None else chart.is_stable,
+        "signals": [] if chart is None else chart.signals,
+        "uncertainty": sample.uncertainty,
+        "findings": study.findings,
+    }
 
 
 def chart_report(sample: Sample, chart: Individuals, rules: Sequence[Rule], day: str) -> Report:
