@@ -83,8 +83,8 @@ def _answers(study: Study) -> tuple[Section, ...]:
             "How many lie outside the limits", table=words.outside_table(study),
             notes=(_OUTSIDE_NOTES, interval), plot=plot(
                 "values-and-limits", lambda: values_chart(study),
-                f"Bars: {study.capability.n} values of {axis_words(study.sample)}; a normal curve of "
-                "the total spread, the part of it outside the limits filled.",
+                f"Bars: {study.capability.n} values of {axis_words(study.sample)}; a normal curve "
+                "of the total spread, the part of it outside the limits filled.",
             ),
         ),
         Section(
