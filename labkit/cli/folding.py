@@ -7,8 +7,11 @@ import textwrap
 
 from rich.console import Console
 
-#: Kept on one line: safety words, and commands to be copied, which stand in backticks.
-_TOGETHER = re.compile(r"`[^`]*`|NOT TO BE WORN|not to be worn")
+#: Kept on one line: commands to be copied, which stand in backticks, safety words, identifiers, and
+#: numbers with their unit.
+_TOGETHER = re.compile(
+    r"`[^`]*`|NOT TO BE WORN|not to be worn|(?:\d{4} )?\d{3} \d{3} \d{4}|\d[\d.]* (?:mm|%|°)"
+)
 #: What the lines of one sentence hang under: a label of a list of facts, or a bullet.
 _HANGING = re.compile(r" *- | +\S.*?  +(?=\S)| +")
 #: Stands for a space that is no place to break; nobody types it.

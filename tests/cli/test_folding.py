@@ -15,7 +15,7 @@ TOLD = (
     "stay, what is NOT TO BE WORN TOGETHER may not"
 )
 WHOLE = (
-    "NOT TO BE WORN:", "NOT TO BE WORN",
+    "NOT TO BE WORN:", "104.7 %", "482 917 3065",
     "`labkit rod 4829173065 returned --by anna`",
 )  # fmt: skip
 
