@@ -15,6 +15,7 @@ TOPICS = (
     "set-and-papers",
     "trial-and-rods",
     "clinic-sheet",
+    "serve",
     "record",
     "inspect-and-release",
     "scans",

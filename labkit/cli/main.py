@@ -74,6 +74,9 @@ _FOR = {
         "recall": "labkit.cli.record.recall",
         "ledger": "labkit.cli.record.ledger",
     },
+    "In the browser": {
+        "serve": "labkit.cli.serve",
+    },
     "To begin with": {
         "guide": "labkit.cli.guide",
         "demo": "labkit.cli.sets.demo",

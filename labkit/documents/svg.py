@@ -18,6 +18,7 @@ from labkit.documents.drawing import (
     Drawing,
     Fill,
     Pen,
+    Shade,
     Stroke,
     Text,
     single,
@@ -28,6 +29,11 @@ from labkit.units import plain, written
 #: The documents' own font first, so that a page never depends on the machine.
 FONT = "Noto Sans, sans-serif"
 _COLOUR = {Pen.HAIR: "#6e6e6e"}
+#: Ink of paper → what a page colours, light or dark.
+_ON_SCREEN = {
+    Shade.BLACK: "currentColor", "#6e6e6e": "var(--hair)", Shade.GREY: "var(--grey)",
+    Shade.TINT: "var(--tint)", Shade.WHITE: "var(--paper)",
+}
 _ANCHOR = {Align.LEFT: "start", Align.CENTRE: "middle", Align.RIGHT: "end"}
 _DECIMALS = 4
 _CLOSED_MM = 1e-6
@@ -58,6 +64,24 @@ def to_svg(drawing: Drawing, *, lettered: bool = True, paper: bool = False) -> b
         )
     content += _content(drawing, lettered)
     return ("\n".join([*content, "</svg>"]) + "\n").encode()
+
+
+def on_screen(drawing: Drawing, *, per_mm: float) -> str:
+    """Write a drawing as SVG for within a page, whose own colours it takes.
+
+    Args:
+        per_mm: Size of a millimetre on the screen, in pixels.
+    """
+    width, height = number(drawing.width_mm), number(drawing.height_mm)
+    left, top = number(drawing.corner[0]), number(-drawing.top_mm)
+    lines = "".join(_content(drawing, lettered=True))
+    for ink, name in _ON_SCREEN.items():
+        lines = lines.replace(f'="{ink}"', f'="{name}"')
+    return (
+        f'<svg class="drawing" width="{number(drawing.width_mm * per_mm)}" '
+        f'height="{number(drawing.height_mm * per_mm)}" viewBox="{left} {top} {width} {height}" '
+        f'role="img" aria-label="{escape(drawing.title, {chr(34): "&quot;"})}">{lines}</svg>'
+    )
 
 
 def drawing_facts(drawing: Drawing) -> dict[str, Any]:

@@ -15,14 +15,12 @@ from labkit.cli.common import INSTRUMENTS
 from labkit.cli.listing import report_about
 from labkit.cli.print_report import print_report
 from labkit.core.gauging.gauge_pins import GaugePins
-from labkit.core.gauging.instruments import Instrument, InstrumentKind
+from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument, InstrumentKind
 from labkit.core.report import Report
 from labkit.units import counted, plain
 
 #: Anything that readings are taken with.
 Tool = Instrument | GaugePins
-#: From here on it is told that a calibration will be due, days.
-SOON_DAYS = 30
 
 
 @click.command("instruments", cls=rich_click.RichCommand)
@@ -67,7 +65,7 @@ def _due(tool: Tool, days: int | None) -> str:
         return "not said; no set is released on its readings"
     if days < 0:
         return f"{tool.calibration_due}, OVERDUE by {counted(-days, 'day')}; not to be used"
-    soon = f", in {counted(days, 'day')}" if days <= SOON_DAYS else ""
+    soon = f", in {counted(days, 'day')}" if days <= DUE_SOON_DAYS else ""
     return f"{tool.calibration_due}{soon}"
 
 

@@ -27,6 +27,8 @@ class InstrumentKind(StrEnum):
 
 #: How the names of the program's own examples begin.
 EXAMPLE_NAME = "example-"
+#: From here on it is told that a calibration will be due, days.
+DUE_SOON_DAYS = 30
 _DEGREES = "a whole number of 1 or more"
 #: Steel, known to ± 2e-6 1/°C, anywhere alike (JCGM 100:2008, H.1.3.1: from memory).
 SCALE_U_PER_C = 1.2e-6

@@ -1,0 +1,72 @@
+"""`labkit serve`: the workplace in the browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import rich_click
+
+from labkit.cli import clock
+from labkit.cli.common import (
+    INSTRUMENTS,
+    LEDGER,
+    PROCESS,
+    PROCESSES,
+    PROFILE,
+    TEMPLATES,
+    say,
+)
+from labkit.errors import InputError
+
+#: Addresses that only this machine reaches.
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+
+@click.command("serve", cls=rich_click.RichCommand)
+@click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
+              help="Address to be reached at; this machine alone.")
+@click.option("--port", type=click.IntRange(1, 65535), default=8765, show_default=True,
+              help="Port to be reached at.")
+@click.option("--sets", "sets_dir", default="sets", show_default=True, metavar="DIR",
+              type=click.Path(path_type=Path, file_okay=False),
+              help="Folder that holds the sets; new ones are made there.")
+@LEDGER
+@PROCESS
+@TEMPLATES
+@PROCESSES
+@INSTRUMENTS
+@PROFILE
+def command(
+    host: str, port: int, sets_dir: Path, ledger_url: str | None, **given: Any
+) -> None:
+    """Open the workplace in the browser, for this machine.
+
+    It shows what needs doing today, every case with what its rods mean now, and records what
+    becomes of rods. Nothing is loaded from outside. Stop it with Ctrl-C.
+
+    Example: labkit serve --sets sets
+    """
+    if host not in LOOPBACK:
+        raise InputError(
+            f"--host {host} would open the workplace to other machines, and it has no accounts; "
+            f"leave --host out, or give one of {', '.join(LOOPBACK)}",
+            field="host", value=host, allowed=", ".join(LOOPBACK),
+        )  # fmt: skip
+    import uvicorn
+
+    from labkit.ledger.store import open_ledger
+    from labkit.web.app import application
+    from labkit.web.workplace import OwnFiles, Workplace
+
+    with open_ledger(ledger_url) as ledger:  # begun where there is none
+        place = ledger.place
+    own = OwnFiles(
+        given["template_places"], given["process_places"], given["instrument_places"],
+        given["profile_path"], given["process_name"],
+    )
+    app = application(Workplace(ledger_url, sets_dir, clock.now, own))
+    shown = f"[{host}]" if ":" in host else host
+    say(f"Open http://{shown}:{port}/ in a browser; stop with Ctrl-C. Recorded in {place}")
+    uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)

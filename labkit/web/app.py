@@ -1,0 +1,138 @@
+"""The workplace as a web application: its pages, who may ask for them, and how errors are told."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.routing import APIRoute
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+from starlette.routing import Mount
+
+from labkit.catalog.places import templates_dir
+from labkit.errors import InputError, InputErrors, LabkitError
+from labkit.web.guard import Guard
+from labkit.web.pages import between, cases, files, rods, signing_in, today
+from labkit.web.rights import RIGHTS, Role, may
+from labkit.web.show import PLACE, page
+from labkit.web.visits import COOKIE, Visit, Visits
+from labkit.web.workplace import Workplace
+
+_LOG = logging.getLogger("labkit.web")
+#: What a form may hold.
+_MOST_FIELDS = 300
+_ROUTERS = tuple(
+    module.router for module in (signing_in, today, cases, between, rods, files)
+)
+#: Names of a machine for itself.
+LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+
+
+def application(workplace: Workplace) -> FastAPI:
+    """Put the workplace together."""
+    app = FastAPI(
+        title="labkit", docs_url=None, redoc_url=None, openapi_url=None,
+        dependencies=[Depends(_who_may)],
+    )
+    app.state.workplace, app.state.visits = workplace, Visits()
+    for router in _ROUTERS:
+        app.include_router(router)
+    for name, folder in (("static", f"{PLACE}/static"), ("fonts", "documents/fonts")):
+        app.mount(f"/{name}", StaticFiles(directory=templates_dir() / folder), name=name)
+    app.add_middleware(Guard, hosts=LOOPBACK)
+    app.add_exception_handler(LabkitError, _told)
+    app.add_exception_handler(HTTPException, _no_such_page)
+    app.add_exception_handler(Exception, _unforeseen)
+    _require_rights(app)
+    return app
+
+
+def names_of(app: FastAPI) -> dict[str, APIRoute | Mount]:
+    """Give every address of the workplace by its name."""
+    found: dict[str, APIRoute | Mount] = {}
+    for router in (app.router, *_ROUTERS):
+        for route in router.routes:
+            if isinstance(route, (APIRoute, Mount)):
+                found[route.name or ""] = route
+    return found
+
+
+def _require_rights(app: FastAPI) -> None:
+    unknown = names_of(app).keys() - RIGHTS.keys()
+    assert not unknown, unknown
+
+
+class _SignInError(Exception):
+    """Nobody is signed in."""
+
+
+async def _who_may(request: Request) -> None:
+    """Find the visit, hold the address against the role, and take in what a form tells."""
+    app = request.app
+    now = app.state.workplace.now()
+    visit: Visit | None = app.state.visits.find(request.cookies.get(COOKIE), now)
+    request.state.visit = visit
+    role = visit.role if visit else Role.NOBODY
+    name = request.scope["route"].name
+    if not may(role, name):
+        if role is Role.NOBODY:
+            raise HTTPException(401)
+        raise HTTPException(403)
+    if request.method == "POST":
+        form = await request.form(max_files=4, max_fields=_MOST_FIELDS)
+        request.state.form = form
+        if visit is None or form.get("token") != visit.token:
+            raise HTTPException(403, "form")
+
+
+_NO_SUCH: Mapping[int, tuple[str, str]] = {
+    403: ("Not yours to do", "Your role does not do this; whoever does it signs in with a code."),
+    404: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
+    405: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
+}
+_STALE = (
+    "This form is too old", "Nothing was recorded. Go back, load the page again, and send it anew.",
+)
+
+
+async def _no_such_page(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    if error.status_code == 401:
+        # A signed-out page asks who is there and comes back to where one wanted to go.
+        wanted = request.url.path if request.method == "GET" else "/"
+        target = request.url_for("sign_in").include_query_params(to=wanted)
+        return RedirectResponse(f"{target.path}?{target.query}", 303)
+    title, words = _NO_SUCH.get(error.status_code, _NO_SUCH[404])
+    if error.detail == "form":
+        title, words = _STALE
+    return page(request, "told", error.status_code, title=title, sentences=(words,), back="")
+
+
+async def _told(request: Request, error: Exception) -> HTMLResponse:
+    """Tell an error of the trade in its own sentences."""
+    assert isinstance(error, LabkitError)
+    unknown = isinstance(error, InputError)
+    status = (404 if request.method == "GET" else 422) if unknown else 409
+    errors = error.errors if isinstance(error, InputErrors) else (error,)
+    title = "That cannot be read" if unknown else "Refused"
+    sentences = tuple(line for each in errors for line in str(each).splitlines() if line)
+    return page(request, "told", status, title=title, sentences=sentences, back=_back(request))
+
+
+def _back(request: Request) -> str:
+    """Give the page of ours that the browser came from; "" where there is none."""
+    came = request.headers.get("referer", "")
+    own = str(request.base_url)
+    return "/" + came.removeprefix(own) if came.startswith(own) else ""
+
+
+async def _unforeseen(request: Request, error: Exception) -> HTMLResponse:
+    _LOG.error("%s %s", request.method, request.url.path, exc_info=error)
+    words = (
+        "The program has met something that it does not foresee. What was recorded before stays; "
+        "look at the case before you do it again.",
+    )
+    return page(request, "told", 500, title="Not foreseen", sentences=words, back=_back(request))

@@ -1,0 +1,159 @@
+"""A case as its page tells it: today's truth first, then the rods, the sets and the story."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
+from labkit.core.case.rod_life import WHO_HAS_IT
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import percent_name
+from labkit.core.report import Report
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import SetState, StoredSet
+from labkit.units import millimetres
+from labkit.web.drawings import drawn_rods
+from labkit.web.scale import Gap, Scale, scale_of
+from labkit.workflow.record.lookup import CaseStory, case_story
+from labkit.workflow.record.sheet import findings_of
+from labkit.workflow.record.story import moment, told
+from labkit.workflow.rods.orders import orders_report
+
+
+@dataclass(frozen=True)
+class RodRow:
+    """One rod of a pair.
+
+    Args:
+        drawing: It to scale; "" where it is not drawn.
+    """
+
+    side: str
+    rod: CaseRod
+    drawing: str
+
+    @property
+    def who(self) -> str:
+        """Who has it."""
+        return WHO_HAS_IT[self.rod.state]
+
+
+@dataclass(frozen=True)
+class PairRow:
+    """One setting.
+
+    Args:
+        empty: Sides whose place is empty, with the rod that was there and its state.
+        above: The gap to the pair before; None where there is none.
+    """
+
+    pair: PairNow
+    rods: tuple[RodRow, ...]
+    empty: tuple[tuple[str, str], ...]
+    above: Gap | None
+
+    @property
+    def percent(self) -> str:
+        """What it makes, percent."""
+        percent = self.pair.makes.percent if self.pair.makes else None
+        return "not known" if percent is None else f"{millimetres(percent, 1)} %"
+
+    @property
+    def forward(self) -> str:
+        """What it makes, mm with what tolerances do."""
+        makes = self.pair.makes
+        if makes is None or makes.advancement_mm is None:
+            return ""
+        return f"{millimetres(makes.advancement_mm)} ± {millimetres(makes.tolerance_mm)} mm forward"
+
+    @property
+    def serves(self) -> str:
+        """Which prescribed steps it serves."""
+        served = ", ".join(percent_name(percent) for percent in self.pair.serves)
+        start = "; the prescribed start" if self.pair.start else ""
+        return f"serves {served}{start}" if served else "serves no prescribed step"
+
+
+@dataclass(frozen=True)
+class CaseFacts:
+    """All that the page shows.
+
+    Args:
+        whereabouts: Who has it → rods; in the mouth first.
+        events: Number, when, by whom, what, and the entry that corrected it.
+    """
+
+    story: CaseStory
+    scale: Scale | None
+    pairs: tuple[PairRow, ...]
+    whereabouts: Mapping[str, tuple[CaseRod, ...]]
+    findings: tuple[str, ...]
+    sets: tuple[StoredSet, ...]
+    orders: Report
+    events: tuple[tuple[int, str, str, str, int | None], ...]
+
+    @property
+    def standing(self) -> CaseStanding | None:
+        """What holds now."""
+        return self.story.standing
+
+
+#: In this order a page says who has which rod.
+_ORDER = (
+    "in the mouth", "clinic or wearer", "in the lab, released", "in the lab, not released",
+    "in the lab, withheld", "being made",
+)
+
+
+def facts_of(reader: Reader, case: str) -> CaseFacts:
+    """Gather what the page of a case shows.
+
+    Raises:
+        InputError: The ledger does not know the case.
+    """
+    with reader.snapshot():
+        story, orders = case_story(reader, case), orders_report(reader, case)
+    standing = story.standing
+    scale = scale_of(standing) if standing else None
+    drawings = drawn_rods(story.sets)
+    found = findings_of(standing) if standing else ()
+    return CaseFacts(
+        story, scale, tuple(_rows(standing, scale, drawings)) if standing else (),
+        _whereabouts(standing) if standing else {},
+        tuple(each.message for each in (*found, *story.mark_notes)
+              if each.code not in ("not_to_be_worn", "asked_back")),
+        tuple(each for each in story.sets if each.state is not SetState.ABANDONED),
+        orders, tuple(reversed(tuple(_events(story)))),
+    )  # fmt: skip
+
+
+def _rows(
+    standing: CaseStanding, scale: Scale | None, drawings: Mapping[str, str]
+) -> Iterator[PairRow]:
+    gaps = {gap.high: gap for gap in scale.gaps} if scale else {}
+    for pair in standing.pairs:
+        percent = pair.makes.percent if pair.makes else None
+        yield PairRow(
+            pair,
+            tuple(
+                RodRow(str(side), rod, drawings.get(rod.identifier, ""))
+                for side in Side if (rod := pair.rods.get(side)) is not None
+            ),
+            tuple((str(side), f"{rod.rod.rod.label} {rod.state}, {rod.since}")
+                  for side in Side if (rod := pair.gone.get(side)) is not None),
+            gaps.get(percent) if percent is not None else None,
+        )  # fmt: skip
+
+
+def _whereabouts(standing: CaseStanding) -> Mapping[str, tuple[CaseRod, ...]]:
+    found: dict[str, list[CaseRod]] = {who: [] for who in _ORDER}
+    for pair in standing.in_circulation:
+        for rod in pair.rods.values():
+            found.setdefault(WHO_HAS_IT[rod.state], []).append(rod)
+    return {who: tuple(rods) for who, rods in found.items() if rods}
+
+
+def _events(story: CaseStory) -> Iterator[tuple[int, str, str, str, int | None]]:
+    for event in story.events:
+        yield event.seq, moment(event.at), event.by, told(event), story.corrected.get(event.seq)

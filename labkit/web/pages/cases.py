@@ -1,0 +1,47 @@
+"""The list of cases, and the page of one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from labkit.core.case.rod_life import TRANSITIONS
+from labkit.web.asked import own_case, visit, workplace
+from labkit.web.case_facts import facts_of
+from labkit.web.files import files_of
+from labkit.web.scale import HEIGHT, WIDTH
+from labkit.web.show import drawn, page
+from labkit.workflow.record.lookup import all_cases
+from labkit.workflow.rods.life import RECORDED
+
+router = APIRouter()
+
+
+@router.get("/cases", name="cases")
+def cases(request: Request, find: str = "") -> HTMLResponse:
+    """List the cases, the last one at work first."""
+    own = visit(request).cases
+    with workplace(request).look() as reader:
+        lines = [line for line in all_cases(reader) if line.summary.case.startswith(own)]
+    wanted = [line for line in lines if find.casefold() in line.summary.case.casefold()]
+    wanted.sort(key=lambda line: line.summary.last.seq, reverse=True)
+    return page(request, "cases", lines=wanted, find=find, of=len(lines))
+
+
+@router.get("/cases/{case}", name="case")
+def case(request: Request, case: str) -> HTMLResponse:
+    """Show a case."""
+    with workplace(request).look() as reader:
+        facts = facts_of(reader, own_case(request, case))
+    pairs = [
+        replace(row, rods=tuple(replace(rod, drawing=drawn(rod.drawing)) for rod in row.rods))
+        for row in facts.pairs
+    ]
+    return page(
+        request, "case", facts=facts, pairs=pairs, width=WIDTH, height=HEIGHT,
+        files={stored.name: files_of(stored) for stored in facts.sets},
+        states=RECORDED, may_be_told=[state for state, after in TRANSITIONS.items() if after],
+        today=workplace(request).now().astimezone().date(),
+    )

@@ -1,0 +1,75 @@
+"""Signing in and out."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from labkit.errors import LabkitError
+from labkit.ledger.events import checked_operator
+from labkit.web.asked import told, workplace
+from labkit.web.rights import Role
+from labkit.web.show import page
+from labkit.web.visits import COOKIE, Visit, Visits
+
+router = APIRouter()
+
+
+@router.get("/sign-in")
+def sign_in(request: Request, to: str = "/") -> HTMLResponse:
+    """Ask who is there."""
+    return _asking(request, to)
+
+
+@router.post("/sign-in")
+def signed_in(request: Request) -> Response:
+    """Begin a visit: a new secret, so that one known before signing in is of no use."""
+    form, now = told(request), workplace(request).now()
+    try:
+        by = checked_operator(form("by"))
+    except LabkitError as error:
+        return _asking(request, form("to"), error.message, 422)
+    _visits(request).end(request.cookies.get(COOKIE))
+    secret, _ = _visits(request).begin(now, by, Role.ALL)
+    answer = RedirectResponse(_own(form("to")), 303)
+    _keep(request, answer, secret)
+    return answer
+
+
+@router.post("/sign-out")
+def sign_out(request: Request) -> Response:
+    """End the visit."""
+    _visits(request).end(request.cookies.get(COOKIE))
+    answer = RedirectResponse(request.app.url_path_for("sign_in"), 303)
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+def _visits(request: Request) -> Visits:
+    visits: Visits = request.app.state.visits
+    return visits
+
+
+def _asking(request: Request, to: str, wrong: str = "", status: int = 200) -> HTMLResponse:
+    """Show the form; a visit of nobody gives it the token that it has to bear."""
+    here: Visit | None = request.state.visit
+    secret = ""
+    if here is None:
+        secret, here = _visits(request).begin(workplace(request).now())
+        request.state.visit = here
+    answer = page(request, "sign-in", status, to=_own(to), wrong=wrong)
+    if secret:
+        _keep(request, answer, secret)
+    return answer
+
+
+def _keep(request: Request, answer: Response, secret: str) -> None:
+    answer.set_cookie(
+        COOKIE, secret, httponly=True, samesite="strict", secure=request.url.scheme == "https"
+    )
+
+
+def _own(to: str) -> str:
+    """Give an address of this workplace; the start page for any other."""
+    inside = to.startswith("/") and not to.startswith("//") and "\\" not in to
+    return to if inside and to.isprintable() else "/"

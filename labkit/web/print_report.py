@@ -1,0 +1,84 @@
+"""Prints a report as a part of a page: the fourth printer of `Report`."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from labkit.core.findings import Finding, Severity
+from labkit.core.report import On, Plot, Report, Section, Table, is_number_column
+
+#: What stands before a finding, as on the command line.
+WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
+
+
+@dataclass(frozen=True)
+class ShownTable:
+    """A table as a page shows it.
+
+    Args:
+        numbers: For each column, whether it stands to the right.
+        rows: Cells, and whether the row stands out.
+    """
+
+    heads: tuple[str, ...]
+    numbers: tuple[bool, ...]
+    rows: tuple[tuple[tuple[str, ...], bool], ...]
+
+
+@dataclass(frozen=True)
+class ShownSection:
+    """A section as a page shows it: table or picture before their sentences, as on a screen."""
+
+    heading: str
+    table: ShownTable | None
+    picture: tuple[str, str] | None
+    words: tuple[str, ...]
+    findings: tuple[tuple[str, str], ...]
+
+
+def report_facts(report: Report) -> tuple[ShownSection, ...]:
+    """Give the sections of a report, for the template `report`."""
+    return tuple(_sections(report))
+
+
+def _sections(report: Report) -> Iterator[ShownSection]:
+    for section in report.parts(On.SCREEN):
+        shown = _section(section)
+        if shown.heading or shown.table or shown.picture or shown.words or shown.findings:
+            yield shown
+
+
+def _section(section: Section) -> ShownSection:
+    table = table_facts(section.table) if section.table is not None else None
+    return ShownSection(
+        section.brief or section.heading,
+        table if table and table.rows else None,
+        _picture(section.plot) if section.plot is not None else None,
+        tuple(filter(None, section.words)),
+        tuple(map(finding_facts, section.findings)),
+    )
+
+
+def finding_facts(finding: Finding) -> tuple[str, str]:
+    """Give a finding's word and sentence."""
+    return WORDS[finding.severity], finding.message
+
+
+def table_facts(table: Table) -> ShownTable:
+    """Give a table as a page shows it."""
+    shown = table.shown(On.SCREEN)
+    texts = shown.texts
+    numbers = tuple(
+        bool(texts) and is_number_column([row[place] for row in texts])
+        for place in range(len(shown.columns))
+    )
+    rows = tuple((row, number in shown.bold) for number, row in enumerate(texts))
+    return ShownTable(shown.heads, numbers, rows)
+
+
+def _picture(plot: Plot) -> tuple[str, str]:
+    """Give a chart as a picture that the page carries itself, and its words."""
+    svg = plot.files[f"{plot.name}.svg"]
+    return f"data:image/svg+xml;base64,{base64.b64encode(svg).decode()}", plot.alt

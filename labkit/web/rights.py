@@ -1,0 +1,59 @@
+"""Who may do what: every address of the workplace, by name, and the roles that it serves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from types import MappingProxyType
+
+
+class Role(StrEnum):
+    """What somebody does here."""
+
+    #: Somebody who has not signed in.
+    NOBODY = "nobody"
+    TECHNICIAN = "technician"
+    DENTIST = "dentist"
+    QA = "QA"
+    #: On a machine of one's own, without accounts: all three.
+    ALL = "all"
+
+
+_T, _D, _Q = Role.TECHNICIAN, Role.DENTIST, Role.QA
+_EVERYBODY = frozenset(Role)
+_SIGNED_IN = _EVERYBODY - {Role.NOBODY}
+_LAB = frozenset({_T, _Q, Role.ALL})
+
+
+def _only(*roles: Role) -> frozenset[Role]:
+    return frozenset({*roles, Role.ALL})
+
+
+#: Name of an address → who may ask for it. One that is missing here serves nobody.
+RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
+    "static": _EVERYBODY,
+    "fonts": _EVERYBODY,
+    "sign_in": _EVERYBODY,
+    "signed_in": _EVERYBODY,
+    "sign_out": _SIGNED_IN,
+    "today": _SIGNED_IN,
+    "cases": _SIGNED_IN,
+    "case": _SIGNED_IN,
+    "set_file": _SIGNED_IN,
+    "set_zip": _LAB,
+    "paper": _SIGNED_IN,
+    "find_rod": _SIGNED_IN,
+    "rod": _SIGNED_IN,
+    "rods_told": _SIGNED_IN,
+    "between": _SIGNED_IN,
+    "between_make": _only(_T),
+    "jobs": _LAB,
+    "job": _LAB,
+    "job_state": _LAB,
+    "job_again": _only(_T),
+})  # fmt: skip
+
+
+def may(role: Role, name: str) -> bool:
+    """Tell whether a role may ask for an address."""
+    return role in RIGHTS.get(name, frozenset())

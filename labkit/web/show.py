@@ -1,0 +1,66 @@
+"""Fills the pages' templates; everything that is put in is escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+import labkit
+from labkit.catalog.places import templates_dir
+from labkit.core.case.identifier import grouped
+from labkit.core.cautions import CAUTIONS_IN_SHORT
+from labkit.units import millimetres
+from labkit.web.print_report import report_facts
+
+#: Where the pages' templates, and what they load, lie among the program's own.
+PLACE = "web"
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(templates_dir() / PLACE), autoescape=True,
+        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+    )
+    environment.filters.update(grouped=grouped, mm=millimetres)
+    environment.globals.update(
+        cautions=CAUTIONS_IN_SHORT, version=labkit.__version__, printed=report_facts
+    )
+    return environment
+
+
+def page(request: Request, name: str, status: int = 200, **facts: Any) -> HTMLResponse:
+    """Fill a page.
+
+    Args:
+        name: Its template, without ending.
+    """
+    return HTMLResponse(piece(name, {"request": request, **facts}), status)
+
+
+def piece(name: str, facts: Mapping[str, Any]) -> str:
+    """Fill a template."""
+    request = facts["request"]
+    return _environment().get_template(f"{name}.html").render(
+        visit=getattr(request.state, "visit", None), at=_at(request), **facts
+    )
+
+
+def _at(request: Request) -> Any:
+    """Give the address of a page by its name, with what it is about."""
+
+    def address(name: str, /, **about: Any) -> str:
+        return str(request.app.url_path_for(name, **about))
+
+    return address
+
+
+def drawn(svg: str) -> Markup:
+    """Mark a drawing as finished: its words are escaped already."""
+    return Markup(svg)

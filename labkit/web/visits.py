@@ -1,0 +1,65 @@
+"""Who is at the browser: a visit begins at signing in, and every form bears its token."""
+
+from __future__ import annotations
+
+import datetime
+import secrets
+import threading
+from dataclasses import dataclass
+
+from labkit.web.rights import Role
+
+COOKIE = "labkit"
+#: A visit ends this long after its last page.
+IDLE = datetime.timedelta(hours=12)
+#: Visits kept at once; the one longest idle goes first.
+MOST = 1000
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One browser.
+
+    Args:
+        token: What its forms bear, so that no other page can send one.
+        by: Operator code; "" before signing in.
+        role: What the operator may do.
+        cases: Beginning of the numbers of the cases that the operator may see; "" for all.
+    """
+
+    token: str
+    by: str = ""
+    role: Role = Role.NOBODY
+    cases: str = ""
+
+
+class Visits:
+    """The visits of today, by the secret in the browser's cookie; kept in memory alone."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[Visit, datetime.datetime]] = {}
+        self._lock = threading.Lock()
+
+    def find(self, secret: str | None, now: datetime.datetime) -> Visit | None:
+        """Give the visit of a cookie; None where it has ended or never was."""
+        with self._lock:
+            kept = self._kept.pop(secret, None) if secret else None
+            if kept is None or secret is None or now - kept[1] > IDLE:
+                return None
+            self._kept[secret] = (kept[0], now)
+            return kept[0]
+
+    def begin(self, now: datetime.datetime, by: str = "", role: Role = Role.NOBODY,
+              cases: str = "") -> tuple[str, Visit]:  # fmt: skip
+        """Begin a visit; give the secret for its cookie."""
+        secret, visit = secrets.token_urlsafe(32), Visit(secrets.token_urlsafe(32), by, role, cases)
+        with self._lock:
+            while len(self._kept) >= MOST:
+                del self._kept[next(iter(self._kept))]
+            self._kept[secret] = (visit, now)
+        return secret, visit
+
+    def end(self, secret: str | None) -> None:
+        """End a visit."""
+        with self._lock:
+            self._kept.pop(secret or "", None)

@@ -1,0 +1,88 @@
+"""What the workplace works on: the ledger, the folder of sets, the lab's own files, the clock."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.processes import processes
+from labkit.catalog.profiles import Profile, read_profile
+from labkit.catalog.rods import rod_templates
+from labkit.catalog.toml_source import parse_toml, read_text
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger, look_into, open_ledger
+from labkit.workflow.rods.extra import Installed
+
+
+@dataclass(frozen=True)
+class OwnFiles:
+    """The lab's own files, by path, as the commands take them.
+
+    Args:
+        process: Name of the process that sets are made with; None for that of the profile.
+    """
+
+    templates: tuple[str, ...] = ()
+    processes: tuple[str, ...] = ()
+    instruments: tuple[str, ...] = ()
+    profile: str | None = None
+    process: str | None = None
+
+    def profile_named(self) -> Profile | None:
+        """Read the profile; None where none is named.
+
+        Raises:
+            InputError: It cannot be read.
+        """
+        if not self.profile:
+            return None
+        return read_profile(parse_toml(read_text(Path(self.profile)), self.profile))
+
+    def installed(self) -> Installed:
+        """Read what rods in between are held against.
+
+        Raises:
+            InputError: A file cannot be read.
+        """
+        return Installed(
+            rod_templates(self.templates), processes(self.processes), load_lettering(),
+            self.profile_named(),
+        )
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """All that the pages work on.
+
+    Args:
+        ledger: Path or URL; None for the lab's own.
+        sets: Folder that holds the sets.
+        now: Reads the clock, with a time zone.
+    """
+
+    ledger: str | None
+    sets: Path
+    now: Callable[[], datetime.datetime]
+    own: OwnFiles = OwnFiles()
+
+    def look(self) -> AbstractContextManager[Reader]:
+        """Open the record to look at it.
+
+        Raises:
+            InputError, LedgerError: As `look_into`.
+        """
+        return look_into(self.ledger)
+
+    @contextmanager
+    def act(self) -> Iterator[Ledger]:
+        """Open the record to write into it.
+
+        Raises:
+            InputError, LedgerError: As `open_ledger`.
+        """
+        with open_ledger(self.ledger) as ledger:
+            yield ledger

@@ -1,0 +1,127 @@
+"""What needs doing today: sets and orders to make, rods to measure, sets to release, and so on."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+from labkit.catalog.instruments import gauge_pins, instruments
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import RodState
+from labkit.core.gauging.gauge_pins import GaugePins
+from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument
+from labkit.errors import LabkitError
+from labkit.ledger.queries import Reader
+from labkit.ledger.reconcile import Lying
+from labkit.ledger.stored import SetState, StoredSet
+from labkit.units import counted
+from labkit.workflow.inspection.release_state import release_now
+from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.rods.orders import orders_of
+from labkit.workflow.rods.slots import slots_of, wanted_sets
+from labkit.workflow.sets.on_disk import look_at
+
+#: States of a rod that waits in the lab for a decision.
+_WAITING = (RodState.MADE, RodState.WITHHELD)
+
+
+class Doing(Enum):
+    """What is to be done, in the order in which it presses."""
+
+    ASK_BACK = "Rods to ask back"
+    MAKE = "To make"
+    MEASURE = "To measure"
+    RELEASE = "To release"
+    CALIBRATE = "Calibrations due"
+
+
+@dataclass(frozen=True)
+class ToDo:
+    """One thing that needs doing.
+
+    Args:
+        case: Case that it is about; "" for an instrument.
+        about: Name of the set, rods or instrument.
+        what: What is to be done, or why, in words.
+    """
+
+    doing: Doing
+    case: str
+    about: str
+    what: str
+
+
+def to_do(reader: Reader, places: tuple[str, ...], today: datetime.date) -> Iterator[ToDo]:
+    """Say what needs doing, case by case, then instrument by instrument.
+
+    Args:
+        places: Files or folders of the lab's own instruments.
+        today: The day in the lab.
+
+    Raises:
+        InputError: An instrument file cannot be read.
+    """
+    for case in reader.cases_ahead(summary.case for summary in reader.cases()):
+        with reader.snapshot():
+            yield from _to_make(reader, case)
+            for stored in wanted_sets(reader, case):
+                yield from _to_judge(reader, stored)
+            yield from _to_ask_back(reader, case)
+    yield from _to_calibrate(places, today)
+
+
+def _to_make(reader: Reader, case: str) -> Iterator[ToDo]:
+    sets = reader.sets(case)
+    for stored in sets:
+        if stored.state is SetState.STARTED and look_at(stored).lying is not Lying.BUSY:
+            what = "was begun and not finished: it is settled when the set is made again"
+            yield ToDo(Doing.MAKE, case, stored.name, what)
+    if reader.prescriptions(case) and not any(s.state is not SetState.ABANDONED for s in sets):
+        yield ToDo(Doing.MAKE, case, "first set", "prescribed, and no set is made yet")
+    for order in orders_of(reader, case):
+        if order.withdrawn is None and order.by_set is None:
+            what = f"ordered on {order.event.at[:10]} by {order.event.by}: {order.asked}"
+            yield ToDo(Doing.MAKE, case, f"order, entry {order.event.seq}", what)
+
+
+def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
+    """Say whether rods of a set that wait in the lab want measuring or releasing."""
+    waiting = [
+        slot.rod for slot in slots_of(reader, stored) if RodState(slot.rod.state) in _WAITING
+    ]
+    unmeasured = sum(
+        all(reading.only_seen for reading in reader.readings(rod.identifier)) for rod in waiting
+    )
+    if unmeasured:
+        what = f"{counted(unmeasured, 'rod')} of {len(waiting)} not measured"
+        yield ToDo(Doing.MEASURE, stored.case, stored.name, what)
+        return
+    release = release_now(reader, stored)
+    if release is not None and not release.stands and release.why_not:
+        yield ToDo(Doing.RELEASE, stored.case, stored.name, "its release no longer stands")
+    elif waiting:
+        how = "withheld" if release is not None else "measured, not decided on"
+        yield ToDo(Doing.RELEASE, stored.case, stored.name, how)
+
+
+def _to_ask_back(reader: Reader, case: str) -> Iterator[ToDo]:
+    try:
+        back = standing_of_case(reader, case, steps=False).asked_back if reader.sets(case) else ()
+    except LabkitError:  # the page of the case says why
+        return
+    if back:
+        named = ", ".join(
+            f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})" for rod in back
+        )
+        yield ToDo(Doing.ASK_BACK, case, counted(len(back), "rod"), f"NOT TO BE WORN: {named}")
+
+
+def _to_calibrate(places: tuple[str, ...], today: datetime.date) -> Iterator[ToDo]:
+    tools: list[Instrument | GaugePins] = [*instruments(places).values()]
+    for tool in [*tools, *gauge_pins(places).values()]:
+        due = tool.calibration_due
+        if not tool.invented and due is not None and (due - today).days <= DUE_SOON_DAYS:
+            late = "OVERDUE; not to be used" if tool.overdue(today) else "due"
+            yield ToDo(Doing.CALIBRATE, "", tool.name, f"{tool.title}: {late}, {due}")

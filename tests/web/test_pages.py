@@ -1,0 +1,187 @@
+"""What the pages show and record; the rules are those of the use cases."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+
+import pytest
+
+from labkit.core.case.identifier import grouped
+from labkit.core.report import Column, Plot, Report, Section, Table
+from labkit.ledger.store import look_into
+from labkit.web.print_report import report_facts
+from labkit.web.show import _environment
+from labkit.workflow.record.standing import standing_of_case
+from tests.support.workplaces import CASE, FOLDER, SET, client_of, token_in, workplace
+
+
+def words(page):
+    """The text of a page without its marks."""
+    return " ".join(re.sub(r"<[^>]+>", " ", page.text).split())
+
+
+def test_today_says_what_needs_doing_and_leads_there(looking):
+    page = looking.get("/")
+    assert page.status_code == 200
+    told = words(page)
+    assert "To make 1 QF-1045 first set prescribed, and no set is made yet" in told
+    assert "QF-1044 QF-1044-r1 8 rods of 8 not measured" in told
+    assert f"{CASE} {SET}" in told
+    assert f'href="/cases/{CASE}#sets"' in page.text
+
+
+def test_the_list_has_every_case_and_finds_by_number(looking):
+    assert all(case in looking.get("/cases").text for case in (CASE, "QF-1044", "QF-1045"))
+    found = looking.get("/cases?find=qf").text
+    assert "QF-1044" in found
+    assert f"/cases/{CASE}" not in found
+    assert "No case has such a number." in looking.get("/cases?find=zzz").text
+
+
+def test_a_case_tells_today_first(looking, filled):
+    page = looking.get(f"/cases/{CASE}")
+    told = words(page)
+    with look_into(str(filled[0])) as reader:
+        standing = standing_of_case(reader, CASE)
+    assert standing.true_as_of in told
+    assert f"Protrusive range {standing.now.range_mm:.2f} mm" in told
+    assert "In the mouth 1 rod" in told
+    assert "Clinic or wearer 3 rods" in told
+    for pair in standing.in_circulation:
+        assert f"{pair.makes.percent:.1f} % {pair.makes.advancement_mm:.2f} ±" in told
+    assert told.index("Protrusive range") < told.index("Rods, and what") < told.index("Story")
+    assert "1 2031-03-14 09:26:54 UTC anna case opened" in told
+
+
+def test_rods_are_drawn_to_scale(looking):
+    page = looking.get(f"/cases/{CASE}").text
+    widths = [float(width) for width in re.findall(r'class="drawing" width="([\d.]+)"', page)]
+    lengths = [float(label) for label in re.findall(r'aria-label="Rod ([\d.]+),', page)]
+    assert len(widths) == len(lengths) > 4
+    assert len({round(width - 7.0 * length, 3) for width, length in
+                zip(widths, lengths, strict=True)}) == 1  # fmt: skip
+
+
+def test_every_gap_is_a_link_to_what_would_be_made(looking):
+    page = looking.get(f"/cases/{CASE}").text
+    gaps = re.findall(rf'href="(/cases/{CASE}/between\?low=[\d.]+&amp;high=[\d.]+)"', page)
+    assert len(gaps) >= 8  # each once on the scale, once between the rows
+    shown = looking.get(gaps[0].replace("&amp;", "&"))
+    assert shown.status_code == 200
+    assert "Looked at only: nothing was written, reserved or ordered." in shown.text
+    assert 'class="mark new"' in shown.text
+
+
+def test_a_rod_in_between_that_is_refused_says_why(looking):
+    told = words(looking.get(f"/cases/{CASE}/between?percent=50"))
+    assert "Cannot be made." in told
+    assert "is no percentage" in words(looking.get(f"/cases/{CASE}/between?percent=<b>"))
+    assert "<b>" not in looking.get(f"/cases/{CASE}/between?percent=<b>x</b>").text
+
+
+def test_a_comma_is_a_decimal_point(looking):
+    assert "56.25 %" in words(looking.get(f"/cases/{CASE}/between?percent=56,25"))
+
+
+def test_what_becomes_of_rods_is_recorded_under_the_code(browser, ledger, rods):
+    page = browser.get(f"/cases/{CASE}")
+    sent = {"token": token_in(page), "rod": rods[1:3], "state": "returned", "note": "clean"}
+    answer = browser.post(f"/cases/{CASE}/rods", data=sent, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/cases/{CASE}")
+    with look_into(str(ledger)) as reader:
+        assert [reader.find(rod).state for rod in rods[1:3]] == ["returned"] * 2
+        assert {reader.find(rod).state_since.by for rod in rods[1:3]} == {"anna"}
+
+
+@pytest.mark.parametrize(
+    ("sent", "sentence"),
+    [
+        ({"state": "returned"}, "no rod is ticked"),
+        ({"rod": "all", "state": "eaten"}, "what became of the rods is not said"),
+        ({"rod": "all", "state": "lost", "date": "soon"}, "&#39;soon&#39; is not a day"),
+        ({"rod": "all", "state": "lost", "date": "2031-05-01"}, "2031-05-01"),
+    ],
+)
+def test_a_slip_in_the_form_records_nothing(browser, ledger, rods, sent, sentence):
+    before = ledger.read_bytes()
+    sent = {**sent, **({"rod": rods[:2]} if "rod" in sent else {})}
+    token = token_in(browser.get(f"/cases/{CASE}"))
+    answer = browser.post(f"/cases/{CASE}/rods", data={"token": token, **sent})
+    assert answer.status_code in (409, 422)
+    assert sentence in answer.text
+    assert ledger.read_bytes() == before
+
+
+def test_a_rod_is_found_as_typed_and_told_whole(looking, rods):
+    answer = looking.get("/rods", params={"identifier": f" {grouped(rods[0])} "})
+    told = words(answer)
+    assert answer.url.path == f"/rods/{rods[0]}"
+    assert "fitted (in the mouth)" in told
+    assert "to scale" in answer.text
+    assert "has a wrong digit" in looking.get("/rods?identifier=0000000000").text
+
+
+def test_papers_and_files_are_those_of_the_list(looking):
+    page = looking.get(f"/cases/{CASE}").text
+    assert f'href="/sets/{SET}/paper/documents/case-sheet.pdf"' in page
+    paper = looking.get(f"/sets/{SET}/files/documents/case-sheet.pdf")
+    assert paper.content == (FOLDER / "documents" / "case-sheet.pdf").read_bytes()
+    assert paper.headers["content-type"] == "application/pdf"
+    step = next(path.name for path in (FOLDER / "step").iterdir())
+    saved = looking.get(f"/sets/{SET}/files/step/{step}")
+    assert saved.headers["content-disposition"] == f'attachment; filename="{step}"'
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../../lengths.txt", "%2e%2e/%2e%2e/lengths.txt", "/etc/passwd", "SHA256SUMS", "x", "step",
+     "documents%5c..%5cspacer-set.json", "step/%00"],
+)  # fmt: skip
+def test_no_other_file_is_given(looking, name):
+    answer = looking.get(f"/sets/{SET}/files/{name}")
+    assert answer.status_code == 404
+    assert "root:" not in answer.text
+
+
+def test_a_whole_set_in_one_file(looking):
+    answer = looking.get(f"/sets/{SET}/all.zip")
+    with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
+        for name in archive.namelist():
+            own = FOLDER / name.removeprefix(f"{SET}/")
+            assert archive.read(name) == own.read_bytes()
+        assert f"{SET}/SHA256SUMS" in archive.namelist()
+
+
+def test_unknown_things_are_told(looking):
+    assert looking.get("/cases/QF-9").status_code == 404
+    assert "has no case" in words(looking.get("/cases/QF-9"))
+    assert looking.get("/nowhere").status_code == 404
+    assert looking.get("/sets/QF-9-r1/all.zip").status_code == 404
+
+
+def test_an_empty_ledger_has_a_page(tmp_path):
+    from labkit.ledger.store import open_ledger
+
+    with open_ledger(str(tmp_path / "ledger.sqlite")):
+        pass
+    browser = client_of(workplace(tmp_path / "ledger.sqlite"))
+    assert "Nothing waits." in browser.get("/").text
+    assert "The record has no cases yet." in browser.get("/cases").text
+
+
+def test_a_report_becomes_headed_tables_words_and_pictures():
+    table = Table((Column("rod"), Column("mm", show="{:.2f}".format)), (("A<b>", 1.0),), bold=[0])
+    plot = Plot("chart", lambda: {"svg": b"<svg/>", "png": b""}, "What it shows")
+    report = Report("Title", (Section("Heading", ("A & B",), table, plot), Section()))
+    (section,) = report_facts(report)
+    assert section.table.numbers == (False, True)
+    template = _environment().from_string(
+        "{% from 'report.html' import print_report %}{{ print_report(sections) }}"
+    )
+    html = template.render(sections=(section,))
+    assert '<td class="number">1.00</td>' in html
+    assert "A&lt;b&gt;" in html
+    assert "<p>A &amp; B</p>" in html
+    assert 'src="data:image/svg+xml;base64,PHN2Zy8+" alt="What it shows"' in html
