@@ -133,6 +133,16 @@ def test_the_bar_of_the_variance_reaches_100_percent():
     ]
 
 
+def test_the_gauges_share_of_the_spread_ends_at_100_percent_and_a_poor_gauge_is_in_the_picture():
+    made = study("12345", ["anna", "ben"], 3)
+    below = gauge_charts.shares_chart(gauge_by_anova(made)[0]).axes[1]
+    assert max(max(line.get_xdata()) for line in below.lines) <= 100
+    below = gauge_charts.shares_chart(gauge_by_anova(made, 0.01)[0]).axes[1]
+    points = [line.get_xdata()[0] for line in below.lines if line.get_marker() == "o"]
+    assert max(points) > 200
+    assert below.get_xlim()[1] > max(points)
+
+
 def test_the_normal_curve_has_the_area_of_the_bars():
     values = np.random.default_rng(1).normal(10, 0.1, 200)
     names = tuple(map(str, range(200)))

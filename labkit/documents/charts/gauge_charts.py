@@ -30,7 +30,13 @@ from labkit.documents.charts.canvas import (
 from labkit.documents.gauge_tables import APART, percent
 from labkit.qa.gauge.bias import Bias, Linearity
 from labkit.qa.gauge.look_at import Rod
-from labkit.qa.gauge.result import GOOD_PERCENT, POOR_PERCENT, GaugeResult, Variation
+from labkit.qa.gauge.result import (
+    GOOD_PERCENT,
+    POOR_PERCENT,
+    Component,
+    GaugeResult,
+    Variation,
+)
 from labkit.qa.gauge.study import Study
 
 if TYPE_CHECKING:
@@ -91,21 +97,18 @@ def _stacked(axes: Axes, result: GaugeResult) -> None:
 def _taken(axes: Axes, result: GaugeResult) -> None:
     """Draw what each part of the gauge takes of the tolerance; of the spread where none is set."""
     shown = [one for one in result.components if one.part in _OF_GAUGE]
-    whole = result[Variation.TOTAL].sd_mm
-    ends: list[float] = []
+    points, ends = [], []
     for row, one in enumerate(shown):
-        interval = one.interval_mm
-        at = _of_whole(result, one.sd_mm, whole)
-        reach = (at, at) if interval is None else (
-            _of_whole(result, interval.lower, whole), _of_whole(result, interval.upper, whole)
-        )
-        ends += [at, reach[1]]
+        at, reach = _share_and_reach(result, one)
+        points.append(at)
+        ends.append(reach[1])
         axes.plot(reach, [row, row], color=MAIN, linewidth=4.0, alpha=0.35, marker="",
                   solid_capstyle="butt")
         axes.plot([at], [row], color=MAIN, marker="o", markersize=6, linestyle="")
         note(axes, at, row, f"{at:.1f} %", xytext=(0, 7), textcoords="offset points", ha="center")
     # An interval from few persons may be endless: what is decided on stays readable.
-    right = min(max(1.25 * POOR_PERCENT, 1.08 * max(ends)), _WIDEST * POOR_PERCENT)
+    wide = min(max(1.25 * POOR_PERCENT, 1.08 * max(ends)), _WIDEST * POOR_PERCENT)
+    right = max(wide, 1.08 * max(points))
     for start, end, words, fill in (
         (0.0, GOOD_PERCENT, "good", "white"), (GOOD_PERCENT, POOR_PERCENT, "with reservations",
          _PALE), (POOR_PERCENT, right, "not fit", TINT),
@@ -123,9 +126,17 @@ def _taken(axes: Axes, result: GaugeResult) -> None:
     axes.set_xlabel(f"share of {of}, %; bar: interval; limits by usual practice")
 
 
-def _of_whole(result: GaugeResult, sd_mm: float, whole_mm: float) -> float:
-    share = result.of_tolerance(sd_mm)
-    return 100.0 * (sd_mm / whole_mm if share is None else share)
+def _share_and_reach(result: GaugeResult, one: Component) -> tuple[float, tuple[float, float]]:
+    """Give a share and its interval in percent; of the spread only the gauge's is known."""
+    of_tolerance = result.share_of_tolerance(one.part)
+    if of_tolerance is None:
+        at = 100.0 * result.share_of_spread(one.part)
+        reach = result.share_interval if one.part is Variation.GAUGE else None
+        return at, (at, at) if reach is None else (100.0 * reach.lower, 100.0 * reach.upper)
+    at, interval = 100.0 * of_tolerance, one.interval_mm
+    ends = (interval.lower, interval.upper) if interval else (one.sd_mm, one.sd_mm)
+    low, high = (100.0 * (result.of_tolerance(end) or 0.0) for end in ends)
+    return at, (low, high)
 
 
 def _is_there(result: GaugeResult, part: Variation) -> bool:
