@@ -41,7 +41,9 @@ ALLOWED = {
 WEB = {"fastapi", "starlette", "uvicorn", "jinja2", "argon2"}
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
-IMPORTED_AS = {"cadquery-ocp": "OCP", "fonttools": "fontTools", "vtk": "vtkmodules"}
+IMPORTED_AS = {
+    "argon2-cffi": "argon2", "cadquery-ocp": "OCP", "fonttools": "fontTools", "vtk": "vtkmodules",
+}
 #: Starlette loads it where a form comes in.
 ASKED_BY_OTHERS = {"python_multipart"}
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -76,6 +76,7 @@ _FOR = {
     },
     "In the browser": {
         "serve": "labkit.cli.serve",
+        "accounts": "labkit.cli.accounts",
     },
     "To begin with": {
         "guide": "labkit.cli.guide",

@@ -32,6 +32,9 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 @click.option("--sets", "sets_dir", default="sets", show_default=True, metavar="DIR",
               type=click.Path(path_type=Path, file_okay=False),
               help="Folder that holds the sets; new ones are made there.")
+@click.option("--accounts", "accounts_path", metavar="FILE",
+              type=click.Path(path_type=Path, dir_okay=False, exists=True),
+              help="Accounts to sign in with (`labkit accounts`); wanted for any other host.")
 @LEDGER
 @PROCESS
 @TEMPLATES
@@ -43,20 +46,24 @@ def command(
 ) -> None:
     """Open the workplace in the browser, for this machine.
 
-    It shows what needs doing today, every case with what its rods mean now, and records what
-    becomes of rods. Nothing is loaded from outside. Stop it with Ctrl-C.
+    It shows what needs doing today, every case with what its rods mean now, makes rods in between
+    and records what becomes of rods. Nothing is loaded from outside. Stop it with Ctrl-C.
+
+    For other machines it opens only with --host and --accounts, behind a proxy that encrypts
+    (labkit guide serve).
 
     Example: labkit serve --sets sets
     """
-    if host not in LOOPBACK:
+    if host not in LOOPBACK and given["accounts_path"] is None:
         raise InputError(
-            f"--host {host} would open the workplace to other machines, and it has no accounts; "
-            f"leave --host out, or give one of {', '.join(LOOPBACK)}",
+            f"--host {host} would open the workplace to other machines without accounts; add "
+            "--accounts FILE (`labkit accounts add`), or leave --host out",
             field="host", value=host, allowed=", ".join(LOOPBACK),
         )  # fmt: skip
     import uvicorn
 
     from labkit.ledger.store import open_ledger
+    from labkit.web.accounts import Accounts
     from labkit.web.app import application
     from labkit.web.workplace import OwnFiles, Workplace
 
@@ -66,7 +73,9 @@ def command(
         given["template_places"], given["process_places"], given["instrument_places"],
         given["profile_path"], given["process_name"],
     )
-    app = application(Workplace(ledger_url, sets_dir, clock.now, own))
+    path = given["accounts_path"]
+    accounts = Accounts(path) if path else None
+    app = application(Workplace(ledger_url, sets_dir, clock.now, own, accounts))
     shown = f"[{host}]" if ":" in host else host
     say(f"Open http://{shown}:{port}/ in a browser; stop with Ctrl-C. Recorded in {place}")
     uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)

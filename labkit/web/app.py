@@ -14,6 +14,7 @@ from starlette.routing import Mount
 
 from labkit.catalog.places import templates_dir
 from labkit.errors import InputError, InputErrors, LabkitError
+from labkit.web.accounts import Slips
 from labkit.web.guard import Guard
 from labkit.web.pages import between, cases, files, rods, signing_in, today
 from labkit.web.rights import RIGHTS, Role, may
@@ -37,12 +38,12 @@ def application(workplace: Workplace) -> FastAPI:
         title="labkit", docs_url=None, redoc_url=None, openapi_url=None,
         dependencies=[Depends(_who_may)],
     )
-    app.state.workplace, app.state.visits = workplace, Visits()
+    app.state.workplace, app.state.visits, app.state.slips = workplace, Visits(), Slips()
     for router in _ROUTERS:
         app.include_router(router)
     for name, folder in (("static", f"{PLACE}/static"), ("fonts", "documents/fonts")):
         app.mount(f"/{name}", StaticFiles(directory=templates_dir() / folder), name=name)
-    app.add_middleware(Guard, hosts=LOOPBACK)
+    app.add_middleware(Guard, hosts=None if workplace.accounts else LOOPBACK)
     app.add_exception_handler(LabkitError, _told)
     app.add_exception_handler(HTTPException, _no_such_page)
     app.add_exception_handler(Exception, _unforeseen)
@@ -74,6 +75,9 @@ async def _who_may(request: Request) -> None:
     app = request.app
     now = app.state.workplace.now()
     visit: Visit | None = app.state.visits.find(request.cookies.get(COOKIE), now)
+    if visit is not None and not _still(app.state.workplace, visit):
+        app.state.visits.end(request.cookies.get(COOKIE))
+        visit = None
     request.state.visit = visit
     role = visit.role if visit else Role.NOBODY
     name = request.scope["route"].name
@@ -86,6 +90,14 @@ async def _who_may(request: Request) -> None:
         request.state.form = form
         if visit is None or form.get("token") != visit.token:
             raise HTTPException(403, "form")
+
+
+def _still(workplace: Workplace, visit: Visit) -> bool:
+    """Tell whether the account of a visit is still as it was when the visit began."""
+    if workplace.accounts is None or not visit.by:
+        return True
+    account = workplace.accounts.every().get(visit.by)
+    return account is not None and (account.role, account.cases) == (visit.role, visit.cases)
 
 
 _NO_SUCH: Mapping[int, tuple[str, str]] = {

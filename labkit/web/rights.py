@@ -19,14 +19,9 @@ class Role(StrEnum):
     ALL = "all"
 
 
-_T, _D, _Q = Role.TECHNICIAN, Role.DENTIST, Role.QA
 _EVERYBODY = frozenset(Role)
 _SIGNED_IN = _EVERYBODY - {Role.NOBODY}
-_LAB = frozenset({_T, _Q, Role.ALL})
-
-
-def _only(*roles: Role) -> frozenset[Role]:
-    return frozenset({*roles, Role.ALL})
+_LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})
 
 
 #: Name of an address → who may ask for it. One that is missing here serves nobody.
@@ -46,11 +41,6 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "rod": _SIGNED_IN,
     "rods_told": _SIGNED_IN,
     "between": _SIGNED_IN,
-    "between_make": _only(_T),
-    "jobs": _LAB,
-    "job": _LAB,
-    "job_state": _LAB,
-    "job_again": _only(_T),
 })  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger, look_into, open_ledger
+from labkit.web.accounts import Accounts
 from labkit.workflow.rods.extra import Installed
 
 
@@ -62,12 +63,14 @@ class Workplace:
         ledger: Path or URL; None for the lab's own.
         sets: Folder that holds the sets.
         now: Reads the clock, with a time zone.
+        accounts: Who may sign in; None on a machine for itself, where a code is enough.
     """
 
     ledger: str | None
     sets: Path
     now: Callable[[], datetime.datetime]
     own: OwnFiles = OwnFiles()
+    accounts: Accounts | None = None
 
     def look(self) -> AbstractContextManager[Reader]:
         """Open the record to look at it.

@@ -5,8 +5,9 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from labkit.errors import LabkitError
+from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.events import checked_operator
+from labkit.units import counted
 from labkit.web.asked import told, workplace
 from labkit.web.rights import Role
 from labkit.web.show import page
@@ -27,10 +28,13 @@ def signed_in(request: Request) -> Response:
     form, now = told(request), workplace(request).now()
     try:
         by = checked_operator(form("by"))
+        role, cases = _known(request, by, form("passphrase"))
+    except RefusedError as error:
+        return _asking(request, form("to"), error.message, 403)
     except LabkitError as error:
         return _asking(request, form("to"), error.message, 422)
     _visits(request).end(request.cookies.get(COOKIE))
-    secret, _ = _visits(request).begin(now, by, Role.ALL)
+    secret, _ = _visits(request).begin(now, by, role, cases)
     answer = RedirectResponse(_own(form("to")), 303)
     _keep(request, answer, secret)
     return answer
@@ -45,6 +49,31 @@ def sign_out(request: Request) -> Response:
     return answer
 
 
+def _known(request: Request, by: str, passphrase: str) -> tuple[Role, str]:
+    """Give what an operator may do, and which cases are shown.
+
+    Raises:
+        RefusedError: Code and passphrase do not go together, or there were too many slips.
+    """
+    place, slips = workplace(request), request.app.state.slips
+    if place.accounts is None:
+        return Role.ALL, ""
+    now, host = place.now(), request.client.host if request.client else ""
+    names = (f"code {by.casefold()}", f"address {host}")
+    wait = slips.wait(names, now)
+    if wait:
+        raise RefusedError(
+            "there were too many wrong passphrases; try again in "
+            f"{counted(int(wait.total_seconds()) + 1, 'second')}"
+        )
+    account = place.accounts.open(by, passphrase)
+    if account is None:
+        slips.slipped(names, now)
+        raise RefusedError("code and passphrase do not go together; give both again")
+    slips.forget(names[:1])
+    return account.role, account.cases
+
+
 def _visits(request: Request) -> Visits:
     visits: Visits = request.app.state.visits
     return visits
@@ -57,7 +86,8 @@ def _asking(request: Request, to: str, wrong: str = "", status: int = 200) -> HT
     if here is None:
         secret, here = _visits(request).begin(workplace(request).now())
         request.state.visit = here
-    answer = page(request, "sign-in", status, to=_own(to), wrong=wrong)
+    accounts = workplace(request).accounts is not None
+    answer = page(request, "sign-in", status, to=_own(to), wrong=wrong, accounts=accounts)
     if secret:
         _keep(request, answer, secret)
     return answer

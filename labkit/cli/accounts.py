@@ -1,0 +1,85 @@
+"""`labkit accounts`: who may sign in at the workplace from other machines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import rich_click
+
+from labkit.cli.common import print_json, say
+from labkit.cli.print_report import print_table
+from labkit.core.report import Column, Table
+
+#: As `labkit.web.rights.Role` has them; named here so that help loads no web library.
+ROLES = ("technician", "dentist", "QA")
+_FILE = click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+
+
+@click.group("accounts", cls=rich_click.RichGroup)
+def command() -> None:
+    """Keep the accounts with which people sign in from other machines.
+
+    Example: labkit accounts add accounts.json dora --role dentist
+    """
+
+
+@command.command("add", cls=rich_click.RichCommand)
+@_FILE
+@click.argument("code")
+@click.option("--role", type=click.Choice(ROLES), required=True, help="What the operator does.")
+@click.option("--cases", default="", metavar="BEGINNING",
+              help="Only cases whose numbers begin so are shown, such as those of one clinic.")
+@click.password_option("--passphrase", prompt="Passphrase", metavar="TEXT",
+                       help="Asked for where it is left out; 12 characters or more.")
+def add_command(file: Path, code: str, role: str, cases: str, passphrase: str) -> None:
+    """Add an account to FILE, or give one another role and passphrase.
+
+    Only a hash of the passphrase is kept.
+
+    Example: labkit accounts add accounts.json dora --role dentist
+    """
+    from labkit.web.accounts import Accounts
+    from labkit.web.rights import Role
+
+    Accounts(file).add(code, Role(role), passphrase, cases)
+    say(f"{code} signs in as {role}; the accounts lie in {file}")
+
+
+@command.command("remove", cls=rich_click.RichCommand)
+@_FILE
+@click.argument("code")
+def remove_command(file: Path, code: str) -> None:
+    """Take an account away; whoever is signed in with it is signed out.
+
+    Example: labkit accounts remove accounts.json dora
+    """
+    from labkit.web.accounts import Accounts
+
+    Accounts(file).remove(code)
+    say(f"{code} signs in no more")
+
+
+@command.command("list", cls=rich_click.RichCommand)
+@_FILE
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+def list_command(file: Path, as_json: bool) -> None:
+    """List the accounts of FILE.
+
+    Example: labkit accounts list accounts.json
+    """
+    from labkit.web.accounts import Accounts
+
+    table = Table.of(_COLUMNS, Accounts(file).every().items())
+    if not as_json:
+        print_table("Accounts", table)
+    for record in table.records if as_json else ():
+        print_json(record)
+
+
+_COLUMNS = (
+    Column("code", lambda one: one[0], "code"),
+    Column("role", lambda one: str(one[1].role), "role"),
+    Column("cases", lambda one: one[1].cases, "cases", show=lambda begin: f"{begin}…" if begin
+           else "all"),
+)  # fmt: skip

@@ -1,0 +1,168 @@
+"""Who may sign in where other machines reach the workplace: codes, roles, hashed passphrases."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import threading
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.events import checked_operator
+from labkit.web.rights import Role
+
+#: Roles that an account can have.
+ROLES = (Role.TECHNICIAN, Role.DENTIST, Role.QA)
+#: A passphrase that people can keep in mind and nobody can guess is long.
+LEAST_PASSPHRASE, MOST_PASSPHRASE = 12, 200
+#: So many slips are free; from then on each one doubles the wait.
+FREE_SLIPS = 4
+LONGEST_WAIT = datetime.timedelta(minutes=15)
+#: Codes and addresses whose slips are kept in mind.
+_MOST_KEPT = 10_000
+_HASHER = PasswordHasher()
+
+
+@dataclass(frozen=True)
+class Account:
+    """What somebody may do here.
+
+    Args:
+        passphrase: Its Argon2 hash.
+        cases: Beginning of the numbers of the cases that are shown; "" for all.
+    """
+
+    role: Role
+    passphrase: str
+    cases: str = ""
+
+
+class Accounts:
+    """The accounts of a workplace, in a file that only its owner can read."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def every(self) -> Mapping[str, Account]:
+        """Read them all, by operator code; none where there is no file.
+
+        Raises:
+            InputError: The file is not one of accounts.
+        """
+        try:
+            told = json.loads(self.path.read_text("utf-8"))
+            return {code: _account(each) for code, each in told["accounts"].items()}
+        except FileNotFoundError:
+            return {}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise InputError(
+                "is not a file of accounts; name one that `labkit accounts add` wrote",
+                where=str(self.path),
+            ) from error
+
+    def add(self, code: str, role: Role, passphrase: str, cases: str = "") -> None:
+        """Add an account, or give one another role and passphrase.
+
+        Raises:
+            InputError: The code is none, or the passphrase is too short or too long.
+        """
+        if not LEAST_PASSPHRASE <= len(passphrase) <= MOST_PASSPHRASE:
+            raise InputError(
+                f"a passphrase has {LEAST_PASSPHRASE} to {MOST_PASSPHRASE} characters; take four "
+                "or five words that do not belong together",
+                field="passphrase",
+            )
+        new = Account(role, _HASHER.hash(passphrase), cases)
+        self._write({**self.every(), checked_operator(code): new})
+
+    def remove(self, code: str) -> None:
+        """Take an account away; whoever is signed in with it is signed out.
+
+        Raises:
+            InputError: There is none of that code.
+        """
+        known = dict(self.every())
+        if code not in known:
+            raise InputError(
+                f"there is no account {code!r}; there are {', '.join(known) or 'none'}",
+                field="code", value=code,
+            )  # fmt: skip
+        del known[code]
+        self._write(known)
+
+    def open(self, code: str, passphrase: str) -> Account | None:
+        """Give the account that a passphrase opens; None where it does not."""
+        known = self.every().get(code)
+        try:
+            # An unknown code takes as long as a known one, so that codes cannot be tried out.
+            _HASHER.verify(known.passphrase if known else _NOBODY, passphrase[:MOST_PASSPHRASE])
+        except (VerificationError, InvalidHashError):
+            return None
+        return known
+
+    def _write(self, accounts: Mapping[str, Account]) -> None:
+        content = json.dumps({"schema": 1, "accounts": {c: asdict(a) for c, a in accounts.items()}},
+                             ensure_ascii=False, indent=1)  # fmt: skip
+        new = self.path.with_name(f"{self.path.name}.new")
+        try:
+            new.unlink(missing_ok=True)
+            handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(handle, "w", encoding="utf-8") as out:
+                out.write(f"{content}\n")
+            new.replace(self.path)
+        except OSError as error:
+            raise RefusedError(
+                f"cannot be written ({error.strerror}); nothing was changed", where=str(self.path)
+            ) from error
+
+
+_NOBODY = _HASHER.hash(os.urandom(16).hex())
+
+
+def _account(told: Mapping[str, Any]) -> Account:
+    account = Account(Role(told["role"]), str(told["passphrase"]), str(told["cases"]))
+    if account.role not in ROLES:
+        raise ValueError(account.role)
+    return account
+
+
+class Slips:
+    """Wrong passphrases by code and by address: the more there were, the longer one waits."""
+
+    def __init__(self) -> None:
+        self._slips: dict[str, tuple[int, datetime.datetime]] = {}
+        self._lock = threading.Lock()
+
+    def wait(self, names: tuple[str, ...], now: datetime.datetime) -> datetime.timedelta:
+        """Tell how long one still has to wait before another try."""
+        with self._lock:
+            return max(self._wait(name, now) for name in names)
+
+    def slipped(self, names: tuple[str, ...], now: datetime.datetime) -> None:
+        """Keep a wrong passphrase in mind."""
+        with self._lock:
+            for name in names:
+                count, _ = self._slips.pop(name, (0, now))
+                self._slips[name] = (count + 1, now)
+            while len(self._slips) > _MOST_KEPT:
+                del self._slips[next(iter(self._slips))]
+
+    def forget(self, names: tuple[str, ...]) -> None:
+        """Begin anew after the right passphrase."""
+        with self._lock:
+            for name in names:
+                self._slips.pop(name, None)
+
+    def _wait(self, name: str, now: datetime.datetime) -> datetime.timedelta:
+        count, last = self._slips.get(name, (0, now))
+        if count <= FREE_SLIPS:
+            return datetime.timedelta(0)
+        seconds = min(2.0 ** (count - FREE_SLIPS), LONGEST_WAIT.total_seconds())
+        return max(last + datetime.timedelta(seconds=seconds) - now, datetime.timedelta(0))

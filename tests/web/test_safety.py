@@ -1,0 +1,258 @@
+"""Who may do what, and what keeps others out."""
+
+from __future__ import annotations
+
+import datetime
+
+import pytest
+from click.testing import CliRunner
+from starlette.routing import Mount
+
+from labkit.cli.main import cli
+from labkit.web.accounts import Accounts, Slips
+from labkit.web.app import application, names_of
+from labkit.web.rights import RIGHTS, Role, may
+from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workplace
+
+PASSPHRASE = "coffin verse plaid igloo"
+#: Address → roles that are let in; everybody else is told that it is not theirs.
+MATRIX = {
+    "static": {*Role}, "fonts": {*Role}, "sign_in": {*Role}, "signed_in": {*Role},
+    **{name: {Role.TECHNICIAN, Role.DENTIST, Role.QA, Role.ALL} for name in (
+        "sign_out", "today", "cases", "case", "set_file", "paper", "find_rod", "rod", "rods_told",
+        "between",
+    )},
+    "set_zip": {Role.TECHNICIAN, Role.QA, Role.ALL},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def accounts(tmp_path_factory):
+    """Three accounts; the dentist's shows the cases of one clinic."""
+    accounts = Accounts(tmp_path_factory.mktemp("accounts") / "accounts.json")
+    accounts.add("tom", Role.TECHNICIAN, PASSPHRASE)
+    accounts.add("dora", Role.DENTIST, PASSPHRASE, "QF-")
+    accounts.add("quinn", Role.QA, PASSPHRASE)
+    return accounts
+
+
+def signed_in(place, by, passphrase=PASSPHRASE):
+    client = client_of(place, by="")
+    sent = {"token": token_in(client.get("/sign-in")), "by": by, "passphrase": passphrase}
+    return client, client.post("/sign-in", data=sent, follow_redirects=False)
+
+
+def test_every_address_has_its_row_and_every_row_its_address(filled):
+    assert names_of(application(workplace(filled[0]))).keys() == RIGHTS.keys() == MATRIX.keys()
+
+
+@pytest.mark.parametrize("role", Role)
+def test_the_matrix_of_roles_and_addresses(filled, role):
+    app = application(workplace(filled[0]))
+    client = client_of(workplace(filled[0]), by="")
+    visits = client.app.state.visits
+    secret, visit = visits.begin(NOW, "x" if role is not Role.NOBODY else "", role)
+    client.cookies.set("labkit", secret)
+    about = {"case": CASE, "name": SET, "file": "checks.json", "identifier": "0340434111"}
+    for name, route in names_of(app).items():
+        if isinstance(route, Mount):
+            continue
+        path = route.path
+        for key, value in about.items():
+            path = path.replace(f"{{{key}}}", value).replace(f"{{{key}:path}}", value)
+        method = next(iter(route.methods))
+        if name == "sign_out":
+            continue
+        answer = client.request(
+            method, path, data={"token": visit.token} if method == "POST" else None,
+            follow_redirects=False,
+        )
+        to_sign_in = answer.headers.get("location", "").startswith("/sign-in")
+        let_in = answer.status_code != 403 and not to_sign_in
+        assert let_in == (role in MATRIX[name]), (name, answer.status_code)
+        assert may(role, name) == (role in MATRIX[name])
+
+
+def test_what_no_row_names_serves_nobody():
+    assert not any(may(role, "unheard of") for role in Role)
+
+
+def test_a_dentist_sees_the_cases_of_one_clinic(filled, accounts, rods):
+    client, answer = signed_in(workplace(filled[0], accounts=accounts), "dora")
+    assert answer.status_code == 303
+    assert CASE not in client.get("/cases").text + client.get("/").text
+    for path in (f"/cases/{CASE}", f"/rods/{rods[0]}", f"/sets/{SET}/files/checks.json",
+                 f"/cases/{CASE}/between?percent=55"):
+        assert client.get(path).status_code == 404
+    assert client.get("/cases/QF-1044").status_code == 200
+    token = token_in(client.get("/cases/QF-1044"))
+    sent = {"token": token, "rod": rods[1], "state": "lost"}
+    assert client.post("/cases/QF-1044/rods", data=sent).status_code == 404
+
+
+def test_the_secret_is_another_after_signing_in(filled):
+    client = client_of(workplace(filled[0]), by="")
+    client.get("/sign-in")
+    before = client.cookies["labkit"]
+    sent = {"token": token_in(client.get("/sign-in")), "by": "anna"}
+    answer = client.post("/sign-in", data=sent, follow_redirects=False)
+    assert client.cookies["labkit"] != before
+    assert "HttpOnly" in answer.headers["set-cookie"]
+    assert "SameSite=strict" in answer.headers["set-cookie"]
+    planted = client_of(workplace(filled[0]), by="")
+    planted.cookies.set("labkit", "chosen-by-somebody-else")
+    planted.get("/sign-in")
+    assert "chosen-by-somebody-else" not in client.app.state.visits._kept
+    client.cookies.set("labkit", before)
+    assert client.get("/", follow_redirects=False).status_code == 303
+
+
+@pytest.mark.parametrize("token", [None, "", "x" * 43])
+def test_a_form_without_the_token_records_nothing(browser, ledger, rods, token):
+    before = ledger.read_bytes()
+    sent = {"rod": rods[1], "state": "lost", **({} if token is None else {"token": token})}
+    answer = browser.post(f"/cases/{CASE}/rods", data=sent)
+    assert answer.status_code == 403
+    assert "This form is too old" in answer.text
+    assert ledger.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"sec-fetch-site": "cross-site"}, 403), ({"origin": "http://elsewhere.example"}, 403),
+        ({"host": "elsewhere.example"}, 421), ({"content-length": "1000001"}, 413),
+        ({"content-length": "many"}, 413), ({"transfer-encoding": "chunked"}, 411),
+    ],
+)  # fmt: skip
+def test_what_comes_from_elsewhere_or_is_too_big_is_turned_away(browser, rods, headers, status):
+    sent = {"token": token_in(browser.get(f"/cases/{CASE}")), "rod": rods[1], "state": "lost"}
+    answer = browser.post(f"/cases/{CASE}/rods", data=sent, headers=headers)
+    assert answer.status_code == status
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/cases", f"/cases/{CASE}", "/nowhere", "/static/labkit.css"]
+)
+def test_every_answer_bears_the_headers(looking, path):
+    headers = looking.get(path).headers
+    policy = dict(part.split(" ", 1) for part in headers["content-security-policy"].split("; "))
+    assert policy["default-src"] == "'none'"
+    assert policy["script-src"] == policy["style-src"] == policy["form-action"] == "'self'"
+    assert policy["frame-ancestors"] == "'none'"
+    assert headers["referrer-policy"] == "same-origin"
+    assert "server" not in headers
+
+
+def test_no_page_holds_a_script_a_style_or_an_outside_address(looking, rods):
+    for path in ("/", "/cases", f"/cases/{CASE}", f"/cases/{CASE}/between?percent=55",
+                 f"/rods/{rods[0]}", "/sign-in"):  # fmt: skip
+        text = looking.get(path).text
+        assert "<style" not in text
+        assert " style=" not in text
+        assert " onclick=" not in text
+        assert "http://" not in text.replace("http://www.w3.org", "")
+        assert "https://" not in text
+        assert text.count("<script") == text.count('<script src="/static/') == 1
+
+
+def test_nothing_typed_becomes_markup(browser, ledger, rods):
+    evil = '<script>alert(1)</script>"\'><img src=x onerror=alert(1)>'
+    token = token_in(browser.get(f"/cases/{CASE}"))
+    sent = {"token": token, "rod": rods[1], "state": "returned", "note": evil}
+    assert browser.post(f"/cases/{CASE}/rods", data=sent).status_code == 200
+    for path in (f"/cases/{CASE}", f"/rods/{rods[1]}", f"/cases?find={evil}", f"/cases/{evil}",
+                 f"/rods?identifier={evil}", f"/sign-in?to={evil}"):  # fmt: skip
+        text = browser.get(path).text
+        assert "<script>alert" not in text
+        assert "<img" not in text
+
+
+@pytest.mark.parametrize("to", ["//elsewhere.example", "https://elsewhere.example", "/\\x", "x"])
+def test_signing_in_leads_to_this_workplace_only(filled, to):
+    client = client_of(workplace(filled[0]), by="")
+    token = token_in(client.get("/sign-in"))
+    answer = client.post(
+        "/sign-in", data={"token": token, "by": "anna", "to": to}, follow_redirects=False
+    )
+    assert answer.headers["location"] == "/"
+
+
+def test_a_wrong_passphrase_and_an_unknown_code_are_told_alike(filled, accounts):
+    place = workplace(filled[0], accounts=accounts)
+    told = [signed_in(place, by, "wrong wrong wrong")[1] for by in ("tom", "nobody")]
+    assert {answer.status_code for answer in told} == {403}
+    assert all("code and passphrase do not go together" in answer.text for answer in told)
+
+
+def test_guessing_is_slowed(filled, accounts):
+    client = client_of(workplace(filled[0], accounts=accounts), by="")
+    sent = {"token": token_in(client.get("/sign-in")), "by": "tom", "passphrase": "guess guess"}
+    told = [client.post("/sign-in", data=sent).text for _ in range(6)]
+    assert "too many wrong passphrases; try again in 3 seconds" in told[5]
+    right = client.post("/sign-in", data={**sent, "passphrase": PASSPHRASE})
+    assert "too many wrong passphrases" in right.text
+
+
+def test_the_wait_doubles_up_to_a_quarter_of_an_hour():
+    slips, waits = Slips(), []
+    for _ in range(20):
+        slips.slipped(("code tom",), NOW)
+        waits.append(slips.wait(("code tom",), NOW).total_seconds())
+    assert waits[:7] == [0, 0, 0, 0, 2, 4, 8]
+    assert waits[-1] == 900
+    assert slips.wait(("code tom",), NOW + datetime.timedelta(minutes=15)).total_seconds() == 0
+    slips.forget(("code tom",))
+    assert slips.wait(("code tom",), NOW).total_seconds() == 0
+
+
+def test_an_account_taken_away_is_signed_out(filled, tmp_path):
+    accounts = Accounts(tmp_path / "accounts.json")
+    accounts.add("tom", Role.TECHNICIAN, PASSPHRASE)
+    client, _ = signed_in(workplace(filled[0], accounts=accounts), "tom")
+    assert client.get("/", follow_redirects=False).status_code == 200
+    accounts.remove("tom")
+    assert client.get("/", follow_redirects=False).headers["location"].startswith("/sign-in")
+
+
+def test_a_visit_ends_when_nobody_is_there(filled):
+    clock = [NOW]
+    client = client_of(workplace(filled[0], now=lambda: clock[0]))
+    clock[0] += datetime.timedelta(hours=11)
+    assert client.get("/", follow_redirects=False).status_code == 200
+    clock[0] += datetime.timedelta(hours=13)
+    assert client.get("/", follow_redirects=False).status_code == 303
+
+
+def test_signing_out_ends_the_visit(browser):
+    secret = browser.cookies["labkit"]
+    browser.post("/sign-out", data={"token": token_in(browser.get("/"))})
+    browser.cookies.set("labkit", secret)
+    assert browser.get("/", follow_redirects=False).status_code == 303
+
+
+def test_accounts_are_kept_by_the_command(tmp_path):
+    file = tmp_path / "accounts.json"
+
+    def run(*words):
+        return CliRunner().invoke(cli, ["accounts", *words])
+
+    add = ("add", str(file), "dora", "--role", "dentist", "--cases", "QF-")
+    assert "a passphrase has 12 to 200" in run(*add, "--passphrase", "short").output
+    assert not file.exists()
+    assert "dora signs in as dentist" in run(*add, "--passphrase", PASSPHRASE).output
+    assert file.stat().st_mode & 0o077 == 0
+    assert PASSPHRASE not in file.read_text("utf-8")
+    assert "QF-…" in run("list", str(file)).output
+    assert '"role": "dentist"' in run("list", str(file), "--json").output
+    assert "there is no account 'dave'" in run("remove", str(file), "dave").output
+    assert run("remove", str(file), "dora").exit_code == 0
+    file.write_text("{}", encoding="utf-8")
+    assert "is not a file of accounts" in run("list", str(file)).output
+
+
+def test_other_machines_need_accounts():
+    told = CliRunner().invoke(cli, ["serve", "--host", "0.0.0.0"])
+    assert told.exit_code == 2
+    assert "to other machines without accounts" in told.output
