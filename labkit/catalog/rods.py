@@ -15,6 +15,7 @@ from labkit.core.form.words import Location, listed
 from labkit.core.label.lettering import ISO_3098_HEIGHTS_MM
 from labkit.core.rod.building import BuildLimits
 from labkit.core.rod.rods import CaseMarkPlace, RodTemplate
+from labkit.errors import InputError
 
 #: A case mark stands off by more than the 0.4 heights before L and R: L or R is never its own.
 LEAST_CLEAR_SHARE = 0.55
@@ -80,6 +81,10 @@ def read_rod_templates(source: TomlSource) -> tuple[RodTemplate, ...]:
 def _row_problems(row: RodTemplate) -> Iterator[tuple[Location, str]]:
     """Find sizes that cannot go together in one rod."""
     for end, fitting in (("lower", row.lower), ("upper", row.upper)):
+        try:
+            _ = fitting.limits
+        except InputError as error:
+            yield (end, "fit"), f'= "{fitting.fit}": {error.message}'
         if row.body.takes(fitting):
             for key, message in (*fitting.problems(), *row.body.end_problems(fitting)):
                 yield (end, key), message

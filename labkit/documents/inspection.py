@@ -17,6 +17,7 @@ from labkit.core.gauging.ways_of_measuring import Role, Way, ways_of
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
+from labkit.core.rod.tolerances import class_of
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
 from labkit.documents.set_spec import rod_of, template_of
@@ -261,7 +262,7 @@ def _fitting_facts(check: FittingCheck) -> dict[str, Any]:
     pins = check.go_pin_mm is not None
     return {
         "what": check.what,
-        "size": f"{check.size.nominal_mm} {check.fit}",
+        "size": f"{check.size.nominal_mm} {class_of(check.fit)}".rstrip(),
         "lower": f"{check.size.least_mm:.3f}",
         "upper": f"{check.size.most_mm:.3f}",
         "pins": f"{check.go_pin_mm} enters, {check.no_go_pin_mm} does not" if pins else "",

@@ -43,6 +43,11 @@ def test_the_rows_that_come_with_the_program():
             'bore_diameter = "2.5"',
             'bore_diameter = "2.5" is not usable; allowed is a number in mm from 0.8 to 10',
         ),
+        (
+            EYE, 'fit = "H8"', 'fit = "2.6 to 2.5"',
+            'row[1].lower.fit = "2.6 to 2.5": limits of 2.6 to 2.5 mm do not go with a diameter of '
+            "2.5 mm; give the lesser first, both within 0.3 mm of the diameter",
+        ),
         (EYE, "bore_diameter", "bore_diametre", "did you mean `bore_diameter`?"),
         (EYE, 'kind = "eye"', 'kind = "hook"', "row[1].lower"),
         (EYE, "height = 3.5", "height = 3.0", "is not in the ISO 3098 series"),

@@ -135,3 +135,16 @@ def test_the_tables_begin_with_one_millimetre_itself():
     """IT7 is 10 µm up to 3 mm (ISO 286-1, table 1)."""
     limits = fit_limits("H7", 1)
     assert (limits.lower_mm, limits.upper_mm) == (0, Decimal("0.010"))
+
+
+def test_limits_may_be_given_in_mm():
+    own = fit_limits("2.50 to 2.54", 2.5)
+    assert (own.least_mm, own.most_mm, own.middle_mm) == (
+        Decimal("2.50"), Decimal("2.54"), Decimal("2.52")
+    )
+
+
+@pytest.mark.parametrize("fit", ["2.54 to 2.50", "3.00 to 3.04", "2.1 to 2.6"])
+def test_limits_in_mm_go_with_their_diameter(fit):
+    with pytest.raises(InputError, match=r"do not go with a diameter of 2\.5 mm; give the lesser"):
+        fit_limits(fit, 2.5)

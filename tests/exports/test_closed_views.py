@@ -17,6 +17,7 @@ from labkit.core.rod.views import SeenLabel, rod_views, seen_ends
 from labkit.solids.build import build
 from tests.support.flat_edges import merged, without
 from tests.support.hidden_lines import ViewRequest, views_of_solid
+from tests.support.rods import even
 
 TEMPLATES = rod_templates()
 EYES, PINS, BALLS = (
@@ -51,7 +52,7 @@ NEAR_MM, CUT_MM = 1e-6, 1e-4
 
 
 def both(name, hand, length):
-    template = {**TEMPLATES, **OTHERS}[name]
+    template = even({**TEMPLATES, **OTHERS}[name])
     mark = ("L" if hand is Hand.MINUS_Y else "R") if template.label.side_mark else ""
     rod = Rod(template, Decimal(length), hand, mark, False)
     label = SeenLabel.of(rod, load_lettering())

@@ -20,6 +20,7 @@ from labkit.exports.write.step import StepHeader, write_step
 from labkit.solids.build import build
 from tests.support.flat_edges import merged, piece_through, without
 from tests.support.hidden_lines import ViewRequest, views_of, views_of_solid
+from tests.support.rods import even
 
 ROWS = sorted(rod_templates())
 CASES = [(name, hand) for name in ROWS for hand in Hand
@@ -31,7 +32,7 @@ NEAR = 1e-4  # the drawing's lines stand for the solid to a tenth of a micrometr
 
 @functools.cache
 def made(name: str, hand: Hand):
-    template = rod_templates()[name]
+    template = even(rod_templates()[name])
     mark = ("L" if hand is Hand.MINUS_Y else "R") if template.label.side_mark else ""
     rod = Rod(template, Decimal(str(LENGTH)), hand, mark, False)
     label = lay_out(load_lettering(), rod.engraving, False, template.label.height_mm)

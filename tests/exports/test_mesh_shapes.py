@@ -38,7 +38,7 @@ def test_finer_chords_come_closer():
 
 
 def test_turn_limit_holds_on_small_radii():
-    mesh = mesh_of(cq.Solid.makeCylinder(0.02, 1.0), chord_mm=0.01, turn_rad=0.5)
+    mesh = mesh_of(cq.Solid.makeCylinder(0.01, 1.0), chord_mm=0.01, turn_rad=0.5)
     # 2 pi / 0.5 = 12.6: thirteen sides.
     assert len(mesh.vertices) == 26
 

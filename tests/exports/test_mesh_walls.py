@@ -86,7 +86,7 @@ def test_the_mesh_is_as_thick_as_the_formulas_say(row):
 THIN = [
     ("eye-eye-flat", "upper", {"boss_diameter_mm": 6.6, "bore_diameter_mm": 4.7}, "eye", 0.95),
     ("eye-eye-flat", "body", {"thickness_mm": 1.3}, "plate", 1.3),
-    ("crosspin-eye-flat", "lower", {"pin_diameter_mm": 0.9}, "pin", 0.9),
+    ("crosspin-eye-flat", "lower", {"pin_diameter_mm": 1.1}, "pin", 1.1),
     ("crosspin-eye-flat", "lower", {"lip_thickness_mm": 0.7}, "lip", 0.7),
     ("ball-ball-round", "lower", {"neck_diameter_mm": 0.9}, "neck", 0.9),
     ("ball-ball-round-slim", "body", {"diameter_mm": 4.8, "flat_depth_mm": 0.9}, "plate", 3.9),

@@ -145,7 +145,7 @@ def test_a_drawn_part_measures_as_drawn(tmp_path, row):
     scan = scan_of(row, "27.4", CLEAN.but(edge_mm=50.0, posed=True), 4)
     found = measured(tmp_path, scan)
     assert found.length_mm == pytest.approx(27.4, abs=2e-4)
-    assert found.upper.diameter_mm == pytest.approx(float(found.upper.limits.nominal_mm), abs=2e-3)
+    assert found.upper.diameter_mm == pytest.approx(float(found.upper.limits.middle_mm), abs=2e-3)
     assert found.label.engraving == scan.label
 
 

@@ -149,12 +149,12 @@ def test_compensation_goes_on_the_parameters_and_not_on_the_label(name):
     built, plain = build(rod, label, change), build(rod, None, change)
     assert built.length_mm == pytest.approx(30.35)
     sizes = compensated(rod.template, Decimal("30.0"), change)
-    for fitting, nominal in zip(sizes.fittings, (rod.template.lower, rod.template.upper),
+    for fitting, aimed in zip(sizes.fittings, (rod.template.lower.aimed, rod.template.upper.aimed),
                                 strict=True):
         for key, offset in (("bore_diameter_mm", 0.06), ("pin_diameter_mm", -0.04),
                             ("ball_diameter_mm", -0.03)):
-            if hasattr(nominal, key):
-                assert getattr(fitting, key) == pytest.approx(getattr(nominal, key) + offset)
+            if hasattr(aimed, key):
+                assert getattr(fitting, key) == pytest.approx(getattr(aimed, key) + offset)
     taken = plain.volume_mm3 - built.volume_mm3
     assert taken == pytest.approx(label_volume_mm3(label, rod.template.label.depth_mm), rel=1e-6)
 
@@ -205,7 +205,7 @@ def test_a_crosspin_recorded_before_roots_were_told_is_built_as_it_was():
         for one in (template, recorded)
     )
     assert len(before.shape.Faces()) == len(now.shape.Faces()) - 1
-    radius = template.lower.pin_diameter_mm / 2
+    radius = template.lower.aim_mm / 2
     # A ring of a square's corner round the pin (Pappus): r² (1 − π/4), its middle 0.223 r away.
     ring = 2 * math.pi * (radius + 0.2234 * root) * root**2 * (1 - math.pi / 4)
     assert now.volume_mm3 - before.volume_mm3 == pytest.approx(ring, rel=1e-3)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -31,6 +31,12 @@ class WrittenRod:
 @cache
 def templates():
     return rod_templates()
+
+
+def even(template):
+    """Give a template whose fittings' limits stand evenly about the nominal: built as drawn."""
+    return replace(template, lower=replace(template.lower, fit="js9"),
+                   upper=replace(template.upper, fit="js9"))
 
 
 def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y, case_mark: str = "") -> Rod:

@@ -35,9 +35,10 @@ def _template(name, body, lower, upper) -> RodTemplate:
     )
 
 
-EYE = Eye(2.5, 7.5, "H8")
-PIN = Crosspin(3.0, 3.5, 4.2, 1.0, 7.5, "f7")
-BALL = Ball(4.0, 2.4, 2.6, "h9")
+# Limits evenly about the nominal: the parts below are made at that.
+EYE = Eye(2.5, 7.5, "JS9")
+PIN = Crosspin(3.0, 3.5, 4.2, 1.0, 7.5, "js9")
+BALL = Ball(4.0, 2.4, 2.6, "js9")
 EYE_EYE = _template("eye-eye-flat", FlatBar(6.5, 3.0, 0.5, 3.0), EYE, EYE)
 PIN_EYE = _template("crosspin-eye-flat", FlatBar(5.5, 3.0, 0.5, 3.0), PIN, EYE)
 BALL_BALL = _template("ball-ball-round", RoundBar(6.0, 1.2), BALL, BALL)
@@ -259,9 +260,8 @@ def corners_of(shape) -> np.ndarray:
     """Mesh a shape; corners of its facets, float32, shape (m, 3, 3), none without area."""
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
 
-    # Absolute, unlike tessellate; on spheres the kernel heeds only the angle.
-    turn = 0.06 if any(face.geomType() == "SPHERE" for face in shape.Faces()) else 0.3
-    BRepMesh_IncrementalMesh(shape.wrapped, 0.005, False, turn, False)
+    # Absolute, unlike tessellate; on spheres and fittings the angle makes it as fine as is asked.
+    BRepMesh_IncrementalMesh(shape.wrapped, 0.005, False, 0.05, False)
     vertices, triangles = shape.tessellate(0.005, 0.3)
     points = np.array([v.toTuple() for v in vertices], dtype=np.float32)
     corners = points[np.array(triangles)]

@@ -22,7 +22,7 @@ from labkit.core.rod.rods import (
     Fitting,
     RodTemplate,
 )
-from labkit.core.rod.tolerances import linear_tolerance
+from labkit.core.rod.tolerances import class_of, linear_tolerance
 from labkit.core.rod.views import front_view, top_view
 from labkit.units import plain
 
@@ -110,5 +110,6 @@ def _case_mark(place: CaseMarkPlace | None) -> str:
 
 def _fitting(fitting: Fitting) -> str:
     low, high = fitting.limits.lower_mm, fitting.limits.upper_mm
-    size = f"{fitting.diameter_mm:g} {fitting.fit} ({low:+}/{high:+})"
+    nominal = f"{fitting.diameter_mm:g} {class_of(fitting.fit)}".rstrip()
+    size = f"{nominal} ({low:+}/{high:+}), built at {fitting.aim_mm:g}"
     return f"{fitting.noun} {size}, {fitting.rest}"

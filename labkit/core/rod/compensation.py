@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.numbers import Finite
-from labkit.core.rod.rods import NOMINAL, Body, Compensation, Fitting, Rod, RodTemplate
+from labkit.core.rod.rods import Body, Compensation, Fitting, Rod, RodTemplate
 
 
 @dataclass(frozen=True)
@@ -31,11 +31,12 @@ class RodSizes(Finite):
 def compensated(template: RodTemplate, length: Decimal, compensation: Compensation) -> RodSizes:
     """Apply a process's compensation to the parameters of a rod.
 
-    Formula: built length = scale · length + offset; built diameter = diameter + offset of its
-    kind (bore, pin or ball). Bodies, bosses, necks and lips stay nominal.
+    Formula: built length = scale · length + offset; built diameter = middle of the diameter's
+    limits + offset of its kind (bore, pin or ball). Bodies, bosses, necks and lips stay nominal.
 
     Returns:
-        The sizes to build. Without compensation they are the nominal ones.
+        The sizes to build. Without compensation they are those of the STEP: what a finished part
+        is to have.
 
     Validity: any finite values; whether the sizes make a part is decided where it is built.
 
@@ -45,8 +46,8 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
     ...     "t", "", "", "", FlatBar(6.5, 3.0, 0.5, 3.0), eye, eye,
     ...     LabelPlace(3.5, 0.3, 0.3, False), Decimal(16), Decimal(60), "f")
     >>> sizes = compensated(template, Decimal("30.0"), Compensation(1.01, 0.02, 0.1))
-    >>> round(sizes.length_mm, 9), sizes.lower.bore_diameter_mm
-    (30.32, 2.6)
+    >>> round(sizes.length_mm, 9), round(sizes.lower.bore_diameter_mm, 9)
+    (30.32, 2.607)
     """
     return RodSizes(
         body=template.body,
@@ -57,9 +58,10 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
 
 
 def _compensated_fitting(fitting: Fitting, by: Compensation) -> Fitting:
-    return fitting.with_diameter(fitting.diameter_mm + by.offset_of(fitting.surface))
+    return fitting.with_diameter(fitting.aim_mm + by.offset_of(fitting.surface))
 
 
 def nominal_sizes(rod: Rod) -> RodSizes:
-    """Give the sizes of a rod as drawn, of no process."""
-    return compensated(rod.template, rod.length, NOMINAL)
+    """Give the sizes of a rod as drawings show it: nominal, with limits written beside them."""
+    template = rod.template
+    return RodSizes(template.body, template.lower, template.upper, float(rod.length))

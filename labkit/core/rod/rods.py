@@ -112,7 +112,8 @@ class Compensation(Finite):
         -1, 1, required=True,
     )] = 0.0
     bore_offset_mm: Annotated[float, quantity(
-        "added to bore diameters: built diameter = nominal + offset", -1, 1, required=True
+        "added to bore diameters: built diameter = middle of its limits + offset", -1, 1,
+        required=True,
     )] = 0.0
     pin_offset_mm: Annotated[float, quantity("added to pin diameters", -1, 1, required=True)] = 0.0
     ball_offset_mm: Annotated[float, quantity(

@@ -44,7 +44,16 @@ _SHAFT_ES_UM = {
     "g": (-2, -4, -5, -6),
 }
 _CLASS = re.compile(r"(H|h|JS|js|d|e|f|g)(\d{1,2})")
-CLASSES_ALLOWED = "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7"
+#: Limits of size of a template's own, in mm.
+_OWN = re.compile(r"(\d{1,2}(?:\.\d{1,3})?) to (\d{1,2}(?:\.\d{1,3})?)")
+CLASSES_ALLOWED = (
+    "H, h, JS, js, d, e, f or g with a grade from 5 to 14, such as H8 or f7, or limits of size in "
+    'mm, such as "2.50 to 2.54"'
+)
+#: What a fit may look like.
+FIT_PATTERN = rf"(H|h|JS|js|d|e|f|g)([5-9]|1[0-4])|{_OWN.pattern}"
+#: Limits of a template's own lie this near to the diameter that they are for.
+OWN_NEAR_MM = Decimal("0.3")
 
 
 def linear_tolerance(tolerance_class: str, length_mm: Decimal) -> Decimal:
@@ -132,14 +141,19 @@ class SizeLimits(Finite):
         """Upper limit of size."""
         return self.nominal_mm + self.upper_mm
 
+    @property
+    def middle_mm(self) -> Decimal:
+        """The size halfway between them."""
+        return self.nominal_mm + (self.lower_mm + self.upper_mm) / 2
+
 
 def fit_limits(fit: str, size_mm: float) -> SizeLimits:
-    """Give the limits of a hole or shaft with an ISO 286 tolerance class.
+    """Give the limits of a hole or shaft with an ISO 286 tolerance class, or with limits in mm.
 
     Formula: H: 0 … +IT; h: −IT … 0; JS, js: ± IT/2; d, e, f, g: es − IT … es.
 
     Args:
-        fit: Tolerance class, such as "H8" or "f7".
+        fit: Tolerance class, such as "H8" or "f7", or limits of size, such as "2.50 to 2.54".
 
     Returns:
         The limit deviations, mm.
@@ -147,14 +161,19 @@ def fit_limits(fit: str, size_mm: float) -> SizeLimits:
     Validity: 1 mm to 80 mm; d, e, f and g up to 18 mm.
 
     Raises:
-        InputError: Unknown class, or a size outside the tables.
+        InputError: Unknown class, a size outside the tables, or limits that do not go with it.
 
     >>> limits = fit_limits("g6", 5)
     >>> limits.lower_mm, limits.upper_mm, limits.most_mm
     (Decimal('-0.012'), Decimal('-0.004'), Decimal('4.996'))
+    >>> fit_limits("2.50 to 2.54", 2.5).middle_mm
+    Decimal('2.52')
 
     Source: ISO 286-1:2010, tables 1, 2 and 4.
     """
+    nominal = Decimal(repr(float(size_mm)))
+    if own := _OWN.fullmatch(fit):
+        return _own_limits(nominal, Decimal(own[1]), Decimal(own[2]))
     match = _CLASS.fullmatch(fit)
     if match is None:
         raise InputError(
@@ -162,13 +181,33 @@ def fit_limits(fit: str, size_mm: float) -> SizeLimits:
             field="fit", value=fit, allowed=CLASSES_ALLOWED,
         )
     letter, width = match[1], tolerance_grade(int(match[2]), size_mm)
-    nominal = Decimal(repr(float(size_mm)))
     if letter == "H":
         return SizeLimits(nominal, Decimal(0), width)
     if letter in ("JS", "js"):
         return SizeLimits(nominal, -width / 2, width / 2)
     upper = Decimal(0) if letter == "h" else _shaft_deviation(letter, size_mm)
     return SizeLimits(nominal, upper - width, upper)
+
+
+def _own_limits(nominal_mm: Decimal, least_mm: Decimal, most_mm: Decimal) -> SizeLimits:
+    near = max(abs(least_mm - nominal_mm), abs(most_mm - nominal_mm)) <= OWN_NEAR_MM
+    if not (least_mm < most_mm and near):
+        raise InputError(
+            f"limits of {least_mm} to {most_mm} mm do not go with a diameter of {nominal_mm} mm; "
+            f"give the lesser first, both within {OWN_NEAR_MM} mm of the diameter",
+            field="fit", value=f"{least_mm} to {most_mm}",
+            allowed=f"within {OWN_NEAR_MM} mm of {nominal_mm}",
+        )
+    return SizeLimits(nominal_mm, least_mm - nominal_mm, most_mm - nominal_mm)
+
+
+def class_of(fit: str) -> str:
+    """Give the ISO 286 class of a fit, empty for limits in mm, which stand for themselves.
+
+    >>> class_of("H8"), class_of("2.50 to 2.54")
+    ('H8', '')
+    """
+    return "" if _OWN.fullmatch(fit) else fit
 
 
 def _shaft_deviation(letter: str, size_mm: float) -> Decimal:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.core.rod.rods import RodTemplate
 from labkit.documents.drawing import TEXT_MM, Ink, Pen, Text
 from labkit.documents.letters import wrapped
 from labkit.documents.rod_drawing.arrange import TITLE_MM, Layout
@@ -14,6 +15,7 @@ from labkit.documents.rod_drawing.lengths_table import (
 )
 from labkit.documents.rod_drawing.subject import Subject
 from labkit.documents.rod_drawing.title_block import SheetNumber, title_block
+from labkit.documents.rod_drawing.words import DIAMETER, size
 from labkit.documents.set_spec import part_of
 from labkit.documents.standing import marked_places
 
@@ -71,13 +73,21 @@ def _notes(ink: Ink, subject: Subject, layout: Layout) -> None:
         y += NOTE_ROW_MM
 
 
+def _aims(template: RodTemplate) -> str:
+    ends = (template.lower, template.upper)
+    return ", ".join(
+        dict.fromkeys(f"{end.noun} {DIAMETER}{size(end.aim_mm)}" for end in ends)
+    )
+
+
 def note_words(subject: Subject) -> list[str]:
     """Give the general notes of the drawing."""
     template = subject.rod.template
     notes = [
         f"Dimensions in mm. Drawn at L = {subject.rod.label}; L of every part by the table.",
         f"General tolerances ISO 2768-{template.length_tolerance}. Fits ISO 286. "
-        "Sizes are those of the finished part.",
+        "Sizes are those of the finished part; files have the middle of each fit: "
+        f"{_aims(template)}.",
         "Label on the inward face, upright as drawn, never mirrored.",
     ]
     if template.handed:

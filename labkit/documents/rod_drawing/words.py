@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
-from labkit.core.rod.tolerances import SizeLimits, fit_limits
+from labkit.core.rod.tolerances import SizeLimits, class_of, fit_limits
 from labkit.units import plain, written
 
 DIAMETER, PLUS_MINUS, TIMES, MINUS = "Ø", "±", "×", "−"
@@ -32,14 +32,16 @@ def deviation(value_mm: Decimal) -> str:
 
 
 def fitted(prefix: str, value_mm: float, fit: str) -> str:
-    """Write a diameter with its ISO 286 class and limit deviations.
+    """Write a diameter with its ISO 286 class, if it has one, and limit deviations.
 
     >>> fitted("Ø", 2.5, "H8")
     'Ø2.5 H8 (+0.014/0)'
+    >>> fitted("Ø", 2.5, "2.50 to 2.54")
+    'Ø2.5 (+0.04/0)'
     """
     limits: SizeLimits = fit_limits(fit, value_mm)
     both = f"{deviation(limits.upper_mm)}/{deviation(limits.lower_mm)}"
-    return f"{prefix}{size(value_mm)} {fit} ({both})"
+    return " ".join(filter(None, (f"{prefix}{size(value_mm)}", class_of(fit), f"({both})")))
 
 
 def times(count: int, words: str) -> str:

@@ -29,8 +29,11 @@ MESH_AXIS_TILT = 1e-3
 #: Largest distance of a fitting's vertices from the fitted cylinder or sphere: they are written
 #: on the surface, and float32 moves them by 4e-6 mm at most.
 MESH_FORM_MM = 1e-4
-#: Chord error of the facets on bores, pins and balls: 0.005 mm, and 5 % for rounding.
+#: Chord error of facets anywhere: 0.005 mm, and 5 % for rounding.
 MESH_CHORD_MM = 0.00525
+#: The same on the fittings themselves: bores and pins 0.0005 mm, balls 0.003 mm. A bore's flats are
+#: then 0.001 mm nearer together than its corners, and gauge pins see the size that was asked.
+CYLINDER_CHORD_MM, BALL_CHORD_MM = 0.00055, 0.00315
 #: A facet between two points of a cylinder lies inside it by 2/3 of its chord error on average
 #: (the mean height of a flat arc), which is what the volume loses.
 MEAN_CHORD_SHARE = 2.0 / 3.0

@@ -28,7 +28,7 @@ class Wanted:
 
     @property
     def diameter_mm(self) -> float:
-        """Nominal diameter."""
+        """Diameter that an uncompensated part has: the middle of its limits."""
         return self.surface.fitting.diameter_mm
 
     @property

@@ -207,7 +207,10 @@ def _end_checks(
         if not step:
             checks += [
                 checker.at_most(f"form error of the {name}", found.form_mm, limits.MESH_FORM_MM),
-                checker.at_most(f"chord error of the {name}", found.chord_mm, limits.MESH_CHORD_MM),
+                checker.at_most(
+                    f"chord error of the {name}", found.chord_mm,
+                    limits.BALL_CHORD_MM if wanted.sphere else limits.CYLINDER_CHORD_MM,
+                ),
             ]
     return checks
 

@@ -29,8 +29,8 @@ _BARS: dict[str, Callable[[Any], ExpectedBar]] = {
 
 
 def expected_end(fitting: Fitting) -> ExpectedEnd:
-    """Give a fitting as surfaces."""
-    return _ENDS[fitting.kind](fitting)
+    """Give a fitting as surfaces, of the diameter that a part is to have."""
+    return _ENDS[fitting.kind](fitting.aimed)
 
 
 def expected_ends(template: RodTemplate) -> tuple[ExpectedEnd, ExpectedEnd]:

@@ -17,7 +17,7 @@ from labkit.exports.write.solid_reader import Floats, SolidFace, SolidParts, Use
 from labkit.exports.write.stations import Grid, Limits, Stations, grid_of
 from labkit.solids.shapes import Shape
 
-#: Greatest distance of a facet from the surface (asked for on bores and pins: 0.005 mm).
+#: Greatest distance of a facet from the surface; fittings are finer (see `stations`).
 CHORD_MM = 0.005
 #: Greatest turn between neighbouring facets; on radii above 0.16 mm the chord rules, not this.
 TURN_RAD = 0.5

@@ -8,16 +8,21 @@ each group takes the finest division that any of its edges or faces needs.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from labkit.errors import GeometryError
-from labkit.exports.write.solid_reader import Floats, SolidFace, SolidParts, Use
+from labkit.exports.write.solid_reader import Floats, SolidEdge, SolidFace, SolidParts, Use
 
 #: Share of the chord error that each direction of a doubly curved facet may use up: the error of
 #: its diagonal is the sum of both.
 EACH_WAY = 0.49
+#: Chord error of whole cylinders, which bores and pins are: a polygon whose corners lie on them.
+#: Its flats are then 0.001 mm nearer together than the bore is wide; gauge pins see no more of it.
+CYLINDER_CHORD_MM = 0.0005
+#: Chord error of balls: facets of the above would be ten times as many as all others of a rod.
+BALL_CHORD_MM = 0.003
 #: Finer and finer division of a curved run stops here; a rod needs less than 200.
 MOST_PARTS = 4096
 
@@ -90,6 +95,10 @@ class Stations:
     ) -> None:
         self._solid = solid
         self._limits = limits
+        self._finer = {
+            kind: replace(limits, chord_mm=min(limits.chord_mm, chord))
+            for kind, chord in (("cylinder", CYLINDER_CHORD_MM), ("sphere", BALL_CHORD_MM))
+        }
         self._parent = list(range(len(solid.edges)))
         self._step = [limits.step_rad(edge.radius) for edge in solid.edges]
         self._shared: dict[int, Floats] = {}
@@ -127,19 +136,23 @@ class Stations:
                 self._join(one.edge, other.edge)
 
     def _refine(self, face: SolidFace, grid: Grid) -> None:
-        """Tighten the steps of a doubly curved face's edges."""
-        if face.kind not in ("sphere", "torus"):
-            return
+        """Tighten the steps of the edges of fittings and of doubly curved faces."""
         edges = self._solid.edges
         runs = (*grid.along, *grid.back)
+        whole = len(runs) == 2 and any(_goes_round(edges[use.edge]) for use in runs)
+        limits = self._finer.get(face.kind, self._limits) if whole else self._limits
+        if face.kind == "cylinder":
+            for use in runs:
+                own = limits.step_rad(edges[use.edge].radius)
+                self._step[use.edge] = min(self._step[use.edge], own)
+        if face.kind not in ("sphere", "torus"):
+            return
         widest = max(edges[use.edge].radius for use in runs)
-        step = self._limits.step_rad(
-            face.radius if face.kind == "sphere" else widest, EACH_WAY
-        )
+        step = limits.step_rad(face.radius if face.kind == "sphere" else widest, EACH_WAY)
         for use in runs:
             self._step[use.edge] = min(self._step[use.edge], step)
         for use in (grid.up, grid.down):
-            own = self._limits.step_rad(edges[use.edge].radius, EACH_WAY)
+            own = limits.step_rad(edges[use.edge].radius, EACH_WAY)
             self._step[use.edge] = min(self._step[use.edge], own)
 
     def _counts(self) -> list[int]:
@@ -179,3 +192,8 @@ class Stations:
             self._count[group] = self._count[group] * 5 // 4 + 1
             if self._count[group] > MOST_PARTS:
                 raise GeometryError("the rim of a dome cannot be divided finely enough to mesh it")
+
+
+def _goes_round(edge: SolidEdge) -> bool:
+    """Tell a whole circle."""
+    return edge.axes is not None and edge.span[1] - edge.span[0] > 2 * math.pi - 1e-9

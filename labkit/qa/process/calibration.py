@@ -173,8 +173,9 @@ def _bend_mm(coupons: Sequence[Coupon], fit: Fit) -> float:
 def fit_offset(sizes: Sequence[tuple[Decimal, Decimal]], present_mm: float) -> FittedOffset:
     """Find the offset of one kind of diameter.
 
-    Formula: with the present offset o₀, nominal N was built as N + o₀ and measures M; the new
-    offset is o₀ − mean(M − N), its standard uncertainty s / √n.
+    Formula: with the present offset o₀, a size N to be had (the middle of its limits) was built as
+    N + o₀ and measures M; the new offset is o₀ − mean(M − N), its standard uncertainty s / √n. The
+    offset is built less measured: one found for another N holds for this one.
 
     >>> sizes = [(Decimal("2.5"), Decimal(x)) for x in ("2.44", "2.46", "2.45", "2.45", "2.45")]
     >>> fit_offset(sizes, 0.02).offset_mm

@@ -33,7 +33,7 @@ COLUMNS = (
         column
         for kind in DIAMETERS
         for column in (
-            Column(f"{kind}_nominal", f"diameter of the {kind} as drawn, mm", sign=True),
+            Column(f"{kind}_nominal", f"diameter of the {kind} as its STEP has it, mm", sign=True),
             Column(kind, f"diameter of the {kind} as measured, mm", sign=True),
         )
     ),
@@ -158,7 +158,7 @@ def _diameter(kind: str, row: Mapping[str, Cell], table: TableFile) -> Diameter 
     if drawn is None:
         raise problem(
             cell, table, f"has no nominal beside it; add a column {kind}_nominal with the diameter "
-            "as drawn",
+            "that the STEP has: the middle of its limits",
         )
     nominal = number(drawn, table, Decimal("0.5"), 20)
     measured = number(cell, table, Decimal("0.01"), 1000)

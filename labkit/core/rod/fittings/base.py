@@ -12,12 +12,10 @@ from labkit.core.form.keys import Key, matching
 from labkit.core.numbers import Finite
 from labkit.core.rod.building import Underside, Way
 from labkit.core.rod.projected import ProjectedView
-from labkit.core.rod.tolerances import CLASSES_ALLOWED, SizeLimits, fit_limits
+from labkit.core.rod.tolerances import CLASSES_ALLOWED, FIT_PATTERN, SizeLimits, fit_limits
 
-#: The tolerance class of a fitting's surface.
-FIT = Key(
-    "ISO 286-1 class", CLASSES_ALLOWED, holds=matching("(H|h|JS|js|d|e|f|g)([5-9]|1[0-4])")
-)
+#: The limits of a fitting's surface.
+FIT = Key("ISO 286-1 class, or limits in mm", CLASSES_ALLOWED, holds=matching(FIT_PATTERN))
 #: A key of a file, and what is wrong with it.
 Problem = tuple[str, str]
 
@@ -155,6 +153,19 @@ class EndFitting(Finite, ABC):
     def limits(self) -> SizeLimits:
         """Limits of size of the surface that is made to its fit."""
         return fit_limits(self.fit, self.diameter_mm)
+
+    @property
+    def aim_mm(self) -> float:
+        """Diameter that a part is to have: the middle of its limits, not the nominal size.
+
+        A part built at its nominal size would stand at one end of its limits, or outside of them.
+        """
+        return float(self.limits.middle_mm)
+
+    @property
+    def aimed(self) -> Self:
+        """The same fitting with the diameter that a part is to have."""
+        return self.with_diameter(self.aim_mm)
 
     @property
     def gauge_pin_mm(self) -> Decimal | None:
