@@ -84,7 +84,7 @@ def test_the_report_tells_what_qa_needs(folder, reports):
     (report,) = reports
     for words in (
         "Measured over gauge pins in both bores, with Example outside micrometer",
-        "length = reading − 2.488 mm", "Gauge pins: 2.50 mm", "conformance probability of 95 %",
+        "length = reading − 2.475 mm", "Gauge pins: 2.50 mm", "conformance probability of 95 %",
     ):  # fmt: skip
         assert words in report.words
     limits, budget = (section.table for section in report.sections[1:])
@@ -115,8 +115,10 @@ def test_a_gauge_too_coarse_is_refused_with_what_would_do(folder):
     assert result.exit_code == 1
     assert result.stderr.startswith(
         'labkit: no acceptance zone for any rod: example-coarse-calliper, measuring "over" with a '
-        "standard uncertainty of 0.039 mm, is too coarse for ±0.06 mm; use the usual gauge of the "
-        "process (over, between, half-sum, centres), or example-calliper (over, between, half-sum)"
+        "standard uncertainty of 0.043 mm, is too coarse for ±0.06 mm (0.020 mm of it are the "
+        "fittings' own sizes, as gauge pins let them through, of which half-sum and centres are "
+        "free); use the usual gauge of the process (over, between, half-sum, centres), or "
+        "example-calliper (over, between, half-sum)"
     )
     assert "example-micrometer (over)" in result.stderr
     assert "none" in result.stdout  # the table is shown all the same

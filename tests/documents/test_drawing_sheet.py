@@ -246,7 +246,7 @@ def test_dimensions_are_those_of_the_template(name):
         assert values["lip thickness"] == lower.lip_thickness_mm
         assert values["lip edge radius"] == lower.lip_thickness_mm / 4
         assert values["root radius"] == lower.root_radius_mm
-        assert "f7 (−0.006/−0.016)" in words["pin diameter"]  # ISO 286 table, 1–3 mm, f7
+        assert "f10 (−0.006/−0.046)" in words["pin diameter"]  # ISO 286, 1–3 mm, f10
 
 
 @pytest.mark.parametrize("name", ROWS)

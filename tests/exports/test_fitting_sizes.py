@@ -14,7 +14,7 @@ def across(points, edges):
     a, b = points[edges[:, 0]], points[edges[:, 1]]
     share = np.clip(-(a * (b - a)).sum(axis=1) / ((b - a) ** 2).sum(axis=1), 0.0, 1.0)
     nearest = np.linalg.norm(a + share[:, None] * (b - a), axis=1)
-    return 2 * nearest.min(), 2 * np.linalg.norm(points, axis=1).max()
+    return 2 * nearest.min(), 2 * np.linalg.norm(a, axis=1).max()
 
 
 @pytest.mark.parametrize("row", [row for row in ROWS if "flat" in row])

@@ -99,7 +99,7 @@ class Way(Finite):
         >>> eye = Eye(2.5, 7.5, "H8")
         >>> limits = shifted_way(Method.OVER, (eye, eye)).widened(Decimal("33.6"), Decimal("0.15"))
         >>> print(limits.nominal_mm, limits.lower_mm, limits.upper_mm)
-        36.088 35.926 36.250
+        36.088 35.920 36.256
         """
         lower = length_mm - tolerance_mm + self.least_shift_mm
         upper = length_mm + tolerance_mm + self.most_shift_mm

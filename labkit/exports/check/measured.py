@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from labkit.core.numbers import Finite
+from labkit.core.rod.fittings import Fitting
 from labkit.core.rod.rods import RodTemplate
 from labkit.exports.check import limits
 from labkit.exports.expected import ExpectedEnd, SphereEnd, expected_ends
@@ -20,10 +21,12 @@ class Wanted:
     """A fitting to look for: what it is and about how wide, not where.
 
     Args:
+        fitting: As the template has it, with its limits.
         end: "lower" (x below 0) or "upper".
     """
 
     surface: ExpectedEnd
+    fitting: Fitting
     end: str
 
     @property
@@ -88,7 +91,7 @@ class Ends:
 def wanted_ends(template: RodTemplate) -> tuple[Wanted, Wanted]:
     """Say what to look for at the lower and the upper end of a template's rods."""
     lower, upper = expected_ends(template)
-    return Wanted(lower, LOWER), Wanted(upper, UPPER)
+    return Wanted(lower, template.lower, LOWER), Wanted(upper, template.upper, UPPER)
 
 
 def outermost(wanted: Wanted, candidates: Sequence[Found]) -> Found | None:

@@ -13,7 +13,7 @@ from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.check.measure_mesh import MeshMeasure, measure_mesh
 from labkit.exports.check.measure_step import AP242, StepMeasure, measure_step
-from labkit.exports.check.measured import Ends, wanted_ends
+from labkit.exports.check.measured import Ends, Wanted, wanted_ends
 from labkit.exports.check.outward_face import outward_roughness
 from labkit.exports.check.read_label import (
     LabelReading,
@@ -191,13 +191,15 @@ def _end_checks(
     place = limits.STEP_LENGTH_MM if step else limits.FRAME_MM
     half = built_length_mm(rod, compensation) / 2.0
     for wanted, found in zip(wanted_ends(rod.template), (ends.lower, ends.upper), strict=True):
-        diameter = wanted.diameter_mm + wanted.surface.offset_mm(compensation)
+        added = wanted.surface.offset_mm(compensation)
+        diameter = wanted.diameter_mm + added
         name = wanted.named()
         if found is None:
             checks.append(checker.near(f"diameter of the {name}", None, diameter, tolerance))
             continue
         checks += [
             checker.near(f"diameter of the {name}", found.diameter_mm, diameter, tolerance),
+            _inspection_check(checker, wanted, found.diameter_mm - added),
             checker.near(f"x of the {name}", found.center[0], wanted.sense * half, place),
             checker.near(f"z of the {name}", found.center[2], 0.0, place),
             checker.at_most(f"tilt of the {name}", found.tilt, tilt, ""),
@@ -213,6 +215,14 @@ def _end_checks(
                 ),
             ]
     return checks
+
+
+def _inspection_check(checker: Checker, wanted: Wanted, finished_mm: float) -> Check:
+    """Hold what is left of a diameter without the compensation against the inspection's limits."""
+    of = wanted.fitting.limits
+    half = float(of.upper_mm - of.lower_mm) / 2.0
+    name = f"{wanted.named()} against its inspection limits"
+    return checker.near(name, finished_mm, float(of.middle_mm), half)
 
 
 def _mesh_checks(

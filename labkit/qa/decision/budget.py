@@ -69,8 +69,8 @@ def length_budget(
     and the ball's own diameter take more readings: see `_WEIGHTS`.
 
     Args:
-        way: How; its play holds the tolerances of bores, balls, crosspins and gauge pins already,
-            so that no gauge pin is counted a second time.
+        way: How; its play holds what gauge pins let through and the tolerances of balls and
+            crosspins already, so that no gauge pin is counted a second time.
         readings: Number n of values that the mean is of.
         expansion_per_c: Thermal expansion α_rod of the rod's material, 1/°C.
         corrected: How the length is corrected to 20 °C; None where it is not.
@@ -211,11 +211,11 @@ def _fittings(way: Way) -> tuple[Component, ...]:
     if way.play_mm == 0:
         return ()
     play = float(way.play_mm)
-    pins = " and gauge pins" if way.gauge_pins_mm else ""
+    pins = ", bores as their gauge pins let through" if way.gauge_pins_mm else ""
     return (
         Component(
             FITTINGS, uniform(play), math.inf, "B",
-            f"± {plain(play)} mm, sizes of fittings{pins} within their limits",
+            f"± {plain(play)} mm, sizes of fittings within their limits{pins}",
         ),
     )
 

@@ -24,6 +24,7 @@ from labkit.qa.decision.limits import (
     rod_limits,
 )
 from labkit.qa.decision.readings import Expected
+from labkit.qa.uncertainty import uniform
 from labkit.units import plain
 
 if TYPE_CHECKING:
@@ -218,10 +219,23 @@ def _too_coarse(
         why = (
             f'{gauge.name}, measuring "{way.method}" with a standard uncertainty of '
             f"{each.budget.combined_mm:.3f} mm, is too coarse for ±{plain(line.tolerance_mm)} mm"
+            f"{_of_fittings(way, of.ways)}"
         )
     count = f"for {len(none)} of {len(rods)} rods" if len(none) < len(rods) else "for any rod"
     yield refused(
         "gauge_too_coarse", f"no acceptance zone {count}: {why}; {_advice(would_do)}", of.name
+    )
+
+
+def _of_fittings(way: Way, ways: tuple[Way, ...]) -> str:
+    """Say how much of an uncertainty is the fittings', and which ways are free of it."""
+    if not way.play_mm:
+        return ""
+    free = [str(one.method) for one in ways if not one.play_mm and one.role is not Role.CHECK]
+    pins = ", as gauge pins let them through," if way.gauge_pins_mm else ""
+    return (
+        f" ({uniform(float(way.play_mm)):.3f} mm of it are the fittings' own sizes{pins} of which "
+        f"{' and '.join(free)} are free)"
     )
 
 

@@ -109,10 +109,15 @@ class Eye(BossFitting):
     def outer_bounds(self) -> tuple[Decimal, Decimal]:
         """Bound how far a gauge pin pressed against the bore's inner side reaches outwards.
 
-        Formula: gauge pin d in a bore D: d − D/2.
+        Formula: gauge pin d in a bore D: d − D/2, over all that the go and the no-go pin let
+        through, which is more than the bore's limits: d ≤ D, as it stands in the bore, so that
+        d − D/2 ≤ d/2; D below the largest no-go pin. Evenly about a bore in the middle of its
+        limits, so that this one reads its length.
         """
-        pin, bore = self.gauge_pin_mm, self.limits
-        return pin - PIN_TOLERANCE_MM - bore.most_mm / 2, pin - bore.least_mm / 2
+        pin, middle = self.gauge_pin_mm, self.contact_mm(self.limits.middle_mm)
+        low, high = pin - PIN_TOLERANCE_MM - self.no_go_pin_mm / 2, pin / 2
+        reach = max(middle - low, high - middle)
+        return middle - reach, middle + reach
 
     def contact_mm(self, measured_mm: Decimal) -> Decimal:
         """Give the gauge pin's reach in a measured bore."""
