@@ -207,7 +207,7 @@ BAD = {
     # --- how it was measured
     "unknown way": cells(2, "way", "did you mean `over`", way="ovr"),
     "way of other templates": cells(2, "way", "allowed is one of", way="over-less-own"),
-    "way changed alone": cells(2, "subtract_mm", "-2.488 for this rod", way="between"),
+    "way changed alone": cells(2, "subtract_mm", "-2.475 for this rod", way="between"),
     "way empty": cells(2, "way", "is empty", way=""),
     "other pins": cells(2, "gauge_pins_mm", "gauge pins of 2.50 mm", gauge_pins_mm="2.4"),
     "pins not told": cells(2, "gauge_pins_mm", "state the pins", gauge_pins_mm=""),
@@ -216,7 +216,7 @@ BAD = {
                               upper_mm="").readings(2, "35.91"),
         2, "gauge_pins_mm", "takes no gauge pins",
     ),
-    "subtract changed": cells(2, "subtract_mm", "it is 2.488 for", subtract_mm="2.5"),
+    "subtract changed": cells(2, "subtract_mm", "it is 2.475 for", subtract_mm="2.5"),
     "limits changed": cells(2, "lower_mm", "it is 38.259 for", lower_mm="38.2"),
     "tolerance changed": cells(2, "tolerance_mm", "it is 0.15 for", tolerance_mm="0.5"),
     "unknown instrument": cells(2, "instrument", "is not a known instrument", instrument="K-7"),
@@ -360,7 +360,7 @@ def test_a_form_that_a_spreadsheet_spoilt_is_told_in_a_few_sentences(place, tmp_
             result.stderr.splitlines()}  # fmt: skip
     assert sorted(told) == ["gauge_pins_mm", "label", "subtract_mm"]
     pins, label, limits = (told[name] for name in sorted(told))
-    assert '"2488", but it is 2.488 for this rod' in limits
+    assert '"2475", but it is 2.475 for this rod' in limits
     assert "took its decimal point for another sign; empty these cells" in limits
     assert limits.endswith("likewise in 39 more cells: columns 11 to 14 of lines 2 to 11")
     assert '"Feb 50" is no diameter' in pins

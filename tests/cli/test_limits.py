@@ -198,7 +198,7 @@ def test_an_instrument_out_of_calibration_is_not_advised(folder, tmp_path):
     for due, advised in (("2999-01-01", True), ("2001-01-01", False)):
         own = tmp_path / "m-3.toml"
         own.write_text(text.replace("[calibration]", f"[calibration]\ndue = {due}"), "utf-8")
-        place = folder("0.02")
+        place = folder("0.05")
         content = told(
             place, "--instrument", "example-coarse-calliper", "--instruments", own, code=1
         )

@@ -153,7 +153,7 @@ def test_every_key_stands_in_its_table_with_its_meaning(cls):
 def test_the_table_says_in_which_order_a_process_scales_and_adds():
     table = keys_table(Process)
     assert "built length = length_scale · nominal + length_offset" in table
-    assert "built diameter = nominal + offset" in table
+    assert "built diameter = middle of its limits + offset" in table
 
 
 def test_every_mistake_of_a_record_is_told_and_nothing_unknown_is_taken():

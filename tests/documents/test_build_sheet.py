@@ -110,8 +110,8 @@ def test_files_that_are_not_compensated_are_said_to_be():
 def test_compensation_is_listed_once_for_each_kind_of_fitting():
     rows = build_sheet.facts(specs.spec_of(specs.MIRRORED))["compensation"]
     assert [(row["what"], row["nominal"], row["rule"], row["built"]) for row in rows[1:]] == [
-        ("Crosspin diameter", "3.000 mm", "−0.050 mm", "2.950 mm"),
-        ("Bore diameter", "2.500 mm", "+0.060 mm", "2.560 mm"),
+        ("Crosspin diameter", "2.974 mm", "−0.050 mm", "2.924 mm"),
+        ("Bore diameter", "2.520 mm", "+0.060 mm", "2.580 mm"),
     ]
     assert rows[0]["rule"] == "× 1.0012, +0.010 mm"
 
@@ -203,7 +203,7 @@ def test_the_sheet_says_how_rods_lie_and_how_high_they_build():
     assert packed("they may stand at the shaft and nowhere else") in text
     powder = words_of(pdf_of(specs.spec_of(specs.BALLS, "example-powder")))
     assert packed("The balls hang 1.1 mm over it; the powder carries what hangs.") in powder
-    assert packed("height of the build 5.0 mm") in powder
+    assert packed("height of the build 4.9 mm") in powder
     flat = words_of(pdf_of(specs.spec_of(specs.SIX)))
     assert packed("height of the build 3.0 mm") in flat
     assert packed("touches the bed is the outward face. ") in flat

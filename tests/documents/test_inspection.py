@@ -171,7 +171,7 @@ def narrow(tolerance: str):
 
 
 def test_a_narrow_tolerance_moves_the_form_to_a_way_that_decides():
-    """u over pins 0.01217, half-sum 0.01 mm: ±0.022 mm is 1.8 and 2.2 of it, 1.96 is needed."""
+    """u over pins 0.02255, half-sum 0.01 mm: ±0.022 mm is 1.0 and 2.2 of it, 1.96 is needed."""
     spec = narrow("0.022")
     assert {row["way"] for row in rows_of(spec)} == {str(Method.HALF_SUM)}
     facts = inspection.facts(spec)
@@ -197,7 +197,7 @@ def test_the_decision_rule_stands_on_the_form_in_words():
                   "probability of at least 95 %") in text
     assert packed("standard uncertainty of 0.010 mm") in text
     assert packed("together with the sizes of fittings and gauge pins, the length has a standard "
-                  "uncertainty of 0.0122 mm") in text
+                  "uncertainty of 0.0225 mm") in text
 
 
 def test_symbols_that_stand_in_formulas_are_explained():

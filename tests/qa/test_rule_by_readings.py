@@ -30,8 +30,10 @@ def readings_of(true, tool, method, rng):
     that makes all bores alike; room, warmth of the hand and scatter are new with each rod.
     """
     labs = (true.shape[0], 1)
-    size = fit_limits(TEMPLATE.lower.fit, TEMPLATE.lower.bore_diameter_mm)
-    bore = rng.uniform(float(size.least_mm), float(size.most_mm), labs)
+    # As far as the no-go pin lets them, and evenly about the middle of their limits.
+    middle = float(fit_limits(TEMPLATE.lower.fit, TEMPLATE.lower.bore_diameter_mm).middle_mm)
+    reach = float(TEMPLATE.lower.no_go_pin_mm) - middle
+    bore = rng.uniform(middle - reach, middle + reach, labs)
     pin = rng.uniform(PIN - float(PIN_TOLERANCE_MM), PIN, labs)
     wrong = tool.calibration_mm * rng.standard_normal(labs)
     room = rng.uniform(-tool.temperature_c, tool.temperature_c, true.shape)
@@ -96,8 +98,8 @@ def test_the_scatter_of_measured_lengths_is_what_the_budget_says(method):
     error = mean - true
     assert error.mean() == pytest.approx(0, abs=4 * budget.combined_mm / math.sqrt(error.size))
     # Bores and pins are uniform one by one, their sum is nearer to the middle than the budget's
-    # one uniform: it may say up to 8 % more than there is, never less.
-    assert 0.92 * budget.combined_mm < error.std() < 1.01 * budget.combined_mm
+    # one uniform: it may say up to 10 % more than there is, never less.
+    assert 0.9 * budget.combined_mm < error.std() < 1.01 * budget.combined_mm
 
 
 def test_some_thousand_rods_decided_one_by_one():
@@ -112,7 +114,7 @@ def test_some_thousand_rods_decided_one_by_one():
     result = np.array([one.result for one in decided], dtype=object)
     assert (result == results(mean[:, 0], u, (lower, upper), dof=dof)).all()
     accepted, rejected = result == Result.CONFORMS, result == Result.NOT_CONFORMING
-    assert accepted.sum() > 2000
+    assert accepted.sum() > 1500
     assert rejected.sum() > 200
     assert np.mean(~good[accepted]) <= 0.05
     assert np.mean(good[rejected]) <= 0.05

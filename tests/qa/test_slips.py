@@ -55,7 +55,7 @@ def test_readings_of_rods_are_taken_good_or_bad(typed):
     ("typed", "says"),
     [
         ("43.99", "two digits swapped (34.99)"), ("29.01", 'what "between"'),
-        ("36.00", "2.012 mm off"), ("38.5", "4.512 mm off"),
+        ("36.00", "2.025 mm off"), ("38.5", "4.525 mm off"),
     ],
 )
 def test_readings_far_off_are_asked_about(typed, says):

@@ -88,7 +88,7 @@ def test_readings_copied_from_the_other_side(recorded, out):
     for step in (1, 2):
         rods = [place(recorded, step, side)[0] for side in ("left", "right")]
         for rod in rods:
-            values = [f"{float(rod.label) + 2.488 + off / 1000:.3f}" for off in (3, -4, 1)]
+            values = [f"{float(rod.label) + 2.475 + off / 1000:.3f}" for off in (3, -4, 1)]
             record_reading(recorded, rod, readings_mm=values)
     _, line = refused(recorded, out)
     assert "left and right have the same readings in the same order at steps 1, 2" in line

@@ -107,7 +107,8 @@ class Stations:
             self._join_opposite(grid)
             self._refine(face, grid)
         self._count = self._counts()
-        for _, grid in pairs:
+        # Twice: where both domes' rims hold the bar's edges, the finer one divides those for both.
+        for _, grid in pairs * 2:
             if len(grid.along) != len(grid.back):
                 self._share(grid)
 
