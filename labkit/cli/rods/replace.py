@@ -60,12 +60,18 @@ def command(
     from labkit.catalog.lettering import load_lettering
     from labkit.core.case.rod_life import RodState
     from labkit.documents.set_spec import process_of
-    from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, recorded_process
+    from labkit.workflow.rods.replace import (
+        ReplacementOrder,
+        make_replacement,
+        recorded_process,
+        sweep_before,
+    )
 
     because = RodState(asked["because"]) if asked["because"] else None
     order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"], because)
     means = (load_lettering(), named_profile(asked["profile_path"]))
     with recording_into(ledger_url, by) as recorder:
+        sweep_before(recorder.ledger, order, asked["out_dir"])
         say_first(process_words(recorded_process(recorder.ledger, order)))
         with counting("Replacement") as step:
             made = make_replacement(order, means, asked["out_dir"], step, recorder)

@@ -90,7 +90,6 @@ def make_replacement(
     """
     ledger = recorder.ledger
     check_reason(order.reason)
-    sweep_lock(out, find_rod(ledger, order.identifiers[0]).rod.rod.case)
     # What is not there or not to be replaced leaves no folder and no lock behind.
     case = _asked(ledger, order)[0].case
 
@@ -108,6 +107,15 @@ def make_replacement(
             return job, recorder.start(job, out, last, asked * len(job.case.spacer_set.steps))
 
     return build_set(out, case, begin, progress, recorder)
+
+
+def sweep_before(reader: Reader, order: ReplacementOrder, out: Path) -> None:
+    """Take away the lock that a killed run for the case of an order left in a folder.
+
+    Raises:
+        InputError: As `make_replacement`.
+    """
+    sweep_lock(out, find_rod(reader, order.identifiers[0]).rod.rod.case)
 
 
 def recorded_process(reader: Reader, order: ReplacementOrder) -> Process:
