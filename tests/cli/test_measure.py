@@ -77,7 +77,7 @@ def test_several_scans_go_on_past_one_that_cannot_be_measured(bench):
     bad.write_bytes(b"no mesh")
     result = bench.run(str(bad), good, "--json")
     assert result.exit_code == 2
-    assert "bad.stl: cannot be measured: it is neither binary nor text STL" in result.stderr
+    assert "bad.stl: cannot be measured: it is neither STL nor PLY, OBJ or 3MF" in result.stderr
     assert len(result.stdout.splitlines()) == 1
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import ctypes
+import io
 import os
+import zipfile
 
+import lib3mf
 import numpy as np
 import pytest
+import trimesh
 
 from labkit.errors import InputError
 from labkit.exports.scan.file import read_scan
@@ -74,8 +79,8 @@ def test_broken_facets_are_left_out_and_counted(tmp_path, corners):
     ("raw", "why"),
     [
         (lambda _: b"", "it is empty"),
-        (lambda _: b"solid nothing\nendsolid nothing\n", "neither binary nor text"),
-        (lambda _: b"\x89PNG" + bytes(500), "neither binary nor text"),
+        (lambda _: b"solid nothing\nendsolid nothing\n", "neither STL nor PLY, OBJ or 3MF"),
+        (lambda _: b"\x89PNG" + bytes(500), "neither STL nor PLY, OBJ or 3MF"),
         (lambda c: binary_stl(c)[:-49], "800 facets take 40084 bytes and it has 40035; it was cut"),
         (lambda c: binary_stl(c, b"other")[:9000], "it has 9000; it was cut short"),
         (lambda c: ascii_stl(c)[:-60], "its last facet is incomplete"),
@@ -107,3 +112,88 @@ def test_a_file_too_large_to_be_measured_and_a_pipe_are_told_at_once(tmp_path):
     os.mkfifo(tmp_path / "pipe.stl")
     with pytest.raises(InputError, match="it is no file; name one"):
         read_scan(tmp_path / "pipe.stl")
+
+
+def with_trimesh(corners, kind, **how):
+    """Write the sheet by other hands."""
+    mesh = trimesh.Trimesh(corners.reshape(-1, 3), np.arange(2400).reshape(-1, 3), process=False)
+    raw = mesh.export(file_type=kind, **how)
+    return raw.encode() if isinstance(raw, str) else raw
+
+
+def threemf(corners, unit=1, most=1, depth=0):
+    """Write the sheet as a 3MF, as components of components where a depth is asked for."""
+    model = lib3mf.get_wrapper().CreateModel()
+    model.SetUnit(lib3mf.ModelUnit(unit))
+    mesh, still = model.AddMeshObject(), lib3mf.get_wrapper().GetIdentityTransform()
+    flat = corners.reshape(-1, 3)
+    mesh.SetGeometry(
+        [lib3mf.Position((ctypes.c_float * 3)(*map(float, point))) for point in flat],
+        [lib3mf.Triangle((ctypes.c_uint32 * 3)(k, k + 1, k + 2)) for k in range(0, len(flat), 3)],
+    )
+    for _ in range(depth):
+        outer = model.AddComponentsObject()
+        for _ in range(most):
+            outer.AddComponent(mesh, still)
+        mesh = outer
+    model.AddBuildItem(mesh, still)
+    return bytes(model.QueryWriter("3mf").WriteToBuffer())
+
+
+@pytest.mark.parametrize(
+    ("name", "raw"),
+    [
+        ("scan.ply", lambda c: with_trimesh(c, "ply")),
+        ("scan.ply", lambda c: with_trimesh(c, "ply", encoding="ascii")),
+        ("scan.obj", lambda c: with_trimesh(c, "obj")),
+        ("scan.OBJ", lambda c: with_trimesh(c, "obj").replace(b"v ", b"vt 0 0\nv ", 1)),
+        ("scan.3mf", threemf),
+        ("scan.3mf", lambda c: threemf(c, depth=2)),
+    ],
+    ids=["ply", "ply-text", "obj", "obj-texture", "3mf", "3mf-components"],
+)
+def test_other_kinds_of_file(tmp_path, corners, name, raw):
+    mesh = read(tmp_path, raw(corners), name)
+    assert (len(mesh.vertices), len(mesh.triangles)) == (441, 800)
+    found = np.sort((mesh.corners + mesh.origin).reshape(-1, 3), axis=0)
+    assert found == pytest.approx(np.sort(corners.reshape(-1, 3), axis=0), abs=2e-4)
+
+
+PLY = b"ply\nformat ascii 1.0\nelement vertex %d\nproperty float x\nproperty float y\n" + (
+    b"property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n"
+)
+
+
+def bomb(_):
+    """A small archive that unpacks to more than the limit of the test."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("3D/3dmodel.model", bytes(2_000_000))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "raw", "why"),
+    [
+        ("scan.ply", lambda _: PLY % 4_000_000_000, "more than 10000 facets"),
+        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 7\n", "that is not there"),
+        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0\n", "it was cut short"),
+        ("scan.ply", lambda _: PLY % 1 + b"0 0 zero\n3 0 0 0\n", "a value is no number"),
+        ("scan.ply", lambda _: b"ply\nformat big\nend_header\n", "header is none of a PLY"),
+        ("scan.ply", lambda c: with_trimesh(c, "ply")[:-5], "it was cut short"),
+        ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 x\n", "a line of it cannot be read"),
+        ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 3\n", "names a vertex that is not there"),
+        ("scan.3mf", lambda _: b"PK\3\4" + bytes(50), "its 3MF cannot be unpacked"),
+        ("scan.3mf", bomb, "it unpacks to more than 1000000 bytes"),
+        ("scan.3mf", lambda c: threemf(c, unit=3), "it is written in inches"),
+        ("scan.3mf", lambda c: threemf(c, most=20, depth=4), "more than 10000 facets"),
+        ("scan.3mf", lambda c: threemf(c, depth=10), "more than 8 deep"),
+        ("scan.stl", lambda _: b"x" * 1_000_001, "it has more than 1 MB"),
+    ],
+)
+def test_hostile_files_are_told_in_one_sentence(tmp_path, corners, monkeypatch, name, raw, why):
+    data = raw(corners)
+    monkeypatch.setattr("labkit.exports.scan.file.MOST_BYTES", 1_000_000)
+    monkeypatch.setattr("labkit.exports.scan.formats.MOST_FACETS", 10_000)
+    with pytest.raises(InputError, match=why):
+        read(tmp_path, data, name)

@@ -64,9 +64,9 @@ if TYPE_CHECKING:
 def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Measure printed rods from their scans, in any position.
 
-    SCAN.stl is a mesh in millimetres, binary or text; it may have holes, flipped facets, support
-    stubs, a piece of the table. Length with its uncertainty, both fittings and the label are told,
-    or why one cannot be.
+    SCAN is a mesh in millimetres, as STL, PLY, OBJ or 3MF; it may have holes, flipped facets,
+    support stubs, a piece of the table. Length with its uncertainty, both fittings and the label
+    are told, or why one cannot be.
 
     Example: labkit measure scan.stl --rod "4829 482 917 3065" --instrument example-scanner
     """

@@ -1,4 +1,4 @@
-"""Reading the STL of a scan leniently: binary or text, open, flipped, several shells."""
+"""Reading a scan leniently: STL, PLY, OBJ or 3MF, open, flipped, several shells."""
 
 from __future__ import annotations
 
@@ -11,6 +11,14 @@ from numpy.typing import NDArray
 
 from labkit.errors import InputError
 from labkit.exports.expected.base import Array
+from labkit.exports.scan.formats import (
+    MOST_FACETS,
+    UnreadableError,
+    obj_facets,
+    ply_facets,
+    threemf_facets,
+    too_many,
+)
 
 HEADER_BYTES = 80
 COUNT_BYTES = 4
@@ -26,7 +34,6 @@ LARGEST = 1e7
 
 _FACET = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
-
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,28 +63,53 @@ class ScanMesh:
 
 
 def read_scan(path: Path) -> ScanMesh:
-    """Read an STL as scanners and their programs write it.
+    """Read a mesh as scanners and their programs write it: STL, PLY, OBJ or 3MF.
 
     Facets without area, or with a coordinate that is no number, are left out and counted in the
     notes. Normals and the way round are not used.
 
-    Validity: any unit, any place; header, attributes and normals may hold anything.
+    Validity: any unit, any place; header, attributes, colours and normals may hold anything.
 
     Raises:
-        InputError: The file cannot be read, is not STL, is cut short or holds next to nothing.
+        InputError: The file cannot be read, is none of these, is too large, is cut short or holds
+            next to nothing.
+    """
+    data = scan_bytes(path)
+    try:
+        if data.startswith(b"ply"):
+            corners = ply_facets(data)
+        elif data.startswith(b"PK"):
+            corners = threemf_facets(data, MOST_BYTES)
+        elif path.suffix.lower() == ".obj":
+            corners = obj_facets(data)
+        else:
+            facets = _binary(data)
+            corners = _text(data, path) if facets is None else facets
+        if len(corners) > MOST_FACETS:
+            raise too_many()
+    except UnreadableError as error:
+        raise _wrong(path, str(error)) from None
+    return _mesh(corners.astype(np.float64), path)
+
+
+def scan_bytes(path: Path) -> bytes:
+    """Give the bytes of a scan's file, never more than MOST_BYTES.
+
+    Raises:
+        InputError: It cannot be read, is no plain file or is too large.
     """
     try:
-        if not path.is_file() and path.exists():
+        if path.exists() and not path.is_file():
             raise _wrong(path, "it is no file; name one")  # a pipe would be waited for
-        if path.stat().st_size > MOST_BYTES:
-            most = MOST_BYTES // 1_000_000
-            raise _wrong(path, f"it has more than {most} MB; thin the scan out first")
-        data = path.read_bytes()
+        with path.open("rb") as stream:
+            # What grows while it is read, or tells no size, is not read for ever.
+            size = path.stat().st_size
+            data = b"" if size > MOST_BYTES else stream.read(MOST_BYTES + 1)
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=path.name) from None
-    facets = _binary(data)
-    corners = _text(data, path) if facets is None else facets.astype(np.float64)
-    return _mesh(corners, path)
+    if max(size, len(data)) > MOST_BYTES:
+        raise _wrong(path, f"it has more than {MOST_BYTES // 1_000_000} MB; thin the scan out first")
+    return data
 
 
 def _binary(data: bytes) -> NDArray[np.float32] | None:
@@ -115,7 +147,7 @@ def _why_no_stl(data: bytes) -> str:
         wanted = start + count * _FACET.itemsize
         if 0 < count < 100_000_000 and len(data) < wanted:
             return f"{count} facets take {wanted} bytes and it has {len(data)}; it was cut short"
-    return "it is neither binary nor text STL; export the scan as STL in millimetres"
+    return "it is neither STL nor PLY, OBJ or 3MF; export the scan as STL in millimetres"
 
 
 def _mesh(corners: Array, path: Path) -> ScanMesh:

@@ -19,6 +19,7 @@ from labkit.core.report import Column, Table, only
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.documents.set_spec import template_of
 from labkit.errors import InputError, RefusedError
+from labkit.exports.scan.file import scan_bytes
 from labkit.exports.scan.form import factor_within
 from labkit.exports.scan.measure import USUAL_U_MM, EndSeen, ScanMeasure, measure_scan
 from labkit.ledger.queries import Reader
@@ -88,7 +89,7 @@ def measure_file(
         most_u_mm: Largest standard uncertainty by the scan alone that is taken.
 
     Raises:
-        InputError: The file is no STL.
+        InputError: The file is none of a scan.
         RefusedError: It cannot be measured, or the instrument is no scanner; it says why.
     """
     if instrument is not None and instrument.kind is not InstrumentKind.SCANNER:
@@ -103,7 +104,7 @@ def measure_file(
     measure = measure_scan(path, templates, lettering, most_u_mm)
     budget = scan_budget(measure, templates[measure.template], instrument, place)
     notes = tuple(note(code, told) for code, told in _unknown(instrument, place))
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    digest = hashlib.sha256(scan_bytes(path)).hexdigest()
     return Scanned(path.name, digest, measure, budget, notes)
 
 
