@@ -215,7 +215,7 @@ def test_other_units_are_named(tmp_path, unit, factor):
          ("eye-eye-flat",), "too coarse: its points on the bore at the lower end lie 0.3"),
         (lambda: scan_of("ball-ball-round", "33.6", FLAT.but(cell_mm=0.35), 1).corners,
          ("ball-ball-round",), "too coarse"),
-        (lambda: part_of(lambda x, _y, _z: x < 99.0) * [36.0 / 33.6, 1.0, 1.0],
+        (lambda: scan_of("eye-eye-flat", "33.6", FLAT.but(form_mm=0.06, wave_mm=2.5), 1).corners,
          ("eye-eye-flat",), "fixes the length only to"),
         (lambda: np.concatenate([part_of(lambda x, _y, _z: x < 99.0),
                                  part_of(lambda x, _y, _z: x < 99.0) - [0.0, 0.0, 15.0]]),
@@ -223,7 +223,7 @@ def test_other_units_are_named(tmp_path, unit, factor):
     ],
     ids=[
         "end cut", "pin cut", "other template", "other family", "noise", "coarse", "coarse balls",
-        "stretched", "two",
+        "waves", "two",
     ],
 )
 def test_what_cannot_be_measured_says_why(tmp_path, corners, names, why):
@@ -249,11 +249,52 @@ def test_a_label_that_contradicts_the_length_is_told(tmp_path):
     ]
 
 
-def test_a_mirrored_scan_has_no_label(tmp_path):
+def test_a_mirrored_scan_is_told(tmp_path):
     """A scan saved mirror-inverted: 33.6 seen in a mirror is no label."""
     path = tmp_path / "scan.stl"
     path.write_bytes(binary_stl(part_of(lambda x, _y, _z: x < 99.0) * [1.0, 1.0, -1.0]))
     known = {"eye-eye-flat": templates()["eye-eye-flat"]}
     found = measure_scan(path, known, load_lettering())
-    assert found.label.text == ""
+    assert (found.label.text, found.mirrored) == ("", "33.6")
+    assert found.length_mm == pytest.approx(33.6, abs=MOST_ERROR_MM)
+    (fault,) = found.faults
+    assert fault.startswith("the scan is mirrored: its label reads 33.6 in a mirror; look at the")
+
+
+def bent(points):
+    """Bow the bar by 0.8 mm: what lies far from the nominal surface was taken for a second rod."""
+    points[..., 1] += 0.8 * (1.0 - (points[..., 0] / 17.0) ** 2)
+
+
+def twisted(points):
+    turn = np.radians(6.0) * points[..., 0] / 33.6
+    y, z = points[..., 1].copy(), points[..., 2].copy()
+    points[..., 1] = y * np.cos(turn) - z * np.sin(turn)
+    points[..., 2] = y * np.sin(turn) + z * np.cos(turn)
+
+
+def oval(points):
+    """Stretch the lower bore by 0.04 mm along and press it by as much across."""
+    x, z = points[..., 0] + 16.8, points[..., 2]
+    factor = 1.0 + np.where(np.hypot(x, z) < 2.0, 0.04 / 1.25, 0.0) * np.cos(2 * np.arctan2(z, x))
+    points[..., 0], points[..., 2] = factor * x - 16.8, factor * z
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "told"),
+    [
+        (bent, "the rod is bent: its bar is straight within 0."),
+        (twisted, "the rod is twisted by 4"),
+        (oval, "the bore at the lower end is oval: 2.4"),
+    ],
+)
+def test_the_true_cause_is_named(tmp_path, spoilt, told):
+    corners = part_of(lambda x, _y, _z: x < 99.0)
+    spoilt(corners)
+    path = tmp_path / "scan.stl"
+    path.write_bytes(binary_stl(corners))
+    known = {"eye-eye-flat": templates()["eye-eye-flat"]}
+    found = measure_scan(path, known, load_lettering())
+    (fault,) = found.faults
+    assert fault.startswith(told)
     assert found.length_mm == pytest.approx(33.6, abs=MOST_ERROR_MM)

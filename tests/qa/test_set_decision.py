@@ -326,3 +326,14 @@ def test_a_scan_without_a_known_form_error_decides_nothing(scanner, told, off):
     assert rod.result is Result.UNDECIDED
     (problem,) = rod.problems
     assert told in problem.message
+
+
+def test_a_mirrored_or_bent_scan_never_conforms():
+    (place, *_) = places()
+    readings = RodReadings(
+        place.identifier, None, label_read=place.engraved, fittings=True, look=(),
+        instrument=SCANNER, scan={"faults": ["the rod is bent"]},
+    )
+    rod = judge_rod(place, readings, None, (float(place.length_mm), budget(0.01)))
+    assert rod.result is Result.UNDECIDED
+    assert [one.message for one in rod.problems] == [f"{place.name}: on the scan, the rod is bent"]

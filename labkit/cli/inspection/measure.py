@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 
 @click.command("measure", cls=rich_click.RichCommand)
-@click.argument("files", metavar="SCAN.stl...", nargs=-1, required=True)
+@click.argument("files", metavar="SCAN...", nargs=-1, required=True)
 @click.option(
     "--template", "template_name", metavar="NAME",
     help="The rod's template; without it, every template is tried and the one that fits is named.",

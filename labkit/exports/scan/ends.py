@@ -27,6 +27,10 @@ EDGE_MM = 0.25
 #: exactly; of a scan nothing is seen of it then.
 LEAST_WALL_POINTS = 12
 DRAWN_MM = 0.005
+#: A bore whose radius changes by more than this, ±, is fitted as an oval.
+LEAST_OVAL_MM = 0.008
+#: A wider gap round it, and an oval cannot be told from a shifted bore.
+OVAL_GAP_DEG = 75.0
 #: Sectors round an axis in which points are looked for.
 SECTORS = 24
 #: Layers along a wall, or of a ball.
@@ -44,12 +48,15 @@ class EndFit:
     Args:
         end: "lower" or "upper".
         seen: Share of its surface that the scan shows, 0 … 1.
+        oval_mm: Amplitude of its radius over two waves round it; None for a ball, and where too
+            little is seen to tell.
     """
 
     end: str
     fitting: Fitting
     fit: SurfaceFit
     seen: float
+    oval_mm: float | None
 
 
 def fit_ends(template: RodTemplate, points: Array, length_mm: float) -> tuple[EndFit, EndFit]:
@@ -72,9 +79,9 @@ def _fit_end(
     near = points[(np.abs(points[:, 0] - x_mm) < 2.0 * wanted + ASTRAY_MM)]
     try:
         if isinstance(surface, SphereEnd):
-            fit, seen, gap = _ball(surface, near, x_mm)
+            (fit, seen, gap), oval = _ball(surface, near, x_mm), None
         else:
-            fit, seen, gap = _wall(template, surface, near, x_mm)
+            fit, seen, gap, oval = _wall(template, surface, near, x_mm)
     except GeometryError:
         raise _unseen(template, end, fitting, "the scan shows next to nothing of it") from None
     if seen < LEAST_SEEN or gap > WIDEST_GAP_DEG:
@@ -90,7 +97,7 @@ def _fit_end(
             f"the nearest surface of that kind has a diameter of {2 * fit.radius_mm:.2f} mm, "
             f"{off:.2f} mm from its place; the template has {2 * wanted:g} mm",
         )
-    return EndFit(end, fitting, fit, seen)
+    return EndFit(end, fitting, fit, seen, oval)
 
 
 def _unseen(template: RodTemplate, end: str, fitting: Fitting, why: str) -> RefusedError:
@@ -106,7 +113,7 @@ def _unseen(template: RodTemplate, end: str, fitting: Fitting, why: str) -> Refu
 
 def _wall(
     template: RodTemplate, wanted: ExpectedEnd, points: Array, x_mm: float
-) -> tuple[SurfaceFit, float, float]:
+) -> tuple[SurfaceFit, float, float, float | None]:
     assert isinstance(wanted, CylinderEnd)
     low, high = wanted.wall_mm(expected_bar(template).label_level_mm)
     level, radius = (low + high) / 2.0, wanted.fitting.diameter_mm / 2.0
@@ -126,7 +133,15 @@ def _wall(
     layers = np.zeros(len(used)) if drawn else (used[:, 1] - low - EDGE_MM) / (
         high - low - 2.0 * EDGE_MM
     )
-    return fit, _seen(angles, layers, 1 if drawn else LAYERS), _gap_deg(angles)
+    gap, oval = _gap_deg(angles), None
+    if not drawn and gap < OVAL_GAP_DEG:
+        waved = robust_cylinder(
+            _ring(inner, center, radius, 0.15), center, level, radius, oval=True
+        )
+        oval = waved.oval_mm
+        # Where it is round the waves are noise, and the round fit is the better one.
+        fit = waved if oval > LEAST_OVAL_MM else fit
+    return fit, _seen(angles, layers, 1 if drawn else LAYERS), gap, oval
 
 
 def _ring(

@@ -84,12 +84,14 @@ def read_scan(path: Path) -> ScanMesh:
             corners = obj_facets(data)
         else:
             facets = _binary(data)
-            corners = _text(data, path) if facets is None else facets
+            if facets is not None and len(facets) > MOST_FACETS:
+                raise too_many()
+            corners = _text(data, path) if facets is None else facets.astype(np.float64)
         if len(corners) > MOST_FACETS:
             raise too_many()
     except UnreadableError as error:
         raise _wrong(path, str(error)) from None
-    return _mesh(corners.astype(np.float64), path)
+    return _mesh(corners, path)
 
 
 def scan_bytes(path: Path) -> bytes:

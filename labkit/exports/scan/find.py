@@ -30,6 +30,8 @@ LEAST_EXPLAINED, LEAST_SEEN = 0.4, 0.25
 ASKED_POINTS, NEAR_MM, SPREAD_ON_ROD = 4000, 0.2, 40_000
 #: With less explained, the rest is searched for a second rod, which must be this well explained.
 ALONE, SECOND_EXPLAINED = 0.75, 0.6
+#: Two bodies do not stand in one place: a share of a surface that may lie within another's.
+MOST_THROUGH = 0.05
 #: Templates whose costs differ by less than this share fit equally.
 EQUAL_SHARE = 0.05
 #: Planes this many times wider than the widest rod are a table.
@@ -177,11 +179,20 @@ def _require_alone(rod: RodInScan, search: _Search) -> None:
     rest = search.points[away > 4.0 * EXPLAINED_MM]
     for template in search.templates.values():
         other = lay_in(RodShape(template), rest)
-        if other and _explained(RodShape(template), other, rest) >= SECOND_EXPLAINED:
+        if other and _explained(RodShape(template), other, rest) >= SECOND_EXPLAINED and (
+            _apart(shape, rod.pose, RodShape(template), other)
+        ):
             raise RefusedError(
                 f"the scan shows two rods, {rod.template.name} of about {rod.pose.length_mm:.1f} "
                 f"mm and {template.name} of about {other.length_mm:.1f} mm; give each its own file"
             )
+
+
+def _apart(one: RodShape, pose: Pose, other: RodShape, its: Pose) -> bool:
+    """Tell whether two rods lie apart; what goes through the first is that one, bent."""
+    points = surface_points(other, its.length_mm, ASKED_POINTS) @ its.turn + its.place
+    inside = one.distance(pose.to_rod(points), pose.length_mm) < -EXPLAINED_MM
+    return float(inside.mean()) < MOST_THROUGH
 
 
 def _seen(shape: RodShape, pose: Pose, mesh: ScanMesh) -> float:

@@ -37,6 +37,7 @@ class SurfaceFit:
     Args:
         center: Centre of the sphere; of a cylinder, the axis at the level asked for, mm.
         slopes: dx/dy and dz/dy of a cylinder's axis; empty for a sphere.
+        oval_mm: Amplitude of a cylinder's radius over two waves round it, 0 where not asked for.
         points: Points that were offered, shape (n, 3).
         residuals: Their distances from the surface, + outside, mm, shape (n,).
         weights: Their weights, 0 … 1, shape (n,).
@@ -54,6 +55,7 @@ class SurfaceFit:
     jacobian: Array
     prior: Array
     scatter_mm: float
+    oval_mm: float = 0.0
 
     @property
     def used(self) -> NDArray[np.bool_]:
@@ -119,12 +121,13 @@ class SurfaceFit:
 
 
 def robust_cylinder(
-    points: Array, center: tuple[float, float], level_mm: float, radius_mm: float
+    points: Array, center: tuple[float, float], level_mm: float, radius_mm: float,
+    *, oval: bool = False,
 ) -> SurfaceFit:
     """Fit a cylinder about y, square to the bar to within SQUARE, against stray points (n, 3).
 
-    Unknowns are x, z, slope of x, slope of z, radius; `center` (x, z) and `radius_mm` are first
-    guesses.
+    Unknowns are x, z, slope of x, slope of z, radius, and where `oval` two waves of the radius;
+    `center` (x, z) and `radius_mm` are first guesses.
 
     Formula: minimum of Σ ρ(e) + σ² |slope|² / SQUARE², e = √((x − x₀ − s (y − y₀))² + …) − r;
     ρ Geman–McClure with falling reach, then Tukey's biweight at 4.685 σ.
@@ -149,16 +152,18 @@ def robust_cylinder(
         z = points[:, 2] - unknowns[1] - unknowns[3] * height
         across = np.maximum(np.hypot(x, z), 1e-9)
         x, z = -x / across, -z / across
-        jacobian = np.column_stack([x, z, x * height, z * height, -np.ones(len(x))])
-        return across - unknowns[4], jacobian
+        waves = np.column_stack([x**2 - z**2, 2.0 * x * z])[:, : len(unknowns) - 5]
+        jacobian = np.column_stack([x, z, x * height, z * height, -waves, -np.ones(len(x))])
+        return across - unknowns[-1] - waves @ unknowns[4:-1], jacobian
 
-    prior = np.array([0.0, 0.0, 1.0, 1.0, 0.0]) / SQUARE**2
-    start = np.array([center[0], center[1], 0.0, 0.0, radius_mm])
+    more = [0.0, 0.0] if oval else []
+    prior = np.array([0.0, 0.0, 1.0, 1.0, *more, 0.0]) / SQUARE**2
+    start = np.array([center[0], center[1], 0.0, 0.0, *more, radius_mm])
     unknowns, residuals, weights, jacobian, scatter = _minimise(errors, start, prior, len(points))
     return SurfaceFit(
-        (float(unknowns[0]), level_mm, float(unknowns[1])), float(unknowns[4]),
+        (float(unknowns[0]), level_mm, float(unknowns[1])), float(unknowns[-1]),
         (float(unknowns[2]), float(unknowns[3])), points, residuals, weights, jacobian, prior,
-        scatter,
+        scatter, float(np.linalg.norm(unknowns[4:-1])),
     )
 
 

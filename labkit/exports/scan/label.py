@@ -163,6 +163,23 @@ def read_scan_label(
     return ScanLabel(text, mark, inward, best.chars, "", seen, rival, case_mark), best.pose
 
 
+def read_in_a_mirror(
+    vertices: Array,
+    triangles: NDArray[np.intp],
+    pose: Pose,
+    template: RodTemplate,
+    lettering: Lettering,
+) -> str:
+    """Read the label of a scan that is mirrored; empty where it reads as none.
+
+    Every rod is alike above and below: only the label tells a rod from its mirror picture.
+    """
+    turned = pose.to_rod(vertices) * np.array([1.0, 1.0, -1.0])
+    still = Pose(np.eye(3), np.zeros(3), pose.length_mm, pose.cost)
+    label, _ = read_scan_label(turned, triangles, still, template, lettering)
+    return label.engraving
+
+
 def _case_mark(
     best: _Reading,
     vertices: Array,

@@ -20,8 +20,15 @@ from labkit.exports.scan.ends import EndFit
 from labkit.exports.scan.file import ScanMesh, read_scan
 from labkit.exports.scan.find import RodInScan, find_rod
 from labkit.exports.scan.form import form_factors
-from labkit.exports.scan.label import ScanLabel, read_scan_label
+from labkit.exports.scan.label import (
+    LEAST_FACE_SEEN,
+    ScanLabel,
+    read_in_a_mirror,
+    read_scan_label,
+)
 from labkit.exports.scan.noise import Alike, alike
+from labkit.exports.scan.shape import RodShape
+from labkit.exports.scan.straight import BarShape, bar_shape
 
 #: Degrees of freedom by which both ends' scatter is taken as one and the same beforehand.
 POOLED_DOF = 20.0
@@ -48,6 +55,8 @@ NOTED_U_MM = USUAL_U_MM
 NOTED_MISSING = 0.15
 #: Bores and pins that lean more are said, where the scan can tell.
 NOTED_TILT_DEG = 0.5
+#: A radius that changes by more round a bore or pin makes it an oval.
+MOST_OVAL_MM = 0.03
 #: What a scan leaves open in a diameter beside its noise: powder, smoothing, chords of facets.
 DIAMETER_ROOM_MM = 0.02
 #: A label that is read names another rod where it is further from the measured length than this
@@ -66,6 +75,8 @@ class EndSeen(Finite):
         limits: Limits of the diameter by the template's fit class, None outside the table.
         seen: Share of the fitting's surface in the scan.
         tilt_deg: Lean of its axis to the bar's faces; 0 for a ball.
+        round_mm: How far its radius changes round it, greatest less least; None for a
+            ball, and where too little is seen to tell.
     """
 
     end: str
@@ -77,6 +88,7 @@ class EndSeen(Finite):
     rms_mm: float
     tilt_deg: float
     points: int
+    round_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -95,6 +107,8 @@ class ScanMeasure(Finite):
         noise_mm: Scatter of the points about the fittings.
         alike_share, alike_mm: Share of it that neighbours have in common, and over which distance.
         missing: Share of the rod's surface that the scan lacks.
+        bar: How straight its bar is; None where too little of it is seen.
+        mirrored: Label that reads in a mirror only; empty where none does.
         turn, place_mm: Rod axes and origin in the file's coordinates.
     """
 
@@ -115,6 +129,18 @@ class ScanMeasure(Finite):
     turn: tuple[tuple[float, ...], ...]
     place_mm: tuple[float, ...]
     findings: tuple[Finding, ...]
+    bar: BarShape | None
+    mirrored: str
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong with rod or scan whatever its length, in sentences without an end."""
+        ends = (fault for end in (self.lower, self.upper) for fault in _oval(end))
+        mirrored = (
+            f"the scan is mirrored: its label reads {self.mirrored} in a mirror; look at the rod: "
+            "export the scan again where its label is the right way round, else reject it",
+        ) if self.mirrored else ()
+        return (*mirrored, *(self.bar.faults if self.bar else ()), *ends)
 
 
 def measure_scan(
@@ -149,6 +175,10 @@ def measure_scan(
     label, pose = read_scan_label(
         mesh.vertices, mesh.triangles, rod.pose, rod.template, lettering
     )
+    mirrored = "" if label.text or label.seen < LEAST_FACE_SEEN else read_in_a_mirror(
+        mesh.vertices, mesh.triangles, rod.pose, rod.template, lettering
+    )
+    shape = RodShape(rod.template)
     # The reader of an unhanded part tells which end is the lower one.
     turned = float(pose.turn[0] @ rod.pose.turn[0]) < 0.0
     ends = rod.ends[::-1] if turned and not rod.template.handed else rod.ends
@@ -166,6 +196,8 @@ def measure_scan(
         facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),
         findings=_findings(mesh, rod, (length, u), (lower, upper), label),
+        bar=bar_shape(shape, rod.pose.to_rod(mesh.vertices), rod.pose.length_mm),
+        mirrored=mirrored,
     )
 
 
@@ -259,6 +291,7 @@ def _end(
         rms_mm=fit.rms_mm,
         tilt_deg=math.degrees(math.atan(math.hypot(*fit.slopes))) if fit.slopes else 0.0,
         points=int(fit.used.sum()),
+        round_mm=None if end.oval_mm is None else 2.0 * end.oval_mm,
     )
 
 
@@ -303,6 +336,16 @@ def _findings(
                 "hold it back and find out which of the two is wrong",
             ))
     return tuple(found)
+
+
+def _oval(end: EndSeen) -> tuple[str, ...]:
+    if end.round_mm is None or end.round_mm <= MOST_OVAL_MM:
+        return ()
+    least, most = (end.diameter_mm + sign * end.round_mm for sign in (-1.0, 1.0))
+    return (
+        f"the {end.kind} {_at(end)} is oval: {least:.3f} to {most:.3f} mm across; it is the rod "
+        "and not the scan",
+    )
 
 
 def _at(end: EndSeen) -> str:

@@ -41,6 +41,11 @@ class RodShape:
         return lower.reach_mm(NOMINAL), upper.reach_mm(NOMINAL)
 
     @property
+    def plane(self) -> bool:
+        """Whether the bar has plane sides, by which its turn shows."""
+        return self._bar.plane
+
+    @property
     def widest_mm(self) -> float:
         """Width of the widest plane or disc of a template's rods."""
         bosses = [end.reach_mm(NOMINAL) for end in self._ends if isinstance(end, CylinderEnd)]

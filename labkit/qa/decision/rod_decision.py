@@ -157,6 +157,8 @@ def look_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding
 
 def _scan_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding]:
     """Find fittings whose diameter, as scanned, lies beyond its limits with 95 %."""
+    for fault in (readings.scan or {}).get("faults", ()):
+        yield refused("scan_fault", f"{expected.name}: on the scan, {fault}", expected.name)
     tool = readings.instrument
     for end in ("lower", "upper"):
         seen = (readings.scan or {}).get(end) or {}
@@ -170,7 +172,7 @@ def _scan_problems(expected: Expected, readings: RodReadings) -> Iterator[Findin
         decided = decide(seen["diameter_mm"], math.hypot(seen["u_mm"], *own), low, high)
         if decided.result is Result.NOT_CONFORMING:
             yield refused(
-                "fittings_scanned",
+                "fittings_scanned" if tool and tool.decides_by_scan else "fittings_open",
                 f"{expected.name}: the {end} {seen['kind']} measures "
                 f"{millimetres(seen['diameter_mm'], 3)} mm on the scan, beyond its limits "
                 f"{seen['least_mm']} to {seen['most_mm']} mm; check it with a gauge, or reject "

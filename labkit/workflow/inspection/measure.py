@@ -14,6 +14,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.findings import Finding, note
 from labkit.core.gauging.instruments import Instrument, InstrumentKind
 from labkit.core.gauging.ways_of_measuring import Method, ways_of
+from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Lettering
 from labkit.core.report import Column, Table, only
 from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
@@ -58,7 +59,8 @@ class Scanned:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Everything that should be known before the length is used."""
-        return (*self.measure.findings, *self.notes)
+        faults = (note("scan_fault", fault) for fault in self.measure.faults)
+        return (*faults, *self.measure.findings, *self.notes)
 
 
 #: What is kept of a fitting in a scan.
@@ -66,7 +68,7 @@ KEPT_OF_END = (
     *only("kind", "diameter_mm", "u_mm"),
     Column(None, lambda end: str(end.limits.least_mm) if end.limits else None, "least_mm"),
     Column(None, lambda end: str(end.limits.most_mm) if end.limits else None, "most_mm"),
-    *only("seen", "rms_mm", "tilt_deg", "points"),
+    *only("seen", "rms_mm", "tilt_deg", "points", "round_mm"),
 )
 
 
@@ -239,7 +241,8 @@ def judged(
         source=Source(scanned.file, scanned.sha256),
         scan={
             "lower": kept_end(measure.lower), "upper": kept_end(measure.upper),
-            "label_problem": measure.label.problem or None,
+            "label_problem": measure.label.problem or None, "bar": jsonable(measure.bar),
+            "faults": list(measure.faults),
             **{name: getattr(measure, name) for name in ("noise_mm", "missing", "facets")},
         },
     )

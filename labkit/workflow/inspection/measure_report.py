@@ -6,6 +6,7 @@ from functools import partial
 from typing import Any
 
 from labkit.core.case.identifier import grouped
+from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.percent import percent_told
@@ -23,6 +24,7 @@ _ENDS = (
     ),
     Column("seen", "seen", show=lambda seen: f"{100 * seen:.0f} %"),
     Column("rms µm", "rms_mm", show=lambda rms: f"{1000 * rms:.0f}"),
+    Column("round µm", "round_mm", show=lambda radius: f"{1000 * radius:.0f}"),
     Column("lean", lambda end: "" if end.kind == "ball" else f"{end.tilt_deg:.1f}°"),
 )
 
@@ -38,11 +40,16 @@ def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
         f"Scan: noise {1000 * measure.noise_mm:.0f} µm, {100 * measure.missing:.0f} % of the "
         f"surface missing, {measure.facets} facets"
     )
+    bar = "Bar: too little of it seen" if measure.bar is None else (
+        f"Bar: straight within {_mm(measure.bar.straight_mm)} mm, twisted by "
+        f"{measure.bar.twist_deg:.1f}°"
+    )
     return Report(
         title="Measuring a scan",
         sections=(
             Section(
-                f"{scanned.file}: {measure.template}", (length, f"Label {_label(scanned)}", surface)
+                f"{scanned.file}: {measure.template}",
+                (length, f"Label {_label(scanned)}", bar, surface),
             ),
             Section(
                 "Fittings, mm", table=Table.of(_ENDS, (measure.lower, measure.upper)),
@@ -66,6 +73,7 @@ def scan_report(scanned: Scanned, rod: MeasuredRod | None = None) -> Report:
             "inward_y": measure.label.inward_y or None,
             "noise_mm": measure.noise_mm,
             "noise_in_common": measure.alike_share, "noise_reach_mm": measure.alike_mm,
+            "bar": jsonable(measure.bar), "mirrored": measure.mirrored or None,
             "missing": measure.missing, "facets": measure.facets,
             "axes": measure.turn, "origin_mm": measure.place_mm,
             "findings": scanned.findings,
