@@ -110,7 +110,8 @@ def scan_bytes(path: Path) -> bytes:
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=path.name) from None
     if max(size, len(data)) > MOST_BYTES:
-        raise _wrong(path, f"it has more than {MOST_BYTES // 1_000_000} MB; thin the scan out first")
+        most = MOST_BYTES // 1_000_000
+        raise _wrong(path, f"it has more than {most} MB; thin the scan out first")
     return data
 
 
