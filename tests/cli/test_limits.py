@@ -115,7 +115,7 @@ def test_a_gauge_too_coarse_is_refused_with_what_would_do(folder):
     assert result.exit_code == 1
     assert result.stderr.startswith(
         'labkit: no acceptance zone for any rod: example-coarse-calliper, measuring "over" with a '
-        "standard uncertainty of 0.043 mm, is too coarse for ±0.06 mm (0.020 mm of it are the "
+        "standard uncertainty of 0.044 mm, is too coarse for ±0.06 mm (0.020 mm of it are the "
         "fittings' own sizes, as gauge pins let them through, of which half-sum and centres are "
         "free); use the usual gauge of the process (over, between, half-sum, centres), or "
         "example-calliper (over, between, half-sum)"
