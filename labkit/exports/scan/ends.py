@@ -29,8 +29,8 @@ LEAST_WALL_POINTS = 12
 DRAWN_MM = 0.005
 #: A bore whose radius changes by more than this, ±, is fitted as an oval.
 LEAST_OVAL_MM = 0.008
-#: A wider gap round it, and an oval cannot be told from a shifted bore.
-OVAL_GAP_DEG = 75.0
+#: A wider gap round it or less of it seen, and an oval cannot be told from a shifted bore.
+OVAL_GAP_DEG, OVAL_SEEN = 75.0, 0.6
 #: Sectors round an axis in which points are looked for.
 SECTORS = 24
 #: Layers along a wall, or of a ball.
@@ -134,14 +134,15 @@ def _wall(
         high - low - 2.0 * EDGE_MM
     )
     gap, oval = _gap_deg(angles), None
-    if not drawn and gap < OVAL_GAP_DEG:
+    seen = _seen(angles, layers, 1 if drawn else LAYERS)
+    if not drawn and gap < OVAL_GAP_DEG and seen > OVAL_SEEN:
         waved = robust_cylinder(
             _ring(inner, center, radius, 0.15), center, level, radius, oval=True
         )
         oval = waved.oval_mm
         # Where it is round the waves are noise, and the round fit is the better one.
         fit = waved if oval > LEAST_OVAL_MM else fit
-    return fit, _seen(angles, layers, 1 if drawn else LAYERS), gap, oval
+    return fit, seen, gap, oval
 
 
 def _ring(
