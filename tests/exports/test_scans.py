@@ -106,7 +106,7 @@ class Campaign:
 )
 def test_every_template_row(tmp_path, spoil, seeds):
     result = Campaign(spoil in WHITE).run(tmp_path, SPOILS[spoil].but(edge_mm=0.15), seeds)
-    assert len(result.errors) >= 4 * len(seeds)
+    assert len(result.errors) >= 3 * len(seeds)  # patches take some a fitting
     result.must_hold()
 
 
