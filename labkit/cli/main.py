@@ -52,6 +52,7 @@ _FOR = {
         "find": "labkit.cli.rods.find",
     },
     "The clinic tells": {
+        "clinic-sheet": "labkit.cli.clinic.clinic_sheet",
         "intake": "labkit.cli.clinic.intake",
     },
     "Quality assurance measures and releases": {

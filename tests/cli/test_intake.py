@@ -154,9 +154,9 @@ def test_a_follow_up_tells_the_pair_in_the_mouth_and_the_one_before(lab, sent):
     with open_ledger(str(lab.file), create=False) as ledger:
         states = {(rod.label, rod.state) for rod in ledger.rods(CASE)}
     assert {("30.0", "delivered"), ("29.0", "fitted")} <= states
-    assert fitted("29.0", "third.json").stderr.strip() == (
-        "labkit: nothing was recorded: the record says already that this pair is in the mouth; "
-        "there is nothing to record"
+    assert fitted("29.0", "third.json").stdout.strip() == (
+        "Nothing was recorded: the record says already that this pair is in the mouth; there is "
+        "nothing to record."
     )
 
 
@@ -252,6 +252,14 @@ def test_bytes_that_no_sheet_saves(case, lab, tmp_path):
     assert result.exit_code == 2
     assert words in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_what_a_scanner_types_is_taken_from_standard_input(lab, sent):
+    env = {"COLUMNS": "200", "LABKIT_LEDGER": str(lab.file), "LABKIT_BY": None}
+    typed = sent(trial()).read_text("utf-8").replace(": ", ":") + "\n"
+    result = CliRunner().invoke(cli, ["intake", "-"], input=typed, env=env)
+    assert result.exit_code == 0
+    assert "`labkit intake - --confirm --by CODE` does this:" in result.stdout
 
 
 def test_a_file_that_is_not_there_and_nobody_who_confirms(lab, sent, tmp_path):

@@ -168,10 +168,10 @@ def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
 
 
 _RODS = (
-    Column("identifier", lambda row: grouped(row[0].identifier)),
-    Column("rod", lambda row: f"{row[0].label} {row[0].side}"),
+    Column("identifier", lambda row: row[0].identifier, "identifier", grouped),
+    Column("rod", lambda row: f"{row[0].label} {row[0].side}", "rod"),
     Column("is in the record", lambda row: str(row[0].state), "was"),
-    Column("became", lambda row: str(row[1].became)),
+    Column("became", lambda row: str(row[1].became), "became"),
 )
 
 

@@ -13,7 +13,6 @@ from labkit.core.clinic import (
     ClinicFile,
     FollowUpTold,
     OrderTold,
-    PrescriptionTold,
     RodsTold,
     TrialTold,
 )
@@ -30,6 +29,7 @@ from labkit.workflow.intake.means import (
     means_of_rods,
     means_of_trial,
 )
+from labkit.workflow.intake.prescribed import Sent, means_of_prescription
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import told as told_event
 from labkit.workflow.rods.days import check_not_to_come
@@ -64,12 +64,12 @@ class Proposal:
     waits: str
 
 
-def propose_intake(lab: Lab, file: ClinicFile, name: str) -> Proposal:
+def propose_intake(lab: Lab, file: ClinicFile, typed: str) -> Proposal:
     """Look at what a clinic sent, of a recorded case; nothing is recorded.
 
     Args:
-        file: What it says; no prescription, which `intake.prescriptions` reads.
-        name: File name, as the command is typed again with it.
+        file: What it says; no prescription.
+        typed: What follows `labkit intake` when it is typed again to confirm.
 
     Raises:
         InputError: The record does not know the case, a rod, or the entry that is named.
@@ -79,9 +79,30 @@ def propose_intake(lab: Lab, file: ClinicFile, name: str) -> Proposal:
     with reader.snapshot():
         need_case(reader, file.case)
         since = changed_since(reader, file, lab.now)
-        assert not isinstance(file.told, PrescriptionTold)
         means = _MEANS[type(file.told)](lab, file, file.told)
-    return _proposal(file, means, since, name)
+    return _proposal(file, means, since, typed)
+
+
+def propose_prescription(
+    reader: Reader | None, file: ClinicFile, sent: Sent, now: datetime.datetime, typed: str
+) -> Proposal:
+    """Look at a prescription that a clinic sent, of a recorded case or a new one.
+
+    Args:
+        reader: The record; None where there is none yet.
+        sent: The prescription, which can be used.
+        typed: As for `propose_intake`.
+
+    Raises:
+        InputError, RefusedError: As `propose_intake`.
+    """
+    if reader is None:
+        check_days(file, now)
+        return _proposal(file, means_of_prescription(None, file, sent), (), typed)
+    with reader.snapshot():
+        since = changed_since(reader, file, now)
+        means = means_of_prescription(reader, file, sent)
+    return _proposal(file, means, since, typed)
 
 
 def check_days(file: ClinicFile, now: datetime.datetime) -> None:
@@ -91,10 +112,11 @@ def check_days(file: ClinicFile, now: datetime.datetime) -> None:
         RefusedError: It does.
     """
     check_not_to_come("what the clinic's sheet tells cannot have been then", file.on, now.date())
-    if file.true_on is not None and file.true_on > now.date():
+    today = now.astimezone(datetime.UTC).date()  # the record's own days, as the sheet bears them
+    if file.true_on is not None and file.true_on > today:
         raise RefusedError(
             f"the clinic's sheet says that it was made on {file.true_on}, which lies in the "
-            f"future; today is {now.date()}; make a new sheet with `labkit clinic-sheet`",
+            f"future; today is {today}; make a new sheet with `labkit clinic-sheet`",
             field="true_on",
         )
 
@@ -129,7 +151,7 @@ def _day(event: Event) -> datetime.date:
 
 
 def _proposal(
-    file: ClinicFile, means: Means, since: tuple[Event, ...], name: str
+    file: ClinicFile, means: Means, since: tuple[Event, ...], typed: str
 ) -> Proposal:
     changed = Table.of(_SINCE, since)
     lines = tuple(command_line(one) for one in means.commands)
@@ -140,7 +162,7 @@ def _proposal(
                 Section(_heading(file), (*_facts(file), *means.says)),
                 *_changes(file, changed),
                 *(replace(one, words=_without_next(one.words)) for one in means.sections),
-                Section("What a technician confirms", tuple(_next(means, lines, name))),
+                Section("What a technician confirms", tuple(_next(means, lines, typed))),
             ),
             {
                 "schema": 1, "case": file.case, "kind": file.told.kind, "on": str(file.on),
@@ -185,7 +207,7 @@ def _changes(file: ClinicFile, changed: Table) -> Iterator[Section]:
     )  # fmt: skip
 
 
-def _next(means: Means, lines: tuple[str, ...], name: str) -> Iterator[str]:
+def _next(means: Means, lines: tuple[str, ...], typed: str) -> Iterator[str]:
     if means.refused:
         yield "Nothing: it is refused."
     elif not lines:
@@ -194,8 +216,7 @@ def _next(means: Means, lines: tuple[str, ...], name: str) -> Iterator[str]:
         yield f"Nothing yet: {means.waits}:"
         yield from (f"  {line}" for line in lines)
     else:
-        file = shlex.quote(name)
-        yield f"Nothing has changed. `labkit intake {file} --confirm --by CODE` does this:"
+        yield f"Nothing has changed. `labkit intake {typed} --confirm --by CODE` does this:"
         yield from (f"  {line}" for line in lines)
 
 
