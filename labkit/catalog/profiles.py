@@ -71,6 +71,7 @@ class Profile:
         process: Name of the process where none is named; a set keeps its process instead.
         one_person: Whether the lab is one person, who then releases what they measured.
         look: What the lab looks at on every rod beside what every lab does.
+        lot_asked: Whether a release asks for the lot of the material.
     """
 
     name: str = ""
@@ -83,6 +84,7 @@ class Profile:
     process: str = ""
     one_person: bool = False
     look: tuple[str, ...] = ()
+    lot_asked: bool = True
 
     def to_record(self) -> dict[str, Any]:
         """Give the profile as it is kept in a set."""
@@ -126,6 +128,9 @@ class ProfileFile:
         "what the lab looks at on every rod beside whole, smooth, straight and clean",
         f"a list of at most {MOST_LOOKS} words", most=MOST_LOOKS,
     )] = ()
+    lot_asked: Annotated[bool, Key(
+        "whether a set is released only where the lot of the material is told of every rod"
+    )] = True
 
 
 def default_profile() -> Profile:
@@ -155,6 +160,7 @@ def read_profile(source: TomlSource) -> Profile:
         process=keys.process,
         one_person=keys.one_person,
         look=tuple(word.strip().casefold() for word in keys.look),
+        lot_asked=keys.lot_asked,
     )
     if beside.problems:
         raise together(beside.problems)
@@ -179,6 +185,7 @@ def profile_json(profile: Profile) -> dict[str, Any]:
         "documents": dict(profile.documents),
         **({"one_person": True} if profile.one_person else {}),  # what came later only where told
         **({"look": list(profile.look)} if profile.look else {}),
+        **({} if profile.lot_asked else {"lot_asked": False}),
     }
 
 
@@ -208,6 +215,7 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
             ),
             one_person=kept.get("one_person") is True,
             look=tuple(_text(word) for word in kept.get("look", ())),
+            lot_asked=kept.get("lot_asked") is not False,
         )
     except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
         reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error

@@ -40,7 +40,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
                 "side": line.side,
                 "length": line.label,
                 "engraved": line.label + line.mark,
-                "mark": words.mark(at_step(spec, line.step)),
+                "mark": words.rod(at_step(spec, line.step), line.identifier),
             }
             for line in lines_of(spec)
             if is_out(spec, line.identifier)

@@ -81,6 +81,7 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
         "differences": [_difference(each) for each in basis["differences"]],
         "budgets": _budgets(groups),
         "replaced": [row for rod in rods for row in _replaced(rod)],
+        "as_is": [row for rod in rods for row in _as_is(rod)],
         "set_aside": [row for rod in rods for row in _set_aside(rod)],
         "rule": basis["decision_rule"],
         "signed": _signed(rods, release),
@@ -119,7 +120,7 @@ def _about(release: Release, points: Sequence[str]) -> list[list[str]]:
     process, rods = basis["process"], basis["rods"]
     rows = [
         ("Set", release.set_name),
-        ("Rods", f"{counted(len(rods), 'rod')}, every one conforms"),
+        ("Rods", _conform(rods)),
         ("Look", _look(rods, points)),
         ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
         ("Process", f"{process['title']} ({process['name']})"),
@@ -129,10 +130,20 @@ def _about(release: Release, points: Sequence[str]) -> list[list[str]]:
     return [[name, value] for name, value in rows if value]
 
 
+def _conform(rods: Sequence[Json]) -> str:
+    """Say how many conform, and how many are used as they are."""
+    as_is, every = sum(bool(rod.get("as_is")) for rod in rods), counted(len(rods), "rod")
+    how = f"{'is' if as_is == 1 else 'are'} used as is, by the prescriber's word, see below"
+    own = f": {len(rods) - as_is} conform; {as_is} {how}" if as_is else ", every one conforms"
+    return every + own
+
+
 def _look(rods: Sequence[Json], points: Sequence[str]) -> str:
     """Say that every rod was looked at; releases recorded before have nothing of it."""
-    seen = all(rod.get("look") == [] for rod in rods)
-    return f"every rod {', '.join(points[:-1])} and {points[-1]}" if seen else ""
+    told, what = [rod.get("look") for rod in rods], f"{', '.join(points[:-1])} and {points[-1]}"
+    if None in told:
+        return ""
+    return f"every rod {what}" if not any(told) else f"{what}, but for rods used as is, see below"
 
 
 def _moment(at: str) -> str:
@@ -157,8 +168,19 @@ def _rod(rod: Json, letter: str) -> dict[str, str]:
         "probability": _percent(rod["conformance_probability"]),
         "label_read": rod["label_read"] or NOTHING,
         "fittings": {True: "yes", "yes": "yes"}.get(rod["fittings"], NOTHING),
-        "result": rod["result"],
+        "result": "used as is" if rod.get("as_is") else rod["result"],
     }
+
+
+def _as_is(rod: Json) -> Iterator[dict[str, str]]:
+    """Tell a rod that is used although it does not conform; releases recorded before have none."""
+    if said := rod.get("as_is"):
+        yield {
+            "rod": grouped(rod["identifier"]), "place": f"step {rod['step']}, {rod['side']}",
+            "faults": "; ".join(told_then(fault) for fault in said["faults"]),
+            "reason": said["reason"], "prescriber": said["prescriber"],
+            "by": f"{said['by']}, {_moment(said['at'])}, entry {said['event']}",
+        }
 
 
 def _up(value: float) -> Decimal:

@@ -162,7 +162,7 @@ def _mark(spec: Mapping[str, Any], line: Expected) -> str:
     rod = _now(spec, line)
     if rod is not None and _is_back(rod):
         return f"{WHO_HAS_IT[rod.state]} since {rod.since}: not in circulation"
-    return words_on(spec).mark(at_step(spec, line.step))
+    return words_on(spec).rod(at_step(spec, line.step), line.identifier)
 
 
 def _left_out(spec: Mapping[str, Any], line: Expected) -> str:

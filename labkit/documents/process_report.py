@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from filelock import FileLock
@@ -18,6 +19,7 @@ from labkit.errors import DeliveryError
 from labkit.locks import only_one
 
 TEMPLATE = "process-report.typ"
+NOTHING_BESIDE: Mapping[str, bytes] = MappingProxyType({})
 #: A column with a cell longer than this takes what width is left and breaks its lines.
 _LONG_CELL = 22
 
@@ -35,11 +37,14 @@ def report_pdf(report: Report, profile: Profile) -> bytes:
     return compile_pdf(TEMPLATE, _facts(report, profile), profile, drawn)
 
 
-def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
+def write_report(
+    report: Report, out: Path, profile: Profile, beside: Mapping[str, bytes] = NOTHING_BESIDE
+) -> list[Path]:
     """Write the PDF and every picture into a new folder, which then is whole or absent.
 
     Args:
         out: Folder to make; it may be there if it is empty.
+        beside: Further files, by name.
 
     Returns:
         The files written, the PDF first.
@@ -49,7 +54,7 @@ def write_report(report: Report, out: Path, profile: Profile) -> list[Path]:
         InputError: As for `report_pdf`.
     """
     refuse_taken(out)
-    files = {f"{report.name}.pdf": report_pdf(report, profile), **dict(_pictures(report))}
+    files = {f"{report.name}.pdf": report_pdf(report, profile), **dict(_pictures(report)), **beside}
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         staging = out.parent / f".{out.name}.unfinished"

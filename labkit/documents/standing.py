@@ -272,6 +272,14 @@ class StandingWords:
             return self.word("not_out")
         return self.word("not_to_be_worn") if pair.not_to_be_worn else ""
 
+    def rod(self, pair: PairNow | None, identifier: str) -> str:
+        """Give the words at a rod by itself: those of its pair, and that it is used as it is."""
+        own = [] if pair is None else [
+            self.say("as_is", length=fixed(rod.as_is_mm, 3)) for rod in pair.rods.values()
+            if rod.identifier == identifier and rod.as_is_mm is not None
+        ]
+        return ", ".join(word for word in (self.mark(pair), *own) if word)
+
     def beside(self, pair: PairNow | None) -> str:
         """Give the words at the row of a pair, also of an empty place; empty where all is well."""
         if pair is None or not pair.rods:
@@ -281,7 +289,11 @@ class StandingWords:
             self.say("empty_short", side=self.word(side), state=self.word(rod.state))
             for side, rod in pair.gone.items()
         ]
-        return ", ".join(word for word in (own, *empty) if word)
+        as_is = [
+            self.say("as_is_short", side=self.word(side), length=fixed(rod.as_is_mm, 3))
+            for side, rod in pair.rods.items() if rod.as_is_mm is not None
+        ]
+        return ", ".join(word for word in (own, *empty, *as_is) if word)
 
 
 def _printed(spec: Mapping[str, Any], step: int) -> list[tuple[Side, str]]:

@@ -26,7 +26,9 @@ from labkit.ledger.trouble import told
 
 #: Acts that a rod leaves the house by, or that change what every rod of a case means: before them
 #: every event of the ledger is read, not only the case's.
-RELIED_ON = frozenset({Kind.RELEASE, Kind.TRIAL_ACCEPTED, Kind.TRIAL_WITHDRAWN})
+RELIED_ON = frozenset({
+    Kind.RELEASE, Kind.TRIAL_ACCEPTED, Kind.TRIAL_WITHDRAWN, Kind.USE_AS_IS,
+})
 
 
 def look_at_case(reader: Reader, case: str, *, whole_chain: bool) -> None:

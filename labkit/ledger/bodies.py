@@ -2,16 +2,41 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Annotated, Any, TypeVar
 
 from labkit.core.case import rod_life
-from labkit.core.case.identifier import parse_identifier
-from labkit.core.form.keys import Key, matching
+from labkit.core.form.keys import Key
 from labkit.core.form.read import Mistake, read_record
 from labkit.errors import InputError, LedgerError
+from labkit.ledger.body_keys import (
+    LONG_TEXT,
+    MOST_UM,
+    ROWS,
+    UM,
+    Digest,
+    Identifier,
+    Label,
+    Length,
+    MayDay,
+    MayDigest,
+    MayIdentifier,
+    MayNumber,
+    MayTable,
+    Name,
+    Named,
+    Note,
+    Number,
+    Percent,
+    SetName,
+    Side,
+    Table,
+    Text,
+    one_of,
+    text,
+    whole,
+)
 from labkit.ledger.events import Event, Kind
 
 #: States that a rod can be given after it was made.
@@ -20,82 +45,7 @@ DECISIONS = ("released", "withheld")
 #: What is seen of a rod at a trial fit, its other end fixed.
 SEEN = ("meets", "too_long", "too_short")
 PURPOSES = ("set", "extra", "replacement")
-#: A prescription file longer than this is no prescription (the reader of files says the same).
-MOST_TEXT = 1_000_000
-MOST_NOTE = 2000
-#: 10 m; a length beyond it is a slip of the unit.
-MOST_UM = 10_000_000
-MOST_NUMBER = 2**31 - 1
 T = TypeVar("T")
-
-
-def _text(most: int) -> Key:
-    words = f"printable text of 1 to {most} characters"
-    return Key(allowed=words, least=1, most=most, holds=str.isprintable)
-
-
-def _whole(low: int, high: int = MOST_NUMBER) -> Key:
-    return Key(low=low, high=high)
-
-
-def _one_of(*words: str) -> Key:
-    return Key(allowed=f"one of {', '.join(words)}", choices=words)
-
-
-def _is_identifier(text: str) -> bool:
-    try:
-        return parse_identifier(text) == text
-    except InputError:
-        return False
-
-
-def _is_day(text: str) -> bool:
-    try:
-        return datetime.date.fromisoformat(text).isoformat() == text
-    except ValueError:
-        return False
-
-
-def _has_name(table: Mapping[str, Any]) -> bool:
-    name = table.get("name")
-    return isinstance(name, str) and 0 < len(name) <= 200 and name.isprintable()
-
-
-_LONG_TEXT = Key(
-    allowed=f"text of 1 to {MOST_TEXT} characters", least=1, most=MOST_TEXT,
-    holds=lambda text: "\0" not in text,
-)
-_ROWS = Key(allowed="a list of at least one table", least=1, most=MOST_NUMBER)
-_UM = _whole(-MOST_UM, MOST_UM)
-
-Table = Annotated[dict[str, Any], Key(allowed="a table")]
-MayTable = Annotated[dict[str, Any] | None, Key(allowed="a table")]
-Named = Annotated[dict[str, Any], Key(allowed="a table with a name", holds=_has_name)]
-_DIGEST = Key(allowed="64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
-Digest = Annotated[str, _DIGEST]
-MayDigest = Annotated[str | None, _DIGEST]
-_IDENTIFIER = Key(allowed="a rod identifier of fourteen digits, or ten", holds=_is_identifier)
-Identifier = Annotated[str, _IDENTIFIER]
-MayIdentifier = Annotated[str | None, _IDENTIFIER]
-Name = Annotated[str, _text(80)]
-#: Folders and files are named after a set.
-SetName = Annotated[str, Key(
-    allowed="a set's name: 1 to 80 letters, digits and . _ -, the first one no . and no -",
-    holds=matching(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,79}"),
-)]
-Label = Annotated[str, _text(16)]
-Text = Annotated[str, _text(MOST_NOTE)]
-Note = Annotated[str | None, _text(MOST_NOTE)]
-Percent = Annotated[str | None, _text(32)]
-Side = Annotated[str, _one_of("left", "right")]
-Length = Annotated[int, _whole(1, MOST_UM)]
-#: A day that somebody named, as written in ISO 8601; the event's own moment is when it was written.
-MayDay = Annotated[
-    str | None, Key(allowed="a date such as 2031-03-14", holds=_is_day)
-]
-#: A revision, a step or the number of an event.
-Number = Annotated[int, _whole(1)]
-MayNumber = Annotated[int | None, _whole(1)]
 
 
 @dataclass(frozen=True)
@@ -110,7 +60,7 @@ class Prescription:
     """A revision of a prescription: its text as written, and why it was revised."""
 
     revision: Number
-    text: Annotated[str, _LONG_TEXT]
+    text: Annotated[str, LONG_TEXT]
     reason: Note = None
     trial: MayNumber = None
 
@@ -135,13 +85,13 @@ class SetStarted:
     set: SetName
     revision: Number
     set_revision: Number
-    purpose: Annotated[str, _one_of(*PURPOSES)]
+    purpose: Annotated[str, one_of(*PURPOSES)]
     folder: Text
     inputs_sha256: Digest
-    program: Annotated[str, _text(40)]
+    program: Annotated[str, text(40)]
     template: Named
     process: Named
-    rods: Annotated[tuple[RodReserved, ...], _ROWS]
+    rods: Annotated[tuple[RodReserved, ...], ROWS]
     order: MayNumber = None
 
 
@@ -175,7 +125,7 @@ class OrderLine:
     side: Side
     length_um: Length
     label: Label
-    asked: Annotated[str, _text(200)]
+    asked: Annotated[str, text(200)]
     percent: Percent = None
     replaces: MayIdentifier = None
 
@@ -184,7 +134,7 @@ class OrderLine:
 class Order:
     """Rods ordered besides a set's own."""
 
-    lines: Annotated[tuple[OrderLine, ...], _ROWS]
+    lines: Annotated[tuple[OrderLine, ...], ROWS]
     note: Note = None
 
 
@@ -210,11 +160,11 @@ class Tried:
         gap_um: To revision 0003: how far the 100 % rod reached past its seat (+).
     """
 
-    label: Annotated[str | None, _text(16)] = None
-    gap_um: Annotated[int | None, _UM] = None
+    label: Annotated[str | None, text(16)] = None
+    gap_um: Annotated[int | None, UM] = None
     identifier: MayIdentifier = None
-    seen: Annotated[str | None, _one_of(*SEEN)] = None
-    by_um: Annotated[int | None, _whole(1, MOST_UM)] = None
+    seen: Annotated[str | None, one_of(*SEEN)] = None
+    by_um: Annotated[int | None, whole(1, MOST_UM)] = None
 
 
 @dataclass(frozen=True)
@@ -252,10 +202,10 @@ class Reading:
     """One measurement of a rod: single readings, instrument and the like are its details."""
 
     identifier: Identifier
-    quantity: Annotated[str, _text(40)]
-    value_um: Annotated[int, _UM]
+    quantity: Annotated[str, text(40)]
+    value_um: Annotated[int, UM]
     gauge: Name
-    uncertainty_nm: Annotated[int | None, _whole(0)] = None
+    uncertainty_nm: Annotated[int | None, whole(0)] = None
     note: Note = None
     details: MayTable = None
 
@@ -265,7 +215,7 @@ class Release:
     """A decision on a set, and what it rests on."""
 
     set: SetName
-    decision: Annotated[str, _one_of(*DECISIONS)]
+    decision: Annotated[str, one_of(*DECISIONS)]
     basis: MayTable = None
     note: Note = None
 
@@ -275,17 +225,29 @@ class RodState:
     """What became of a rod."""
 
     identifier: Identifier
-    state: Annotated[str, _one_of(*ROD_STATES)]
+    state: Annotated[str, one_of(*ROD_STATES)]
     reason: Note = None
     on: MayDay = None
+    cause: Annotated[str | None, text(40)] = None
+
+
+@dataclass(frozen=True)
+class UseAsIs:
+    """A rod that does not conform is used as it is; the basis has readings, faults and length."""
+
+    identifier: Identifier
+    reason: Text
+    prescriber: Text
+    basis: Table
 
 
 @dataclass(frozen=True)
 class PapersPrinted:
-    """Papers of a set that were made again, and for which entry of the record they are true."""
+    """Papers of a set that were made again, or one of a case, and the entry they are true for."""
 
     set: SetName
     entry: Number
+    paper: Annotated[str | None, one_of("sheet")] = None
 
 
 @dataclass(frozen=True)
@@ -310,10 +272,10 @@ BODIES: Mapping[Kind, type] = {
     Kind.RELEASE: Release,
     Kind.ROD_STATE: RodState,
     Kind.PAPERS_PRINTED: PapersPrinted,
+    Kind.USE_AS_IS: UseAsIs,
     Kind.CORRECTION: Correction,
 }
 
-#: The other way round.
 KINDS: Mapping[type, Kind] = {cls: kind for kind, cls in BODIES.items()}
 
 

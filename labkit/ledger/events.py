@@ -36,6 +36,7 @@ class Kind(StrEnum):
     RELEASE = "release"
     ROD_STATE = "rod-state"
     PAPERS_PRINTED = "papers-printed"
+    USE_AS_IS = "use-as-is"
     CORRECTION = "correction"
 
 

@@ -121,7 +121,7 @@ class Reader:
             (("rods",), lambda: self._rods(RODS.c.case_number.in_(cases))),
             *((("current", kind), lambda kind=kind: self._events(
                 _current(EVENTS.c.case_number.in_(cases), kind)))
-              for kind in (Kind.PAPERS_PRINTED, Kind.RELEASE)),
+              for kind in (Kind.PAPERS_PRINTED, Kind.RELEASE, Kind.USE_AS_IS)),
             (("last",), lambda: self._events(select(EVENTS).where(EVENTS.c.seq.in_(
                 lasts.where(EVENTS.c.case_number.in_(cases)))))),
         )  # fmt: skip

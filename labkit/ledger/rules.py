@@ -32,7 +32,7 @@ from labkit.ledger.stored import SetState, StoredSet
 #: Kinds that a later event of the same kind, or a correction, may put right. Sets and their
 #: identifiers are facts on a shelf: they are abandoned or remade, not corrected.
 CORRECTABLE = (
-    Kind.ORDER, Kind.TRIAL_FIT, Kind.READING, Kind.RELEASE, Kind.ROD_STATE,
+    Kind.ORDER, Kind.TRIAL_FIT, Kind.READING, Kind.RELEASE, Kind.ROD_STATE, Kind.USE_AS_IS,
 )
 
 
@@ -216,4 +216,5 @@ _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.READING: _of_a_rod,
     Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,
+    Kind.USE_AS_IS: _of_a_rod,
 }

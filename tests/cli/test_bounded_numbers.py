@@ -42,7 +42,7 @@ OPTIONS = [
     ["measure", "no.stl", "--most-uncertainty"],
     ["calibrate", "nominal", "--tolerance"],
     ["limits", "QF-1", "--readings"],
-    ["certificate", "QF-1", "--event"],
+    ["certificate", "QF-1", "--entry"],
 ]  # fmt: skip
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="limits of memory are those of POSIX")

@@ -81,8 +81,8 @@ def test_a_set_is_recorded_once_and_again_only_with_a_reason(bench):
     path = bench.file()
     first = bench.run(path, "--by", "quinn", "--lot", "B-7")
     assert first.exit_code == 0, first.output
-    assert "Recorded by quinn: 10 rods, events 5 to 14" in first.stdout
-    assert f"release the set with `labkit release {CASE}`" in first.stdout
+    assert "Recorded by quinn: 10 rods, entries 5 to 14" in first.stdout
+    assert f"release the set with `labkit release {CASE} --set {CASE}-r1`" in first.stdout
     again = bench.run(path, "--by", "quinn")
     assert again.exit_code == 1
     assert "already measured: 35.9 left" in again.stderr
@@ -176,7 +176,8 @@ def test_what_is_wrong_is_to_be_replaced(bench):
     result = bench.run(bench.file(), "--by", "quinn")
     ids = [bench.form.identifiers()[at] for at in (0, 3)]
     assert result.stdout.splitlines()[-1] == (
-        f"Replace what is wrong with `labkit replace {' '.join(ids)} --reason … --out …`"
+        f"Reject what is wrong with `labkit reject {' '.join(ids)} --cause …`, with --new --out "
+        "… to make it once more"
     )
 
 

@@ -91,7 +91,7 @@ def test_a_rod_of_the_record_is_decided_on_and_recorded(bench):
     assert bench.readings(rod) == ()
     second = bench.of(rod, file, *SCANNER, "--by", "quinn")
     assert second.exit_code == 0, second.output
-    assert "Recorded by quinn as event" in second.stdout
+    assert "Recorded by quinn as entry" in second.stdout
     (reading,) = bench.readings(rod)
     details = reading.details
     assert (reading.quantity, reading.gauge) == ("scan", "example-scanner")

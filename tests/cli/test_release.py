@@ -74,13 +74,13 @@ def test_a_set_is_released_with_its_certificate_beside_it(run, measured, tmp_pat
     assert result.exit_code == 0, result.stderr
     (pdf,) = measured.glob("*.pdf")
     assert f"Certificate: {pdf}" in result.stdout
-    assert f"Set {FIRST} released by kim, event" in result.stdout
+    assert f"Set {FIRST} released by kim, entry" in result.stdout
     assert "Cautions" in result.stdout
     again = run("certificate", CASE, "--out", tmp_path)
     assert again.exit_code == 0, again.stderr
     assert (tmp_path / pdf.name).read_bytes() == pdf.read_bytes()
     told = run("show", CASE).stdout
-    assert f"{FIRST} was released by kim (event" in told
+    assert f"{FIRST} was released by kim (entry" in told
     assert "nothing has changed since" in told
 
 
@@ -162,14 +162,14 @@ def test_withholding(run, measured):
     assert run("release", CASE).exit_code == 0
     result = run("release", CASE, "--withhold", "recalled")
     assert result.exit_code == 0, result.stderr
-    assert f"Set {FIRST} withheld by kim, event" in result.stdout
+    assert f"Set {FIRST} withheld by kim, entry" in result.stdout
     assert f"Note: {FIRST} was withheld by kim" in run("show", CASE).stdout
     said = json.loads(run("release", CASE, "--withhold", "x", "--json").stdout)
     assert said["decision"] == "withheld"
     assert "say with --note" in run("release", CASE).stderr
     (first,) = (e["seq"] for e in json.loads(run("show", CASE, "--json").stdout)["events"]
                 if e["text"] == f"set {FIRST} released")  # fmt: skip
-    result = run("certificate", CASE, "--event", str(first), "--out", measured)
+    result = run("certificate", CASE, "--entry", str(first), "--out", measured)
     assert f"{FIRST}-certificate-{first}-void.pdf" in result.stdout
     assert "Note: the release is no longer valid: the set was withheld since" in result.stdout
 
@@ -182,9 +182,9 @@ WRONG = {
     "unknown case": (["release", "QF-104"], 2, "did you mean QF-1043?"),
     "unknown set": (["release", CASE, "--set", "r9"], 2, "has no set 'r9'; it has QF-1043-r1"),
     "never released": (["certificate", CASE], 1, "was never released; release it with"),
-    "no such event": (["certificate", CASE, "--event", "2"], 2, "event 2 is not the release"),
+    "no such event": (["certificate", CASE, "--entry", "2"], 2, "entry 2 is not the release"),
     "no number of an event": (
-        ["certificate", CASE, "--event", "9" * 30], 2, f"event {'9' * 30} is not the release",
+        ["certificate", CASE, "--event", "9" * 30], 2, f"entry {'9' * 30} is not the release",
     ),
 }  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 
 import pytest
@@ -183,3 +184,27 @@ def test_one_pair_is_in_the_mouth(run, file):
     pair = [rod.identifier for rod in rods(file)[:2]]
     assert run("rod", *pair, "fitted").exit_code == 0
     assert states(file) == ["fitted", "fitted", "delivered", "delivered"]
+
+
+def test_another_pair_takes_the_place_of_the_one_in_the_mouth(run, file):
+    run("rod", FIRST, "delivered", "--date", "2031-03-14")
+    first, second = ([rod.identifier for rod in rods(file)[at:at + 2]] for at in (0, 2))
+    run("rod", *first, "fitted")
+    refused(run, file, "is fitted since entry 10, and two left rods cannot be in the mouth at "
+            "once; say with --instead", *second, "fitted")  # fmt: skip
+    refused(run, file, "it goes with fitted only", *second, "lost", "--instead", status=2)
+    assert run("rod", *second, "fitted", "--instead").exit_code == 0
+    assert states(file) == ["delivered", "delivered", "fitted", "fitted"]
+    with recorder_for(file) as recorder:
+        out = recorder.ledger.current(CASE, Kind.ROD_STATE)[6]
+    assert out.body["reason"] == f"taken out for {grouped(second[0])}"
+
+
+def test_the_days_of_a_rod_are_in_order(run, file, monkeypatch):
+    """The set was made and released on 14 March."""
+    monkeypatch.setattr(clock, "now", lambda: START + datetime.timedelta(days=20))
+    one = rods(file)[0].identifier
+    run("rod", one, "delivered", "--date", "2031-03-20")
+    refused(run, file, "cannot have been lost then: 2031-03-19 is before it was delivered, on "
+            "2031-03-20", one, "lost", "--date", "2031-03-19")  # fmt: skip
+    assert run("rod", one, "lost", "--date", "2031-03-20").exit_code == 0

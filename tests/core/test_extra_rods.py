@@ -176,14 +176,14 @@ def test_no_length_may_be_ordered_that_holds_the_jaw_beyond_100_percent():
 
 def test_reserved_and_existing_rods_are_refused():
     assert refusal("rod_exists", ByPercent(D(70))) == (
-        "the left rod 33.6 asked for at 70 % is out already (pair 1/3 at 70.0 %); use it, or ask "
-        "for another step"
+        "the left rod 33.6 asked for at 70 % is out already, in 1/3 (70.0 %, 33.6/33.6); use "
+        "it, or ask for another step"
     )
     assert [f.where for f in ordered(ByPercent(D(70))).refused] == ["70 % left", "70 % right"]
     reserved = (RodOut("2/1", Side.RIGHT, "34.1", made=False),)
     assert refusal("rod_exists", ByPercent(D(65)), rods=reserved) == (
-        "the right rod 34.1 asked for at 65 % is being made already (pair 2/1 at 65.0 %); use it, "
-        "or ask for another step"
+        "the right rod 34.1 asked for at 65 % is being made already, in 2/1 (65.0 %, "
+        "none/34.1); use it, or ask for another step"
     )
 
 
@@ -196,9 +196,9 @@ def test_a_label_of_the_other_side_is_no_obstacle():
 def test_a_label_too_near_for_the_tolerances():
     # ±0.15 above 30 mm: 0.3 mm apart is too near, 0.4 mm is not.
     assert refusal("label_too_near", ByPercent(D(67))) == (
-        "the left rod 33.9 asked for at 67 % differs from the rod 33.6 that is out (pair 1/3 at "
-        "70.0 %) by 0.3 mm, but their tolerances of ±0.15 and ±0.15 mm let them swap; use the rod "
-        "that is out, or ask for a step further away"
+        "the left rod 33.9 asked for at 67 % differs from the rod 33.6 that is out, in 1/3 "
+        "(70.0 %, 33.6/33.6), by 0.3 mm, but their tolerances of ±0.15 and ±0.15 mm let "
+        "them swap; use the rod that is out, or ask for a step further away"
     )
     assert labels(steps(ByPercent(D(66)))) == [("34.0", "34.0")]
     # ±0.1 up to 30 mm and ±0.15 above: 29.9 and 30.1 are 0.2 apart, 29.8 and 30.1 are 0.3.

@@ -116,8 +116,8 @@ def test_a_pair_too_short_a_range_leaves_above_100_percent():
     assert found.prescribed[-1].pair == "1/5"
     said = notes(outcome)
     assert said["rods_above_100"] == (
-        "these rods are beyond the maximum now and NOT TO BE WORN: 30.6/30.6 (111.1 %); ask them "
-        "back, their labels stay true"
+        "these rods are beyond the maximum now and NOT TO BE WORN: 1/6 (111.1 %, 30.6/30.6); ask "
+        "them back, their labels stay true"
     )
     assert answer(found, Action.PULL) == (
         "The jaw went 1.0 mm less far than recorded: the range is 9.0 mm, not 10.0, and the pull "
@@ -130,7 +130,7 @@ def test_a_hair_above_100_percent_is_within_the_tolerance():
     assert not any(pair.not_to_be_worn for pair in outcome.proposal.pairs)
     assert outcome.proposal.prescribed[-1].pair == "1/6"
     assert notes(outcome)["rods_at_100_within_tolerance"] == (
-        "these rods are 100 % within rounding: 30.6/30.6 (101.0 %); they count as 100 % rods"
+        "these rods are 100 % within rounding: 1/6 (101.0 %, 30.6/30.6); they count as 100 % rods"
     )
 
 
@@ -181,7 +181,8 @@ def test_the_midline_deviation_grows_with_the_path():
 def test_a_rod_alone_keeps_its_percent():
     rods = tuple(rod for rod in rods_of_set(plain()) if (rod.pair, rod.side) != ("1/3", Side.LEFT))
     alone = proposed(past("1"), rods=rods).pairs[2]
-    assert (alone.standing.left, alone.standing.right, alone.name) == ("", "33.6", "none/33.6")
+    assert (alone.standing.left, alone.standing.right) == ("", "33.6")
+    assert alone.name == "1/3 (63.6 %, none/33.6)"
     assert alone.percent == pytest.approx(700 / 11)
     covered = proposed(past("0"), rods=rods).prescribed[2]
     assert (covered.covered, covered.pair) == (False, "")

@@ -118,6 +118,13 @@ def test_a_lab_of_one_person_says_so_once(lab):
         read(path)
 
 
+def test_a_lab_that_keeps_no_lots_says_so_once(lab):
+    path = lab / "profile.toml"
+    path.write_text("schema = 1\nlot_asked = false\n", "utf-8")
+    assert not profile_of({"profile": profile_json(read(path))}).lot_asked
+    assert "lot_asked" not in profile_json(default_profile())
+
+
 def test_a_lab_adds_what_it_looks_at(lab):
     path = lab / "profile.toml"
     path.write_text('schema = 1\nlook = ["Glossy"]\n', "utf-8")

@@ -37,11 +37,16 @@ def test_an_empty_ledger(url):
 
 def test_each_kind_is_recorded_and_verifies(url):
     with open_ledger(url) as ledger:
-        take_back(fill(ledger))
+        pen = fill(ledger)
+        take_back(pen)
+        pen(Kind.USE_AS_IS, CASE, {
+            "identifier": rods(f"{CASE}-r1", 1)[0]["identifier"], "reason": "hurry",
+            "prescriber": "Dr Lind", "basis": {"readings": [], "faults": [], "measured_mm": 31.7},
+        })
         assert {event.kind for event in ledger.events()} == set(Kind)
         found = verify(ledger)
     assert found.problems == ()
-    assert found.events == 21
+    assert found.events == 22
 
 
 def test_the_chain_holds_over_closing_and_opening(filled):

@@ -89,6 +89,27 @@ def test_a_temperature_that_nothing_covers(recorded, out):
     assert "let rod and gauge come to 20 °C, measure it again" in line
 
 
+def test_the_lot_of_the_material_is_asked_for(recorded, out):
+    rod, _ = place(recorded, 1, "left")
+    record_reading(recorded, rod, material_lot=None)
+    measure_all(recorded, CASE)
+    _, line = refused(recorded, out)
+    assert line == (
+        f"{rod.label} left ({grouped(rod.identifier)}): the lot of the material is not told; "
+        "tell it with `--lot LOT`, next time with the readings; a lab that keeps no lots says so "
+        "once in its profile (lot_asked = false)"
+    )
+    refused(recorded, out, lot=" ")
+    told = let_go(recorded, out, lot="B-17").event.body["basis"]["rods"]
+    assert [each["material_lot"] for each in told] == ["B-17", "B-07", "B-07", "B-07"]
+
+
+def test_a_lab_that_keeps_no_lots(recorded, out):
+    record_reading(recorded, place(recorded, 1, "left")[0], material_lot=None)
+    measure_all(recorded, CASE)
+    let_go(recorded, out, lot_asked=False)
+
+
 @pytest.mark.parametrize("by", ["mo", "Mo", "lee"])
 def test_who_measured_or_recorded_does_not_release(recorded, out, by):
     """mo recorded every reading; lee measured one rod."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from labkit.core.jsonable import jsonable
 from labkit.errors import RefusedError
 from labkit.qa.decision.readings import RodReadings
 from labkit.workflow.inspection.inspect import inspect, record_readings
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, START
 from tests.support.measured import measure_all, record_reading
+from tests.workflow.test_gate_taken import SCANNER
 from tests.workflow.test_release import let_go, place, refused
 
 NOTHING_SEEN = {"label_read": None, "fittings": None, "look": None}
@@ -53,6 +55,22 @@ def test_parts_that_were_told_apart_open_the_gate(recorded, out):
     ]  # fmt: skip
     assert [each["seen_apart"][-1]["event"] for each in basis["rods"]] == list(seqs)
     assert {one["by"] for each in basis["rods"] for one in each["seen_apart"]} == {"lee"}
+
+
+def test_the_length_by_scan_and_the_rest_by_eye(recorded, out):
+    rods = all_rods(recorded)
+    for rod in rods:
+        record_reading(
+            recorded, rod, quantity="scan", way=None, readings_mm=[], scan={}, gauge_pins_mm=None,
+            gauge_pins=None, instrument=jsonable(SCANNER), source={
+                "file": "rod.stl", "sha256": f"{rod.identifier[-10:]:0>64}", "line": None,
+            }, **NOTHING_SEEN,
+        )  # fmt: skip
+    assert "its label was not read from the rod" in refused(recorded, out)[1]
+    for rod in rods:
+        look_at(recorded, [rod], label_read=rod.label, fittings=True, look=())
+    done = let_go(recorded, out)
+    assert {each["way"] for each in done.event.body["basis"]["rods"]} == {"scan"}
 
 
 FAULTS = {

@@ -7,6 +7,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.documents.case_sheet import facts
 from labkit.ledger.events import Kind
@@ -15,6 +16,7 @@ from labkit.workflow.record.lookup import all_cases
 from labkit.workflow.record.printed import note_printed
 from labkit.workflow.record.recall import recall, recall_report
 from labkit.workflow.record.reports import cases_report
+from labkit.workflow.record.story import told
 from labkit.workflow.rods.trial_withdraw import withdraw_trial
 from labkit.workflow.sets.standing import with_standing
 from tests.support import dry
@@ -265,3 +267,23 @@ def test_the_sheet_of_today_tells_pairs_rods_and_places(book, tmp_path):
     text = CliRunner().invoke(cli, ["sheet", "A", "--out", str(tmp_path / "today.txt"), *ledger])
     assert (text.exit_code, text.stdout) == (2, "")
     assert "does not end with .pdf; name a file such as today.pdf" in text.stderr
+
+
+def test_a_printed_case_sheet_is_recalled_beside_the_papers(book, tmp_path, monkeypatch):
+    monkeypatch.setattr(clock, "now", lambda: START)
+    dry.first_set(book, parallel("A"))
+    asked = ["sheet", "A", "--out", str(tmp_path / "today.pdf"), "--by", "anna", "--ledger",
+             str(tmp_path / "ledger.sqlite")]  # fmt: skip
+    said = CliRunner().invoke(cli, asked)
+    assert said.exit_code == 0, said.output
+    assert "Recorded in " in said.stdout
+    last = book.ledger.last("A")
+    assert last.body == {"set": "A-r1", "entry": 4, "paper": "sheet"}
+    assert told(last) == "case sheet printed, true as of entry 4"
+    assert "papers_of_another_range" not in reasons(book)
+    shorten(book, parallel("A"))
+    wrong = [one.what for one in recall(book.ledger) if one.reason == "papers_of_another_range"]
+    assert [words.partition(" that were printed")[0] for words in wrong] == [
+        "papers of A-r1", "case sheets",
+    ]  # fmt: skip
+    assert "true as of entry 4, tell a range of 10.00 mm; 9.20 mm holds now" in wrong[1]

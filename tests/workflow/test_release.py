@@ -165,7 +165,7 @@ def test_twice_is_refused_until_something_changes(recorded, out):
     measure_all(recorded, CASE)
     first = let_go(recorded, out)
     (line,) = refused(recorded, out)
-    assert f"is released already (event {first.event.seq}, by kim)" in line
+    assert f"is released already (entry {first.event.seq}, by kim)" in line
     rod, _ = place(recorded, 1, "left")
     (reading,) = recorded.ledger.readings(rod.identifier)
     record_reading(recorded, rod, "0.02", corrects=reading.stamp.seq)
@@ -185,7 +185,7 @@ def test_withheld_and_released_again(recorded, out):
         certified(recorded.ledger, CASE, None, None)
     (line,) = refused(recorded, out)
     assert line.startswith(
-        f"the set {FIRST} is withheld (event {event.seq}, by kim: recalled); say with --note"
+        f"the set {FIRST} is withheld (entry {event.seq}, by kim: recalled); say with --note"
     )
     done = let_go(recorded, out, note="measured again by lee, sound")
     assert done.event.body["note"] == "measured again by lee, sound"
@@ -277,7 +277,7 @@ def test_the_certificate_is_printed_again_with_the_same_bytes(recorded, out, tmp
     with pytest.raises(DeliveryError, match="there already"):
         write_certificate(recorded.ledger, found, tmp_path)
     for seq in (1, event.seq + 5):
-        with pytest.raises(InputError, match=f"event {seq} is not the release"):
+        with pytest.raises(InputError, match=f"entry {seq} is not the release"):
             certified(recorded.ledger, CASE, None, seq)
 
 

@@ -17,20 +17,20 @@ from tests.workflow.test_replace import TWO
 
 def _withhold(recorded, out):
     event = withhold(recorded.ledger, CASE, None, "recalled", ("kim", WHEN)).event
-    return f"the set was withheld since, as event {event.seq}"
+    return f"the set was withheld since, as entry {event.seq}"
 
 
 def _release_anew(recorded, out):
     _withhold(recorded, out)
     again = let_go(recorded, out, note="sound").event
-    return f"the set was released anew, as event {again.seq}"
+    return f"the set was released anew, as entry {again.seq}"
 
 
 def _take_back(recorded, out):
     seq = certified(recorded.ledger, CASE, None, None)[1].seq
     body = {"reason": "wrong set"}
     event = recorded.ledger.record(Kind.CORRECTION, CASE, body, "kim", WHEN, seq)
-    return f"event {event.seq} has taken it back"
+    return f"entry {event.seq} has taken it back"
 
 
 @pytest.mark.parametrize("change", [_withhold, _release_anew, _take_back])

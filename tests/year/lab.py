@@ -271,7 +271,7 @@ class Lab:
         for name, event in self.certificates.items():
             place = out / f"{self.day}-{name}"
             place.mkdir(exist_ok=True)
-            asked = ("--set", name, "--event", event, "--out", place)
+            asked = ("--set", name, "--entry", event, "--out", place)
             self.run("certificate", self.case, *asked)
             (pdf,) = place.glob("*.pdf")
             yield Said(f"{self.day} {pdf.name}", _text(pdf.read_bytes()))
@@ -291,7 +291,7 @@ class Lab:
         yield Said(f"{self.day} cases", self.run("cases").stdout)
         yield Said(f"{self.day} sheet", self.run("sheet", self.case).stdout)
         pdf = self.folder / f"sheet-{len(list(self.folder.glob('sheet-*')))}.pdf"
-        self.run("sheet", self.case, "--out", pdf)
+        self.run("sheet", self.case, "--out", pdf, by=None)
         yield Said(f"{self.day} sheet as PDF", _text(pdf.read_bytes()))
         yield Said(f"{self.day} recall", "\n".join(self.recalled()))
         furthest = self.account.pairs()[-1].labels

@@ -15,7 +15,7 @@ from labkit.core.report import Report, Section
 @click.command("certificate", cls=rich_click.RichCommand)
 @click.argument("case")
 @SET
-@click.option("--event", "seq", type=click.IntRange(1), metavar="N",
+@click.option("--entry", "--event", "seq", type=click.IntRange(1), metavar="N",
               help="Number of a release, also of one that does not stand any more.")
 @click.option(
     "--out", "out_dir", default=".", show_default=True, metavar="DIR",
@@ -31,7 +31,7 @@ def command(
     """Print the certificate of inspection of a released set again, from the record alone.
 
     The same version of the program gives the same bytes as at the release. Refused where no release
-    stands: the old certificate would say what is no longer so. With --event it is printed for the
+    stands: the old certificate would say what is no longer so. With --entry it is printed for the
     files, marked void, with why.
 
     Example: labkit certificate QF-1043

@@ -151,6 +151,6 @@ def _one_of_the_record(
     print_report(scan_report(scanned, rod), as_json, {"event": event})
     if not as_json:
         said(
-            f"Recorded by {given['by']} as event {event}" if event is not None else
+            f"Recorded by {given['by']} as entry {event}" if event is not None else
             "Nothing was recorded; give an operator code with --by to record the reading"
         )

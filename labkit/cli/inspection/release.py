@@ -32,6 +32,8 @@ _MOST_ENTRIES = 10_000
     help="Answers what a remark, or a doubt about readings, asks; ENTRIES as the refusal names "
     "them, such as 14 or 14-16,19. Kept and printed with it.",
 )
+@click.option("--lot", default="", metavar="TEXT",
+              help="Lot of the material of the rods whose readings tell none.")
 @click.option("--withhold", metavar="REASON",
               help="Release nothing: record that the set must not leave, or must come back.")
 @PROFILE
@@ -74,7 +76,10 @@ def command(
             answers = {
                 entry: text for which, text in others["answers"] for entry in _entries(which)
             }
-            words = Words(note, profile.one_person if profile else None, answers)
+            words = Words(
+                note, profile.one_person if profile else None, answers,
+                profile.lot_asked if profile else None, others["lot"],
+            )
             done = release(ledger, case, set_name, out_dir, who, words)
     print_report(release_report(done), as_json)
     if withhold is None and not as_json:

@@ -25,10 +25,17 @@ from labkit.core.case.identifier import LENGTHS, grouped
 from labkit.core.report import Column, Table
 
 if TYPE_CHECKING:
+    from labkit.workflow.rods.replace import ReplacementOrder
     from labkit.workflow.sets.make import MadeSet
 
 #: Digits in the first word of an identifier of ten digits, typed in groups.
 _EARLIER = (3, 6, 10)
+#: Why rods are rejected, by a name of the list.
+CAUSE = click.option(
+    "--cause", metavar="NAME",
+    help="Why rods are rejected: length, sides, fitting, label, crack, surface, bent, material, "
+    "build, handling, mixed-up or other; it is counted by process (`labkit rejects`).",
+)
 
 
 @click.command("replace", cls=rich_click.RichCommand)
@@ -37,6 +44,7 @@ _EARLIER = (3, 6, 10)
               help="Why, in words; it is recorded.")
 @click.option("--because", type=click.Choice(["lost", "broken", "rejected"]),
               help="What became of the rods; without it, those that are in the lab are rejected.")
+@CAUSE
 @sets_option("the new rods are")
 @PROFILE
 @BY
@@ -57,18 +65,29 @@ def command(
 
     labkit replace 48294829173065 --because lost --reason "on a journey" --out sets --by anna
     """
-    from labkit.catalog.lettering import load_lettering
     from labkit.core.case.rod_life import RodState
-    from labkit.documents.set_spec import process_of
-    from labkit.workflow.rods.replace import (
-        ReplacementOrder,
-        make_replacement,
-        recorded_process,
-        sweep_before,
-    )
+    from labkit.workflow.rods.replace import ReplacementOrder
 
     because = RodState(asked["because"]) if asked["because"] else None
-    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"], because)
+    cause = known_cause(asked["cause"])
+    order = ReplacementOrder(whole_identifiers(identifiers), asked["reason"], because, cause)
+    make_anew(order, asked, (by, ledger_url), as_json=as_json)
+
+
+def make_anew(
+    order: ReplacementOrder, asked: dict[str, Any], who: tuple[str, str | None], *, as_json: bool
+) -> None:
+    """Make rods once more, and print what was made.
+
+    Args:
+        asked: The options --profile and --out.
+        who: Operator code, and the ledger.
+    """
+    from labkit.catalog.lettering import load_lettering
+    from labkit.documents.set_spec import process_of
+    from labkit.workflow.rods.replace import make_replacement, recorded_process, sweep_before
+
+    by, ledger_url = who
     means = (load_lettering(), named_profile(asked["profile_path"]))
     with recording_into(ledger_url, by) as recorder:
         sweep_before(recorder.ledger, order, asked["out_dir"])
@@ -82,6 +101,17 @@ def command(
     said(process_words(process_of(made.spec)))
     said(recorder)
     print_cautions()
+
+
+def known_cause(name: str | None) -> str | None:
+    """Hold a cause that was named against the list of them.
+
+    Raises:
+        InputError: It is not in the list; the sentence names those that are.
+    """
+    from labkit.catalog.causes import find_cause
+
+    return None if name is None else find_cause(name).name
 
 
 def whole_identifiers(words: tuple[str, ...]) -> tuple[str, ...]:

@@ -28,6 +28,8 @@ WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mist
 @click.option("--note", default="", metavar="TEXT", help="A remark; it is recorded.")
 @click.option("--unreleased", default="", metavar="WHY",
               help="Why rods not released, or not to be worn, are delivered; it is recorded.")
+@click.option("--instead", is_flag=True,
+              help="With fitted: the pair that is fitted comes out; the wearer keeps it.")
 @click.option("--case", metavar="CASE",
               help="Instead of recording, ask what two rods of this case make together.")
 @operator_option("reports it; it is recorded.")
@@ -47,6 +49,8 @@ def command(
     if they must not be worn together, or if one of them is not in circulation.
 
     Examples: labkit rod QF-1043-r1 delivered --by anna
+
+    labkit rod 48295821936048 48297720184539 fitted --instead --by anna
 
     labkit rod 48294829173065 lost --date 2031-05-02 --note "on a journey" --by anna
 
@@ -75,6 +79,7 @@ def _tell(
     words: tuple[str, ...], by: str | None, ledger_url: str | None, as_json: bool,
     given: dict[str, Any],
 ) -> None:
+    from labkit.core.case.rod_life import RodState
     from labkit.workflow.rods.life import Told, tell
 
     *rods, state = words
@@ -86,7 +91,12 @@ def _tell(
         )  # fmt: skip
     by = who_records(by, "what became of rods")
     on: datetime.date | None = given["on"]
-    told = Told(state, given["note"], on, given["unreleased"])
+    if given["instead"] and state != RodState.FITTED:
+        raise InputError(
+            "--instead says which pair comes out where another is fitted; it goes with fitted only",
+            field="instead",
+        )
+    told = Told(state, given["note"], on, given["unreleased"], given["instead"])
     with recording_into(ledger_url, by) as recorder:
         whole = whole_identifiers(tuple(rods))
         report = tell(recorder.ledger, whole, told, by, clock.now().astimezone())

@@ -12,6 +12,7 @@ from labkit.core.grading.grade import check_recorded, grade
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Prescription, Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.numbers import Finite
+from labkit.units import millimetres
 
 #: Percent above which a pair stands above 100 %; below is noise of binary numbers.
 HUNDRED_AND_NOISE = 100.0 + 1e-6
@@ -25,6 +26,7 @@ class CaseRod:
         rod: Pair, side and label, with the tolerance that it was made with.
         set_number: Number of the set in which its place was first made; `step` is of that set.
         since: Day of its last state.
+        as_is_mm: What it measures, where it is used although it does not conform; else None.
     """
 
     rod: TolerancedRod
@@ -33,6 +35,7 @@ class CaseRod:
     step: int
     state: RodState
     since: str
+    as_is_mm: float | None = None
 
     @property
     def in_circulation(self) -> bool:
@@ -92,7 +95,12 @@ class PairNow:
         """What must be said wherever it is named; empty where nothing must."""
         if self.not_to_be_worn:
             return "NOT TO BE WORN"
-        return "100 % within rounding" if self.within_rounding else ""
+        rounding = ["100 % within rounding"] if self.within_rounding else []
+        as_is = [
+            f"{side} rod used as is, {millimetres(rod.as_is_mm, 3)} mm measured"
+            for side, rod in self.rods.items() if rod.as_is_mm is not None
+        ]
+        return "; ".join(rounding + as_is)
 
     @property
     def out_of_house(self) -> tuple[CaseRod, ...]:

@@ -116,14 +116,14 @@ def extra_rods(
 def _beside_existing(
     steps: tuple[Step, ...], rods: tuple[TolerancedRod, ...], pairs: tuple[PairOut, ...]
 ) -> Iterator[Finding]:
-    percent = {pair.pair: pair.made.percent for pair in pairs}
+    makes = {pair.pair: f" ({pair.made.percent:.1f} %, {pair.name})" for pair in pairs}
     for side in Side:
         out = [rod for rod in rods if rod.rod.side is side]
         for step in steps:
             near = cannot_be_told(step.rod(side), out)
             if near is None:
                 continue
-            stands = f" at {percent[near.rod.pair]:.1f} %" if near.rod.pair in percent else ""
+            stands = (near.rod.place or near.rod.pair) + makes.get(near.rod.pair, "")
             if near.length == step.rod(side).length:
                 yield _exists(step, side, near.rod, stands)
             else:
@@ -134,8 +134,8 @@ def _exists(step: Step, side: Side, rod: RodOut, stands: str) -> Finding:
     state = "is out already" if rod.made else "is being made already"
     return refused(
         "rod_exists",
-        f"the {side} rod {step.rod(side).label} asked for at {step.name} {state} (pair "
-        f"{rod.pair}{stands}); use it, or ask for another step",
+        f"the {side} rod {step.rod(side).label} asked for at {step.name} {state}, in {stands}; "
+        f"use it, or ask for another step",
         f"{step.name} {side}",
     )
 
@@ -146,7 +146,7 @@ def _too_near(step: Step, side: Side, near: TolerancedRod, stands: str) -> Findi
     return refused(
         "label_too_near",
         f"the {side} rod {wanted.label} asked for at {step.name} differs from the rod "
-        f"{near.rod.label} that is out (pair {near.rod.pair}{stands}) by {plain(difference)} mm, "
+        f"{near.rod.label} that is out, in {stands}, by {plain(difference)} mm, "
         f"but their tolerances of ±{plain(wanted.tolerance_mm)} and ±{plain(near.tolerance_mm)} "
         "mm let them swap; use the rod that is out, or ask for a step further away",
         f"{step.name} {side}",

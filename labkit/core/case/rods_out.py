@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 import numpy as np
@@ -31,6 +31,7 @@ class RodOut:
             rod and for no other in the case, such as "1/3" (set 1, step 3).
         label: Functional length as engraved.
         made: False while it is only reserved.
+        place: The setting for people, such as "set 1, step 3"; empty where only `pair` tells it.
 
     Raises:
         InputError: The label is not a length.
@@ -40,6 +41,7 @@ class RodOut:
     side: Side
     label: str
     made: bool = True
+    place: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:
         length_of(self.label)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ class PairStanding(Finite):
         tolerance_mm: What the rods' own tolerances make in advancement, ±: the worst over all pairs
             that a release lets through; of a rod alone, along the path.
         hold: How far these pairs let the jaw move; None of a rod alone, or where unread.
+        place: The setting for people; see `RodOut`.
     """
 
     pair: str
@@ -45,6 +46,7 @@ class PairStanding(Finite):
     beyond_mm: float
     tolerance_mm: float
     hold: Hold | None = None
+    place: str = field(default="", compare=False)
 
     @property
     def holds(self) -> bool:
@@ -115,6 +117,14 @@ def pairs_standing(
     Source: DEVELOPERS.md, "The design" (reading back).
     """
     known = tuple(rods)
+    places = {one.rod.pair: one.rod.place for one in known}
+    standing = _standings(known, prescription)
+    return {pair: replace(one, place=places[pair]) for pair, one in standing.items()}
+
+
+def _standings(
+    known: Sequence[TolerancedRod], prescription: Prescription
+) -> dict[str, PairStanding]:
     by_side = {(one.rod.pair, one.rod.side): one for one in known}
     every = [one.rod for one in known]
     standing = {rod.pair: _unread(rod.pair, by_side) for rod in every}

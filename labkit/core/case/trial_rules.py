@@ -147,10 +147,7 @@ def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
 
 
 def _named(pairs: list[PairNow]) -> str:
-    return ", ".join(
-        f"{pair.name} ({'not readable' if pair.percent is None else f'{pair.percent:.1f} %'})"
-        for pair in pairs
-    )
+    return ", ".join(pair.name for pair in pairs)
 
 
 def _too_near(proposal: TrialProposal) -> Iterator[Finding]:

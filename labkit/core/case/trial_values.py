@@ -70,8 +70,15 @@ class PairNow(Finite):
 
     @property
     def name(self) -> str:
-        """The pair in sentences, such as "31.4/31.6"."""
-        return f"{self.standing.left or 'none'}/{self.standing.right or 'none'}"
+        """The pair in sentences, such as "set 1, step 3 (75.0 %, 31.4/31.6)"."""
+        lengths = f"{self.standing.left or 'none'}/{self.standing.right or 'none'}"
+        percent = "not readable" if self.percent is None else f"{self.percent:.1f} %"
+        return f"{self.place} ({percent}, {lengths})"
+
+    @property
+    def place(self) -> str:
+        """Its setting for people, such as "set 1, step 3"."""
+        return self.standing.place or self.pair
 
     @property
     def percent(self) -> float | None:

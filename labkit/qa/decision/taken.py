@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.qa.decision.rod_decision import MeasuredRod
 
-#: Honest readings of a set look like this once in a thousand sets at most, for each kind of doubt.
+#: Honest readings of a set look like this once in a thousand sets at most; the kinds of doubt and
+#: the gauges of a set share it.
 CHANCE = 0.001
+_KINDS = 3
 #: The repeatability that an instrument's file states is itself an estimate: it may be smaller, down
 #: to the lower bound of its 95 % interval.
 _LOWER_TAIL = 0.975
@@ -104,17 +106,20 @@ def doubts(rods: Sequence[MeasuredRod]) -> tuple[Doubt, ...]:
     """Find readings by hand of a set that chance explains in fewer than one set in a thousand.
 
     Returns:
-        A doubt for each kind and gauge; none for rods whose instrument is not named.
+        A doubt for each kind and gauge; none for rods whose instrument is not named. Honest
+        readings give any of them in at most one set of a thousand.
     """
     found: list[Doubt] = []
     by_hand = [rod for rod in rods if rod.way is not None and rod.readings.instrument is not None]
-    for _, same in groupby(sorted(by_hand, key=_gauge), _gauge):
-        members = list(same)
-        copied = list(_copied_sides(members))
+    groups = [list(same) for _, same in groupby(sorted(by_hand, key=_gauge), _gauge)]
+    for members in groups:
+        share = CHANCE / (_KINDS * len(groups))
+        copied = list(_copied_sides(members, share))
         held = {one for doubt in copied for one in doubt.identifiers}
+        same = _same_readings(members, share)
         found += [
-            *copied, *(d for d in _same_readings(members) if not held.issuperset(d.identifiers)),
-            *_small_scatter(members),
+            *copied, *(doubt for doubt in same if not held.issuperset(doubt.identifiers)),
+            *_small_scatter(members, share),
         ]
     return tuple(found)
 
@@ -167,7 +172,7 @@ def _off(rod: MeasuredRod) -> tuple[Decimal, ...]:
     return tuple(one - nominal for one in rod.readings.readings_mm)
 
 
-def _copied_sides(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
+def _copied_sides(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
     """Compare the readings of left and right of every step."""
     from scipy.special import bdtrc
 
@@ -182,7 +187,7 @@ def _copied_sides(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
     if not equal:
         return
     chance = scatter_of(rods).alike(2, len(equal[0][0].readings.readings_mm))
-    if float(bdtrc(len(equal) - 1, len(pairs), chance)) < CHANCE:
+    if float(bdtrc(len(equal) - 1, len(pairs), chance)) < share:
         steps = ", ".join(str(a.expected.step) for a, _ in equal)
         where = f"{'steps' if len(equal) > 1 else 'step'} {steps}"
         yield Doubt(
@@ -193,7 +198,7 @@ def _copied_sides(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
         )
 
 
-def _same_readings(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
+def _same_readings(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
     """Compare the readings of all rods, each against its own length."""
     alike: dict[tuple[Decimal, ...], list[MeasuredRod]] = {}
     for rod in rods:
@@ -202,7 +207,7 @@ def _same_readings(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
         if len(same) < 2:
             continue
         chance = math.comb(len(rods), len(same)) * scatter_of(rods).alike(len(same), len(off))
-        if chance < CHANCE:
+        if chance < share:
             names = ", ".join(rod.expected.name for rod in same)
             yield Doubt(
                 "same_readings",
@@ -212,7 +217,7 @@ def _same_readings(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
             )
 
 
-def _small_scatter(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
+def _small_scatter(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
     """Hold readings that together scatter less than those of the gauge can.
 
     Two tests share the chance: the sum of the ranges, which tells many small ones, and Fisher's
@@ -229,7 +234,7 @@ def _small_scatter(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
     steps = [_range_steps(rod, scatter) for rod in rods]
     chances = [max(scatter.within(one, count), 1e-300) for one in steps]
     product = float(chdtrc(2 * len(rods), -2 * sum(map(math.log, chances))))
-    if 2 * min(product, scatter.ranges_within(sum(steps), count, len(rods))) < CHANCE:
+    if 2 * min(product, scatter.ranges_within(sum(steps), count, len(rods))) < share:
         small = [rod for rod, chance in zip(rods, chances, strict=True) if chance < 0.5]
         names = ", ".join(rod.expected.name for rod in small)
         yield Doubt(

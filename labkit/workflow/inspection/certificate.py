@@ -81,12 +81,12 @@ def certified(
     if now is None:
         why = "was never released; release it with `labkit release`"
     elif now.decision != RELEASED:
-        why = f"is withheld (event {now.event.seq}); there is no certificate for it"
+        why = f"is withheld (entry {now.event.seq}); there is no certificate for it"
     else:
         why = (
-            f"was released as event {now.event.seq}, which is no longer valid: "
+            f"was released as entry {now.event.seq}, which is no longer valid: "
             f"{'; '.join(now.why_not)}; release it anew with `labkit release`, or print the old "
-            f"certificate, marked void, for your files with --event {now.event.seq}"
+            f"certificate, marked void, for your files with --entry {now.event.seq}"
         )
     raise RefusedError(f"the set {stored.name} {why}", field="set", value=stored.name)
 
@@ -99,8 +99,8 @@ def _numbered(reader: Reader, case: str, seq: int) -> tuple[StoredSet, Event]:
         if stored is not None and event.body["decision"] == RELEASED and basis.get("rods"):
             return stored, event
     raise InputError(
-        f"event {seq} is not the release of a set of the case {case!r}; `labkit show` numbers its "
-        "events",
+        f"entry {seq} is not the release of a set of the case {case!r}; `labkit show` numbers its "
+        "entries",
         field="event", value=seq,
     )
 

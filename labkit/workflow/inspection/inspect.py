@@ -26,6 +26,7 @@ from labkit.workflow.inspection.judged_set import lay_out
 from labkit.workflow.inspection.parts import RodRecord, parts_of, whole_rod
 from labkit.workflow.inspection.reading_details import event_body
 from labkit.workflow.record.story import moment
+from labkit.workflow.rods.as_is import AsIs, used_as_is
 from labkit.workflow.rods.slots import Slot, slots_of
 from labkit.workflow.sets.bench import side_tolerances
 
@@ -42,6 +43,7 @@ class Inspection:
         side_tolerances: Step → tolerance of left minus right, ±, mm.
         records: What the record holds of each rod that fills a place, by identifier.
         decision: The decision on the set; a rod that was rejected or lost counts as not measured.
+        as_is: Rods that do not conform and are used as they are, by identifier.
     """
 
     stored: StoredSet
@@ -50,6 +52,7 @@ class Inspection:
     side_tolerances: Mapping[int, Decimal]
     records: Mapping[str, RodRecord]
     decision: SetDecision
+    as_is: Mapping[str, AsIs]
 
     @property
     def recorded(self) -> Mapping[str, StoredReading]:
@@ -115,6 +118,7 @@ def inspect(
         records = {
             slot.rod.identifier: RodRecord.of(reader, slot.rod.identifier) for slot in slots
         }
+        as_is = used_as_is(reader, case)
     now = {one.identifier: one for one in measured}
     filled = {slot.rod.identifier for slot in slots if slot.filled}
     known = [
@@ -127,7 +131,11 @@ def inspect(
         [one for one in known if isinstance(one, MeasuredRod)], tolerances,
         [one for one in known if isinstance(one, RodReadings)],
     )
-    return Inspection(stored, slots, bench, tolerances, records, decision)
+    now_read = {one.identifier for one in measured}
+    return Inspection(
+        stored, slots, bench, tolerances, records, decision,
+        {rod: said for rod, said in as_is.items() if rod in filled and rod not in now_read},
+    )
 
 
 def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None:

@@ -113,7 +113,13 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
             f"Held: {doubt.sentence}? Take the readings again, or let a second person answer for "
             "them at the release"
         )
-    held = decision.held.union(*(doubt.identifiers for doubt in inspection.doubts))
+    for identifier, said in inspection.as_is.items():
+        yield (
+            f"Note: {grouped(identifier)} is {said.words}, entry {said.event.seq}: "
+            f"{'; '.join(said.faults)}"
+        )
+    doubted = decision.held.union(*(doubt.identifiers for doubt in inspection.doubts))
+    held = doubted - inspection.as_is.keys()
     if held:
         yield f"Keep back: {', '.join(map(grouped, sorted(held)))}"
 
@@ -219,7 +225,7 @@ def _rod_table(inspection: Inspection, recorded: Mapping[str, int]) -> Table:
 def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterator[str]:
     """Say what was recorded and what comes next."""
     first, last = min(events.values()), max(events.values())
-    which = f"event {first}" if first == last else f"events {first} to {last}"
+    which = f"entry {first}" if first == last else f"entries {first} to {last}"
     yield f"Recorded by {by}: {counted(len(events), 'rod')}, {which}"
     decision = inspection.decision
     if decision.result is Result.CONFORMS:
@@ -237,10 +243,14 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
         )
     wrong = [
         rod.identifier for rod in decision.rods
-        if rod.result is Result.NOT_CONFORMING and rod.identifier not in strange
+        if rod.result is Result.NOT_CONFORMING
+        and rod.identifier not in (*strange, *inspection.as_is)
     ]
     if wrong:
-        yield f"Replace what is wrong with `labkit replace {' '.join(wrong)} --reason … --out …`"
+        yield (
+            f"Reject what is wrong with `labkit reject {' '.join(wrong)} --cause …`, with --new "
+            "--out … to make it once more"
+        )
 
 
 def _case(inspection: Inspection) -> str:

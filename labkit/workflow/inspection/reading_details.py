@@ -15,7 +15,7 @@ from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, RefusedError
-from labkit.ledger.bodies import MOST_NOTE
+from labkit.ledger.body_keys import MOST_NOTE
 from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.readings import RodReadings, Source
@@ -147,7 +147,7 @@ def rod_from_details(bench: Bench, reading: StoredReading) -> MeasuredRod:
 
 def _refused(reading: StoredReading, what: str) -> RefusedError:
     return RefusedError(
-        f"the reading of the rod {grouped(reading.identifier)} (event {reading.stamp.seq}) {what}",
+        f"the reading of the rod {grouped(reading.identifier)} (entry {reading.stamp.seq}) {what}",
         field="identifier", value=reading.identifier,
     )
 

@@ -35,6 +35,7 @@ from labkit.workflow.inspection.release_basis import (
     basis_json,
     missing_for_release,
     second_person,
+    without_lot,
 )
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
 from labkit.workflow.rods.slots import Slot, slots_of
@@ -50,12 +51,16 @@ class Words:
     Args:
         note: Free text, kept and printed.
         one_person: Whether the lab is one person; None for what the set's own profile says.
+        lot_asked: Whether the lot of the material is asked for; None for what that profile says.
+        lot: Lot of the material of the rods whose readings tell none; empty where nobody says it.
         answers: What is answered about entries of the record: remarks, readings in doubt.
     """
 
     note: str = ""
     one_person: bool | None = None
     answers: Mapping[int, str] = field(default_factory=dict)
+    lot_asked: bool | None = None
+    lot: str = ""
 
 
 NO_WORDS = Words()
@@ -80,7 +85,7 @@ def release_report(done: Decided) -> Report:
     """Make the report of what was decided on a set."""
     event, name = done.event, done.stored.name
     decision, reason = event.body["decision"], event.body["note"]
-    said = f"Set {name} {decision} by {event.by}, event {event.seq}"
+    said = f"Set {name} {decision} by {event.by}, entry {event.seq}"
     data = {
         "schema": 1, "case": done.stored.case, "set": name, "decision": decision,
         "event": event.seq, "at": event.at, "by": event.by,
@@ -159,28 +164,30 @@ def _basis(
     now = release_now(ledger, stored)
     if now is not None and now.stands:
         raise RefusedError(
-            f"the set {stored.name} is released already (event {now.event.seq}, by "
+            f"the set {stored.name} is released already (entry {now.event.seq}, by "
             f"{now.event.by}), and nothing has changed since; `labkit certificate` prints its "
             "certificate again",
             field="set", value=stored.name,
         )
     if now is not None and now.decision == WITHHELD and not words.note.strip():
         raise RefusedError(
-            f"the set {stored.name} is withheld (event {now.event.seq}, by {now.event.by}: "
+            f"the set {stored.name} is withheld (entry {now.event.seq}, by {now.event.by}: "
             f"{now.event.body.get('note')}); say with --note what was done about it, which the "
             "record keeps and the certificate prints",
             field="note", value=stored.name,
         )
     inspection = decision_from_record(ledger, stored.case, stored.name)
-    alone = words.one_person
-    if alone is None:
-        alone = profile_of(stored.spec.content if stored.spec else {}).one_person
+    profile = profile_of(stored.spec.content if stored.spec else {})
+    alone = profile.one_person if words.one_person is None else words.one_person
+    asks_lot = profile.lot_asked if words.lot_asked is None else words.lot_asked
     asked = questions(ledger, inspection)
     answers = answered_before(ledger, stored.case) | {
         entry: Answer(text, by) for entry, text in words.answers.items()
     }
     missing = (
-        *missing_for_release(inspection), *(() if alone else second_person(inspection, by)),
+        *missing_for_release(inspection),
+        *(without_lot(inspection) if asks_lot and not words.lot.strip() else ()),
+        *(() if alone else second_person(inspection, by)),
         *unanswered(asked, answers),
     )
     if missing:
@@ -188,9 +195,10 @@ def _basis(
             "\n".join((f"the set {stored.name} is not released:", *missing)),
             field="set", value=stored.name,
         )
-    return {
-        **basis_json(ledger, inspection, asked, answers), "one_person": alone
-    }, inspection.slots
+    basis = basis_json(ledger, inspection, asked, answers)
+    for rod in basis["rods"]:
+        rod["material_lot"] = rod["material_lot"] or words.lot.strip() or None
+    return {**basis, "one_person": alone}, inspection.slots
 
 
 def sets_of(reader: Reader, stored: StoredSet, slots: Sequence[Slot]) -> tuple[StoredSet, ...]:

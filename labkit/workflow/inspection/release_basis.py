@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
 from labkit.core.case.identifier import grouped
-from labkit.core.findings import Severity, refusals
+from labkit.core.findings import Finding, Severity, refusals
 from labkit.core.report import Column, Table, data_of, only
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
@@ -26,10 +26,13 @@ from labkit.workflow.inspection.questions import Answer, Question, answers_to
 from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.inspection.release_state import readings_seen
+from labkit.workflow.rods.as_is import AsIs
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
 
 Json = dict[str, Any]
+#: Rods named in a sentence before "and more".
+_MOST_NAMED = 4
 
 
 def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
@@ -46,13 +49,60 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
         for line in _against_slot(inspection, slot, measured.get(slot.rod.identifier))
     ]
     lines += against_gauges(decision.rods, inspection.stored.case, inspection.stored.name)
-    lines += [finding.message for finding in refusals(decision.findings)]
-    if not lines and decision.result is not Result.CONFORMS:
+    accepted = {fault for said in inspection.as_is.values() for fault in said.faults}
+    lines += [
+        each.message for each in refusals(decision.findings) if not _is_accepted(inspection, each)
+    ]
+    lines += _sides_not_accepted(inspection, accepted)
+    if not lines and not inspection.as_is and decision.result is not Result.CONFORMS:
         lines.append(
             f"the set {inspection.stored.name} as a whole is {decision.result}; look with "
             "`labkit inspect`"
         )
     return tuple(dict.fromkeys(lines))
+
+
+def _is_accepted(inspection: Inspection, finding: Finding) -> bool:
+    """Tell whether what was found is about a rod that is used as it is, and accepted with that."""
+    sides = finding.code in ("sides_differ", "sides_undecided")
+    return any(
+        sides or finding.message in said.faults
+        for rod, said in inspection.as_is.items() if grouped(rod) in finding.where
+    )
+
+
+def _sides_not_accepted(inspection: Inspection, accepted: Collection[str]) -> Iterator[str]:
+    """Hold a step whose sides do not agree by more than what was accepted.
+
+    A rod that is held for its own length says enough about its step; one that is used as it is
+    does not.
+    """
+    for each in inspection.decision.differences:
+        own = {each.left.identifier, each.right.identifier} & inspection.as_is.keys()
+        if own and each.decision.result is not Result.CONFORMS and each.told not in accepted:
+            yield (
+                f"{each.told}; that was not known when {grouped(min(own))} was accepted: say so "
+                "anew (`labkit use-as-is`), or replace one"
+            )
+
+
+def without_lot(inspection: Inspection) -> tuple[str, ...]:
+    """Say of which rods the lot of the material is not told.
+
+    Returns:
+        At most one sentence.
+    """
+    own = [
+        rod.expected.name for rod in inspection.decision.rods if not rod.readings.material_lot
+    ]
+    if not own:
+        return ()
+    more = f" and {len(own) - _MOST_NAMED} more" if len(own) > _MOST_NAMED else ""
+    return (
+        f"{', '.join(own[:_MOST_NAMED])}{more}: the lot of the material is not told; tell it with "
+        "`--lot LOT`, next time with the readings; a lab that keeps no lots says so once in its "
+        "profile (lot_asked = false)",
+    )
 
 
 def second_person(inspection: Inspection, by: str) -> tuple[str, ...]:
@@ -102,7 +152,8 @@ def _against_slot(
     elif measured is None:
         yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
     else:
-        yield from _against_length(rod, measured, redo, instead)
+        if rod.identifier not in inspection.as_is:
+            yield from _against_length(rod, measured, redo, instead)
         yield from _against_look(rod, measured, inspect)
         yield from _against_temperature(rod, measured, redo)
 
@@ -175,7 +226,8 @@ def basis_json(
         "decision_rule": DECISION_RULE,
         "rods": [
             {**_rod_json(reader, inspection, slot),
-             "set_aside": aside.get(slot.rod.identifier, [])}
+             "set_aside": aside.get(slot.rod.identifier, []),
+             "as_is": _as_is_json(inspection.as_is.get(slot.rod.identifier))}
             for slot in inspection.slots
         ],
         "differences": Table.of(_DIFFERENCES, decision.differences).records,
@@ -189,6 +241,16 @@ def basis_json(
             for one, told in given
         ],
     })
+
+
+def _as_is_json(said: AsIs | None) -> Json | None:
+    if said is None:
+        return None
+    return {
+        "event": said.event.seq, "at": said.event.at, "by": said.event.by,
+        "faults": list(said.faults), "reason": said.said.reason,
+        "prescriber": said.said.prescriber,
+    }
 
 
 def _set_aside(reader: Reader, case: str) -> dict[str, list[Json]]:
@@ -281,6 +343,7 @@ def _tool_json(tool: Json | None) -> Json | None:
 
 def _replaced_json(reader: Reader, old: StoredRod) -> Json:
     event = reader.event(old.state_since.seq)
-    reason = event.body.get("reason") if event else None
+    told = event.body if event else {}
+    reason = ": ".join(one for one in (told.get("cause"), told.get("reason")) if one) or None
     return {"identifier": old.identifier, "set": old.set_name, "state": old.state,
             "reason": reason}

@@ -63,10 +63,10 @@ def why_void(reader: Reader, stored: StoredSet, event: Event) -> tuple[str, ...]
     """
     now, later = release_now(reader, stored), reader.corrected(stored.case).get(event.seq)
     if later is not None:
-        return (f"event {later} has taken it back",)
+        return (f"entry {later} has taken it back",)
     if now is not None and now.event.seq != event.seq:
         how = "released anew" if now.decision == RELEASED else "withheld since"
-        return (f"the set was {how}, as event {now.event.seq}",)
+        return (f"the set was {how}, as entry {now.event.seq}",)
     return () if now is None else now.why_not
 
 
@@ -92,6 +92,7 @@ def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
     """Compare what a release rests on with the record."""
     basis = event.body.get("basis") or {}
     seen = {(rod["step"], rod["side"]): rod for rod in basis.get("rods", ())}
+    corrected = reader.corrected(stored.case)
     for slot in slots_of(reader, stored):
         was = seen.get((slot.step, slot.side))
         place = f"step {slot.step}, {slot.side}"
@@ -109,6 +110,11 @@ def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
                 f"the readings of the rod {grouped(slot.rod.identifier)} ({place}) have changed "
                 "since"
             )
+        elif was.get("as_is") and was["as_is"]["event"] in corrected:
+            yield (
+                f"that the rod {grouped(slot.rod.identifier)} ({place}) is used as is was taken "
+                f"back, entry {corrected[was['as_is']['event']]}"
+            )
 
 
 def _state_of(slot: Slot, was: dict[str, object]) -> str:
@@ -121,7 +127,7 @@ def _state_of(slot: Slot, was: dict[str, object]) -> str:
 def told_now(release: ReleaseNow) -> str:
     """Say how a set stands, in one sentence for people."""
     event = release.event
-    said = f"{release.set_name} was {release.decision} by {event.by} (event {event.seq})"
+    said = f"{release.set_name} was {release.decision} by {event.by} (entry {event.seq})"
     if release.decision != RELEASED:
         return f"{said}: {event.body.get('note') or 'no reason given'}"
     if release.stands:

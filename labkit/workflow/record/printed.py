@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from labkit.core.case.case_standing import SetStanding
+from labkit.core.case.case_standing import CaseStanding, SetStanding
 from labkit.core.grading.prescription import Prescription
 from labkit.documents.standing import STANDING
 from labkit.errors import LabkitError
@@ -27,9 +27,10 @@ TELLS_STANDING = "1.1.0"
 
 @dataclass(frozen=True)
 class Printed:
-    """The last papers of a set.
+    """The last papers of a set, or the last case sheet of today.
 
     Args:
+        name: What they are, such as "papers of QF-1043-r1".
         entry: Of the record, for which they are true.
         on: Day of printing.
         told: The prescription revision that they tell.
@@ -37,7 +38,7 @@ class Printed:
         marks: Whether they can say NOT TO BE WORN.
     """
 
-    set_name: str
+    name: str
     entry: int
     on: str
     told: StoredPrescription
@@ -46,20 +47,25 @@ class Printed:
 
 
 def printed_papers(reader: Reader, case: str) -> Iterator[Printed]:
-    """Give the last papers of every set that was made: those made with it, or printed again.
+    """Give the last papers of every set that was made, and the last case sheet of today.
 
     A set is begun, its papers are written, and it is recorded as made: they tell what held when it
     was begun.
     """
-    again = {said(event, PapersPrinted).set: event
-             for event in reader.current(case, Kind.PAPERS_PRINTED)}  # fmt: skip
-    for stored in reader.sets(case):
-        if stored.state is SetState.MADE:
-            yield _last(reader.prescriptions(case), stored, again.get(stored.name))
+    printed = reader.current(case, Kind.PAPERS_PRINTED)
+    again = {body.set: event for event in printed
+             for body in [said(event, PapersPrinted)] if body.paper is None}  # fmt: skip
+    made = [stored for stored in reader.sets(case) if stored.state is SetState.MADE]
+    for stored in made:
+        yield _last(reader.prescriptions(case), stored, again.get(stored.name))
+    sheets = [event for event in printed if said(event, PapersPrinted).paper]
+    if sheets:
+        yield _last(reader.prescriptions(case), made[-1], sheets[-1], "case sheets")
 
 
 def _last(
-    revisions: tuple[StoredPrescription, ...], stored: StoredSet, again: Event | None
+    revisions: tuple[StoredPrescription, ...], stored: StoredSet, again: Event | None,
+    name: str = "",
 ) -> Printed:
     marks = again is not None or not is_before(stored.program, TELLS_STANDING)
     entry = stored.started.seq if again is None else said(again, PapersPrinted).entry
@@ -72,7 +78,7 @@ def _last(
         prescription = read_stored(told)[1]
     except LabkitError:
         prescription = None
-    return Printed(stored.name, entry, on, told, prescription, marks)
+    return Printed(name or f"papers of {stored.name}", entry, on, told, prescription, marks)
 
 
 def note_printed(recorder: Recorder, spec: Mapping[str, Any]) -> None:
@@ -87,3 +93,9 @@ def note_printed(recorder: Recorder, spec: Mapping[str, Any]) -> None:
     assert rod is not None  # a set that the record does not know has no such standing
     printed = PapersPrinted(rod.set_name, standing.entry)
     recorder.ledger.write(rod.case, printed, recorder.by, recorder.now())
+
+
+def note_sheet(recorder: Recorder, standing: CaseStanding) -> None:
+    """Record that the case sheet of today was printed."""
+    printed = PapersPrinted(standing.sets[-1].name, standing.entry, "sheet")
+    recorder.ledger.write(standing.case, printed, recorder.by, recorder.now())

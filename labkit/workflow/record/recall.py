@@ -146,7 +146,7 @@ def _papers(
         return
     yield Recalled(
         standing.case, "papers_of_another_range",
-        f"papers of {papers.set_name} that were printed on {papers.on}, true as of entry "
+        f"{papers.name} that were printed on {papers.on}, true as of entry "
         f"{papers.entry}, report {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
         f"Those papers do not hold, nor does a sheet of today of an earlier entry than "
         f"{standing.now.entry}: destroy them and use new ones (labkit papers, labkit sheet "

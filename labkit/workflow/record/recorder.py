@@ -15,7 +15,6 @@ from labkit.core.jsonable import jsonable
 from labkit.errors import LabkitError, LedgerError, RefusedError
 from labkit.exports.write.set_folder import SUMS_FILE, Place, rods_sha256, safe_name, sha256_of
 from labkit.ledger.bodies import (
-    MOST_NOTE,
     CaseOpened,
     Order,
     OrderLine,
@@ -25,6 +24,7 @@ from labkit.ledger.bodies import (
     SetStarted,
     said,
 )
+from labkit.ledger.body_keys import MOST_NOTE
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.identity import identity_of
 from labkit.ledger.reconcile import Action, reconcile

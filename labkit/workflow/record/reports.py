@@ -213,7 +213,8 @@ def _rod_told(found: FoundRod) -> Iterator[str]:
         yield f"Begun: {moment(rod.made.at)} by {rod.made.by}, not made"
     since, told = rod.state_since, found.told
     on = (told and told.on) or moment(since.at)
-    why = f": {told.reason}" if told and told.reason else ""
+    words = (told.cause, told.reason) if told else ()
+    why = "".join(f": {one}" for one in words if one)
     yield f"State: {state_words(rod.state)} since {on}, by {since.by}{why}"
     yield from _places(found)
     for reading in found.readings:
@@ -244,7 +245,7 @@ def _now(found: FoundRod) -> str:
     serves = ", ".join(percent_name(percent) for percent in now.serves)
     what = f"serves the prescribed {serves}" if serves else "serves no prescribed step"
     return f"{now.name}, {millimetres(now.makes.advancement_mm or 0.0)} mm of advancement; " + (
-        now.words or what
+        now.words if now.not_to_be_worn else "; ".join(one for one in (what, now.words) if one)
     )
 
 

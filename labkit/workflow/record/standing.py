@@ -18,6 +18,7 @@ from labkit.core.grading.prescription import Prescription
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredPrescription, StoredSet
+from labkit.workflow.rods.as_is import used_as_is
 from labkit.workflow.sets.stored_case import as_made, read_case, read_stored
 
 
@@ -83,8 +84,10 @@ def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:
     """Give every rod of a case that was made or is being made, with the tolerance it has."""
     sets = {stored.name: stored for stored in reader.sets(case)}
     rods = (rod for rod in reader.rods(case) if rod.state != RodState.ABANDONED)
+    as_is = used_as_is(reader, case)
     for rod, known in as_made(sets.values(), rods):
         yield CaseRod(
             known, rod.identifier, sets[rod.first_set].set_revision, rod.step,
             RodState(rod.state), rod.state_since.at[:10],
+            as_is[rod.identifier].measured_mm if rod.identifier in as_is else None,
         )

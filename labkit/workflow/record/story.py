@@ -11,12 +11,14 @@ from labkit.ledger.bodies import (
     Correction,
     Order,
     OrderLine,
+    PapersPrinted,
     Prescription,
     Reading,
     RodState,
     SetStarted,
     TrialFit,
     Tried,
+    UseAsIs,
     said,
 )
 from labkit.ledger.events import Event, Kind
@@ -195,7 +197,22 @@ def _asked(details: Mapping[str, Any]) -> str:
 
 def _rod_state(event: Event) -> str:
     body = said(event, RodState)
-    return f"rod {grouped(body.identifier)} {body.state}"
+    cause = f", cause: {body.cause}" if body.cause else ""
+    return f"rod {grouped(body.identifier)} {body.state}{cause}"
+
+
+def _printed(event: Event) -> str:
+    body = said(event, PapersPrinted)
+    what = f"papers of {body.set} printed again" if body.paper is None else "case sheet printed"
+    return f"{what}, true as of entry {body.entry}"
+
+
+def _as_is(event: Event) -> str:
+    body = said(event, UseAsIs)
+    return (
+        f"rod {grouped(body.identifier)} is used as is: {'; '.join(body.basis['faults'])}; because "
+        f"{body.reason}; the prescriber's word: {body.prescriber}"
+    )
 
 
 def _correction(event: Event) -> str:
@@ -211,7 +228,6 @@ _PLAIN = {
         "trial fit of entry {trial} accepted; prescription revision {revision} holds",
     Kind.RELEASE: "set {set} {decision}",
     Kind.ORDER_WITHDRAWN: "order of entry {order} taken back: {reason}",
-    Kind.PAPERS_PRINTED: "papers of {set} printed again, true as of entry {entry}",
     Kind.TRIAL_WITHDRAWN:
         "trial fit of entry {trial} withdrawn: {reason}; prescription revision {revision} holds",
 }
@@ -222,5 +238,7 @@ _WORDS: Mapping[Kind, Callable[[Event], str]] = {
     Kind.TRIAL_FIT: _trial,
     Kind.READING: _reading,
     Kind.ROD_STATE: _rod_state,
+    Kind.USE_AS_IS: _as_is,
+    Kind.PAPERS_PRINTED: _printed,
     Kind.CORRECTION: _correction,
 }

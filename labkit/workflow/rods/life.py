@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,8 @@ from labkit.core.grading.rules import swap_room_mm
 from labkit.core.report import Column, Report, Section, Table
 from labkit.documents.standing import NOT_TO_BE_WORN
 from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.ledger import bodies
+from labkit.ledger.bodies import said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -37,6 +40,8 @@ RECORDED = (
     RodState.DELIVERED, RodState.FITTED, RodState.RETURNED, RodState.LOST, RodState.BROKEN,
     RodState.WITHDRAWN,
 )
+#: How the reason begins with which a rod left the lab that should have stayed.
+UNRELEASED = ("not released: ", "handed out all the same: ")
 #: Word in place of a state: the last one that was recorded was a mistake.
 MISTAKEN = "mistaken"
 
@@ -51,12 +56,16 @@ class Told:
         on: The day on which it happened; None for that of the record.
         unreleased: Why rods that were not released, or are not to be worn, are delivered all the
             same; empty if none is.
+        instead: Whether rods that are fitted come out for these.
+        cause: Of rods that are rejected, from the list of causes.
     """
 
     state: str
     note: str = ""
     on: datetime.date | None = None
     unreleased: str = ""
+    instead: bool = False
+    cause: str = ""
 
 
 def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
@@ -107,14 +116,17 @@ def tell(
     Raises:
         InputError: A rod is not known.
         RefusedError: The state may not follow, the day lies in the future or before the rod was
-            made, two rods of one side are fitted, a rod was not released, or one that is
-            delivered again could be taken for another.
+            made or its last state, two rods of one side are fitted, a rod was not released, or one
+            that is delivered again could be taken for another.
         LedgerError: The ledger cannot be written.
     """
     with ledger.transaction():
         rods = named_rods(ledger, words)
         if told.state == RodState.FITTED:
             _check_one_pair(rods)
+            for other, rod in _to_come_out(ledger, rods, told):
+                why = f"taken out for {grouped(rod.identifier)}"
+                _record(ledger, other, Told(RodState.DELIVERED, why, told.on), by, at)
         events = [
             _take_back(ledger, rod, told, by, at) if told.state == MISTAKEN
             else _record(ledger, rod, told, by, at)
@@ -143,13 +155,14 @@ def look_at_told(
     rods = named_rods(reader, words)
     if told.state == RodState.FITTED:
         _check_one_pair(rods)
+        list(_to_come_out(reader, rods, told))
     for rod in rods:
         _check(reader, rod, told, at)
     return rods
 
 
 def _check(reader: Reader, rod: StoredRod, told: Told, at: datetime.datetime) -> None:
-    _check_day(rod, told, at)
+    _check_day(reader, rod, told, at)
     _check_transition(rod, told)
     if told.state == RodState.DELIVERED and rod.state != RodState.FITTED:
         _check_swap(reader, rod)
@@ -161,12 +174,13 @@ def _record(
     ledger: Ledger, rod: StoredRod, told: Told, by: str, at: datetime.datetime
 ) -> Event:
     _check(ledger, rod, told, at)
-    why = "not released" if rod.state == RodState.MADE else "handed out all the same"
-    unreleased = f"{why}: {told.unreleased}" if told.unreleased else ""
+    why = UNRELEASED[0] if rod.state == RodState.MADE else UNRELEASED[1]
+    unreleased = f"{why}{told.unreleased}" if told.unreleased else ""
     reason = "; ".join(words for words in (told.note, unreleased) if words)
     body: dict[str, Any] = {"identifier": rod.identifier, "state": told.state}
     body |= {"reason": reason} if reason else {}
     body |= {"on": told.on.isoformat()} if told.on else {}
+    body |= {"cause": told.cause} if told.cause else {}
     return ledger.record(Kind.ROD_STATE, rod.case, body, by, at)
 
 
@@ -184,14 +198,52 @@ def _check_one_pair(rods: tuple[StoredRod, ...]) -> None:
             )
 
 
-def _check_day(rod: StoredRod, told: Told, at: datetime.datetime) -> None:
+def _to_come_out(
+    reader: Reader, rods: tuple[StoredRod, ...], told: Told
+) -> Iterator[tuple[StoredRod, StoredRod]]:
+    """Give what is fitted on the sides of rods, and the rod for which it comes out.
+
+    Raises:
+        RefusedError: Nobody says that it comes out.
+    """
+    for rod in rods:
+        for other in reader.rods(rod.case):
+            like = (other.side, other.state) == (rod.side, RodState.FITTED)
+            if not like or other.identifier == rod.identifier:
+                continue
+            if not told.instead:
+                raise RefusedError(
+                    f"the {other.side} rod {other.label}, {grouped(other.identifier)}, is fitted "
+                    f"since entry {other.state_since.seq}, and two {other.side} rods cannot be in "
+                    "the mouth at once; say with --instead that it comes out for "
+                    f"{rod.label}, {grouped(rod.identifier)} (the wearer keeps it), or record it "
+                    "as returned first; nothing was recorded",
+                    field="identifier", value=rod.identifier,
+                )
+            yield other, rod
+
+
+def _check_day(reader: Reader, rod: StoredRod, told: Told, at: datetime.datetime) -> None:
     if told.on is None:
         return
     what = f"the rod {grouped(rod.identifier)} cannot have been {told.state} then"
     check_not_to_come(what, told.on, at.date())
-    made = local_day(rod.made.at, at)
-    if told.on < made:
-        raise not_then(what, f"{told.on} is before it was made, on {made}")
+    state, day = _last_day(reader, rod, at)
+    if told.on < day:
+        raise not_then(what, f"{told.on} is before it was {state}, on {day}")
+
+
+def _last_day(
+    reader: Reader, rod: StoredRod, at: datetime.datetime
+) -> tuple[str, datetime.date]:
+    """Give the last state of a rod that has a day, and that day: a person's word, or made."""
+    since = reader.event(rod.state_since.seq)
+    if since is not None and since.kind is Kind.ROD_STATE:
+        on = said(since, bodies.RodState).on
+        return rod.state, datetime.date.fromisoformat(on) if on else local_day(since.at, at)
+    if rod.state == RodState.RELEASED:
+        return rod.state, local_day(rod.state_since.at, at)
+    return RodState.MADE, local_day(rod.made.at, at)
 
 
 def _check_transition(rod: StoredRod, told: Told) -> None:

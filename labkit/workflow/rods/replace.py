@@ -59,11 +59,13 @@ class ReplacementOrder:
         reason: Why, in words; it is recorded with what became of the rods.
         because: What became of them: lost, broken or rejected; None where they are in the lab, and
             rejected.
+        cause: Of rejected ones, from the list of causes; None where nobody told it.
     """
 
     identifiers: tuple[str, ...]
     reason: str
     because: RodState | None = None
+    cause: str | None = None
 
 
 def make_replacement(
@@ -99,8 +101,10 @@ def make_replacement(
             job = replacement_job(ledger, rods, means)
             for rod in rods:
                 if rod.state not in ENDS:
+                    became = _became(rod, order)
+                    cause = order.cause if became is RodState.REJECTED else None
                     state = bodies.RodState(
-                        rod.identifier, str(_became(rod, order)), order.reason
+                        rod.identifier, str(became), order.reason, cause=cause
                     )
                     ledger.write(case, state, recorder.by, recorder.now())
             asked = (f"once more: {order.reason}"[:_MOST_ASKED],)
@@ -250,9 +254,11 @@ def replacement_job(
     planned = _pieces(planned_parts(case, process, means[0]), replaces)
     _require_as_recorded(planned, spec["parts"])
     profile = means[1] or profile_of(spec)
+    # What fills a sentence's places says nothing that the sentence does not.
+    findings = [replace(one, values={}) for one in case.spacer_set.findings]
     digest = inputs_sha256(case, process, means[0], {
         "replaces": sorted(rod.identifier for rod in rods),
-        "findings": jsonable(case.spacer_set.findings),
+        "findings": jsonable(findings),
     })  # fmt: skip
     return Job(
         case, Means(process, means[0], profile), tuple(planned), digest, replaces=replaces

@@ -35,7 +35,9 @@ def _mark(pair: PairNow) -> str:
 
 
 PAIRS = (
-    Column("\nset/step", "pair"),
+    Column("\nset, step", "place", "", lambda place: place.removeprefix("set ").replace(
+        " step ", " ")),
+    *only("pair"),
     Column("left\nrod", "standing.left", "left", lambda label: label or "-", unknown="-"),
     Column("right\nrod", "standing.right", "right", lambda label: label or "-", unknown="-"),
     Column("advancement\n", "standing.advancement_mm", "advancement_mm", millimetres, "mm"),

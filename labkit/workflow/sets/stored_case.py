@@ -167,6 +167,9 @@ def as_made(
     for rod in rods:
         made = by_name[rod.set_name]
         grading = read_stored(made.prescription)[1].grading
-        out = RodOut(pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved")
+        place = f"set {by_name[rod.first_set].set_revision}, step {rod.step}"
+        out = RodOut(
+            pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved", place=place
+        )
         limits = limits_of(made.template.content)
         yield rod, TolerancedRod(out, length_tolerance(out.length, grading, limits))

@@ -1,0 +1,56 @@
+"""`labkit use-as-is`: a rod that does not conform is used, by the prescriber's word."""
+
+from __future__ import annotations
+
+import click
+import rich_click
+
+from labkit.cli import clock
+from labkit.cli.common import BY, LEDGER, print_cautions
+from labkit.cli.print_report import print_report
+from labkit.errors import InputError
+
+
+@click.command("use-as-is", cls=rich_click.RichCommand)
+@click.argument("words", metavar="IDENTIFIER", nargs=-1, required=True)
+@click.option("--reason", metavar="TEXT", default="",
+              help="Why the rod is used although it does not conform.")
+@click.option("--prescriber", metavar="TEXT", default="",
+              help="The prescriber's word: who said it, when, how, and what.")
+@click.option("--withdraw", metavar="REASON",
+              help="Instead, take back that the rod is used as it is.")
+@BY
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(
+    words: tuple[str, ...], by: str, ledger_url: str | None, as_json: bool, **given: str
+) -> None:
+    """Record that a rod is used as it is although it does not conform.
+
+    Needed are a reason, the prescriber's word, and a person other than who measured the rod.
+    Length, difference of the sides, fittings and look can be accepted so; never a wrong label, a
+    rod that may be another one or is half a step off, one that is not whole, or one that as long as
+    it is makes more than the maximum. It holds for the readings there are: measured again, the rod
+    has to be accepted anew. The certificate and every paper say it at the rod's row.
+
+    Example: labkit use-as-is 48294829173065 --reason "the wearer leaves tomorrow" --prescriber
+    "Dr Lind, by telephone, 21 March: 0.3 mm longer is as good" --by kim
+    """  # fmt: skip
+    from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
+
+    identifier, who = "".join(words), (by, clock.now())
+    back = given["withdraw"]
+    if back is not None and (given["reason"] or given["prescriber"]):
+        raise InputError(
+            "--withdraw has its own reason; leave out --reason and --prescriber", field="withdraw"
+        )
+    with open_ledger(ledger_url, create=False) as ledger:
+        if back is not None:
+            report = withdraw(ledger, identifier, back, who)
+        else:
+            words_said = Accepted(given["reason"], given["prescriber"])
+            report = use_as_is(ledger, identifier, words_said, who)
+    print_report(report, as_json)
+    if not as_json:
+        print_cautions()

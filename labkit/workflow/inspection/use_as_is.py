@@ -1,0 +1,230 @@
+"""Using a rod as it is although it does not conform: a reason, a second person, the prescriber."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from labkit.core.case.case_standing import CaseRod
+from labkit.core.case.identifier import grouped
+from labkit.core.case.standing import pairs_standing
+from labkit.core.findings import refusals
+from labkit.core.report import Report, Section
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.bodies import Correction, UseAsIs
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredRod
+from labkit.qa.decision.conformance import Result
+from labkit.qa.decision.readings import NEEDED_PARTS, PARTS
+from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.units import millimetres
+from labkit.workflow.inspection.inspect import Inspection, decision_from_record
+from labkit.workflow.inspection.questions import hands_of
+from labkit.workflow.inspection.release_gauges import against_gauges
+from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.standing import case_rods
+from labkit.workflow.rods.as_is import used_as_is
+from labkit.workflow.sets.stored_case import pair_of, read_case
+
+Who = tuple[str, datetime.datetime]
+#: What may be accepted of a rod; whatever else holds it makes it another rod than its label says,
+#: or says that nobody knows what it is.
+_MAY = frozenset({
+    "fittings", "fittings_scanned", "look", "verdict", "verdict_open", "sides_differ",
+    "sides_undecided",
+})
+#: What a rod must be whatever anybody says: a broken one can be swallowed.
+_WHOLE = "whole"
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """What is said with it.
+
+    Args:
+        reason: Why the rod is used although it does not conform.
+        prescriber: The prescriber's word: who, when, how, and what.
+    """
+
+    reason: str
+    prescriber: str
+
+
+def use_as_is(ledger: Ledger, identifier: str, words: Accepted, who: Who) -> Report:
+    """Record that a rod is used as it is, with everything that is accepted by that.
+
+    Raises:
+        InputError: No rod bears the identifier, or reason or prescriber's word are not given.
+        RefusedError: The rod conforms, is not there, was not measured or looked at, is held by
+            something that nobody may accept, or who says it also measured it.
+    """
+    _check_words(words)
+    with ledger.transaction():
+        rod = find_rod(ledger, identifier).rod.rod
+        inspection = decision_from_record(ledger, rod.case, rod.first_set)
+        measured = _measured(inspection, rod)
+        faults = tuple(_faults(inspection, measured))
+        _refuse(ledger, inspection, measured, faults)
+        _check_second_person(ledger, rod, who[0])
+        _check_maximum(ledger, rod, measured)
+        event = ledger.write(rod.case, UseAsIs(rod.identifier, words.reason, words.prescriber, {
+            "readings": [one.stamp.seq for one in ledger.readings(rod.identifier)],
+            "measured_mm": measured.length_mm, "faults": list(faults),
+        }), *who)
+    return Report(
+        "A rod used as is",
+        (Section(words=(
+            f"{named(rod)} is used as is, entry {event.seq} by {who[0]}", *faults,
+            f"The prescriber's word: {words.prescriber}",
+            "A release says so on its certificate, and every paper at the rod's row",
+        )),),
+        {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
+         "faults": list(faults), "reason": words.reason, "prescriber": words.prescriber},
+    )
+
+
+def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
+    """Take back that a rod is used as it is.
+
+    Raises:
+        InputError: No rod bears the identifier, or no reason is given.
+        RefusedError: Nobody said it of the rod.
+    """
+    if not reason.strip():
+        raise InputError("no reason is given; say why it is taken back", field="withdraw")
+    with ledger.transaction():
+        rod = find_rod(ledger, identifier).rod.rod
+        found = used_as_is(ledger, rod.case).get(rod.identifier)
+        if found is None:
+            raise _refused(rod, "is not used as is; nothing was recorded")
+        seq = found.event.seq
+        event = ledger.write(rod.case, Correction(reason), *who, corrects=seq)
+    return Report(
+        "A rod used as is",
+        (Section(words=(f"{named(rod)}: entry {seq} is taken back, entry {event.seq}: it is not "
+                        "used as is; a release that rests on it does not stand any more",)),),
+        {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
+         "withdrawn": seq},
+    )  # fmt: skip
+
+
+def named(rod: StoredRod) -> str:
+    """Name a rod in a sentence."""
+    return f"rod {grouped(rod.identifier)} ({rod.label}, step {rod.step}, {rod.side})"
+
+
+def _refused(rod: StoredRod, why: str) -> RefusedError:
+    return RefusedError(f"{named(rod)} {why}", field="identifier", value=rod.identifier)
+
+
+def _check_words(words: Accepted) -> None:
+    for text, option, what in (
+        (words.reason, "reason", "why the rod is used although it does not conform"),
+        (words.prescriber, "prescriber", "the prescriber's word: who said it, when and how"),
+    ):
+        if not text.strip():
+            raise InputError(f"--{option} is empty; tell {what}", field=option)
+
+
+def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:
+    filling = {slot.rod.identifier for slot in inspection.slots if slot.filled}
+    if rod.identifier not in filling:
+        raise _refused(rod, f"is {rod.state}; only a rod that fills its place is used")
+    found = [one for one in inspection.decision.rods if one.identifier == rod.identifier]
+    if not found:
+        raise _refused(rod, "was not measured; measure it first (`labkit inspect`)")
+    not_seen = [PARTS[part] for part in NEEDED_PARTS if part not in found[0].readings.seen]
+    if not_seen:
+        raise _refused(
+            rod, f"is not known well enough: {' and '.join(not_seen)}; look, and record it first"
+        )
+    return found[0]
+
+
+def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[str]:
+    """Say what is accepted of a rod, a sentence each."""
+    decision = rod.decision
+    if decision.result is not Result.CONFORMS:
+        yield (
+            f"its length is {millimetres(decision.y_mm, 3)} mm (standard uncertainty "
+            f"{millimetres(decision.u_mm, 4)} mm), asked was {millimetres(decision.lower_mm, 3)} "
+            f"to {millimetres(decision.upper_mm, 3)} mm: {decision.result}"
+        )
+    for each in inspection.decision.differences:
+        if rod.identifier in (each.left.identifier, each.right.identifier) and (
+            each.decision.result is not Result.CONFORMS
+        ):
+            yield each.told
+    yield from (one.message for one in refusals(rod.problems) if one.code in _MAY)
+
+
+def _refuse(
+    reader: Reader, inspection: Inspection, rod: MeasuredRod, faults: tuple[str, ...]
+) -> None:
+    stored = reader.find(rod.identifier)
+    assert stored is not None
+    shown = grouped(rod.identifier)
+    own = [*rod.problems, *(one for one in inspection.decision.findings if shown in one.where)]
+    never = [one.message for one in refusals(own) if one.code not in _MAY]
+    if _WHOLE in (rod.readings.look or ()):
+        never.append("it is not whole, and a piece of it can be swallowed")
+    if other := _half_a_step_off(inspection, rod):
+        never.append(
+            f"it is {millimetres(abs(rod.deviation_mm), 3)} mm off, half of the way to {other} or "
+            "more, so that its label would tell another step"
+        )
+    if never:
+        raise _refused(stored, f"cannot be used as is: {'; '.join(dict.fromkeys(never))}; reject "
+                       "it, or find out what it is")  # fmt: skip
+    if gauge := list(against_gauges([rod], stored.case, inspection.stored.name)):
+        raise _refused(stored, f"is not known well enough: {'; '.join(gauge)}")
+    if not faults:
+        raise _refused(stored, "conforms; there is nothing to accept")
+    if rod.identifier in inspection.as_is:
+        seq = inspection.as_is[rod.identifier].event.seq
+        raise _refused(stored, f"is used as is already, entry {seq}; nothing was recorded")
+
+
+def _half_a_step_off(inspection: Inspection, rod: MeasuredRod) -> str:
+    """Name the label of the side that a rod is at least half of the way to; empty for none."""
+    own = rod.expected
+    for place in inspection.bench.places:
+        other = place.expected
+        away = float(other.length_mm - own.length_mm)
+        if other.side == own.side and away * rod.deviation_mm > 0 and (
+            2 * abs(rod.deviation_mm) >= abs(away)
+        ):
+            return other.engraved
+    return ""
+
+
+def _check_second_person(reader: Reader, rod: StoredRod, by: str) -> None:
+    if by.casefold() in hands_of(*reader.readings(rod.identifier)):
+        raise _refused(
+            rod, f"was measured or recorded by {by}, who cannot also accept it; let another person "
+            "record it with --by"
+        )
+
+
+def _check_maximum(reader: Reader, rod: StoredRod, measured: MeasuredRod) -> None:
+    """Refuse a rod that, as long as it is, makes more than the maximum with the one beside it."""
+    holds = read_case(reader, rod.case).prescription
+    own = [
+        _as_long_as(one, measured.length_mm) if one.identifier == rod.identifier else one
+        for one in case_rods(reader, rod.case)
+        if one.rod.rod.pair == pair_of(rod) and one.in_circulation
+    ]
+    makes = pairs_standing([one.rod for one in own], holds).get(pair_of(rod))
+    if makes is not None and makes.not_to_be_worn:
+        beyond = "cannot be read back" if makes.percent is None else (
+            f"makes {makes.percent:.1f} %, {millimetres(makes.beyond_mm)} mm beyond the maximum"
+        )
+        raise _refused(rod, f"as long as it is {beyond}: NOT TO BE WORN; reject it")
+
+
+def _as_long_as(rod: CaseRod, length_mm: float) -> CaseRod:
+    long = dataclasses.replace(rod.rod.rod, label=millimetres(length_mm, 3))
+    return dataclasses.replace(rod, rod=dataclasses.replace(rod.rod, rod=long))

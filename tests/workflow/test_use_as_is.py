@@ -1,0 +1,159 @@
+"""A rod that does not conform and is used: a reason, a second person, the prescriber's word."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.core.case.identifier import grouped
+from labkit.documents.bag_labels import facts as bag_labels
+from labkit.errors import InputError, RefusedError
+from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.release_state import release_now
+from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
+from labkit.workflow.record.lookup import case_story
+from labkit.workflow.record.reports import story_report
+from labkit.workflow.record.sheet import sheet_report
+from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.sets.standing import with_standing
+from tests.documents.pdfs import squeezed, text_of
+from tests.support.dry import first_set
+from tests.support.making import CASE, ONE, recorder_for, rod_at
+from tests.support.measured import measure_all, record_reading
+from tests.support.prescriptions import changed
+from tests.workflow.test_release import FIRST, WHEN, let_go, place, refused
+
+WORDS = Accepted("the wearer leaves tomorrow", "Dr Lind, by telephone: 0.2 mm is as good")
+REASON = WORDS.reason
+
+
+def accept(recorded, rod, by="kim", words=WORDS):
+    return use_as_is(recorded.ledger, rod.identifier, words, (by, WHEN))
+
+
+def not_accepted(recorded, rod, **more):
+    before = recorded.ledger.head()
+    with pytest.raises((InputError, RefusedError)) as caught:
+        accept(recorded, rod, **more)
+    assert recorded.ledger.head() == before
+    return str(caught.value)
+
+
+@pytest.fixture
+def long(recorded):
+    """Every rod measured; the left one of the first step is 0.2 mm too long."""
+    rod, _ = place(recorded, 1, "left")
+    record_reading(recorded, rod, "0.20")
+    measure_all(recorded, CASE)
+    return rod
+
+
+def test_a_rod_that_is_used_as_is_is_told_everywhere(recorded, out, long):
+    assert any("does not conform: 36.100 mm" in line for line in refused(recorded, out))
+    report = accept(recorded, long)
+    entry = report.data["entry"]
+    assert report.data["faults"] == [
+        "its length is 36.100 mm (standard uncertainty 0.0094 mm), asked was 35.750 to 36.050 mm: "
+        "does not conform",
+        "step 1: left minus right beyond labels is 0.200 mm, asked was ±0.15 mm: does not conform",
+    ]
+    done = let_go(recorded, out, by="lee")
+    rods = done.event.body["basis"]["rods"]
+    assert [bool(rod["as_is"]) for rod in rods] == [True, False, False, False]
+    assert rods[0]["result"] == "does not conform"
+    printed = squeezed(text_of(done.certificate.read_bytes()))
+    for words in (
+        "4 rods: 3 conform; 1 is used as is, by the prescriber's word, see below",
+        "These rods do not conform.", "its length is 36.100 mm", REASON, WORDS.prescriber,
+        f"entry {entry}",
+    ):
+        assert squeezed(words) in printed, words
+    assert squeezed("every one conforms") not in printed
+    ledger, beside = recorded.ledger, "left rod used as is, 36.100 mm measured"
+    story = story_report(case_story(ledger, CASE))
+    assert f"rod {grouped(long.identifier)} is used as is: its length is 36.100" in story.words
+    assert f"the prescriber's word: {WORDS.prescriber}" in story.words
+    assert beside in str(story.table("Rods, and what they make now").rows)
+    sheet = sheet_report(standing_of_case(ledger, CASE))
+    assert any(beside in str(row) for one in sheet.sections if one.table for row in one.table.rows)
+    spec = with_standing(ledger.set_named(FIRST).spec.content, ledger)
+    marks = {one["identifier"]: one["mark"] for one in bag_labels(spec)["labels"]}
+    assert marks[grouped(long.identifier)] == "used as is, 36.100 mm measured"
+    assert sum(bool(mark) for mark in marks.values()) == 1
+
+
+def test_taken_back_the_release_does_not_stand(recorded, out, long):
+    accept(recorded, long)
+    done = let_go(recorded, out, by="lee")
+    withdraw(recorded.ledger, long.identifier, "the wearer is back", ("kim", WHEN))
+    (why,) = release_now(recorded.ledger, done.stored).why_not
+    assert f"that the rod {grouped(long.identifier)} (step 1, left) is used as is was taken" in why
+    assert any("does not conform" in line for line in refused(recorded, out))
+    with pytest.raises(RefusedError, match="is not used as is; nothing was recorded"):
+        withdraw(recorded.ledger, long.identifier, "again", ("kim", WHEN))
+
+
+def test_it_holds_for_the_readings_that_it_was_said_of(recorded, out, long):
+    accept(recorded, long)
+    (reading,) = recorded.ledger.readings(long.identifier)
+    record_reading(recorded, long, "0.24", corrects=reading.stamp.seq)
+    assert decision_from_record(recorded.ledger, CASE).as_is == {}
+    assert any("does not conform: 36.140 mm" in line for line in refused(recorded, out, by="lee"))
+
+
+def test_another_difference_of_the_sides_is_accepted_anew(recorded, out, long):
+    accept(recorded, long)
+    other, _ = place(recorded, 1, "right")
+    (reading,) = recorded.ledger.readings(other.identifier)
+    record_reading(recorded, other, "-0.10", corrects=reading.stamp.seq)
+    (line,) = (one for one in refused(recorded, out, by="lee") if one.startswith("step 1: "))
+    assert line.startswith("step 1: left minus right beyond labels is 0.300 mm")
+    assert f"that was not known when {grouped(long.identifier)} was accepted" in line
+
+
+def test_the_rest_of_the_set_is_still_asked_for(recorded, out, long):
+    accept(recorded, long)
+    other, _ = place(recorded, 2, "right")
+    (reading,) = recorded.ledger.readings(other.identifier)
+    record_reading(recorded, other, "0.20", corrects=reading.stamp.seq)
+    assert any("does not conform" in line for line in refused(recorded, out, by="lee"))
+
+
+REFUSED = {
+    "conforms": ({}, {}, "conforms; there is nothing to accept"),
+    "who measured": ({"error_mm": "0.20"}, {"by": "MO"},
+                     "was measured or recorded by MO, who cannot also accept it"),
+    "no reason": ({"error_mm": "0.20"}, {"words": Accepted(" ", "Dr Lind")}, "--reason is empty"),
+    "no word": ({"error_mm": "0.20"}, {"words": Accepted("hurry", "")}, "--prescriber is empty"),
+    "label": ({"label_read": "38.7"}, {}, "cannot be used as is: "),
+    "not whole": ({"look": ["whole"]}, {}, "it is not whole, and a piece of it can be swallowed"),
+    "not looked at": ({"look": None}, {}, "is not known well enough: nobody looked whether it"),
+    "no instrument": ({"error_mm": "0.20", "instrument": None}, {}, "no instrument is named"),
+    "another step": ({"error_mm": "-1.50"}, {}, "its label would tell another step"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_nobody_may_accept(recorded, out, name):
+    details, more, sentence = REFUSED[name]
+    rod, _ = place(recorded, 1, "left")
+    record_reading(recorded, rod, **details)
+    measure_all(recorded, CASE)
+    assert sentence in not_accepted(recorded, rod, **more)
+
+
+def test_a_rod_that_makes_more_than_the_maximum_is_not_accepted(tmp_path):
+    """Pull: a shorter rod, the jaw would stand beyond the recorded maximum."""
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        first_set(recorder, changed(ONE, ("[50]", "[50, 100]")))
+        rod = rod_at(recorder, FIRST, 2, "left")
+        record_reading(recorder, rod, "-0.40")
+        measure_all(recorder, CASE)
+        sentence = not_accepted(recorder, rod)
+    assert "as long as it is makes 101.7 %, 0.20 mm beyond the maximum: NOT TO BE WORN" in sentence
+
+
+def test_a_rod_that_is_not_there_is_not_accepted(recorded, out, long):
+    other, _ = place(recorded, 2, "left")
+    recorded.ledger.record("rod-state", CASE, {"identifier": other.identifier, "state": "lost"},
+                           "kim", WHEN)
+    assert "is lost; only a rod that fills its place is used" in not_accepted(recorded, other)
