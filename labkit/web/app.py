@@ -15,8 +15,8 @@ from starlette.routing import Mount
 from labkit.catalog.places import templates_dir
 from labkit.errors import InputError, InputErrors, LabkitError
 from labkit.web.accounts import Slips
-from labkit.web.guard import Guard
-from labkit.web.pages import between, cases, files, rods, signing_in, today
+from labkit.web.guard import HEADERS, Guard
+from labkit.web.pages import between, cases, files, making, rods, signing_in, today
 from labkit.web.rights import RIGHTS, Role, may
 from labkit.web.show import PLACE, page
 from labkit.web.visits import COOKIE, Visit, Visits
@@ -26,7 +26,7 @@ _LOG = logging.getLogger("labkit.web")
 #: What a form may hold.
 _MOST_FIELDS = 300
 _ROUTERS = tuple(
-    module.router for module in (signing_in, today, cases, between, rods, files)
+    module.router for module in (signing_in, today, cases, between, making, rods, files)
 )
 #: Names of a machine for itself.
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
@@ -147,4 +147,6 @@ async def _unforeseen(request: Request, error: Exception) -> HTMLResponse:
         "The program has met something that it does not foresee. What was recorded before stays; "
         "look at the case before you do it again.",
     )
-    return page(request, "told", 500, title="Not foreseen", sentences=words, back=_back(request))
+    answer = page(request, "told", 500, title="Not foreseen", sentences=words, back=_back(request))
+    answer.headers.update(HEADERS)  # it is sent past the guard
+    return answer

@@ -16,8 +16,10 @@ from labkit.units import millimetres
 from labkit.web.drawings import drawn_rods
 from labkit.web.scale import Gap, Scale, scale_of
 from labkit.workflow.record.lookup import CaseStory, case_story
+from labkit.workflow.record.recall import Recalled, recall_of_case
 from labkit.workflow.record.sheet import findings_of
 from labkit.workflow.record.story import moment, told
+from labkit.workflow.record.today import is_broken_off
 from labkit.workflow.rods.orders import orders_report
 
 
@@ -81,6 +83,9 @@ class CaseFacts:
 
     Args:
         whereabouts: Who has it → rods; in the mouth first.
+        broken_off: Name of a set that was begun by a run that is no more; "" where there is none.
+        recalled: What of its papers and rods is wrong under the rules of today, besides rods beyond
+            the maximum.
         events: Number, when, by whom, what, and the entry that corrected it.
     """
 
@@ -90,6 +95,8 @@ class CaseFacts:
     whereabouts: Mapping[str, tuple[CaseRod, ...]]
     findings: tuple[str, ...]
     sets: tuple[StoredSet, ...]
+    broken_off: str
+    recalled: tuple[Recalled, ...]
     orders: Report
     events: tuple[tuple[int, str, str, str, int | None], ...]
 
@@ -114,6 +121,7 @@ def facts_of(reader: Reader, case: str) -> CaseFacts:
     """
     with reader.snapshot():
         story, orders = case_story(reader, case), orders_report(reader, case)
+        recalled = recalled_in(reader, case) if story.sets else ()
     standing = story.standing
     scale = scale_of(standing) if standing else None
     drawings = drawn_rods(story.sets)
@@ -124,8 +132,15 @@ def facts_of(reader: Reader, case: str) -> CaseFacts:
         tuple(each.message for each in (*found, *story.mark_notes)
               if each.code not in ("not_to_be_worn", "asked_back")),
         tuple(each for each in story.sets if each.state is not SetState.ABANDONED),
+        next((each.name for each in story.sets if is_broken_off(each)), ""), recalled,
         orders, tuple(reversed(tuple(_events(story)))),
     )  # fmt: skip
+
+
+def recalled_in(reader: Reader, case: str) -> tuple[Recalled, ...]:
+    """Say what is wrong with what a case was given, besides what its pairs say themselves."""
+    said_by_pairs = ("beyond_the_maximum", "not_known")
+    return tuple(each for each in recall_of_case(reader, case) if each.reason not in said_by_pairs)
 
 
 def _rows(

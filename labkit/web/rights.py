@@ -23,6 +23,7 @@ _EVERYBODY = frozenset(Role)
 _SIGNED_IN = _EVERYBODY - {Role.NOBODY}
 _LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})
 
+_MAKES = frozenset({Role.TECHNICIAN, Role.ALL})
 
 #: Name of an address → who may ask for it. One that is missing here serves nobody.
 RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
@@ -41,6 +42,12 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "rod": _SIGNED_IN,
     "rods_told": _SIGNED_IN,
     "between": _SIGNED_IN,
+    "between_make": _MAKES,
+    "set_make": _MAKES,
+    "jobs": _LAB,
+    "job": _LAB,
+    "job_state": _LAB,
+    "job_again": _MAKES,
 })  # fmt: skip
 
 

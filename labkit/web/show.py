@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 from fastapi import Request
@@ -17,6 +17,8 @@ from labkit.core.case.identifier import grouped
 from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.units import millimetres
 from labkit.web.print_report import report_facts
+from labkit.web.rights import Role, may
+from labkit.web.visits import Visit
 
 #: Where the pages' templates, and what they load, lie among the program's own.
 PLACE = "web"
@@ -47,8 +49,10 @@ def page(request: Request, name: str, status: int = 200, **facts: Any) -> HTMLRe
 def piece(name: str, facts: Mapping[str, Any]) -> str:
     """Fill a template."""
     request = facts["request"]
+    visit: Visit | None = getattr(request.state, "visit", None)
     return _environment().get_template(f"{name}.html").render(
-        visit=getattr(request.state, "visit", None), at=_at(request), **facts
+        visit=visit, at=_at(request),
+        may=partial(may, visit.role if visit else Role.NOBODY), **facts,
     )
 
 

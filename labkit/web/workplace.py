@@ -18,6 +18,9 @@ from labkit.ledger.store import Ledger, look_into, open_ledger
 from labkit.web.accounts import Accounts
 from labkit.workflow.rods.extra import Installed
 
+#: The process of a lab that names none.
+UNCOMPENSATED = "nominal"
+
 
 @dataclass(frozen=True)
 class OwnFiles:
@@ -42,6 +45,15 @@ class OwnFiles:
         if not self.profile:
             return None
         return read_profile(parse_toml(read_text(Path(self.profile)), self.profile))
+
+    def process_name(self) -> str:
+        """Name the process that sets are made with.
+
+        Raises:
+            InputError: The profile cannot be read.
+        """
+        profile = self.profile_named()
+        return self.process or (profile and profile.process) or UNCOMPENSATED
 
     def installed(self) -> Installed:
         """Read what rods in between are held against.

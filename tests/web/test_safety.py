@@ -11,6 +11,7 @@ from starlette.routing import Mount
 from labkit.cli.main import cli
 from labkit.web.accounts import Accounts, Slips
 from labkit.web.app import application, names_of
+from labkit.web.pages import making
 from labkit.web.rights import RIGHTS, Role, may
 from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workplace
 
@@ -22,7 +23,10 @@ MATRIX = {
         "sign_out", "today", "cases", "case", "set_file", "paper", "find_rod", "rod", "rods_told",
         "between",
     )},
-    "set_zip": {Role.TECHNICIAN, Role.QA, Role.ALL},
+    **{name: {Role.TECHNICIAN, Role.QA, Role.ALL} for name in (
+        "set_zip", "jobs", "job", "job_state",
+    )},
+    **{name: {Role.TECHNICIAN, Role.ALL} for name in ("between_make", "set_make", "job_again")},
 }  # fmt: skip
 
 
@@ -47,12 +51,13 @@ def test_every_address_has_its_row_and_every_row_its_address(filled):
 
 
 @pytest.mark.parametrize("role", Role)
-def test_the_matrix_of_roles_and_addresses(filled, role):
+def test_the_matrix_of_roles_and_addresses(filled, role, monkeypatch):
     app = application(workplace(filled[0]))
     client = client_of(workplace(filled[0]), by="")
     visits = client.app.state.visits
     secret, visit = visits.begin(NOW, "x" if role is not Role.NOBODY else "", role)
     client.cookies.set("labkit", secret)
+    monkeypatch.setattr(making, "begin", lambda *_: "0" * 16)
     about = {"case": CASE, "name": SET, "file": "checks.json", "identifier": "0340434111"}
     for name, route in names_of(app).items():
         if isinstance(route, Mount):
@@ -143,6 +148,16 @@ def test_every_answer_bears_the_headers(looking, path):
     assert policy["frame-ancestors"] == "'none'"
     assert headers["referrer-policy"] == "same-origin"
     assert "server" not in headers
+
+
+def test_what_is_not_foreseen_shows_no_trace(filled, monkeypatch):
+    client = client_of(workplace(filled[0]), raise_server_exceptions=False)
+    monkeypatch.setattr("labkit.web.pages.cases.all_cases", lambda _: 1 / 0)
+    answer = client.get("/cases")
+    assert answer.status_code == 500
+    assert "Not foreseen" in answer.text
+    assert "ZeroDivision" not in answer.text
+    assert answer.headers["content-security-policy"].startswith("default-src 'none'")
 
 
 def test_no_page_holds_a_script_a_style_or_an_outside_address(looking, rods):

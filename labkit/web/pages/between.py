@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from decimal import Decimal, InvalidOperation
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from labkit.core.case.extra_requests import Between, ByPercent, ExtraRequest
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import Step
-from labkit.errors import InputError, LabkitError
+from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
-from labkit.web.asked import own_case, workplace
+from labkit.web.asked import own_case, told, visit, workplace
+from labkit.web.asked_rods import ASKED, order_of
 from labkit.web.drawings import rod_svg
+from labkit.web.jobs.job import Order, What, begin
 from labkit.web.scale import HEIGHT, WIDTH, Shown, scale_of
 from labkit.web.show import drawn, page
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.standing import standing_of_case
-from labkit.workflow.rods.extra import ExtraOrder, Installed
+from labkit.workflow.rods.extra import Installed
 from labkit.workflow.rods.extra_report import Looked, look_at_extra
 
 router = APIRouter()
 #: More rods between two pairs are asked for by their percentages.
 MOST_BETWEEN = 5
-#: What is taken as it was recorded, although what is installed has changed.
-AS_STORED = ("template_as_stored", "process_as_stored")
 
 
 @router.get("/cases/{case}/between", name="between")
@@ -51,40 +49,15 @@ def between(request: Request, case: str) -> HTMLResponse:
     )
 
 
-def order_of(case: str, asked: Mapping[str, str]) -> ExtraOrder:
-    """Read an order of rods in between.
-
-    Raises:
-        InputError: As `requests_of`.
-    """
-    stored = [bool(asked.get(name)) for name in AS_STORED]
-    return ExtraOrder(case, requests_of(asked), *stored)
-
-
-def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
-    """Read what is asked for: a percentage, or a number of rods between two.
-
-    Raises:
-        InputError: It is no number, or nothing is asked for.
-    """
-    if percent := asked.get("percent", "").strip():
-        return (ByPercent(_number(percent)),)
-    if asked.get("low") and asked.get("high"):
-        count = asked.get("count") or "1"
-        if not count.isdecimal():
-            raise InputError(f"{count!r} is no number of rods; give a whole number")
-        return (Between(_number(asked["low"]), _number(asked["high"]), int(count)),)
-    raise InputError("no rod was asked for; point at what lies between two pairs")
-
-
-def _number(text: str) -> Decimal:
-    try:
-        value = Decimal(text.replace(",", ".").removesuffix("%").strip())
-    except InvalidOperation as error:
-        raise InputError(f"{text!r} is no percentage; give a number such as 68.75") from error
-    if not value.is_finite():
-        raise InputError(f"{text!r} is no percentage; give a number such as 68.75")
-    return value
+@router.post("/cases/{case}/between", name="between_make")
+def between_make(request: Request, case: str) -> Response:
+    """Order what was shown, and make it in the background."""
+    form, place = told(request), workplace(request)
+    about = (own_case(request, case), visit(request).by)
+    asked = {name: form(name) for name in ASKED if form(name)}
+    order_of(case, asked)
+    name = begin(place, Order.of(place, What.BETWEEN, about, asked))
+    return RedirectResponse(request.app.url_path_for("job", name=name), 303)
 
 
 def _looked(

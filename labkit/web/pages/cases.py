@@ -42,6 +42,7 @@ def case(request: Request, case: str) -> HTMLResponse:
     return page(
         request, "case", facts=facts, pairs=pairs, width=WIDTH, height=HEIGHT,
         files={stored.name: files_of(stored) for stored in facts.sets},
-        states=RECORDED, may_be_told=[state for state, after in TRANSITIONS.items() if after],
+        process=workplace(request).own.process_name(), states=RECORDED,
+        may_be_told=[state for state, after in TRANSITIONS.items() if after],
         today=workplace(request).now().astimezone().date(),
     )

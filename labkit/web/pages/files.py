@@ -10,11 +10,14 @@ from starlette.exceptions import HTTPException
 
 from labkit.ledger.stored import StoredSet
 from labkit.web.asked import own_case, workplace
+from labkit.web.case_facts import recalled_in
 from labkit.web.files import SHOWN, TYPES, read_file, zipped
 from labkit.web.guard import POLICY_OF_A_PAPER
 from labkit.web.show import page
 
 router = APIRouter()
+#: Papers tell another range than the one that holds now.
+OTHER_RANGE = "papers_of_another_range"
 
 
 @router.get("/sets/{name}/files/{file:path}", name="set_file")
@@ -45,7 +48,9 @@ def paper(request: Request, name: str, file: str) -> HTMLResponse:
     """Show a paper of a set within a page."""
     stored = _set(request, name)
     read_file(stored, file)
-    return page(request, "paper", stored=stored, file=file)
+    with workplace(request).look() as reader:
+        stale = [each for each in recalled_in(reader, stored.case) if each.reason == OTHER_RANGE]
+    return page(request, "paper", stored=stored, file=file, stale=stale)
 
 
 def _set(request: Request, name: str) -> StoredSet:

@@ -6,6 +6,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from labkit.web.asked import visit, workplace
+from labkit.web.jobs.job import How, every
+from labkit.web.rights import may
 from labkit.web.show import page
 from labkit.workflow.record.today import Doing, to_do
 
@@ -21,5 +23,9 @@ def today(request: Request) -> HTMLResponse:
             each for each in to_do(reader, place.own.instruments, place.now().astimezone().date())
             if each.case.startswith(visit(request).cases)
         ]
+    at_work = every(place) if may(visit(request).role, "jobs") else []
     by_kind = {doing: [each for each in found if each.doing is doing] for doing in Doing}
-    return page(request, "today", by_kind=by_kind, count=len(found))
+    return page(
+        request, "today", by_kind=by_kind, count=len(found),
+        jobs=[job for job in at_work if job.at_work or job.state.how is How.BROKEN_OFF][:5],
+    )

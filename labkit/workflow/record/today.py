@@ -75,7 +75,7 @@ def to_do(reader: Reader, places: tuple[str, ...], today: datetime.date) -> Iter
 def _to_make(reader: Reader, case: str) -> Iterator[ToDo]:
     sets = reader.sets(case)
     for stored in sets:
-        if stored.state is SetState.STARTED and look_at(stored).lying is not Lying.BUSY:
+        if is_broken_off(stored):
             what = "was begun and not finished: it is settled when the set is made again"
             yield ToDo(Doing.MAKE, case, stored.name, what)
     if reader.prescriptions(case) and not any(s.state is not SetState.ABANDONED for s in sets):
@@ -84,6 +84,11 @@ def _to_make(reader: Reader, case: str) -> Iterator[ToDo]:
         if order.withdrawn is None and order.by_set is None:
             what = f"ordered on {order.event.at[:10]} by {order.event.by}: {order.asked}"
             yield ToDo(Doing.MAKE, case, f"order, entry {order.event.seq}", what)
+
+
+def is_broken_off(stored: StoredSet) -> bool:
+    """Tell whether a set was begun by a run that is no more."""
+    return stored.state is SetState.STARTED and look_at(stored).lying is not Lying.BUSY
 
 
 def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:

@@ -1,0 +1,51 @@
+"""Rods in between as a page asks for them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal, InvalidOperation
+
+from labkit.core.case.extra_requests import Between, ByPercent, ExtraRequest
+from labkit.errors import InputError
+from labkit.workflow.rods.extra import ExtraOrder
+
+#: What is taken as it was recorded, although what is installed has changed.
+AS_STORED = ("template_as_stored", "process_as_stored")
+#: All that a page can tell.
+ASKED = ("low", "high", "count", "percent", *AS_STORED)
+
+
+def order_of(case: str, asked: Mapping[str, str]) -> ExtraOrder:
+    """Read an order of rods in between.
+
+    Raises:
+        InputError: As `requests_of`.
+    """
+    stored = [bool(asked.get(name)) for name in AS_STORED]
+    return ExtraOrder(case, requests_of(asked), *stored)
+
+
+def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
+    """Read what is asked for: a percentage, or a number of rods between two.
+
+    Raises:
+        InputError: It is no number, or nothing is asked for.
+    """
+    if percent := asked.get("percent", "").strip():
+        return (ByPercent(_number(percent)),)
+    if asked.get("low") and asked.get("high"):
+        count = asked.get("count") or "1"
+        if not count.isdecimal():
+            raise InputError(f"{count!r} is no number of rods; give a whole number")
+        return (Between(_number(asked["low"]), _number(asked["high"]), int(count)),)
+    raise InputError("no rod was asked for; point at what lies between two pairs")
+
+
+def _number(text: str) -> Decimal:
+    try:
+        value = Decimal(text.replace(",", ".").removesuffix("%").strip())
+    except InvalidOperation as error:
+        raise InputError(f"{text!r} is no percentage; give a number such as 68.75") from error
+    if not value.is_finite():
+        raise InputError(f"{text!r} is no percentage; give a number such as 68.75")
+    return value

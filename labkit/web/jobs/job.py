@@ -1,0 +1,204 @@
+"""A make in the background: what was asked, how far it is, how it ended."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from labkit.errors import InputError
+from labkit.web.workplace import OwnFiles, Workplace
+
+#: Folder of the jobs within that of the sets.
+FOLDER = ".jobs"
+#: A process that has not begun by then, seconds, was stopped before it could.
+LONGEST_START = 60.0
+#: Jobs that are listed.
+MOST_LISTED = 50
+_DIGITS = frozenset("0123456789abcdef")
+
+
+class What(StrEnum):
+    """What is made."""
+
+    SET = "set"
+    BETWEEN = "rods in between"
+
+
+class How(StrEnum):
+    """How far it is."""
+
+    WAITING = "waiting"
+    MAKING = "being made"
+    MADE = "made"
+    REFUSED = "refused"
+    BROKEN_OFF = "broken off"
+
+
+@dataclass(frozen=True)
+class Order:
+    """What was asked for, with all that the process needs.
+
+    Args:
+        asked: Of rods in between: what the form told.
+        at: When, as text.
+    """
+
+    what: What
+    case: str
+    by: str
+    at: str
+    ledger: str | None
+    sets: str
+    own: Mapping[str, Any]
+    asked: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, place: Workplace, what: What, about: tuple[str, str], asked: Mapping[str, str]
+           ) -> Order:  # fmt: skip
+        """Put an order together.
+
+        Args:
+            about: Case, and who asks.
+        """
+        at = place.now().isoformat(timespec="seconds")
+        return cls(what, *about, at, place.ledger, str(place.sets.resolve()), asdict(place.own),
+                   dict(asked))  # fmt: skip
+
+    @property
+    def files(self) -> OwnFiles:
+        """The lab's own files."""
+        own = self.own
+        return OwnFiles(
+            tuple(own["templates"]), tuple(own["processes"]), tuple(own["instruments"]),
+            own["profile"], own["process"],
+        )
+
+
+@dataclass(frozen=True)
+class State:
+    """How far a job is.
+
+    Args:
+        last: What was done last.
+        sentences: Why it was refused, or what to know of what was made.
+        made: Name of the set that was made.
+    """
+
+    how: How
+    done: int = 0
+    total: int = 0
+    last: str = ""
+    sentences: tuple[str, ...] = ()
+    made: str = ""
+
+
+@dataclass(frozen=True)
+class Job:
+    """One make.
+
+    Args:
+        name: Sixteen hexadecimal digits.
+    """
+
+    name: str
+    order: Order
+    state: State
+
+    @property
+    def at_work(self) -> bool:
+        """Whether it goes on."""
+        return self.state.how in (How.WAITING, How.MAKING)
+
+
+class Files:
+    """The files of one job: the order, its progress, and the lock that its process holds."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self.order, self.progress = folder / f"{name}.json", folder / f"{name}.progress"
+        self.lock = FileLock(folder / f"{name}.lock")
+
+    def write(self, path: Path, value: Any) -> None:
+        """Write a file whole or not at all."""
+        new = path.with_suffix(f"{path.suffix}.new")
+        new.write_text(json.dumps(asdict(value), ensure_ascii=False), encoding="utf-8")
+        new.replace(path)
+
+    def read_order(self) -> Order:
+        """Read what was asked."""
+        told = json.loads(self.order.read_text("utf-8"))
+        return Order(**{**told, "what": What(told["what"])})
+
+    def read_state(self) -> State | None:
+        """Read how far it was when its process last said so; None before it began."""
+        try:
+            told = json.loads(self.progress.read_text("utf-8"))
+        except FileNotFoundError:
+            return None
+        return State(**{**told, "how": How(told["how"]), "sentences": tuple(told["sentences"])})
+
+    def held(self) -> bool:
+        """Tell whether its process is alive: it holds the lock to its end, however that comes."""
+        try:
+            with self.lock.acquire(timeout=0):
+                return False
+        except Timeout:
+            return True
+
+
+def begin(place: Workplace, order: Order) -> str:
+    """Begin to make in a process that goes on without this one; give the job's name."""
+    folder, name = place.sets / FOLDER, secrets.token_hex(8)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = Files(folder, name)
+    files.write(files.order, order)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "labkit.web.jobs.run", str(folder), name],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    threading.Thread(target=process.wait, daemon=True).start()  # so that its end is taken note of
+    return name
+
+
+def find(place: Workplace, name: str) -> Job:
+    """Give one job as it is now.
+
+    Raises:
+        InputError: There is none of that name.
+    """
+    if len(name) == 16 and set(name) <= _DIGITS:
+        files = Files(place.sets / FOLDER, name)
+        if files.order.is_file():
+            order = files.read_order()
+            return Job(name, order, _state(files, order, place.now()))
+    raise InputError("there is no such job; go on from the list of jobs")
+
+
+def every(place: Workplace) -> list[Job]:
+    """List the jobs, the last one first."""
+    orders = (place.sets / FOLDER).glob("*.json")
+    latest = sorted(orders, key=lambda path: path.stat().st_mtime, reverse=True)
+    return [find(place, path.stem) for path in latest[:MOST_LISTED]]
+
+
+def _state(files: Files, order: Order, now: datetime) -> State:
+    state = files.read_state()
+    if state is None:
+        late = (now - datetime.fromisoformat(order.at)).total_seconds() > LONGEST_START
+        return State(How.BROKEN_OFF if late else How.WAITING)
+    if state.how is How.MAKING and not files.held():
+        state = files.read_state() or state  # it may have ended in between
+        if state.how is How.MAKING:
+            return State(How.BROKEN_OFF, state.done, state.total, state.last)
+    return state

@@ -1,0 +1,101 @@
+"""The process of one make: `python -m labkit.web.jobs.run FOLDER NAME`."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from labkit.catalog.processes import find_process, processes
+from labkit.catalog.profiles import default_profile
+from labkit.catalog.toml_source import parse_toml
+from labkit.errors import LabkitError
+from labkit.ledger.store import open_ledger
+from labkit.web.asked_rods import order_of
+from labkit.web.jobs.job import Files, How, Order, State, What
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.rods.extra import extra_plan, make_extra
+from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.job import Means
+from labkit.workflow.sets.make import count_files, make_set
+from labkit.workflow.sets.papers import count_papers
+
+if TYPE_CHECKING:
+    from labkit.workflow.sets.make import MadeSet
+
+
+class _Told:
+    """Writes down how far it is, after every part."""
+
+    def __init__(self, files: Files) -> None:
+        self._files, self.state = files, State(How.MAKING)
+        self.tell()
+
+    def tell(self) -> None:
+        self._files.write(self._files.progress, self.state)
+
+    def of(self, total: int) -> None:
+        self.state = replace(self.state, total=total)
+        self.tell()
+
+    def __call__(self, last: str) -> None:
+        self.state = replace(self.state, done=self.state.done + 1, last=last)
+        self.tell()
+
+    def end(self, how: How, sentences: tuple[str, ...], made: str = "") -> None:
+        self.state = replace(self.state, how=how, sentences=sentences, made=made)
+        self.tell()
+
+
+def main(folder: Path, name: str) -> None:
+    """Make what a job orders, and write down how far it is and how it ends."""
+    files = Files(folder, name)
+    with files.lock:
+        told = _Told(files)
+        try:
+            made = _make(files.read_order(), told)
+        except LabkitError as error:
+            told.end(How.REFUSED, tuple(str(error).splitlines()))
+        except Exception as error:
+            what = f"the program met something that it does not foresee ({type(error).__name__})"
+            told.end(How.REFUSED, (f"{what}; look at the case before you make it again",))
+            raise
+        else:
+            told.end(How.MADE, (*made.changed, *made.problems), made.folder.name)
+
+
+def _make(order: Order, told: _Told) -> MadeSet:
+    with open_ledger(order.ledger, create=False) as ledger:
+        recorder = Recorder(ledger, order.by, _now, lambda _: None)
+        make = {What.SET: _set, What.BETWEEN: _between}[order.what]
+        return make(order, recorder, told)
+
+
+def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
+    """Make a set from the newest prescription on record."""
+    stored, installed = recorder.ledger.prescription(order.case), order.files.installed()
+    case = open_case(parse_toml(stored.text, order.case), dict(installed.templates))
+    profile = installed.profile or default_profile()
+    named = order.files.process or profile.process
+    process = find_process(processes(order.files.processes), order.files.process_name())
+    means = Means(process, installed.lettering, profile, process_named=bool(named))
+    told.of(count_files(case, means))
+    return make_set(case, means, Path(order.sets), told, recorder)
+
+
+def _between(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
+    """Make rods in between."""
+    asked, installed = order_of(order.case, order.asked), order.files.installed()
+    parts = len(extra_plan(recorder.ledger, asked, installed).planned(installed.lettering))
+    told.of(parts + 1 + count_papers(parts))
+    return make_extra(asked, installed, Path(order.sets), told, recorder)
+
+
+def _now() -> datetime.datetime:
+    return datetime.datetime.now(datetime.UTC)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), sys.argv[2])

@@ -1,0 +1,132 @@
+"""The technician's and the dentist's pages, driven in a real browser, with a clean console.
+
+The pictures of every page, light, dark and as on a phone, lie in the folder that WORKPLACE_PICTURES
+names; without it, in the test's own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import threading
+import time
+from pathlib import Path
+
+import pytest
+import uvicorn
+
+from labkit.ledger.store import look_into
+from labkit.web.app import application
+from tests.support.workplaces import CASE, SET, workplace
+
+CHROMIUM = Path("/usr/bin/chromium")
+#: Name → colours, width, height.
+SCREENS = {"light": ("light", 1280, 900), "dark": ("dark", 1280, 900), "phone": ("light", 390, 844)}
+
+
+@contextlib.contextmanager
+def served(place):
+    """Serve a workplace on a free port of this machine."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    settings = uvicorn.Config(
+        application(place), host="127.0.0.1", port=port, log_level="critical", ws="none"
+    )
+    server = uvicorn.Server(settings)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    until = time.monotonic() + 20
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    yield f"http://127.0.0.1:{port}"
+    server.should_exit = True
+    thread.join(20)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    if not CHROMIUM.exists():
+        pytest.skip("Debian's chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield browser
+        browser.close()
+
+
+def signed_in(chromium, address, screen):
+    """Open a browser window that notes what its console says and what it asks of others."""
+    colours, width, height = SCREENS[screen]
+    page = chromium.new_context(
+        color_scheme=colours, viewport={"width": width, "height": height}
+    ).new_page()
+    said = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: said.append(request.url) if not request.url.startswith(
+        (address, "data:")) else None)
+    page.goto(f"{address}/")
+    page.get_by_label("Operator code").fill("anna")
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"{address}/")
+    return page, said
+
+
+def test_the_pages_are_whole_on_every_screen(chromium, ledger, rods, tmp_path):
+    pictures = Path(os.environ.get("WORKPLACE_PICTURES", tmp_path / "pictures"))
+    pages = {
+        "today": "/", "cases": "/cases", "case": f"/cases/{CASE}", "making": "/jobs",
+        "between": f"/cases/{CASE}/between?percent=55", "refused": "/cases/QF-9",
+        "rod": f"/rods/{rods[0]}", "rods": "/rods",
+    }  # fmt: skip
+    with served(workplace(ledger)) as address:
+        for screen in SCREENS:
+            page, said = signed_in(chromium, address, screen)
+            for name, path in pages.items():
+                page.goto(address + path)
+                wider = page.evaluate("document.documentElement.scrollWidth > innerWidth")
+                assert not wider, (screen, name)
+                pictures.mkdir(parents=True, exist_ok=True)
+                page.screenshot(path=pictures / f"{name}-{screen}.png", full_page=True)
+            # The one page that is not there is the one message.
+            assert len(said) == 1, said
+            assert "404" in said[0]
+
+
+def test_a_dentist_follows_a_case_with_the_keyboard(chromium, ledger, rods):
+    with served(workplace(ledger)) as address:
+        page, said = signed_in(chromium, address, "phone")
+        page.get_by_role("link", name="Cases").press("Enter")
+        page.get_by_role("searchbox").type("hlb")
+        page.wait_for_function("document.querySelectorAll('.cases li').length === 1")
+        page.get_by_role("link", name=CASE).press("Enter")
+        assert page.get_by_role("heading", level=1).inner_text() == f"Case {CASE}"
+        page.locator(".scale a").first.press("Enter")
+        page.wait_for_url("**/between?**")
+        assert page.locator(".mark.new").count() == 1
+        page.get_by_role("link", name=f"Case {CASE}").press("Enter")
+        page.locator(f"input[value='{rods[1]}']").press("Space")
+        page.get_by_label("Now").select_option("lost")
+        page.get_by_label("Remark").fill("on a journey")
+        page.get_by_role("button", name="Record").press("Enter")
+        page.wait_for_url(f"{address}/cases/{CASE}")
+        assert "no left rod" in page.content() or "no right rod" in page.content()
+        assert said == []
+    with look_into(str(ledger)) as reader:
+        assert reader.find(rods[1]).state == "lost"
+
+
+def test_a_paper_is_read_within_the_page(chromium, ledger):
+    with served(workplace(ledger)) as address:
+        page, said = signed_in(chromium, address, "light")
+        page.goto(f"{address}/cases/{CASE}")
+        page.get_by_role("link", name="Case sheet").press("Enter")
+        page.wait_for_url(f"**/sets/{SET}/paper/**")
+        page.locator("iframe.paper").wait_for()
+        page.wait_for_timeout(300)
+        assert said == []

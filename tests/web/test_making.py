@@ -1,0 +1,162 @@
+"""Making in the background goes on by itself, says why it ends, and shows when it was killed."""
+
+from __future__ import annotations
+
+import datetime
+import time
+from dataclasses import replace
+
+import pytest
+
+from labkit.ledger.events import Kind
+from labkit.ledger.store import look_into, open_ledger
+from labkit.web.jobs import job as jobs
+from labkit.web.jobs.job import Files, How, Order, State, What, find
+from labkit.web.jobs.run import main
+from tests.support.ledgers import Pen
+from tests.support.making import ONE
+from tests.support.workplaces import CASE, NOW, client_of, token_in, workplace
+
+
+@pytest.fixture
+def still(monkeypatch):
+    """Write orders down and begin no process."""
+    begun = []
+
+    class Process:
+        def __init__(self, words, **_):
+            begun.append(words)
+
+        def wait(self):
+            return 0
+
+    monkeypatch.setattr(jobs.subprocess, "Popen", Process)
+    return begun
+
+
+def order(place, what=What.SET, case="QF-1043", **asked):
+    return Order.of(place, what, (case, "anna"), asked)
+
+
+@pytest.fixture
+def prescribed(tmp_path):
+    """A workplace with one prescription of one step, nothing made."""
+    with open_ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        pen = Pen(ledger)
+        pen(Kind.CASE_OPENED, "QF-1043", {})
+        pen(Kind.PRESCRIPTION, "QF-1043", {"revision": 1, "text": ONE})
+    return workplace(tmp_path / "ledger.sqlite")
+
+
+def wait_for(place, name, seconds=60):
+    until = time.monotonic() + seconds
+    while (job := find(place, name)).at_work and time.monotonic() < until:
+        time.sleep(0.1)
+    return job
+
+
+def test_a_set_is_made_while_nobody_looks(prescribed):
+    place = replace(prescribed, now=lambda: datetime.datetime.now(datetime.UTC))
+    browser = client_of(place)
+    token = token_in(browser.get("/cases/QF-1043"))
+    answer = browser.post("/cases/QF-1043/make", data={"token": token}, follow_redirects=False)
+    name = answer.headers["location"].rpartition("/")[2]
+    assert "You can leave this page: it goes on." in browser.get(f"/jobs/{name}").text
+    job = wait_for(place, name)
+    assert (job.state.how, job.state.made) == (How.MADE, "QF-1043-r1")
+    assert job.state.done == job.state.total
+    with look_into(place.ledger) as reader:
+        stored = reader.set_named("QF-1043-r1")
+        assert (stored.state, stored.ended.by) == ("made", "anna")
+    shown = browser.get(f"/jobs/{name}").text
+    assert "QF-1043-r1: papers and files" in shown
+    assert "hx-trigger" not in shown  # nothing is asked any more
+    assert "case sheet" in browser.get("/cases/QF-1043").text.casefold()
+
+
+def test_what_is_refused_says_why(ledger):
+    place = workplace(ledger)
+    files = written(place, order(place, What.BETWEEN, CASE, percent="50"))
+    main(files.order.parent, files.order.stem)
+    job = find(place, files.order.stem)
+    assert job.state.how is How.REFUSED
+    assert "50" in " ".join(job.state.sentences)
+    shown = client_of(place).get(f"/jobs/{job.name}").text
+    assert "Make it again" in shown
+    assert "refused" in shown
+
+
+def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
+    place = workplace(ledger)
+    files = written(place, order(place, What.BETWEEN, CASE, percent="55"))
+    monkeypatch.setattr("labkit.web.jobs.run.extra_plan", lambda *_: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        main(files.order.parent, files.order.stem)
+    job = find(place, files.order.stem)
+    assert job.state.how is How.REFUSED
+    assert "does not foresee (ZeroDivisionError)" in job.state.sentences[0]
+
+
+def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
+    place = workplace(ledger)
+    files = written(place, order(place, What.BETWEEN, CASE, percent="55"))
+    files.write(files.progress, State(How.MAKING, 3, 15, "35.9"))
+    name, browser = files.order.stem, client_of(place)
+    with files.lock:
+        assert find(place, name).state.how is How.MAKING
+    assert find(place, name).state.how is How.BROKEN_OFF
+    shown = browser.get(f"/jobs/{name}")
+    assert "The process that made it was stopped before its end." in shown.text
+    assert "broken off" in browser.get("/").text
+    answer = browser.post(
+        f"/jobs/{name}/again", data={"token": token_in(shown)}, follow_redirects=False
+    )
+    again = answer.headers["location"].rpartition("/")[2]
+    assert find(place, again).order.asked == {"percent": "55"}
+    assert still[0][-1] == again
+
+
+def test_one_that_never_began_is_broken_off_after_a_minute(ledger):
+    place = workplace(ledger)
+    name = written(place, order(place)).order.stem
+    assert find(place, name).state.how is How.WAITING
+    later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
+    assert find(later, name).state.how is How.BROKEN_OFF
+
+
+def test_what_goes_on_is_not_begun_again(ledger, still):
+    place = workplace(ledger)
+    name = written(place, order(place)).order.stem
+    browser = client_of(place)
+    answer = browser.post(f"/jobs/{name}/again", data={"token": token_in(browser.get("/cases"))})
+    assert answer.status_code == 409
+    assert not still
+
+
+def test_an_order_is_begun_from_what_was_shown(ledger, still):
+    browser = client_of(workplace(ledger))
+    shown = browser.get(f"/cases/{CASE}/between?percent=55")
+    assert "Order and make them" in shown.text
+    sent = {"token": token_in(shown), "percent": "55"}
+    answer = browser.post(f"/cases/{CASE}/between", data=sent, follow_redirects=False)
+    job = find(workplace(ledger), answer.headers["location"].rpartition("/")[2])
+    assert (job.order.by, job.order.asked) == ("anna", {"percent": "55"})
+    assert len(still) == 1
+    nothing = browser.post(f"/cases/{CASE}/between", data={"token": sent["token"]})
+    assert nothing.status_code == 422
+    assert "no rod was asked for" in nothing.text
+    assert len(still) == 1
+
+
+@pytest.mark.parametrize("name", ["x", "../../ledger", "0" * 16, "A" * 16, "0" * 15 + "/"])
+def test_no_other_job_is_found(looking, name):
+    assert looking.get(f"/jobs/{name}").status_code == 404
+
+
+def written(place, asked):
+    """Write an order down as it is written before its process begins."""
+    folder = place.sets / jobs.FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    files = Files(folder, "0123456789abcdef")
+    files.write(files.order, asked)
+    return files
