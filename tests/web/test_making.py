@@ -13,7 +13,6 @@ from labkit.ledger.store import look_into, open_ledger
 from labkit.web.jobs import job as jobs
 from labkit.web.jobs.job import Files, How, Order, State, What, find
 from labkit.web.jobs.run import main
-from tests.support.ledgers import Pen
 from tests.support.making import ONE
 from tests.support.workplaces import CASE, NOW, client_of, token_in, workplace
 
@@ -42,9 +41,10 @@ def order(place, what=What.SET, case="QF-1043", **asked):
 def prescribed(tmp_path):
     """A workplace with one prescription of one step, nothing made."""
     with open_ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        pen = Pen(ledger)
-        pen(Kind.CASE_OPENED, "QF-1043", {})
-        pen(Kind.PRESCRIPTION, "QF-1043", {"revision": 1, "text": ONE})
+        # The process reads the machine's own clock, and a record goes on in time.
+        now = datetime.datetime.now(datetime.UTC)
+        ledger.record(Kind.CASE_OPENED, "QF-1043", {}, "anna", now)
+        ledger.record(Kind.PRESCRIPTION, "QF-1043", {"revision": 1, "text": ONE}, "anna", now)
     return workplace(tmp_path / "ledger.sqlite")
 
 
