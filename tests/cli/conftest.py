@@ -5,6 +5,9 @@ from __future__ import annotations
 import pytest
 
 from labkit.cli import print_report
+from tests.workflow.conftest import two_steps
+
+__all__ = ["two_steps"]
 
 
 @pytest.fixture

@@ -17,9 +17,7 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from tests.cli.test_intake import NOW
 from tests.support.ledgers import Pen
-from tests.workflow.conftest import two_steps
 
-__all__ = ["two_steps"]
 CHROMIUM = shutil.which("chromium") or ""
 
 

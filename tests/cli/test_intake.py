@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import shutil
 
 import pytest
 from click.testing import CliRunner
@@ -13,11 +14,9 @@ from labkit.cli.main import cli
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from labkit.workflow.intake.file import MOST_BYTES
+from labkit.workflow.sets import make
 from tests.support.ledgers import Pen
 from tests.support.recorded import make_case, parallel
-from tests.workflow.conftest import two_steps
-
-__all__ = ["two_steps"]
 
 CASE = "QF-1043"
 NOW = datetime.datetime(2031, 4, 3, 9, tzinfo=datetime.UTC)
@@ -32,23 +31,31 @@ def trial(gap="0,8", **more):
             "right": {"rod": "27.0R", **tried}, "accepted": True, **more}  # fmt: skip
 
 
-@pytest.fixture
-def lab(tmp_path, monkeypatch):
-    """A ledger with one case, its rods with the clinic; runs a command on it."""
-    monkeypatch.setattr(clock, "now", lambda: NOW)
-    file = tmp_path / "ledger.sqlite"
+@pytest.fixture(scope="session")
+def filled(tmp_path_factory):
+    """Record one case whose rods are with the clinic; give its ledger and rods. Copy it."""
+    file = tmp_path_factory.mktemp("intake") / "ledger.sqlite"
     with open_ledger(str(file)) as ledger:
         pen = Pen(ledger)
         rods = make_case(pen, parallel(CASE))
         for rod in rods:
             pen(Kind.ROD_STATE, CASE,
                 {"identifier": rod["identifier"], "state": "delivered", "on": "2031-03-20"})
+    return file, rods
+
+
+@pytest.fixture
+def lab(filled, tmp_path, monkeypatch):
+    """A copy of that ledger; runs a command on it."""
+    monkeypatch.setattr(clock, "now", lambda: NOW)
+    file = tmp_path / "ledger.sqlite"
+    shutil.copyfile(filled[0], file)
 
     def run(*arguments):
         env = {"COLUMNS": "200", "LABKIT_LEDGER": str(file), "LABKIT_BY": None}
         return CliRunner().invoke(cli, [*map(str, arguments)], env=env)
 
-    run.rods, run.file = rods, file
+    run.rods, run.file = filled[1], file
     return run
 
 
@@ -160,22 +167,35 @@ def test_a_follow_up_tells_the_pair_in_the_mouth_and_the_one_before(lab, sent):
     )
 
 
-def test_an_order_is_looked_at_as_the_command_would(sent, monkeypatch, tmp_path, two_steps):
+def test_an_order_is_looked_at_confirmed_and_not_made_twice(
+    sent, monkeypatch, tmp_path, two_steps
+):
     monkeypatch.setattr(clock, "now", lambda: NOW)
-    env = {"LABKIT_LEDGER": str(two_steps), "COLUMNS": "200", "LABKIT_BY": None}
-    told = {"kind": "order", "percent": ["62,5"]}
-    cases = CliRunner().invoke(cli, ["cases", "--json"], env=env)
-    case = one(cases)["cases"][0]["case"] if "cases" in one(cases) else one(cases)["case"]
-    file = sent(told, case=case, entry=None, true_on=None)
-    result = CliRunner().invoke(cli, ["intake", str(file)], env=env)
-    assert result.exit_code == 0, result.output
-    assert "Rods in between, asked at 62.5 % of the range." in result.stdout
-    assert f"labkit extra {case} --percent 62.5 --out" in result.stdout
-    assert "From a blank sheet, which names no entry of the record." in result.stdout
-    there = sent({"kind": "order", "percent": ["50"]}, case=case, entry=None, true_on=None)
-    refused = CliRunner().invoke(cli, ["intake", str(there)], env=env)
-    assert refused.exit_code == 1
-    assert "is out already" in refused.stderr
+    monkeypatch.setattr(make, "write_papers", lambda *_: ())
+    shutil.copyfile(two_steps, tmp_path / "ledger.sqlite")
+    with open_ledger(str(tmp_path / "ledger.sqlite"), create=False) as ledger:
+        case = ledger.cases()[0].case
+
+    def run(percent, *more):
+        told = {"kind": "order", "percent": [percent]}
+        file = sent(told, case=case, entry=None, true_on=None, note="for the journey")
+        env = {"LABKIT_LEDGER": str(tmp_path / "ledger.sqlite"), "COLUMNS": "200"}
+        return CliRunner().invoke(cli, ["intake", str(file), *more], env=env)
+
+    looked = run("62,5")
+    assert looked.exit_code == 0, looked.output
+    for words in (
+        "From a blank sheet, which names no entry of the record.",
+        "Rods in between, asked at 62.5 % of the range.",
+        "The remark is not recorded with an order.", f"labkit extra {case} --percent 62.5 --out",
+    ):
+        assert words in looked.stdout
+    done = run("62,5", "--confirm", "--by", "anna")
+    assert done.exit_code == 0, done.output
+    assert "The whole series, as made" in done.stdout
+    again = run("62,5", "--confirm", "--by", "anna")
+    assert again.exit_code == 1
+    assert "is out already" in again.stderr
 
 
 HOSTILE = {

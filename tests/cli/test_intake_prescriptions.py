@@ -7,10 +7,10 @@ import pytest
 from labkit.core.form.keys import file_keys
 from labkit.core.grading.prescription import Prescription
 from labkit.workflow.intake.prescriptions import text_keys
-from tests.cli.test_intake import CASE, lab, last, one, sent
+from tests.cli.test_intake import CASE, filled, lab, last, one, sent
 from tests.support.recorded import read
 
-__all__ = ["lab", "sent"]
+__all__ = ["filled", "lab", "sent"]
 
 NEW = {
     "zero": "retruded", "retruded": "-5,2", "protruded": "6.4", "registered": "2,9",

@@ -103,12 +103,16 @@ def means_of_order(lab: Lab, file: ClinicFile, told: OrderTold) -> Means:
     options = [word for one in told.percent for word in ("--percent", plain(one))]
     folder = read_case(lab.reader, file.case).sets_folder
     asked = ", ".join(f"{plain(one)} %" for one in told.percent)
-    refusal = looked.refusal
+    refusal, findings = looked.refusal, looked.plan.case.refusals
+    refused = tuple(one.message for one in findings) or (refusal.message if refusal else "",)
     return Means(
-        says=(f"Rods in between, asked at {asked} of the range.",),
+        says=(
+            f"Rods in between, asked at {asked} of the range.",
+            *(["The remark is not recorded with an order."] if file.note else []),
+        ),
         sections=() if refusal else looked.report.sections,
         commands=() if refusal else (_command("extra", file, [*options, "--out", folder]),),
-        refused=(refusal.message,) if refusal else (),
+        refused=refused if refusal else (),
         data=looked.report.data,
     )
 
