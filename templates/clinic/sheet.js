@@ -16,14 +16,15 @@
     else if (value === true) node.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, value);
   };
+  const there = (parts) => parts.filter((one) => one !== null && one !== undefined);
   const make = (space) => (tag, facts = {}, ...inside) => {
     const node = space ? document.createElementNS(space, tag) : document.createElement(tag);
     for (const [name, value] of Object.entries(facts)) add(node, name, value);
-    node.append(...inside.filter((one) => one !== null && one !== undefined));
+    node.append(...there(inside));
     return node;
   };
   const el = make(""), svg = make(SVG);
-  const show = (node, ...inside) => node.replaceChildren(...inside);
+  const show = (node, ...inside) => node.replaceChildren(...there(inside));
   const stop = (words) => el("span", { class: "stop-word" }, words);
 
   /* A number as typed → as the tables write it: a point, no zeros at its ends. */
@@ -315,9 +316,10 @@
     rods: () => { const told = toldRods(); need($("rods"), told.length, "what became of at least one rod"); return { kind, rods: told }; },
     prescription: () => {
       const told = keysTold();
-      for (const [name, words] of KEYS.slice(0, 1).concat(KEYS.slice(3, 5), KEYS.slice(7, 9), KEYS.slice(12, 13))) {
+      for (const [name, words] of KEYS.filter(([one]) => ["zero", "protruded", "registered", "action", "template"].includes(one))) {
         need($(`key-${name}`), told[name], words);
       }
+      need($("key-percent"), told.percent || told.advancement || told.first, "the steps");
       return { kind, keys: { ...told, case: $("case").value.trim(), date: $("on").value } };
     },
   };
@@ -329,8 +331,12 @@
     field.focus();
     throw new Missing(`Please give ${words}.`);
   };
-  const told = () => {
+  const clear = () => {
     document.querySelectorAll("[aria-invalid]").forEach((node) => node.removeAttribute("aria-invalid"));
+    $("problem").hidden = true;
+    $("saved").hidden = true;
+  };
+  const told = () => {
     const what = TOLD[kind]();
     need($("case"), $("case").value.trim(), "the case number");
     need($("by"), $("by").value.trim(), "your code or practice");
@@ -343,8 +349,7 @@
     };
   };
   const attempt = (act) => {
-    $("problem").hidden = true;
-    $("saved").hidden = true;
+    clear();
     try { act(told()); } catch (error) {
       if (!(error instanceof Missing)) throw error;
       $("problem").textContent = error.message;
@@ -397,8 +402,7 @@
     document.querySelectorAll(".kinds button").forEach((button) => button.setAttribute("aria-pressed", String(button.dataset.kind === kind)));
     document.querySelectorAll("section[data-of]").forEach((section) => { section.hidden = section.dataset.of !== kind; });
     $("form").hidden = false;
-    $("problem").hidden = true;
-    $("saved").hidden = true;
+    clear();
     LOOK[kind]();
   };
   document.querySelectorAll(".kinds button").forEach((button) => {
@@ -406,7 +410,7 @@
     button.addEventListener("click", () => choose(button.dataset.kind));
   });
   $("on").value = today();
-  $("form").addEventListener("input", () => { $("saved").hidden = true; if (kind) LOOK[kind](); });
+  $("form").addEventListener("input", () => { clear(); if (kind) LOOK[kind](); });
   $("form").addEventListener("submit", (event) => { event.preventDefault(); attempt(save); });
   $("print").addEventListener("click", () => attempt(paper));
 })();

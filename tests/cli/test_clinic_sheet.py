@@ -186,6 +186,8 @@ def test_each_kind_is_filled_in_saved_and_taken_in(case, browser, tmp_path):
         assert result.exit_code == 0, result.output
         assert words in result.stdout
         assert '<img src=x onerror="alert(1)"> & more' in result.stdout
+        assert not re.search("null|undefined|NaN", page.inner_text("main"))
+        assert page.is_hidden("#problem")
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
         page.fill("#by", "")
     assert noise == []
