@@ -286,4 +286,4 @@ def test_a_printed_case_sheet_is_recalled_beside_the_papers(book, tmp_path, monk
     assert [words.partition(" that were printed")[0] for words in wrong] == [
         "papers of A-r1", "case sheets",
     ]  # fmt: skip
-    assert "true as of entry 4, tell a range of 10.00 mm; 9.20 mm holds now" in wrong[1]
+    assert "true as of entry 4, report a range of 10.00 mm; 9.20 mm holds now" in wrong[1]

@@ -52,7 +52,7 @@ def test_a_rod_that_is_used_as_is_is_told_everywhere(recorded, out, long):
     report = accept(recorded, long)
     entry = report.data["entry"]
     assert report.data["faults"] == [
-        "its length is 36.100 mm (standard uncertainty 0.0094 mm), asked was 35.750 to 36.050 mm: "
+        "its length is 36.100 mm (standard uncertainty 0.0212 mm), asked was 35.750 to 36.050 mm: "
         "does not conform",
         "step 1: left minus right beyond labels is 0.200 mm, asked was ±0.15 mm: does not conform",
     ]
