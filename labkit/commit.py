@@ -49,5 +49,5 @@ def _git(root: Path, *words: str) -> str:
 
 
 def version_and_commit() -> str:
-    """Give version and commit in one word, such as 1.2.0+5ee748d0c1aa."""
+    """Give version and commit in one word, such as 1.3.0+5ee748d0c1aa."""
     return f"{__version__}+{commit()}" if commit() else __version__

@@ -28,7 +28,7 @@ from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 REVISION = "0005"
 EARLIER = ("0001", "0002", "0003", "0004")
 #: The least version of the program that may act on a ledger of this revision.
-LEAST_PROGRAM = "1.2.0"
+LEAST_PROGRAM = "1.3.0"
 #: Derived tables of earlier revisions that are no more.
 GONE = ("corrections", "orders", "trial_decisions", "trial_fits")
 

@@ -107,7 +107,7 @@ def test_show_tells_the_story_in_time_order(run, rods, reports):
     assert "2031-03-14 09:26:54 UTC" in told[0]
     table = report.table("Rods, and what they make now").shown()
     assert table.texts[0] == (
-        first, "QF-1043-r1", "30.0 left", "1", "70.0", "in the lab, not released", ""
+        first, "30.0 left", "1, 1", "70.0", "in the lab, not released", ""
     )  # fmt: skip
 
 

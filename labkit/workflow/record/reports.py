@@ -12,7 +12,7 @@ from labkit.core.case.rod_life import WHO_HAS_IT, RodState, state_words
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.documents.figures import sentence
-from labkit.ledger.stored import CaseSummary, Stamp, StoredReading
+from labkit.ledger.stored import CaseSummary, Stamp, StoredReading, StoredRod
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
 from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow
@@ -60,6 +60,11 @@ def _who(each: RodNow) -> str:
     return WHO_HAS_IT[RodState(each.rod.state)]
 
 
+def _place(rod: StoredRod) -> str:
+    """Name a rod's place: the number of its set within the case, and its step."""
+    return f"{rod.set_name.rpartition('-r')[2]}, {rod.step}"
+
+
 def _percent(pair: PairNow) -> str:
     percent = None if pair.makes is None else pair.makes.percent
     return "not known" if percent is None else millimetres(percent, 1)
@@ -67,7 +72,7 @@ def _percent(pair: PairNow) -> str:
 
 _RODS = (
     Column("identifier", "rod.identifier", "identifier", grouped),
-    Column("set", "rod.set_name", "set"),
+    Column(None, "rod.set_name", "set"),
     Column(None, "rod.step", "made_as_step"),
     Column(None, "rod.percent", "made_for_percent"),
     Column(None, "rod.side", "side"),
@@ -76,7 +81,7 @@ _RODS = (
     Column(None, "rod.state", "state"),
     Column(None, lambda each: each.rod.replaces or None, "replaces"),
     Column(None, lambda each: each.now and pair_json(each.now), "now"),
-    Column("step", "rod.step", ""),
+    Column("set,\nstep", lambda each: _place(each.rod), ""),
     Column("% now", "now", "", _percent, unknown="-"),
     Column("who has it", _who, ""),
     Column("", lambda each: each.now.words if each.now else "", ""),
