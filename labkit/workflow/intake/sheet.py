@@ -16,6 +16,7 @@ from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Side
 from labkit.documents.bite_scale_drawing import bite_scale
 from labkit.documents.drawing import Drawing
+from labkit.documents.figures import sentence
 from labkit.documents.set_picture import set_drawing
 from labkit.exports.write.put import put_new, refuse_existing
 from labkit.ledger.queries import Reader
@@ -67,7 +68,7 @@ def case_content(
         "revision": standing.revision, "action": str(stored.prescription.action),
         "pairs": [_pair(pair) for pair in pairs],
         "rods": [_rod(rod) for pair in pairs for rod in pair.rods.values()],
-        "findings": [finding.message for finding in findings_of(standing)],
+        "findings": [sentence(finding.message) for finding in findings_of(standing)],
         "trial": trial_table(stored, step),
         "order": order_table(stored, pairs),
         "keys": texts_of(stored.source),
