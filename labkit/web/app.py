@@ -17,7 +17,7 @@ from labkit.errors import InputError, InputErrors, LabkitError
 from labkit.web.accounts import Slips
 from labkit.web.guard import HEADERS, Guard
 from labkit.web.pages import between, cases, files, making, rods, signing_in, today
-from labkit.web.rights import RIGHTS, Role, may
+from labkit.web.rights import BY_THEMSELVES, RIGHTS, Role, may
 from labkit.web.show import PLACE, page
 from labkit.web.visits import COOKIE, Visit, Visits
 from labkit.web.workplace import Workplace
@@ -74,13 +74,15 @@ async def _who_may(request: Request) -> None:
     """Find the visit, hold the address against the role, and take in what a form tells."""
     app = request.app
     now = app.state.workplace.now()
-    visit: Visit | None = app.state.visits.find(request.cookies.get(COOKIE), now)
+    name = request.scope["route"].name
+    visit: Visit | None = app.state.visits.find(
+        request.cookies.get(COOKIE), now, by_itself=name in BY_THEMSELVES
+    )
     if visit is not None and not _still(app.state.workplace, visit):
         app.state.visits.end(request.cookies.get(COOKIE))
         visit = None
     request.state.visit = visit
     role = visit.role if visit else Role.NOBODY
-    name = request.scope["route"].name
     if not may(role, name):
         if role is Role.NOBODY:
             raise HTTPException(401)

@@ -35,6 +35,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "today": _SIGNED_IN,
     "cases": _SIGNED_IN,
     "case": _SIGNED_IN,
+    "case_since": _SIGNED_IN,
     "set_file": _SIGNED_IN,
     "set_zip": _LAB,
     "paper": _SIGNED_IN,
@@ -49,6 +50,9 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "job_state": _LAB,
     "job_again": _MAKES,
 })  # fmt: skip
+
+#: Addresses that pages ask for by themselves.
+BY_THEMSELVES = frozenset({"case_since", "job_state"})
 
 
 def may(role: Role, name: str) -> bool:

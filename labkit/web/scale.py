@@ -14,7 +14,7 @@ WIDTH, HEIGHT = 720.0, 176.0
 _LEFT, _RIGHT = 34.0, 34.0
 #: Words of two pairs that would touch stand one above the other.
 _LEAST_WORD, _CHARACTER = 48.0, 8.2
-_ROWS = 3
+_ROWS = 5
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,11 @@ class Scale:
     millimetres: tuple[tuple[float, int], ...]
     marks: tuple[Mark, ...]
     gaps: tuple[Gap, ...]
+
+    @property
+    def top(self) -> float:
+        """Upper edge of the picture: above the words of the highest row."""
+        return 36.0 - 30.0 * max(mark.row for mark in self.marks)
 
 
 @dataclass(frozen=True)

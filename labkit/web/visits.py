@@ -40,13 +40,19 @@ class Visits:
         self._kept: dict[str, tuple[Visit, datetime.datetime]] = {}
         self._lock = threading.Lock()
 
-    def find(self, secret: str | None, now: datetime.datetime) -> Visit | None:
-        """Give the visit of a cookie; None where it has ended or never was."""
+    def find(
+        self, secret: str | None, now: datetime.datetime, *, by_itself: bool = False
+    ) -> Visit | None:
+        """Give the visit of a cookie; None where it has ended or never was.
+
+        Args:
+            by_itself: Whether a page asks by itself, which keeps no visit alive.
+        """
         with self._lock:
             kept = self._kept.pop(secret, None) if secret else None
             if kept is None or secret is None or now - kept[1] > IDLE:
                 return None
-            self._kept[secret] = (kept[0], now)
+            self._kept[secret] = kept if by_itself else (kept[0], now)
             return kept[0]
 
     def begin(self, now: datetime.datetime, by: str = "", role: Role = Role.NOBODY,

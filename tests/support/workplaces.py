@@ -10,8 +10,9 @@ from pathlib import Path
 
 from fastapi.testclient import TestClient
 
+from labkit.catalog.processes import processes
+from labkit.catalog.rods import rod_templates
 from labkit.core.jsonable import jsonable
-from labkit.documents.set_spec import process_of, template_of
 from labkit.exports.write.set_folder import SUMS_FILE, sha256_of
 from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
@@ -40,7 +41,9 @@ def record_example(pen):
     pen(Kind.SET_STARTED, CASE, {
         "set": SET, "revision": 1, "set_revision": 1, "purpose": "set", "folder": str(FOLDER),
         "inputs_sha256": spec["inputs_sha256"], "program": spec["program"]["version"],
-        "template": jsonable(template_of(spec)), "process": jsonable(process_of(spec)),
+        # As installed, so that rods in between can be looked at whatever the examples were made of.
+        "template": jsonable(rod_templates()[spec["template"]["name"]]),
+        "process": jsonable(processes(())[spec["process"]["name"]]),
         "rods": [
             {"identifier": identifier, "step": step, "side": side,
              "length_um": int(Decimal(length) * 1000), "label": label,

@@ -10,6 +10,7 @@ import pytest
 
 from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into, open_ledger
+from labkit.ledger.verify import verify
 from labkit.web.jobs import job as jobs
 from labkit.web.jobs.job import Files, How, Order, State, What, find
 from labkit.web.jobs.run import main
@@ -72,6 +73,32 @@ def test_a_set_is_made_while_nobody_looks(prescribed):
     assert "QF-1043-r1: papers and files" in shown
     assert "hx-trigger" not in shown  # nothing is asked any more
     assert "case sheet" in browser.get("/cases/QF-1043").text.casefold()
+
+
+@pytest.mark.slow
+def test_killed_thirty_times_the_record_stays_true(prescribed, monkeypatch):
+    place = replace(prescribed, now=lambda: datetime.datetime.now(datetime.UTC))
+    processes, popen = [], jobs.subprocess.Popen
+    monkeypatch.setattr(
+        jobs.subprocess, "Popen", lambda *a, **k: processes.append(popen(*a, **k)) or processes[-1]
+    )
+    for count in range(30):
+        name = jobs.begin(place, order(place))
+        while find(place, name).state.how is How.WAITING:
+            time.sleep(0.01)
+        time.sleep(0.04 * count)
+        processes[-1].kill()
+        processes[-1].wait()
+        if find(place, name).state.how is not How.BROKEN_OFF:
+            assert find(place, name).state.how in (How.MADE, How.REFUSED)
+            break
+    wait_for(place, jobs.begin(place, order(place)))
+    with look_into(place.ledger) as reader:
+        states = [stored.state for stored in reader.sets("QF-1043")]
+        assert verify(reader).ok
+    assert states.count("made") == 1
+    assert set(states) <= {"made", "abandoned"}
+    assert len([path for path in place.sets.iterdir() if not path.name.startswith(".")]) == 1
 
 
 def test_what_is_refused_says_why(ledger):

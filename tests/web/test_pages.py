@@ -12,6 +12,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Plot, Report, Section, Table
 from labkit.ledger.store import look_into
 from labkit.web.print_report import report_facts
+from labkit.web.scale import Shown, scale_of
 from labkit.web.show import _environment
 from labkit.workflow.record.standing import standing_of_case
 from tests.support.workplaces import CASE, FOLDER, SET, client_of, token_in, workplace
@@ -185,3 +186,29 @@ def test_a_report_becomes_headed_tables_words_and_pictures():
     assert "A&lt;b&gt;" in html
     assert "<p>A &amp; B</p>" in html
     assert 'src="data:image/svg+xml;base64,PHN2Zy8+" alt="What it shows"' in html
+
+
+def test_words_of_near_pairs_stand_one_above_the_other_within_the_picture(filled):
+    with look_into(str(filled[0])) as reader:
+        standing = standing_of_case(reader, CASE)
+    near = [Shown(5.0 + each / 100, 50.0, "33.3/33.4", "new") for each in range(3)]
+    scale = scale_of(standing, near)
+    new = [mark for mark in scale.marks if mark.kind == "new"]
+    assert len({mark.row for mark in new}) == 3
+    highest = max(mark.row for mark in scale.marks)
+    assert scale.top < 66 - 30 * highest - 12 - 10  # the words' base line, less their height
+
+
+def test_an_open_page_is_told_what_another_records(browser, ledger, rods):
+    open_page = browser.get(f"/cases/{CASE}")
+    asks = re.search(rf'hx-get="(/cases/{CASE}/since/\d+)"', open_page.text)[1]
+    assert asks in browser.get(asks).text  # nothing yet: it asks again
+    other = client_of(workplace(ledger), by="ben")
+    sent = {"token": token_in(other.get(f"/cases/{CASE}")), "rod": rods[1], "state": "lost"}
+    assert other.post(f"/cases/{CASE}/rods", data=sent).status_code == 200
+    told = browser.get(asks)
+    assert "ben has recorded something of this case since" in told.text
+    assert "hx-get" not in told.text
+    late = browser.post(f"/cases/{CASE}/rods", data={**sent, "token": token_in(open_page)})
+    assert late.status_code == 409
+    assert "lost" in words(late)

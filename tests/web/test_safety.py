@@ -20,8 +20,8 @@ PASSPHRASE = "coffin verse plaid igloo"
 MATRIX = {
     "static": {*Role}, "fonts": {*Role}, "sign_in": {*Role}, "signed_in": {*Role},
     **{name: {Role.TECHNICIAN, Role.DENTIST, Role.QA, Role.ALL} for name in (
-        "sign_out", "today", "cases", "case", "set_file", "paper", "find_rod", "rod", "rods_told",
-        "between",
+        "sign_out", "today", "cases", "case", "case_since", "set_file", "paper", "find_rod", "rod",
+        "rods_told", "between",
     )},
     **{name: {Role.TECHNICIAN, Role.QA, Role.ALL} for name in (
         "set_zip", "jobs", "job", "job_state",
@@ -58,7 +58,8 @@ def test_the_matrix_of_roles_and_addresses(filled, role, monkeypatch):
     secret, visit = visits.begin(NOW, "x" if role is not Role.NOBODY else "", role)
     client.cookies.set("labkit", secret)
     monkeypatch.setattr(making, "begin", lambda *_: "0" * 16)
-    about = {"case": CASE, "name": SET, "file": "checks.json", "identifier": "0340434111"}
+    about = {"case": CASE, "name": SET, "file": "checks.json", "identifier": "0340434111",
+             "entry": "1"}
     for name, route in names_of(app).items():
         if isinstance(route, Mount):
             continue
@@ -236,7 +237,9 @@ def test_a_visit_ends_when_nobody_is_there(filled):
     client = client_of(workplace(filled[0], now=lambda: clock[0]))
     clock[0] += datetime.timedelta(hours=11)
     assert client.get("/", follow_redirects=False).status_code == 200
-    clock[0] += datetime.timedelta(hours=13)
+    clock[0] += datetime.timedelta(hours=7)
+    assert client.get(f"/cases/{CASE}/since/1", follow_redirects=False).status_code == 200
+    clock[0] += datetime.timedelta(hours=6)  # a page that asks by itself keeps no visit alive
     assert client.get("/", follow_redirects=False).status_code == 303
 
 

@@ -13,7 +13,7 @@ from labkit.web.case_facts import facts_of
 from labkit.web.files import files_of
 from labkit.web.scale import HEIGHT, WIDTH
 from labkit.web.show import drawn, page
-from labkit.workflow.record.lookup import all_cases
+from labkit.workflow.record.lookup import all_cases, need_case
 from labkit.workflow.rods.life import RECORDED
 
 router = APIRouter()
@@ -28,6 +28,15 @@ def cases(request: Request, find: str = "") -> HTMLResponse:
     wanted = [line for line in lines if find.casefold() in line.summary.case.casefold()]
     wanted.sort(key=lambda line: line.summary.last.seq, reverse=True)
     return page(request, "cases", lines=wanted, find=find, of=len(lines))
+
+
+@router.get("/cases/{case}/since/{entry}", name="case_since")
+def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
+    """Tell an open page whether somebody has recorded something of the case since."""
+    with workplace(request).look() as reader:
+        need_case(reader, own_case(request, case))
+        last = reader.last(case)
+    return page(request, "since", case=case, entry=entry, last=last)
 
 
 @router.get("/cases/{case}", name="case")
