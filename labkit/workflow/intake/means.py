@@ -118,22 +118,21 @@ def means_of_order(lab: Lab, file: ClinicFile, told: OrderTold) -> Means:
 
 
 def means_of_follow_up(lab: Lab, file: ClinicFile, told: FollowUpTold) -> Means:
-    """Work out what is recorded of the pair in the mouth, and of the one that was there."""
+    """Work out what is recorded of the pair in the mouth; the one that was there comes out."""
     rods = lab.reader.rods(file.case)
     worn = [_rod_named(file.case, rods, side, word)
             for side, word in ((Side.LEFT, told.left), (Side.RIGHT, told.right))]  # fmt: skip
     pair = pair_report(lab.reader, file.case, tuple(rod.label for rod in worn))
-    before = [rod for rod in rods if rod.state == RodState.FITTED and rod not in worn]
+    instead = any(rod.state == RodState.FITTED and rod not in worn for rod in rods)
     new = [rod for rod in worn if rod.state != RodState.FITTED]
-    states: dict[str, list[StoredRod]] = {RodState.DELIVERED: before, RodState.FITTED: new}
-    return _told_means(lab, file, states, Means(
+    return _told_means(lab, file, {RodState.FITTED: new}, Means(
         says=(f"In the mouth: {' and '.join(map(_shown, worn))}.",),
         sections=pair.sections,
-        waits="" if new or before else (
+        waits="" if new else (
             "the record says already that this pair is in the mouth; there is nothing to record"
         ),
         data=pair.data,
-    ))  # fmt: skip
+    ), instead=instead)  # fmt: skip
 
 
 def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
@@ -180,19 +179,26 @@ _RODS = (
 
 
 def _told_means(
-    lab: Lab, file: ClinicFile, states: Mapping[str, list[StoredRod]], means: Means
+    lab: Lab, file: ClinicFile, states: Mapping[str, list[StoredRod]], means: Means, *,
+    instead: bool = False,
 ) -> Means:
-    """Add the commands that record states of rods, each looked at as if it were given."""
+    """Add the commands that record states of rods, each looked at as if it were given.
+
+    Args:
+        instead: Whether rods that are fitted come out for these.
+    """
     commands, refused = list[Command](), list[str]()
     for state, rods in states.items():
         words = tuple(rod.identifier for rod in rods)
         if not words:
             continue
+        told = Told(str(state), file.remark, file.on, instead=instead)
         try:
-            look_at_told(lab.reader, words, Told(str(state), file.remark, file.on), lab.now)
+            look_at_told(lab.reader, words, told, lab.now)
         except LabkitError as error:
             refused.append(error.message)
         options = ["--date", str(file.on), "--note", file.remark]
+        options += ["--instead"] if instead else []
         commands.append(("rod", *words, str(state), *options))
     return Means(
         means.says, means.sections, () if refused else tuple(commands), tuple(refused),
