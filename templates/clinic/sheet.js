@@ -124,7 +124,7 @@
     }
     const out = $("trial-means");
     if (!sheet.trial) {
-      show(out, el("p", {}, "The laboratory works out what follows: this sheet does not hold the case."));
+      show(out, el("p", {}, "The laboratory works out what follows; this sheet cannot."));
       return;
     }
     const seats = SIDES.map(seatOf);
