@@ -33,7 +33,9 @@ def sentences() -> dict[str, str]:
     return found
 
 
-@pytest.mark.parametrize("code", english_texts().tables["findings"].keys() - WORDS.keys())
+@pytest.mark.parametrize(
+    "code", sorted(english_texts().tables["findings"].keys() - WORDS.keys())
+)
 def test_the_texts_have_the_sentence_of_the_program(code):
     assert english_texts().tables["findings"][code] == sentences()[code]
 

@@ -51,7 +51,7 @@ _IDENTIFIER = re.compile(r"\b\d{4} \d{3} \d{3} \d{4}\b")
 _MOST_ROUNDS = 4
 _KEYS = re.compile(r"(?ms)^<!-- keys (\S+) -->\n.*?^<!-- /keys -->$")
 _PIECE = re.compile(
-    r"^<!-- (?P<act>files?|more|after|on) (?P<what>\S+) -->$"
+    r"^<!-- (?P<act>files?|more|after|on|example) (?P<what>\S+) -->$"
     r"|^```(?P<kind>\w*)\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
@@ -153,6 +153,8 @@ class Reader:
                 shutil.copytree(self._place / what, home, dirs_exist_ok=True)
             elif act == "files":
                 _write_files(page(what), lab)
+            elif act == "example":
+                shutil.copy(ROOT / "output_examples" / what, lab)
             elif act == "on":
                 moment = _moment(what)
             elif act:

@@ -157,7 +157,7 @@ def _coupons(chance: random.Random) -> list[list[str]]:
         [
             f"C{number:02d}", f"{length:.1f}",
             f"{length * 0.9991 + 0.024 + chance.gauss(0, 0.008):.3f}",
-            "2.5", f"{2.5 - 0.012 + chance.gauss(0, 0.005):.3f}",
+            "2.52", f"{2.52 - 0.012 + chance.gauss(0, 0.005):.3f}",
         ]
         for number, length in enumerate(lengths, 1)
     ]
