@@ -148,13 +148,8 @@ class Reader:
         moment, into = _morning(FIRST_DAY), ("", "")
         for piece in _PIECE.finditer(text):
             act, what = piece["act"], piece["what"]
-            if act == "after":
-                self.follow(what)
-                shutil.copytree(self._place / what, home, dirs_exist_ok=True)
-            elif act == "files":
-                _write_files(page(what), lab)
-            elif act == "example":
-                shutil.copy(ROOT / "output_examples" / what, lab)
+            if act in ("after", "files", "example"):
+                self._take_over(act, what, home)
             elif act == "on":
                 moment = _moment(what)
             elif act:
@@ -170,6 +165,16 @@ class Reader:
                     now = moment
                     patched.setattr(clock, "now", lambda now=now: now)
                     yield Ran(line, printed, self._did(line, home))
+
+    def _take_over(self, act: str, what: str, home: Path) -> None:
+        """Put into a page's folder what lies elsewhere."""
+        if act == "after":
+            self.follow(what)
+            shutil.copytree(self._place / what, home, dirs_exist_ok=True)
+        elif act == "files":
+            _write_files(page(what), home / "lab")
+        else:
+            shutil.copy(ROOT / "output_examples" / what, home / "lab")
 
     @staticmethod
     def _did(line: str, home: Path) -> str:
