@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache, partial
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
@@ -58,11 +59,12 @@ def piece(name: str, facts: Mapping[str, Any]) -> str:
 
 def _at(request: Request) -> Any:
     """Give the address of a page by its name, with what it is about."""
+    return partial(address, request)
 
-    def address(name: str, /, **about: Any) -> str:
-        return str(request.app.url_path_for(name, **about))
 
-    return address
+def address(request: Request, name: str, /, **about: Any) -> str:
+    """Give the address of a page by its name; a case number may hold any character."""
+    return quote(request.app.url_path_for(name, **about), safe="/")
 
 
 def drawn(svg: str) -> Markup:

@@ -19,10 +19,12 @@ from labkit.ledger.store import open_ledger
 from labkit.web.app import application
 from labkit.web.workplace import Workplace
 from tests.support.ledgers import Pen
-from tests.support.recorded import make_case, parallel
+from tests.support.recorded import parallel, set_body
 
 ROOT = Path(__file__).parents[2]
 CASE, SET = "HLB-0107", "HLB-0107-r1"
+#: A case whose rods run along the path: 70, 80, 90 and 100 % of 10 mm.
+PARALLEL = "QF-1044"
 FOLDER = ROOT / "output_examples" / "demo" / SET
 NOW = datetime.datetime(2031, 3, 20, 9, 0, tzinfo=datetime.UTC)
 
@@ -58,6 +60,16 @@ def record_example(pen):
     return spec
 
 
+def record_parallel(pen):
+    """Record the other case's set as made, without files."""
+    text, name = parallel(PARALLEL), f"{PARALLEL}-r1"
+    pen(Kind.CASE_OPENED, PARALLEL, {})
+    pen(Kind.PRESCRIPTION, PARALLEL, {"revision": 1, "text": text})
+    pen(Kind.SET_STARTED, PARALLEL, set_body(text, name))
+    made = {"set": name, "folder": f"sets/{name}", "sums_sha256": "cd" * 32}
+    pen(Kind.SET_MADE, PARALLEL, {**made, "spec": {"schema": 1, "parts": []}})
+
+
 def deliver(pen, identifiers, case=CASE):
     """Record rods as delivered."""
     for identifier in identifiers:
@@ -72,7 +84,7 @@ def fill(path):
         identifiers = [use["identifier"] for part in spec["parts"] for use in part["uses"]]
         deliver(pen, identifiers[:4])
         pen(Kind.ROD_STATE, CASE, {"identifier": identifiers[0], "state": "fitted"})
-        make_case(pen, parallel("QF-1044"))
+        record_parallel(pen)
         pen(Kind.CASE_OPENED, "QF-1045", {})
         pen(Kind.PRESCRIPTION, "QF-1045", {"revision": 1, "text": parallel("QF-1045")})
     return identifiers

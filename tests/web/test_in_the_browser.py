@@ -18,7 +18,7 @@ import uvicorn
 
 from labkit.ledger.store import look_into
 from labkit.web.app import application
-from tests.support.workplaces import CASE, SET, workplace
+from tests.support.workplaces import CASE, PARALLEL, SET, workplace
 
 CHROMIUM = Path("/usr/bin/chromium")
 #: Name → colours, width, height.
@@ -86,7 +86,7 @@ def test_the_pages_are_whole_on_every_screen(chromium, ledger, rods, tmp_path):
     pictures.mkdir(parents=True, exist_ok=True)
     pages = {
         "today": "/", "cases": "/cases", "case": f"/cases/{CASE}", "making": "/jobs",
-        "between": f"/cases/{CASE}/between?percent=55", "refused": "/cases/QF-9",
+        "between": f"/between/{PARALLEL}?percent=75", "refused": "/cases/QF-9",
         "rod": f"/rods/{rods[0]}", "rods": "/rods",
     }  # fmt: skip
     with served(workplace(ledger)) as address:
@@ -114,10 +114,11 @@ def test_a_dentist_follows_a_case_with_the_keyboard(chromium, ledger, rods):
         page.locator(".cases li").nth(1).wait_for(state="detached")
         page.get_by_role("link", name=CASE).press("Enter")
         assert page.get_by_role("heading", level=1).inner_text() == f"Case {CASE}"
+        page.goto(f"{address}/cases/{PARALLEL}")
         page.locator(".scale a").first.press("Enter")
-        page.wait_for_url("**/between?**")
+        page.wait_for_url("**/between/**")
         assert page.locator(".mark.new").count() == 1
-        page.get_by_role("link", name=f"Case {CASE}").press("Enter")
+        page.goto(f"{address}/cases/{CASE}")
         page.locator(f"input[value='{rods[1]}']").press("Space")
         page.get_by_label("Now").select_option("lost")
         page.get_by_label("Remark").fill("on a journey")

@@ -15,7 +15,7 @@ from labkit.web.jobs import job as jobs
 from labkit.web.jobs.job import Files, How, Order, State, What, find
 from labkit.web.jobs.run import main
 from tests.support.making import ONE
-from tests.support.workplaces import CASE, NOW, client_of, token_in, workplace
+from tests.support.workplaces import NOW, PARALLEL, client_of, token_in, workplace
 
 
 @pytest.fixture
@@ -60,7 +60,7 @@ def test_a_set_is_made_while_nobody_looks(prescribed):
     place = replace(prescribed, now=lambda: datetime.datetime.now(datetime.UTC))
     browser = client_of(place)
     token = token_in(browser.get("/cases/QF-1043"))
-    answer = browser.post("/cases/QF-1043/make", data={"token": token}, follow_redirects=False)
+    answer = browser.post("/make/QF-1043", data={"token": token}, follow_redirects=False)
     name = answer.headers["location"].rpartition("/")[2]
     assert "You can leave this page: it goes on." in browser.get(f"/jobs/{name}").text
     job = wait_for(place, name)
@@ -103,11 +103,11 @@ def test_killed_thirty_times_the_record_stays_true(prescribed, monkeypatch):
 
 def test_what_is_refused_says_why(ledger):
     place = workplace(ledger)
-    files = written(place, order(place, What.BETWEEN, CASE, percent="50"))
+    files = written(place, order(place, What.BETWEEN, PARALLEL, percent="80"))
     main(files.order.parent, files.order.stem)
     job = find(place, files.order.stem)
     assert job.state.how is How.REFUSED
-    assert "50" in " ".join(job.state.sentences)
+    assert "at 80 % is out already" in " ".join(job.state.sentences)
     shown = client_of(place).get(f"/jobs/{job.name}").text
     assert "Make it again" in shown
     assert "refused" in shown
@@ -115,7 +115,7 @@ def test_what_is_refused_says_why(ledger):
 
 def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
     place = workplace(ledger)
-    files = written(place, order(place, What.BETWEEN, CASE, percent="55"))
+    files = written(place, order(place, What.BETWEEN, PARALLEL, percent="75"))
     monkeypatch.setattr("labkit.web.jobs.run.extra_plan", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         main(files.order.parent, files.order.stem)
@@ -126,7 +126,7 @@ def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
 
 def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
     place = workplace(ledger)
-    files = written(place, order(place, What.BETWEEN, CASE, percent="55"))
+    files = written(place, order(place, What.BETWEEN, PARALLEL, percent="75"))
     files.write(files.progress, State(How.MAKING, 3, 15, "35.9"))
     name, browser = files.order.stem, client_of(place)
     with files.lock:
@@ -139,7 +139,7 @@ def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
         f"/jobs/{name}/again", data={"token": token_in(shown)}, follow_redirects=False
     )
     again = answer.headers["location"].rpartition("/")[2]
-    assert find(place, again).order.asked == {"percent": "55"}
+    assert find(place, again).order.asked == {"percent": "75"}
     assert still[0][-1] == again
 
 
@@ -162,14 +162,14 @@ def test_what_goes_on_is_not_begun_again(ledger, still):
 
 def test_an_order_is_begun_from_what_was_shown(ledger, still):
     browser = client_of(workplace(ledger))
-    shown = browser.get(f"/cases/{CASE}/between?percent=55")
+    shown = browser.get(f"/between/{PARALLEL}?percent=75")
     assert "Order and make them" in shown.text
-    sent = {"token": token_in(shown), "percent": "55"}
-    answer = browser.post(f"/cases/{CASE}/between", data=sent, follow_redirects=False)
+    sent = {"token": token_in(shown), "percent": "75"}
+    answer = browser.post(f"/between/{PARALLEL}", data=sent, follow_redirects=False)
     job = find(workplace(ledger), answer.headers["location"].rpartition("/")[2])
-    assert (job.order.by, job.order.asked) == ("anna", {"percent": "55"})
+    assert (job.order.by, job.order.asked) == ("anna", {"percent": "75"})
     assert len(still) == 1
-    nothing = browser.post(f"/cases/{CASE}/between", data={"token": sent["token"]})
+    nothing = browser.post(f"/between/{PARALLEL}", data={"token": sent["token"]})
     assert nothing.status_code == 422
     assert "no rod was asked for" in nothing.text
     assert len(still) == 1

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 import zipfile
+from urllib.parse import quote
 
 import pytest
 
 from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Plot, Report, Section, Table
-from labkit.ledger.store import look_into
+from labkit.ledger.events import Kind
+from labkit.ledger.store import look_into, open_ledger
 from labkit.web.print_report import report_facts
 from labkit.web.scale import Shown, scale_of
 from labkit.web.show import _environment
 from labkit.workflow.record.standing import standing_of_case
-from tests.support.workplaces import CASE, FOLDER, SET, client_of, token_in, workplace
+from tests.support.ledgers import Pen
+from tests.support.workplaces import CASE, FOLDER, PARALLEL, SET, client_of, token_in, workplace
 
 
 def words(page):
@@ -66,9 +70,9 @@ def test_rods_are_drawn_to_scale(looking):
 
 
 def test_every_gap_is_a_link_to_what_would_be_made(looking):
-    page = looking.get(f"/cases/{CASE}").text
-    gaps = re.findall(rf'href="(/cases/{CASE}/between\?low=[\d.]+&amp;high=[\d.]+)"', page)
-    assert len(gaps) >= 8  # each once on the scale, once between the rows
+    page = looking.get(f"/cases/{PARALLEL}").text
+    gaps = re.findall(rf'href="(/between/{PARALLEL}\?low=[\d.]+&amp;high=[\d.]+)"', page)
+    assert len(gaps) == 6  # each once on the scale, once between the rows
     shown = looking.get(gaps[0].replace("&amp;", "&"))
     assert shown.status_code == 200
     assert "Looked at only: nothing was written, reserved or ordered." in shown.text
@@ -76,20 +80,20 @@ def test_every_gap_is_a_link_to_what_would_be_made(looking):
 
 
 def test_a_rod_in_between_that_is_refused_says_why(looking):
-    told = words(looking.get(f"/cases/{CASE}/between?percent=50"))
+    told = words(looking.get(f"/between/{PARALLEL}?percent=80"))
     assert "Cannot be made." in told
-    assert "is no percentage" in words(looking.get(f"/cases/{CASE}/between?percent=<b>"))
-    assert "<b>" not in looking.get(f"/cases/{CASE}/between?percent=<b>x</b>").text
+    assert "is no percentage" in words(looking.get(f"/between/{PARALLEL}?percent=<b>"))
+    assert "<b>" not in looking.get(f"/between/{PARALLEL}?percent=<b>x</b>").text
 
 
 def test_a_comma_is_a_decimal_point(looking):
-    assert "56.25 %" in words(looking.get(f"/cases/{CASE}/between?percent=56,25"))
+    assert "76.25 %" in words(looking.get(f"/between/{PARALLEL}?percent=76,25"))
 
 
 def test_what_becomes_of_rods_is_recorded_under_the_code(browser, ledger, rods):
     page = browser.get(f"/cases/{CASE}")
     sent = {"token": token_in(page), "rod": rods[1:3], "state": "returned", "note": "clean"}
-    answer = browser.post(f"/cases/{CASE}/rods", data=sent, follow_redirects=False)
+    answer = browser.post(f"/told/{CASE}", data=sent, follow_redirects=False)
     assert (answer.status_code, answer.headers["location"]) == (303, f"/cases/{CASE}")
     with look_into(str(ledger)) as reader:
         assert [reader.find(rod).state for rod in rods[1:3]] == ["returned"] * 2
@@ -109,7 +113,7 @@ def test_a_slip_in_the_form_records_nothing(browser, ledger, rods, sent, sentenc
     before = ledger.read_bytes()
     sent = {**sent, **({"rod": rods[:2]} if "rod" in sent else {})}
     token = token_in(browser.get(f"/cases/{CASE}"))
-    answer = browser.post(f"/cases/{CASE}/rods", data={"token": token, **sent})
+    answer = browser.post(f"/told/{CASE}", data={"token": token, **sent})
     assert answer.status_code in (409, 422)
     assert sentence in answer.text
     assert ledger.read_bytes() == before
@@ -163,8 +167,6 @@ def test_unknown_things_are_told(looking):
 
 
 def test_an_empty_ledger_has_a_page(tmp_path):
-    from labkit.ledger.store import open_ledger
-
     with open_ledger(str(tmp_path / "ledger.sqlite")):
         pass
     browser = client_of(workplace(tmp_path / "ledger.sqlite"))
@@ -201,14 +203,56 @@ def test_words_of_near_pairs_stand_one_above_the_other_within_the_picture(filled
 
 def test_an_open_page_is_told_what_another_records(browser, ledger, rods):
     open_page = browser.get(f"/cases/{CASE}")
-    asks = re.search(rf'hx-get="(/cases/{CASE}/since/\d+)"', open_page.text)[1]
+    asks = re.search(rf'hx-get="(/since/\d+/{CASE})"', open_page.text)[1]
     assert asks in browser.get(asks).text  # nothing yet: it asks again
     other = client_of(workplace(ledger), by="ben")
     sent = {"token": token_in(other.get(f"/cases/{CASE}")), "rod": rods[1], "state": "lost"}
-    assert other.post(f"/cases/{CASE}/rods", data=sent).status_code == 200
+    assert other.post(f"/told/{CASE}", data=sent).status_code == 200
     told = browser.get(asks)
     assert "ben has recorded something of this case since" in told.text
     assert "hx-get" not in told.text
-    late = browser.post(f"/cases/{CASE}/rods", data={**sent, "token": token_in(open_page)})
+    late = browser.post(f"/told/{CASE}", data={**sent, "token": token_in(open_page)})
     assert late.status_code == 409
     assert "lost" in words(late)
+
+
+@pytest.mark.parametrize(
+    "case", ["2031/17", "Zähne #4 ?a=b&c", "100 %", "<b>'\"", "a\\b", "x/between"]
+)
+def test_a_case_number_may_hold_any_character(tmp_path, case):
+    with open_ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        Pen(ledger)(Kind.CASE_OPENED, case, {})
+    browser = client_of(workplace(tmp_path / "ledger.sqlite"))
+    listed = browser.get("/cases")
+    link = html.unescape(re.search(r'<a href="([^"]+)"><strong>', listed.text)[1])
+    page = browser.get(link)
+    assert page.status_code == 200
+    assert f"Case {case}" in html.unescape(words(page))
+
+
+HOSTILE = (
+    "", " ", "..", "../../etc/passwd", "%2e%2e%2f", "\x00", "\n\r", "a" * 5000, "\u202e\U0001f9b7",
+    "=1+1", "@SUM(A1)", "-1", "NaN", "Infinity", "1e999", "{{7*7}}", "${x}", "' OR 1=1 --",
+    "<svg onload=alert(1)>", "\ud7ff", "0x10", "\u0668\u0660", "1;2", "null", "[]", "\u00b2", "80",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=ascii)
+def test_nothing_typed_breaks_a_page_or_changes_the_record(looking, filled, text):
+    before = filled[0].read_bytes()
+    typed = quote(text, safe="")
+    for path in (
+        f"/cases/{typed}", f"/rods/{typed}", f"/jobs/{typed}", f"/since/1/{typed}",
+        f"/since/{typed}/{CASE}", f"/between/{typed}?percent=55", f"/sets/{typed}/all.zip",
+        f"/sets/{SET}/files/{typed}", f"/sets/{SET}/paper/{typed}", f"/cases?find={typed}",
+        f"/rods?identifier={typed}", f"/between/{CASE}?percent={typed}",
+        f"/between/{CASE}?low={typed}&high={typed}&count={typed}", f"/sign-in?to={typed}",
+        f"/between/{CASE}?low=50&high=60&count={typed}",
+    ):  # fmt: skip
+        assert looking.get(path).status_code < 500, path
+    token = token_in(looking.get("/cases"))
+    sent = {"token": token, **dict.fromkeys(("rod", "state", "date", "note", "unreleased"), text)}
+    assert looking.post(f"/told/{CASE}", data=sent).status_code in (404, 409, 422)
+    sent = {"token": token, **dict.fromkeys(("low", "high", "count", "percent"), text)}
+    assert looking.post(f"/between/{PARALLEL}", data=sent).status_code in (409, 422)
+    assert filled[0].read_bytes() == before

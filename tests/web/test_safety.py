@@ -88,12 +88,12 @@ def test_a_dentist_sees_the_cases_of_one_clinic(filled, accounts, rods):
     assert answer.status_code == 303
     assert CASE not in client.get("/cases").text + client.get("/").text
     for path in (f"/cases/{CASE}", f"/rods/{rods[0]}", f"/sets/{SET}/files/checks.json",
-                 f"/cases/{CASE}/between?percent=55"):
+                 f"/between/{CASE}?percent=55"):
         assert client.get(path).status_code == 404
     assert client.get("/cases/QF-1044").status_code == 200
     token = token_in(client.get("/cases/QF-1044"))
     sent = {"token": token, "rod": rods[1], "state": "lost"}
-    assert client.post("/cases/QF-1044/rods", data=sent).status_code == 404
+    assert client.post("/told/QF-1044", data=sent).status_code == 404
 
 
 def test_the_secret_is_another_after_signing_in(filled):
@@ -117,7 +117,7 @@ def test_the_secret_is_another_after_signing_in(filled):
 def test_a_form_without_the_token_records_nothing(browser, ledger, rods, token):
     before = ledger.read_bytes()
     sent = {"rod": rods[1], "state": "lost", **({} if token is None else {"token": token})}
-    answer = browser.post(f"/cases/{CASE}/rods", data=sent)
+    answer = browser.post(f"/told/{CASE}", data=sent)
     assert answer.status_code == 403
     assert "This form is too old" in answer.text
     assert ledger.read_bytes() == before
@@ -133,7 +133,7 @@ def test_a_form_without_the_token_records_nothing(browser, ledger, rods, token):
 )  # fmt: skip
 def test_what_comes_from_elsewhere_or_is_too_big_is_turned_away(browser, rods, headers, status):
     sent = {"token": token_in(browser.get(f"/cases/{CASE}")), "rod": rods[1], "state": "lost"}
-    answer = browser.post(f"/cases/{CASE}/rods", data=sent, headers=headers)
+    answer = browser.post(f"/told/{CASE}", data=sent, headers=headers)
     assert answer.status_code == status
     assert answer.headers["x-content-type-options"] == "nosniff"
 
@@ -162,7 +162,7 @@ def test_what_is_not_foreseen_shows_no_trace(filled, monkeypatch):
 
 
 def test_no_page_holds_a_script_a_style_or_an_outside_address(looking, rods):
-    for path in ("/", "/cases", f"/cases/{CASE}", f"/cases/{CASE}/between?percent=55",
+    for path in ("/", "/cases", f"/cases/{CASE}", f"/between/{CASE}?percent=55",
                  f"/rods/{rods[0]}", "/sign-in"):  # fmt: skip
         text = looking.get(path).text
         assert "<style" not in text
@@ -177,7 +177,7 @@ def test_nothing_typed_becomes_markup(browser, ledger, rods):
     evil = '<script>alert(1)</script>"\'><img src=x onerror=alert(1)>'
     token = token_in(browser.get(f"/cases/{CASE}"))
     sent = {"token": token, "rod": rods[1], "state": "returned", "note": evil}
-    assert browser.post(f"/cases/{CASE}/rods", data=sent).status_code == 200
+    assert browser.post(f"/told/{CASE}", data=sent).status_code == 200
     for path in (f"/cases/{CASE}", f"/rods/{rods[1]}", f"/cases?find={evil}", f"/cases/{evil}",
                  f"/rods?identifier={evil}", f"/sign-in?to={evil}"):  # fmt: skip
         text = browser.get(path).text
@@ -238,7 +238,7 @@ def test_a_visit_ends_when_nobody_is_there(filled):
     clock[0] += datetime.timedelta(hours=11)
     assert client.get("/", follow_redirects=False).status_code == 200
     clock[0] += datetime.timedelta(hours=7)
-    assert client.get(f"/cases/{CASE}/since/1", follow_redirects=False).status_code == 200
+    assert client.get(f"/since/1/{CASE}", follow_redirects=False).status_code == 200
     clock[0] += datetime.timedelta(hours=6)  # a page that asks by itself keeps no visit alive
     assert client.get("/", follow_redirects=False).status_code == 303
 

@@ -16,7 +16,7 @@ from labkit.web.asked_rods import ASKED, order_of
 from labkit.web.drawings import rod_svg
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.scale import HEIGHT, WIDTH, Shown, scale_of
-from labkit.web.show import drawn, page
+from labkit.web.show import address, drawn, page
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.extra import Installed
@@ -27,7 +27,7 @@ router = APIRouter()
 MOST_BETWEEN = 5
 
 
-@router.get("/cases/{case}/between", name="between")
+@router.get("/between/{case:path}", name="between")
 def between(request: Request, case: str) -> HTMLResponse:
     """Show what would be made between two pairs, or at a percentage; nothing is written."""
     place, asked = workplace(request), dict(request.query_params)
@@ -49,15 +49,19 @@ def between(request: Request, case: str) -> HTMLResponse:
     )
 
 
-@router.post("/cases/{case}/between", name="between_make")
+@router.post("/between/{case:path}", name="between_make")
 def between_make(request: Request, case: str) -> Response:
     """Order what was shown, and make it in the background."""
     form, place = told(request), workplace(request)
     about = (own_case(request, case), visit(request).by)
     asked = {name: form(name) for name in ASKED if form(name)}
-    order_of(case, asked)
+    with place.look() as reader:
+        need_case(reader, case)
+        looked = look_at_extra(reader, order_of(case, asked), place.own.installed())
+    if looked.refusal is not None:
+        raise looked.refusal
     name = begin(place, Order.of(place, What.BETWEEN, about, asked))
-    return RedirectResponse(request.app.url_path_for("job", name=name), 303)
+    return RedirectResponse(address(request, "job", name=name), 303)
 
 
 def _looked(

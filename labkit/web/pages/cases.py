@@ -30,7 +30,7 @@ def cases(request: Request, find: str = "") -> HTMLResponse:
     return page(request, "cases", lines=wanted, find=find, of=len(lines))
 
 
-@router.get("/cases/{case}/since/{entry}", name="case_since")
+@router.get("/since/{entry}/{case:path}", name="case_since")
 def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
     """Tell an open page whether somebody has recorded something of the case since."""
     with workplace(request).look() as reader:
@@ -39,7 +39,7 @@ def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
     return page(request, "since", case=case, entry=entry, last=last)
 
 
-@router.get("/cases/{case}", name="case")
+@router.get("/cases/{case:path}", name="case")
 def case(request: Request, case: str) -> HTMLResponse:
     """Show a case."""
     with workplace(request).look() as reader:

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from labkit.errors import RefusedError
 from labkit.web.asked import own_case, visit, workplace
 from labkit.web.jobs.job import Job, Order, What, begin, every, find
-from labkit.web.show import page
+from labkit.web.show import address, page
 from labkit.workflow.record.lookup import need_case
 
 router = APIRouter()
@@ -43,7 +43,7 @@ def job_again(request: Request, name: str) -> Response:
     return _begun(request, before.order.what, before.order.case, before)
 
 
-@router.post("/cases/{case}/make", name="set_make")
+@router.post("/make/{case:path}", name="set_make")
 def set_make(request: Request, case: str) -> Response:
     """Make a set from the newest prescription of a case."""
     with workplace(request).look() as reader:
@@ -60,4 +60,4 @@ def _own(request: Request, name: str) -> Job:
 def _begun(request: Request, what: What, case: str, before: Job | None) -> Response:
     place, asked = workplace(request), before.order.asked if before else {}
     name = begin(place, Order.of(place, what, (case, visit(request).by), asked))
-    return RedirectResponse(request.app.url_path_for("job", name=name), 303)
+    return RedirectResponse(address(request, "job", name=name), 303)

@@ -12,7 +12,7 @@ from labkit.core.case.rod_life import TRANSITIONS, RodState
 from labkit.errors import InputError
 from labkit.web.asked import own_case, told, visit, workplace
 from labkit.web.drawings import drawn_rods
-from labkit.web.show import drawn, page
+from labkit.web.show import address, drawn, page
 from labkit.workflow.record.lookup import find_rod, need_case
 from labkit.workflow.record.reports import rod_report
 from labkit.workflow.rods.life import MISTAKEN, RECORDED, Told, tell
@@ -28,7 +28,7 @@ def find(request: Request, identifier: str = "") -> Response:
     with workplace(request).look() as reader:
         found = find_rod(reader, identifier)
     digits = found.rod.rod.identifier
-    return RedirectResponse(request.app.url_path_for("rod", identifier=digits), 303)
+    return RedirectResponse(address(request, "rod", identifier=digits), 303)
 
 
 @router.get("/rods/{identifier}", name="rod")
@@ -46,7 +46,7 @@ def rod(request: Request, identifier: str) -> HTMLResponse:
     )
 
 
-@router.post("/cases/{case}/rods", name="rods_told")
+@router.post("/told/{case:path}", name="rods_told")
 def rods_told(request: Request, case: str) -> Response:
     """Record what became of rods of a case."""
     form, place = told(request), workplace(request)
@@ -64,9 +64,9 @@ def rods_told(request: Request, case: str) -> Response:
         for each in rods:
             own_case(request, find_rod(ledger, each).rod.rod.case)
         tell(ledger, rods, what, visit(request).by, place.now().astimezone())
-    back = request.app.url_path_for("case", case=case)
+    back = address(request, "case", case=case)
     if form("back") == "rod":
-        back = request.app.url_path_for("rod", identifier=parse_identifier(rods[0]))
+        back = address(request, "rod", identifier=parse_identifier(rods[0]))
     return RedirectResponse(back, 303)
 
 

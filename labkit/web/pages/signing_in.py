@@ -10,7 +10,7 @@ from labkit.ledger.events import checked_operator
 from labkit.units import counted
 from labkit.web.asked import told, workplace
 from labkit.web.rights import Role
-from labkit.web.show import page
+from labkit.web.show import address, page
 from labkit.web.visits import COOKIE, Visit, Visits
 
 router = APIRouter()
@@ -44,7 +44,7 @@ def signed_in(request: Request) -> Response:
 def sign_out(request: Request) -> Response:
     """End the visit."""
     _visits(request).end(request.cookies.get(COOKIE))
-    answer = RedirectResponse(request.app.url_path_for("sign_in"), 303)
+    answer = RedirectResponse(address(request, "sign_in"), 303)
     answer.delete_cookie(COOKIE)
     return answer
 
