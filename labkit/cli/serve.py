@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +61,7 @@ def command(
             "--accounts FILE (`labkit accounts add`), or leave --host out",
             field="host", value=host, allowed=", ".join(LOOPBACK),
         )  # fmt: skip
+    _require_free(host, port)
     import uvicorn
 
     from labkit.ledger.store import open_ledger
@@ -79,3 +81,22 @@ def command(
     shown = f"[{host}]" if ":" in host else host
     say(f"Open http://{shown}:{port}/ in a browser; stop with Ctrl-C. Recorded in {place}")
     uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)
+
+
+def _require_free(host: str, port: int) -> None:
+    """Make sure that the workplace can be reached there.
+
+    Raises:
+        InputError: It cannot.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        with socket.socket(family) as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind((host, port))
+    except OSError as error:
+        raise InputError(
+            f"port {port} of {host} cannot be opened ({error.strerror}); another workplace may be "
+            "open there: give another one with --port",
+            field="port", value=port,
+        ) from error  # fmt: skip

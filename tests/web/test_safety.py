@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import socket
 
 import pytest
 from click.testing import CliRunner
@@ -274,3 +275,13 @@ def test_other_machines_need_accounts():
     told = CliRunner().invoke(cli, ["serve", "--host", "0.0.0.0"])
     assert told.exit_code == 2
     assert "to other machines without accounts" in told.output
+
+
+def test_a_port_that_is_taken_is_told():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        told = CliRunner().invoke(cli, ["serve", "--port", str(port)])
+    assert told.exit_code == 2
+    assert f"port {port} of 127.0.0.1 cannot be opened" in told.output
