@@ -80,7 +80,8 @@ def test_gauge_pins_that_cannot_be_are_told(bench, cell, says):
 
 
 def test_what_no_set_is_released_on_is_told_at_once(bench, reports):
-    bench.run(bench.file(), "--instrument", "example-calliper", "--by", "quinn")
+    result = bench.run(bench.file(), "--instrument", "example-calliper", "--by", "quinn")
+    assert "release the set with" not in result.stdout
     notes = [line for line in reports[0].words.splitlines() if "no release yet" in line]
     assert [note.partition(" more: ")[2].partition(";")[0] for note in notes] == [
         "example-calliper is an invented example",

@@ -208,3 +208,10 @@ def test_the_days_of_a_rod_are_in_order(run, file, monkeypatch):
     refused(run, file, "cannot have been lost then: 2031-03-19 is before it was delivered, on "
             "2031-03-20", one, "lost", "--date", "2031-03-19")  # fmt: skip
     assert run("rod", one, "lost", "--date", "2031-03-20").exit_code == 0
+
+
+def test_a_lost_rod_leads_to_its_replacement(run, file):
+    one = rods(file)[0].identifier
+    run("rod", one, "delivered", "--unreleased", "for a test")
+    said = " ".join(run("rod", one, "lost").stdout.split())
+    assert f"Make replacements with `labkit replace {one} --reason … --out …`" in said

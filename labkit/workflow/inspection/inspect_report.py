@@ -232,6 +232,8 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
         look = "read every label, check every fitting and look at every rod, record that, then "
         name = shlex.quote(inspection.stored.name)
         then = f"release the set with `labkit release {_case(inspection)} --set {name}`"
+        if any(against_gauges(decision.rods, inspection.stored.case, inspection.stored.name)):
+            then = "put right what is named above, since no release is possible yet"
         yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
         return
     measured = [rod.identifier for rod in decision.rods]

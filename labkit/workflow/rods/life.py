@@ -370,6 +370,13 @@ _COLUMNS = (
 )
 
 
+def _next(after: tuple[StoredRod, ...]) -> Iterator[str]:
+    """Say what comes next where rods are gone whose places are now empty."""
+    gone = [rod.identifier for rod in after if rod.state in (RodState.LOST, RodState.BROKEN)]
+    if gone:
+        yield f"Make replacements with `labkit replace {' '.join(gone)} --reason … --out …`"
+
+
 def _report(
     before: tuple[StoredRod, ...], after: tuple[StoredRod, ...], events: list[Event],
     words: list[str],
@@ -377,7 +384,7 @@ def _report(
     rows = list(zip(before, after, events, words, strict=True))
     circulating = sum(rod.state in IN_CIRCULATION for rod in after)
     return Report(
-        "Rods", (Section("Recorded", table=Table.of(_COLUMNS, rows)),),
+        "Rods", (Section("Recorded", tuple(_next(after)), Table.of(_COLUMNS, rows)),),
         {
             "schema": 1,
             "rods": [
