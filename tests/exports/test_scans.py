@@ -125,6 +125,11 @@ def test_hundreds_of_scans(tmp_path, spoil):
         assert result.labels["right"] >= 20
 
 
+def middle(limits):
+    """Fittings are built in the middle of their limits."""
+    return float(limits.least_mm + limits.most_mm) / 2.0
+
+
 @pytest.mark.parametrize("row", ROWS)
 def test_whole_scans_are_read_and_told_apart(tmp_path, row):
     """Nothing missing: label and template come out, of all templates."""
@@ -134,7 +139,7 @@ def test_whole_scans_are_read_and_told_apart(tmp_path, row):
     assert found.template == row
     assert found.label.engraving == scan.label
     assert found.length_mm == pytest.approx(float(length), abs=MOST_ERROR_MM)
-    assert found.lower.diameter_mm == pytest.approx(float(found.lower.limits.nominal_mm), abs=0.02)
+    assert found.lower.diameter_mm == pytest.approx(middle(found.lower.limits), abs=0.01)
     assert found.noise_mm == pytest.approx(0.02, rel=0.1)
     assert found.missing < 0.05
 
@@ -156,7 +161,7 @@ def test_the_pose_is_where_the_rod_lies(tmp_path):
     local = (points - found.place_mm) @ np.array(found.turn).T
     # The pin stands on the inward face, −y, at the lower end; the eye's boss ends the upper one.
     assert local[:, 1].min() == pytest.approx(-1.5 - 3.5 - 1.0, abs=0.1)
-    assert local[local[:, 1] < -2.0][:, 0].max() == pytest.approx(-33.1 / 2 + 2.1, abs=0.1)
+    assert local[local[:, 1] < -2.0][:, 0].max() == pytest.approx(-33.1 / 2 + 2.1, abs=0.15)
     assert local[:, 0].max() == pytest.approx(33.1 / 2 + 3.75, abs=0.1)
 
 
