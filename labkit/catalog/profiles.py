@@ -129,7 +129,7 @@ class ProfileFile:
         f"a list of at most {MOST_LOOKS} words", most=MOST_LOOKS,
     )] = ()
     lot_asked: Annotated[bool, Key(
-        "whether a set is released only where the lot of the material is told of every rod"
+        "whether a set is released only if the lot of the material is known of every rod"
     )] = True
 
 

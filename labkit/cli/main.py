@@ -52,7 +52,7 @@ _FOR = {
         "show": "labkit.cli.record.show",
         "find": "labkit.cli.rods.find",
     },
-    "The clinic tells": {
+    "The clinic reports": {
         "clinic-sheet": "labkit.cli.clinic.clinic_sheet",
         "intake": "labkit.cli.clinic.intake",
     },

@@ -206,10 +206,10 @@ class ClinicFile:
     """
 
     case: Annotated[str, _line("the lab's case number, never a patient's name", CASE_CHARACTERS)]
-    on: Annotated[datetime.date, _day("day of what is told")]
+    on: Annotated[datetime.date, _day("day of what is reported")]
     by: Annotated[str, _line("code or name of who filled it in", NAME_CHARACTERS)]
     told: Annotated[Told, Key(
-        "what is told",
+        "what is reported",
         f"a table whose kind is {', '.join(list(KIND_WORDS)[:-1])} or {list(KIND_WORDS)[-1]}",
     )]
     entry: Annotated[int | None, quantity(
@@ -221,5 +221,5 @@ class ClinicFile:
     @property
     def remark(self) -> str:
         """What is recorded beside it: who told it, and what else."""
-        told = f"told by {self.by} on a clinic sheet"
+        told = f"reported by {self.by} on a clinic sheet"
         return f"{told}: {self.note}" if self.note else told

@@ -207,7 +207,7 @@ _COUPON = (
     Column("built", lambda one: one[1], "built_mm", _three, "mm"),
     Column("measured", lambda one: one[0].measured_mm, "measured_mm", _three, "mm"),
     Column("off the line", lambda one: one[2], "residual_mm", _off, "mm"),
-    Column("", lambda one: one[3], "stands_out", lambda out: "stands out, kept" if out else ""),
+    Column("", lambda one: one[3], "stands_out", lambda out: "far off, kept" if out else ""),
 )
 
 

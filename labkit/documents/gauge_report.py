@@ -92,7 +92,7 @@ def _standing_out(outcome: Outcome) -> Iterator[Section]:
             "Reads: the person's mean minus the mean of all. Repeats within: the standard "
             "deviation of the person's own readings of the same rod.",
         ))  # fmt: skip
-    none = ("None: no reading stands out from the others.",)
+    none = ("None: no reading lies far from the others.",)
     yield Section(
         "Which rods to look at", () if outcome.rods else none,
         tables.rod_table(outcome) if outcome.rods else None,

@@ -117,7 +117,7 @@ def method_words(outcome: Outcome) -> tuple[str, ...]:
     lines = [
         f"By {result.method}. In mm: one standard deviation. The share of the tolerance is "
         f"{SPREAD:g} of them over its whole width.",
-        f"Groups of rods told apart, √2 · rods / gauge: {told}.",
+        f"Groups of rods that can be distinguished, √2 · rods / gauge: {told}.",
     ]
     if of_spread is not None:
         low, high = (100 * end for end in of_spread)

@@ -46,7 +46,7 @@ def test_the_tables_fit_a_screen_of_80_columns(table, reports):
     ]
     for shown in ("1.3430", "0.6068 to 0.8704", "80.6 %", "1.0274", "reads less than the others"):
         assert shown in texts
-    assert "The gauge tells 7 groups" in report.words
+    assert "The gauge distinguishes 7 groups" in report.words
     assert "standard_deviation = 0.7149\n  degrees_of_freedom = 60" in report.words
     assert report.table("Linearity").rows
     tables = [line for line in result.stdout.splitlines() if line.startswith(" ")]

@@ -196,9 +196,9 @@ def test_a_label_of_the_other_side_is_no_obstacle():
 def test_a_label_too_near_for_the_tolerances():
     # ±0.15 above 30 mm: 0.3 mm apart is too near, 0.4 mm is not.
     assert refusal("label_too_near", ByPercent(D(67))) == (
-        "the left rod 33.9 asked for at 67 % differs from the rod 33.6 that is out, in 1/3 "
-        "(70.0 %, 33.6/33.6), by 0.3 mm, but their tolerances of ±0.15 and ±0.15 mm let "
-        "them swap; use the rod that is out, or ask for a step further away"
+        "the left rod 33.9 asked for at 67 % and the existing 33.6 in 1/3 (70.0 %, 33.6/33.6) "
+        "differ by only 0.3 mm, and with their tolerances of ±0.15 and ±0.15 mm one could measure "
+        "as the other; use the existing rod or choose a step further away"
     )
     assert labels(steps(ByPercent(D(66)))) == [("34.0", "34.0")]
     # ±0.1 up to 30 mm and ±0.15 above: 29.9 and 30.1 are 0.2 apart, 29.8 and 30.1 are 0.3.
@@ -221,7 +221,7 @@ def test_the_tolerance_that_a_rod_was_made_with_counts():
     wide = plain(grading=replace(plain().grading, tolerance_mm=D("0.3")))
     old = as_made((RodOut("1/1", Side.LEFT, "33.6"),), wide, LIMITS)
     (found,) = extra_rods(tight, old, (ByPercent(D(67)),), LIMITS).refused
-    assert "their tolerances of ±0.04 and ±0.3 mm let them swap" in found.message
+    assert "their tolerances of ±0.04 and ±0.3 mm one could measure as the other" in found.message
 
 
 def test_the_nearest_rod_is_named():

@@ -184,7 +184,7 @@ def test_a_rod_near_the_upright_is_refused():
     finding = refusal(graded, "rod_stands_upright")
     assert finding.where == "100 % left"
     assert (
-        "the left rod at 100 % stands nearly upright to the path or has passed it: it changes by "
+        "the left rod at 100 % is nearly upright to the path or has passed it: it changes by "
         "-0.11 mm for 1 mm forward, where a pull rod must change by -0.2 mm or more"
     ) in finding.message
 

@@ -200,7 +200,7 @@ def test_no_midline_deviation_where_the_jaw_went_too_little():
     left, right = independent.exact_lengths(prescription, 2.6)
     outcome = at_seats(prescription, (left, right + 0.5), correct=Correct.MIDLINE)
     assert "less than half of its span of" in message(outcome, "correction_not_possible")
-    assert "too little to tell a midline deviation; look again" in outcome.refused[0].message
+    assert "too little to show a midline deviation; look again" in outcome.refused[0].message
 
 
 def test_no_midline_deviation_without_the_retruded_reading():

@@ -41,7 +41,7 @@ def test_components_over_gauge_pins_worked_by_hand():
         "calibration": 0.010,
         "repeatability": 0.010 / math.sqrt(3),
         "room temperature": (1e-4 - 1.15e-5) * 31.075 * 3 / math.sqrt(3),
-        "rod and gauge unlike in temperature": 1e-4 * 31.075 * 1 / math.sqrt(3),
+        "rod and gauge at different temperatures": 1e-4 * 31.075 * 1 / math.sqrt(3),
         "fittings": 0.035 / math.sqrt(3),
     })
     assert budget.combined_mm == pytest.approx(math.sqrt(sum(u**2 for u in of(budget).values())))
@@ -157,7 +157,7 @@ def test_what_cannot_be_is_refused(length, readings, alpha):
 
 def test_a_rod_that_does_not_expand_is_allowed():
     budget = length_budget(CALLIPER, way("eye-eye-flat", "over"), LENGTH, 3, 0.0)
-    assert of(budget)["rod and gauge unlike in temperature"] == 0
+    assert of(budget)["rod and gauge at different temperatures"] == 0
     assert of(budget)["room temperature"] == pytest.approx(1.15e-5 * 31.075 * 3 / math.sqrt(3))
 
 

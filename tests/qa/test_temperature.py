@@ -118,7 +118,7 @@ def test_what_is_not_covered_is_refused(tool, u):
         correction_of(tool, 23.5, ALPHA, u)
     assert str(caught.value) == (
         f"23.5 °C is not covered: the uncertainty of {whose} is for 20 ± 3 °C; a reading is "
-        "corrected to 20 °C where the instrument's file tells [temperature] thermometer, and the "
+        "corrected to 20 °C if the instrument's file gives [temperature] thermometer, and the "
         "process's file expansion_per_c and expansion_uncertainty_per_c; else let rod and gauge "
         "come to 20 °C and measure again"
     )

@@ -55,7 +55,7 @@ NOT_TO_BE_TRUSTED = {
         lambda tool: {"instrument": {**tool, "calibration_due": None}},
         "the file of micrometer-7 does not say when its calibration is due",
     ),
-    "no day": (lambda _: _without("measured_on"), "the day of measuring is not told"),
+    "no day": (lambda _: _without("measured_on"), "the day of measuring is not known"),
 }
 
 

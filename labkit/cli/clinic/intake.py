@@ -47,7 +47,7 @@ def command(file: str, confirm: bool, as_json: bool, **given: Any) -> None:
     """Show what a clinic sent as a proposal; with --confirm, do it.
 
     FILE is what the clinic's sheet saved (`labkit clinic-sheet`), or `-` for what a hand scanner
-    typed. It is checked like anything typed. The answer says what the clinic tells, what was
+    typed. It is checked like anything typed. The answer says what the clinic reports, what was
     recorded since the sheet was made, what would follow, and the commands that would do it. Nothing
     is recorded. --confirm runs these commands, and nothing else.
 

@@ -28,11 +28,11 @@ def command(
     case: str, set_name: str | None, seq: int | None, out_dir: Path, ledger_url: str | None,
     as_json: bool,
 ) -> None:
-    """Print the certificate of inspection of a released set again, from the record alone.
+    """Print the certificate of inspection of a released set again.
 
-    The same version of the program gives the same bytes as at the release. Refused where no release
-    stands: the old certificate would say what is no longer so. With --entry it is printed for the
-    files, marked void, with why.
+    It is made from the record alone, and the same version of the program gives the same bytes.
+    Refused if the release is no longer valid. Use --entry N to reprint an earlier certificate,
+    marked void with the reason.
 
     Example: labkit certificate QF-1043
     """

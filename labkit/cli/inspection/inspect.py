@@ -57,7 +57,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @TEMPERATURE
 @click.option(
     "--look", metavar="WORDS",
-    help="What was seen on the rods, where the file tells nothing: ok where they are whole, "
+    help="What was seen on the rods, if the file says nothing: ok if they are whole, "
     'smooth, straight and clean, else what they are not, such as "not smooth".',
 )
 @click.option(
@@ -70,13 +70,12 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
-    """Take the readings of a set's rods, decide on each and on the set, and record them.
+    """Take the readings of a set's rods, decide on each rod and on the set, and record them.
 
     FILE.csv is the set's inspection form, filled in, as any spreadsheet saves it; `-` is standard
-    input. A part of the set is enough, and so is a part of the inspection (length, label, fittings,
-    look), of each rod; it is decided on with what was recorded before. Without a file the readings
-    are asked for, rod by rod. Readings that look like slips are asked about,
-    and nothing is recorded while one stands.
+    input. A part of the set is enough, and so is a part of each rod's inspection (length, label,
+    fittings, look): what was recorded before counts too. Without a file it asks rod by rod. It asks
+    about readings that look like slips, and records nothing until they are settled.
 
     Example: labkit inspect QF-1043 inspection-form.csv --by quinn
     """

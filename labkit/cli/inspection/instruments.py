@@ -28,10 +28,10 @@ Tool = Instrument | GaugePins
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one an instrument.")
 @INSTRUMENTS
 def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str, ...]) -> None:
-    """List measuring instruments and gauge pins: errors, what they serve, when they are due.
+    """List instruments and gauge pins: their errors, what they measure, when they are due.
 
-    Copy a file of templates/instruments/ to describe the lab's own. The ones that come with the
-    program are invented examples, and no set is released on their readings.
+    Copy a file of templates/instruments/ to describe your own. The ones that come with the program
+    are invented examples, and no set is released on their readings.
 
     Example: labkit instruments example-calliper
     """

@@ -49,10 +49,10 @@ if TYPE_CHECKING:
 def command(
     case: str, set_name: str | None, ledger_url: str | None, as_json: bool, **gauge: Any
 ) -> None:
-    """Show specification and acceptance limits of a set's rods, of length and of reading.
+    """Show which lengths and readings of a set's rods conform, before you measure.
 
-    CASE is a case number of the ledger, or the folder of a set. Where the gauge is too coarse for
-    a tolerance that is said now, with the instruments that would do.
+    CASE is a case number of the record, or the folder of a set. Warns if the gauge is too coarse
+    for a tolerance and lists suitable instruments.
 
     Example: labkit limits QF-1043 --instrument example-micrometer
     """

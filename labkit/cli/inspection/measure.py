@@ -65,8 +65,8 @@ def command(files: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Measure printed rods from their scans, in any position.
 
     SCAN is a mesh in millimetres, as STL, PLY, OBJ or 3MF; it may have holes, flipped facets,
-    support stubs, a piece of the table. Length with its uncertainty, both fittings and the label
-    are told, or why one cannot be.
+    support stubs, a piece of the table. Reports length with uncertainty, both fittings, the label
+    and the shape, or the reason one could not be measured.
 
     Example: labkit measure scan.stl --rod "4829 482 917 3065" --instrument example-scanner
     """

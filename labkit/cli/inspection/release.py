@@ -33,7 +33,7 @@ _MOST_ENTRIES = 10_000
     "them, such as 14 or 14-16,19. Kept and printed with it.",
 )
 @click.option("--lot", default="", metavar="TEXT",
-              help="Lot of the material of the rods whose readings tell none.")
+              help="Lot of the material of the rods whose readings name none.")
 @click.option("--withhold", metavar="REASON",
               help="Release nothing: record that the set must not leave, or must come back.")
 @PROFILE
@@ -46,14 +46,12 @@ def command(
 ) -> None:
     """Release a set and write its certificate of inspection, or withhold it.
 
-    Released is only a set of which every rod, replacements included, was measured and conforms,
-    whose label was read and fittings were checked on each rod, whose sides agree, and in which
-    nothing was found that holds a rod; otherwise a line for each thing that is missing says what to
-    do. Release and certificate belong together: neither is there without the other. A set that was
-    withheld is released only with a --note on what was done about it, one with remarks only with an
-    --answer to each. Who measured does not
-    release, unless the profile (--profile, else the one that the set keeps) says that the lab is
-    one person.
+    Releases a set only if every rod (including replacements) was measured and conforms, every label
+    and fitting was checked, left and right agree, and no finding holds a rod. Otherwise lists what
+    is missing and how to put it right. If the certificate cannot be written, nothing is released. A
+    set that was withheld needs a --note on what was done about it, one with remarks an --answer to
+    each. Whoever measured does not release, unless the profile (--profile, else the one that the
+    set keeps) says that the laboratory is one person.
 
     Example: labkit release QF-1043 --by kim
     """

@@ -27,15 +27,16 @@ def command(
 ) -> None:
     """Record that a rod is used as it is although it does not conform.
 
-    Needed are a reason, the prescriber's word, and a person other than who measured the rod.
-    Length, difference of the sides, fittings and look can be accepted so; never a wrong label, a
-    rod that may be another one or is half a step off, one that is not whole, or one that as long as
-    it is makes more than the maximum. It holds for the readings there are: measured again, the rod
-    has to be accepted anew. The certificate and every paper say it at the rod's row.
+    This needs a reason, the prescriber's word, and a person other than the one who measured the
+    rod. It can accept length, the difference of the sides, fittings and look; never a wrong label,
+    a rod that may be another one or is half a step off, one that is not whole, or one that is long
+    or short enough to make more than the maximum. It is valid for the present readings: if the rod
+    is measured again, it has to be accepted again. The certificate and every paper report it in the
+    rod's row.
 
-    Example: labkit use-as-is 48294829173065 --reason "the wearer leaves tomorrow" --prescriber
-    "Dr Lind, by telephone, 21 March: 0.3 mm longer is as good" --by kim
-    """  # fmt: skip
+    Example: labkit use-as-is 48294829173065 --reason "the wearer leaves tomorrow" --prescriber "Dr
+    Lind, by telephone, 21 March: 0.3 mm longer is as good" --by kim
+    """
     from labkit.ledger.store import open_ledger
     from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
 

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 @click.option("--tolerance", metavar="MM",
               help="Tolerance of the rods' length, ±; without it, ISO 2768-1 class f.")
 @click.option("--keep", multiple=True, metavar="COUPON",
-              help="A coupon that stands out and was found to be right; repeatable.")
+              help="A coupon far from the others that was found to be right; repeatable.")
 @click.option("--leave-out", multiple=True, metavar="COUPON",
               help="A coupon that does not count; repeatable, with --reason.")
 @click.option("--reason", default="", metavar="TEXT", help="Why coupons are left out or kept.")
@@ -65,17 +65,17 @@ if TYPE_CHECKING:
 def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     """Calibrate a process: from rods built and measured to scale and offsets.
 
-    COUPONS.csv has a line for each coupon with the columns nominal and measured (functional
-    length, mm), and where you have them coupon, machine, lot, bore_nominal and bore, pin_nominal
-    and pin, ball_nominal and ball. Lines that name one coupon are readings of it and count once.
-    At least 6 coupons of 3 lengths that span 10 mm; several at each length, best 4 lengths from
-    your shortest to your longest rod.
+    COUPONS.csv has a line for each coupon with the columns nominal and measured (functional length,
+    mm) and, if you have them, coupon, machine, lot, bore_nominal and bore, pin_nominal and pin,
+    ball_nominal and ball. Lines that name one coupon are readings of it and count once. At least 6
+    coupons of 3 lengths that span 10 mm; several at each length, best 4 lengths from your shortest
+    to your longest rod.
 
-    Writes a process file with its evidence and refuses what would not hold. Make rods with it:
-    labkit make RX --processes FILE.toml --process NEW-NAME
+    Writes a process file with its evidence, and refuses what would not be reliable. Make rods with
+    it: labkit make RX --processes FILE.toml --process NEW-NAME
 
-    Example: labkit calibrate coupons.csv --process example-resin --name resin-may
-    --date 2031-05-02 --by anna --out resin-may.toml
+    Example: labkit calibrate coupons.csv --process example-resin --name resin-may --date 2031-05-02
+    --by anna --out resin-may.toml
     """
     from labkit.documents.calibration_report import calibration_report
     from labkit.workflow.process.calibrate import CouponFile, calibrate
@@ -166,7 +166,7 @@ def _base(asked: dict[str, Any]) -> Process:
     if name in known:
         raise InputError(
             f"--name {name!r}: there is a process of that name already; a calibration makes a new "
-            "one, so that rods made earlier still tell what they were made with", field="name",
+            "one, so that earlier rods still name what they were made with", field="name",
         )
     return find_process(known, asked["process_name"])
 

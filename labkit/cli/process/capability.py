@@ -20,13 +20,13 @@ from labkit.cli.process.options import (
 @click.command("capability", cls=rich_click.RichCommand)
 @process_options
 def command(**given: Any) -> None:
-    """Work out the capability of a process: Cp, Cpk, Pp, Ppk with intervals, and their basis.
+    """Report what a process can do: how many rods come out too short or too long, Cpk, Ppk.
 
     Without --file, every measured rod of the record counts once, rejected ones too: its functional
-    length less the nominal one, against its tolerance. With --file, a column of any values.
+    length minus the nominal one, against its tolerance. With --file, a column of any values.
 
-    What stands in the way of using the numbers comes first: an unstable process, too few values,
-    values that are not normal, a gauge that is too coarse.
+    Whatever limits the use of the numbers comes first: an unstable process, too few values, values
+    that are not normal, a gauge that is too coarse.
 
     Example: labkit capability --process example-resin --lot B-17 --report capability-b17
 

@@ -36,12 +36,12 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @PROFILE
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on one line.")
 def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
-    """Study a gauge: repeatability, operators, bias and linearity of a way of measuring.
+    """Study a gauge: how much of a reading is the gauge, and how much the person.
 
-    FILE is a CSV table with a line for each reading and the columns part, value (mm), and where
-    you have them operator, trial and reference (calibrated value of the part, mm). Every operator
-    measures every part equally often, taking it out and putting it back; usual are 10 parts that
-    differ as much as your rods do, 3 operators and 2 or 3 trials. Without operators the study is
+    FILE is a CSV table with a line for each reading and the columns part, value (mm) and, if you
+    have them, operator, trial and reference (calibrated value of the part, mm). Every operator
+    measures every part equally often, taking it out and putting it back; 10 parts that differ as
+    much as your rods do, 3 operators and 2 or 3 trials are usual. Without operators the study is
     that of a gauge that works by itself.
 
     Prints what the same person, another person and the rods add to the differences, the judgement

@@ -28,8 +28,8 @@ _CARRYING = {
 def command(names: tuple[str, ...], as_json: bool, process_places: tuple[str, ...]) -> None:
     """List processes: machine, material, compensation, and when they were calibrated.
 
-    Copy a file of templates/processes/ to describe the lab's own; `labkit calibrate` writes one
-    from measured coupons. The ones that come with the program are invented examples.
+    Copy a file of templates/processes/ to describe your own; `labkit calibrate` writes one from
+    measured coupons. The ones that come with the program are invented examples.
 
     Example: labkit processes example-resin
     """

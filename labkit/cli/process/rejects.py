@@ -16,8 +16,7 @@ from labkit.cli.print_report import print_report
 def command(process: str | None, ledger_url: str | None, as_json: bool) -> None:
     """Count rejected rods by process and cause, and list the causes.
 
-    Rods that were rejected before causes were asked for, or by `labkit replace` without one, count
-    as "not told".
+    Rods that were rejected without a cause count as "not stated".
 
     Example: labkit rejects --process example-resin
     """

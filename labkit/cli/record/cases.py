@@ -15,7 +15,7 @@ from labkit.cli.print_report import print_report
 def command(ledger_url: str | None, as_json: bool) -> None:
     """List all cases: prescription revisions, sets, rods in circulation, last entry.
 
-    "Asked back" counts rods out of the house that are not to be worn.
+    "Asked back" counts rods with the clinic or the wearer that are not to be worn.
 
     Example: labkit cases --json
     """

@@ -145,10 +145,10 @@ def _too_near(step: Step, side: Side, near: TolerancedRod, stands: str) -> Findi
     difference = abs(wanted.length - near.length)
     return refused(
         "label_too_near",
-        f"the {side} rod {wanted.label} asked for at {step.name} differs from the rod "
-        f"{near.rod.label} that is out, in {stands}, by {plain(difference)} mm, "
-        f"but their tolerances of ±{plain(wanted.tolerance_mm)} and ±{plain(near.tolerance_mm)} "
-        "mm let them swap; use the rod that is out, or ask for a step further away",
+        f"the {side} rod {wanted.label} asked for at {step.name} and the existing "
+        f"{near.rod.label} in {stands} differ by only {plain(difference)} mm, and with their "
+        f"tolerances of ±{plain(wanted.tolerance_mm)} and ±{plain(near.tolerance_mm)} mm one could "
+        "measure as the other; use the existing rod or choose a step further away",
         f"{step.name} {side}",
     )
 

@@ -159,6 +159,6 @@ def _no_midline(prescription: Prescription, seats: Seats) -> str:
         return (
             f"the jaw went {millimetres(went)} mm from the registered bite, less than "
             f"half of its span of {millimetres(span)} mm, too little to "
-            "tell a midline deviation; look again"
+            "show a midline deviation; look again"
         )
     return ""

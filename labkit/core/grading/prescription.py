@@ -342,12 +342,12 @@ class Prescription:
         most=NOTES_CHARACTERS, tidy=_trimmed,
     )] = ""
     sides_differ: Annotated[bool, Key(
-        "answers a question about unlike sides: both were measured again, and they do differ so",
+        "confirms sides that differ much: both were measured again, and they do differ so much",
         at="appliance.sides_differ", otherwise="false",
     )] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
     case_mark: Annotated[str, Key(
         "engraved beside the length on every rod of the case, so that two cases washed together "
-        "can be told apart", CASE_MARK_ALLOWED, holds=is_case_mark, otherwise="none",
+        "can be distinguished", CASE_MARK_ALLOWED, holds=is_case_mark, otherwise="none",
     )] = field(default="", metadata=LEFT_OUT_AT_DEFAULT)
 
     FILE_ONLY: ClassVar = {

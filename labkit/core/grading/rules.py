@@ -178,10 +178,10 @@ def tells_position(steps: tuple[Step, ...], side: Side, action: Action) -> list[
             continue
         findings.append(refused(
             "rod_stands_upright",
-            f"the {side} rod at {step.name} stands nearly upright to the path or has passed it: "
+            f"the {side} rod at {step.name} is nearly upright to the path or has passed it: "
             f"it changes by {millimetres(rate)} mm for 1 mm forward, where a {action} rod must "
             f"change by {-action.sigma * LEAST_MM_PER_MM} mm or more, so its length no longer "
-            "tells the position; move the anchors further apart along the path",
+            "gives the position; move the anchors further apart along the path",
             f"{step.name} {side}",
         ))
     return findings

@@ -198,7 +198,7 @@ class Process(Finite):
         "linear expansion of the material", 0, 0.0005, "1/°C"
     )] = field(default=EXPANSION_PER_C, metadata=LEFT_OUT_AT_DEFAULT)
     expansion_u_per_c: Annotated[float | None, quantity(
-        "standard uncertainty of that; readings are corrected to 20 °C only where both are told",
+        "standard uncertainty of that; readings are corrected to 20 °C only if both are given",
         1e-8, 0.0001, "1/°C", at="expansion_uncertainty_per_c",
     )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     calibration: Annotated[

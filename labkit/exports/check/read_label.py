@@ -120,7 +120,7 @@ class MarkedReading:
     """A label and a case mark as read from a face, each by itself.
 
     Args:
-        apart_mm: Plain face between the two; 0 where nothing stands apart from the label.
+        apart_mm: Plain face between the two; 0 where nothing is apart from the label.
     """
 
     label: LabelReading
@@ -146,7 +146,7 @@ def read_marked(
     to_right = as_seen(mesh.corners, toward_y)[..., 0].mean(axis=1) > middle
     if apart < limits.MARK_APART_SHARE * mark.clear_mm:
         whole = read_label(mesh, toward_y, lettering, label.height_mm, label.margin_mm)
-        return MarkedReading(whole, _nothing("nothing stands apart from the label", level), 0.0)
+        return MarkedReading(whole, _nothing("nothing is apart from the label", level), 0.0)
     left, right = (
         _Engraved(mesh, toward_y, level, floors & side) for side in (~to_right, to_right)
     )
@@ -271,7 +271,7 @@ def _lines(ink: Ink, stroke_pixels: float) -> _Lines:
     if len(runs) == 2 and tallest == runs[1]:
         if _is_bar(ink, runs[0], tallest, stroke_pixels):
             return _Lines(tallest, True, "")
-        return _Lines(tallest, False, "what stands under the characters is no bar")
+        return _Lines(tallest, False, "what is under the characters is no bar")
     return _Lines(tallest, False, "there are marks above the characters or in several lines")
 
 

@@ -168,7 +168,7 @@ def _whole(part: Any, size: int) -> Any:
 def _require_alike(counts: NDArray[Any], first: int) -> None:
     if (counts != first).any():
         raise UnreadableError(
-            "its facets have unlike numbers of corners; export the scan as triangles"
+            "its facets have different numbers of corners; export the scan as triangles"
         )
 
 

@@ -15,7 +15,8 @@ from labkit.units import counted, plain
 #: Names of the components, in the order of a budget.
 RESOLUTION, CALIBRATION, REPEATABILITY = "resolution", "calibration", "repeatability"
 REPRODUCIBILITY = "reproducibility"
-ROOM, DIFFERENCE, FITTINGS = "room temperature", "rod and gauge unlike in temperature", "fittings"
+ROOM, FITTINGS = "room temperature", "fittings"
+DIFFERENCE = "rod and gauge at different temperatures"
 GAUGE = "gauge"
 
 
@@ -184,7 +185,7 @@ def _temperature(
     unlike = abs(expansion_per_c - instrument.expansion_per_c)
     room = Component(
         ROOM, unlike * rod_mm * uniform(instrument.temperature_c), math.inf, "B",
-        f"20 ± {plain(instrument.temperature_c)} °C, rod and scale expand unlike",
+        f"20 ± {plain(instrument.temperature_c)} °C, rod and scale expand differently",
     )
     return (
         *((room,) if corrected is None else corrected.components(rod_mm)),

@@ -23,7 +23,7 @@ DECISION_RULE = (
     "ISO 14253-1 with a conformance probability of 95 %: a rod conforms when its length lies "
     "between both specification limits with a probability of at least 95 %, and does not conform "
     "when it lies outside with at least 95 % (JCGM 106, both limits together, measurement "
-    "uncertainty by the budget, nothing known of the rod beforehand); between the two it is "
+    "uncertainty by the budget, no prior information about the rod); between the two it is "
     "undecided."
 )
 

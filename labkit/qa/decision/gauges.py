@@ -49,7 +49,7 @@ def _out_of_calibration(
             "let it be calibrated, put the day into its file ([calibration] due), and measure again"
         )
     elif day is None:
-        yield "the day of measuring is not told", "measure again"
+        yield "the day of measuring is not known", "measure again"
     elif tool.overdue(day):
         yield (
             f"measured on {day} with {tool.title}, whose calibration was due on {due}",

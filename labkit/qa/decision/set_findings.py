@@ -129,7 +129,7 @@ class SetFindings:
         if blind:
             self._findings.append(note(
                 "not_looked_at",
-                "label, fittings or look not told, which lengths cannot tell: "
+                "label, fittings or look not recorded, which lengths cannot show: "
                 + ", ".join(blind),
             ))
 
@@ -167,7 +167,7 @@ def _step_notes(steps: Iterable[StepSize]) -> Iterator[Finding]:
             yield note(
                 "mix_up_not_told",
                 f"{names} are {plain(abs(each.nominal_mm))} mm apart, under four standard "
-                f"uncertainties of {millimetres(u, 3)} mm: this gauge cannot tell whether they are "
+                f"uncertainties of {millimetres(u, 3)} mm: this gauge cannot show whether they are "
                 "mixed up",
                 names,
             )
@@ -208,7 +208,7 @@ def _exchanged_told(first: MeasuredRod, second: MeasuredRod) -> str:
             "other's lines, or engraved wrong; hold both and look again"
         )
     else:
-        what = "their lengths do not tell why; hold both, read both labels and measure both again"
+        what = "their lengths do not show why; hold both, read both labels and measure both again"
     return f"{names[0]} bears the label of {names[1]}, and that one bears the first one's; {what}"
 
 

@@ -98,7 +98,7 @@ def correction_of(
         return Correction(instrument, celsius, expansion_per_c, expansion_u_per_c)
     if why := not_in_the_room(instrument, celsius):
         raise RefusedError(
-            f"{why}; a reading is corrected to 20 °C where the instrument's file tells "
+            f"{why}; a reading is corrected to 20 °C if the instrument's file gives "
             "[temperature] thermometer, and the process's file expansion_per_c and "
             "expansion_uncertainty_per_c; else let rod and gauge come to 20 °C and measure again",
             field="temperature_c", value=celsius,

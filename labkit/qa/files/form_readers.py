@@ -88,7 +88,7 @@ def read_label(row: FormRow) -> str | None:
     if parts is None and any(sign.isdigit() for sign in cell.text):
         raise row.wrong(
             cell, f'"{shown(cell.text)}" is not a label such as {rod.engraved}; where the '
-            "spreadsheet took it for a date, format the column as text; write what stands on the "
+            "spreadsheet took it for a date, format the column as text; write what is on the "
             "rod, or ? where it cannot be read",
         )
     if parts is not None and parts[0] in row.readings and parts[0] != rod.length_mm:

@@ -149,5 +149,5 @@ def _require_clear_sign(table: TableFile, column: str, low: float, high: float) 
                 raise problem(
                     cell, table,
                     f'"{cell.text}" could be {value:g} or {1000 * value:.0f}, and no other number '
-                    "of the table tells which; say so with --decimal point or --decimal comma",
+                    "of the table shows which; say so with --decimal point or --decimal comma",
                 )

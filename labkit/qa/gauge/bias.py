@@ -137,7 +137,7 @@ def biases(readings: Sequence[Reading], confidence: float = CONFIDENCE) -> tuple
     groups = _by_operator(readings)
     if not groups:
         raise RefusedError(
-            "no reading has a reference value, so that bias cannot be told; add the column "
+            "no reading has a reference value, so that bias cannot be determined; add the column "
             "`reference` with the calibrated values of the parts"
         )
     single = [reference for reference, each in groups.items() if sum(map(len, each.values())) < 2]

@@ -133,8 +133,8 @@ def judgements(result: GaugeResult) -> tuple[str, ...]:
     return (
         *(f"The gauge takes {100 * share:.1f} % {of}: {verdict(100 * share)}."
           for share, of in shares),
-        f"The gauge tells {counted(count, 'group')} of these rods apart: {enough} (usual practice: "
-        f"{LEAST_CATEGORIES} or more).",
+        f"The gauge distinguishes {counted(count, 'group')} of these rods: {enough} (usual "
+        f"practice: {LEAST_CATEGORIES} or more).",
         f"Usual practice: below {GOOD_PERCENT:g} % good, up to {POOR_PERCENT:g} % acceptable with "
         "reservations, above that not fit.",
     )  # fmt: skip

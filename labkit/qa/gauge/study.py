@@ -108,7 +108,7 @@ def study_of(readings: Sequence[Reading]) -> Study:
     if len({value for part in values for cell in part for value in cell}) == 1:
         raise RefusedError(
             f"all {len(readings)} readings are {values[0][0][0]} mm: nothing differs, so that a "
-            "gauge study has nothing to tell; take parts that differ, and an instrument with a "
+            "gauge study has nothing to show; take parts that differ, and an instrument with a "
             "finer step", where=file,
         )
     return Study(parts, operators, values)
@@ -193,7 +193,7 @@ def _require_size(parts: int, trials: int, file: str) -> None:
     if trials < LEAST_TRIALS:
         raise RefusedError(
             "the study has one reading of each part by each operator, so that repeatability cannot "
-            f"be told from the rest; measure every part at least {LEAST_TRIALS} times, better 3",
+            f"be separated from the rest; measure every part at least {LEAST_TRIALS} times, or 3",
             where=file,
         )
     if parts < LEAST_PARTS:

@@ -112,7 +112,7 @@ def too_few(coupons: Collection[Coupon]) -> tuple[Finding, ...]:
         found.append(refused(
             "too_few_coupons",
             f"{counted(len(coupons), 'coupon')} of {counted(len(lengths), 'length')}: too few to "
-            f"tell a wrong scale from scatter; build {LEAST_COUPONS} coupons or more, "
+            f"separate a wrong scale from scatter; build {LEAST_COUPONS} coupons or more, "
             f"{LEAST_REPEATS} of them or more repeating a length, best several at each length"
             + "; the measured lengths repeat instead: are the columns exchanged?" * exchanged,
         ))

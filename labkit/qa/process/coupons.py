@@ -43,8 +43,8 @@ MOST_OFF_MM = Decimal("1.0")
 MOST_OFF_PART = Decimal("0.04")
 MOST_OFF_DIAMETER_MM = Decimal("0.6")
 _FACTORS = (
-    (Decimal(10), "the decimal sign stands one place too far right"),
-    (Decimal("0.1"), "the decimal sign stands one place too far left"),
+    (Decimal(10), "the decimal sign is one place too far right"),
+    (Decimal("0.1"), "the decimal sign is one place too far left"),
     (Decimal(100), "the decimal sign is missing"),
     (1 / Decimal("25.4"), "it is in inches"),
     (Decimal("25.4"), "it was turned from inches into mm twice"),

@@ -38,7 +38,7 @@ MUCH_OF_VARIANCE = 0.1
 MOVING_LEVEL = 1.25
 #: As many signals come by chance alone less often than this: the process moves.
 BY_CHANCE = 0.05
-_OFTEN = "a stable process often shows as many"
+_OFTEN = "a stable process of this length often shows this many"
 #: Centring would gain at least this much index.
 WORTH_CENTRING = 0.1
 

@@ -99,7 +99,7 @@ def without_lot(inspection: Inspection) -> tuple[str, ...]:
         return ()
     more = f" and {len(own) - _MOST_NAMED} more" if len(own) > _MOST_NAMED else ""
     return (
-        f"{', '.join(own[:_MOST_NAMED])}{more}: the lot of the material is not told; tell it with "
+        f"{', '.join(own[:_MOST_NAMED])}{more}: the lot of the material is not known; give it with "
         "`--lot LOT`, next time with the readings; a lab that keeps no lots says so once in its "
         "profile (lot_asked = false)",
     )

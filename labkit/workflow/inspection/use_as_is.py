@@ -126,7 +126,7 @@ def _check_words(words: Accepted) -> None:
         (words.prescriber, "prescriber", "the prescriber's word: who said it, when and how"),
     ):
         if not text.strip():
-            raise InputError(f"--{option} is empty; tell {what}", field=option)
+            raise InputError(f"--{option} is empty; give {what}", field=option)
 
 
 def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:
@@ -174,7 +174,7 @@ def _refuse(
     if other := _half_a_step_off(inspection, rod):
         never.append(
             f"it is {millimetres(abs(rod.deviation_mm), 3)} mm off, half of the way to {other} or "
-            "more, so that its label would tell another step"
+            "more, so that its label would name another step"
         )
     if never:
         raise _refused(stored, f"cannot be used as is: {'; '.join(dict.fromkeys(never))}; reject "

@@ -70,13 +70,13 @@ def _whole(text: str) -> int:
 
 
 def _not_finite(text: str) -> Any:
-    raise InputError(f"has {text} where a number stands")
+    raise InputError(f"has {text} where a number belongs")
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, value in pairs:
         if key in found:
-            raise InputError(f"tells {shown(key)} twice")
+            raise InputError(f"gives {shown(key)} twice")
         found[key] = value
     return found

@@ -78,7 +78,7 @@ def _twice(source: TextSource, case: Case, before: Sequence[Case]) -> Iterator[L
     for earlier in before:
         if safe_name(earlier.prescription.case) == safe_name(number):
             yield InputError(
-                f"the case {number} stands in {earlier.source.name} already; send one prescription "
+                f"the case {number} is in {earlier.source.name} already; send one prescription "
                 "for each case",
                 where=source.place(("case",)), field="case",
             )  # fmt: skip

@@ -111,7 +111,7 @@ def check_days(file: ClinicFile, now: datetime.datetime) -> None:
     Raises:
         RefusedError: It does.
     """
-    check_not_to_come("what the clinic's sheet tells cannot have been then", file.on, now.date())
+    check_not_to_come("what the clinic's sheet reports cannot have been then", file.on, now.date())
     today = now.astimezone(datetime.UTC).date()  # the record's own days, as the sheet bears them
     if file.true_on is not None and file.true_on > today:
         raise RefusedError(
@@ -182,7 +182,7 @@ def _without_next(words: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _heading(file: ClinicFile) -> str:
-    return f"{KIND_WORDS[file.told.kind]} of case {file.case}, {file.on}, told by {file.by}"
+    return f"{KIND_WORDS[file.told.kind]} of case {file.case}, {file.on}, reported by {file.by}"
 
 
 def _facts(file: ClinicFile) -> Iterator[str]:

@@ -13,7 +13,7 @@ from labkit.ledger.rejects import made_and_rejected
 from labkit.units import millimetres
 
 #: Stands where a rod was rejected without a cause, as before there were any.
-NOT_TOLD = "not told"
+NOT_TOLD = "not stated"
 
 
 @dataclass(frozen=True)

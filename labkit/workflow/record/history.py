@@ -168,7 +168,7 @@ def _deviations(story: CaseStory) -> Iterator[tuple[Event, str]]:
 def _to_know(story: CaseStory) -> Iterator[Finding]:
     """Say what whoever reads the history has to know first."""
     if count := len(list(_deviations(story))):
-        which = "entry tells" if count == 1 else "entries tell"
+        which = "entry reports" if count == 1 else "entries report"
         yield note("deviations", f"{count} {which} of something that was not as it should be; see "
                    "Deviations")  # fmt: skip
     if story.problem:
@@ -259,14 +259,14 @@ _TOOLS = (
     Column(None, lambda one: one["name"], "name"),
     Column("evidence", lambda one: one["evidence"], "evidence"),
     Column("calibration due", lambda one: one["calibration_due"], "calibration_due",
-           unknown="not told"),
+           unknown="not stated"),
 )  # fmt: skip
 _RODS = (
     Column("identifier", "identifier", show=grouped),
     Column("set", "set_name"),
     Column("step", "step"),
     Column("rod", lambda rod: f"{rod.label} {rod.side}"),
-    Column("in place of", lambda rod: rod.replaces or None, show=grouped, unknown=""),
+    Column("replaces", lambda rod: rod.replaces or None, show=grouped, unknown=""),
     Column("is", _state),
     Column("since", lambda rod: rod.state_since.at[:10]),
 )

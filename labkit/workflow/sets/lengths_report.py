@@ -23,11 +23,11 @@ FULL_PERCENT = 100.0
 NOISE_PERCENT = 1e-6
 NOWHERE = "no position of the jaw"
 NO_STEPS = (
-    "No rods could be worked out, so nothing is told of how the mouth opens with them; mend what "
-    "is refused first."
+    "No rods could be calculated, so nothing is known of how the mouth opens with them; correct "
+    "what is refused first."
 )
 AT_NO_DROP = (
-    "At a drop of 0 the jaw stands elsewhere than as made: the given drop takes the place of the "
+    "At a drop of 0 the jaw's position differs from that as made: the given drop replaces the "
     "pads, which need not touch then."
 )
 

@@ -40,7 +40,7 @@ class Crosspin(BossFitting):
     boss_diameter_mm: Annotated[float, quantity("disc", 1.6, 20)]
     fit: Annotated[str, FIT]
     root_radius_mm: Annotated[float, quantity(
-        "fillet where the cylinder stands on the boss; the seat's mouth needs as much room", 0.1, 3,
+        "fillet between the cylinder and the boss; the seat's mouth needs as much room", 0.1, 3,
         required=True,
     )] = field(default=0.0, metadata=LEFT_OUT_AT_DEFAULT)
 
