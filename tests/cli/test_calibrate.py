@@ -121,7 +121,7 @@ def test_the_same_coupons_give_the_same_bytes(reported, calibrate, tmp_path):
 
 REFUSED = {
     "two lengths": ({"lengths": (20, 50)}, "shows no bend"),
-    "one each": ({"each": 1}, "too few to tell"),
+    "one each": ({"each": 1}, "too few to separate"),
     "narrow": ({"lengths": (30, 33, 36)}, "span 6 mm"),
     "scatter": ({"sd": 0.12, "each": 3}, "a quarter of the tolerance"),
 }  # fmt: skip

@@ -85,7 +85,7 @@ def test_a_trial_fit_is_shown_with_what_it_means_and_records_nothing(lab, sent):
     result = lab("intake", file)
     assert result.exit_code == 0
     for words in (
-        "Trial fit of case QF-1043, 2031-04-02, told by dr-m", "Remark: by telephone",
+        "Trial fit of case QF-1043, 2031-04-02, reported by dr-m", "Remark: by telephone",
         "Left rod 27.0 too short by 0.8; right rod 27.0R too short by 0.8 (mm).",
         "The jaw went 0.8 mm less far than recorded: the range is 9.2 mm, not 10.0",
         "The sheet was made for entry 4. What the clinic saw may no longer hold",
@@ -103,7 +103,7 @@ def test_a_confirmed_trial_fit_is_what_its_command_records(lab, sent):
     assert "Accepted as entry" in result.stdout
     story = lab("show", CASE).stdout
     assert "trial fit of 2031-04-02 on prescription revision 1" in story
-    assert "told by dr-m on a clinic sheet" in story
+    assert "reported by dr-m on a clinic sheet" in story
 
 
 def test_a_trial_fit_waits_for_the_prescriber(lab, sent):
@@ -130,7 +130,7 @@ def test_the_commands_are_given_to_programs(lab, sent):
     data = one(lab("intake", sent(trial()), "--json"))
     assert data["kind"] == "trial"
     assert data["commands"][0].startswith("labkit trial QF-1043 --left '27.0 too short by 0.8'")
-    assert data["commands"][0].endswith("--note 'told by dr-m on a clinic sheet' --by CODE")
+    assert data["commands"][0].endswith("--note 'reported by dr-m on a clinic sheet' --by CODE")
     assert len(data["since"]) == 8
 
 
@@ -253,11 +253,11 @@ RAW = {
     "no text": (b"\xff\xfe\x00", "is not UTF-8 text"),
     "huge": (b" " * (MOST_BYTES + 1), "is larger than 200 kB"),
     "deep": (b"[" * 100_000, "is nested too deeply"),
-    "NaN": (b'{"schema": NaN}', "has NaN where a number stands"),
-    "Infinity": (b'{"schema": -Infinity}', "has -Infinity where a number stands"),
+    "NaN": (b'{"schema": NaN}', "has NaN where a number belongs"),
+    "Infinity": (b'{"schema": -Infinity}', "has -Infinity where a number belongs"),
     "a number without end": (b'{"schema": ' + b"1" * 5000 + b"}", "is not a number of at most 20"),
     "an exponent": (b'{"schema": 1e999}', "is not a number of at most 20"),
-    "told twice": (b'{"case": "a", "case": "b"}', 'tells "case" twice'),
+    "told twice": (b'{"case": "a", "case": "b"}', 'gives "case" twice'),
     "a list": (b"[]", "the file = [] is not usable; allowed is a table"),
     "a text": (b'"x"', 'the file = "x" is not usable'),
 }
