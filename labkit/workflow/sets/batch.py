@@ -79,8 +79,9 @@ def _results(
     """Keep every worker busy, and no more at work than that: `running` says what a loss costs."""
     while waiting or running:
         while waiting and len(running) < workers:
-            item = waiting.popleft()
-            running[pool.submit(work, item)] = item
+            # Taken away only once it is at work: a worker may have been lost meanwhile.
+            running[pool.submit(work, waiting[0])] = waiting[0]
+            waiting.popleft()
         done, _ = wait(running, return_when=FIRST_COMPLETED)
         for future in done:
             result = future.result()
