@@ -75,7 +75,7 @@ def test_rejects_are_counted_by_process(run, file):
     (process,) = told["made"]
     assert told["made"] == {process: 4}
     assert [(one["cause"], one["rejected"]) for one in told["rejected"]] == [
-        ("length", 2), ("not told", 1),
+        ("length", 2), ("not stated", 1),
     ]  # fmt: skip
     printed = run("rejects", "--process", process).stdout
     assert f"{process}: 3 of 4 rods rejected" in printed

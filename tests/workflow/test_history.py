@@ -65,7 +65,7 @@ def test_deviations_are_gathered(recorded, told):
     report = history.history_report(history.history_of(recorded.ledger, CASE))
     words = report.table("Deviations").cells("what")
     assert len(words) == 4
-    assert report.findings[0].message.startswith("4 entries tell of something that was not as it")
+    assert report.findings[0].message.startswith("4 entries report something that was not as it")
     assert words[0].startswith(f"rod {grouped(rod.identifier)} measured: ")
     assert words[1].startswith(f"rod {grouped(rod.identifier)} is used as is: its length is 36.100")
     assert words[2:] == (

@@ -169,7 +169,7 @@ def _to_know(story: CaseStory) -> Iterator[Finding]:
     """Say what whoever reads the history has to know first."""
     if count := len(list(_deviations(story))):
         which = "entry reports" if count == 1 else "entries report"
-        yield note("deviations", f"{count} {which} of something that was not as it should be; see "
+        yield note("deviations", f"{count} {which} something that was not as it should be; see "
                    "Deviations")  # fmt: skip
     if story.problem:
         yield note("not_known", f"what the rods mean now is unknown: {story.problem}")
