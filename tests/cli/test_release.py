@@ -16,7 +16,7 @@ from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.rods.slots import slots_of
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, ONE, recorder_for
-from tests.support.measured import measure_all
+from tests.support.measured import measure_all, record_reading
 
 FIRST = f"{CASE}-r1"
 TEXT = ONE.replace("[50]", "[50, 75]")
@@ -240,3 +240,24 @@ def test_a_replacements_papers_are_true(run, measured, tmp_path, monkeypatch):
         assert not any(squeezed(grouped(other)) in papers[name] for other in others)
     again = run("papers", folder)
     assert again.exit_code == 0, again.stderr
+
+
+def test_a_set_released_with_a_replacement_does_not_stop_recall(run, measured, tmp_path):
+    old = first_rod(tmp_path)
+    assert run("replace", old.identifier, "--reason", "cracked", "--out", measured).exit_code == 0
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        measure_all(recorder, CASE)
+    assert run("release", CASE).exit_code == 0
+    result = run("recall")
+    assert (result.exit_code, result.stderr) == (0, "")
+
+
+def test_a_rod_measured_again_after_its_release_is_not_handed_out(run, measured, tmp_path):
+    assert run("release", CASE).exit_code == 0
+    rod = first_rod(tmp_path)
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        record_reading(recorder, rod, "0.4")
+    result = run("rod", rod.identifier, "delivered")
+    assert result.exit_code == 1
+    assert "was measured again after it was released (entry" in result.stderr
+    assert run("rod", rod.identifier, "delivered", "--unreleased", "a trial only").exit_code == 0

@@ -208,7 +208,7 @@ def _released(reader: Reader, case: str) -> frozenset[str]:
             for body in [said(event, Release)]}  # fmt: skip
     return frozenset(
         rod["identifier"] for body in last.values()
-        if body.decision == "released" and body.basis for rod in body.basis["rods"]
+        if body.decision == "released" and body.basis for rod in body.basis.get("rods", ())
     )
 
 

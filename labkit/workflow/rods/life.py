@@ -33,6 +33,7 @@ from labkit.units import millimetres
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.days import check_not_to_come, local_day, not_then
+from labkit.workflow.rods.released import check_released
 from labkit.workflow.rods.slots import slots_of
 
 #: States that a person records, in the order of a rod's life.
@@ -167,6 +168,7 @@ def _check(reader: Reader, rod: StoredRod, told: Told, at: datetime.datetime) ->
     if told.state == RodState.DELIVERED and rod.state != RodState.FITTED:
         _check_swap(reader, rod)
         if not told.unreleased:
+            check_released(reader, rod)
             _check_maximum(reader, rod)
 
 
