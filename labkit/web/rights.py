@@ -24,6 +24,10 @@ _SIGNED_IN = _EVERYBODY - {Role.NOBODY}
 _LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})
 
 _MAKES = frozenset({Role.TECHNICIAN, Role.ALL})
+#: Who hands out rods that are not released or not to be worn, and takes back a rejection.
+OVERRULES = frozenset({Role.QA, Role.ALL})
+#: Who takes back as a mistake what others recorded.
+CORRECTS = _LAB
 
 #: Name of an address → who may ask for it. One that is missing here serves nobody.
 RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({

@@ -285,3 +285,41 @@ def test_a_port_that_is_taken_is_told():
         told = CliRunner().invoke(cli, ["serve", "--port", str(port)])
     assert told.exit_code == 2
     assert f"port {port} of 127.0.0.1 cannot be opened" in told.output
+
+
+@pytest.mark.parametrize("role", [Role.TECHNICIAN, Role.DENTIST])
+def test_only_qa_overrules(ledger, rods, role):
+    client = client_of(workplace(ledger), by="")
+    before = ledger.read_bytes()
+    unreleased = {"rod": rods[5], "state": "delivered", "unreleased": "in a hurry"}
+    answer = _sent(client, role, unreleased)
+    assert answer.status_code == 409
+    assert "handed out by QA alone" in answer.text
+    assert ledger.read_bytes() == before
+    assert 'name="unreleased"' not in client.get(f"/cases/{CASE}").text
+    assert 'name="unreleased"' not in client.get(f"/rods/{rods[5]}").text
+    assert _sent(client, Role.QA, {"rod": rods[5], "state": "withdrawn"}).status_code == 200
+    back = {"rod": rods[5], "state": "mistaken", "note": "a slip"}
+    answer = _sent(client, role, back)
+    assert answer.status_code == 409
+    assert "QA alone takes that back" in answer.text
+    assert 'value="mistaken"' not in client.get(f"/rods/{rods[5]}").text
+    assert _sent(client, Role.QA, back).status_code == 200
+    assert _sent(client, Role.QA, unreleased).status_code == 200
+
+
+def test_a_dentist_takes_back_only_what_is_their_own(ledger, rods):
+    client = client_of(workplace(ledger), by="")
+    back = {"rod": rods[1], "state": "mistaken", "note": "a slip"}
+    answer = _sent(client, Role.DENTIST, back)
+    assert answer.status_code == 409
+    assert "recorded that the rod" in answer.text
+    assert _sent(client, Role.DENTIST, {**back, "state": "lost"}).status_code == 200
+    assert _sent(client, Role.DENTIST, back).status_code == 200
+
+
+def _sent(client, role, told):
+    """Send a form as somebody of a role."""
+    secret, visit = client.app.state.visits.begin(NOW, f"x{role.value}", role)
+    client.cookies.set("labkit", secret)
+    return client.post(f"/told/{CASE}", data={"token": visit.token, **told})

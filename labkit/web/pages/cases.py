@@ -11,6 +11,7 @@ from labkit.core.case.rod_life import TRANSITIONS
 from labkit.web.asked import own_case, visit, workplace
 from labkit.web.case_facts import facts_of
 from labkit.web.files import files_of
+from labkit.web.rights import OVERRULES
 from labkit.web.scale import HEIGHT, WIDTH
 from labkit.web.show import drawn, page
 from labkit.workflow.record.lookup import all_cases, need_case
@@ -53,5 +54,6 @@ def case(request: Request, case: str) -> HTMLResponse:
         files={stored.name: files_of(stored) for stored in facts.sets},
         process=workplace(request).own.process_name(), states=RECORDED,
         may_be_told=[state for state, after in TRANSITIONS.items() if after],
+        overrules=visit(request).role in OVERRULES,
         today=workplace(request).now().astimezone().date(),
     )

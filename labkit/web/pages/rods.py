@@ -7,17 +7,23 @@ import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from labkit.core.case.identifier import parse_identifier
+from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.case.rod_life import TRANSITIONS, RodState
-from labkit.errors import InputError
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.events import Kind
+from labkit.ledger.queries import Reader
 from labkit.web.asked import own_case, told, visit, workplace
 from labkit.web.drawings import drawn_rods
+from labkit.web.rights import CORRECTS, OVERRULES
 from labkit.web.show import address, drawn, page
-from labkit.workflow.record.lookup import find_rod, need_case
+from labkit.web.visits import Visit
+from labkit.workflow.record.lookup import FoundRod, find_rod, need_case
 from labkit.workflow.record.reports import rod_report
 from labkit.workflow.rods.life import MISTAKEN, RECORDED, Told, tell
 
 router = APIRouter()
+#: What only those who decide on rods take back.
+_DECIDED = (RodState.REJECTED, RodState.WITHDRAWN)
 
 
 @router.get("/rods", name="find_rod")
@@ -36,13 +42,14 @@ def rod(request: Request, identifier: str) -> HTMLResponse:
     """Show a rod: what it means now, its life, its readings."""
     with workplace(request).look() as reader:
         found = find_rod(reader, parse_identifier(identifier))
-    own_case(request, found.rod.rod.case)
+        own_case(request, found.rod.rod.case)
+        taken_back = bool(found.told) and not _why_it_stays(reader, found, visit(request))
     state = RodState(found.rod.rod.state)
     return page(
         request, "rod", found=found, report=rod_report(found), today=_today(request),
         drawing=drawn(drawn_rods([found.of_set]).get(found.rod.rod.identifier, "")),
         states=[each for each in RECORDED if each in TRANSITIONS[state]],
-        mistaken=MISTAKEN if found.told else "",
+        mistaken=MISTAKEN if taken_back else "", overrules=visit(request).role in OVERRULES,
     )
 
 
@@ -59,15 +66,40 @@ def rods_told(request: Request, case: str) -> Response:
         raise InputError(
             f"what became of the rods is not said; choose {', '.join(map(str, RECORDED))}"
         )
-    with place.act() as ledger:
+    if what.unreleased and visit(request).role not in OVERRULES:
+        raise RefusedError(
+            "rods that are not released or not to be worn are handed out by QA alone; leave the "
+            "reason for it out; nothing was recorded",
+            field="unreleased",
+        )
+    with place.act() as ledger, ledger.transaction():
         need_case(ledger, case)
         for each in rods:
-            own_case(request, find_rod(ledger, each).rod.rod.case)
+            found = find_rod(ledger, each)
+            own_case(request, found.rod.rod.case)
+            why = _why_it_stays(ledger, found, visit(request)) if what.state == MISTAKEN else ""
+            if why:
+                raise RefusedError(f"{why}; nothing was recorded", field="state")
         tell(ledger, rods, what, visit(request).by, place.now().astimezone())
     back = address(request, "case", case=case)
     if form("back") == "rod":
         back = address(request, "rod", identifier=parse_identifier(rods[0]))
     return RedirectResponse(back, 303)
+
+
+def _why_it_stays(reader: Reader, found: FoundRod, who: Visit) -> str:
+    """Say why somebody may not take back the last state that was recorded of a rod."""
+    rod = found.rod.rod
+    last = [
+        event for event in reader.current(rod.case, Kind.ROD_STATE)
+        if event.body["identifier"] == rod.identifier
+    ][-1:]
+    shown = f"the rod {grouped(rod.identifier)}"
+    if {rod.state, found.told} & set(_DECIDED) and who.role not in OVERRULES:
+        return f"{shown} is {rod.state}, and QA alone takes that back"
+    if last and last[0].by != who.by and who.role not in CORRECTS:
+        return f"{last[0].by} recorded that {shown} is {rod.state}; the lab takes that back"
+    return ""
 
 
 def _today(request: Request) -> datetime.date:
