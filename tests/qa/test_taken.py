@@ -28,11 +28,11 @@ def read(dice, tool, true_mm, n=3):
     return tuple(step * each for each in shown)
 
 
-def a_set(tool, seed=1, change=None, steps=5, n=3, spread=0.0):
+def a_set(tool, seed=1, change=None, n=3, spread=0.0, right=0.0):
     """An honest set, rods truly as made but for a spread, and what was made of its readings."""
     dice, way = random.Random(seed), WAYS[Method.OVER]
     found = {}
-    for place in places(steps):
+    for place in places(5, right=right):
         true = float(place.length_mm + way.shift_mm) + 0.0137 + dice.gauss(0, spread)
         found[place.step, place.side] = place, read(dice, tool, true, n)
     for key, readings in (change(found) if change else {}).items():
@@ -82,6 +82,23 @@ def test_a_column_copied_from_the_other_side():
     assert codes(a_set(CALLIPER, change=copied(1))) == []
 
 
+@pytest.mark.parametrize(("turn", "order"), [(1, "the same"), (-1, "reversed")])
+def test_a_column_copied_with_the_difference_of_the_labels(turn, order):
+    """The right rods are 0.2 mm longer, and each has the left one's readings and 0.2 mm."""
+    def moved(found):
+        return {
+            (step, "right"): tuple(one + Decimal("0.2") for one in found[step, "left"][1][::turn])
+            for step in (1, 2, 3, 4)
+        }
+
+    (doubt,) = doubts(a_set(CALLIPER, change=moved, right=0.2))
+    assert doubt.code == "copied_side"
+    assert (
+        f"the same readings in {order} order at steps 1, 2, 3, 4, each against its own length"
+    ) in doubt.sentence
+    assert len(doubt.identifiers) == 8
+
+
 def test_the_same_triplet_on_rods_of_several_lengths():
     assert codes(a_set(MICROMETER, change=the_first_triplet_moved)) == ["copied_side"]  # all rods
 
@@ -115,6 +132,7 @@ def false_alarms(tool, sets, **kinds):
 def test_honest_sets_are_left_alone(tool):
     assert false_alarms(tool, 60) == 0
     assert false_alarms(tool, 20, n=1) == 0
+    assert false_alarms(tool, 20, right=0.2) == 0
 
 
 @pytest.mark.slow
@@ -122,7 +140,8 @@ def test_honest_sets_are_left_alone(tool):
 @pytest.mark.parametrize("tool", [CALLIPER, MICROMETER], ids=["calliper", "micrometer"])
 def test_honest_sets_are_held_once_in_a_thousand(tool, n):
     """All kinds of doubt together; rods of one true error, the worst."""
-    assert false_alarms(tool, 4000, n=n) <= 10  # 4, and three standard deviations more
+    held = false_alarms(tool, 2000, n=n) + false_alarms(tool, 2000, n=n, right=0.2)
+    assert held <= 10  # 4, and three standard deviations more
 
 
 def test_chances_by_simulation():

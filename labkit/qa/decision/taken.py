@@ -26,6 +26,8 @@ _LOWER_TAIL = 0.975
 _PHASES = np.linspace(0.0, 0.5, 11)
 #: How far from the true length readings are counted, in standard deviations.
 _REACH = 9.0
+#: Standard deviations between two lengths beyond which their readings are not the same by chance.
+_APART = 6.0
 #: Standard deviations between two lengths of one rod beyond which they contradict each other.
 CONTRADICTION = 3.29
 #: One value of these ways holds two readings, or one and half of two more: scatter and step.
@@ -173,7 +175,7 @@ def _off(rod: MeasuredRod) -> tuple[Decimal, ...]:
 
 
 def _copied_sides(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
-    """Compare the readings of left and right of every step."""
+    """Compare the readings of left and right of every step, as they are and less their lengths."""
     from scipy.special import bdtrc
 
     sides = {(rod.expected.step, rod.expected.side): rod for rod in rods}
@@ -181,21 +183,41 @@ def _copied_sides(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
         (rod, sides[step, "right"]) for (step, side), rod in sides.items()
         if side == "left" and (step, "right") in sides
     ]
-    equal = [
-        (a, b) for a, b in pairs if a.readings.readings_mm == b.readings.readings_mm
-    ]
-    if not equal:
+    copies = [(pair, how) for pair in pairs if (how := _copied_how(*pair))]
+    if not copies:
         return
-    chance = scatter_of(rods).alike(2, len(equal[0][0].readings.readings_mm))
-    if float(bdtrc(len(equal) - 1, len(pairs), chance)) < share:
-        steps = ", ".join(str(a.expected.step) for a, _ in equal)
-        where = f"{'steps' if len(equal) > 1 else 'step'} {steps}"
+    scatter, count = scatter_of(rods), len(rods[0].readings.readings_mm)
+    apart = {abs(a.expected.length_mm - b.expected.length_mm) for a, b in pairs}
+    # Turned round is a way of its own; against own lengths is one where the lengths are nearly
+    # the same, else a pair that can be alike in one of the two cannot in the other.
+    ways = (1 + (count > 1)) * (1 + any(0 < each < _APART * scatter.sd_mm for each in apart))
+    chance = scatter.alike(2, count) * ways
+    if float(bdtrc(len(copies) - 1, len(pairs), min(chance, 1.0))) < share:
+        steps = ", ".join(str(a.expected.step) for (a, _), _ in copies)
+        where = f"{'steps' if len(copies) > 1 else 'step'} {steps}"
+        orders = " or ".join(dict.fromkeys(order for _, (order, _) in copies))
+        own = ", each against its own length" if any(own for _, (_, own) in copies) else ""
         yield Doubt(
             "copied_side",
-            f"left and right have the same readings in the same order at {where}, which chance "
-            "gives in fewer than 1 of 1,000 sets: was one side copied from the other",
-            tuple(rod.identifier for pair in equal for rod in pair),
+            f"left and right have the same readings in {orders} order at {where}{own}, which "
+            "chance gives in fewer than 1 of 1,000 sets: was one side copied from the other",
+            tuple(rod.identifier for pair, _ in copies for rod in pair),
         )
+
+
+def _copied_how(a: MeasuredRod, b: MeasuredRod) -> tuple[str, bool] | None:
+    """Tell how one rod's readings repeat another's, and whether only against its own length.
+
+    Returns:
+        The order and that; None where they do not.
+    """
+    for own, one, other in (
+        (False, a.readings.readings_mm, b.readings.readings_mm), (True, _off(a), _off(b)),
+    ):
+        for order, turned in (("the same", other), ("reversed", other[::-1])):
+            if one == turned:
+                return order, own
+    return None
 
 
 def _same_readings(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]:
