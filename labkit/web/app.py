@@ -98,8 +98,7 @@ def _still(workplace: Workplace, visit: Visit) -> bool:
     """Tell whether the account of a visit is still as it was when the visit began."""
     if workplace.accounts is None or not visit.by:
         return True
-    account = workplace.accounts.every().get(visit.by)
-    return account is not None and (account.role, account.cases) == (visit.role, visit.cases)
+    return workplace.accounts.every().get(visit.by) == visit.account
 
 
 _NO_SUCH: Mapping[int, tuple[str, str]] = {

@@ -7,12 +7,13 @@ import secrets
 import threading
 from dataclasses import dataclass
 
+from labkit.web.accounts import Account
 from labkit.web.rights import Role
 
 COOKIE = "labkit"
-#: A visit ends this long after its last page.
-IDLE = datetime.timedelta(hours=12)
-#: Visits kept at once; the one longest idle goes first.
+#: A visit ends this long after its last page, and this long after signing in.
+IDLE, LONGEST = datetime.timedelta(hours=12), datetime.timedelta(hours=24)
+#: Visits kept at once, of those who signed in and of nobody each; the one longest idle goes first.
 MOST = 1000
 
 
@@ -24,13 +25,20 @@ class Visit:
         token: What its forms bear, so that no other page can send one.
         by: Operator code; "" before signing in.
         role: What the operator may do.
-        cases: Beginning of the numbers of the cases that the operator may see; "" for all.
+        account: As it was at signing in; None where a code is enough.
+        begun: When.
     """
 
     token: str
-    by: str = ""
-    role: Role = Role.NOBODY
-    cases: str = ""
+    by: str
+    role: Role
+    account: Account | None
+    begun: datetime.datetime
+
+    @property
+    def cases(self) -> str:
+        """Beginning of the numbers of the cases that the operator may see; "" for all."""
+        return self.account.cases if self.account else ""
 
 
 class Visits:
@@ -50,18 +58,23 @@ class Visits:
         """
         with self._lock:
             kept = self._kept.pop(secret, None) if secret else None
-            if kept is None or secret is None or now - kept[1] > IDLE:
+            if kept is None or secret is None:
+                return None
+            if now - kept[1] > IDLE or now - kept[0].begun > LONGEST:
                 return None
             self._kept[secret] = kept if by_itself else (kept[0], now)
             return kept[0]
 
     def begin(self, now: datetime.datetime, by: str = "", role: Role = Role.NOBODY,
-              cases: str = "") -> tuple[str, Visit]:  # fmt: skip
+              account: Account | None = None) -> tuple[str, Visit]:  # fmt: skip
         """Begin a visit; give the secret for its cookie."""
-        secret, visit = secrets.token_urlsafe(32), Visit(secrets.token_urlsafe(32), by, role, cases)
+        secret = secrets.token_urlsafe(32)
+        visit = Visit(secrets.token_urlsafe(32), by, role, account, now)
         with self._lock:
-            while len(self._kept) >= MOST:
-                del self._kept[next(iter(self._kept))]
+            # However many pages nobody asks for, who is signed in stays so.
+            alike = [kept for kept, (other, _) in self._kept.items() if bool(other.by) == bool(by)]
+            for kept in alike[: max(len(alike) + 1 - MOST, 0)]:
+                del self._kept[kept]
             self._kept[secret] = (visit, now)
         return secret, visit
 

@@ -14,6 +14,7 @@ from labkit.web.accounts import Accounts, Slips
 from labkit.web.app import application, names_of
 from labkit.web.pages import making
 from labkit.web.rights import RIGHTS, Role, may
+from labkit.web.visits import MOST, Visits
 from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workplace
 
 PASSPHRASE = "coffin verse plaid igloo"
@@ -231,6 +232,32 @@ def test_an_account_taken_away_is_signed_out(filled, tmp_path):
     assert client.get("/", follow_redirects=False).status_code == 200
     accounts.remove("tom")
     assert client.get("/", follow_redirects=False).headers["location"].startswith("/sign-in")
+
+
+def test_another_passphrase_ends_the_visits(filled, tmp_path):
+    accounts = Accounts(tmp_path / "accounts.json")
+    accounts.add("tom", Role.TECHNICIAN, PASSPHRASE)
+    client, _ = signed_in(workplace(filled[0], accounts=accounts), "tom")
+    assert client.get("/", follow_redirects=False).status_code == 200
+    accounts.add("tom", Role.TECHNICIAN, f"{PASSPHRASE} anew")
+    assert client.get("/", follow_redirects=False).headers["location"].startswith("/sign-in")
+
+
+def test_a_crowd_of_nobody_signs_nobody_out():
+    visits = Visits()
+    secret, _ = visits.begin(NOW, "anna", Role.ALL)
+    crowd = [visits.begin(NOW)[0] for _ in range(MOST + 2)]
+    assert visits.find(secret, NOW).by == "anna"
+    assert visits.find(crowd[1], NOW) is None
+    assert visits.find(crowd[2], NOW) is not None
+
+
+def test_a_visit_ends_a_day_after_signing_in():
+    visits = Visits()
+    secret, _ = visits.begin(NOW, "anna", Role.ALL)
+    for hours in (8, 16, 24):
+        assert visits.find(secret, NOW + datetime.timedelta(hours=hours)) is not None
+    assert visits.find(secret, NOW + datetime.timedelta(hours=24, seconds=1)) is None
 
 
 def test_a_visit_ends_when_nobody_is_there(filled):

@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.events import checked_operator
 from labkit.units import counted
+from labkit.web.accounts import Account
 from labkit.web.asked import told, workplace
 from labkit.web.rights import Role
 from labkit.web.show import address, page
@@ -28,13 +29,15 @@ def signed_in(request: Request) -> Response:
     form, now = told(request), workplace(request).now()
     try:
         by = checked_operator(form("by"))
-        role, cases = _known(request, by, form("passphrase"))
+        account = _known(request, by, form("passphrase"))
     except RefusedError as error:
         return _asking(request, form("to"), error.message, 403)
     except LabkitError as error:
         return _asking(request, form("to"), error.message, 422)
     _visits(request).end(request.cookies.get(COOKIE))
-    secret, _ = _visits(request).begin(now, by, role, cases)
+    secret, _ = _visits(request).begin(
+        now, by, account.role if account else Role.ALL, account
+    )
     answer = RedirectResponse(_own(form("to")), 303)
     _keep(request, answer, secret)
     return answer
@@ -49,15 +52,15 @@ def sign_out(request: Request) -> Response:
     return answer
 
 
-def _known(request: Request, by: str, passphrase: str) -> tuple[Role, str]:
-    """Give what an operator may do, and which cases are shown.
+def _known(request: Request, by: str, passphrase: str) -> Account | None:
+    """Give an operator's account; None where a code is enough.
 
     Raises:
         RefusedError: Code and passphrase do not go together, or there were too many slips.
     """
     place, slips = workplace(request), request.app.state.slips
     if place.accounts is None:
-        return Role.ALL, ""
+        return None
     now, host = place.now(), request.client.host if request.client else ""
     names = (f"code {by.casefold()}", f"address {host}")
     wait = slips.wait(names, now)
@@ -71,7 +74,7 @@ def _known(request: Request, by: str, passphrase: str) -> tuple[Role, str]:
         slips.slipped(names, now)
         raise RefusedError("code and passphrase do not go together; give both again")
     slips.forget(names[:1])
-    return account.role, account.cases
+    return account
 
 
 def _visits(request: Request) -> Visits:
