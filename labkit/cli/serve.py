@@ -36,6 +36,8 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 @click.option("--accounts", "accounts_path", metavar="FILE",
               type=click.Path(path_type=Path, dir_okay=False, exists=True),
               help="Accounts to sign in with (`labkit accounts`); wanted for any other host.")
+@click.option("--proxy", default="127.0.0.1", show_default=True, metavar="ADDRESS",
+              help="Address of the proxy that encrypts: who it says is asking, is believed.")
 @LEDGER
 @PROCESS
 @TEMPLATES
@@ -43,7 +45,7 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 @INSTRUMENTS
 @PROFILE
 def command(
-    host: str, port: int, sets_dir: Path, ledger_url: str | None, **given: Any
+    host: str, port: int, sets_dir: Path, ledger_url: str | None, proxy: str, **given: Any
 ) -> None:
     """Open the workplace in the browser, for this machine.
 
@@ -80,7 +82,10 @@ def command(
     app = application(Workplace(ledger_url, sets_dir, clock.now, own, accounts))
     shown = f"[{host}]" if ":" in host else host
     say(f"Open http://{shown}:{port}/ in a browser; stop with Ctrl-C. Recorded in {place}")
-    uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)
+    uvicorn.run(
+        app, host=host, port=port, log_level="warning", server_header=False,
+        forwarded_allow_ips=proxy,
+    )
 
 
 def _require_free(host: str, port: int) -> None:

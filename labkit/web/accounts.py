@@ -25,6 +25,12 @@ LEAST_PASSPHRASE, MOST_PASSPHRASE = 12, 200
 #: So many slips are free; from then on each one doubles the wait.
 FREE_SLIPS = 4
 LONGEST_WAIT = datetime.timedelta(minutes=15)
+#: After so many doublings the longest wait is reached.
+_DOUBLINGS = 10
+#: Slips count no more when there was none for so long.
+FORGOTTEN_AFTER = datetime.timedelta(hours=1)
+#: Passphrases that are held against their hashes at once: each takes 64 MiB for a moment.
+_AT_ONCE = threading.BoundedSemaphore(2)
 #: Codes and addresses whose slips are kept in mind.
 _MOST_KEPT = 10_000
 _HASHER = PasswordHasher()
@@ -102,7 +108,8 @@ class Accounts:
         known = self.every().get(code)
         try:
             # An unknown code takes as long as a known one, so that codes cannot be tried out.
-            _HASHER.verify(known.passphrase if known else _NOBODY, passphrase[:MOST_PASSPHRASE])
+            with _AT_ONCE:
+                _HASHER.verify(known.passphrase if known else _NOBODY, passphrase[:MOST_PASSPHRASE])
         except (VerificationError, InvalidHashError):
             return None
         return known
@@ -140,29 +147,42 @@ class Slips:
         self._slips: dict[str, tuple[int, datetime.datetime]] = {}
         self._lock = threading.Lock()
 
-    def wait(self, names: tuple[str, ...], now: datetime.datetime) -> datetime.timedelta:
-        """Tell how long one still has to wait before another try."""
-        with self._lock:
-            return max(self._wait(name, now) for name in names)
+    def begin(self, names: tuple[str, ...], now: datetime.datetime) -> datetime.timedelta:
+        """Count a try as a slip before it is looked at, so that many at once do not slip through.
 
-    def slipped(self, names: tuple[str, ...], now: datetime.datetime) -> None:
-        """Keep a wrong passphrase in mind."""
+        Returns:
+            How long one still has to wait; the try was not counted unless that is nothing.
+        """
         with self._lock:
-            for name in names:
-                count, _ = self._slips.pop(name, (0, now))
-                self._slips[name] = (count + 1, now)
-            while len(self._slips) > _MOST_KEPT:
-                del self._slips[next(iter(self._slips))]
+            wait = max(self._wait(name, now) for name in names)
+            if not wait:
+                self._count(names, now)
+            return wait
 
-    def forget(self, names: tuple[str, ...]) -> None:
-        """Begin anew after the right passphrase."""
+    def right(self, code: str, address: str) -> None:
+        """Begin anew for a code after its passphrase, and take this try off its address."""
         with self._lock:
-            for name in names:
-                self._slips.pop(name, None)
+            self._slips.pop(code, None)
+            count, last = self._slips.get(address, (0, None))
+            if last is not None:
+                self._slips[address] = (max(count - 1, 0), last)
+
+    def _count(self, names: tuple[str, ...], now: datetime.datetime) -> None:
+        for name in names:
+            count, _ = self._known(name, now)
+            self._slips.pop(name, None)
+            self._slips[name] = (count + 1, now)
+        while len(self._slips) > _MOST_KEPT:
+            del self._slips[next(iter(self._slips))]
+
+    def _known(self, name: str, now: datetime.datetime) -> tuple[int, datetime.datetime]:
+        count, last = self._slips.get(name, (0, now))
+        return (0, now) if now - last > FORGOTTEN_AFTER else (count, last)
 
     def _wait(self, name: str, now: datetime.datetime) -> datetime.timedelta:
-        count, last = self._slips.get(name, (0, now))
+        count, last = self._known(name, now)
         if count <= FREE_SLIPS:
             return datetime.timedelta(0)
-        seconds = min(2.0 ** (count - FREE_SLIPS), LONGEST_WAIT.total_seconds())
+        longest = LONGEST_WAIT.total_seconds()
+        seconds = min(2.0 ** min(count - FREE_SLIPS, _DOUBLINGS), longest)
         return max(last + datetime.timedelta(seconds=seconds) - now, datetime.timedelta(0))

@@ -11,6 +11,11 @@ from labkit.workflow.rods.extra import ExtraOrder
 
 #: What is taken as it was recorded, although what is installed has changed.
 AS_STORED = ("template_as_stored", "process_as_stored")
+#: More rods between two pairs are asked for by their percentages.
+MOST_BETWEEN = 5
+COUNTS = tuple(map(str, range(1, MOST_BETWEEN + 1)))
+#: Characters of a number, and the greatest percentage, that are taken.
+LONGEST, MOST_PERCENT = 20, 1000
 #: All that a page can tell.
 ASKED = ("low", "high", "count", "percent", *AS_STORED)
 
@@ -35,17 +40,25 @@ def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
         return (ByPercent(_number(percent)),)
     if asked.get("low") and asked.get("high"):
         count = asked.get("count") or "1"
-        if not count.isdecimal():
-            raise InputError(f"{count!r} is no number of rods; give a whole number")
+        if count not in COUNTS:
+            raise InputError(
+                f"{count[:LONGEST]!r} is no number of rods; give a whole number from 1 to "
+                f"{MOST_BETWEEN}"
+            )
         return (Between(_number(asked["low"]), _number(asked["high"]), int(count)),)
     raise InputError("no rod was asked for; point at what lies between two pairs")
 
 
 def _number(text: str) -> Decimal:
+    wrong = InputError(
+        f"{text[:LONGEST]!r} is no percentage from 0 to {MOST_PERCENT}; give a number such as 68.75"
+    )
+    if len(text) > LONGEST:
+        raise wrong
     try:
         value = Decimal(text.replace(",", ".").removesuffix("%").strip())
     except InvalidOperation as error:
-        raise InputError(f"{text!r} is no percentage; give a number such as 68.75") from error
-    if not value.is_finite():
-        raise InputError(f"{text!r} is no percentage; give a number such as 68.75")
+        raise wrong from error
+    if not value.is_finite() or not 0 <= value <= MOST_PERCENT:
+        raise wrong
     return value

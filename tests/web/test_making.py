@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from labkit.ledger.events import Kind
+from labkit.ledger.place import VARIABLE
 from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.verify import verify
 from labkit.web.jobs import job as jobs
@@ -101,9 +102,10 @@ def test_killed_thirty_times_the_record_stays_true(prescribed, monkeypatch):
     assert len([path for path in place.sets.iterdir() if not path.name.startswith(".")]) == 1
 
 
-def test_what_is_refused_says_why(ledger):
+def test_what_is_refused_says_why(ledger, monkeypatch):
     place = workplace(ledger)
     files = written(place, order(place, What.BETWEEN, PARALLEL, percent="80"))
+    monkeypatch.setenv(VARIABLE, place.ledger)
     main(files.order.parent, files.order.stem)
     job = find(place, files.order.stem)
     assert job.state.how is How.REFUSED
@@ -116,6 +118,7 @@ def test_what_is_refused_says_why(ledger):
 def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
     place = workplace(ledger)
     files = written(place, order(place, What.BETWEEN, PARALLEL, percent="75"))
+    monkeypatch.setenv(VARIABLE, place.ledger)
     monkeypatch.setattr("labkit.web.jobs.run.extra_plan", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         main(files.order.parent, files.order.stem)
@@ -158,6 +161,14 @@ def test_what_goes_on_is_not_begun_again(ledger, still):
     answer = browser.post(f"/jobs/{name}/again", data={"token": token_in(browser.get("/cases"))})
     assert answer.status_code == 409
     assert not still
+
+
+def test_the_place_of_the_record_is_in_no_file(ledger):
+    place = replace(workplace(ledger), ledger="postgresql://lab:secret@db/lab")
+    files = written(place, order(place))
+    assert "secret" not in files.order.read_text("utf-8")
+    assert files.order.stat().st_mode & 0o077 == 0
+    assert files.read_order().at == order(place).at
 
 
 def test_an_order_is_begun_from_what_was_shown(ledger, still):

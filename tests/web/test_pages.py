@@ -86,6 +86,18 @@ def test_a_rod_in_between_that_is_refused_says_why(looking):
     assert "<b>" not in looking.get(f"/between/{PARALLEL}?percent=<b>x</b>").text
 
 
+@pytest.mark.parametrize(
+    "asked",
+    ["low=70&high=80&count=" + "9" * 5000, "low=70&high=80&count=6", "low=70&high=80&count=0",
+     "low=70&high=1e3000000", "percent=1001", "percent=-1", "percent=" + "7" * 5000],
+)  # fmt: skip
+def test_what_is_asked_for_has_bounds(looking, asked):
+    page = looking.get(f"/between/{PARALLEL}?{asked}")
+    assert page.status_code == 200
+    assert re.search("is no (percentage|number of rods)", words(page))
+    assert len(page.text) < 40_000
+
+
 def test_a_comma_is_a_decimal_point(looking):
     assert "76.25 %" in words(looking.get(f"/between/{PARALLEL}?percent=76,25"))
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from starlette.routing import Mount
 
 from labkit.cli.main import cli
-from labkit.web.accounts import Accounts, Slips
+from labkit.web.accounts import FORGOTTEN_AFTER, Accounts, Slips
 from labkit.web.app import application, names_of
 from labkit.web.pages import making
 from labkit.web.rights import RIGHTS, Role, may
@@ -214,15 +214,19 @@ def test_guessing_is_slowed(filled, accounts):
 
 
 def test_the_wait_doubles_up_to_a_quarter_of_an_hour():
-    slips, waits = Slips(), []
-    for _ in range(20):
-        slips.slipped(("code tom",), NOW)
-        waits.append(slips.wait(("code tom",), NOW).total_seconds())
+    slips, now, waits = Slips(), NOW, []
+    names = ("code tom", "address 10.0.0.7")
+    for _ in range(1100):
+        assert not slips.begin(names, now)
+        waits.append(slips.begin(names, now).total_seconds() if len(waits) > 3 else 0)
+        now += datetime.timedelta(seconds=waits[-1])
     assert waits[:7] == [0, 0, 0, 0, 2, 4, 8]
     assert waits[-1] == 900
-    assert slips.wait(("code tom",), NOW + datetime.timedelta(minutes=15)).total_seconds() == 0
-    slips.forget(("code tom",))
-    assert slips.wait(("code tom",), NOW).total_seconds() == 0
+    slips.right(*names)
+    assert not slips.begin(("code tom",), now)
+    assert not slips.begin(names, now)
+    assert slips.begin(names, now).total_seconds() == 900  # the address has slipped as before
+    assert not slips.begin(names, now + FORGOTTEN_AFTER + datetime.timedelta(seconds=1))
 
 
 def test_an_account_taken_away_is_signed_out(filled, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import secrets
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from labkit.errors import InputError
+from labkit.ledger.place import VARIABLE
 from labkit.web.workplace import OwnFiles, Workplace
 
 #: Folder of the jobs within that of the sets.
@@ -58,7 +60,6 @@ class Order:
     case: str
     by: str
     at: str
-    ledger: str | None
     sets: str
     own: Mapping[str, Any]
     asked: Mapping[str, str] = field(default_factory=dict)
@@ -72,7 +73,7 @@ class Order:
             about: Case, and who asks.
         """
         at = place.now().isoformat(timespec="seconds")
-        return cls(what, *about, at, place.ledger, str(place.sets.resolve()), asdict(place.own),
+        return cls(what, *about, at, str(place.sets.resolve()), asdict(place.own),
                    dict(asked))  # fmt: skip
 
     @property
@@ -131,12 +132,16 @@ class Files:
     def write(self, path: Path, value: Any) -> None:
         """Write a file whole or not at all."""
         new = path.with_suffix(f"{path.suffix}.new")
-        new.write_text(json.dumps(asdict(value), ensure_ascii=False), encoding="utf-8")
+        new.unlink(missing_ok=True)
+        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            json.dump(asdict(value), out, ensure_ascii=False)
         new.replace(path)
 
     def read_order(self) -> Order:
         """Read what was asked."""
         told = json.loads(self.order.read_text("utf-8"))
+        told.pop("ledger", None)  # once written here
         return Order(**{**told, "what": What(told["what"])})
 
     def read_state(self) -> State | None:
@@ -166,6 +171,8 @@ def begin(place: Workplace, order: Order) -> str:
         [sys.executable, "-m", "labkit.web.jobs.run", str(folder), name],
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         start_new_session=True,
+        # The ledger's URL may hold a password: it is written into no file.
+        env={**os.environ, **({VARIABLE: place.ledger} if place.ledger else {})},
     )
     threading.Thread(target=process.wait, daemon=True).start()  # so that its end is taken note of
     return name

@@ -50,7 +50,10 @@ class _Told:
 
 
 def main(folder: Path, name: str) -> None:
-    """Make what a job orders, and write down how far it is and how it ends."""
+    """Make what a job orders, and write down how far it is and how it ends.
+
+    Its ledger is that of the environment.
+    """
     files = Files(folder, name)
     with files.lock:
         told = _Told(files)
@@ -67,7 +70,7 @@ def main(folder: Path, name: str) -> None:
 
 
 def _make(order: Order, told: _Told) -> MadeSet:
-    with open_ledger(order.ledger, create=False) as ledger:
+    with open_ledger(create=False) as ledger:
         recorder = Recorder(ledger, order.by, _now, lambda _: None)
         make = {What.SET: _set, What.BETWEEN: _between}[order.what]
         return make(order, recorder, told)

@@ -12,7 +12,7 @@ from labkit.core.grading.steps import Step
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.web.asked import own_case, told, visit, workplace
-from labkit.web.asked_rods import ASKED, order_of
+from labkit.web.asked_rods import ASKED, MOST_BETWEEN, order_of
 from labkit.web.drawings import rod_svg
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.scale import HEIGHT, WIDTH, Shown, scale_of
@@ -23,8 +23,6 @@ from labkit.workflow.rods.extra import Installed
 from labkit.workflow.rods.extra_report import Looked, look_at_extra
 
 router = APIRouter()
-#: More rods between two pairs are asked for by their percentages.
-MOST_BETWEEN = 5
 
 
 @router.get("/between/{case:path}", name="between")

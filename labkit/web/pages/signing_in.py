@@ -63,7 +63,7 @@ def _known(request: Request, by: str, passphrase: str) -> Account | None:
         return None
     now, host = place.now(), request.client.host if request.client else ""
     names = (f"code {by.casefold()}", f"address {host}")
-    wait = slips.wait(names, now)
+    wait = slips.begin(names, now)
     if wait:
         raise RefusedError(
             "there were too many wrong passphrases; try again in "
@@ -71,9 +71,8 @@ def _known(request: Request, by: str, passphrase: str) -> Account | None:
         )
     account = place.accounts.open(by, passphrase)
     if account is None:
-        slips.slipped(names, now)
         raise RefusedError("code and passphrase do not go together; give both again")
-    slips.forget(names[:1])
+    slips.right(*names)
     return account
 
 
