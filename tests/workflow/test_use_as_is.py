@@ -8,6 +8,7 @@ from labkit.core.case.identifier import grouped
 from labkit.documents.bag_labels import facts as bag_labels
 from labkit.errors import InputError, RefusedError
 from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.release_basis import beyond_maximum
 from labkit.workflow.inspection.release_state import release_now
 from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
 from labkit.workflow.record.lookup import case_story
@@ -128,7 +129,7 @@ REFUSED = {
     "not whole": ({"look": ["whole"]}, {}, "it is not whole, and a piece of it can be swallowed"),
     "not looked at": ({"look": None}, {}, "is not known well enough: nobody looked whether it"),
     "no instrument": ({"error_mm": "0.20", "instrument": None}, {}, "no instrument is named"),
-    "another step": ({"error_mm": "-1.50"}, {}, "its label would tell another step"),
+    "another step": ({"error_mm": "-1.50"}, {}, "its label would name another step"),
 }  # fmt: skip
 
 
@@ -157,3 +158,36 @@ def test_a_rod_that_is_not_there_is_not_accepted(recorded, out, long):
     recorded.ledger.record("rod-state", CASE, {"identifier": other.identifier, "state": "lost"},
                            "kim", WHEN)
     assert "is lost; only a rod that fills its place is used" in not_accepted(recorded, other)
+
+
+def test_two_rods_of_a_pair_do_not_pass_the_maximum_together(tmp_path):
+    """Each alone stays within rounding; the second counts the first as long as it is."""
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        first_set(recorder, changed(ONE, ("[50]", "[50, 100]")))
+        left, right = (rod_at(recorder, FIRST, 2, side) for side in ("left", "right"))
+        for rod in (left, right):
+            record_reading(recorder, rod, "-0.28")
+        measure_all(recorder, CASE)
+        accept(recorder, left)
+        pair = standing_of_case(recorder.ledger, CASE).of_rod(left.identifier)
+        assert 100.4 < pair.makes.percent < 101.7
+        assert not pair.not_to_be_worn
+        assert pair.lengths == f"{left.label}/{right.label}"
+        assert "NOT TO BE WORN; reject it" in not_accepted(recorder, right)
+
+
+def test_what_the_maximum_is_now_is_asked_again_at_the_release(tmp_path):
+    with recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        first_set(recorder, changed(ONE, ("[50]", "[50, 100]")))
+        left = rod_at(recorder, FIRST, 2, "left")
+        record_reading(recorder, left, "-0.28")
+        measure_all(recorder, CASE)
+        accept(recorder, left)
+        inspection = decision_from_record(recorder.ledger, CASE)
+        assert list(beyond_maximum(recorder.ledger, inspection)) == []
+        text = changed(ONE, ("[50]", "[50, 100]"), ("protruded = 6.4", "protruded = 5.2"))
+        body = {"revision": 2, "text": text, "reason": "measured again"}
+        recorder.ledger.record("prescription", CASE, body, "kim", WHEN)
+        (line,) = beyond_maximum(recorder.ledger, inspection)
+    assert line.startswith("set 1, step 2 (")
+    assert "a rod is used as is: NOT TO BE WORN" in line

@@ -26,7 +26,6 @@ class CaseRod:
         rod: Pair, side and label, with the tolerance that it was made with.
         set_number: Number of the set in which its place was first made; `step` is of that set.
         since: Day of its last state.
-        as_is_mm: What it measures, where it is used although it does not conform; else None.
     """
 
     rod: TolerancedRod
@@ -35,7 +34,11 @@ class CaseRod:
     step: int
     state: RodState
     since: str
-    as_is_mm: float | None = None
+
+    @property
+    def as_is_mm(self) -> float | None:
+        """What it measures, where it is used although it does not conform; else None."""
+        return self.rod.rod.measured_mm
 
     @property
     def in_circulation(self) -> bool:

@@ -32,6 +32,7 @@ class RodOut:
         label: Functional length as engraved.
         made: False while it is only reserved.
         place: The setting for people, such as "set 1, step 3"; empty where only `pair` tells it.
+        measured_mm: What it measures, where it is used although it does not conform; else None.
 
     Raises:
         InputError: The label is not a length.
@@ -42,6 +43,7 @@ class RodOut:
     label: str
     made: bool = True
     place: str = field(default="", compare=False)
+    measured_mm: float | None = None
 
     def __post_init__(self) -> None:
         length_of(self.label)
@@ -50,6 +52,11 @@ class RodOut:
     def length(self) -> Decimal:
         """Functional length, mm: what the label says."""
         return length_of(self.label)
+
+    @property
+    def worn_mm(self) -> float:
+        """The length with which it holds the jaw: its label, or what it measures if used as is."""
+        return float(self.length) if self.measured_mm is None else self.measured_mm
 
 
 @dataclass(frozen=True)
@@ -174,7 +181,7 @@ def _read_pairs(
     if not settings:
         return {}, []
     lengths = np.array(
-        [[float(sides[side].length) for side in Side] for sides in settings.values()]
+        [[sides[side].worn_mm for side in Side] for sides in settings.values()]
     )
     read = read_back_near_path(model, lengths)
     made: dict[str, Made] = {}
@@ -190,7 +197,7 @@ def _read_pairs(
 
 def _read_single(rod: RodOut, model: JawModel, scale: BiteScale) -> Made | Finding:
     weights = LEFT if rod.side is Side.LEFT else RIGHT
-    (displacement,) = displacements_at(model, np.array([float(rod.length)]), weights)
+    (displacement,) = displacements_at(model, np.array([rod.worn_mm]), weights)
     if not np.isfinite(displacement):
         return _unread(f"{rod.label} ({rod.side} alone)", rod.pair, _NOT_ON_PATH)
     advancement = float(displacement) + float(scale.registered_advancement_mm)

@@ -155,7 +155,7 @@ def _slack(
     stated = prescription.grading.side_tolerance_mm
     sides = tolerances.min(axis=1) if whole else np.empty(0)
     return Slack(
-        made_mm=np.array([[float(rod.length) for rod in both] for both in whole]),
+        made_mm=np.array([[rod.rod.worn_mm for rod in both] for both in whole]),
         tolerance_mm=tolerances,
         side_tolerance_mm=sides if stated is None else np.full(len(whole), float(stated)),
     )

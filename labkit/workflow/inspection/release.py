@@ -33,6 +33,7 @@ from labkit.workflow.inspection.questions import (
 )
 from labkit.workflow.inspection.release_basis import (
     basis_json,
+    beyond_maximum,
     missing_for_release,
     second_person,
     without_lot,
@@ -186,6 +187,7 @@ def _basis(
     }
     missing = (
         *missing_for_release(inspection),
+        *beyond_maximum(ledger, inspection),
         *(without_lot(inspection) if asks_lot and not words.lot.strip() else ()),
         *(() if alone else second_person(inspection, by)),
         *unanswered(asked, answers),

@@ -26,7 +26,8 @@ from labkit.workflow.inspection.questions import Answer, Question, answers_to
 from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.inspection.release_state import readings_seen
-from labkit.workflow.rods.as_is import AsIs
+from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.rods.as_is import AsIs, length_told
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
 
@@ -54,12 +55,48 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
         each.message for each in refusals(decision.findings) if not _is_accepted(inspection, each)
     ]
     lines += _sides_not_accepted(inspection, accepted)
-    if not lines and not inspection.as_is and decision.result is not Result.CONFORMS:
+    if not lines and (rest := _rest(inspection)) is not Result.CONFORMS:
         lines.append(
-            f"the set {inspection.stored.name} as a whole is {decision.result}; look with "
+            f"the set {inspection.stored.name} as a whole is {rest}; look with "
             "`labkit inspect`"
         )
     return tuple(dict.fromkeys(lines))
+
+
+def _rest(inspection: Inspection) -> Result:
+    """Decide on the set but for rods that are used as they are, and the steps they stand in.
+
+    What is held by those alone has its own line, or was accepted with them.
+    """
+    decision, own = inspection.decision, inspection.as_is.keys()
+    if not own:
+        return decision.result
+    results = {rod.result for rod in decision.rods if rod.identifier not in own}
+    beside: set[str] = set()
+    for each in decision.differences:
+        sides = {each.left.identifier, each.right.identifier}
+        if sides & own:
+            beside |= sides
+        else:
+            results.add(each.decision.result)
+    if Result.NOT_CONFORMING in results:
+        return Result.NOT_CONFORMING
+    open_still = decision.missing or decision.held - own - beside or Result.UNDECIDED in results
+    return Result.UNDECIDED if open_still else Result.CONFORMS
+
+
+def beyond_maximum(reader: Reader, inspection: Inspection) -> Iterator[str]:
+    """Hold pairs with a rod used as is that, as long as it is, make more than the maximum now."""
+    if not inspection.as_is:
+        return
+    standing = standing_of_case(reader, inspection.stored.case, steps=False)
+    for pair in standing.pairs:
+        own = [rod.identifier for rod in pair.rods.values() if rod.identifier in inspection.as_is]
+        if own and pair.not_to_be_worn:
+            yield (
+                f"{pair.name}, of which a rod is used as is: NOT TO BE WORN on what holds now; "
+                f"replace it with `labkit replace {' '.join(own)} --reason TEXT`"
+            )
 
 
 def _is_accepted(inspection: Inspection, finding: Finding) -> bool:
@@ -152,7 +189,8 @@ def _against_slot(
     elif measured is None:
         yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
     else:
-        if rod.identifier not in inspection.as_is:
+        said = inspection.as_is.get(rod.identifier)
+        if said is None or length_told(measured) not in said.faults:
             yield from _against_length(rod, measured, redo, instead)
         yield from _against_look(rod, measured, inspect)
         yield from _against_temperature(rod, measured, redo)

@@ -26,7 +26,7 @@ from labkit.workflow.inspection.questions import hands_of
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.standing import case_rods
-from labkit.workflow.rods.as_is import used_as_is
+from labkit.workflow.rods.as_is import length_told, used_as_is
 from labkit.workflow.sets.stored_case import pair_of, read_case
 
 Who = tuple[str, datetime.datetime]
@@ -146,13 +146,8 @@ def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:
 
 def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[str]:
     """Say what is accepted of a rod, a sentence each."""
-    decision = rod.decision
-    if decision.result is not Result.CONFORMS:
-        yield (
-            f"its length is {millimetres(decision.y_mm, 3)} mm (standard uncertainty "
-            f"{millimetres(decision.u_mm, 4)} mm), asked was {millimetres(decision.lower_mm, 3)} "
-            f"to {millimetres(decision.upper_mm, 3)} mm: {decision.result}"
-        )
+    if rod.decision.result is not Result.CONFORMS:
+        yield length_told(rod)
     for each in inspection.decision.differences:
         if rod.identifier in (each.left.identifier, each.right.identifier) and (
             each.decision.result is not Result.CONFORMS
@@ -171,7 +166,7 @@ def _refuse(
     never = [one.message for one in refusals(own) if one.code not in _MAY]
     if _WHOLE in (rod.readings.look or ()):
         never.append("it is not whole, and a piece of it can be swallowed")
-    if other := _half_a_step_off(inspection, rod):
+    if other := _half_a_step_off(reader, inspection, rod):
         never.append(
             f"it is {millimetres(abs(rod.deviation_mm), 3)} mm off, half of the way to {other} or "
             "more, so that its label would name another step"
@@ -188,16 +183,25 @@ def _refuse(
         raise _refused(stored, f"is used as is already, entry {seq}; nothing was recorded")
 
 
-def _half_a_step_off(inspection: Inspection, rod: MeasuredRod) -> str:
-    """Name the label of the side that a rod is at least half of the way to; empty for none."""
+def _half_a_step_off(reader: Reader, inspection: Inspection, rod: MeasuredRod) -> str:
+    """Name what of its side a rod is at least half of the way to; empty for none.
+
+    Asked are the set's own places, and every rod of the case in circulation: of any set.
+    """
     own = rod.expected
-    for place in inspection.bench.places:
-        other = place.expected
-        away = float(other.length_mm - own.length_mm)
-        if other.side == own.side and away * rod.deviation_mm > 0 and (
-            2 * abs(rod.deviation_mm) >= abs(away)
-        ):
-            return other.engraved
+    others = [
+        (other.engraved, float(other.length_mm)) for place in inspection.bench.places
+        if (other := place.expected).side == own.side
+    ]
+    others += [
+        (f"{out.label} ({out.place})", float(out.length))
+        for one in case_rods(reader, inspection.stored.case)
+        if one.in_circulation and (out := one.rod.rod).side == own.side
+    ]
+    for name, length_mm in others:
+        away = length_mm - float(own.length_mm)
+        if away * rod.deviation_mm > 0 and 2 * abs(rod.deviation_mm) >= abs(away):
+            return name
     return ""
 
 
@@ -210,7 +214,10 @@ def _check_second_person(reader: Reader, rod: StoredRod, by: str) -> None:
 
 
 def _check_maximum(reader: Reader, rod: StoredRod, measured: MeasuredRod) -> None:
-    """Refuse a rod that, as long as it is, makes more than the maximum with the one beside it."""
+    """Refuse a rod that, as long as it is, makes more than the maximum with the one beside it.
+
+    The one beside it counts as long as it is, too, where it was accepted before.
+    """
     holds = read_case(reader, rod.case).prescription
     own = [
         _as_long_as(one, measured.length_mm) if one.identifier == rod.identifier else one
@@ -226,5 +233,5 @@ def _check_maximum(reader: Reader, rod: StoredRod, measured: MeasuredRod) -> Non
 
 
 def _as_long_as(rod: CaseRod, length_mm: float) -> CaseRod:
-    long = dataclasses.replace(rod.rod.rod, label=millimetres(length_mm, 3))
+    long = dataclasses.replace(rod.rod.rod, measured_mm=length_mm)
     return dataclasses.replace(rod, rod=dataclasses.replace(rod.rod, rod=long))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from labkit.core.case.case_standing import (
     CaseRod,
@@ -81,13 +82,17 @@ def range_now(
 
 
 def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:
-    """Give every rod of a case that was made or is being made, with the tolerance it has."""
+    """Give every rod of a case that was made or is being made, with the tolerance it has.
+
+    A rod that is used as it is makes what it measures, not what its label says.
+    """
     sets = {stored.name: stored for stored in reader.sets(case)}
     rods = (rod for rod in reader.rods(case) if rod.state != RodState.ABANDONED)
     as_is = used_as_is(reader, case)
     for rod, known in as_made(sets.values(), rods):
+        measures = as_is[rod.identifier].measured_mm if rod.identifier in as_is else None
         yield CaseRod(
-            known, rod.identifier, sets[rod.first_set].set_revision, rod.step,
-            RodState(rod.state), rod.state_since.at[:10],
-            as_is[rod.identifier].measured_mm if rod.identifier in as_is else None,
+            replace(known, rod=replace(known.rod, measured_mm=measures)), rod.identifier,
+            sets[rod.first_set].set_revision, rod.step, RodState(rod.state),
+            rod.state_since.at[:10],
         )
