@@ -56,6 +56,9 @@ def test_every_entry_is_told_once(recorded, told):
     assert [one["body"] for one in report.data["events"]] == [event.body for event in story]
     assert "entry" in dict(report.facts)["True as of"]
     assert report.data["record"]["digest"] == recorded.ledger.head().digest
+    set_row, *_ = recorded.ledger.sets(CASE)
+    assert report.table("Checksums").cells("SHA-256")[-1] == set_row.sums_sha256
+    assert all(len(str(cell)) < 64 for row in report.table("Sets").rows for cell in row)
     assert report.table("Material").cells("lot") == ("B-07",)
     assert report.table("Measured with").cells("calibration_due") == ("2031-09-30", "2031-09-30")
 

@@ -78,6 +78,7 @@ def history_report(history: History) -> Report:
     sections = (
         Section("What it was made from", table=Table.of(_PRESCRIPTIONS, story.prescriptions)),
         Section("Sets", table=Table.of(_SETS, story.sets)),
+        Section("Checksums", table=Table.of(_SUMS, _sums(story))),
         Section("Processes, and what is known of them", table=Table.of(
             _PROCESSES, _unlike(one.process.content for one in story.sets)
         )),
@@ -208,6 +209,14 @@ def _tools(history: History) -> list[dict[str, Any]]:
     )
 
 
+def _sums(story: CaseStory) -> list[tuple[str, str]]:
+    """Name each prescription's text, and each finished set's list of sums, with its checksum."""
+    return [
+        *((f"prescription-{one.revision}.toml", one.sha256) for one in story.prescriptions),
+        *((f"{one.name}, list of sums", one.sums_sha256) for one in story.sets if one.sums_sha256),
+    ]
+
+
 def _made(stored: StoredSet) -> str:
     end = stored.ended
     if end is None:
@@ -230,7 +239,6 @@ _PRESCRIPTIONS = (
     Column("recorded", lambda one: f"{one.stamp.at[:10]}, {one.stamp.by}"),
     Column("why", lambda one: one.reason or "as prescribed"),
     Column("file", lambda one: f"prescription-{one.revision}.toml"),
-    Column("SHA-256 of its text", "sha256"),
 )
 _SETS = (
     Column("set", "name"),
@@ -240,7 +248,11 @@ _SETS = (
     Column("template", "template.name"),
     Column("process", "process.name"),
     Column("program", "program"),
-    Column("SHA-256 of its list of sums", lambda one: one.sums_sha256 or "none"),
+)
+#: Checksums have a table of their own: beside other columns they are wider than a page.
+_SUMS = (
+    Column("of", lambda row: row[0]),
+    Column("SHA-256", lambda row: row[1]),
 )
 _PROCESSES = (
     Column("process", lambda one: f"{one['title']} ({one['name']})"),
