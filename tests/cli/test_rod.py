@@ -123,6 +123,14 @@ def test_a_rod_that_was_not_released_is_delivered_only_with_a_reason(run, file, 
     assert last.body["reason"] == "not released: the lab releases on paper"
 
 
+def test_only_a_rod_that_leaves_the_lab_is_told_to_leave_it_all_the_same(run, file):
+    result = run("rod", FIRST, "withdrawn", "--note", "not needed", "--unreleased", "no matter")
+    assert result.exit_code == 0, result.stderr
+    with recorder_for(file) as recorder:
+        last = recorder.ledger.current(CASE, Kind.ROD_STATE)[-1]
+    assert last.body["reason"] == "not needed"
+
+
 def test_withheld_rods_stay_in_the_lab(run, file):
     with recorder_for(file) as recorder:
         recorder.ledger.write(CASE, Release(FIRST, "withheld"), *WHO)

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from labkit.core.case.identifier import grouped
 from labkit.documents.bag_labels import facts as bag_labels
 from labkit.errors import InputError, RefusedError
 from labkit.workflow.inspection.inspect import decision_from_record
-from labkit.workflow.inspection.release_basis import beyond_maximum
+from labkit.workflow.inspection.release_basis import beyond_maximum, missing_for_release
 from labkit.workflow.inspection.release_state import release_now
 from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
 from labkit.workflow.record.lookup import case_story
 from labkit.workflow.record.reports import story_report
 from labkit.workflow.record.sheet import sheet_report
-from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.record.standing import case_rods, standing_of_case
 from labkit.workflow.sets.standing import with_standing
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.dry import first_set
@@ -191,3 +193,25 @@ def test_what_the_maximum_is_now_is_asked_again_at_the_release(tmp_path):
         (line,) = beyond_maximum(recorder.ledger, inspection)
     assert line.startswith("set 1, step 2 (")
     assert "a rod is used as is: NOT TO BE WORN" in line
+
+
+def test_the_rest_of_the_set_keeps_its_net(recorded, long):
+    """A rod beside the one accepted that nobody has a sentence for still holds the set."""
+    accept(recorded, long)
+    inspection = decision_from_record(recorded.ledger, CASE)
+    assert missing_for_release(inspection) == ()
+    other = place(recorded, 2, "right")[0].identifier
+    held = replace(inspection.decision, held=inspection.decision.held | {other})
+    (line,) = missing_for_release(replace(inspection, decision=held))
+    assert line.startswith("the set QF-1043-r1 as a whole is undecided")
+
+
+def test_half_of_the_way_to_a_rod_of_another_set_is_too_far(recorded, out, long, monkeypatch):
+    """The rods of the case in circulation count, whatever set they are of."""
+    own = next(one for one in case_rods(recorded.ledger, CASE) if one.identifier == long.identifier)
+    near = replace(own.rod.rod, pair="2/1", label="36.3", place="set 2, step 1")
+    other = replace(own, identifier="1", rod=replace(own.rod, rod=near))
+    monkeypatch.setattr(
+        "labkit.workflow.inspection.use_as_is.case_rods", lambda *_: iter((own, other))
+    )
+    assert "half of the way to 36.3 (set 2, step 1) or more" in not_accepted(recorded, long)

@@ -177,7 +177,8 @@ def _record(
 ) -> Event:
     _check(ledger, rod, told, at)
     why = UNRELEASED[0] if rod.state == RodState.MADE else UNRELEASED[1]
-    unreleased = f"{why}{told.unreleased}" if told.unreleased else ""
+    left = told.unreleased if told.state == RodState.DELIVERED else ""
+    unreleased = f"{why}{left}" if left else ""
     reason = "; ".join(words for words in (told.note, unreleased) if words)
     body: dict[str, Any] = {"identifier": rod.identifier, "state": told.state}
     body |= {"reason": reason} if reason else {}
