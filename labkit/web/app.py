@@ -63,7 +63,8 @@ def names_of(app: FastAPI) -> dict[str, APIRoute | Mount]:
 
 def _require_rights(app: FastAPI) -> None:
     unknown = names_of(app).keys() - RIGHTS.keys()
-    assert not unknown, unknown
+    if unknown:
+        raise RuntimeError(f"no row of rights names {', '.join(sorted(unknown))}")
 
 
 class _SignInError(Exception):
@@ -115,9 +116,13 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if error.status_code == 401:
         # A signed-out page asks who is there and comes back to where one wanted to go.
-        wanted = request.url.path if request.method == "GET" else "/"
-        target = request.url_for("sign_in").include_query_params(to=wanted)
-        return RedirectResponse(f"{target.path}?{target.query}", 303)
+        fragment = "hx-request" in request.headers
+        came = request.headers.get("hx-current-url", "") if fragment else str(request.url)
+        wanted = _own(request, came) if fragment or request.method == "GET" else ""
+        target = request.url_for("sign_in").include_query_params(to=wanted or "/")
+        to = f"{target.path}?{target.query}"
+        # A part of a page is no place to sign in: the whole page goes there.
+        return Response(None, 401, {"HX-Redirect": to}) if fragment else RedirectResponse(to, 303)
     title, words = _NO_SUCH.get(error.status_code, _NO_SUCH[404])
     if error.detail == "form":
         title, words = _STALE
@@ -137,9 +142,13 @@ async def _told(request: Request, error: Exception) -> HTMLResponse:
 
 def _back(request: Request) -> str:
     """Give the page of ours that the browser came from; "" where there is none."""
-    came = request.headers.get("referer", "")
+    return _own(request, request.headers.get("referer", ""))
+
+
+def _own(request: Request, url: str) -> str:
+    """Give path and query of an address of ours, never one that leads elsewhere; "" for others."""
     own = str(request.base_url)
-    return "/" + came.removeprefix(own) if came.startswith(own) else ""
+    return "/" + url.removeprefix(own).lstrip("/\\") if url.startswith(own) else ""
 
 
 async def _unforeseen(request: Request, error: Exception) -> HTMLResponse:

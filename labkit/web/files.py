@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import zipfile
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from pathlib import Path
 from labkit.errors import InputError
 from labkit.exports.write.set_folder import SUMS_FILE, sums_of
 from labkit.ledger.stored import SetState, StoredSet
+from labkit.workflow.sets.on_disk import FILLED_IN
 
 #: Ending → what a browser is told that it is.
 TYPES = {
@@ -65,19 +67,25 @@ def read_file(stored: StoredSet, name: str) -> bytes:
         name: As asked for; read only where the set's own list has the very same name.
 
     Raises:
-        InputError: The set has no such file, or it cannot be read.
+        InputError: The set has no such file, it cannot be read, or it is not as it was made.
     """
     listed = next((each for each in files_of(stored).names if each == name), None)
     place = Path(stored.folder)
     if listed is None or not (file := place / listed).resolve().is_relative_to(place.resolve()):
         raise InputError(f"the set {stored.name} has no such file; take one from its list")
     try:
-        return file.read_bytes()
+        content, sums = file.read_bytes(), sums_of(place)
     except OSError as error:
         raise InputError(
             f"{listed} of the set {stored.name} cannot be read ({error.strerror}); take the set "
             "from its backup or make it again"
         ) from error
+    if hashlib.sha256(content).hexdigest() != sums.get(name) and not name.startswith(FILLED_IN):
+        raise InputError(
+            f"{listed} of the set {stored.name} is not as it was made; take the set from its "
+            "backup or make it again"
+        )
+    return content
 
 
 def zipped(stored: StoredSet) -> bytes:

@@ -12,9 +12,11 @@ from labkit.ledger.events import Kind
 from labkit.ledger.place import VARIABLE
 from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.verify import verify
+from labkit.web.accounts import Accounts
 from labkit.web.jobs import job as jobs
 from labkit.web.jobs.job import Files, How, Order, State, What, find
 from labkit.web.jobs.run import main
+from labkit.web.rights import Role
 from tests.support.making import ONE
 from tests.support.workplaces import NOW, PARALLEL, client_of, token_in, workplace
 
@@ -144,6 +146,17 @@ def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
     again = answer.headers["location"].rpartition("/")[2]
     assert find(place, again).order.asked == {"percent": "75"}
     assert still[0][-1] == again
+
+
+def test_jobs_of_other_clinics_are_not_shown(ledger, tmp_path):
+    accounts = Accounts(tmp_path / "accounts.json")
+    accounts.add("tom", Role.TECHNICIAN, "coffin verse plaid igloo", "HLB-")
+    place = workplace(ledger, accounts=accounts)
+    written(place, order(place, What.BETWEEN, PARALLEL, percent="75"))
+    client = client_of(place, by="")
+    sent = {"by": "tom", "passphrase": "coffin verse plaid igloo"}
+    client.post("/sign-in", data={**sent, "token": token_in(client.get("/sign-in"))})
+    assert PARALLEL not in client.get("/").text + client.get("/jobs").text
 
 
 def test_one_that_never_began_is_broken_off_after_a_minute(ledger):

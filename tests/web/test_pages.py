@@ -5,19 +5,24 @@ from __future__ import annotations
 import html
 import io
 import re
+import shutil
 import zipfile
+from types import SimpleNamespace
 from urllib.parse import quote
 
 import pytest
 
 from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Plot, Report, Section, Table
+from labkit.errors import InputError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into, open_ledger
+from labkit.web.files import files_of, read_file
 from labkit.web.print_report import report_facts
 from labkit.web.scale import Shown, scale_of
 from labkit.web.show import _environment
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.sets.on_disk import FILLED_IN
 from tests.support.ledgers import Pen
 from tests.support.workplaces import CASE, FOLDER, PARALLEL, SET, client_of, token_in, workplace
 
@@ -160,6 +165,19 @@ def test_no_other_file_is_given(looking, name):
     answer = looking.get(f"/sets/{SET}/files/{name}")
     assert answer.status_code == 404
     assert "root:" not in answer.text
+
+
+def test_a_changed_file_is_not_given(filled, tmp_path):
+    folder = shutil.copytree(FOLDER, tmp_path / SET)
+    (folder / "checks.json").write_text("{}", encoding="utf-8")
+    with look_into(str(filled[0])) as reader:
+        stored = reader.set_named(SET)
+    moved = SimpleNamespace(name=SET, state=stored.state, folder=str(folder))
+    with pytest.raises(InputError, match="is not as it was made"):
+        read_file(moved, "checks.json")
+    form = next(name for name in files_of(moved).names if name.startswith(FILLED_IN))
+    (folder / form).write_bytes(b"filled in")
+    assert read_file(moved, form) == b"filled in"
 
 
 def test_a_whole_set_in_one_file(looking):

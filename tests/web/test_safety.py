@@ -89,8 +89,8 @@ def test_a_dentist_sees_the_cases_of_one_clinic(filled, accounts, rods):
     client, answer = signed_in(workplace(filled[0], accounts=accounts), "dora")
     assert answer.status_code == 303
     assert CASE not in client.get("/cases").text + client.get("/").text
-    for path in (f"/cases/{CASE}", f"/rods/{rods[0]}", f"/sets/{SET}/files/checks.json",
-                 f"/between/{CASE}?percent=55"):
+    for path in (f"/cases/{CASE}", f"/rods/{rods[0]}", f"/rods?identifier={rods[0]}",
+                 f"/sets/{SET}/files/checks.json", f"/between/{CASE}?percent=55"):
         assert client.get(path).status_code == 404
     assert client.get("/cases/QF-1044").status_code == 200
     token = token_in(client.get("/cases/QF-1044"))
@@ -273,6 +273,33 @@ def test_a_visit_ends_when_nobody_is_there(filled):
     assert client.get(f"/since/1/{CASE}", follow_redirects=False).status_code == 200
     clock[0] += datetime.timedelta(hours=6)  # a page that asks by itself keeps no visit alive
     assert client.get("/", follow_redirects=False).status_code == 303
+
+
+def test_a_part_of_a_page_leads_the_whole_page_to_sign_in(filled):
+    client = client_of(workplace(filled[0]), by="")
+    page = f"http://127.0.0.1:8765/between/{CASE}?percent=55"
+    headers = {"hx-request": "true", "hx-current-url": page}
+    answer = client.get(f"/since/1/{CASE}", headers=headers, follow_redirects=False)
+    wanted = f"/sign-in?to=%2Fbetween%2F{CASE}%3Fpercent%3D55"
+    assert (answer.text, answer.headers["hx-redirect"]) == ("", wanted)
+    whole = client.get(f"/between/{CASE}?percent=55", follow_redirects=False)
+    assert whole.headers["location"] == wanted
+    elsewhere = {**headers, "hx-current-url": "http://elsewhere.example/"}
+    assert client.get("/", headers=elsewhere).headers["hx-redirect"] == "/sign-in?to=%2F"
+
+
+@pytest.mark.parametrize("path", ["/elsewhere.example/", "//elsewhere.example", "\\elsewhere"])
+def test_the_way_back_leads_nowhere_else(looking, path):
+    own = "http://127.0.0.1:8765/"
+    told = looking.get("/cases/QF-9", headers={"referer": own + path}).text
+    assert 'href="/elsewhere' in told
+    assert 'href="//' not in told
+
+
+def test_an_address_without_a_row_of_rights_opens_nothing(filled, monkeypatch):
+    monkeypatch.setattr("labkit.web.app.RIGHTS", {})
+    with pytest.raises(RuntimeError, match="no row of rights names"):
+        application(workplace(filled[0]))
 
 
 def test_signing_out_ends_the_visit(browser):

@@ -33,6 +33,7 @@ def find(request: Request, identifier: str = "") -> Response:
         return page(request, "find-rod")
     with workplace(request).look() as reader:
         found = find_rod(reader, identifier)
+    own_case(request, found.rod.rod.case)
     digits = found.rod.rod.identifier
     return RedirectResponse(address(request, "rod", identifier=digits), 303)
 

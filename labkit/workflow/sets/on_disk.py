@@ -27,7 +27,7 @@ from labkit.locks import only_one
 #: As many files are named in a sentence.
 MOST_NAMED = 6
 #: Filled in where it lies, as it is meant to be.
-_FILLED_IN = "documents/inspection-form"
+FILLED_IN = "documents/inspection-form"
 
 
 def look_at(stored: StoredSet) -> Found:
@@ -119,7 +119,7 @@ def files_of(stored: StoredSet) -> FilesSeen:
     if not folder.exists():
         return FilesSeen(f"{name} does not lie in {folder} any more; its files were not looked at")
     try:
-        wrong = [one for one in wrong_files(folder) if not one.startswith(_FILLED_IN)]
+        wrong = [one for one in wrong_files(folder) if not one.startswith(FILLED_IN)]
         rods = rods_sha256(folder)
     except (OSError, InputError) as error:
         return FilesSeen(f"{name} in {folder} cannot be held against the record: {error}", True)
