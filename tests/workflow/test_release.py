@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import sqlite3
 
 import pytest
 
@@ -66,6 +67,26 @@ def test_a_set_of_which_every_rod_conforms_is_released(recorded, out):
     )  # fmt: skip
     assert first["reading_events"] == [first["recorded"]["event"]]
     assert verify(ledger).ok
+
+
+@pytest.mark.parametrize("change", [
+    "delete from events where kind = 'reading'",
+    "update events set kind = 'release' where kind = 'reading'",
+    "delete from events where kind = 'release'",
+])
+def test_a_damaged_record_is_told_before_what_it_lacks(recorded, out, change):
+    """What `labkit inspect` says of it; neither "was not measured" nor "was never released"."""
+    measure_all(recorded, CASE)
+    let_go(recorded, out)
+    with sqlite3.connect(recorded.ledger.place) as behind:
+        behind.execute(change)
+    behind.close()
+    ledger = recorded.ledger
+    for act in (lambda: let_go(recorded, out), lambda: certified(ledger, CASE, None, None)):
+        with pytest.raises(LedgerError, match="is not as it was written") as caught:
+            act()
+        assert "`labkit ledger restore`" in str(caught.value)
+    assert len(files(out)) == 1
 
 
 def test_nothing_measured_is_told_rod_by_rod(recorded, out):

@@ -69,7 +69,9 @@ def certified(
     Raises:
         InputError: There is no such case, set or release.
         RefusedError: No release stands.
+        LedgerError: The record is not as it was written.
     """
+    look_at_case(reader, case, whole_chain=True)
     if seq is not None:
         need_case(reader, case)
         stored, event = _numbered(reader, case, seq)
@@ -118,9 +120,7 @@ def write_certificate(
 
     Raises:
         DeliveryError: It cannot be written, or another file has its name.
-        LedgerError: The record is not as it was written.
     """
-    look_at_case(reader, found[0].case, whole_chain=True)
     target = folder / certificate_name(*found)
     content = certificate_pdf(reader, *found)
     if not (target.is_file() and target.read_bytes() == content):

@@ -122,11 +122,13 @@ def release(
             that rods are built from are not as recorded; it is released already; or it is
             withheld, and no note says what was done about that.
         DeliveryError: The certificate cannot be written; nothing is released.
-        LedgerError: The release cannot be recorded; no certificate stays.
+        LedgerError: The record is not as it was written, or the release cannot be recorded; no
+            certificate stays.
     """
     folder = _folder(set_to_judge(ledger, case, set_name), out)
     with _certificate_beside(folder, case) as fresh:
         with ledger.transaction():
+            ledger.look_before(Kind.RELEASE, case)  # else what is missing is told, and not why
             stored = set_to_judge(ledger, case, set_name)
             basis, slots = _basis(ledger, stored, who[0], words)
             seen = refuse_changed_files(sets_of(ledger, stored, slots))
