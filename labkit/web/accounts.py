@@ -6,16 +6,19 @@ import datetime
 import json
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
+from filelock import FileLock
 
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import checked_operator
+from labkit.locks import only_one
 from labkit.web.rights import Role
 
 #: Roles that an account can have.
@@ -86,7 +89,9 @@ class Accounts:
                 field="passphrase",
             )
         new = Account(role, _HASHER.hash(passphrase), cases)
-        self._write({**self.every(), checked_operator(code): new})
+        code = checked_operator(code)
+        with self._changing() as known:
+            known[code] = new
 
     def remove(self, code: str) -> None:
         """Take an account away; whoever is signed in with it is signed out.
@@ -94,14 +99,13 @@ class Accounts:
         Raises:
             InputError: There is none of that code.
         """
-        known = dict(self.every())
-        if code not in known:
-            raise InputError(
-                f"there is no account {code!r}; there are {', '.join(known) or 'none'}",
-                field="code", value=code,
-            )  # fmt: skip
-        del known[code]
-        self._write(known)
+        with self._changing() as known:
+            if code not in known:
+                raise InputError(
+                    f"there is no account {code!r}; there are {', '.join(known) or 'none'}",
+                    field="code", value=code,
+                )  # fmt: skip
+            del known[code]
 
     def open(self, code: str, passphrase: str) -> Account | None:
         """Give the account that a passphrase opens; None where it does not."""
@@ -114,20 +118,33 @@ class Accounts:
             return None
         return known
 
+    @contextmanager
+    def _changing(self) -> Iterator[dict[str, Account]]:
+        """Read, change and write the accounts while nobody else does.
+
+        Raises:
+            RefusedError: The file cannot be written.
+        """
+        try:
+            with only_one(FileLock(f"{self.path}.lock")):
+                known = dict(self.every())
+                yield known
+                self._write(known)
+        except OSError as error:
+            raise RefusedError(
+                f"cannot be written ({error.strerror or error}); nothing was changed",
+                where=str(self.path),
+            ) from error
+
     def _write(self, accounts: Mapping[str, Account]) -> None:
         content = json.dumps({"schema": 1, "accounts": {c: asdict(a) for c, a in accounts.items()}},
                              ensure_ascii=False, indent=1)  # fmt: skip
         new = self.path.with_name(f"{self.path.name}.new")
-        try:
-            new.unlink(missing_ok=True)
-            handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "w", encoding="utf-8") as out:
-                out.write(f"{content}\n")
-            new.replace(self.path)
-        except OSError as error:
-            raise RefusedError(
-                f"cannot be written ({error.strerror}); nothing was changed", where=str(self.path)
-            ) from error
+        new.unlink(missing_ok=True)
+        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            out.write(f"{content}\n")
+        new.replace(self.path)
 
 
 _NOBODY = _HASHER.hash(os.urandom(16).hex())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -32,6 +33,9 @@ def still(monkeypatch):
 
         def wait(self):
             return 0
+
+        def poll(self):
+            return None
 
     monkeypatch.setattr(jobs.subprocess, "Popen", Process)
     return begun
@@ -165,6 +169,16 @@ def test_one_that_never_began_is_broken_off_after_a_minute(ledger):
     assert find(place, name).state.how is How.WAITING
     later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
     assert find(later, name).state.how is How.BROKEN_OFF
+
+
+def test_a_slow_start_is_no_end(ledger, monkeypatch):
+    place = workplace(ledger)
+    name = written(place, order(place)).order.stem
+    later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
+    for ended, how in ((None, How.WAITING), (1, How.BROKEN_OFF)):
+        process = SimpleNamespace(poll=lambda ended=ended: ended)
+        monkeypatch.setitem(jobs._BEGUN, name, process)
+        assert find(later, name).state.how is how
 
 
 def test_what_goes_on_is_not_begun_again(ledger, still):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import socket
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from click.testing import CliRunner
@@ -327,6 +328,14 @@ def test_accounts_are_kept_by_the_command(tmp_path):
     assert run("remove", str(file), "dora").exit_code == 0
     file.write_text("{}", encoding="utf-8")
     assert "is not a file of accounts" in run("list", str(file)).output
+
+
+def test_accounts_added_at_once_are_all_kept(tmp_path):
+    accounts = Accounts(tmp_path / "accounts.json")
+    with ThreadPoolExecutor(4) as at_once:
+        list(at_once.map(lambda n: accounts.add(f"tom{n}", Role.QA, PASSPHRASE), range(4)))
+    assert len(accounts.every()) == 4
+    assert [path.name for path in tmp_path.iterdir()] == ["accounts.json"]
 
 
 def test_other_machines_need_accounts():

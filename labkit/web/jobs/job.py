@@ -23,10 +23,12 @@ from labkit.web.workplace import OwnFiles, Workplace
 
 #: Folder of the jobs within that of the sets.
 FOLDER = ".jobs"
-#: A process that has not begun by then, seconds, was stopped before it could.
+#: A process of a workplace that is no more has begun by then, seconds, or was stopped before.
 LONGEST_START = 60.0
 #: Jobs that are listed.
 MOST_LISTED = 50
+#: Processes that this workplace began.
+_BEGUN: dict[str, subprocess.Popen[bytes]] = {}
 _DIGITS = frozenset("0123456789abcdef")
 
 
@@ -174,6 +176,7 @@ def begin(place: Workplace, order: Order) -> str:
         # The ledger's URL may hold a password: it is written into no file.
         env={**os.environ, **({VARIABLE: place.ledger} if place.ledger else {})},
     )
+    _BEGUN[name] = process
     threading.Thread(target=process.wait, daemon=True).start()  # so that its end is taken note of
     return name
 
@@ -188,7 +191,7 @@ def find(place: Workplace, name: str) -> Job:
         files = Files(place.sets / FOLDER, name)
         if files.order.is_file():
             order = files.read_order()
-            return Job(name, order, _state(files, order, place.now()))
+            return Job(name, order, _state(files, order, place.now(), _BEGUN.get(name)))
     raise InputError("there is no such job; go on from the list of jobs")
 
 
@@ -199,10 +202,14 @@ def every(place: Workplace) -> list[Job]:
     return [find(place, path.stem) for path in latest[:MOST_LISTED]]
 
 
-def _state(files: Files, order: Order, now: datetime) -> State:
+def _state(
+    files: Files, order: Order, now: datetime, process: subprocess.Popen[bytes] | None
+) -> State:
+    ended = process is not None and process.poll() is not None  # before its last word is read
     state = files.read_state()
     if state is None:
         late = (now - datetime.fromisoformat(order.at)).total_seconds() > LONGEST_START
+        late = late if process is None else ended
         return State(How.BROKEN_OFF if late else How.WAITING)
     if state.how is How.MAKING and not files.held():
         state = files.read_state() or state  # it may have ended in between
