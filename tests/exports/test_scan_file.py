@@ -197,3 +197,11 @@ def test_hostile_files_are_told_in_one_sentence(tmp_path, corners, monkeypatch, 
     monkeypatch.setattr("labkit.exports.scan.formats.MOST_FACETS", 10_000)
     with pytest.raises(InputError, match=why):
         read(tmp_path, data, name)
+
+
+def test_a_mesh_is_known_again_whatever_stands_round_it(tmp_path, corners):
+    """Another header, the facets in another order, moved; not another shape."""
+    digest = read(tmp_path, binary_stl(corners)).sha256
+    for same in (binary_stl(corners, b"x"), binary_stl(corners[::-1]), binary_stl(corners + 4.0)):
+        assert read(tmp_path, same).sha256 == digest
+    assert read(tmp_path, binary_stl(corners * 1.001)).sha256 != digest

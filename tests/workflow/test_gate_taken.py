@@ -83,6 +83,23 @@ def test_a_scan_of_another_rod_is_no_scan_of_this_one(recorded, out):
     assert f"entry {then.seq} came from the same file as entry {first.seq}" in line
 
 
+def test_a_drawn_mesh_is_no_scan_and_the_same_mesh_no_second_one(recorded, out):
+    """The rod's own STL under another header, for left and for right."""
+    scan = {"way": None, "readings_mm": [], "gauge_pins_mm": None, "instrument": jsonable(SCANNER),
+            "scan": {"noise_mm": 3e-7, "mesh_sha256": "ef" * 32}}  # fmt: skip
+    found = [
+        record_reading(
+            recorded, place(recorded, 1, side)[0], quantity="scan", **scan,
+            source={"file": f"{side}.stl", "sha256": digest * 32, "line": None},
+        )
+        for side, digest in (("left", "ab"), ("right", "cd"))
+    ]
+    measure_all(recorded, CASE)
+    _, drawn, same = refused(recorded, out)
+    assert "scatter by less than 0.001 mm, as those of a drawn model do" in drawn
+    assert f"entry {found[1].seq} shows the same mesh as entry {found[0].seq}" in same
+
+
 def test_readings_copied_from_the_other_side(recorded, out):
     """Both steps of the set: chance gives that in fewer than one set of a thousand."""
     for step in (1, 2):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,8 @@ MOST_BYTES = 300_000_000
 LEAST_FACETS = 50
 #: Vertices closer than this share of the scan's size are one: programs write float32 or six digits.
 WELD_SHARE = 2e-7
+#: Vertices of one mesh in two files agree to this, however many digits were written.
+SAME_SHAPE_MM = 0.001
 #: Coordinates beyond this are damage, not a place in any unit.
 LARGEST = 1e7
 
@@ -57,9 +60,19 @@ class ScanMesh:
         return self.vertices[self.triangles]
 
     @property
+    def sha256(self) -> str:
+        """Digest of the mesh as a shape: the same whatever stands round it in the file."""
+        return _digest(self.vertices)
+
+    @property
     def size(self) -> float:
         """Diagonal of the bounding box, in the file's unit."""
         return float(np.linalg.norm(np.ptp(self.vertices, axis=0)))
+
+
+def _digest(vertices: Array) -> str:
+    rounded = np.round(vertices / SAME_SHAPE_MM).astype(np.int64)
+    return hashlib.sha256(rounded[np.lexsort(rounded.T)].tobytes()).hexdigest()
 
 
 def read_scan(path: Path) -> ScanMesh:

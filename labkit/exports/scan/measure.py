@@ -105,6 +105,7 @@ class ScanMeasure(Finite):
         form: How far a form error of the scanner of standard deviation 1 shifts the length, by
             its wavelength, mm.
         noise_mm: Scatter of the points about the fittings.
+        mesh_sha256: Of the places of its points about their middle, in any order.
         alike_share, alike_mm: Share of it that neighbours have in common, and over which distance.
         missing: Share of the rod's surface that the scan lacks.
         bar: How straight its bar is; None where too little of it is seen.
@@ -122,6 +123,7 @@ class ScanMeasure(Finite):
     ends_told: bool
     label: ScanLabel
     noise_mm: float
+    mesh_sha256: str
     alike_share: float
     alike_mm: float
     missing: float
@@ -193,7 +195,8 @@ def measure_scan(
         lower=lower, upper=upper, ends_told=told, label=label,
         noise_mm=math.sqrt((lower.rms_mm**2 + upper.rms_mm**2) / 2.0),
         alike_share=errors.share, alike_mm=errors.length_mm, missing=1.0 - rod.seen,
-        facets=len(mesh.triangles), turn=tuple(tuple(map(float, row)) for row in pose.turn),
+        mesh_sha256=mesh.sha256, facets=len(mesh.triangles),
+        turn=tuple(tuple(map(float, row)) for row in pose.turn),
         place_mm=tuple(map(float, pose.place + np.asarray(mesh.origin))),
         findings=_findings(mesh, rod, (length, u), (lower, upper), label),
         bar=bar_shape(shape, rod.pose.to_rod(mesh.vertices), rod.pose.length_mm),

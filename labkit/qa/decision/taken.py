@@ -30,6 +30,8 @@ _REACH = 9.0
 _APART = 6.0
 #: Standard deviations between two lengths of one rod beyond which they contradict each other.
 CONTRADICTION = 3.29
+#: Points of a scan scatter by more about bores, pins and balls; those of a drawn mesh by less.
+LEAST_NOISE_MM = 0.001
 #: One value of these ways holds two readings, or one and half of two more: scatter and step.
 _FACTORS = {Method.HALF_SUM: (math.sqrt(0.5), 0.5), Method.OVER_LESS_OWN: (math.sqrt(1.5), 0.5)}
 
@@ -105,13 +107,13 @@ class Scatter:
 
 
 def doubts(rods: Sequence[MeasuredRod]) -> tuple[Doubt, ...]:
-    """Find readings by hand of a set that chance explains in fewer than one set in a thousand.
+    """Find readings of a set that chance explains in fewer than one set in a thousand.
 
     Returns:
-        A doubt for each kind and gauge; none for rods whose instrument is not named. Honest
-        readings give any of them in at most one set of a thousand.
+        A doubt for each kind and gauge, and one for scans without noise; none for rods whose
+        instrument is not named. Honest readings give any in at most one set of a thousand.
     """
-    found: list[Doubt] = []
+    found = list(_drawn(rods))
     by_hand = [rod for rod in rods if rod.way is not None and rod.readings.instrument is not None]
     groups = [list(same) for _, same in groupby(sorted(by_hand, key=_gauge), _gauge)]
     for members in groups:
@@ -124,6 +126,23 @@ def doubts(rods: Sequence[MeasuredRod]) -> tuple[Doubt, ...]:
             *_small_scatter(members, share),
         ]
     return tuple(found)
+
+
+def _drawn(rods: Sequence[MeasuredRod]) -> Iterator[Doubt]:
+    """Hold scans that have no noise: the file that a rod is built from measures what it should."""
+    drawn = [
+        rod for rod in rods
+        if (noise := (rod.readings.scan or {}).get("noise_mm")) is not None
+        and noise < LEAST_NOISE_MM
+    ]
+    if drawn:
+        yield Doubt(
+            "no_noise",
+            f"the points of the scan of {', '.join(rod.expected.name for rod in drawn)} scatter by "
+            f"less than {LEAST_NOISE_MM:g} mm, as those of a drawn model do and of a scan never: "
+            "was the rod scanned, or its own file read",
+            tuple(rod.identifier for rod in drawn),
+        )
 
 
 def contradicts(now: tuple[float, float], before: tuple[float, float]) -> bool:

@@ -28,6 +28,7 @@ from labkit.qa.decision.bench import Place
 from labkit.qa.decision.budget import GAUGE, RESOLUTION, length_budget
 from labkit.qa.decision.readings import RodReadings, Source
 from labkit.qa.decision.rod_decision import MeasuredRod
+from labkit.qa.decision.taken import LEAST_NOISE_MM
 from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component
 from labkit.units import plain
@@ -105,7 +106,8 @@ def measure_file(
         most_u_mm = math.hypot(most_u_mm, instrument.form_mm)
     measure = measure_scan(path, templates, lettering, most_u_mm)
     budget = scan_budget(measure, templates[measure.template], instrument, place)
-    notes = tuple(note(code, told) for code, told in _unknown(instrument, place))
+    told = (*_unknown(instrument, place), *_drawn(measure))
+    notes = tuple(note(code, words) for code, words in told)
     digest = hashlib.sha256(scan_bytes(path)).hexdigest()
     return Scanned(path.name, digest, measure, budget, notes)
 
@@ -129,6 +131,15 @@ def _unknown(
             f"{instrument.name} states no form error, which no scan shows by itself and which may "
             "be the largest error of all; measure it on a ball of known size and write it into the "
             "instrument's file as form.error",
+        )
+
+
+def _drawn(measure: ScanMeasure) -> Iterator[tuple[str, str]]:
+    if measure.noise_mm < LEAST_NOISE_MM:
+        yield (
+            "no_noise",
+            f"its points scatter by less than {LEAST_NOISE_MM:g} mm, as those of a drawn model do "
+            "and of a scan never; name the file that the scanner wrote",
         )
 
 
@@ -243,7 +254,9 @@ def judged(
             "lower": kept_end(measure.lower), "upper": kept_end(measure.upper),
             "label_problem": measure.label.problem or None, "bar": jsonable(measure.bar),
             "faults": list(measure.faults),
-            **{name: getattr(measure, name) for name in ("noise_mm", "missing", "facets")},
+            **{name: getattr(measure, name) for name in (
+                "noise_mm", "missing", "facets", "mesh_sha256",
+            )},
         },
     )
     return record.inspection.bench.judged(readings, None, (length, budget))

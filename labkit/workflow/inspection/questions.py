@@ -97,26 +97,38 @@ def _length(entry: StoredReading) -> tuple[float, float] | None:
 def _seen_before(
     reader: Reader, readings: Sequence[StoredReading], inspection: Inspection
 ) -> Iterator[Question]:
-    """Ask about a file that an earlier entry came from: of this rod, and of any rod for a scan."""
+    """Ask about a file that an earlier entry came from: of this rod, and of any rod for a scan.
+
+    Of a scan the mesh counts too, whatever stands round it in the file.
+    """
     for rod, counted in inspection.recorded.items():
-        digest = (counted.details.get("source") or {}).get("sha256")
-        if not digest:
-            continue
         scan = counted.quantity == SCAN
-        for before in readings_of_file(reader, digest) if scan else readings:
-            same = (before.details.get("source") or {}).get("sha256") == digest
-            if same and before.stamp.seq < counted.stamp.seq and (
-                scan or before.identifier == rod
-            ):
-                name = inspection.bench.by_identifier[rod].expected.name
-                yield Question(
-                    (before.stamp.seq, counted.stamp.seq),
-                    f"{name}: entry {counted.stamp.seq} came from the same file as entry "
-                    f"{before.stamp.seq} (rod {grouped(before.identifier)}), so that nothing new "
-                    "was measured",
-                    hands_of(before, counted),
-                )
-                break
+        for words, digest in _digests(counted).items():
+            before = next((
+                each for each in (readings_of_file(reader, digest) if scan else readings)
+                if _digests(each).get(words) == digest and each.stamp.seq < counted.stamp.seq
+                and (scan or each.identifier == rod)
+            ), None)
+            if before is None:
+                continue
+            name = inspection.bench.by_identifier[rod].expected.name
+            yield Question(
+                (before.stamp.seq, counted.stamp.seq),
+                f"{name}: entry {counted.stamp.seq} {words} as entry "
+                f"{before.stamp.seq} (rod {grouped(before.identifier)}), so that nothing new "
+                "was measured",
+                hands_of(before, counted),
+            )
+            break
+
+
+def _digests(entry: StoredReading) -> dict[str, str]:
+    """Give what tells where a reading came from, by the words that say it."""
+    told = {
+        "came from the same file": (entry.details.get("source") or {}).get("sha256"),
+        "shows the same mesh": (entry.details.get("scan") or {}).get("mesh_sha256"),
+    }
+    return {words: digest for words, digest in told.items() if digest}
 
 
 def hands_of(*entries: StoredReading) -> frozenset[str]:
