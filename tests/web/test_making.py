@@ -131,6 +131,8 @@ def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
     job = find(place, files.order.stem)
     assert job.state.how is How.REFUSED
     assert "does not foresee (ZeroDivisionError)" in job.state.sentences[0]
+    assert "Traceback" not in job.state.sentences[0]
+    assert "ZeroDivisionError: division by zero" in files.trace.read_text("utf-8")
 
 
 def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):

@@ -125,19 +125,24 @@ class Job:
 
 
 class Files:
-    """The files of one job: the order, its progress, and the lock that its process holds."""
+    """The files of one job: order, progress, the lock that its process holds, what went wrong."""
 
     def __init__(self, folder: Path, name: str) -> None:
         self.order, self.progress = folder / f"{name}.json", folder / f"{name}.progress"
+        self.trace = folder / f"{name}.trace"
         self.lock = FileLock(folder / f"{name}.lock")
 
     def write(self, path: Path, value: Any) -> None:
         """Write a file whole or not at all."""
+        self.write_text(path, json.dumps(asdict(value), ensure_ascii=False))
+
+    def write_text(self, path: Path, text: str) -> None:
+        """Write a text whole or not at all, for its owner alone."""
         new = path.with_suffix(f"{path.suffix}.new")
         new.unlink(missing_ok=True)
         handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as out:
-            json.dump(asdict(value), out, ensure_ascii=False)
+            out.write(text)
         new.replace(path)
 
     def read_order(self) -> Order:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import sys
+import traceback
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -63,7 +64,9 @@ def main(folder: Path, name: str) -> None:
             told.end(How.REFUSED, tuple(str(error).splitlines()))
         except Exception as error:
             what = f"the program met something that it does not foresee ({type(error).__name__})"
-            told.end(How.REFUSED, (f"{what}; look at the case before you make it again",))
+            files.write_text(files.trace, traceback.format_exc())
+            next_ = f"look at the case before you make it again; its trace is {files.trace}"
+            told.end(How.REFUSED, (f"{what}; {next_}",))
             raise
         else:
             told.end(How.MADE, (*made.changed, *made.problems), made.folder.name)
