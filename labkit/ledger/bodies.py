@@ -232,13 +232,22 @@ class RodState:
 
 
 @dataclass(frozen=True)
+class AsIsBasis:
+    """What a rod that is used as it is was accepted with: entries of its readings, and faults."""
+
+    readings: Annotated[tuple[int, ...], Key(low=1, allowed="a list of entries")]
+    faults: Annotated[tuple[str, ...], Key(allowed="a list of texts")]
+    measured_mm: Annotated[float, Key(low=0, high=MOST_UM / 1000)]
+
+
+@dataclass(frozen=True)
 class UseAsIs:
-    """A rod that does not conform is used as it is; the basis has readings, faults and length."""
+    """A rod that does not conform is used as it is."""
 
     identifier: Identifier
     reason: Text
     prescriber: Text
-    basis: Table
+    basis: AsIsBasis
 
 
 @dataclass(frozen=True)
@@ -327,6 +336,7 @@ _INSIDE: Mapping[type, Mapping[str, type]] = {
     SetStarted: {"rods": RodReserved},
     Order: {"lines": OrderLine},
     TrialFit: {"left": Tried, "right": Tried},
+    UseAsIs: {"basis": AsIsBasis},
 }
 
 

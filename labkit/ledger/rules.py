@@ -17,6 +17,7 @@ from labkit.ledger.bodies import (
     TrialAccepted,
     TrialFit,
     TrialWithdrawn,
+    UseAsIs,
     said,
 )
 from labkit.ledger.events import Event, Kind
@@ -161,6 +162,19 @@ def _of_a_rod(reader: Reader, event: Event) -> None:
         raise _refuse(event, f"has the rod {shown} {rod.state}, not made")
 
 
+def _use_as_is(reader: Reader, event: Event) -> None:
+    _of_a_rod(reader, event)
+    body = said(event, UseAsIs)
+    readings, shown = reader.readings(body.identifier), grouped(body.identifier)
+    if [one.stamp.seq for one in readings] != list(body.basis.readings):
+        raise _refuse(event, f"has other readings of the rod {shown} than it is used as is with")
+    if any(event.by.casefold() in one.hands for one in readings):
+        raise _refuse(
+            event, f"has the rod {shown} measured or recorded by {event.by}, who cannot also "
+            "accept it; let another person record it"
+        )
+
+
 def _rod_state(reader: Reader, event: Event) -> None:
     _of_a_rod(reader, event)
     _unless(event, against_state(reader, event))
@@ -216,5 +230,5 @@ _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.READING: _of_a_rod,
     Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,
-    Kind.USE_AS_IS: _of_a_rod,
+    Kind.USE_AS_IS: _use_as_is,
 }

@@ -287,6 +287,12 @@ class StoredReading:
         return None if self.uncertainty_nm is None else self.uncertainty_nm / 1e6
 
     @property
+    def hands(self) -> frozenset[str]:
+        """The codes of who measured and who recorded it, in small letters."""
+        codes = (self.details.get("measured_by"), self.stamp.by)
+        return frozenset(code.casefold() for code in codes if code)
+
+    @property
     def only_seen(self) -> bool:
         """Whether the rod was looked at and not measured."""
         return self.quantity == LOOKED_AT

@@ -39,9 +39,12 @@ def test_each_kind_is_recorded_and_verifies(url):
     with open_ledger(url) as ledger:
         pen = fill(ledger)
         take_back(pen)
+        rod = rods(f"{CASE}-r1", 1)[0]["identifier"]
+        entries = [one.stamp.seq for one in ledger.readings(rod)]
+        pen.by = "kim"
         pen(Kind.USE_AS_IS, CASE, {
-            "identifier": rods(f"{CASE}-r1", 1)[0]["identifier"], "reason": "hurry",
-            "prescriber": "Dr Lind", "basis": {"readings": [], "faults": [], "measured_mm": 31.7},
+            "identifier": rod, "reason": "hurry", "prescriber": "Dr Lind",
+            "basis": {"readings": entries, "faults": [], "measured_mm": 31.7},
         })
         assert {event.kind for event in ledger.events()} == set(Kind)
         found = verify(ledger)

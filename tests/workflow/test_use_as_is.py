@@ -8,7 +8,7 @@ import pytest
 
 from labkit.core.case.identifier import grouped
 from labkit.documents.bag_labels import facts as bag_labels
-from labkit.errors import InputError, RefusedError
+from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.workflow.inspection.inspect import decision_from_record
 from labkit.workflow.inspection.release_basis import beyond_maximum, missing_for_release
 from labkit.workflow.inspection.release_state import release_now
@@ -215,3 +215,19 @@ def test_half_of_the_way_to_a_rod_of_another_set_is_too_far(recorded, out, long,
         "labkit.workflow.inspection.use_as_is.case_rods", lambda *_: iter((own, other))
     )
     assert "half of the way to 36.3 (set 2, step 1) or more" in not_accepted(recorded, long)
+
+
+def test_the_record_itself_holds_the_second_person_and_the_readings(recorded, out, long):
+    """Also where another program wrote the entry, as before an import."""
+    (seq,) = (one.stamp.seq for one in recorded.ledger.readings(long.identifier))
+    body = {"identifier": long.identifier, "reason": "hurry", "prescriber": "Dr Lind"}
+    whole = {"readings": [seq], "faults": ["long"], "measured_mm": 36.1}
+    for basis, by, words in (
+        ({}, "kim", "readings"),
+        (whole | {"measured_mm": "long"}, "kim", "measured_mm = 'long'"),
+        (whole | {"readings": []}, "kim", "has other readings of the rod"),
+        (whole, "MO", "measured or recorded by MO, who cannot also accept it"),
+    ):
+        with pytest.raises(LabkitError, match=words):
+            recorded.ledger.record("use-as-is", CASE, body | {"basis": basis}, by, WHEN)
+    recorded.ledger.record("use-as-is", CASE, body | {"basis": whole}, "kim", WHEN)

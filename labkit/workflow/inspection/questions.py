@@ -133,10 +133,7 @@ def _digests(entry: StoredReading) -> dict[str, str]:
 
 def hands_of(*entries: StoredReading) -> frozenset[str]:
     """Give the codes of who measured or recorded, in small letters."""
-    codes = (
-        code for each in entries for code in (each.details.get("measured_by"), each.stamp.by)
-    )
-    return frozenset(code.casefold() for code in codes if code)
+    return frozenset(hand for each in entries for hand in each.hands)
 
 
 def _remarks(

@@ -13,7 +13,7 @@ from labkit.core.case.standing import pairs_standing
 from labkit.core.findings import refusals
 from labkit.core.report import Report, Section
 from labkit.errors import InputError, RefusedError
-from labkit.ledger.bodies import Correction, UseAsIs
+from labkit.ledger.bodies import AsIsBasis, Correction, UseAsIs
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
@@ -70,10 +70,11 @@ def use_as_is(ledger: Ledger, identifier: str, words: Accepted, who: Who) -> Rep
         _refuse(ledger, inspection, measured, faults)
         _check_second_person(ledger, rod, who[0])
         _check_maximum(ledger, rod, measured)
-        event = ledger.write(rod.case, UseAsIs(rod.identifier, words.reason, words.prescriber, {
-            "readings": [one.stamp.seq for one in ledger.readings(rod.identifier)],
-            "measured_mm": measured.length_mm, "faults": list(faults),
-        }), *who)
+        entries = tuple(one.stamp.seq for one in ledger.readings(rod.identifier))
+        basis = AsIsBasis(entries, faults, measured.length_mm)
+        event = ledger.write(
+            rod.case, UseAsIs(rod.identifier, words.reason, words.prescriber, basis), *who
+        )
     return Report(
         "A rod used as is",
         (Section(words=(

@@ -210,7 +210,7 @@ def _printed(event: Event) -> str:
 def _as_is(event: Event) -> str:
     body = said(event, UseAsIs)
     return (
-        f"rod {grouped(body.identifier)} is used as is: {'; '.join(body.basis['faults'])}; because "
+        f"rod {grouped(body.identifier)} is used as is: {'; '.join(body.basis.faults)}; because "
         f"{body.reason}; the prescriber's word: {body.prescriber}"
     )
 

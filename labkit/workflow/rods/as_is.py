@@ -50,8 +50,8 @@ def used_as_is(reader: Reader, case: str) -> dict[str, AsIs]:
     for event in reader.current(case, Kind.USE_AS_IS):
         told = said(event, UseAsIs)
         readings = [one.stamp.seq for one in reader.readings(told.identifier)]
-        if readings == told.basis["readings"]:
+        if readings == list(told.basis.readings):
             found[told.identifier] = AsIs(
-                event, told, tuple(told.basis["faults"]), told.basis["measured_mm"]
+                event, told, tuple(told.basis.faults), told.basis.measured_mm
             )
     return found
