@@ -42,7 +42,8 @@ def read_all(
     found: dict[str, NamedT] = {}
     origin: dict[str, str] = {}
     places: list[Path | str] = [templates_dir() / folder, *extra]
-    for path in (path for place in places for path in files_in(place)):
+    what = "templates" if folder == "rods" else folder
+    for path in (path for place in places for path in files_in(place, what)):
         for one in read(parse_toml(read_text(path), str(path))):
             if one.name in found:
                 raise InputError(

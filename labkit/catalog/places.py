@@ -27,11 +27,12 @@ def templates_dir() -> Path:
     )
 
 
-def files_in(place: Path | str) -> list[Path]:
+def files_in(place: Path | str, what: str = "templates") -> list[Path]:
     """List the TOML files that a place stands for.
 
     Args:
         place: A file, or a folder whose .toml files are meant.
+        what: What the files hold, in the plural.
 
     Returns:
         The file itself, or the folder's files by name.
@@ -45,8 +46,8 @@ def files_in(place: Path | str) -> list[Path]:
         if found:
             return found
         raise InputError(
-            "holds no .toml file; name a folder or a file of templates", where=str(path)
+            f"holds no .toml file; name a folder or a file of {what}", where=str(path)
         )
     if path.is_file():
         return [path]
-    raise InputError("is not there; name an existing file or folder of templates", where=str(path))
+    raise InputError(f"is not there; name an existing file or folder of {what}", where=str(path))

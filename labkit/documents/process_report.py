@@ -86,7 +86,7 @@ def refuse_taken(out: Path) -> None:
         raise _unwritable(out, error) from error
     if taken:
         raise DeliveryError(
-            f"{out} is there already; a report never goes over another: name a new folder",
+            f"{out} is there already; an existing report is never overwritten; name a new folder",
             field="report", value=str(out),
         )
     if inside is not None:

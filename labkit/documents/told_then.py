@@ -8,7 +8,8 @@ AS_OF_ORDER = frozenset({"earlier_revision", "above_100"})
 #: What was stored once as if it were true for ever → the same as of then.
 _EARLIER_WORDS = (
     ("holds now and may give them others (labkit show)", "held then and might give them others"),
-    ("now stands above 100 %", "then stood above 100 %"),
+    ("now stands above 100 %", "then made more than 100 %"),
+    ("stood above 100 %", "made more than 100 %"),
 )
 
 

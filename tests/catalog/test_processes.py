@@ -45,12 +45,18 @@ def test_a_file_is_whole_or_absent_and_never_over_another(tmp_path):
     write_process(CALIBRATED, path)
     assert list(tmp_path.iterdir()) == [path]
     before = path.read_bytes()
-    with pytest.raises(DeliveryError, match="never goes over another"):
+    with pytest.raises(DeliveryError, match="never overwritten"):
         write_process(CALIBRATED, path)
     assert path.read_bytes() == before
     with pytest.raises(DeliveryError, match="cannot be written"):
         write_process(CALIBRATED, tmp_path / "none" / "p.toml")
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_what_is_missing_is_named_as_what_it_would_hold(tmp_path):
+    for extra, words in ((tmp_path / "none", "is not there"), (tmp_path, "holds no .toml file")):
+        with pytest.raises(InputError, match=f"{words}.* of processes"):
+            processes((str(extra),))
 
 
 WRONG = {

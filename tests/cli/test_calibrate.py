@@ -204,7 +204,7 @@ def test_nothing_is_written_over(calibrate, tmp_path):
     (tmp_path / "resin-may.toml").write_text("mine")
     result = calibrate(coupon_csv(BASE))
     assert result.exit_code == 1
-    assert "never goes over another" in result.stderr
+    assert "never overwritten" in result.stderr
     assert (tmp_path / "resin-may.toml").read_text() == "mine"
 
 

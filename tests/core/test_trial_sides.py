@@ -51,7 +51,7 @@ def test_less_and_more_by_as_much_are_not_the_rods_of_the_record():
         "left and right disagree: against the recorded path the seats on the left stand 0.90 mm "
         "further apart than on the right, more than the 0.25 mm of the rods' tolerance and of "
         "reading a gap; one side's distance of the seats was recorded wrongly, a splint or a rod "
-        "does not sit in its place, or the jaw went sideways, which the straight model does not "
+        "does not sit in its place, or the jaw moved sideways, which the straight model does not "
         "know; nothing is averaged and nothing can be accepted: look again with the pads "
         "touching, or name with --correct what was recorded wrongly"
     )
@@ -63,8 +63,8 @@ def test_less_and_more_by_as_much_are_not_the_rods_of_the_record():
         (sliding(), "one side's anchors were recorded wrongly, a splint or a rod does not sit in "
                     "its place, or the jaw shifted sideways or turned, which the sliding model "
                     "takes as recorded"),
-        (hinged(), "the jaw went sideways, other than the recorded midline deviation says, one "
-                   "side's anchors were recorded wrongly, or a splint or a rod does not sit"),
+        (hinged(), "the jaw moved sideways more than the recorded midline deviation explains, "
+                   "one side's anchors were recorded wrongly, or a splint or a rod does not sit"),
     ],
     ids=["sliding", "hinged"],
 )  # fmt: skip

@@ -100,7 +100,7 @@ def test_same_bytes_each_time_on_both_papers(paper):
 
 def test_files_that_are_not_compensated_are_said_to_be():
     nominal = words_of(pdf_of(specs.spec_of(process_name="nominal")))
-    assert packed("None: all files have the size to be had.") in nominal
+    assert packed("None: all files have the required size.") in nominal
     assert packed("after compensation") not in nominal
     resin = words_of(pdf_of(specs.spec_of()))
     assert packed("after compensation") in resin

@@ -138,7 +138,7 @@ def test_findings_come_before_everything_else_and_heads_repeat():
 
 def test_a_report_without_findings_says_so():
     pdf = report_pdf(sample_report(findings=()), default_profile())
-    assert "Nothing stands out." in text_of(pdf)
+    assert "No findings." in text_of(pdf)
 
 
 def alternatives(pdf):

@@ -24,6 +24,7 @@ from labkit.units import as_written
 from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.record.lookup import all_cases, case_story, find_rod
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.rods.life import named_rods
 from labkit.workflow.rods.slots import slots_of
 from labkit.workflow.rods.trial import propose
 from labkit.workflow.sets import make as making_module
@@ -126,6 +127,9 @@ def test_slots_follow_a_chain_of_replacements(recorded, out):
     assert [slot.replaced for slot in slots[1:]] == [(), (), ()]
     assert set_to_judge(ledger, CASE, f"{CASE}-r3").name == FIRST
     assert slots_of(ledger, ledger.set_named(f"{CASE}-r3")) == slots
+    # A set of replacements means its own rods; the first set means all that fill its places.
+    assert [rod.identifier for rod in named_rods(ledger, (f"{CASE}-r3",))] == [third.identifier]
+    assert len(named_rods(ledger, (FIRST,))) == 4
 
 
 def test_several_rods_of_one_set_at_once(recorded, out):

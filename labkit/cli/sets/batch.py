@@ -106,7 +106,7 @@ def command(
     Example: labkit batch prescriptions --out sets --process example-resin --by anna
     """
     run, as_json = Run(), given["as_json"]
-    files = [str(path) for place in places for path in files_in(place)]
+    files = [str(path) for place in places for path in files_in(place, "prescriptions")]
     ledger_url = click.get_current_context().params.get("ledger_url")
     means = means_of(given["process_name"], given["process_places"], given["profile_path"])
     bench = _Bench(

@@ -27,13 +27,13 @@ _LEAST_PART_OF_SPAN = 0.5
 _MEANS = {
     JawModelName.STRAIGHT:
         "one side's distance of the seats was recorded wrongly, a splint or a rod does not sit in "
-        "its place, or the jaw went sideways, which the straight model does not know",
+        "its place, or the jaw moved sideways, which the straight model does not know",
     JawModelName.SLIDING:
         "one side's anchors were recorded wrongly, a splint or a rod does not sit in its place, or "
         "the jaw shifted sideways or turned, which the sliding model takes as recorded",
     JawModelName.HINGED:
-        "the jaw went sideways, other than the recorded midline deviation says, one side's anchors "
-        "were recorded wrongly, or a splint or a rod does not sit in its place",
+        "the jaw moved sideways more than the recorded midline deviation explains, one side's "
+        "anchors were recorded wrongly, or a splint or a rod does not sit in its place",
 }
 
 

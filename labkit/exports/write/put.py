@@ -92,6 +92,6 @@ def refuse_existing(path: Path) -> None:
     if path.exists() or path.is_symlink():
         _sweep(path)
         raise DeliveryError(
-            f"{path} is there already; a file never goes over another: name a new one",
+            f"{path} is there already; an existing file is never overwritten; name a new one",
             field="out", value=str(path),
         )

@@ -280,8 +280,8 @@ def _small_scatter(rods: Sequence[MeasuredRod], share: float) -> Iterator[Doubt]
         names = ", ".join(rod.expected.name for rod in small)
         yield Doubt(
             "small_scatter",
-            f"the readings of {names} scatter less than this gauge lets them in 999 of 1,000 sets: "
-            "was each rod taken out and put back, or one reading written several times",
+            f"the readings of {names} scatter less than this gauge would show in 999 of 1,000 "
+            "sets: was each rod taken out and put back, or one reading written several times",
             tuple(rod.identifier for rod in small),
         )
 

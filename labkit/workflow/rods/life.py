@@ -34,7 +34,7 @@ from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.days import check_not_to_come, local_day, not_then
 from labkit.workflow.rods.released import check_released
-from labkit.workflow.rods.slots import slots_of
+from labkit.workflow.rods.slots import rods_meant
 
 #: States that a person records, in the order of a rod's life.
 RECORDED = (
@@ -79,7 +79,7 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
     for word in words:
         stored = reader.set_named(Path(word).name)
         if stored is not None:
-            found += [slot.rod for slot in slots_of(reader, stored) if slot.filled]
+            found += rods_meant(reader, stored)
         elif any(map(str.isalpha, Path(word).name)):
             raise InputError(
                 f"{Path(word).name!r} is neither a set in the ledger {reader.place} nor a rod "

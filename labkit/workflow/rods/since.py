@@ -48,7 +48,7 @@ def revised_since(
         if makes[rod.pair].not_to_be_worn:
             found.append(note(
                 "above_100",
-                "{when}, the {side} rod {label} stood above 100 %: not to be worn",
+                "{when}, the {side} rod {label} made more than 100 %: not to be worn",
                 f"step {one.step} {rod.side}", when=when, side=str(rod.side), label=rod.label,
             ))  # fmt: skip
     return tuple(found)

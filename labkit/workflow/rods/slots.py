@@ -55,6 +55,14 @@ def slots_of(reader: Reader, stored: StoredSet) -> tuple[Slot, ...]:
     )
 
 
+def rods_meant(reader: Reader, stored: StoredSet) -> list[StoredRod]:
+    """Give the rods that fill the places of a set; of a set of replacements, its own ones."""
+    return [
+        slot.rod for slot in slots_of(reader, stored)
+        if slot.filled and (stored.purpose != REPLACEMENT or slot.rod.set_name == stored.name)
+    ]  # fmt: skip
+
+
 def _slot(first: StoredRod, after: dict[str, StoredRod]) -> Slot:
     chain = [first]
     while chain[-1].identifier in after:

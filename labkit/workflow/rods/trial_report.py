@@ -8,7 +8,7 @@ from typing import Any
 
 from labkit.core.case.cover import SideCover
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import IN_CIRCULATION
+from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.core.case.trial_rules import answer, seen_means
 from labkit.core.case.trial_seen import SideSeen, TrialSeen
 from labkit.core.case.trial_values import Choice, PairNow, TrialProposal
@@ -162,18 +162,20 @@ def _corrected(trial: Trial, proposal: TrialProposal) -> Iterator[str]:
 
 
 def ask_back(rods: Iterable[StoredRod], pairs: Iterable[PairNow]) -> Iterator[str]:
-    """Ask for each rod that is not to be worn, by its identifier.
+    """Ask for each rod out of the house that is not to be worn; of those in the lab, say so.
 
     Yields:
-        At most one sentence.
+        At most one sentence of each kind.
     """
     names = {pair.pair for pair in pairs if pair.not_to_be_worn}
-    back = [
-        f"{rod.label} {rod.side} ({grouped(rod.identifier)})"
-        for rod in rods if rod.state in IN_CIRCULATION and pair_of(rod) in names
-    ]
-    if back:
-        yield f"Ask back: {', '.join(back)}."
+    found = [rod for rod in rods if rod.state in IN_CIRCULATION and pair_of(rod) in names]
+    for words, out in (("Ask back", True), ("Not to be worn, in the lab; keep them there", False)):
+        told = [
+            f"{rod.label} {rod.side} ({grouped(rod.identifier)})"
+            for rod in found if (rod.state in OUT_OF_HOUSE) is out
+        ]
+        if told:
+            yield f"{words}: {', '.join(told)}."
 
 
 def trial_json(trial: Trial) -> dict[str, Any]:

@@ -150,8 +150,8 @@ def refuse_changed_files(sets: Iterable[StoredSet]) -> tuple[str, ...]:
     for one in seen:
         if one.changed:
             raise RefusedError(
-                f"{one.told}; rods built since may be of the changed files: measure again those "
-                "that are; nothing is released",
+                f"{one.told}; rods built since then may come from the changed files; measure those "
+                "again; nothing is released",
                 field="set",
             )
     return tuple(one.told for one in seen if one.told)
