@@ -126,7 +126,7 @@ def test_what_is_missing_is_said_with_what_to_do(recorded, out, name):
     assert found, lines
     assert grouped(rod.identifier) in found[0]
     if "conform" in sentence:
-        assert f"`labkit replace {rod.identifier} --reason TEXT`" in found[0]
+        assert f"`labkit reject {rod.identifier} --cause … --new --out …`" in found[0]
     if "undecided" in sentence:
         assert "measure it again with more readings or a finer instrument" in found[0]
 

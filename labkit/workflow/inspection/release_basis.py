@@ -191,14 +191,13 @@ def _against_slot(
     else:
         said = inspection.as_is.get(rod.identifier)
         if said is None or length_told(measured) not in said.faults:
-            yield from _against_length(rod, measured, redo, instead)
+            yield from _against_length(rod, measured, redo)
         yield from _against_look(rod, measured, inspect)
         yield from _against_temperature(rod, measured, redo)
 
 
-def _against_length(
-    rod: StoredRod, measured: MeasuredRod, redo: str, instead: str
-) -> Iterator[str]:
+def _against_length(rod: StoredRod, measured: MeasuredRod, redo: str) -> Iterator[str]:
+    instead = f"labkit reject {rod.identifier} --cause … --new --out …"
     decision = measured.decision
     what = (
         f"{millimetres(decision.y_mm, 3)} mm, standard uncertainty "
@@ -206,7 +205,7 @@ def _against_length(
         f"{millimetres(decision.upper_mm, 3)} mm"
     )
     if decision.result is Result.NOT_CONFORMING:
-        yield f"{named(rod)} does not conform: {what}; replace it with `{instead}`"
+        yield f"{named(rod)} does not conform: {what}; make it once more with `{instead}`"
     elif decision.result is Result.UNDECIDED and decision.acceptance is None:
         yield (
             f"{named(rod)} is undecided, as any rod would be: {what} leave no acceptance zone; "
@@ -216,8 +215,8 @@ def _against_length(
     elif decision.result is Result.UNDECIDED:
         yield (
             f"{named(rod)} is undecided: {what}; measure it again with more readings or a finer "
-            f"instrument and record that with `{redo}`, or replace it with "
-            f"`{instead}`"
+            f"instrument and record that with `{redo}`, or make it once "
+            f"more with `{instead}`"
         )
 
 
