@@ -162,6 +162,16 @@ def test_other_kinds_of_file(tmp_path, corners, name, raw):
 PLY = b"ply\nformat ascii 1.0\nelement vertex %d\nproperty float x\nproperty float y\n" + (
     b"property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n"
 )
+SHEET = b"0 0 0 1 0 0 0 1 0\n3 0 1 2\n"
+NO_PLY = "header is none of a PLY"
+ODD_HEADERS = (
+    (b"float y", b"float x", NO_PLY),
+    (b"property float x\nproperty float y\nproperty float z\n", b"", NO_PLY),
+    (b"list uchar", b"list float", NO_PLY),
+    (b"list uchar int", b"int", NO_PLY),
+    (b"property float x", b"property list uchar float x", NO_PLY),
+    (b"element face", b"element vertex", NO_PLY),
+)
 
 
 def bomb(_):
@@ -180,6 +190,11 @@ def bomb(_):
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0\n", "it was cut short"),
         ("scan.ply", lambda _: PLY % 1 + b"0 0 zero\n3 0 0 0\n", "a value is no number"),
         ("scan.ply", lambda _: b"ply\nformat big\nend_header\n", "header is none of a PLY"),
+        *(("scan.ply", lambda _, old=old, new=new: (PLY % 3).replace(old, new) + SHEET, why)
+          for old, new, why in ODD_HEADERS),
+        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 nan\n", "that is not there"),
+        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\nnan 0 1 2\n", "different numbers"),
+        ("scan.obj", lambda _: b"v 0 0 0\nf 1 1 %d\n" % 10**30, "a line of it cannot be read"),
         ("scan.ply", lambda c: with_trimesh(c, "ply")[:-5], "it was cut short"),
         ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 x\n", "a line of it cannot be read"),
         ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 3\n", "names a vertex that is not there"),

@@ -78,6 +78,8 @@ def ply_facets(data: bytes) -> Array:
         polygons = next(face[name] for name in ("vertex_indices", "vertex_index") if name in face)
     except (KeyError, StopIteration):
         raise UnreadableError("it has no facets; export the scan as a mesh") from None
+    if not (np.abs(polygons) < 2.0**53).all():  # no number, or none that a vertex can have
+        raise UnreadableError("a facet names a vertex that is not there; export the scan again")
     return facets_of(vertices, polygons.astype(np.int64))
 
 
@@ -96,12 +98,29 @@ def _ply_header(head: str) -> tuple[str, list[_Element]]:
                     elements[-1].properties.append((name, _PLY_KINDS[kind], ""))
     except (KeyError, IndexError, ValueError):
         order = None
-    if order is None:
+    if order is None or not _can_be_read(elements):
         raise UnreadableError("its header is none of a PLY; export the scan again")
     for element in elements:
         if not 0 <= element.count <= 3 * MOST_FACETS:
             raise too_many()
     return order, elements
+
+
+def _can_be_read(elements: list[_Element]) -> bool:
+    """Tell whether names are single, counts are whole, and lists stand where they should."""
+    for element in elements:
+        names = [name for name, _, _ in element.properties]
+        names += [f"{name}#" for name, _, counted in element.properties if counted]
+        lists = {name for name, _, counted in element.properties if counted}
+        if not names or len(set(names)) < len(names):
+            return False
+        if any(counted.startswith("f") for _, _, counted in element.properties):
+            return False
+        if element.name == "vertex" and lists & set("xyz"):
+            return False
+        if element.name == "face" and {"vertex_indices", "vertex_index"} & set(names) - lists:
+            return False
+    return len({element.name for element in elements}) == len(elements)
 
 
 def _numbers(body: bytes) -> Array:
@@ -185,11 +204,12 @@ def obj_facets(data: bytes) -> Array:
             if max(len(vertices), len(triangles)) > MOST_FACETS:
                 raise too_many()
         points = np.array(vertices, dtype=np.float64).reshape(-1, 3)
+        corners_of = np.array(triangles, dtype=np.int64).reshape(-1, 3)
     except UnreadableError:
         raise
-    except (ValueError, IndexError):
+    except (ValueError, IndexError, OverflowError):
         raise UnreadableError("a line of it cannot be read; export the scan again") from None
-    return facets_of(points, np.array(triangles, dtype=np.int64).reshape(-1, 3))
+    return facets_of(points, corners_of)
 
 
 def _index(corner: bytes, vertices: int) -> int:
