@@ -223,7 +223,7 @@
   /* Rods lost or returned. */
   const rodRow = (rod, n) => el("li", {}, el("div", { class: "row" },
     rod ? el("span", {}, el("strong", {}, `${rod.label} ${rod.side}`), ` ${rod.shown} `, el("small", {}, rod.who))
-      : el("input", { "data-typed": n, maxlength: 20, inputmode: "numeric", "aria-label": "Identifier, as on the bag label", placeholder: "482 917 3065" }),
+      : el("input", { "data-typed": n, maxlength: 20, inputmode: "numeric", "aria-label": "Identifier, as on the bag label", placeholder: "4829 482 917 3065" }),
     el("select", { "data-rod": n, "aria-label": rod ? `What became of ${rod.label} ${rod.side}` : "What became of it" },
       ...STATES.filter(([state]) => !rod || !state || rod.next.includes(state)).map(([value, words]) => el("option", { value }, words)))));
   const known = sheet.rods.filter((rod) => rod.next.length);
