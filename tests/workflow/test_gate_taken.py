@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from labkit.core.jsonable import jsonable
-from labkit.workflow.inspection.release import withhold
+from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.inspect_report import ending
+from labkit.workflow.inspection.release import not_yet, withhold
 from tests.support.making import CASE, extra
 from tests.support.measured import measure_all, record_reading
 from tests.support.measured_sets import SCANNER
@@ -109,6 +111,9 @@ def test_readings_copied_from_the_other_side(recorded, out):
             record_reading(recorded, rod, readings_mm=values)
     _, line = refused(recorded, out)
     assert "left and right have the same readings in the same order at steps 1, 2" in line
+    inspected = decision_from_record(recorded.ledger, CASE)
+    *_, last = ending(inspected, {"": 1}, "mo", not_yet(recorded.ledger, inspected))
+    assert last == f"Not yet: {line}"
     assert "(by a person other than who measured)" in line
 
 

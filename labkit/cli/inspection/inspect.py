@@ -82,7 +82,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     from labkit.ledger.store import Ledger, to_record
     from labkit.workflow.inspection.inspect import inspect, record_readings
     from labkit.workflow.inspection.inspect_report import ending, inspection_report
-    from labkit.workflow.inspection.release import sets_of
+    from labkit.workflow.inspection.release import not_yet, sets_of
     from labkit.workflow.sets.on_disk import files_of
 
     _check(given, file)
@@ -99,6 +99,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
                 ledger, inspection, rods, (given["by"], clock.now()), given["again"]
             )
             events = dict(zip((rod.identifier for rod in rods), seqs, strict=True))
+        waiting = not_yet(ledger, inspection) if events else ()
         seen = [files_of(stored).told for stored in sets_of(ledger, before.stored, before.slots)]
     by = given["by"]
     if as_json or file is not None or not by:
@@ -109,7 +110,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     if as_json:
         return
     nothing = f"Nothing was recorded{'' if by else _NAME_WHO}"
-    for line in ending(inspection, events, by) if events else (nothing,):
+    for line in ending(inspection, events, by, waiting) if events else (nothing,):
         said(line)
 
 

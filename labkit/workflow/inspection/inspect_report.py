@@ -222,8 +222,14 @@ def _rod_table(inspection: Inspection, recorded: Mapping[str, int]) -> Table:
     event = Column(None, lambda rod: events.get(rod.identifier), "event")
     return Table.of((*_RODS, event), inspection.decision.rods)
 
-def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterator[str]:
-    """Say what was recorded and what comes next."""
+def ending(
+    inspection: Inspection, events: Mapping[str, int], by: str, waiting: Sequence[str] = ()
+) -> Iterator[str]:
+    """Say what was recorded and what comes next.
+
+    Args:
+        waiting: What a release still asks, a sentence each.
+    """
     first, last = min(events.values()), max(events.values())
     which = f"entry {first}" if first == last else f"entries {first} to {last}"
     yield f"Recorded by {by}: {counted(len(events), 'rod')}, {which}"
@@ -235,6 +241,7 @@ def ending(inspection: Inspection, events: Mapping[str, int], by: str) -> Iterat
         if any(against_gauges(decision.rods, inspection.stored.case, inspection.stored.name)):
             then = "put right what is named above, since no release is possible yet"
         yield f"Every rod conforms; {look if decision.not_looked_at else ''}{then}"
+        yield from (f"Not yet: {line}" for line in waiting)
         return
     measured = [rod.identifier for rod in decision.rods]
     if strange := [rod for rod in measured if rod in decision.strange]:

@@ -23,7 +23,7 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.locks import only_one
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
-from labkit.workflow.inspection.inspect import decision_from_record
+from labkit.workflow.inspection.inspect import Inspection, decision_from_record
 from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.questions import (
     Answer,
@@ -203,6 +203,21 @@ def _basis(
     for rod in basis["rods"]:
         rod["material_lot"] = rod["material_lot"] or words.lot.strip() or None
     return {**basis, "one_person": alone}, inspection.slots
+
+
+def not_yet(reader: Reader, inspected: Inspection) -> tuple[str, ...]:
+    """Say what a release of a set, every rod of which conforms, still asks of whoever releases it.
+
+    Returns:
+        A sentence each: lots that are not known, remarks and doubts that nobody answered.
+    """
+    stored = inspected.stored
+    now = decision_from_record(reader, stored.case, stored.name)
+    asks_lot = profile_of(stored.spec.content if stored.spec else {}).lot_asked
+    answers = answered_before(reader, stored.case)
+    return (
+        *(without_lot(now) if asks_lot else ()), *unanswered(questions(reader, now), answers),
+    )
 
 
 def sets_of(reader: Reader, stored: StoredSet, slots: Sequence[Slot]) -> tuple[StoredSet, ...]:
