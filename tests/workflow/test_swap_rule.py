@@ -111,5 +111,5 @@ def test_a_new_rod_is_not_delivered_while_one_like_it_is_out(dry):
 
 
 def test_extra_rods_keep_the_same_distance(recorded, out):
-    with pytest.raises(RefusedError, match="35.8 asked for at 51 % differs from the rod 35.9"):
+    with pytest.raises(RefusedError, match="35.8 asked for at 51 % and the existing 35.9 in"):
         extra(out, recorded, 51)
