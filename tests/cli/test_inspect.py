@@ -82,7 +82,7 @@ def test_a_set_is_recorded_once_and_again_only_with_a_reason(bench):
     first = bench.run(path, "--by", "quinn", "--lot", "B-7")
     assert first.exit_code == 0, first.output
     assert "Recorded by quinn: 10 rods, entries 5 to 14" in first.stdout
-    assert f"release the set with `labkit release {CASE} --set {CASE}-r1`" in first.stdout
+    assert "put right what is named above, since no release is possible yet" in first.stdout
     again = bench.run(path, "--by", "quinn")
     assert again.exit_code == 1
     assert "already measured: 35.9 left" in again.stderr

@@ -95,8 +95,8 @@ def test_the_lot_of_the_material_is_asked_for(recorded, out):
     measure_all(recorded, CASE)
     _, line = refused(recorded, out)
     assert line == (
-        f"{rod.label} left ({grouped(rod.identifier)}): the lot of the material is not told; "
-        "tell it with `--lot LOT`, next time with the readings; a lab that keeps no lots says so "
+        f"{rod.label} left ({grouped(rod.identifier)}): the lot of the material is not known; "
+        "give it with `--lot LOT`, next time with the readings; a lab that keeps no lots says so "
         "once in its profile (lot_asked = false)"
     )
     refused(recorded, out, lot=" ")
