@@ -110,7 +110,7 @@ def test_a_case_mark_that_is_not_there_is_found(tmp_path):
     asked = replace(rod_of("eye-eye-flat", "31.4", case_mark="KH2"))
     check = checked(asked, plain)
     assert check.label_read == "31.4"
-    assert 'STL of 31.4: "case mark can be read" does not hold: nothing stands apart from the ' in (
+    assert 'STL of 31.4: "case mark can be read" does not hold: nothing is apart from the ' in (
         " ".join(check.failures)
     )
     assert "distance of the case mark from the label is 0; at least 1.99 is allowed" in (
