@@ -178,7 +178,8 @@ def _carry_out(
         spec = dict(found.spec or {})
         ledger.write(
             stored.case,
-            SetMade(stored.name, stored.folder, found.sums_sha256, spec, found.rods_sha256), *who,
+            SetMade(stored.name, stored.folder, found.sums_sha256, spec, found.rods_sha256 or None),
+            *who,
         )
     elif decision.action is Action.RECORD_ABANDONED:
         why = found.why or "nothing lies in its folder"
