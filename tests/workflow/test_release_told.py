@@ -78,7 +78,7 @@ def test_a_prescription_revised_since_is_told(recorded, out, protruded, above):
     done = let_go(recorded, out)
     assert any(note.startswith("when this was decided, prescription revision 2 held; ")
                for note in done.notes)  # fmt: skip
-    assert any("above 100 %: not to be worn" in note for note in done.notes) is above
+    assert any("more than 100 %: not to be worn" in note for note in done.notes) is above
     assert list(done.notes) == done.event.body["basis"]["notes"]
     printed = squeezed(text_of(done.certificate.read_bytes()))
     assert squeezed("When this was decided, prescription revision 2 held") in printed
