@@ -227,7 +227,7 @@ def _rule(way: Way) -> str:
     >>> from labkit.core.rod.rods import Eye
     >>> eye = Eye(2.5, 7.5, "H8")
     >>> _rule(shifted_way(Method.OVER, (eye, eye)))
-    'length = reading − 2.488 mm, within ±0.012 mm'
+    'length = reading − 2.488 mm, within ±0.018 mm'
     """
     if way.play_mm == 0:
         return "gives the length itself"
