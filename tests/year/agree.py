@@ -20,7 +20,7 @@ from tests.year.account import (
     Pair,
 )
 
-IDENTIFIER = re.compile(r"(?<![\w-])(\d{3})[ -]?(\d{3})[ -]?(\d{4})(?![\w-])")
+IDENTIFIER = re.compile(r"(?<![\w-])(\d{4})[ -]?(\d{3})[ -]?(\d{3})[ -]?(\d{4})(?![\w-])")
 #: A line of the story: what was done, not what holds.
 STORY = re.compile(r"^\d+ 20\d\d-\d\d-\d\d[ T]\d\d:\d\d")
 NUMBER = re.compile(r"(?<![\d.,/−-])\d+\.\d+(?![\d.])")

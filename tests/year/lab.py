@@ -32,7 +32,7 @@ from tests.year.account import (
 from tests.year.agree import Said
 
 #: What a bag says of the rod in it.
-BAG = re.compile(r"([\d.]+[LR]?) mm Step (\d+), (left|right) .*?(\d{3} \d{3} \d{4})")
+BAG = re.compile(r"([\d.]+[LR]?) mm Step (\d+), (left|right) .*?(\d{4} \d{3} \d{3} \d{4})")
 
 
 @cache
