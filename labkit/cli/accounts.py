@@ -10,9 +10,8 @@ import rich_click
 from labkit.cli.common import print_json, say
 from labkit.cli.print_report import print_table
 from labkit.core.report import Column, Table
+from labkit.web.rights import ROLES, Role
 
-#: As `labkit.web.rights.Role` has them; named here so that help loads no web library.
-ROLES = ("technician", "dentist", "QA")
 _FILE = click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 
 
@@ -27,7 +26,8 @@ def command() -> None:
 @command.command("add", cls=rich_click.RichCommand)
 @_FILE
 @click.argument("code")
-@click.option("--role", type=click.Choice(ROLES), required=True, help="What the operator does.")
+@click.option("--role", type=click.Choice(list(map(str, ROLES))), required=True,
+              help="What the operator does.")
 @click.option("--cases", default="", metavar="BEGINNING",
               help="Only cases whose numbers begin so are shown, such as those of one clinic.")
 @click.password_option("--passphrase", prompt="Passphrase", metavar="TEXT",
@@ -40,7 +40,6 @@ def add_command(file: Path, code: str, role: str, cases: str, passphrase: str) -
     Example: labkit accounts add accounts.json dora --role dentist
     """
     from labkit.web.accounts import Accounts
-    from labkit.web.rights import Role
 
     Accounts(file).add(code, Role(role), passphrase, cases)
     say(f"{code} signs in as {role}; the accounts lie in {file}")

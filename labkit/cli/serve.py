@@ -20,9 +20,7 @@ from labkit.cli.common import (
     say,
 )
 from labkit.errors import InputError
-
-#: Addresses that only this machine reaches.
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
+from labkit.web.rights import LOOPBACK
 
 
 @click.command("serve", cls=rich_click.RichCommand)

@@ -19,10 +19,8 @@ from filelock import FileLock
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import checked_operator
 from labkit.locks import only_one
-from labkit.web.rights import Role
+from labkit.web.rights import ROLES, Role
 
-#: Roles that an account can have.
-ROLES = (Role.TECHNICIAN, Role.DENTIST, Role.QA)
 #: A passphrase that people can keep in mind and nobody can guess is long.
 LEAST_PASSPHRASE, MOST_PASSPHRASE = 12, 200
 #: So many slips are free; from then on each one doubles the wait.

@@ -17,7 +17,7 @@ from labkit.errors import InputError, InputErrors, LabkitError
 from labkit.web.accounts import Slips
 from labkit.web.guard import HEADERS, Guard
 from labkit.web.pages import between, cases, files, making, rods, signing_in, today
-from labkit.web.rights import BY_THEMSELVES, RIGHTS, Role, may
+from labkit.web.rights import BY_THEMSELVES, LOOPBACK, RIGHTS, Role, may
 from labkit.web.show import PLACE, page
 from labkit.web.visits import COOKIE, Visit, Visits
 from labkit.web.workplace import Workplace
@@ -28,8 +28,6 @@ _MOST_FIELDS = 300
 _ROUTERS = tuple(
     module.router for module in (signing_in, today, cases, between, making, rods, files)
 )
-#: Names of a machine for itself.
-LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
 def application(workplace: Workplace) -> FastAPI:
@@ -43,7 +41,7 @@ def application(workplace: Workplace) -> FastAPI:
         app.include_router(router)
     for name, folder in (("static", f"{PLACE}/static"), ("fonts", "documents/fonts")):
         app.mount(f"/{name}", StaticFiles(directory=templates_dir() / folder), name=name)
-    app.add_middleware(Guard, hosts=None if workplace.accounts else LOOPBACK)
+    app.add_middleware(Guard, hosts=None if workplace.accounts else frozenset(LOOPBACK))
     app.add_exception_handler(LabkitError, _told)
     app.add_exception_handler(HTTPException, _no_such_page)
     app.add_exception_handler(Exception, _unforeseen)
@@ -65,10 +63,6 @@ def _require_rights(app: FastAPI) -> None:
     unknown = names_of(app).keys() - RIGHTS.keys()
     if unknown:
         raise RuntimeError(f"no row of rights names {', '.join(sorted(unknown))}")
-
-
-class _SignInError(Exception):
-    """Nobody is signed in."""
 
 
 async def _who_may(request: Request) -> None:

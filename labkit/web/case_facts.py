@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
-from labkit.core.case.rod_life import WHO_HAS_IT
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Report
@@ -107,10 +107,10 @@ class CaseFacts:
 
 
 #: In this order a page says who has which rod.
-_ORDER = (
-    "in the mouth", "clinic or wearer", "in the lab, released", "in the lab, not released",
-    "in the lab, withheld", "being made",
-)
+_ORDER = tuple(WHO_HAS_IT[state] for state in (
+    RodState.FITTED, RodState.DELIVERED, RodState.RELEASED, RodState.MADE, RodState.WITHHELD,
+    RodState.RESERVED,
+))  # fmt: skip
 
 
 def facts_of(reader: Reader, case: str) -> CaseFacts:

@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from enum import StrEnum
 from types import MappingProxyType
 
+#: Names of a machine for itself.
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
 
 class Role(StrEnum):
     """What somebody does here."""
@@ -19,6 +22,8 @@ class Role(StrEnum):
     ALL = "all"
 
 
+#: Roles that an account can have.
+ROLES = (Role.TECHNICIAN, Role.DENTIST, Role.QA)
 _EVERYBODY = frozenset(Role)
 _SIGNED_IN = _EVERYBODY - {Role.NOBODY}
 _LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})

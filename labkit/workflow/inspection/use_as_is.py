@@ -106,7 +106,7 @@ def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
     return Report(
         "A rod used as is",
         (Section(words=(f"{named(rod)}: entry {seq} is taken back, entry {event.seq}: it is not "
-                        "used as is; a release that rests on it does not stand any more",)),),
+                        "used as is; a release that rests on it is no longer valid",)),),
         {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
          "withdrawn": seq},
     )  # fmt: skip
