@@ -41,10 +41,10 @@ def lying_sentences(template: RodTemplate, process: Process, way: Way) -> list[s
     found = lying(template, process, way)
     bed = " ".join((*_rests(found), *_hangs(found, process)))
     smooth = (
-        "The face that lies down meets the cheek: it must be smooth when the rod is done."
+        "The underside faces the cheek; finish it smooth."
         if way is Way.FLAT
-        else "The outward face meets the cheek, the fittings move in seats: they must be smooth "
-             "when the rod is done, also where they touched the bed."
+        else "The outward face touches the cheek and the fittings move in seats; finish both "
+             "smooth, also where they touched the bed."
     )
     return [
         f"All pieces {way.words}, as the plate file has them. Keep them so.",

@@ -157,7 +157,10 @@ def _about_stability(
                 "before the indices are used"
             )
         else:
-            yield f"{what}; {_OFTEN}, but if there is a cause, Cpk predicts nothing: look there"
+            yield (
+                f"{what}; {_OFTEN}. If one of them has a cause, Cpk does not predict future rods; "
+                "check that point first"
+            )
 
 
 def _signals(sample: Sample, chart: Individuals) -> str:
