@@ -118,7 +118,7 @@ def test_compensation_is_listed_once_for_each_kind_of_fitting():
 
 def test_mirror_parts_and_barred_labels_are_pointed_out():
     mirrored = words_of(pdf_of(specs.spec_of(specs.MIRRORED)))
-    assert packed("Left (L) and right (R) are mirror parts") in mirrored
+    assert packed("Left (L) and right (R) rods are mirror images") in mirrored
     plain = specs.spec_of(specs.SIX)
     assert "mirrorparts" not in words_of(pdf_of(plain))
     barred = specs.spec_of(specs.BARRED)
