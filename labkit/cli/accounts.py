@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 import rich_click
@@ -28,20 +29,24 @@ def command() -> None:
 @click.argument("code")
 @click.option("--role", type=click.Choice(list(map(str, ROLES))), required=True,
               help="What the operator does.")
-@click.option("--cases", default="", metavar="BEGINNING",
-              help="Only cases whose numbers begin so are shown, such as those of one clinic.")
+@click.option("--cases", multiple=True, metavar="BEGINNING",
+              help="Only cases whose numbers begin so are shown; may be repeated.")
+@click.option("--clinic", default="", metavar="NAME",
+              help="Name of the operator's clinic; --cases says which cases are its own.")
 @click.password_option("--passphrase", prompt="Passphrase", metavar="TEXT",
                        help="Asked for where it is left out; 12 characters or more.")
-def add_command(file: Path, code: str, role: str, cases: str, passphrase: str) -> None:
+def add_command(file: Path, code: str, role: str, passphrase: str, **given: Any) -> None:
     """Add an account to FILE, or give one another role and passphrase.
 
-    Only a hash of the passphrase is kept.
+    Only a hash of the passphrase is kept. An account of a clinic sees the clinic's own cases only.
 
-    Example: labkit accounts add accounts.json dora --role dentist
+    Examples: labkit accounts add accounts.json quinn --role QA
+
+    labkit accounts add accounts.json dora --role dentist --clinic "Elm Street" --cases QF-
     """
     from labkit.web.accounts import Accounts
 
-    Accounts(file).add(code, Role(role), passphrase, cases)
+    Accounts(file).add(code, Role(role), passphrase, given["cases"], given["clinic"])
     say(f"{code} signs in as {role}; the accounts lie in {file}")
 
 
@@ -79,6 +84,7 @@ def list_command(file: Path, as_json: bool) -> None:
 _COLUMNS = (
     Column("code", lambda one: one[0], "code"),
     Column("role", lambda one: str(one[1].role), "role"),
-    Column("cases", lambda one: one[1].cases, "cases", show=lambda begin: f"{begin}…" if begin
-           else "all"),
+    Column("clinic", lambda one: one[1].clinic, "clinic"),
+    Column("cases", lambda one: list(one[1].cases), "cases",
+           show=lambda begin: ", ".join(f"{each}…" for each in begin) or "all"),
 )  # fmt: skip

@@ -6,7 +6,7 @@ import datetime
 import json
 import os
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -39,16 +39,34 @@ _HASHER = PasswordHasher()
 
 @dataclass(frozen=True)
 class Account:
-    """What somebody may do here.
+    """What somebody may do here, and of which cases.
+
+    An account that names its clinic, or beginnings of case numbers, is limited: it sees, and acts
+    on, the cases whose numbers begin so, and is told nothing of others. `sees` is the one question.
 
     Args:
         passphrase: Its Argon2 hash.
-        cases: Beginning of the numbers of the cases that are shown; "" for all.
+        cases: Beginnings of the numbers of its cases; none for all.
+        clinic: Name of its clinic, as shown; "" where it names none.
     """
 
     role: Role
     passphrase: str
-    cases: str = ""
+    cases: tuple[str, ...] = ()
+    clinic: str = ""
+
+    @property
+    def limited(self) -> bool:
+        """Whether there are cases that it does not see."""
+        return bool(self.clinic or self.cases)
+
+    def sees(self, case: str) -> bool:
+        """Tell whether a case is one of its own; a clinic without cases sees none.
+
+        >>> [Account(Role.DENTIST, "", ("QF-",), "Elm").sees(case) for case in ("QF-1", "HLB-1")]
+        [True, False]
+        """
+        return not self.limited or case.startswith(self.cases)
 
 
 class Accounts:
@@ -74,19 +92,30 @@ class Accounts:
                 where=str(self.path),
             ) from error
 
-    def add(self, code: str, role: Role, passphrase: str, cases: str = "") -> None:
+    def add(self, code: str, role: Role, passphrase: str, cases: Iterable[str] = (),
+            clinic: str = "") -> None:  # fmt: skip
         """Add an account, or give one another role and passphrase.
 
+        Args:
+            cases, clinic: As in `Account`.
+
         Raises:
-            InputError: The code is none, or the passphrase is too short or too long.
+            InputError: The code is none, the passphrase is too short or too long, or it is not said
+                which cases are the clinic's.
         """
+        if clinic and not any(cases):
+            raise InputError(
+                f"it is not said which cases are those of {clinic!r}; give how their numbers begin "
+                "with --cases, once for each beginning",
+                field="cases",
+            )
         if not LEAST_PASSPHRASE <= len(passphrase) <= MOST_PASSPHRASE:
             raise InputError(
                 f"a passphrase has {LEAST_PASSPHRASE} to {MOST_PASSPHRASE} characters; take four "
                 "or five words that do not belong together",
                 field="passphrase",
             )
-        new = Account(role, _HASHER.hash(passphrase), cases)
+        new = Account(role, _HASHER.hash(passphrase), tuple(filter(None, cases)), clinic)
         code = checked_operator(code)
         with self._changing() as known:
             known[code] = new
@@ -149,7 +178,12 @@ _NOBODY = _HASHER.hash(os.urandom(16).hex())
 
 
 def _account(told: Mapping[str, Any]) -> Account:
-    account = Account(Role(told["role"]), str(told["passphrase"]), str(told["cases"]))
+    begin = told["cases"]
+    cases = tuple(map(str, [begin] if isinstance(begin, str) else begin))  # once a single text
+    account = Account(
+        Role(told["role"]), str(told["passphrase"]), tuple(filter(None, cases)),
+        str(told.get("clinic", "")),
+    )
     if account.role not in ROLES:
         raise ValueError(account.role)
     return account

@@ -123,10 +123,16 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
     return page(request, "told", error.status_code, title=title, sentences=(words,), back="")
 
 
-async def _told(request: Request, error: Exception) -> HTMLResponse:
+#: Errors at these name cases or rods that may be meant, of whomever they are.
+_NAMES_OTHERS = ("case", "identifier")
+
+
+async def _told(request: Request, error: Exception) -> Response:
     """Tell an error of the trade in its own sentences."""
     assert isinstance(error, LabkitError)
     unknown = isinstance(error, InputError)
+    if unknown and error.field in _NAMES_OTHERS and request.state.visit.limited:
+        return await _no_such_page(request, HTTPException(404))
     status = (404 if request.method == "GET" else 422) if unknown else 409
     errors = error.errors if isinstance(error, InputErrors) else (error,)
     title = "That cannot be read" if unknown else "Refused"

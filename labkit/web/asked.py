@@ -30,7 +30,7 @@ def own_case(request: Request, case: str) -> str:
     Raises:
         HTTPException: It is of another clinic.
     """
-    if not case.startswith(visit(request).cases):
+    if not visit(request).sees(case):
         raise HTTPException(404)
     return case
 

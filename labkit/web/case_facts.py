@@ -113,8 +113,15 @@ _ORDER = tuple(WHO_HAS_IT[state] for state in (
 ))  # fmt: skip
 
 
-def facts_of(reader: Reader, case: str) -> CaseFacts:
+#: Said where its page says it better; of other cases, and nothing for a clinic.
+_SAID_ELSEWHERE, _OF_OTHERS = ("not_to_be_worn", "asked_back"), ("case_mark_shared",)
+
+
+def facts_of(reader: Reader, case: str, *, limited: bool = False) -> CaseFacts:
     """Gather what the page of a case shows.
+
+    Args:
+        limited: Whether nothing of other cases may be said.
 
     Raises:
         InputError: The ledger does not know the case.
@@ -130,7 +137,7 @@ def facts_of(reader: Reader, case: str) -> CaseFacts:
         story, scale, tuple(_rows(standing, scale, drawings)) if standing else (),
         _whereabouts(standing) if standing else {},
         tuple(each.message for each in (*found, *story.mark_notes)
-              if each.code not in ("not_to_be_worn", "asked_back")),
+              if each.code not in _SAID_ELSEWHERE + (_OF_OTHERS if limited else ())),
         tuple(each for each in story.sets if each.state is not SetState.ABANDONED),
         next((each.name for each in story.sets if is_broken_off(each)), ""), recalled,
         orders, tuple(reversed(tuple(_events(story)))),

@@ -36,9 +36,18 @@ class Visit:
     begun: datetime.datetime
 
     @property
-    def cases(self) -> str:
-        """Beginning of the numbers of the cases that the operator may see; "" for all."""
-        return self.account.cases if self.account else ""
+    def limited(self) -> bool:
+        """Whether there are cases that the operator does not see, as for a clinic's account."""
+        return self.account is not None and self.account.limited
+
+    @property
+    def clinic(self) -> str:
+        """Name of the operator's clinic; "" where the account names none."""
+        return self.account.clinic if self.account else ""
+
+    def sees(self, case: str) -> bool:
+        """Tell whether a case is one that the operator sees; every list of cases asks this."""
+        return self.account is None or self.account.sees(case)
 
 
 class Visits:

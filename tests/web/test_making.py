@@ -156,7 +156,7 @@ def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
 
 def test_jobs_of_other_clinics_are_not_shown(ledger, tmp_path):
     accounts = Accounts(tmp_path / "accounts.json")
-    accounts.add("tom", Role.TECHNICIAN, "coffin verse plaid igloo", "HLB-")
+    accounts.add("tom", Role.TECHNICIAN, "coffin verse plaid igloo", ["HLB-"])
     place = workplace(ledger, accounts=accounts)
     written(place, order(place, What.BETWEEN, PARALLEL, percent="75"))
     client = client_of(place, by="")

@@ -23,9 +23,9 @@ router = APIRouter()
 @router.get("/cases", name="cases")
 def cases(request: Request, find: str = "") -> HTMLResponse:
     """List the cases, the last one at work first."""
-    own = visit(request).cases
+    sees = visit(request).sees
     with workplace(request).look() as reader:
-        lines = [line for line in all_cases(reader) if line.summary.case.startswith(own)]
+        lines = [line for line in all_cases(reader) if sees(line.summary.case)]
     wanted = [line for line in lines if find.casefold() in line.summary.case.casefold()]
     wanted.sort(key=lambda line: line.summary.last.seq, reverse=True)
     return page(request, "cases", lines=wanted, find=find, of=len(lines))
@@ -44,7 +44,7 @@ def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
 def case(request: Request, case: str) -> HTMLResponse:
     """Show a case."""
     with workplace(request).look() as reader:
-        facts = facts_of(reader, own_case(request, case))
+        facts = facts_of(reader, own_case(request, case), limited=visit(request).limited)
     pairs = [
         replace(row, rods=tuple(replace(rod, drawing=drawn(rod.drawing)) for rod in row.rods))
         for row in facts.pairs

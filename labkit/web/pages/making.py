@@ -17,8 +17,8 @@ router = APIRouter()
 @router.get("/jobs", name="jobs")
 def jobs(request: Request) -> HTMLResponse:
     """List what is being made, and what was."""
-    own = visit(request).cases
-    found = [job for job in every(workplace(request)) if job.order.case.startswith(own)]
+    sees = visit(request).sees
+    found = [job for job in every(workplace(request)) if sees(job.order.case)]
     return page(request, "jobs", jobs=found)
 
 

@@ -17,14 +17,14 @@ router = APIRouter()
 @router.get("/", name="today")
 def today(request: Request) -> HTMLResponse:
     """Show what needs doing, by what is to be done."""
-    place, own = workplace(request), visit(request).cases
+    place, sees = workplace(request), visit(request).sees
     with place.look() as reader:
         found = [
             each for each in to_do(reader, place.own.instruments, place.now().astimezone().date())
-            if each.case.startswith(own)
+            if sees(each.case)
         ]
     seen = every(place) if may(visit(request).role, "jobs") else []
-    at_work = [job for job in seen if job.order.case.startswith(own)]
+    at_work = [job for job in seen if sees(job.order.case)]
     by_kind = {doing: [each for each in found if each.doing is doing] for doing in Doing}
     return page(
         request, "today", by_kind=by_kind, count=len(found),
