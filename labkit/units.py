@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from types import MappingProxyType
 from typing import Any
 
 from labkit.errors import InputError
 
+#: Names in a sentence before "and more".
+MOST_NAMED = 4
 #: Nobody types a reading of a bite gauge with more decimals.
 TYPED_DECIMALS = 2
 #: Floats are taken as exact to this many decimals before rounding, so that 34.449999999999996
@@ -163,6 +165,16 @@ def counted(count: int, noun: str) -> str:
     ('1 step', '2 steps')
     """
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def first_few(names: Sequence[str], between: str = ", ", most: int = MOST_NAMED) -> str:
+    """Name the first of many in a sentence, and count the rest.
+
+    >>> first_few(["a", "b", "c"]), first_few(["a", "b", "c", "d"], most=2)
+    ('a, b, c', 'a, b and 2 more')
+    """
+    rest = len(names) - most
+    return between.join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def plain(value: float | Decimal) -> str:

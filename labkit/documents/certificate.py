@@ -20,6 +20,7 @@ from labkit.documents.told_then import told_then
 from labkit.qa.decision.readings import LOOK
 from labkit.qa.decision.temperature import THERMOMETER
 from labkit.qa.files.form_columns import COLUMNS
+from labkit.qa.uncertainty import dof_told
 from labkit.units import counted, plain
 
 TEMPLATE = "certificate.typ"
@@ -308,12 +309,11 @@ def _budgets(groups: Sequence[tuple[str, Sequence[Json]]]) -> list[dict[str, Any
 def _budget(letters: Sequence[str], members: Sequence[Json]) -> dict[str, Any]:
     """Show the budget of the rod that is the least certain."""
     rod = max(members, key=lambda one: (one["u_mm"], one["identifier"]))
-    dof = rod["dof"]
     return {
         "letters": ", ".join(letters),
         "rod": grouped(rod["identifier"]),
         "u": fixed(rod["u_mm"], 4),
-        "dof": "infinite" if dof is None else plain(dof),
+        "dof": dof_told(rod["dof"]),
         "k": fixed(rod["coverage_factor"], 2),
         "expanded": fixed(rod["expanded_mm"], 4),
         "rows": [
@@ -321,7 +321,7 @@ def _budget(letters: Sequence[str], members: Sequence[Json]) -> dict[str, Any]:
                 "name": sentence(one["name"]).rstrip("."),
                 "kind": one["kind"],
                 "u": fixed(one["u_mm"], 4),
-                "dof": "infinite" if one["dof"] is None else plain(one["dof"]),
+                "dof": dof_told(one["dof"]),
                 "basis": one["basis"],
             }
             for one in rod["budget"]

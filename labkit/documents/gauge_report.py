@@ -18,6 +18,7 @@ from labkit.qa.gauge.outcome import Outcome, instrument_lines
 from labkit.qa.gauge.ranges import RangeTable
 from labkit.qa.gauge.result import GaugeResult, Variation
 from labkit.qa.gauge.study import Study
+from labkit.qa.uncertainty import tenths
 
 
 def gauge_report(outcome: Outcome, source: str, date: str) -> Report:
@@ -159,7 +160,7 @@ def _data(outcome: Outcome) -> dict[str, Any]:
         "look_at": {"persons": outcome.persons, "rods": outcome.rods},
         "repeatability": None if first is None else {
             "standard_deviation_mm": first[Variation.REPEATABILITY].sd_mm,
-            "degrees_of_freedom": first.repeatability_dof,
+            "degrees_of_freedom": tenths(first.repeatability_dof),
         },
         "bias": tables.bias_table(outcome).records,
         "linearity": None if line is None else _line_data(line),

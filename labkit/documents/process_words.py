@@ -20,6 +20,7 @@ from labkit.qa.process.normality import MANY_VALUES
 from labkit.qa.process.run_rules import Rule
 from labkit.qa.process.sample import Grouping, Sample, group_lines
 from labkit.qa.process.study import Study
+from labkit.qa.uncertainty import dof_told, tenths
 from labkit.units import counted
 
 #: Nobody reads more signals of a chart.
@@ -74,7 +75,7 @@ def index_data(each: Indices | None, names: tuple[str, str]) -> dict[str, Any] |
         return None
     return {
         "sd": each.spread.sd,
-        "degrees_of_freedom": each.spread.dof,
+        "degrees_of_freedom": tenths(each.spread.dof),
         "found_from": each.spread.basis,
         names[0]: each.of_width,
         names[1]: each.of_nearer,
@@ -87,7 +88,7 @@ def spread_words(study: Study) -> tuple[str, ...]:
     decimals = decimals_of(found.total.spread.sd) + 1
     return tuple(
         f"{name} spread: standard deviation {fixed(each.spread.sd, decimals)}{unit}, from "
-        f"{each.spread.basis} ({each.spread.dof:.1f}".removesuffix(".0") + " degrees of freedom)."
+        f"{each.spread.basis} ({dof_told(each.spread.dof)} degrees of freedom)."
         for name, each in (("Inherent", found.inherent), ("Total", found.total))
         if each is not None
     )

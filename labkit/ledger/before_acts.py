@@ -12,6 +12,7 @@ from labkit.ledger.checks import (
     Run,
     check_form,
     check_head,
+    check_least,
     check_place,
     check_rows,
     derived_columns,
@@ -54,6 +55,7 @@ def look_at_case(reader: Reader, case: str, *, whole_chain: bool) -> None:
                 _check_end(connection, run)
             check_head(connection, run)
             _check_case(connection, run, case)
+            check_least(connection, run, revision)
     except LabkitError as error:
         run.problem(str(error))
     if run.problems:
@@ -70,7 +72,7 @@ def _check_chain(connection: Connection, run: Run) -> None:
     for row in streamed(connection, select(EVENTS).order_by(EVENTS.c.seq)):
         check_place(row, run)
         try:
-            event_of(row)
+            run.note_program(event_of(row))
         except LabkitError as error:  # read on: a stream that is left is not closed
             run.problem(str(error))
 
@@ -88,6 +90,8 @@ def _check_end(connection: Connection, run: Run) -> None:
 def _check_case(connection: Connection, run: Run, case: str) -> None:
     query = select(EVENTS).where(EVENTS.c.case_number == case)
     events = [event_of(row) for row in connection.execute(query)]
+    for event in events:
+        run.note_program(event)
     rows = [row for event in events for row in rows_of(event)]
     known: dict[str, list[Any]] = {
         "seq": [event.seq for event in events], "case_number": [case],

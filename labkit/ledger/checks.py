@@ -12,8 +12,8 @@ from sqlalchemy import ColumnElement, Connection, Table, inspect, not_, or_, sel
 from labkit.errors import LabkitError
 from labkit.ledger.bodies import check_body
 from labkit.ledger.chain import check_written, event_of
-from labkit.ledger.events import GENESIS, Event
-from labkit.ledger.revision import REVISION, strange_definitions
+from labkit.ledger.events import GENESIS, Event, Kind
+from labkit.ledger.revision import REVISION, is_before, least_after, strange_definitions
 from labkit.ledger.rows import Row
 from labkit.ledger.tables import DERIVED, FORM, HEAD
 
@@ -29,12 +29,14 @@ class Run:
         columns: Columns of the derived tables that are compared, by table: of another revision
             those that this program derives too.
         first: Digest of the first event, which is the ledger's identity.
+        program: Latest version of the program that begun a set.
     """
 
     columns: dict[str, list[str]] = field(default_factory=dict)
     count: int = 0
     last: str = GENESIS
     first: str = GENESIS
+    program: str = "0"
     digests: set[str] = field(default_factory=lambda: {GENESIS})
     problems: list[str] = field(default_factory=list)
 
@@ -42,6 +44,12 @@ class Run:
         """Keep a sentence about what is not as it was written."""
         if len(self.problems) < MOST_PROBLEMS:
             self.problems.append(sentence)
+
+    def note_program(self, event: Event) -> None:
+        """Keep which program begun a set, where it is later than those seen before."""
+        if event.kind is Kind.SET_STARTED:
+            told = str(event.body.get("program"))
+            self.program = told if is_before(self.program, told) else self.program
 
 
 def derived_columns(connection: Connection, revision: str) -> dict[str, list[str]]:
@@ -63,6 +71,22 @@ def check_form(connection: Connection, run: Run, revision: str) -> None:
         run.problem("the definitions of tables or indexes are not those of this revision")
     if revision == REVISION and len(connection.execute(select(FORM)).all()) != 1:
         run.problem("the revision of the tables is there twice")
+
+
+def check_least(connection: Connection, run: Run, revision: str) -> None:
+    """Hold the least version of the program that the form names against the sets of the events.
+
+    Raised it only keeps this program from acting; lowered it would let an earlier one act.
+    """
+    if revision != REVISION:
+        return
+    least = least_after(run.program)
+    for told in connection.scalars(select(FORM.c.least_program)):
+        if is_before(str(told), least):
+            run.problem(
+                f"the least version of labkit that may act on it is given as {told}; a ledger "
+                f"of this form, with the sets that it holds, names {least} or a later one"
+            )
 
 
 def check_place(row: Any, run: Run) -> None:
@@ -89,6 +113,7 @@ def sound_event(row: Any, run: Run) -> Event | None:
     except LabkitError as error:
         run.problem(str(error))
         return None
+    run.note_program(event)
     return event
 
 

@@ -13,7 +13,7 @@ from functools import cache
 from itertools import groupby
 from operator import attrgetter
 
-from sqlalchemy import Connection, MetaData, insert, inspect, select, text
+from sqlalchemy import Connection, MetaData, insert, inspect, select, text, update
 
 from labkit import __version__
 from labkit.errors import InputError, LedgerError
@@ -29,6 +29,8 @@ REVISION = "0005"
 EARLIER = ("0001", "0002", "0003", "0004")
 #: The least version of the program that may act on a ledger of this revision.
 LEAST_PROGRAM = "1.3.0"
+#: What programs that wrote this revision have named there, the first one first.
+NAMED = ("1.2.0", LEAST_PROGRAM)
 #: Derived tables of earlier revisions that are no more.
 GONE = ("corrections", "orders", "trial_decisions", "trial_fits")
 
@@ -44,6 +46,24 @@ def _name_form(connection: Connection) -> None:
     connection.execute(
         insert(FORM), {"version_num": REVISION, "least_program": LEAST_PROGRAM}
     )
+
+
+def name_least(connection: Connection) -> None:
+    """Name this program's least version where an earlier program began the ledger."""
+    connection.execute(
+        update(FORM).where(FORM.c.least_program.in_(NAMED[:-1])).values(
+            least_program=LEAST_PROGRAM
+        )
+    )
+
+
+def least_after(program: str) -> str:
+    """Give the least version that a ledger names at least, after a set made by some program.
+
+    >>> least_after("1.2.0+5ee748d0c1aa"), least_after("1.10.0"), least_after("0.1.0")
+    ('1.2.0', '1.3.0', '1.2.0')
+    """
+    return next((one for one in reversed(NAMED) if not is_before(program, one)), NAMED[0])
 
 
 def derive_anew(connection: Connection, batches: Iterable[list[Event]]) -> None:

@@ -20,7 +20,7 @@ from labkit.ledger.moments import moment_after
 from labkit.ledger.opening import open_to_act, open_to_look
 from labkit.ledger.place import is_default, ledger_url
 from labkit.ledger.queries import Reader
-from labkit.ledger.revision import insert_rows
+from labkit.ledger.revision import insert_rows, name_least
 from labkit.ledger.rules import check_rules
 from labkit.ledger.tables import EVENTS, HEAD
 from labkit.units import as_written
@@ -134,6 +134,7 @@ class Ledger(Reader):
                 head = Head(batch[-1].seq, batch[-1].digest)
             moved = {"event_count": head.count, "digest": head.digest}
             connection.execute(update(HEAD).where(HEAD.c.id == 1), moved)
+            name_least(connection)
 
     def _following(self, head: Head, events: Iterable[Event]) -> Iterator[Event]:
         for event in events:

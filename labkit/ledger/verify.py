@@ -12,6 +12,7 @@ from labkit.ledger.checks import (
     Run,
     check_form,
     check_head,
+    check_least,
     check_place,
     check_rows,
     check_strays,
@@ -87,6 +88,7 @@ def _check(ledger: Reader, run: Run) -> None:
             check_rows(connection, run, rows, _between(batch[0].seq, batch[-1].seq))
         check_strays(connection, run)
         check_head(connection, run)
+        check_least(connection, run, revision)
 
 
 def _between(first: int, last: int) -> Callable[[Table], ColumnElement[bool]]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from labkit.errors import InputError
+from labkit.units import plain
 
 #: Coverage that an expanded uncertainty has where none is named.
 COVERAGE = 0.95
@@ -142,6 +143,24 @@ def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
         return math.inf
     # 1e-9: a quotient that is whole but for binary noise is not cut to the number below.
     return max(1.0, float(math.floor(1 / doubt + 1e-9)))
+
+
+def tenths(dof: float) -> float:
+    """Round degrees of freedom down to tenths, as they are told: never more than there are.
+
+    >>> tenths(20.003950361), tenths(9.97), tenths(math.inf)
+    (20.0, 9.9, inf)
+    """
+    return dof if math.isinf(dof) else math.floor(dof * 10 + 1e-9) / 10
+
+
+def dof_told(dof: float | None, endless: str = "infinite") -> str:
+    """Write degrees of freedom for people; None, as JSON has it, is without end.
+
+    >>> dof_told(4.0), dof_told(20.003950361), dof_told(9.97), dof_told(None)
+    ('4', '20', '9.9', 'infinite')
+    """
+    return endless if dof is None or math.isinf(dof) else plain(tenths(dof))
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:

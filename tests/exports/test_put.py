@@ -7,7 +7,7 @@ import os
 import pytest
 
 from labkit.errors import DeliveryError
-from labkit.exports.write.put import put_new
+from labkit.exports.write.put import new_folder, put_new
 
 
 def test_a_file_system_without_links_takes_the_file_by_a_rename(tmp_path, monkeypatch):
@@ -37,3 +37,21 @@ def test_a_file_that_came_meanwhile_stands(tmp_path, monkeypatch):
 def test_a_missing_folder_is_told(tmp_path):
     with pytest.raises(DeliveryError, match="cannot be written: No such file"):
         put_new(tmp_path / "none" / "a.pdf", b"")
+
+
+def test_a_folder_is_whole_or_absent(tmp_path):
+    """What a killed run left beside its place is removed by the next one."""
+    place = tmp_path / "coupons"
+    (tmp_path / ".coupons.unfinished" / "step").mkdir(parents=True)
+    (tmp_path / ".coupons.lock").touch()
+    with pytest.raises(ZeroDivisionError), new_folder(place) as fresh:
+        assert os.listdir(fresh) == []
+        raise ZeroDivisionError
+    assert os.listdir(tmp_path) == []
+    with new_folder(place) as fresh:
+        (fresh / "a.stl").write_bytes(b"whole")
+    assert os.listdir(tmp_path) == ["coupons"]
+    assert os.listdir(place) == ["a.stl"]
+    with pytest.raises(DeliveryError, match="is there already"), new_folder(place):
+        pass
+    assert os.listdir(place) == ["a.stl"]

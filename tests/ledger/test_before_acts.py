@@ -96,6 +96,12 @@ EDITS = {
         "WHERE seq = 4",
     ],
     "the head names another digest": ["UPDATE head SET digest = '00'"],
+    "an earlier program may act": [
+        "UPDATE labkit_ledger_revision SET least_program = '1.0.0'",
+    ],
+    "the least version of the program is no version": [
+        "UPDATE labkit_ledger_revision SET least_program = ''",
+    ],
     "a view stands on the readings": ["CREATE VIEW seen AS SELECT * FROM readings"],
 }
 #: What hangs on a table and changes what is written or read; told by the database.
@@ -166,6 +172,11 @@ def test_nothing_is_released_from_a_ledger_that_was_edited(both, name):
     assert "is not as it was written: " in said
     assert "nothing was done, and nothing is recorded until it is put right" in said
     assert "`labkit ledger restore`" in said
+
+
+def test_at_least_forty_kinds_of_edits_are_tried():
+    for kind, own in HUNG_ON.items():
+        assert len({*CHANGES, *EDITS} - NOT_ON[kind]) + len(own) >= 40
 
 
 @pytest.mark.parametrize("number", range(3))

@@ -31,7 +31,7 @@ from labkit.ledger.transfer import backup, export_lines
 from labkit.ledger.upgrade import upgrade
 from labkit.ledger.verify import verify
 from tests.ledger.conftest import fresh_schema
-from tests.support.ledgers import Pen, fill, replace_one
+from tests.support.ledgers import Pen, fill, replace_one, started
 
 GOLDEN = Path(__file__).parent.parent / "golden"
 #: Change alarm: where the chain of a kept ledger ends, and how many events and rods it has. Each
@@ -263,6 +263,27 @@ def test_a_program_older_than_the_record_asks_for_only_looks(filled, tamper, lea
     with look_into(filled) as reader:
         assert [each.case for each in reader.cases()] == [CASE]
         assert verify(reader).ok
+
+
+def test_the_least_version_is_that_of_the_latest_set(url, tamper):
+    """Begun by 1.2.0 and gone on by this program: named by then, and not lowered again."""
+    to_the_first = f"UPDATE {FORM.name} SET least_program = '{revision.NAMED[0]}'"
+    with open_ledger(url) as ledger:
+        fill(ledger)
+    tamper(url, to_the_first)
+    with open_ledger(url) as ledger:
+        assert verify(ledger).ok  # no set of a program that would have named a later one
+        Pen(ledger).open_case("QF-2")
+        body = {**started("QF-2-r1"), "program": f"{__version__}+5ee748d0c1aa"}
+        Pen(ledger)(Kind.SET_STARTED, "QF-2", body)
+        with ledger.database.reading() as connection:
+            assert connection.execute(FORM.select()).all() == [(REVISION, revision.LEAST_PROGRAM)]
+    tamper(url, to_the_first)
+    with open_ledger(url) as ledger:
+        (problem,) = verify(ledger).problems
+        assert problem.endswith(f"names {revision.LEAST_PROGRAM} or a later one")
+        with pytest.raises(LedgerError, match="is not as it was written: the least version"):
+            Pen(ledger).open_case("QF-2")
 
 
 def test_a_record_of_this_program_names_a_version_that_it_has(url):

@@ -89,6 +89,10 @@ CHANGES = {
     "lost head": (["DELETE FROM head"], "the head row says nothing"),
     "second head": (["INSERT INTO head SELECT 2, 17, digest FROM head"], "the head row says 17"),
     "everything deleted": (["DELETE FROM events"], "the last events were removed"),
+    "an earlier program let in": (
+        ["UPDATE labkit_ledger_revision SET least_program = '1.1.9'"],
+        "the least version of labkit that may act on it is given as 1.1.9; a ledger of this form",
+    ),
 }
 
 

@@ -143,9 +143,12 @@ def test_the_sets_own_profile_speaks_where_none_is_named(recorded, out):
 
 def test_every_way_in_the_guide_has_its_test():
     guide = (templates_dir().parent / "DEVELOPERS.md").read_text("utf-8")
-    rooms = {"W": "workflow", "C": "cli", "Q": "qa"}
-    ways = re.findall(r"^\| [^|]+ \| `([WCQ])/(\w+\.py)::(\w+)` \|$", guide, re.MULTILINE)
-    assert len(ways) >= 25
-    for room, file, name in ways:
-        text = (templates_dir().parent / "tests" / rooms[room] / file).read_text("utf-8")
-        assert f"\ndef {name}(" in text, name
+    rooms = {"W": "tests/workflow", "C": "tests/cli", "Q": "tests/qa", "L": "tests/ledger"}
+    table = guide.partition("| way | test |\n")[2].partition("\n\n")[0].splitlines()[1:]
+    assert len(table) >= 25
+    for row in table:
+        way, room, file, name = re.fullmatch(
+            r"\| ([^|]+) \| `([\w/]+)/(\w+\.py)::(\w+)` \|", row
+        ).groups()
+        text = (templates_dir().parent / rooms.get(room, room) / file).read_text("utf-8")
+        assert f"\ndef {name}(" in text, (way, name)

@@ -45,12 +45,22 @@ def test_a_reading_that_repeats_within_its_uncertainty_is_no_contradiction(recor
     let_go(recorded, out)
 
 
-def test_another_hand_settles_a_contradiction(recorded, out):
+def test_another_hand_does_not_settle_a_contradiction_alone(recorded, out):
+    """Lee reads +0.138, mo +0.008: somebody other than mo says why, lee too."""
     rod, _ = place(recorded, 1, "left")
     first = record_reading(recorded, rod, "0.138", by="lee", measured_by="lee")
-    record_reading(recorded, rod, "0.008", corrects=first.seq)
+    then = record_reading(recorded, rod, "0.008", corrects=first.seq)
     measure_all(recorded, CASE)
-    let_go(recorded, out)
+    _, line = refused(recorded, out)
+    assert (
+        f"36.038 mm (entry {first.seq}) and 35.908 mm (entry {then.seq}) by lee and by another "
+        "hand contradict each other"
+    ) in line
+    assert line.endswith(f"`--answer {first.seq}-{then.seq} TEXT` (by a person other than who "
+                         "measured last)")  # fmt: skip
+    refused(recorded, out, by="mo", one_person=True, answers=both(first, then))
+    done = let_go(recorded, out, by="lee", answers=both(first, then))
+    assert any(f'answered by lee: "{WORD}"' in note for note in done.notes)
 
 
 SHEET = {"file": "readings.csv", "sha256": "ab" * 32, "line": 2}

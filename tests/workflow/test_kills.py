@@ -115,6 +115,8 @@ COMMANDS = {
                 (("ledger", "backup", "{lab}/papers/b.sqlite"),)),
     "import": (("ledger", "import", "{lab}/papers/e.jsonl", "--ledger", "{lab}/new.sqlite"),
                (("ledger", "export", "{lab}/papers/e.jsonl"),)),
+    "coupons": (("coupons", "eye-eye-flat", "--process", "example-resin", "--date", "2031-05-02",
+                 "--each", "2", "--out", "{lab}/papers/coupons"), ()),
     "reconcile": (("ledger", "reconcile", "--sets", "{lab}/sets"), ()),
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Kind
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
 from labkit.workflow.inspection.release import withhold
@@ -46,6 +47,19 @@ def test_a_release_that_does_not_stand_is_printed_void(recorded, out, change):
         text_of(path.read_bytes())
     )
     assert "Void" not in text_of(done.certificate.read_bytes())
+
+
+def test_a_void_release_names_the_rods_that_changed_and_no_others(recorded, out):
+    measure_all(recorded, CASE)
+    done = let_go(recorded, out)
+    rods = [rod_at(recorded, FIRST, step, "left") for step in (1, 2)]
+    for rod in rods:
+        record_reading(recorded, rod, "0.011")
+    first, second = (grouped(rod.identifier) for rod in rods)
+    assert certified(recorded.ledger, CASE, None, done.event.seq)[2] == (
+        f"the readings of the rods {first} (step 1, left), {second} (step 2, left) have changed "
+        "since",
+    )
 
 
 def test_a_rod_measured_until_it_fits_is_seen(recorded, out):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -44,6 +45,32 @@ def put_new(path: Path, data: bytes) -> None:
                 tell_done(f"{path} was written")
             finally:
                 staging.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_folder(path: Path) -> Iterator[Path]:
+    """Open a folder beside a path that becomes it when the block ends well.
+
+    It is whole or absent, never over another. Runs for one path wait for each other; what a killed
+    run left beside it is removed by the next.
+
+    Raises:
+        DeliveryError: There is something at that path, or it cannot be written.
+    """
+    refuse_existing(path)
+    with _told(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        staging, lock = _beside(path)
+        with only_one(lock):
+            shutil.rmtree(staging, ignore_errors=True)
+            try:
+                staging.mkdir()
+                yield staging
+                refuse_existing(path)
+                staging.rename(path)
+                tell_done(f"{path} lies whole in its place")
+            finally:
+                shutil.rmtree(staging, ignore_errors=True)
 
 
 def _beside(path: Path) -> tuple[Path, FileLock]:

@@ -9,11 +9,8 @@ from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredReading, StoredSet
 from labkit.qa.decision.conformance import Result
-from labkit.units import counted, millimetres
+from labkit.units import counted, first_few, millimetres
 from labkit.workflow.inspection.release_state import WITHHELD
-
-#: Rods named in a sentence before "and more".
-_MOST_NAMED = 4
 
 
 def earlier_sets(reader: Reader, stored: StoredSet) -> Iterator[str]:
@@ -45,10 +42,9 @@ def _failed(reader: Reader, other: StoredSet, story: tuple[Event, ...]) -> Itera
         names = [
             f"{own[rod].label} {own[rod].side} ({grouped(rod)}), "
             f"{millimetres(float(entry.details['length_mm']), 3)} mm, entry {entry.stamp.seq}"
-            for rod, entry in list(bad.items())[:_MOST_NAMED]
+            for rod, entry in bad.items()
         ]
-        more = f" and {len(bad) - _MOST_NAMED} more" if len(bad) > _MOST_NAMED else ""
-        yield f"{counted(len(bad), 'rod')} did not conform: {', '.join(names)}{more}"
+        yield f"{counted(len(bad), 'rod')} did not conform: {first_few(names)}"
 
 
 def _withheld(other: StoredSet, story: tuple[Event, ...]) -> Iterator[str]:

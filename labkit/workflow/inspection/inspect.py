@@ -22,6 +22,7 @@ from labkit.qa.decision.readings import LOOK, RodReadings
 from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.set_decision import SetDecision, decide_set
 from labkit.qa.decision.taken import Doubt, doubts
+from labkit.units import first_few
 from labkit.workflow.inspection.judged_set import lay_out
 from labkit.workflow.inspection.parts import RodRecord, parts_of, whole_rod
 from labkit.workflow.inspection.reading_details import event_body
@@ -29,9 +30,6 @@ from labkit.workflow.record.story import moment
 from labkit.workflow.rods.as_is import AsIs, used_as_is
 from labkit.workflow.rods.slots import Slot, slots_of
 from labkit.workflow.sets.bench import side_tolerances
-
-#: Rods named in a sentence before "and more".
-_MOST_NAMED = 4
 
 
 @dataclass(frozen=True)
@@ -232,10 +230,9 @@ def _refuse_gone(inspection: Inspection, slots: Iterable[Slot | None]) -> None:
 def _refuse_again(now: Mapping[str, Slot], earlier: Sequence[StoredReading]) -> None:
     if not earlier:
         return
-    named = [_measured_before(now[each.identifier].rod, each) for each in earlier[:_MOST_NAMED]]
-    more = f" and {len(earlier) - _MOST_NAMED} more" if len(earlier) > _MOST_NAMED else ""
+    named = [_measured_before(now[each.identifier].rod, each) for each in earlier]
     raise RefusedError(
-        f"already measured: {'; '.join(named)}{more}; nothing was recorded; to measure again, say "
+        f"already measured: {first_few(named, '; ')}; nothing was recorded; to measure again, say "
         "why with --again, and the earlier readings are kept as corrected",
         field="again",
     )

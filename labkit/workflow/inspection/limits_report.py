@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from functools import partial
 from typing import Any, NamedTuple
@@ -13,6 +12,7 @@ from labkit.core.report import Column, Report, Section, Table
 from labkit.qa.decision.conformance import DECISION_RULE, Zone
 from labkit.qa.decision.limits import RodLimits
 from labkit.qa.decision.readings import Expected
+from labkit.qa.uncertainty import dof_told
 from labkit.units import counted, plain
 from labkit.workflow.inspection.limits import SetLimits
 
@@ -116,7 +116,7 @@ _RODS = (
 _BUDGET = (
     Column("from", "name"),
     Column("u", "u_mm", show=lambda u: f"{1000 * u:.2f}"),
-    Column("ν", "dof", show=lambda dof: "∞" if math.isinf(dof) else plain(dof)),
+    Column("ν", "dof", show=partial(dof_told, endless="∞")),
     Column("basis", "basis"),
 )
 

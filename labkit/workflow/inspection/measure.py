@@ -30,7 +30,7 @@ from labkit.qa.decision.readings import RodReadings, Source
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.taken import LEAST_NOISE_MM
 from labkit.qa.decision.temperature import Correction
-from labkit.qa.uncertainty import Budget, Component
+from labkit.qa.uncertainty import Budget, Component, tenths
 from labkit.units import plain
 from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
 from labkit.workflow.record.case_mark import case_mark_of
@@ -156,7 +156,7 @@ def scan_budget(
     Source: JCGM 100:2008 (GUM), 5.1.2.
     """
     fit = Component(
-        FIT, measure.u_mm, measure.dof, "A",
+        FIT, measure.u_mm, tenths(measure.dof), "A",
         f"noise {measure.noise_mm:.3f} mm, as far as neighbouring points err alike",
     )
     if instrument is not None:

@@ -12,12 +12,9 @@ from labkit.ledger.sources import readings_of_file
 from labkit.ledger.stored import StoredReading
 from labkit.qa.decision.readings import SCAN, Expected
 from labkit.qa.decision.taken import contradicts
-from labkit.units import millimetres
+from labkit.units import first_few, millimetres
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.reading_details import remark_of
-
-#: Rods named in a sentence before "and more".
-_MOST_NAMED = 4
 
 
 @dataclass(frozen=True)
@@ -28,11 +25,13 @@ class Question:
         entries: Numbers of the entries; an answer names them all.
         told: What is asked about, without an end.
         hands: Codes of those whose answer does not count, in small letters; empty for anybody's.
+        not_by: Who these are, in words.
     """
 
     entries: tuple[int, ...]
     told: str
     hands: frozenset[str] = frozenset()
+    not_by: str = "who measured"
 
 
 @dataclass(frozen=True)
@@ -72,21 +71,29 @@ def _doubts(inspection: Inspection) -> Iterator[Question]:
 def _contradicted(
     readings: Sequence[StoredReading], inspection: Inspection
 ) -> Iterator[Question]:
-    """Ask about lengths that the same hand had read otherwise before."""
+    """Ask about lengths that were read otherwise before.
+
+    By the same hand, another person answers for it; where two hands read, that of the reading which
+    does not count may, since it says so against its own.
+    """
     for rod, counted in inspection.recorded.items():
         for before in readings:
             if before.identifier != rod or before.stamp.seq >= counted.stamp.seq:
                 continue
             then, now = (_length(each) for each in (before, counted))
-            if then and now and hands_of(before) & hands_of(counted) and contradicts(now, then):
-                name = inspection.bench.by_identifier[rod].expected.name
-                yield Question(
-                    (before.stamp.seq, counted.stamp.seq),
-                    f"{name}: {millimetres(then[0], 3)} mm (entry {before.stamp.seq}) and "
-                    f"{millimetres(now[0], 3)} mm (entry {counted.stamp.seq}) by the same hand "
-                    "contradict each other by more than their uncertainties",
-                    hands_of(before, counted),
-                )
+            if not (then and now and contradicts(now, then)):
+                continue
+            same = bool(hands_of(before) & hands_of(counted))
+            whose = "the same hand" if same else f"{_measured_by(before)} and by another hand"
+            name = inspection.bench.by_identifier[rod].expected.name
+            yield Question(
+                (before.stamp.seq, counted.stamp.seq),
+                f"{name}: {millimetres(then[0], 3)} mm (entry {before.stamp.seq}) and "
+                f"{millimetres(now[0], 3)} mm (entry {counted.stamp.seq}) by {whose} contradict "
+                "each other by more than their uncertainties",
+                hands_of(before, counted) if same else hands_of(counted),
+                "who measured" if same else "who measured last",
+            )
 
 
 def _length(entry: StoredReading) -> tuple[float, float] | None:
@@ -136,6 +143,10 @@ def hands_of(*entries: StoredReading) -> frozenset[str]:
     return frozenset(hand for each in entries for hand in each.hands)
 
 
+def _measured_by(entry: StoredReading) -> str:
+    return str(entry.details.get("measured_by") or entry.stamp.by)
+
+
 def _remarks(
     readings: Sequence[StoredReading], inspection: Inspection
 ) -> Iterator[Question]:
@@ -144,7 +155,7 @@ def _remarks(
     alike: dict[tuple[str, str], list[StoredReading]] = {}
     for entry in readings:
         if remark := remark_of(entry).strip():
-            by = entry.details.get("measured_by") or entry.stamp.by
+            by = _measured_by(entry)
             alike.setdefault((remark, by), []).append(entry)
     for (remark, by), entries in alike.items():
         rods = dict.fromkeys(entry.identifier for entry in entries)
@@ -156,8 +167,7 @@ def _remarks(
 
 def named(rods: Sequence[Expected]) -> str:
     """Name rods in a sentence, the first few of many."""
-    more = f" and {len(rods) - _MOST_NAMED} more" if len(rods) > _MOST_NAMED else ""
-    return ", ".join(rod.name for rod in rods[:_MOST_NAMED]) + more
+    return first_few([rod.name for rod in rods])
 
 
 def answered_before(reader: Reader, case: str) -> dict[int, Answer]:
@@ -183,7 +193,7 @@ def unanswered(asked: Sequence[Question], answers: Mapping[int, Answer]) -> Iter
     """Say what is still to be answered, and how."""
     for one in asked:
         if answers_to(one, answers) is None:
-            who = " (by a person other than who measured)" if one.hands else ""
+            who = f" (by a person other than {one.not_by})" if one.hands else ""
             yield f"{one.told}; answer it with `--answer {spans(one.entries)} TEXT`{who}"
 
 

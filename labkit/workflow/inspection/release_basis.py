@@ -17,7 +17,7 @@ from labkit.qa.decision.conformance import DECISION_RULE, PROBABILITY, Result
 from labkit.qa.decision.readings import NEEDED_PARTS, PARTS
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.decision.temperature import THERMOMETER, not_in_the_room
-from labkit.units import counted, millimetres
+from labkit.units import counted, first_few, millimetres
 from labkit.workflow.inspection.earlier_sets import earlier_sets
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import ends
@@ -32,8 +32,6 @@ from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
 
 Json = dict[str, Any]
-#: Rods named in a sentence before "and more".
-_MOST_NAMED = 4
 
 
 def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
@@ -134,9 +132,8 @@ def without_lot(inspection: Inspection) -> tuple[str, ...]:
     ]
     if not own:
         return ()
-    more = f" and {len(own) - _MOST_NAMED} more" if len(own) > _MOST_NAMED else ""
     return (
-        f"{', '.join(own[:_MOST_NAMED])}{more}: the lot of the material is not known; give it with "
+        f"{first_few(own)}: the lot of the material is not known; give it with "
         "`--lot LOT`, next time with the readings; a lab that keeps no lots says so once in its "
         "profile (lot_asked = false)",
     )

@@ -7,9 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from labkit.qa.decision.gauges import gauge_faults
 from labkit.qa.decision.rod_decision import MeasuredRod
-
-#: Rods named in a sentence before "and more".
-_MOST_NAMED = 4
+from labkit.units import first_few
 
 
 def against_gauges(rods: Sequence[MeasuredRod], case: str, set_name: str) -> Iterator[str]:
@@ -20,8 +18,7 @@ def against_gauges(rods: Sequence[MeasuredRod], case: str, set_name: str) -> Ite
             found.setdefault(fault, []).append(rod.expected.name)
     redo = shlex.join(["labkit", "inspect", case, "--set", set_name])
     for (what, then), names in found.items():
-        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         yield (
-            f"{', '.join(names[:_MOST_NAMED])}{more}: {what}; {then}, and record that with "
+            f"{first_few(names)}: {what}; {then}, and record that with "
             f"`{redo} --again REASON`"
         )

@@ -10,6 +10,7 @@ from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredSet
+from labkit.units import first_few
 from labkit.workflow.rods.slots import Slot, slots_of, whole_sets
 
 RELEASED, WITHHELD = "released", "withheld"
@@ -93,11 +94,12 @@ def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
     basis = event.body.get("basis") or {}
     seen = {(rod["step"], rod["side"]): rod for rod in basis.get("rods", ())}
     corrected = reader.corrected(stored.case)
+    unsaid, measured = [], []
     for slot in slots_of(reader, stored):
         was = seen.get((slot.step, slot.side))
         place = f"step {slot.step}, {slot.side}"
         if was is None:
-            yield f"it does not say on which readings of {place} it rests"
+            unsaid.append(place)
         elif slot.rod.identifier != was["identifier"]:
             yield (
                 f"the rod {grouped(was['identifier'])} ({place}) is {_state_of(slot, was)}, and "
@@ -106,15 +108,17 @@ def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
         elif slot.rod.state == "rejected":
             yield f"the rod {grouped(slot.rod.identifier)} ({place}) was rejected since"
         elif readings_seen(reader, slot.rod.identifier) != was["reading_events"]:
-            yield (
-                f"the readings of the rod {grouped(slot.rod.identifier)} ({place}) have changed "
-                "since"
-            )
+            measured.append(f"{grouped(slot.rod.identifier)} ({place})")
         elif was.get("as_is") and was["as_is"]["event"] in corrected:
             yield (
                 f"that the rod {grouped(slot.rod.identifier)} ({place}) is used as is was taken "
                 f"back, entry {corrected[was['as_is']['event']]}"
             )
+    if unsaid:
+        yield f"it does not say on which readings of {first_few(unsaid, '; ')} it rests"
+    if measured:
+        rods = f"rod{'s' * (len(measured) > 1)} {first_few(measured)}"
+        yield f"the readings of the {rods} have changed since"
 
 
 def _state_of(slot: Slot, was: dict[str, object]) -> str:

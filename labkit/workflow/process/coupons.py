@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
@@ -20,9 +18,8 @@ from labkit.core.rod.compensation import compensated
 from labkit.core.rod.fittings import Fitting
 from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.rods import NOMINAL, Hand, Process, Rod, RodTemplate
-from labkit.done import tell_done
 from labkit.errors import CheckError, RefusedError
-from labkit.exports.write.put import put, refuse_existing
+from labkit.exports.write.put import new_folder, put
 from labkit.exports.write.set_folder import seal
 from labkit.qa.process.calibration_limits import LEAST_LENGTHS, LEAST_RANGE_MM
 from labkit.units import plain
@@ -91,10 +88,7 @@ def make_coupons(asked: CouponsAsked, out: Path, progress: Progress) -> Path:
         RefusedError: Lengths from which no process can be calibrated, or that the template lacks.
     """
     _refuse_lengths(asked)
-    refuse_existing(out)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    staging = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
-    try:
+    with new_folder(out) as staging:
         parts = []
         for rod in asked.rods:
             parts.append(_part(rod, asked, staging))
@@ -102,12 +96,6 @@ def make_coupons(asked: CouponsAsked, out: Path, progress: Progress) -> Path:
         _plates(asked, parts, staging)
         seal(staging)
         put(staging / TABLE, table_of(asked).encode())  # to be filled in: no sum is kept of it
-        staging.chmod(0o755)
-        refuse_existing(out)
-        staging.rename(out)
-        tell_done(f"the coupons lie whole in {out}")
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
     return out / TABLE
 
 
