@@ -6,7 +6,7 @@ import logging
 from collections.abc import Mapping
 
 from fastapi import Depends, FastAPI, Request
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.responses import RedirectResponse, Response
 from fastapi.routing import APIRoute
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
@@ -15,18 +15,19 @@ from starlette.routing import Mount
 from labkit.catalog.places import templates_dir
 from labkit.errors import InputError, InputErrors, LabkitError
 from labkit.web.accounts import Slips
+from labkit.web.api import routes
+from labkit.web.api.speak import errors, is_asked_by_program
 from labkit.web.guard import HEADERS, Guard
 from labkit.web.pages import between, cases, files, making, rods, signing_in, today
-from labkit.web.rights import BY_THEMSELVES, LOOPBACK, RIGHTS, Role, may
+from labkit.web.rights import LOOPBACK, RIGHTS
 from labkit.web.show import PLACE, page
-from labkit.web.visits import COOKIE, Visit, Visits
+from labkit.web.visits import Visit, Visits
+from labkit.web.way_in import who_may
 from labkit.web.workplace import Workplace
 
 _LOG = logging.getLogger("labkit.web")
-#: What a form may hold.
-_MOST_FIELDS = 300
 _ROUTERS = tuple(
-    module.router for module in (signing_in, today, cases, between, making, rods, files)
+    module.router for module in (signing_in, today, cases, between, making, rods, files, routes)
 )
 
 
@@ -34,7 +35,7 @@ def application(workplace: Workplace) -> FastAPI:
     """Put the workplace together."""
     app = FastAPI(
         title="labkit", docs_url=None, redoc_url=None, openapi_url=None,
-        dependencies=[Depends(_who_may)],
+        dependencies=[Depends(who_may)],
     )
     app.state.workplace, app.state.visits, app.state.slips = workplace, Visits(), Slips()
     for router in _ROUTERS:
@@ -65,37 +66,6 @@ def _require_rights(app: FastAPI) -> None:
         raise RuntimeError(f"no row of rights names {', '.join(sorted(unknown))}")
 
 
-async def _who_may(request: Request) -> None:
-    """Find the visit, hold the address against the role, and take in what a form tells."""
-    app = request.app
-    now = app.state.workplace.now()
-    name = request.scope["route"].name
-    visit: Visit | None = app.state.visits.find(
-        request.cookies.get(COOKIE), now, by_itself=name in BY_THEMSELVES
-    )
-    if visit is not None and not _still(app.state.workplace, visit):
-        app.state.visits.end(request.cookies.get(COOKIE))
-        visit = None
-    request.state.visit = visit
-    role = visit.role if visit else Role.NOBODY
-    if not may(role, name):
-        if role is Role.NOBODY:
-            raise HTTPException(401)
-        raise HTTPException(403)
-    if request.method == "POST":
-        form = await request.form(max_files=4, max_fields=_MOST_FIELDS)
-        request.state.form = form
-        if visit is None or form.get("token") != visit.token:
-            raise HTTPException(403, "form")
-
-
-def _still(workplace: Workplace, visit: Visit) -> bool:
-    """Tell whether the account of a visit is still as it was when the visit began."""
-    if workplace.accounts is None or not visit.by:
-        return True
-    return workplace.accounts.every().get(visit.by) == visit.account
-
-
 _NO_SUCH: Mapping[int, tuple[str, str]] = {
     403: ("Not yours to do", "Your role does not do this; whoever does it signs in with a code."),
     404: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
@@ -104,10 +74,21 @@ _NO_SUCH: Mapping[int, tuple[str, str]] = {
 _STALE = (
     "This form is too old", "Nothing was recorded. Go back, load the page again, and send it anew.",
 )
+#: What programs are told in place of a page.
+_NO_SUCH_ADDRESS: Mapping[int, str] = {
+    401: "no valid token is given; sign in at /api/token, and send it as Authorization: Bearer",
+    403: "your role does not do this; whoever does it signs in with a code",
+    404: "there is no such address, case, rod or job; /api/openapi.json lists what can be asked",
+    405: "this address is not asked so; /api/openapi.json lists what can be asked",
+    415: "this address takes JSON; send it with Content-Type: application/json",
+}
 
 
 async def _no_such_page(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if is_asked_by_program(request):
+        words = _NO_SUCH_ADDRESS.get(error.status_code, _NO_SUCH_ADDRESS[404])
+        return errors((words,), error.status_code)
     if error.status_code == 401:
         # A signed-out page asks who is there and comes back to where one wanted to go.
         fragment = "hx-request" in request.headers
@@ -131,12 +112,15 @@ async def _told(request: Request, error: Exception) -> Response:
     """Tell an error of the trade in its own sentences."""
     assert isinstance(error, LabkitError)
     unknown = isinstance(error, InputError)
-    if unknown and error.field in _NAMES_OTHERS and request.state.visit.limited:
+    visit: Visit | None = request.state.visit
+    if unknown and error.field in _NAMES_OTHERS and visit is not None and visit.limited:
         return await _no_such_page(request, HTTPException(404))
     status = (404 if request.method == "GET" else 422) if unknown else 409
-    errors = error.errors if isinstance(error, InputErrors) else (error,)
+    several = error.errors if isinstance(error, InputErrors) else (error,)
     title = "That cannot be read" if unknown else "Refused"
-    sentences = tuple(line for each in errors for line in str(each).splitlines() if line)
+    sentences = tuple(line for each in several for line in str(each).splitlines() if line)
+    if is_asked_by_program(request):
+        return errors(sentences, status)
     return page(request, "told", status, title=title, sentences=sentences, back=_back(request))
 
 
@@ -151,12 +135,18 @@ def _own(request: Request, url: str) -> str:
     return "/" + url.removeprefix(own).lstrip("/\\") if url.startswith(own) else ""
 
 
-async def _unforeseen(request: Request, error: Exception) -> HTMLResponse:
+async def _unforeseen(request: Request, error: Exception) -> Response:
     _LOG.error("%s %s", request.method, request.url.path, exc_info=error)
     words = (
         "The program has met something that it does not foresee. What was recorded before stays; "
         "look at the case before you do it again.",
     )
-    answer = page(request, "told", 500, title="Not foreseen", sentences=words, back=_back(request))
+    answer: Response
+    if is_asked_by_program(request):
+        answer = errors(words, 500)
+    else:
+        answer = page(
+            request, "told", 500, title="Not foreseen", sentences=words, back=_back(request)
+        )
     answer.headers.update(HEADERS)  # it is sent past the guard
     return answer

@@ -58,6 +58,20 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "job": _LAB,
     "job_state": _LAB,
     "job_again": _MAKES,
+    "api_openapi": _EVERYBODY,
+    "api_token": _EVERYBODY,
+    "api_token_end": _SIGNED_IN,
+    "api_lengths": _SIGNED_IN,
+    "api_cases": _SIGNED_IN,
+    "api_case": _SIGNED_IN,
+    "api_sheet": _SIGNED_IN,
+    "api_rod": _SIGNED_IN,
+    "api_told": _SIGNED_IN,
+    "api_head": _SIGNED_IN,
+    "api_intake": _SIGNED_IN,
+    "api_make": _MAKES,
+    "api_jobs": _LAB,
+    "api_job": _LAB,
 })  # fmt: skip
 
 #: Addresses that pages ask for by themselves.

@@ -6,6 +6,7 @@ import shutil
 
 import pytest
 
+from labkit.web.jobs import job as jobs
 from tests.support import workplaces
 
 
@@ -38,3 +39,22 @@ def looking(filled):
 def browser(ledger):
     """Give a browser on a copy."""
     return workplaces.client_of(workplaces.workplace(ledger))
+
+
+@pytest.fixture
+def still(monkeypatch):
+    """Write orders down and begin no process."""
+    begun = []
+
+    class Process:
+        def __init__(self, words, **_):
+            begun.append(words)
+
+        def wait(self):
+            return 0
+
+        def poll(self):
+            return None
+
+    monkeypatch.setattr(jobs.subprocess, "Popen", Process)
+    return begun

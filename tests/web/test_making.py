@@ -22,25 +22,6 @@ from tests.support.making import ONE
 from tests.support.workplaces import NOW, PARALLEL, client_of, token_in, workplace
 
 
-@pytest.fixture
-def still(monkeypatch):
-    """Write orders down and begin no process."""
-    begun = []
-
-    class Process:
-        def __init__(self, words, **_):
-            begun.append(words)
-
-        def wait(self):
-            return 0
-
-        def poll(self):
-            return None
-
-    monkeypatch.setattr(jobs.subprocess, "Popen", Process)
-    return begun
-
-
 def order(place, what=What.SET, case="QF-1043", **asked):
     return Order.of(place, what, (case, "anna"), asked)
 

@@ -25,39 +25,57 @@ def jobs(request: Request) -> HTMLResponse:
 @router.get("/jobs/{name}", name="job")
 def job(request: Request, name: str) -> HTMLResponse:
     """Show one make."""
-    return page(request, "job", job=_own(request, name))
+    return page(request, "job", job=own_job(request, name))
 
 
 @router.get("/jobs/{name}/state", name="job_state")
 def job_state(request: Request, name: str) -> HTMLResponse:
     """Show how far a make is: what its page asks for again and again."""
-    return page(request, "job-line", job=_own(request, name))
+    return page(request, "job-line", job=own_job(request, name))
 
 
 @router.post("/jobs/{name}/again", name="job_again")
 def job_again(request: Request, name: str) -> Response:
     """Make again what was refused or broken off."""
-    before = _own(request, name)
+    before = own_job(request, name)
     if before.at_work:
         raise RefusedError("it is still being made; wait for its end")
-    return _begun(request, before.order.what, before.order.case, before)
+    return _watching(request, begun(request, before.order.what, before.order.case, before))
 
 
 @router.post("/make/{case:path}", name="set_make")
 def set_make(request: Request, case: str) -> Response:
     """Make a set from the newest prescription of a case."""
-    with workplace(request).look() as reader:
-        need_case(reader, own_case(request, case))
-    return _begun(request, What.SET, case, None)
+    return _watching(request, begun(request, What.SET, case))
 
 
-def _own(request: Request, name: str) -> Job:
+def own_job(request: Request, name: str) -> Job:
+    """Give a make of a case that the operator may see.
+
+    Raises:
+        HTTPException: It is of another clinic's case.
+        InputError: There is no such make.
+    """
     job = find(workplace(request), name)
     own_case(request, job.order.case)
     return job
 
 
-def _begun(request: Request, what: What, case: str, before: Job | None) -> Response:
+def begun(request: Request, what: What, case: str, before: Job | None = None) -> str:
+    """Begin a make in the background; give its name.
+
+    Args:
+        before: A make that is made again.
+
+    Raises:
+        HTTPException: The case is of another clinic.
+        InputError: The record does not know the case.
+    """
     place, asked = workplace(request), before.order.asked if before else {}
-    name = begin(place, Order.of(place, what, (case, visit(request).by), asked))
+    with place.look() as reader:
+        need_case(reader, own_case(request, case))
+    return begin(place, Order.of(place, what, (case, visit(request).by), asked))
+
+
+def _watching(request: Request, name: str) -> Response:
     return RedirectResponse(address(request, "job", name=name), 303)

@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.case.rod_life import TRANSITIONS, RodState
+from labkit.core.report import Report
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
@@ -57,12 +58,29 @@ def rod(request: Request, identifier: str) -> HTMLResponse:
 @router.post("/told/{case:path}", name="rods_told")
 def rods_told(request: Request, case: str) -> Response:
     """Record what became of rods of a case."""
-    form, place = told(request), workplace(request)
-    own_case(request, case)
-    rods = form.all("rod")
+    form, rods = told(request), told(request).all("rod")
     if not rods:
         raise InputError("no rod is ticked; tick those that it is about, and send the form again")
     what = Told(form("state"), form("note"), _day(form("date")), form("unreleased"))
+    record(request, case, rods, what)
+    back = address(request, "case", case=case)
+    if form("back") == "rod":
+        back = address(request, "rod", identifier=parse_identifier(rods[0]))
+    return RedirectResponse(back, 303)
+
+
+def record(request: Request, case: str, rods: tuple[str, ...], what: Told) -> Report:
+    """Record what became of rods of a case, as far as the operator may.
+
+    Args:
+        rods: Their identifiers, as typed or scanned.
+
+    Raises:
+        HTTPException: The case, or a rod, is of another clinic.
+        InputError: It is no state, or a rod is not known.
+        RefusedError: The role does not do this, or a rule of the trade refuses it.
+    """
+    own_case(request, case)
     if what.state not in (*map(str, RECORDED), MISTAKEN):
         raise InputError(
             f"what became of the rods is not said; choose {', '.join(map(str, RECORDED))}"
@@ -73,7 +91,7 @@ def rods_told(request: Request, case: str) -> Response:
             "reason for it out; nothing was recorded",
             field="unreleased",
         )
-    with place.act() as ledger, ledger.transaction():
+    with workplace(request).act() as ledger, ledger.transaction():
         need_case(ledger, case)
         for each in rods:
             found = find_rod(ledger, each)
@@ -81,11 +99,8 @@ def rods_told(request: Request, case: str) -> Response:
             why = _why_it_stays(ledger, found, visit(request)) if what.state == MISTAKEN else ""
             if why:
                 raise RefusedError(f"{why}; nothing was recorded", field="state")
-        tell(ledger, rods, what, visit(request).by, place.now().astimezone())
-    back = address(request, "case", case=case)
-    if form("back") == "rod":
-        back = address(request, "rod", identifier=parse_identifier(rods[0]))
-    return RedirectResponse(back, 303)
+        now = workplace(request).now().astimezone()
+        return tell(ledger, rods, what, visit(request).by, now)
 
 
 def _why_it_stays(reader: Reader, found: FoundRod, who: Visit) -> str:

@@ -29,7 +29,7 @@ def signed_in(request: Request) -> Response:
     form, now = told(request), workplace(request).now()
     try:
         by = checked_operator(form("by"))
-        account = _known(request, by, form("passphrase"))
+        account = account_of(request, by, form("passphrase"))
     except RefusedError as error:
         return _asking(request, form("to"), error.message, 403)
     except LabkitError as error:
@@ -52,7 +52,7 @@ def sign_out(request: Request) -> Response:
     return answer
 
 
-def _known(request: Request, by: str, passphrase: str) -> Account | None:
+def account_of(request: Request, by: str, passphrase: str) -> Account | None:
     """Give an operator's account; None where a code is enough.
 
     Raises:
