@@ -335,7 +335,7 @@ def _png_problem(content: bytes) -> str:
         size, kind = int.from_bytes(content[at : at + 4]), content[at + 4 : at + 8]
         held, at = content[at + 4 : at + 8 + size], at + 12 + size
         if at > len(content) or zlib.crc32(held) != int.from_bytes(content[at - 4 : at]):
-            return "is cut short or damaged; export it again"
+            return "is incomplete or damaged; export it again"
         width, height = (int.from_bytes(held[start : start + 4]) for start in (4, 8))
         if kind == b"IHDR" and not 0 < width * height <= MOST_LOGO_PIXELS:
             return (

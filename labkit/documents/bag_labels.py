@@ -18,7 +18,7 @@ NAME = "bag-labels"
 def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     """Work out what stands on the bag labels; a percentage, which can go stale, does not.
 
-    A rod that is not in circulation any more has none.
+    A rod that is no longer in circulation has none.
 
     Args:
         spec: Content of spacer-set.json.

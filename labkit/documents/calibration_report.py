@@ -69,7 +69,7 @@ def calibration_report(
                     on=On.PAPER),
             Section("Coupons and line", on=On.PAPER, plot=plot(
                 "lengths", lambda: length_chart(fit, standing_out),
-                "Measured less built length over the length with the fitted line, and below the "
+                "Measured minus built length over the length with the fitted line, and below the "
                 "distance of each coupon from the line",
             )),
             Section("Questions put to the coupons", table=_test_table(fit), notes=(_TEST_NOTES,),

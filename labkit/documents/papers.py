@@ -84,7 +84,7 @@ def layouts_not_used(spec: Spec, profile: Profile | None = None) -> tuple[str, .
         return ()
     return (
         f"The lab's own layouts ({', '.join(own)}) were not used for these papers: they may leave "
-        "out what has to stand on top of them; the program's own were used.",
+        "out what must be at the top of them; the program's own were used.",
     )
 
 

@@ -94,7 +94,7 @@ def _require_file(url: URL, *, create: bool) -> None:
         if path.is_file() and path.stat().st_size == 0:
             raise InputError(
                 f"the file {path} is empty, which a ledger never is; put a backup in its place "
-                "with `labkit ledger restore` after removing it, or remove it to begin anew",
+                "with `labkit ledger restore` after removing it, or remove it to begin a new one",
                 field="ledger",
             )
         return

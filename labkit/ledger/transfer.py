@@ -99,7 +99,7 @@ def import_from(ledger: Ledger, lines: Iterable[str], where: str) -> Head:
         if head != expected:
             raise InputError(
                 f"the export ends with event {head.count} where its first line promises "
-                f"{expected.count} with digest {expected.digest[:12]}...; it was cut off or "
+                f"{expected.count} with digest {expected.digest[:12]}...; it is incomplete or "
                 "changed; nothing was recorded; export again",
                 where=where,
             )

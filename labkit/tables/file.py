@@ -170,7 +170,7 @@ def _spoiled(text: str) -> str:
     if text.startswith(("=", "＝")):
         return "is a formula; save the values instead, or put an apostrophe before a text"
     if _ERROR_CELL.fullmatch(text):
-        return "is an error or a cut cell of the spreadsheet; mend it there and save again"
+        return "is an error or an incomplete cell of the spreadsheet; correct it there, save again"
     if _SCIENTIFIC.fullmatch(text):
         return (
             "is in scientific notation, digits may be lost; format the column as text and type it "

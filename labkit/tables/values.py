@@ -131,7 +131,8 @@ class Mistakes:
         errors = told_together(self.errors)
         if len(errors) > MOST_TOLD:
             rest = len(errors) - MOST_TOLD
-            more = InputError(f"and {counted(rest, 'more mistake')} in this file; mend these first")
+            rest_words = counted(rest, "more mistake")
+            more = InputError(f"and {rest_words} in this file; correct these first")
             errors = (*errors[:MOST_TOLD], more)
         if errors:
             raise InputErrors(errors)

@@ -72,7 +72,8 @@ _NO_SUCH: Mapping[int, tuple[str, str]] = {
     405: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
 }
 _STALE = (
-    "This form is too old", "Nothing was recorded. Go back, load the page again, and send it anew.",
+    "This form is too old",
+    "Nothing was recorded. Go back, load the page again, and send it once more.",
 )
 #: What programs are told in place of a page.
 _NO_SUCH_ADDRESS: Mapping[int, str] = {

@@ -58,7 +58,7 @@ class Guard:
         if self._hosts is not None and host not in self._hosts:
             return PlainTextResponse("This workplace is not reached under that name.\n", 421)
         if "transfer-encoding" in headers:
-            return PlainTextResponse("Say beforehand how many bytes are sent.\n", 411)
+            return PlainTextResponse("State how many bytes are sent (Content-Length).\n", 411)
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > MOST_BYTES:
             return PlainTextResponse(f"At most {MOST_BYTES} bytes can be sent at once.\n", 413)

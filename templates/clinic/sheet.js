@@ -178,7 +178,7 @@
       const gap = between[n];
       if (gap && n + 1 < sheet.pairs.length) {
         rows.push(el("li", { class: "gap" }, gap.percent === null
-          ? el("span", { class: "soft" }, "no rod can be told from these two")
+          ? el("span", { class: "soft" }, "no pair can be worked out between these two")
           : el("button", { type: "button", class: "quiet", onclick: () => orderAt(gap.percent) }, `+ a pair between, at ${gap.percent} %`)));
       }
     });
@@ -256,7 +256,7 @@
     options ? el("select", { id: `key-${name}` }, el("option", { value: "" }, ""), ...options.map(([value, text]) =>
       el("option", { value, selected: sheet.keys[name] === value }, text)))
       : el("input", { id: `key-${name}`, inputmode: WORDS.has(name) ? null : "decimal", value: sheet.keys[name] || "" }))));
-  if (sheet.case) $("prescription-lead").textContent += " What holds now stands there: change what is to be changed.";
+  if (sheet.case) $("prescription-lead").textContent += " The fields show what holds now: change what needs changing.";
   const keysTold = () => {
     const told = { ...sheet.keys };
     for (const [name] of KEYS) {
@@ -388,7 +388,7 @@
     delete what.kind;
     const text = JSON.stringify(all), means = document.querySelector(`section[data-of="${kind}"] .meaning`);
     show($("paper"), el("h2", {}, document.querySelector(`.kinds [data-kind="${kind}"]`).textContent),
-      el("table", {}, el("tbody", {}, ...flat({ case: all.case, day: all.on, "told by": all.by, ...(all.note ? { remark: all.note } : {}), ...what })
+      el("table", {}, el("tbody", {}, ...flat({ case: all.case, day: all.on, "reported by": all.by, ...(all.note ? { remark: all.note } : {}), ...what })
         .map(([name, value]) => el("tr", {}, el("th", { scope: "row" }, name.replaceAll("_", " ")), el("td", {}, value))))),
       means.cloneNode(true),
       text.length <= MOST_CODED ? code(text) : el("p", {}, "Too long for a code: send the saved file."));

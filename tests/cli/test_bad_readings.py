@@ -258,7 +258,7 @@ BAD = {
         lambda form: form.without("reading_2_mm"), 2, "",
         r"\(reading_3_mm\): .* the table has no reading_2_mm; fill the readings in from the left",
     ),
-    "error of the spreadsheet": read(3, "#REF!", says="error or a cut cell of the spreadsheet"),
+    "error of the spreadsheet": read(3, "#REF!", says="or an incomplete cell of the spreadsheet"),
     "formula": read(3, "=A1+2.5", says="is a formula"),
     "became a date": read(3, "38. Apr", says="looks like a date"),
     "nominal copied": Bad(copied("nominal_mm"), 2, "reading_1_mm", "look copied, not measured"),

@@ -162,7 +162,7 @@ def test_a_coupon_that_stands_out_is_asked_about_never_dropped(calibrate, tmp_pa
     path.unlink()
     result = calibrate(raw, "--keep", "9", "--tolerance", "0.3")
     assert result.exit_code == 0, result.output
-    assert "kept although standing out: 9" in path.read_text()
+    assert "kept although far off: 9" in path.read_text()
     assert "coupons = 24" in path.read_text()
 
 

@@ -195,7 +195,7 @@ def test_an_order_is_looked_at_confirmed_and_not_made_twice(
     assert "The whole series, as made" in done.stdout
     again = run("62,5", "--confirm", "--by", "anna")
     assert again.exit_code == 1
-    assert "is out already" in again.stderr
+    assert "is in circulation already" in again.stderr
 
 
 HOSTILE = {

@@ -164,7 +164,7 @@ def test_what_is_not_understood(run, file, arguments, words):
 
 def test_a_set_of_which_nothing_is_left(run, file):
     run("rod", FIRST, "lost")
-    refused(run, file, f"no rod of {FIRST} is there any more", FIRST, "returned", status=2)
+    refused(run, file, f"no rod of {FIRST} is left", FIRST, "returned", status=2)
 
 
 def test_replace_takes_what_became_of_a_rod(run, file, tmp_path):

@@ -101,7 +101,7 @@ def test_labels_that_turn_into_no_length_are_not_noted(length):
 def test_average_values_are_noted():
     jaw = hinged(assumed=("condyle_left", "condyle_right"))
     finding = noted(anchored(jaw), "average_values")
-    assert "not this patient's, stand for: condyle_left, condyle_right" in finding.message
+    assert "were used, not this patient's, for: condyle_left, condyle_right" in finding.message
     assert grade(anchored(jaw), LIMITS).assumed == ("condyle_left", "condyle_right")
 
 

@@ -137,5 +137,5 @@ def test_envelope_of_a_crosspin_rod_follows_its_hand():
 
 @pytest.mark.parametrize(("body", "fitting"), [(BAR, BALL), (ROUND, EYE)])
 def test_fittings_that_do_not_belong_on_a_body(body, fitting):
-    with pytest.raises(GeometryError, match="cannot stand on a"):
+    with pytest.raises(GeometryError, match="does not fit a"):
         body_volume_mm3(RodSizes(body, fitting, fitting, 30.0))

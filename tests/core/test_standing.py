@@ -157,6 +157,6 @@ def test_where_nobody_could_be_asked_the_paper_says_so():
         {**spec, STANDING: NotKnown("set_not_in_record")}
     )
     assert said == (
-        "The laboratory's record does not know this set. This paper tells the protrusive range "
+        "The laboratory's record does not know this set. This paper states the protrusive range "
         "as prescribed on 2031-03-14, 11.60 mm; ask the laboratory whether that still holds."
     )

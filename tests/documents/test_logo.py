@@ -15,9 +15,9 @@ from tests.documents.test_profiles import PNG, read
 @pytest.mark.parametrize(
     ("spoil", "sentence"),
     [
-        (lambda raw: raw[:-20], "is cut short or damaged; export it again"),
-        (lambda raw: raw[:40], "is cut short or damaged; export it again"),
-        (lambda raw: raw.replace(b"IDAT", b"IDAX"), "is cut short or damaged; export it again"),
+        (lambda raw: raw[:-20], "is incomplete or damaged; export it again"),
+        (lambda raw: raw[:40], "is incomplete or damaged; export it again"),
+        (lambda raw: raw.replace(b"IDAT", b"IDAX"), "is incomplete or damaged; export it again"),
         (lambda raw: header_of(raw, 40_000, 40_000),
          "has 40000 × 40000 pixels; allowed are 16 million of them"),
         (None, "is no file; name a PNG or SVG beside the profile"),

@@ -16,7 +16,7 @@ from labkit.workflow.rods.replace import ORDERED
 
 #: Words that fill places.
 WORDS = {"ordered": ORDERED, "left": "left", "right": "right"}
-#: What stands on no translated paper: shown there with values, or told by commands alone.
+#: What stands on no translated paper: shown there with values, or reported by commands alone.
 ELSEWHERE = {"average_values", "made_far_from_asked"}
 
 

@@ -81,8 +81,8 @@ def test_broken_facets_are_left_out_and_counted(tmp_path, corners):
         (lambda _: b"", "it is empty"),
         (lambda _: b"solid nothing\nendsolid nothing\n", "neither STL nor PLY, OBJ or 3MF"),
         (lambda _: b"\x89PNG" + bytes(500), "neither STL nor PLY, OBJ or 3MF"),
-        (lambda c: binary_stl(c)[:-49], "800 facets take 40084 bytes and it has 40035; it was cut"),
-        (lambda c: binary_stl(c, b"other")[:9000], "it has 9000; it was cut short"),
+        (lambda c: binary_stl(c)[:-49], "800 facets take 40084 bytes and it has 40035; it is inc"),
+        (lambda c: binary_stl(c, b"other")[:9000], "it has 9000; it is incomplete"),
         (lambda c: ascii_stl(c)[:-60], "its last facet is incomplete"),
         (lambda c: ascii_stl(c).replace(b"vertex 5", b"vertex x", 1), "not three numbers"),
         (lambda c: binary_stl(c[:20]), "20 facets show no rod"),
@@ -187,7 +187,7 @@ def bomb(_):
     [
         ("scan.ply", lambda _: PLY % 4_000_000_000, "more than 10000 facets"),
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 7\n", "that is not there"),
-        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0\n", "it was cut short"),
+        ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0\n", "the file is incomplete"),
         ("scan.ply", lambda _: PLY % 1 + b"0 0 zero\n3 0 0 0\n", "a value is no number"),
         ("scan.ply", lambda _: b"ply\nformat big\nend_header\n", "header is none of a PLY"),
         *(("scan.ply", lambda _, old=old, new=new: (PLY % 3).replace(old, new) + SHEET, why)
@@ -195,7 +195,7 @@ def bomb(_):
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 nan\n", "that is not there"),
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\nnan 0 1 2\n", "different numbers"),
         ("scan.obj", lambda _: b"v 0 0 0\nf 1 1 %d\n" % 10**30, "a line of it cannot be read"),
-        ("scan.ply", lambda c: with_trimesh(c, "ply")[:-5], "it was cut short"),
+        ("scan.ply", lambda c: with_trimesh(c, "ply")[:-5], "the file is incomplete"),
         ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 x\n", "a line of it cannot be read"),
         ("scan.obj", lambda _: b"v 0 0 0\nf 1 2 3\n", "names a vertex that is not there"),
         ("scan.3mf", lambda _: b"PK\3\4" + bytes(50), "its 3MF cannot be unpacked"),

@@ -104,7 +104,7 @@ EDITS = {
     ],
     "a view stands on the readings": ["CREATE VIEW seen AS SELECT * FROM readings"],
 }
-#: What hangs on a table and changes what is written or read; told by the database.
+#: What hangs on a table and changes what is written or read; reported by the database.
 HUNG_ON = {
     "sqlite": [
         "CREATE TRIGGER kind AFTER INSERT ON releases BEGIN DELETE FROM readings; END",

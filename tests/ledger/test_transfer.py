@@ -54,7 +54,7 @@ def test_the_first_line_says_how_an_export_ends(filled):
 
 
 CHANGES = {
-    "cut tail": (lambda lines: lines[:-1], "it was cut off or changed"),
+    "cut tail": (lambda lines: lines[:-1], "it is incomplete or changed"),
     "nothing": (lambda lines: [], "is not one JSON object on one line"),
     "no first line": (lambda lines: lines[1:], "is not an export of a ledger"),
     "missing event": (lambda lines: lines[:3] + lines[4:], "does not follow event 2"),

@@ -96,7 +96,7 @@ def test_what_is_refused_says_why(ledger, monkeypatch):
     main(files.order.parent, files.order.stem)
     job = find(place, files.order.stem)
     assert job.state.how is How.REFUSED
-    assert "at 80 % is out already" in " ".join(job.state.sentences)
+    assert "at 80 % is in circulation already" in " ".join(job.state.sentences)
     shown = client_of(place).get(f"/jobs/{job.name}").text
     assert "Make it again" in shown
     assert "refused" in shown

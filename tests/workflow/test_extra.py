@@ -204,9 +204,9 @@ def test_what_has_changed_is_shown_field_by_field(recorded, out, what, installed
 def test_a_template_that_is_gone(recorded, out):
     without = replace(INSTALLED, templates={}, processes={})
     sentence = refused(recorded, out, 62.5, installed=without)
-    assert "the template eye-eye-flat that QF-1043-r1 was made with is not installed" in sentence
+    assert "eye-eye-flat that QF-1043-r1 was made with is no longer installed" in sentence
     sentence = refused(recorded, out, 62.5, installed=without, template_as_stored=True)
-    assert "the process nominal that QF-1043-r1 was made with is not installed" in sentence
+    assert "the process nominal that QF-1043-r1 was made with is no longer installed" in sentence
     both = {"template_as_stored": True, "process_as_stored": True}
     assert extra(out, recorded, 62.5, installed=without, **both).parts
 

@@ -55,7 +55,7 @@ def test_eight_processes_at_once_for_one_case(no_papers, url, tmp_path):
     ended = [finish(process) for process in running]
     assert sorted(code for code, _ in ended) == [0] * 7 + [1], ended
     (refusal,) = (errors for code, errors in ended if code)
-    assert "is out already" in refusal or "is being made already" in refusal
+    assert "is in circulation already" in refusal or "is being made already" in refusal
     with open_ledger(str(url), create=False) as ledger:
         assert verify(ledger).problems == ()
         sets, rods, story = ledger.sets(CASE), ledger.rods(CASE), ledger.story(CASE)
@@ -149,7 +149,7 @@ class Lab:
     def end_well(self, command):
         """The same command once more, to its end: it works, or what it wants is there already."""
         code, errors = finish(start(self.url, *command, out=self.out))
-        assert code == 0 or "lies in" in errors or "is out already" in errors, errors
+        assert code == 0 or "lies in" in errors or "is in circulation already" in errors, errors
         self.counts["next commands"] += 1
 
 

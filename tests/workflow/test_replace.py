@@ -209,7 +209,7 @@ def test_a_step_that_extra_rods_have_taken_needs_no_replacement(recorded, out):
         recorded.ledger.record(Kind.ROD_STATE, CASE, body, "anna", START)
     extra(out, recorded, 50)
     said = refusal(recorded, out, rods[0].identifier)
-    assert said.startswith("the left rod 35.9 is out already, as ")
+    assert said.startswith("the left rod 35.9 is in circulation already, as ")
 
 
 def test_a_record_with_replacements_travels_whole(recorded, out, tmp_path):
@@ -329,7 +329,7 @@ def test_extra_rods_and_the_trial_see_the_replacement_in_the_old_place(recorded,
     assert rows == [
         (False, 1, 1, "35.9", "35.9"), (True, 3, 1, "34.5", "34.5"), (False, 1, 2, "33.0", "33.0"),
     ]  # fmt: skip
-    with pytest.raises(RefusedError, match="is out already"):
+    with pytest.raises(RefusedError, match="is in circulation already"):
         extra(out, recorded, 50)
     trial = propose(recorded.ledger, CASE, trial_seen(("33.0", "33.0")), START)
     assert [cover.covered for cover in trial.prescribed]

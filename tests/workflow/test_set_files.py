@@ -74,7 +74,7 @@ def test_a_folder_that_is_not_there_is_said(recorded, made, out):
     _, folder = made
     shutil.rmtree(folder)
     done = let_go(recorded, out)
-    words = f"{folder.name} does not lie in {folder} any more; its files were not looked at"
+    words = f"{folder.name} is no longer in {folder}; its files were not checked"
     assert done.notes == (words,)
 
 

@@ -134,7 +134,7 @@ def test_one_that_cannot_stand_alone_is_named(ledger):
         for label, past, minute in (("24.0", ("-3", "-3"), 60), ("27.0", ("-2", "-2"), 62))
     )
     with pytest.raises(RefusedError, match=(
-        rf"without it the trial fit of entry {second - 1} cannot stand: the range would go from "
+        rf"without it the trial fit of entry {second - 1} is not valid: the range would go from "
         r"10 to 5\.00 mm; .*; withdraw that one first"
     )):  # fmt: skip
         withdraw_trial(ledger, "QF-2", first, "x", ("anna", moment(90)))
@@ -146,7 +146,7 @@ def test_a_prescription_recorded_since_states_its_readings_anew(ledger):
     ledger.record(Kind.PRESCRIPTION, CASE, {"revision": 3, "text": text}, "anna", moment(70))
     with pytest.raises(RefusedError, match=(
         f"the trial fit of entry {entry} came before prescription revision 3, which states every "
-        "reading anew, so it does not count any more; where those readings rest on it"
+        "reading itself, so the trial fit no longer counts; if those readings rest on it"
     )):  # fmt: skip
         withdrawn(ledger, entry)
 

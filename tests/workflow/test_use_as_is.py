@@ -145,7 +145,7 @@ def test_what_nobody_may_accept(recorded, out, name):
 
 
 def test_a_rod_that_makes_more_than_the_maximum_is_not_accepted(tmp_path):
-    """Pull: a shorter rod, the jaw would stand beyond the recorded maximum."""
+    """Pull: a shorter rod, the jaw would be beyond the recorded maximum."""
     with recorder_for(tmp_path / "ledger.sqlite") as recorder:
         first_set(recorder, changed(ONE, ("[50]", "[50, 100]")))
         rod = rod_at(recorder, FIRST, 2, "left")

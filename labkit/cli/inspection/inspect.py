@@ -63,7 +63,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @click.option(
     "--as-typed",
     is_flag=True,
-    help="Take readings that are merely far off, or scatter, as they stand.",
+    help="Accept readings that are far off or scatter, exactly as written.",
 )
 @AGAIN
 @operator_option("measures; with it, the readings are recorded.")

@@ -23,11 +23,11 @@ def command(
     case: str, ledger_url: str | None, as_json: bool, out_dir: Path | None,
     profile_path: str | None,
 ) -> None:
-    """Tell the history of a device: all that the record holds of a case, in chapters.
+    """Show the history of a device: all that the record holds of a case, in chapters.
 
     Prescription and its revisions, sets, process and its evidence, material lots, instruments,
     readings, decisions, rods used as they are, deliveries, returns, trial fits, and what was taken
-    back. The whole record is looked at first; nothing is told from one that was changed.
+    back. The whole record is checked first; nothing is shown from one that was changed.
 
     Example: labkit history QF-1043 --out QF-1043-history
     """  # fmt: skip

@@ -112,7 +112,7 @@ def upgrade_command(backup_to: Path | None, ledger_url: str | None, as_json: boo
     """Bring a ledger that an earlier version wrote up to date, after a backup.
 
     The ledger is verified, copied to a new file that bears its revision, brought up to date and
-    verified again. Every entry stays as it is; the tables are derived from the entries anew. A
+    verified again. Every entry stays as it is; the tables are derived from the entries again. A
     ledger that is up to date is left alone. Commands that only look never need this.
 
     Example: labkit ledger upgrade

@@ -37,8 +37,8 @@ def command(
 
     IDENTIFIER is what the bag label says, or the name of a set for all of its rods. Of several
     rods all are rejected, or none. A set of which a rod is rejected is not released until another
-    one takes its place (--new, or later `labkit replace`); a release that it was part of does not
-    stand any more.
+    one takes its place (--new, or later `labkit replace`); a release that it was part of is
+    no longer valid.
 
     Example: labkit reject 48294829173065 --cause length --note "0.3 mm too long" --by quinn
 

@@ -44,7 +44,7 @@ def _side(side: str) -> Decorator:
 )
 @click.option("--accept", is_flag=True, help="The prescriber accepts: record a new revision.")
 @click.option("--withdraw", "entry", type=int, metavar="ENTRY",
-              help="An accepted trial fit does not count any more; needs --reason and --by.")
+              help="Take back an accepted trial fit; needs --reason and --by.")
 @click.option("--reason", default="", metavar="TEXT", help="Why it is withdrawn; it is recorded.")
 @operator_option("records it; needed with --accept and --withdraw.")
 @click.option("--note", default="", metavar="TEXT", help="A remark to be recorded with --accept.")
@@ -62,7 +62,7 @@ def command(
     prescription. The labels on the rods stay true; only what they mean in percent changes.
 
     --withdraw takes an accepted trial fit back by its entry number (see `labkit show`); what is
-    valid is worked out anew from those that remain, and recorded as a new revision.
+    valid is worked out again from those that remain, and recorded as a new revision.
 
     Example: labkit trial QF-1043 --left "28.7L meets" --right "28.7R too long by 0.8"
     """

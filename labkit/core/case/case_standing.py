@@ -20,7 +20,7 @@ HUNDRED_AND_NOISE = 100.0 + 1e-6
 
 @dataclass(frozen=True)
 class CaseRod:
-    """A rod of a case, also one that is not in circulation any more.
+    """A rod of a case, also one that is no longer in circulation.
 
     Args:
         rod: Pair, side and label, with the tolerance that it was made with.

@@ -131,7 +131,7 @@ def _beside_existing(
 
 
 def _exists(step: Step, side: Side, rod: RodOut, stands: str) -> Finding:
-    state = "is out already" if rod.made else "is being made already"
+    state = "is in circulation already" if rod.made else "is being made already"
     return refused(
         "rod_exists",
         f"the {side} rod {step.rod(side).label} asked for at {step.name} {state}, in {stands}; "

@@ -98,7 +98,7 @@ def _beside_path(off_mm: float, most_mm: float) -> Iterator[Finding]:
     if abs(off_mm) > most_mm:
         yield refused(
             "jaw_sideways",
-            f"the jaw would stand {millimetres(abs(off_mm))} mm to the {_side(off_mm)} of its "
+            f"the jaw would be {millimetres(abs(off_mm))} mm to the {_side(off_mm)} of its "
             f"recorded path, and at most {millimetres(most_mm)} mm is allowed", "sides",
         )  # fmt: skip
 

@@ -62,7 +62,7 @@ def sides_disagree(prescription: Prescription, found: Disagreement) -> Finding:
     longer, shorter = ("left", "right") if found.mm > 0 else ("right", "left")
     return refused(
         "sides_disagree",
-        f"left and right disagree: against the recorded path the seats on the {longer} stand "
+        f"left and right disagree: against the recorded path the seats on the {longer} are "
         f"{millimetres(abs(found.mm))} mm further apart than on the {shorter}, more than the "
         f"{millimetres(found.allowed_mm)} mm of the rods' tolerance and of reading a gap; "
         f"{_MEANS[prescription.jaw.model]}; nothing is averaged and nothing can be accepted: look "

@@ -59,7 +59,7 @@ class Instrument:
         at="repeatability.standard_deviation",
     )]
     repeatability_dof: Annotated[float | None, Key(
-        "degrees of freedom of that: readings less rods; absent where the value is not in doubt",
+        "degrees of freedom of that: readings minus rods; absent where the value is not in doubt",
         _DEGREES, low=1, at="repeatability.degrees_of_freedom", holds=float.is_integer,
     )]
     temperature_c: Annotated[float, quantity(
@@ -83,7 +83,7 @@ class Instrument:
         "measures, or none was found", 0.0001, 0.5, at="reproducibility.standard_deviation",
     )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     reproducibility_dof: Annotated[float | None, Key(
-        "degrees of freedom of that: operators less one; absent where the value is not in doubt",
+        "degrees of freedom of that: operators minus one; absent where the value is not in doubt",
         _DEGREES, low=1, at="reproducibility.degrees_of_freedom", holds=float.is_integer,
     )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     example: Annotated[

@@ -181,7 +181,7 @@ def _half_sum(ends: tuple[Fitting, Fitting]) -> Way:
 def _over_less_own(ends: tuple[Fitting, Fitting]) -> Way:
     return Way(
         method=Method.OVER_LESS_OWN,
-        title=f"over {_named(ends)}, less half of both measured diameters",
+        title=f"over {_named(ends)}, minus half of both measured diameters",
         instrument="outside micrometer",
         formula="L = R − (B lower + B upper) / 2, both measured",
         reason="the balls' own sizes cancel: settles a reading near a limit",

@@ -152,8 +152,8 @@ def average_values(prescription: Prescription) -> Iterator[Finding]:
         return
     yield note(
         "average_values",
-        f"average values, not this patient's, stand for: {', '.join(assumed)}; record them where "
-        "the fit matters",
+        f"average values were used, not this patient's, for: {', '.join(assumed)}; record them "
+        "where the fit matters",
         ", ".join(f"jaw.{key}" for key in assumed),
     )
 

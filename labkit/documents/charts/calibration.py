@@ -40,7 +40,7 @@ def length_chart(fit: LengthFit, standing_out: Collection[str]) -> Figure:
     _line(upper, fit)
     upper.plot(x, off, "o", color=MAIN, markersize=3.2, label="coupon")
     level(upper, 0, "true")
-    head(upper, "Measured less built")
+    head(upper, "Measured minus built")
     upper.set_ylabel("mm")
     key(upper, loc="best")
     _residuals(lower, fit, x, standing_out)
@@ -77,7 +77,7 @@ def _residuals(
                 axes, place, residual, coupon.name, xytext=(4, 2), textcoords="offset points",
                 color=ALERT,
             )  # fmt: skip
-    head(axes, "Measured less line")
+    head(axes, "Measured minus line")
     axes.set_ylabel("mm")
     axes.set_xlabel("length built, mm (coupons of one length side by side)")
 

@@ -59,7 +59,7 @@ class ExpectedFlatBar(ExpectedBar):
         distance = z - half
         for end, sense in zip(ends, (-1.0, 1.0), strict=True):
             if not isinstance(end.fitting, BossFitting):
-                raise GeometryError(f"a {end.noun} does not stand on a flat bar")
+                raise GeometryError(f"a {end.noun} does not fit a flat bar")
             radius = end.reach_mm(NOMINAL)
             local = sense * x - length_mm / 2.0
             reach = math.sqrt(max(0.0, (radius + round_mm) ** 2 - (half + round_mm) ** 2))

@@ -62,5 +62,5 @@ class ExpectedRoundBar(ExpectedBar):
 
     def _neck_mm(self, end: ExpectedEnd) -> float:
         if not isinstance(end.fitting, NeckFitting):
-            raise GeometryError(f"a {end.noun} does not stand on a round bar")
+            raise GeometryError(f"a {end.noun} does not fit a round bar")
         return end.fitting.neck_length_mm

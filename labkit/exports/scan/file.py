@@ -146,7 +146,7 @@ def _text(data: bytes, path: Path) -> Array:
         raise _wrong(path, _why_no_stl(data))
     numbers = [group for match in _VERTEX.finditer(data) for group in match.groups()]
     if len(numbers) % 9:
-        raise _wrong(path, "its last facet is incomplete; the file was cut short, export it again")
+        raise _wrong(path, "its last facet is incomplete; the file is incomplete; export it again")
     try:
         values = np.array(numbers, dtype="S").astype(np.float64)
     except ValueError:
@@ -162,7 +162,7 @@ def _why_no_stl(data: bytes) -> str:
         count = int.from_bytes(data[HEADER_BYTES:start], "little")
         wanted = start + count * _FACET.itemsize
         if 0 < count < 100_000_000 and len(data) < wanted:
-            return f"{count} facets take {wanted} bytes and it has {len(data)}; it was cut short"
+            return f"{count} facets take {wanted} bytes and it has {len(data)}; it is incomplete"
     return "it is neither STL nor PLY, OBJ or 3MF; export the scan as STL in millimetres"
 
 

@@ -61,7 +61,7 @@ def ply_facets(data: bytes) -> Array:
     """Read a PLY, text or binary, of triangles or other facets with corners alike in number."""
     head, mark, body = data.partition(b"end_header")
     if not mark:
-        raise UnreadableError("its header has no end; it was cut short")
+        raise UnreadableError("its header has no end; the file is incomplete")
     order, elements = _ply_header(head.decode("ascii", "replace"))
     body = body[body.find(b"\n") + 1 :]
     numbers = _numbers(body) if not order else None
@@ -180,7 +180,7 @@ def _binary_rows(
 
 def _whole(part: Any, size: int) -> Any:
     if len(part) < size:
-        raise UnreadableError("it ends before its last facet; it was cut short")
+        raise UnreadableError("it ends before its last facet; the file is incomplete")
     return part
 
 

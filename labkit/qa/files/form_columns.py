@@ -39,7 +39,7 @@ LEAST_READING_MM, MOST_READING_MM = Decimal("0.01"), Decimal(4999)
 #: What to do about printed cells that a spreadsheet has spoilt, and why it did.
 _TAKEN_OTHERWISE = (
     ": the spreadsheet took its decimal point for another sign; empty these cells or take their "
-    "columns out, or open the form anew with every column as text"
+    "columns out, or open the form again with every column as text"
 )
 _OF_ANOTHER = (
     "; see whether identifier and readings belong together, and put the form's own value back"

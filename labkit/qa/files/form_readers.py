@@ -174,7 +174,7 @@ def read_instrument(row: FormRow) -> Instrument | None:
             f"serves {', '.join(instrument.methods)}",
         )
     due = _check_calibration(row, instrument, place)
-    if instrument is not None and due is not None:  # told by the form where the file does not
+    if instrument is not None and due is not None:  # reported by the form where the file does not
         instrument = dataclasses.replace(instrument, calibration_due=due)
     return instrument
 
@@ -188,7 +188,7 @@ def _check_calibration(
         due = day(cell, row.table)
         if instrument is not None and own is not None and due != own:
             raise row.wrong(
-                cell, f"{due}, but the file of {instrument.name} says {own}; mend one of the two"
+                cell, f"{due}, but the file of {instrument.name} says {own}; correct one of the two"
             )
         place, own = cell, due
     if own is not None and own < row.on:

@@ -152,8 +152,8 @@ def _repeated(cells: Iterable[Sequence[Reading]]) -> list[InputError]:
             if twin is not reading:
                 errors.append(InputError(
                     f"{cell_name(reading.part, reading.operator)}, trial {reading.trial} is given "
-                    f"twice, first in {twin.where or 'an earlier row'}; take one out or number it "
-                    "anew", field="trial", value=reading.trial, where=reading.where,
+                    f"twice, first in {twin.where or 'an earlier row'}; take one out or give it "
+                    "another number", field="trial", value=reading.trial, where=reading.where,
                 ))
         if numbered and len(numbered) < len(cell):
             blank = next(reading for reading in cell if reading.trial is None)

@@ -209,8 +209,8 @@ def _about_normality(
     shape = tail if abs(test.skewness) > 2.0 * math.sqrt(6.0 / test.n) else "shape"
     sentence = (
         "the values do not follow a normal distribution (Anderson–Darling p "
-        f"{chance_told(test.p)}, {shape}): the shares outside and the indices above do not hold "
-        "as they stand"
+        f"{chance_told(test.p)}, {shape}): the shares outside and the indices above are not valid "
+        "for them"
     )
     if free is not None:
         sentence += f"; the percentile method gives Ppk {free.of_nearer:.2f}"

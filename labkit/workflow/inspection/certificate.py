@@ -87,7 +87,7 @@ def certified(
     else:
         why = (
             f"was released as entry {now.event.seq}, which is no longer valid: "
-            f"{'; '.join(now.why_not)}; release it anew with `labkit release`, or print the old "
+            f"{'; '.join(now.why_not)}; release it again with `labkit release`, or print the old "
             f"certificate, marked void, for your files with --entry {now.event.seq}"
         )
     raise RefusedError(f"the set {stored.name} {why}", field="set", value=stored.name)

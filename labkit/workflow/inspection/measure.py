@@ -170,7 +170,7 @@ def scan_budget(
         return Budget((fit,))
     return Budget((fit, Component(
         GAUGE, place.gauge_uncertainty_mm, math.inf, "B",
-        f"{place.gauge_uncertainty_mm:g} mm, the lab's usual gauge by its process file, in place "
+        f"{place.gauge_uncertainty_mm:g} mm, the lab's usual gauge by its process file, instead "
         "of the scanner's own errors",
     )))
 

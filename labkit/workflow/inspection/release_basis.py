@@ -116,8 +116,8 @@ def _sides_not_accepted(inspection: Inspection, accepted: Collection[str]) -> It
         own = {each.left.identifier, each.right.identifier} & inspection.as_is.keys()
         if own and each.decision.result is not Result.CONFORMS and each.told not in accepted:
             yield (
-                f"{each.told}; that was not known when {grouped(min(own))} was accepted: say so "
-                "anew (`labkit use-as-is`), or replace one"
+                f"{each.told}; that was not known when {grouped(min(own))} was accepted: accept it "
+                "again (`labkit use-as-is`), or replace one"
             )
 
 

@@ -66,7 +66,7 @@ def why_void(reader: Reader, stored: StoredSet, event: Event) -> tuple[str, ...]
     if later is not None:
         return (f"entry {later} has taken it back",)
     if now is not None and now.event.seq != event.seq:
-        how = "released anew" if now.decision == RELEASED else "withheld since"
+        how = "released again" if now.decision == RELEASED else "withheld since"
         return (f"the set was {how}, as entry {now.event.seq}",)
     return () if now is None else now.why_not
 
@@ -137,7 +137,7 @@ def told_now(release: ReleaseNow) -> str:
     if release.stands:
         return f"{said}; nothing has changed since"
     return (
-        f"{said}, but the release is no longer valid: {'; '.join(release.why_not)}; decide anew "
+        f"{said}, but the release is no longer valid: {'; '.join(release.why_not)}; decide again "
         "with `labkit release`"
     )
 

@@ -27,7 +27,7 @@ _WIDEST = 1_000_000
 #: Between the numbers of one cell; a comma without a space after it is a decimal comma.
 _BETWEEN = re.compile(r"[;\s]+|,\s+")
 _YES = MappingProxyType({"yes": True, "no": False, "true": True, "false": False})
-#: Columns that every row needs; what else is needed is told by the prescription's own reader.
+#: Columns that every row needs; what else is needed is reported by the prescription's own reader.
 NEEDED = ("case", "date", "zero", "protruded", "registered", "action", "template")
 
 

@@ -37,9 +37,9 @@ _FAR = Decimal(3)
 _PERCENTS = tuple(Decimal(half) / 2 for half in range(201))
 #: What each report of a rod means for what is left.
 BECAME_MEANS = {
-    Became.RETURNED: "The laboratory keeps it; it is not in circulation any more. The rod of the "
+    Became.RETURNED: "The laboratory keeps it; it is no longer in circulation. The rod of the "
                      "other side is not worn alone.",
-    Became.LOST: "It is not in circulation any more; the laboratory can make it once more. If it "
+    Became.LOST: "It is no longer in circulation; the laboratory can make it once more. If it "
                  "may have been swallowed or inhaled, see a doctor at once.",
     Became.BROKEN: "It must not be worn. Keep the pieces for the laboratory, which can make it "
                    "once more; if one is missing, it may have been swallowed or inhaled: see a "

@@ -314,5 +314,5 @@ def _evidence(
         parts.append(f"left out: {', '.join(coupon.name for coupon in left_out)}{why}")
     if standing_out:
         kept = ", ".join(dict.fromkeys(suspect.name for suspect in standing_out))
-        parts.append(f"kept although standing out: {kept}{'' if left_out else why}")
+        parts.append(f"kept although far off: {kept}{'' if left_out else why}")
     return "; ".join(parts)

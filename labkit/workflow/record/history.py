@@ -87,7 +87,7 @@ def history_report(history: History) -> Report:
         Section("Rods", table=Table.of(_RODS, [each.rod for each in story.rods])),
         _chapter("Deviations", _deviations(story)),
         *(_chapter(name, _entries(story, kinds)) for name, kinds in CHAPTERS.items()),
-        Section("How its sets stand", stand or (_NOTHING,)),
+        Section("State of its sets", stand or (_NOTHING,)),
     )
     return Report(
         "History of a device",

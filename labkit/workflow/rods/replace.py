@@ -223,8 +223,9 @@ def _refuse_like(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
         if like and other.identifier != rod.identifier and other.state in there:
             raise _refusal(
                 rod,
-                f"the {rod.side} rod {rod.label} is out already, as {grouped(other.identifier)} of "
-                f"{other.set_name}; nothing has to be made to replace {grouped(rod.identifier)}",
+                f"the {rod.side} rod {rod.label} is in circulation already, as "
+                f"{grouped(other.identifier)} of {other.set_name}; nothing has to be made "
+                f"to replace {grouped(rod.identifier)}",
             )
 
 

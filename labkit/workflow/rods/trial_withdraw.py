@@ -130,8 +130,8 @@ def _without(reader: Reader, stored: StoredCase, trial: Event) -> tuple[Prescrip
     if trial not in base.trials:
         raise RefusedError(
             f"the trial fit of entry {trial.seq} came before prescription revision "
-            f"{base.revision}, which states every reading anew, so it does not count any more; "
-            "where those readings rest on it, record a prescription with the right ones",
+            f"{base.revision}, which states every reading itself, so the trial fit no longer "
+            "counts; if those readings rest on it, record a prescription with the right ones",
             field="withdraw", value=trial.seq,
         )
     moved = base.readings
@@ -152,7 +152,7 @@ def _moved(holds: Prescription, event: Event, stored: StoredCase) -> Prescriptio
     wrong = (moved,) if isinstance(moved, Finding) else implausible(holds.bite, moved.holds.bite)
     if wrong or isinstance(moved, Finding):
         raise RefusedError(
-            f"without it the trial fit of entry {event.seq} cannot stand: {wrong[0].message}; "
+            f"without it the trial fit of entry {event.seq} is not valid: {wrong[0].message}; "
             "withdraw that one first",
             field="withdraw", value=event.seq,
         )

@@ -133,7 +133,7 @@ class MadeBefore:
             f"this set is made already: it is {stored.name}, recorded by {at.by} on {at.at[:10]} "
             f"in {stored.folder}, {how}; nothing was written; to have the files of the same rods, "
             f"with the same identifiers, in {self.folder.parent} too, add --copy; rods that are "
-            "missing or do not conform are made anew by `labkit replace`"
+            "missing or do not conform are made again by `labkit replace`"
         )
 
     def _papers(self, progress: Progress) -> Remade:

@@ -88,7 +88,7 @@ def _refuse_changed(
     way_out = f"to make the rods as those of {of_set}, use --{what}-as-stored"
     if installed is None:
         raise RefusedError(
-            f"the {what} {stored.name} that {of_set} was made with is not installed any more; "
+            f"the {what} {stored.name} that {of_set} was made with is no longer installed; "
             f"install it, or, {way_out}",
             field=what, value=stored.name,
         )  # fmt: skip

@@ -117,7 +117,7 @@ def files_of(stored: StoredSet) -> FilesSeen:
     """Hold the folder of a set that was made against the record, where it is there."""
     folder, name = Path(stored.folder), stored.name
     if not folder.exists():
-        return FilesSeen(f"{name} does not lie in {folder} any more; its files were not looked at")
+        return FilesSeen(f"{name} is no longer in {folder}; its files were not checked")
     try:
         wrong = [one for one in wrong_files(folder) if not one.startswith(FILLED_IN)]
         rods = rods_sha256(folder)

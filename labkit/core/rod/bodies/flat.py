@@ -348,7 +348,7 @@ class FlatBar(Bar):
 def _on_boss(fitting: Fitting) -> BossFitting:
     if not isinstance(fitting, BossFitting):
         raise GeometryError(
-            f"a fitting of kind {fitting.kind} cannot stand on a flat bar; use an eye or a "
+            f"a fitting of kind {fitting.kind} does not fit a flat bar; use an eye or a "
             "crosspin, or a round bar"
         )
     return fitting

@@ -264,7 +264,7 @@ class RoundBar(Bar):
 def _on_neck(fitting: Fitting) -> NeckFitting:
     if not isinstance(fitting, NeckFitting):
         raise GeometryError(
-            f"a fitting of kind {fitting.kind} cannot stand on a round bar; use a ball, or a "
+            f"a fitting of kind {fitting.kind} does not fit a round bar; use a ball, or a "
             "flat bar"
         )
     return fitting
