@@ -18,7 +18,7 @@ from labkit.web.accounts import Slips
 from labkit.web.api import routes
 from labkit.web.api.speak import errors, is_asked_by_program
 from labkit.web.guard import HEADERS, Guard
-from labkit.web.pages import between, cases, files, making, rods, signing_in, today
+from labkit.web.pages import between, cases, files, making, measure, rods, signing_in, today
 from labkit.web.rights import LOOPBACK, RIGHTS
 from labkit.web.show import PLACE, page
 from labkit.web.visits import Visit, Visits
@@ -27,7 +27,9 @@ from labkit.web.workplace import Workplace
 
 _LOG = logging.getLogger("labkit.web")
 _ROUTERS = tuple(
-    module.router for module in (signing_in, today, cases, between, making, rods, files, routes)
+    module.router for module in (
+        signing_in, today, cases, between, making, rods, files, routes, measure,
+    )
 )
 
 

@@ -28,6 +28,7 @@ _EVERYBODY = frozenset(Role)
 _SIGNED_IN = _EVERYBODY - {Role.NOBODY}
 _LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})
 
+_MEASURES = frozenset({Role.QA, Role.ALL})
 _MAKES = frozenset({Role.TECHNICIAN, Role.ALL})
 #: Who hands out rods that are not released or not to be worn, and takes back a rejection.
 OVERRULES = frozenset({Role.QA, Role.ALL})
@@ -54,6 +55,10 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "between": _SIGNED_IN,
     "between_make": _MAKES,
     "set_make": _MAKES,
+    "measure_find": _MEASURES,
+    "measure": _MEASURES,
+    "measure_judged": _MEASURES,
+    "measure_recorded": _MEASURES,
     "jobs": _LAB,
     "job": _LAB,
     "job_state": _LAB,

@@ -10,8 +10,8 @@ from labkit.web.rights import BY_THEMSELVES, Role, may
 from labkit.web.visits import COOKIE, Visit
 from labkit.web.workplace import Workplace
 
-#: What a form may hold.
-_MOST_FIELDS, _MOST_FILES = 300, 4
+#: What a form may hold: the readings of a set of sixty steps have the most fields.
+_MOST_FIELDS, _MOST_FILES = 3000, 4
 
 
 async def who_may(request: Request) -> None:

@@ -57,6 +57,7 @@ class Sheet:
         pins, pins_name: Known sets of gauge pins; the one for rows that name none.
         lot, temperature_c: Lot of the material and temperature for rows that name none.
         as_typed: Whether readings that are merely far off are taken as they stand.
+        keep_by: What is done so that they are.
     """
 
     bench: Bench
@@ -66,6 +67,7 @@ class Sheet:
     lot: str | None = None
     temperature_c: float | None = None
     as_typed: bool = False
+    keep_by: str = "give --as-typed"
     pins: Mapping[str, GaugePins] = field(default_factory=dict)
     pins_name: str | None = None
     look: tuple[str, ...] | None = None

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import PurePath
 
@@ -33,6 +33,8 @@ from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
 #: Without these no reading has a meaning.
 NEEDED = ("identifier", "way", "reading_1_mm")
 _EMPTY = Cell("", 0, 0, "")
+#: What is typed is no file: each number has the decimal sign that it has.
+_TYPED = TableFile("as typed", (), (), "", "", proven=True)
 #: What is said of a rod, the worst last: a person may say worse than the readings, never better.
 _WORSE = (Result.CONFORMS, Result.UNDECIDED, Result.NOT_CONFORMING)
 
@@ -61,6 +63,48 @@ def read_inspection(raw: bytes, name: str, sheet: Sheet) -> tuple[Inspected, ...
         ))
     mistakes.stop()
     return tuple(rod for rod, _ in read)
+
+
+@dataclass(frozen=True)
+class TypedRod:
+    """What is typed into the lines of one rod: texts by the names of the form's columns.
+
+    Args:
+        as_typed: Whether its readings are taken as they stand though they are merely far off.
+    """
+
+    identifier: str
+    texts: Mapping[str, str]
+    as_typed: bool = False
+
+
+def read_typed(
+    typed: Iterable[TypedRod], sheet: Sheet
+) -> tuple[tuple[Inspected, ...], Mapping[str, tuple[InputError, ...]]]:
+    """Read rods as they are typed, by the same rules as a form that was filled in.
+
+    Returns:
+        The rods that can be read, and what is wrong with the others, by identifier; a rod of which
+        nothing is typed is in neither.
+    """
+    rods, rows, wrong = list[Inspected](), list[FormRow](), dict[str, tuple[InputError, ...]]()
+    for one in typed:
+        cells = {name: Cell(text.strip(), 0, 0, name) for name, text in one.texts.items()}
+        cells["identifier"] = Cell(one.identifier, 0, 0, "identifier")
+        mistakes, own = Mistakes(), replace(sheet, as_typed=one.as_typed)
+        row = _begun(cells, _TYPED, own, mistakes, {})
+        rod = None if row is None else _rod(row, None)
+        if row is not None and rod is not None:
+            rods.append(rod)
+            rows.append(row)
+        if mistakes.errors:
+            wrong[one.identifier] = tuple(mistakes.errors)
+    measured = [row for row in rows if row.readings]
+    _ask_about_copies(measured)
+    for row in measured:
+        if row.mistakes.errors:
+            wrong[row.line.place.identifier] = tuple(row.mistakes.errors)
+    return tuple(rod for rod in rods if rod.identifier not in wrong), wrong
 
 
 def _begun(
@@ -138,12 +182,13 @@ def _one_slip(digits: str, known: str) -> bool:
     return len(wrong) == 1
 
 
-def _rod(row: FormRow, source: Source) -> Inspected | None:
+def _rod(row: FormRow, source: Source | None) -> Inspected | None:
     """Read the rest of a row and decide on its rod; None where it is not measured, or wrong."""
     mistakes, bench = row.mistakes, row.sheet.bench
     before = len(mistakes.errors)
     mistakes.errors += changed_cells(row, of_way=False)
-    source = replace(source, line=row.cells["identifier"].line)
+    if source is not None:
+        source = replace(source, line=row.cells["identifier"].line)
     if not _is_measured(row):
         seen = _seen(row, source)
         return None if len(mistakes.errors) > before else seen
@@ -164,7 +209,7 @@ def _rod(row: FormRow, source: Source) -> Inspected | None:
     return None if len(mistakes.errors) > before else rod
 
 
-def _seen(row: FormRow, source: Source) -> RodReadings:
+def _seen(row: FormRow, source: Source | None) -> RodReadings:
     """Read what was seen on a rod whose length is told apart."""
     values = {column.name: column.take(row) for column in TOLD if not column.of_length}
     claimed = BY_NAME["result"].take(row)
@@ -203,7 +248,7 @@ def _readings(row: FormRow) -> tuple[Decimal, ...]:
         value = column.take(row)
         slip = None if value is None else slip_in(value, typing)
         if slip is not None and (slip.certain or not row.sheet.as_typed):
-            keep = "" if slip.certain else "; where it is really so, give --as-typed"
+            keep = "" if slip.certain else f"; where it is really so, {row.sheet.keep_by}"
             told = f"{shown(row.text(column.name))} read, {slip.sentence}{keep}"
             row.mistakes.add(row.wrong(column.name, told))
         elif value is not None:
@@ -223,7 +268,7 @@ def _measured(row: FormRow, readings: RodReadings) -> MeasuredRod | None:
         return None
     for finding in rod.problems:
         if finding.code == "scatter" and not row.sheet.as_typed:
-            told = f"{finding.message}; where they are really so, give --as-typed"
+            told = f"{finding.message}; where they are really so, {row.sheet.keep_by}"
             row.mistakes.add(row.wrong("reading_1_mm", told))
     written, claimed = BY_NAME["result"].take(row) or ("", "")
     if claimed and _WORSE.index(claimed) > _WORSE.index(rod.result):
@@ -259,5 +304,6 @@ def _ask_about_copies(rows: Sequence[FormRow]) -> None:
     if column and not rows[0].sheet.as_typed:
         rows[0].mistakes.add(rows[0].wrong(
             "reading_1_mm", f"every reading of every rod equals {column} to the last digit; these "
-            "look copied, not measured; give the readings, or --as-typed where they are really so",
+            f"look copied, not measured; give the readings, or {rows[0].sheet.keep_by} where they "
+            "are really so",
         ))
