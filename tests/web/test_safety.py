@@ -23,7 +23,7 @@ OPEN = {"static", "fonts", "sign_in", "signed_in", "api_openapi", "api_token"}
 ENDS = {"sign_out", "api_token_end"}
 #: Words in the names of addresses → a role that may not ask for them: by sending anything.
 NOT_BY = [
-    *((word, Role.DENTIST) for word in ("release", "certificate", "reading", "make", "again")),
+    *((word, Role.DENTIST) for word in ("release", "certificate", "measure", "make", "again")),
     *((word, Role.QA) for word in ("prescri", "new_case", "make", "again")),
 ]
 ABOUT = {"case": CASE, "name": SET, "file": "checks.json", "identifier": "0340434111"}

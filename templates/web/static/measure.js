@@ -72,6 +72,7 @@ entry.addEventListener("keydown", (event) => {
   if (digits) {
     // A bag was scanned while another field had the focus.
     field.value = "";
+    keep();
     scanned(digits);
     return;
   }
@@ -97,10 +98,11 @@ entry.addEventListener("change", (event) => {
 
 // What is typed outlives a page that is left, a sign-in that has run out, a browser that stops.
 const KEPT = (name) => name !== "token" && name !== "set" && name !== "rod";
-entry.addEventListener("input", () => {
+function keep() {
   const typed = [...new FormData(entry)].filter(([name, value]) => KEPT(name) && value);
   sessionStorage.setItem(draft, JSON.stringify(typed));
-});
+}
+entry.addEventListener("input", keep);
 
 function fillIn(typed) {
   const times = {};

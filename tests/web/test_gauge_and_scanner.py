@@ -1,0 +1,58 @@
+"""Readings as a gauge with a cable and a hand scanner type them, in a real browser."""
+
+from __future__ import annotations
+
+from tests.support.measuring import ADDRESS, fields, to_measure
+from tests.web import test_in_the_browser
+from tests.web.test_in_the_browser import served, signed_in
+
+chromium = test_in_the_browser.chromium
+
+
+def typed(page, *texts):
+    """Type as a gauge and a scanner do: each text ends with Enter."""
+    for text in texts:
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+
+
+def focus(page):
+    return page.evaluate("document.activeElement.name || document.activeElement.id")
+
+
+def test_gauge_and_scanner_lead_from_rod_to_rod(chromium, tmp_path):
+    place, form = to_measure(tmp_path)
+    sent = fields(form)
+    first, second = sent["rod"][:2]
+    with served(place) as address:
+        page, said = signed_in(chromium, address, "light")
+        page.goto(f"{address}{ADDRESS}")
+        assert focus(page) == "scan"
+        typed(page, first)
+        assert focus(page) == f"{first} label_read"
+        typed(page, form.rows[0]["label"], *[
+            text.replace(".", ",") for text in (*sent[f"{first} reading"], "38.38", "38.39")
+        ])
+        assert page.locator(f"input[name='{first} reading']").count() == 6
+        # With nothing more to read, Enter goes on to the ticks.
+        typed(page, "")
+        assert focus(page) == f"{first} fittings"
+        page.keyboard.press("Space")
+        result = page.locator(f"#d-{first} .result")
+        result.wait_for(timeout=5000)
+        assert result.inner_text() == "Conforms"
+        # A bag that is scanned into whatever has the focus is no reading.
+        page.locator(f"input[name='{first} reading']").last.focus()
+        typed(page, f"{second[:4]} {second[4:7]} {second[7:10]} {second[10:]}")
+        assert focus(page) == f"{second} label_read"
+        assert page.locator(f"input[name='{first} reading']").last.input_value() == ""
+        # What is typed outlives a page that is left.
+        page.goto(f"{address}/")
+        page.goto(f"{address}{ADDRESS}")
+        assert page.locator(f"input[name='{first} reading']").nth(4).input_value() == "38,39"
+        assert page.locator(f"input[name='{first} fittings']").first.is_checked()
+        page.get_by_role("button", name="Record what is typed").press("Enter")
+        page.get_by_text("Recorded: 1 rod.").wait_for(timeout=5000)
+        page.reload()
+        assert page.locator(f"input[name='{first} reading']").first.input_value() == ""
+        assert said == [], said
