@@ -64,6 +64,38 @@ def with_bite(
     return text
 
 
+def with_values(source: TomlSource, values: Mapping[tuple[str | int, ...], str | None]) -> str:
+    r"""Write a prescription with other values at some keys; all else stays as it was written.
+
+    Args:
+        values: Each by its place, as TOML; None takes the key out.
+
+    Raises:
+        InputError: The text could not be changed.
+
+    >>> source = parse_toml("case = 'QF-1'  # ours\n[bite]\nretruded = -5.2\n", "rx.toml")
+    >>> with_values(source, {("bite", "retruded"): "-5.0", ("bite", "habitual"): None})
+    "case = 'QF-1'  # ours\n[bite]\nretruded = -5.0\n"
+    """
+    try:
+        document = tomlkit.parse(source.text)
+        for path, value in values.items():
+            table: Any = document
+            for name in path[:-1]:
+                table = table.get(name, {}) if value is None else table.setdefault(name, {})
+            if value is None:
+                table.pop(path[-1], None)
+            else:
+                table[path[-1]] = tomlkit.parse(f"x = {value}")["x"]
+        text = tomlkit.dumps(document)
+    except (TOMLKitError, TypeError) as error:
+        raise InputError(
+            f"cannot be rewritten ({error}); write the new revision by hand",
+            field="prescription", where=source.name,
+        ) from error
+    return text if text.endswith("\n") else f"{text}\n"
+
+
 def _wanted(bite: Bite) -> dict[str, Decimal]:
     return {"protruded": bite.protruded, "midline_deviation": bite.midline_deviation_mm}
 

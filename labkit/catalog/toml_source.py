@@ -17,6 +17,8 @@ from labkit.errors import InputError
 
 #: A prescription or a template is a page of text; anything larger is the wrong file.
 MOST_BYTES = 1_000_000
+#: Digits of a whole number.
+MOST_DIGITS = 20
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(
@@ -132,6 +134,11 @@ def parse_toml(text: str, name: str) -> TomlSource:
         raise _not_toml(text, name, str(error)) from error
     source = TomlSource(name, text, data, dict(_scan(text)))
     for location, words in _texts(data, ()):
+        if isinstance(words, int):
+            raise InputError(
+                f"{dotted(location)!r} is a whole number of more than {MOST_DIGITS} digits; "
+                "nothing here is counted so far", where=source.place(location),
+            )  # fmt: skip
         if found := _CONTROL.search(words):
             raise InputError(
                 f"{dotted(location)!r} has the control character U+{ord(found[0]):04X} in its "
@@ -141,9 +148,9 @@ def parse_toml(text: str, name: str) -> TomlSource:
     return source
 
 
-def _texts(value: Any, location: Location) -> Iterator[tuple[Location, str]]:
-    """Give every key and text with its place."""
-    if isinstance(value, str):
+def _texts(value: Any, location: Location) -> Iterator[tuple[Location, str | int]]:
+    """Give every key, text and number that is too great to be written, with its place."""
+    if isinstance(value, str) or (isinstance(value, int) and abs(value) >= 10**MOST_DIGITS):
         yield location, value
     pairs: Iterable[tuple[Any, Any]] = ()
     if isinstance(value, dict):

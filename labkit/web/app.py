@@ -18,17 +18,27 @@ from labkit.web.accounts import Slips
 from labkit.web.api import routes
 from labkit.web.api.speak import errors, is_asked_by_program
 from labkit.web.guard import HEADERS, Guard
-from labkit.web.pages import between, cases, files, making, measure, rods, signing_in, today
+from labkit.web.pages import (
+    between,
+    cases,
+    files,
+    making,
+    measure,
+    prescription,
+    rods,
+    signing_in,
+    today,
+)
 from labkit.web.rights import LOOPBACK, RIGHTS
 from labkit.web.show import PLACE, page
 from labkit.web.visits import Visit, Visits
-from labkit.web.way_in import who_may
+from labkit.web.way_in import form_closed, who_may
 from labkit.web.workplace import Workplace
 
 _LOG = logging.getLogger("labkit.web")
 _ROUTERS = tuple(
     module.router for module in (
-        signing_in, today, cases, between, making, rods, files, routes, measure,
+        signing_in, today, cases, between, making, rods, files, routes, measure, prescription,
     )
 )
 
@@ -37,7 +47,7 @@ def application(workplace: Workplace) -> FastAPI:
     """Put the workplace together."""
     app = FastAPI(
         title="labkit", docs_url=None, redoc_url=None, openapi_url=None,
-        dependencies=[Depends(who_may)],
+        dependencies=[Depends(form_closed), Depends(who_may)],
     )
     app.state.workplace, app.state.visits, app.state.slips = workplace, Visits(), Slips()
     for router in _ROUTERS:

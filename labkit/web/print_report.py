@@ -46,7 +46,10 @@ def report_facts(report: Report) -> tuple[ShownSection, ...]:
 def _sections(report: Report) -> Iterator[ShownSection]:
     for section in report.parts(On.SCREEN):
         shown = _section(section)
-        if shown.heading or shown.table or shown.picture or shown.words or shown.findings:
+        bare = section.table is None  # a heading for what follows; else its table has no rows
+        if (shown.heading and bare) or shown.table or shown.picture or shown.words or (
+            shown.findings
+        ):
             yield shown
 
 

@@ -30,6 +30,8 @@ _LAB = frozenset({Role.TECHNICIAN, Role.QA, Role.ALL})
 
 _MEASURES = frozenset({Role.QA, Role.ALL})
 _MAKES = frozenset({Role.TECHNICIAN, Role.ALL})
+#: A dentist or the laboratory for one; QA cannot change a prescription.
+_PRESCRIBES = frozenset({Role.TECHNICIAN, Role.DENTIST, Role.ALL})
 #: Who hands out rods that are not released or not to be worn, and takes back a rejection.
 OVERRULES = frozenset({Role.QA, Role.ALL})
 #: Who takes back as a mistake what others recorded.
@@ -59,6 +61,12 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "measure": _MEASURES,
     "measure_judged": _MEASURES,
     "measure_recorded": _MEASURES,
+    "new_case": _PRESCRIBES,
+    "revise": _PRESCRIBES,
+    "prescription_look": _PRESCRIBES,
+    "prescription_file": _PRESCRIBES,
+    "prescribe": _PRESCRIBES,
+    "prescribed": _PRESCRIBES,
     "jobs": _LAB,
     "job": _LAB,
     "job_state": _LAB,

@@ -120,7 +120,7 @@ def scale_of(standing: CaseStanding, new: Sequence[Shown] = ()) -> Scale | None:
         across(0.0), across(standing.now.range_mm),
         tuple((across(standing.now.range_mm * ten / 10), ten * 10) for ten in range(11)),
         tuple((across(float(mm)), mm) for mm in range(int(furthest) + 1)),
-        tuple(_marks([(across(pair.mm), pair) for pair in shown])), tuple(gaps),
+        tuple(marks_of([(across(pair.mm), pair) for pair in shown])), tuple(gaps),
     )
 
 
@@ -133,7 +133,7 @@ def _words(lengths: str) -> str:
     return left if left == right else lengths
 
 
-def _marks(places: Sequence[tuple[float, Shown]]) -> Iterator[Mark]:
+def marks_of(places: Sequence[tuple[float, Shown]]) -> Iterator[Mark]:
     """Give each pair the lowest row where its words touch no other's."""
     ends = [float("-inf")] * _ROWS
     for x, pair in places:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+
 from fastapi import Request
 from starlette.exceptions import HTTPException
 
@@ -12,6 +14,13 @@ from labkit.web.workplace import Workplace
 
 #: What a form may hold: the readings of a set of sixty steps have the most fields.
 _MOST_FIELDS, _MOST_FILES = 3000, 4
+
+
+async def form_closed(request: Request) -> AsyncIterator[None]:
+    """Close the files that a form sent, however the answer ends."""
+    yield
+    if hasattr(request.state, "form"):
+        await request.state.form.close()
 
 
 async def who_may(request: Request) -> None:

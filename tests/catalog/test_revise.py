@@ -9,7 +9,7 @@ import pytest
 
 from labkit.catalog.places import templates_dir
 from labkit.catalog.prescriptions import read_prescription
-from labkit.catalog.revise import with_bite
+from labkit.catalog.revise import with_bite, with_values
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.case.extra_requests import ByPercent
@@ -136,3 +136,19 @@ def test_one_distance_for_both_sides_gives_way_to_one_for_each():
     # A second correction changes the side's own distance where it stands.
     once_more = with_bite(source(new), after.bite, {**distances, Side.LEFT: D("34.2")})
     assert once_more == new.replace("34.5", "34.2")
+
+
+def test_a_value_is_taken_out_and_another_put_in_without_touching_the_rest():
+    text = SMALLEST.replace("retruded = -5.2", "retruded = -5.2  # twice")
+    jaw = ("jaw", "model")
+    values = {("bite", "protruded"): "6.6", ("grading", "start"): None, jaw: '"hinged"'}
+    expected = text.replace("start = 62.5\n", "").replace("= 6.4", "= 6.6")
+    assert with_values(source(text), values).startswith(expected)
+    assert with_values(source(expected), {jaw: '"hinged"'}).endswith('[jaw]\nmodel = "hinged"\n')
+    assert with_values(source(text), {jaw: None}) == text
+
+
+def test_a_whole_number_without_end_is_told_with_its_line():
+    with pytest.raises(InputError, match="more than 20 digits") as caught:
+        source("case = 1\nsteps = 0x" + "f" * 6000)
+    assert caught.value.where.endswith(":2")

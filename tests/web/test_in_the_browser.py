@@ -18,12 +18,12 @@ import uvicorn
 
 from labkit.ledger.store import look_into
 from labkit.web.app import application
+from tests.support.prescriptions import SMALLEST
 from tests.support.workplaces import CASE, PARALLEL, SET, workplace
 
 CHROMIUM = Path("/usr/bin/chromium")
 #: Name → colours, width, height.
 SCREENS = {"light": ("light", 1280, 900), "dark": ("dark", 1280, 900), "phone": ("light", 390, 844)}
-
 
 @contextlib.contextmanager
 def served(place):
@@ -87,7 +87,7 @@ def test_the_pages_are_whole_on_every_screen(chromium, ledger, rods, tmp_path):
     pages = {
         "today": "/", "cases": "/cases", "case": f"/cases/{CASE}", "making": "/jobs",
         "between": f"/between/{PARALLEL}?percent=75", "refused": "/cases/QF-9",
-        "rod": f"/rods/{rods[0]}", "rods": "/rods",
+        "rod": f"/rods/{rods[0]}", "rods": "/rods", "new-case": "/new-case",
     }  # fmt: skip
     with served(workplace(ledger)) as address:
         page, said = signed_in(chromium, address, "light")
@@ -138,4 +138,39 @@ def test_a_paper_is_read_within_the_page(chromium, ledger):
         page.wait_for_url(f"**/sets/{SET}/paper/**")
         page.locator("iframe.paper").wait_for()
         page.wait_for_timeout(300)
+        assert said == [], said
+
+
+def test_a_prescription_is_drawn_and_recorded(chromium, ledger):
+    with served(workplace(ledger)) as address:
+        page, said = signed_in(chromium, address, "light")
+        page.goto(f"{address}/new-case")
+        page.locator("#file").set_input_files({
+            "name": "rx.toml", "mimeType": "text/plain",
+            "buffer": SMALLEST.replace("QF-1043", "QF-2001").encode(),
+        })  # fmt: skip
+        page.get_by_role("button", name="Fill the form", exact=True).click()
+        page.locator("#worked-out table").first.wait_for()
+        assert page.locator(".bite-scale .mark").count() == 5
+        handle = page.locator("#handle-protruded")
+        handle.focus()
+        page.keyboard.press("Shift+ArrowLeft")
+        page.keyboard.press("ArrowRight")
+        assert page.locator("#f-protruded").input_value() == "5.5"
+        page.get_by_text("protruded 5.5", exact=False).first.wait_for()
+        page.wait_for_function("document.activeElement.id === 'handle-protruded'")
+        circle = page.locator("#handle-retruded circle").bounding_box()
+        x, y = circle["x"] + circle["width"] / 2, circle["y"] + circle["height"] / 2
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 60, y, steps=4)
+        page.mouse.up()
+        drawn = page.locator("#f-retruded").input_value()
+        assert -4.5 < float(drawn) < -2.5
+        page.locator("#worked-out").get_by_text(f"retruded {drawn}", exact=False).first.wait_for()
+        page.locator("#f-registered").fill("9")
+        page.locator("#f-registered[aria-invalid]").wait_for()
+        page.locator("#f-registered").fill("2.9")
+        page.get_by_role("button", name="Record the prescription").press("Enter")
+        page.wait_for_url("**/prescribed/QF-2001")
         assert said == [], said

@@ -43,7 +43,7 @@ def _rows(keys: Mapping[str, Entry], above: tuple[str, ...]) -> Iterator[str]:
 
 def _row(entry: Entry, place: tuple[str, ...]) -> str:
     allowed = allowed_words(entry, place, "a date such as 2031-03-14, without quotes")
-    return f"| `{dotted(place)}` | {entry.key.about} | {allowed} | {_default(entry)} |"
+    return f"| `{dotted(place)}` | {entry.key.about} | {allowed} | {default_words(entry)} |"
 
 
 def _classes(entry: Entry) -> tuple[type, ...]:
@@ -56,7 +56,8 @@ def _kinds(entry: Entry) -> Key:
     return Key(entry.key.about, listed(map(tag_of, entry.members)))
 
 
-def _default(entry: Entry) -> str:
+def default_words(entry: Entry) -> str:
+    """Say what holds where a key is absent."""
     if entry.required:
         return "required"
     if entry.key.otherwise:

@@ -25,7 +25,7 @@ from labkit.units import plain
 #: A number whose key names no bounds of its own is bounded by the steps' rules later.
 _WIDEST = 1_000_000
 #: Between the numbers of one cell; a comma without a space after it is a decimal comma.
-_BETWEEN = re.compile(r"[;\s]+|,\s+")
+BETWEEN = re.compile(r"[;\s]+|,\s+")
 _YES = MappingProxyType({"yes": True, "no": False, "true": True, "false": False})
 #: Columns that every row needs; what else is needed is reported by the prescription's own reader.
 NEEDED = ("case", "date", "zero", "protruded", "registered", "action", "template")
@@ -87,7 +87,7 @@ def _text(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):  # the two sides of one key
-        value = [value[side] for side in ("left", "right")]
+        value = [value[side] for side in ("left", "right") if side in value]
     if isinstance(value, list):
         return "; ".join(map(_text, value))
     return plain(value) if isinstance(value, Decimal) else " ".join(str(value).split())
@@ -96,7 +96,7 @@ def _text(value: Any) -> str:
 def columns() -> tuple[Column, ...]:
     """Give the columns of a table of prescriptions."""
     return tuple(
-        Column(name, entry.key.about, _reader(entry), sign=_kind(entry) in (float, Decimal))
+        Column(name, entry.key.about, _reader(entry), sign=kind_of(entry) in (float, Decimal))
         for name, (_, entry) in text_keys().items()
     )
 
@@ -173,31 +173,33 @@ def _lines(data: Mapping[str, Any], above: tuple[str, ...]) -> Iterator[str]:
     inner = {name: value for name, value in data.items() if isinstance(value, dict)}
     for name, value in data.items():
         if name not in inner:
-            yield f"{name} = {_toml(value)}"
+            yield f"{name} = {toml_value(value)}"
     for name, value in inner.items():
         yield ""
         yield f"[{'.'.join((*above, name))}]"
         yield from _lines(value, (*above, name))
 
 
-def _toml(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """Write one value as TOML."""
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False)
     if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
+        return f"[{', '.join(map(toml_value, value))}]"
     return plain(value) if isinstance(value, (float, Decimal)) else str(value)
 
 
-def _kind(entry: Entry) -> Any:
+def kind_of(entry: Entry) -> Any:
+    """Give the type of a key's value, of a list `tuple`."""
     return get_origin(entry.kind) or entry.kind
 
 
 def _reader(entry: Entry) -> Callable[[Cell, TableFile], Any]:
     """Say how the text of a key is read."""
-    kind, key = _kind(entry), entry.key
-    low, high = _bounds(key)
+    kind, key = kind_of(entry), entry.key
+    low, high = bounds_of(key)
     if kind is tuple:
         return partial(_numbers, bounds=(low, high), key=key)
     if kind is int:
@@ -213,7 +215,8 @@ def _reader(entry: Entry) -> Callable[[Cell, TableFile], Any]:
     return day
 
 
-def _bounds(key: Key) -> tuple[float, float]:
+def bounds_of(key: Key) -> tuple[float, float]:
+    """Give the least and the greatest number that a key may have."""
     low = -_WIDEST if key.low is None else key.low
     return low, _WIDEST if key.high is None else key.high
 
@@ -226,7 +229,7 @@ def _numbers(
     cell: Cell, table: TableFile, bounds: tuple[float, float], key: Key
 ) -> list[Decimal] | Decimal:
     """Read several numbers in one cell; one alone where it may stand for both sides."""
-    parts = [part for part in _BETWEEN.split(cell.text.strip("[] ")) if part]
+    parts = [part for part in BETWEEN.split(cell.text.strip("[] ")) if part]
     if not 1 <= len(parts) <= key.most:
         raise problem(
             cell, table, f"has {len(parts)} numbers; give them with semicolons between, such as "

@@ -10,7 +10,7 @@ from labkit.catalog.toml_source import TomlSource
 from labkit.core.case.standing import same_percents
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import InputError, LabkitError, RefusedError
-from labkit.ledger.bodies import Prescription, said
+from labkit.ledger.bodies import CaseOpened, Prescription, said
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredPrescription
@@ -46,6 +46,8 @@ class Prescribed:
                 f"recorded by {one.stamp.by} on {moment(one.stamp.at)}; nothing was recorded"
             )
         what = "rods make other percentages now" if self.changes else "no rod's percentage changes"
+        if one.revision == 1:
+            what = "the case is open"
         return (
             f"Prescription revision {one.revision} of {one.case} recorded, entry {one.stamp.seq}; "
             f"{what}"
@@ -78,6 +80,48 @@ def prescribe(ledger: Ledger, case: str, source: TomlSource, reason: str, who: W
     due = len(kept) + 1
     ledger.write(case, Prescription(due, source.text, reason or None), *who)
     return due
+
+
+def record_first(
+    ledger: Ledger, source: TomlSource, templates: Mapping[str, RodTemplate], who: Who
+) -> Prescribed:
+    """Open a case with its prescription, without making a set.
+
+    Raises:
+        InputError: It is no usable prescription.
+        RefusedError: A rule of the trade refuses it, or the case is recorded already.
+        LedgerError: The ledger cannot be written.
+    """
+    case = open_case(source, dict(templates))
+    refuse_if_refused(case)
+    number = case.prescription.case
+    with ledger.transaction():
+        if ledger.has_case(number):
+            raise RefusedError(
+                f"the case {number} is recorded already; revise its prescription instead, or give "
+                "the new case another number; nothing was recorded",
+                where=source.name, field="case", value=number,
+            )  # fmt: skip
+        ledger.write(number, CaseOpened(), *who)
+        prescribe(ledger, number, source, "", who)
+        return Prescribed(ledger.prescription(number), recorded=True, changes=False)
+
+
+def newest_prescribed(reader: Reader, case: str) -> Prescribed:
+    """Give the newest revision of a recorded case as it was when it was recorded.
+
+    Raises:
+        InputError: The ledger does not know the case.
+    """
+    need_case(reader, case)
+    *earlier, newest = reader.prescriptions(case)
+    try:
+        changes = bool(earlier) and not same_percents(
+            read_stored(earlier[-1])[1], read_stored(newest)[1]
+        )
+    except LabkitError:  # of another version of the program: not known to be the same
+        changes = True
+    return Prescribed(newest, recorded=True, changes=changes)
 
 
 def record_prescription(

@@ -1,0 +1,41 @@
+"""The prescription's form in a real browser without scripts."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.catalog.toml_source import parse_toml
+from labkit.workflow.intake.prescriptions import texts_of
+from tests.support.prescriptions import SMALLEST
+from tests.support.workplaces import workplace
+from tests.web.test_in_the_browser import SCREENS, chromium, served
+
+__all__ = ["chromium"]
+#: A prescription as it is typed.
+NEW_CASE = {**texts_of(parse_toml(SMALLEST, "rx.toml")), "case": "QF-2001"}
+
+
+def fill(page, texts):
+    """Fill the fields of a prescription."""
+    for name, text in texts.items():
+        field = page.locator(f"#f-{name}")
+        field.select_option(text) if field.evaluate("e => e.options") else field.fill(text)
+
+@pytest.mark.slow
+@pytest.mark.parametrize("screen", ["light", "phone"])
+def test_a_prescription_without_scripts(chromium, ledger, screen):
+    """Without scripts a button works it out, and recording is the same."""
+    _, width, height = SCREENS[screen]
+    with served(workplace(ledger)) as address:
+        page = chromium.new_context(
+            java_script_enabled=False, viewport={"width": width, "height": height}
+        ).new_page()
+        page.goto(f"{address}/")
+        page.get_by_label("Operator code").fill("anna")
+        page.keyboard.press("Enter")
+        page.goto(f"{address}/new-case")
+        fill(page, NEW_CASE)
+        page.get_by_role("button", name="Work it out").click()
+        assert page.locator("#worked-out tbody tr").count() >= 5
+        page.get_by_role("button", name="Record the prescription").click()
+        page.wait_for_url("**/prescribed/QF-2001")
