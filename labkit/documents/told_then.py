@@ -10,6 +10,8 @@ _EARLIER_WORDS = (
     ("holds now and may give them others (labkit show)", "held then and might give them others"),
     ("now stands above 100 %", "then made more than 100 %"),
     ("stood above 100 %", "made more than 100 %"),
+    (" mm), asked was ", " mm); allowed is "),
+    (" mm, asked was ", " mm; allowed is "),
 )
 
 

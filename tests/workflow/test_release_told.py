@@ -24,7 +24,7 @@ def _withhold(recorded, out):
 def _release_anew(recorded, out):
     _withhold(recorded, out)
     again = let_go(recorded, out, note="sound").event
-    return f"the set was released anew, as entry {again.seq}"
+    return f"the set was released again, as entry {again.seq}"
 
 
 def _take_back(recorded, out):

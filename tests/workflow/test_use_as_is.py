@@ -9,6 +9,7 @@ import pytest
 from labkit.core.case.identifier import grouped
 from labkit.documents.bag_labels import facts as bag_labels
 from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.ledger.bodies import AsIsBasis, UseAsIs
 from labkit.workflow.inspection.inspect import decision_from_record
 from labkit.workflow.inspection.release_basis import beyond_maximum, missing_for_release
 from labkit.workflow.inspection.release_state import release_now
@@ -55,10 +56,16 @@ def test_a_rod_that_is_used_as_is_is_told_everywhere(recorded, out, long):
     report = accept(recorded, long)
     entry = report.data["entry"]
     assert report.data["faults"] == [
-        "its length is 36.100 mm (standard uncertainty 0.0212 mm), asked was 35.750 to 36.050 mm: "
+        "its length is 36.100 mm (standard uncertainty 0.0212 mm); allowed is 35.750 to 36.050 mm: "
         "does not conform",
-        "step 1: left minus right beyond labels is 0.200 mm, asked was ±0.15 mm: does not conform",
+        "step 1: left minus right differs from the labels by 0.200 mm; allowed is ±0.15 mm: does "
+        "not conform",
     ]
+    (accepted,) = (one.faults for one in decision_from_record(recorded.ledger, CASE).as_is.values())
+    assert accepted == (
+        "length: mm=36.100 u=0.0212 low=35.750 high=36.050 result=NOT_CONFORMING",
+        "sides: step=1 mm=0.200 allowed=0.15 result=NOT_CONFORMING",
+    )
     done = let_go(recorded, out, by="lee")
     rods = done.event.body["basis"]["rods"]
     assert [bool(rod["as_is"]) for rod in rods] == [True, False, False, False]
@@ -103,13 +110,31 @@ def test_it_holds_for_the_readings_that_it_was_said_of(recorded, out, long):
     assert any("does not conform: 36.140 mm" in line for line in refused(recorded, out, by="lee"))
 
 
-def test_another_difference_of_the_sides_is_accepted_anew(recorded, out, long):
+def test_an_earlier_version_recorded_sentences(recorded, out, long):
+    """They count as the codes do, and read as today's sentences."""
+    (reading,) = recorded.ledger.readings(long.identifier)
+    basis = AsIsBasis((reading.stamp.seq,), (
+        "its length is 36.100 mm (standard uncertainty 0.0212 mm), asked was 35.750 to 36.050 mm: "
+        "does not conform",
+        "step 1: left minus right beyond labels is 0.200 mm, asked was ±0.15 mm: does not conform",
+    ), 36.1)  # fmt: skip
+    with recorded.ledger.transaction():
+        recorded.ledger.write(
+            CASE, UseAsIs(long.identifier, REASON, WORDS.prescriber, basis), "kim", WHEN
+        )
+    done = let_go(recorded, out, by="lee")
+    (faults,) = (rod["as_is"]["faults"] for rod in done.event.body["basis"]["rods"] if rod["as_is"])
+    assert "uncertainty 0.0212 mm); allowed is 35.750 to 36.050 mm: does not conform" in faults[0]
+    assert faults[1].startswith("step 1: left minus right beyond labels is 0.200 mm; allowed is ±")
+
+
+def test_another_difference_of_the_sides_is_accepted_again(recorded, out, long):
     accept(recorded, long)
     other, _ = place(recorded, 1, "right")
     (reading,) = recorded.ledger.readings(other.identifier)
     record_reading(recorded, other, "-0.10", corrects=reading.stamp.seq)
     (line,) = (one for one in refused(recorded, out, by="lee") if one.startswith("step 1: "))
-    assert line.startswith("step 1: left minus right beyond labels is 0.300 mm")
+    assert line.startswith("step 1: left minus right differs from the labels by 0.300 mm")
     assert f"that was not known when {grouped(long.identifier)} was accepted" in line
 
 

@@ -11,7 +11,6 @@ from itertools import pairwise
 from labkit.qa.decision.conformance import Decision, decide
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.qa.uncertainty import effective_dof
-from labkit.units import millimetres, plain
 
 SIDES = ("left", "right")
 
@@ -39,15 +38,6 @@ class SideDifference:
     def u_mm(self) -> float:
         """Its standard uncertainty."""
         return self.decision.u_mm
-
-    @property
-    def told(self) -> str:
-        """It as a sentence without its end: the same while no reading of either rod changes."""
-        return (
-            f"step {self.step}: left minus right beyond labels is "
-            f"{millimetres(self.difference_mm, 3)} mm, asked was ±{plain(self.tolerance_mm)} mm: "
-            f"{self.decision.result}"
-        )
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,7 @@ def inspection_report(
     decision, name = inspection.decision, inspection.stored.name
     rods = _rod_table(inspection, recorded)
     differences = Table.of(_DIFFERENCES, decision.differences)
-    own = "" if inspection.side_tolerance_stated else "; within the rods' own tolerance"
+    own = "" if inspection.side_tolerance_stated else "; limit: the rods' own tolerance"
     return Report(
         title="Inspection of a set",
         sections=(
@@ -52,7 +52,7 @@ def inspection_report(
                 tuple(_from_record(now, decision.rods)), rods,
             ),
             Section(
-                f"Left minus right beyond labels, mm{own}", table=differences,
+                f"Left–right difference, measured minus labelled, mm{own}", table=differences,
                 findings=decision.findings,
             ),
             Section(words=tuple(_remarks(inspection))),
@@ -116,7 +116,7 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
     for identifier, said in inspection.as_is.items():
         yield (
             f"Note: {grouped(identifier)} is {said.words}, entry {said.event.seq}: "
-            f"{'; '.join(said.faults)}"
+            f"{'; '.join(said.fault_words)}"
         )
     doubted = decision.held.union(*(doubt.identifiers for doubt in inspection.doubts))
     held = doubted - inspection.as_is.keys()

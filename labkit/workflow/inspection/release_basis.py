@@ -27,7 +27,8 @@ from labkit.workflow.inspection.reading_details import READING_FIELDS
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.inspection.release_state import readings_seen
 from labkit.workflow.record.standing import standing_of_case
-from labkit.workflow.rods.as_is import AsIs, length_told
+from labkit.workflow.rods.accepted import of_finding, of_length, of_sides
+from labkit.workflow.rods.as_is import AsIs
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.rods.slots import Slot
 
@@ -101,7 +102,7 @@ def _is_accepted(inspection: Inspection, finding: Finding) -> bool:
     """Tell whether what was found is about a rod that is used as it is, and accepted with that."""
     sides = finding.code in ("sides_differ", "sides_undecided")
     return any(
-        sides or finding.message in said.faults
+        sides or of_finding(finding).is_among(said.faults)
         for rod, said in inspection.as_is.items() if grouped(rod) in finding.where
     )
 
@@ -114,10 +115,11 @@ def _sides_not_accepted(inspection: Inspection, accepted: Collection[str]) -> It
     """
     for each in inspection.decision.differences:
         own = {each.left.identifier, each.right.identifier} & inspection.as_is.keys()
-        if own and each.decision.result is not Result.CONFORMS and each.told not in accepted:
+        fault = of_sides(each)
+        if own and each.decision.result is not Result.CONFORMS and not fault.is_among(accepted):
             yield (
-                f"{each.told}; that was not known when {grouped(min(own))} was accepted: accept it "
-                "again (`labkit use-as-is`), or replace one"
+                f"{fault.words}; that was not known when {grouped(min(own))} was accepted: "
+                "accept it again (`labkit use-as-is`), or replace one"
             )
 
 
@@ -187,7 +189,7 @@ def _against_slot(
         yield f"{named(rod)} was not measured; measure it and record its readings with `{inspect}`"
     else:
         said = inspection.as_is.get(rod.identifier)
-        if said is None or length_told(measured) not in said.faults:
+        if said is None or not of_length(measured).is_among(said.faults):
             yield from _against_length(rod, measured, redo)
         yield from _against_look(rod, measured, inspect)
         yield from _against_temperature(rod, measured, redo)
@@ -282,7 +284,7 @@ def _as_is_json(said: AsIs | None) -> Json | None:
         return None
     return {
         "event": said.event.seq, "at": said.event.at, "by": said.event.by,
-        "faults": list(said.faults), "reason": said.said.reason,
+        "faults": list(said.fault_words), "reason": said.said.reason,
         "prescriber": said.said.prescriber,
     }
 

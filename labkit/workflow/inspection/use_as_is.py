@@ -26,16 +26,11 @@ from labkit.workflow.inspection.questions import hands_of
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.standing import case_rods
-from labkit.workflow.rods.as_is import length_told, used_as_is
+from labkit.workflow.rods.accepted import MAY, Fault, of_finding, of_length, of_sides
+from labkit.workflow.rods.as_is import used_as_is
 from labkit.workflow.sets.stored_case import pair_of, read_case
 
 Who = tuple[str, datetime.datetime]
-#: What may be accepted of a rod; whatever else holds it makes it another rod than its label says,
-#: or says that nobody knows what it is.
-_MAY = frozenset({
-    "fittings", "fittings_scanned", "look", "verdict", "verdict_open", "sides_differ",
-    "sides_undecided",
-})
 #: What a rod must be whatever anybody says: a broken one can be swallowed.
 _WHOLE = "whole"
 
@@ -71,19 +66,22 @@ def use_as_is(ledger: Ledger, identifier: str, words: Accepted, who: Who) -> Rep
         _check_second_person(ledger, rod, who[0])
         _check_maximum(ledger, rod, measured)
         entries = tuple(one.stamp.seq for one in ledger.readings(rod.identifier))
-        basis = AsIsBasis(entries, faults, measured.length_mm)
+        basis = AsIsBasis(
+            entries, tuple(fault.recorded for fault in faults), measured.length_mm
+        )
         event = ledger.write(
             rod.case, UseAsIs(rod.identifier, words.reason, words.prescriber, basis), *who
         )
+    told = [fault.words for fault in faults]
     return Report(
         "A rod used as is",
         (Section(words=(
-            f"{named(rod)} is used as is, entry {event.seq} by {who[0]}", *faults,
+            f"{named(rod)} is used as is, entry {event.seq} by {who[0]}", *told,
             f"The prescriber's word: {words.prescriber}",
             "A release says so on its certificate, and every paper at the rod's row",
         )),),
         {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
-         "faults": list(faults), "reason": words.reason, "prescriber": words.prescriber},
+         "faults": told, "reason": words.reason, "prescriber": words.prescriber},
     )
 
 
@@ -145,26 +143,26 @@ def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:
     return found[0]
 
 
-def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[str]:
-    """Say what is accepted of a rod, a sentence each."""
+def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[Fault]:
+    """Give what is accepted of a rod."""
     if rod.decision.result is not Result.CONFORMS:
-        yield length_told(rod)
+        yield of_length(rod)
     for each in inspection.decision.differences:
         if rod.identifier in (each.left.identifier, each.right.identifier) and (
             each.decision.result is not Result.CONFORMS
         ):
-            yield each.told
-    yield from (one.message for one in refusals(rod.problems) if one.code in _MAY)
+            yield of_sides(each)
+    yield from (of_finding(one) for one in refusals(rod.problems) if one.code in MAY)
 
 
 def _refuse(
-    reader: Reader, inspection: Inspection, rod: MeasuredRod, faults: tuple[str, ...]
+    reader: Reader, inspection: Inspection, rod: MeasuredRod, faults: tuple[Fault, ...]
 ) -> None:
     stored = reader.find(rod.identifier)
     assert stored is not None
     shown = grouped(rod.identifier)
     own = [*rod.problems, *(one for one in inspection.decision.findings if shown in one.where)]
-    never = [one.message for one in refusals(own) if one.code not in _MAY]
+    never = [one.message for one in refusals(own) if one.code not in MAY]
     if _WHOLE in (rod.readings.look or ()):
         never.append("it is not whole, and a piece of it can be swallowed")
     if other := _half_a_step_off(reader, inspection, rod):
@@ -187,7 +185,7 @@ def _refuse(
 def _half_a_step_off(reader: Reader, inspection: Inspection, rod: MeasuredRod) -> str:
     """Name what of its side a rod is at least half of the way to; empty for none.
 
-    Asked are the set's own places, and every rod of the case in circulation: of any set.
+    The set's own places count, and every rod of the case in circulation, of any set.
     """
     own = rod.expected
     others = [

@@ -25,6 +25,7 @@ from labkit.ledger.events import Event, Kind
 from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.percent import percent_told
 from labkit.units import plain, written
+from labkit.workflow.rods.accepted import words_of
 
 #: Purpose of a set → what it is called.
 _SETS = {"extra": "extra rods", "replacement": "replacements,"}
@@ -209,9 +210,10 @@ def _printed(event: Event) -> str:
 
 def _as_is(event: Event) -> str:
     body = said(event, UseAsIs)
+    faults = "; ".join(map(words_of, body.basis.faults))
     return (
-        f"rod {grouped(body.identifier)} is used as is: {'; '.join(body.basis.faults)}; because "
-        f"{body.reason}; the prescriber's word: {body.prescriber}"
+        f"rod {grouped(body.identifier)} is used as is: {faults}; because {body.reason}; "
+        f"the prescriber's word: {body.prescriber}"
     )
 
 

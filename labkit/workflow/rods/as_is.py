@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from labkit.ledger.bodies import UseAsIs, said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.units import millimetres
+from labkit.workflow.rods.accepted import words_of
 
 
 @dataclass(frozen=True)
@@ -16,7 +16,7 @@ class AsIs:
     """A rod used as it is.
 
     Args:
-        faults: What was found of it and is accepted, a sentence each.
+        faults: What was found of it and is accepted, as recorded.
         measured_mm: Its length, as measured.
     """
 
@@ -26,19 +26,14 @@ class AsIs:
     measured_mm: float
 
     @property
+    def fault_words(self) -> tuple[str, ...]:
+        """What was found of it, a sentence each."""
+        return tuple(map(words_of, self.faults))
+
+    @property
     def words(self) -> str:
         """It in short, for the row of a rod."""
         return f"used as is, {millimetres(self.measured_mm, 3)} mm measured"
-
-
-def length_told(rod: MeasuredRod) -> str:
-    """Say what was measured of a rod against what was asked: the fault that is accepted."""
-    decision = rod.decision
-    return (
-        f"its length is {millimetres(decision.y_mm, 3)} mm (standard uncertainty "
-        f"{millimetres(decision.u_mm, 4)} mm), asked was {millimetres(decision.lower_mm, 3)} "
-        f"to {millimetres(decision.upper_mm, 3)} mm: {decision.result}"
-    )
 
 
 def used_as_is(reader: Reader, case: str) -> dict[str, AsIs]:
