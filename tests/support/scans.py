@@ -81,7 +81,8 @@ def _fine(row: str, length: str, hand: Hand, edge_mm: float, case_mark: str):
     refined = manifold3d.Manifold(manifold3d.Mesh(vertices, triangles)).refine_to_length(edge_mm)
     fine = refined.to_mesh()
     vertices = np.array(fine.vert_properties[:, :3], dtype=np.float64)
-    return vertices, np.array(fine.tri_verts, dtype=np.int64)
+    triangles = np.array(fine.tri_verts, dtype=np.int64)
+    return vertices, triangles, _normals(vertices, triangles)
 
 
 @dataclass(frozen=True)
@@ -119,11 +120,11 @@ def scan_of(
         The scan.
     """
     random = np.random.default_rng(seed)
-    vertices, triangles = _fine(row, length, hand, spoil.edge_mm, case_mark)
+    vertices, triangles, normals = _fine(row, length, hand, spoil.edge_mm, case_mark)
     errors = _noise(vertices, spoil, random)
     if spoil.form_mm:
         errors = errors + form_error(vertices, spoil.form_mm, spoil.wave_mm, random)
-    vertices = vertices + _normals(vertices, triangles) * errors[:, None]
+    vertices = vertices + normals * errors[:, None]
     triangles = triangles[~_lost(vertices[triangles].mean(axis=1), spoil, random)]
     if spoil.cell_mm:
         vertices, triangles = _merged(vertices, triangles, spoil.cell_mm)
@@ -192,8 +193,9 @@ def form_error(vertices, form_mm, wave_mm, random):
     """Give a smooth error (n,) of one wavelength, its waves from every direction alike."""
     ways = random.normal(size=(3, WAVES))
     waves = 2.0 * np.pi / wave_mm * ways / np.linalg.norm(ways, axis=0)
-    phases = random.uniform(0.0, 2.0 * np.pi, WAVES)
-    return form_mm * np.sqrt(2.0 / WAVES) * np.cos(vertices @ waves + phases).sum(axis=1)
+    phases = random.uniform(0.0, 2.0 * np.pi, WAVES).astype(np.float32)
+    field_ = np.cos(vertices.astype(np.float32) @ waves.astype(np.float32) + phases).sum(axis=1)
+    return form_mm * np.sqrt(2.0 / WAVES) * field_.astype(np.float64)
 
 
 def _lost(middles, spoil, random):

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from labkit.core.label.lettering import Lettering
 from labkit.core.label.rules import is_case_mark
-from labkit.exports.scan.glyphs import HALF, drawn, match
+from labkit.exports.scan.glyphs import HALF, compare, drawn, match
 from labkit.exports.scan.relief import PIXELS, Relief
 
 #: A column with fewer pixels of ink than this is no part of a character.
@@ -27,12 +27,12 @@ def read_case_mark(view: Relief, span_mm: tuple[float, float], lettering: Letter
         span_mm: Its place along the rod, about the middle of the label's area.
     """
     letters = lettering.of_case_marks
-    every = drawn(letters, "".join(glyph.char for glyph in letters.glyphs))
+    every = compare(view, drawn(letters, "".join(glyph.char for glyph in letters.glyphs)))
     first, last = (round(view.center[0] + end / view.pixel_mm) for end in span_mm)
     bottom = round(view.center[1] - PIXELS / 2)
     ink = (view.ink > HALF) & view.known
     ink[:, : max(first - REACH, 0)] = ink[:, max(last + REACH, 0) :] = False
-    read = [match(view, every, (begin, bottom), REACH) for begin in _begins(ink.sum(axis=0))]
+    read = [match(every, (begin, bottom), REACH) for begin in _begins(ink.sum(axis=0))]
     text = "".join(char.char for char in read)
     return text if is_case_mark(text) and all(char.certain for char in read) else ""
 

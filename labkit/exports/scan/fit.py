@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +75,7 @@ class SurfaceFit:
         """
         taken, scale = self._taken()
         weights = self.weights[taken]
-        common = float(weights @ (errors.between(self.points[taken]) @ weights - weights))
+        common = float(weights @ _shared(self, errors)[:, 0])
         # White errors average over all points, common ones only over their patches.
         pairs = float(weights @ weights) / scale + common
         effective = float(weights.sum()) ** 2 / pairs
@@ -91,7 +92,7 @@ class SurfaceFit:
         """
         taken, scale = self._taken()
         weighed = self.weights[taken, None] * self.jacobian[taken]
-        common = errors.between(self.points[taken]) @ weighed - weighed
+        common = _shared(self, errors)[:, 1:]
         known = variance_mm2 * np.diag(self.prior)
         bread = scale * weighed.T @ self.jacobian[taken] + known
         meat = scale * weighed.T @ weighed + scale**2 * weighed.T @ common + known
@@ -118,6 +119,18 @@ class SurfaceFit:
         used = np.flatnonzero(self.used)
         taken = used[thinned(len(used), most)]
         return taken, len(used) / len(taken)
+
+
+@lru_cache(maxsize=4)
+def _shared(fit: SurfaceFit, errors: Alike) -> Array:
+    """Sum, for each point taken, the others' weights and weighed derivatives times ρ, (n, 1 + k).
+
+    The table of all pairs is the dearest of a fit, and is asked for more than once.
+    """
+    taken, _ = fit._taken()
+    weights = fit.weights[taken, None]
+    summed = np.column_stack([weights, weights * fit.jacobian[taken]])
+    return np.asarray(errors.between(fit.points[taken]) @ summed - summed, dtype=np.float64)
 
 
 def robust_cylinder(

@@ -13,6 +13,8 @@ from labkit.exports.scan.fit import SurfaceFit
 WAVELENGTHS_MM = tuple(2.0 ** (step / 2) for step in range(-1, 14))
 #: Points of each fitting that stand for all: the error is smooth.
 MOST_POINTS = 300
+#: Distances of two points that differ by less than this are one: a hundredth of the shortest wave.
+CLASS_MM = 0.005
 
 
 def form_factors(
@@ -43,9 +45,11 @@ def form_factors(
     apart = np.sqrt(np.maximum(
         squares[:, None] + squares[None, :] - 2.0 * places @ places.T, 0.0
     ))
-    squared = [
-        max(float(weights @ np.sinc(2.0 * apart / wave) @ weights), 0.0) for wave in WAVELENGTHS_MM
-    ]
+    # Pairs equally far apart are summed at once.
+    which = (apart / CLASS_MM).astype(np.intp).ravel()
+    sums = np.bincount(which, np.outer(weights, weights).ravel())
+    middles = (np.arange(len(sums)) + 0.5) * CLASS_MM
+    squared = [max(float(sums @ np.sinc(2.0 * middles / wave)), 0.0) for wave in WAVELENGTHS_MM]
     return tuple(
         (wave, math.hypot(math.sqrt(square), lean_factor))
         for wave, square in zip(WAVELENGTHS_MM, squared, strict=True)

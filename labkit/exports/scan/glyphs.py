@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.core.label.lettering import Lettering
 from labkit.exports.check import limits
@@ -46,6 +47,24 @@ class Drawn:
 
 
 @dataclass(frozen=True)
+class Guess:
+    """The likeliest character at a place of the relief.
+
+    Args:
+        gains: How much likelier the scan is with each character there than with nothing there, as
+            a natural logarithm.
+    """
+
+    char: str
+    gains: Mapping[str, float]
+
+    @property
+    def gain(self) -> float:
+        """That of the character itself."""
+        return self.gains[self.char]
+
+
+@dataclass(frozen=True)
 class Match:
     """A character compared with a place of the relief.
 
@@ -56,8 +75,6 @@ class Match:
             and speaks for it; the least over all others.
         purity: Of those that are seen, the share that speaks for it; the least over all others.
         seen: Share of its pixels that the scan shows.
-        gains: How much likelier the scan is with each character there than with nothing there, as
-            a natural logarithm.
     """
 
     char: str
@@ -67,7 +84,6 @@ class Match:
     evidence: float
     purity: float
     seen: float
-    gains: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def certain(self) -> bool:
@@ -103,71 +119,108 @@ def _blurred(ink: Array) -> Array:
     return ink
 
 
-def correlations(
-    relief: Relief, canvas: Drawn, at: tuple[int, int], reach: tuple[int, int]
-) -> Array:
-    """Correlate characters with the relief round a place.
-
-    The result has shape (2 reach[1] + 1, 2 reach[0] + 1, characters).
-
-    Formula: weighted correlation coefficient of drawn and seen ink; weight 1 where seen, else 0.
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """A relief compared with some characters at every place.
 
     Args:
-        at: Column and row of the relief where their ink should begin.
-        reach: How far to shift, columns and rows.
+        scores: Correlation with each character, −1 … 1, shape (characters, rows, columns): where
+            its canvas begins at that row and column of the relief, modulo the shape.
+        gains: How much likelier the relief is with it there than with nothing there, as a natural
+            logarithm.
     """
-    rows, columns = canvas.ink.shape[1:]
-    ink, known = _patches(relief, canvas, at, reach)
-    glyphs = canvas.ink.reshape(len(canvas.chars), -1).T
-    count = np.maximum(known.sum(axis=1), 1.0)[:, None]
-    seen_sum, seen_square = ink.sum(axis=1)[:, None], (ink**2).sum(axis=1)[:, None]
-    drawn_sum, drawn_square = known @ glyphs, known @ glyphs**2
-    common = ink @ glyphs - seen_sum * drawn_sum / count
+
+    relief: Relief
+    canvas: Drawn
+    scores: Array
+    gains: Array
+
+    def scores_at(self, at: tuple[int, int], reach: int) -> Array:
+        """Give the scores where the ink begins at a place (column, row), or so far from it."""
+        return self.scores[:, *self._round(at, reach)]
+
+    def guess(self, at: tuple[int, int], reach: int) -> Guess:
+        """Say which character is the likeliest at a place, or so many pixels from it."""
+        best = self.gains[:, *self._round(at, reach)].max(axis=(1, 2))
+        gains = dict(zip(self.canvas.chars, best.tolist(), strict=True))
+        return Guess(max(gains, key=lambda char: gains[char]), gains)
+
+    def _round(self, at: tuple[int, int], reach: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        places = []
+        for middle, begin, own, size, whole in zip(
+            at[::-1], self.canvas.origin[::-1], self.canvas.ink.shape[1:],
+            self.relief.ink.shape, self.scores.shape[1:], strict=True,
+        ):
+            wanted = np.arange(middle - begin - reach, middle - begin + reach + 1)
+            # Beyond the border lies nothing, wherever that is.
+            places.append(np.clip(wanted, -own, size) % whole)
+        return places[0][:, None], places[1]
+
+
+def compare(relief: Relief, canvas: Drawn) -> Compared:
+    """Compare a relief with some characters at every place.
+
+    Formula: score = weighted correlation coefficient of drawn and seen ink, weight 1 where seen,
+    else 0; gain = Σ t (2 i − t) / (2 σ² n) over the pixels seen, i seen and t drawn ink, where n
+    pixels err alike, so many as a stroke or the scan's spacing covers. All sums by fast Fourier
+    transform.
+    """
+    rows, columns = (
+        _fast(own + beyond + 1)
+        for own, beyond in zip(relief.ink.shape, canvas.ink.shape[1:], strict=True)
+    )
+    glyphs, squares, ones = _transformed(canvas, (rows, columns))
+    known = relief.known.astype(np.float64)
+    seen = np.fft.rfft2(np.stack([relief.ink, relief.ink**2, known]), (rows, columns))
+
+    def summed(which: int, over: Array) -> Array:
+        return np.fft.irfft2(seen[which] * over, (rows, columns))
+
+    ink, count = summed(0, ones), np.maximum(summed(2, ones), 1.0)
+    common, drawn_sum, drawn_square = summed(0, glyphs), summed(2, glyphs), summed(2, squares)
     # A plain patch correlates with nothing; its noise must not be blown up.
-    floor = 0.01 * rows * columns * HALF**2
-    seen_spread = np.maximum(seen_square - seen_sum**2 / count, floor)
+    floor = 0.01 * canvas.ink[0].size * HALF**2
+    seen_spread = np.maximum(summed(1, ones) - ink**2 / count, floor)
     drawn_spread = np.maximum(drawn_square - drawn_sum**2 / count, floor)
-    scores = np.asarray(common / np.sqrt(seen_spread * drawn_spread), dtype=np.float64)
-    return scores.reshape(2 * reach[1] + 1, 2 * reach[0] + 1, -1)
+    scores = (common - ink * drawn_sum / count) / np.sqrt(seen_spread * drawn_spread)
+    return Compared(relief, canvas, scores, (2.0 * common - drawn_square) * nats_a_pixel(relief))
 
 
-def match(relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int) -> Match:
+@lru_cache(maxsize=32)
+def _transformed(canvas: Drawn, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
+    """Transform the characters, their squares, and their canvas full of ink."""
+    ones = np.ones(canvas.ink.shape[1:])
+    found = [np.conj(np.fft.rfft2(of, shape)) for of in (canvas.ink, canvas.ink**2, ones)]
+    return found[0], found[1], found[2]
+
+
+def _fast(least: int) -> int:
+    """Give the next size that transforms fast: eighths of a power of two."""
+    power = 1 << (least - 1).bit_length()
+    return next(size for size in range(power // 2, power + 1, power // 8) if size >= least)
+
+
+def match(compared: Compared, at: tuple[int, int], reach: int) -> Match:
     """Say which character stands at a place of the relief, and what speaks for it.
 
     Args:
         at: Column and row where its ink should begin.
         reach: How far it may be off, pixels.
     """
-    scores = correlations(relief, canvas, at, (reach, reach))
-    best, gains = scores.max(axis=(0, 1)), gains_of(relief, canvas, at, reach)
-    first = canvas.chars.index(max(gains, key=lambda char: gains[char]))
+    canvas, char = compared.canvas, compared.guess(at, reach).char
+    scores, first = compared.scores_at(at, reach), compared.canvas.chars.index(char)
+    best = scores.max(axis=(1, 2))
     order = [int(one) for one in np.argsort(-best, kind="stable") if one != first]
-    row, column = np.unravel_index(int(scores[:, :, first].argmax()), scores.shape[:2])
+    row, column = np.unravel_index(int(scores[first].argmax()), scores.shape[1:])
     place = (at[0] + int(column) - reach, at[1] + int(row) - reach)
-    ink, known = _patches(relief, canvas, place, (0, 0))
-    evidence, purity = _evidence(canvas, first, ink[0], known[0])
-    mask = canvas.ink[first].ravel() > HALF
-    seen = float(known[0][mask].mean())
-    char, score = canvas.chars[first], float(best[first])
+    ink, known = _patch(compared.relief, canvas, place)
+    evidence, purity = _evidence(canvas, first, ink, known)
+    seen, score = float(known[canvas.ink[first] > HALF].mean()), float(best[first])
     if not order:
-        return Match(char, score, "", score, evidence, purity, seen, gains)
+        return Match(char, score, "", score, evidence, purity, seen)
     second = order[0]
     margin = score - float(best[second])
-    return Match(char, score, canvas.chars[second], margin, evidence, purity, seen, gains)
-
-
-def gains_of(
-    relief: Relief, canvas: Drawn, at: tuple[int, int], reach: int
-) -> Mapping[str, float]:
-    """Give how much likelier the relief is with each character at a place than with none.
-
-    Formula: Σ t (2 i − t) / (2 σ² n) over the pixels seen, i seen and t drawn ink, at the best of
-    the shifts; n pixels err alike, so many as a stroke or the scan's spacing covers.
-    """
-    ink, known = _patches(relief, canvas, at, (reach, reach))
-    glyphs = canvas.ink.reshape(len(canvas.chars), -1).T
-    best = (2.0 * ink @ glyphs - known @ glyphs**2).max(axis=0) * nats_a_pixel(relief)
-    return dict(zip(canvas.chars, map(float, best), strict=True))
+    return Match(char, score, canvas.chars[second], margin, evidence, purity, seen)
 
 
 def nats_a_pixel(relief: Relief) -> float:
@@ -178,10 +231,10 @@ def nats_a_pixel(relief: Relief) -> float:
 
 def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> tuple[float, float]:
     """Give the least shares of differing pixels, and of those seen, that speak for the first."""
-    own = canvas.ink[first].ravel()
+    own = canvas.ink[first]
     agrees = (known > 0.0) & ((ink > HALF) == (own > HALF))
     places = [
-        np.abs(canvas.ink[other].ravel() - own) > HALF
+        np.abs(canvas.ink[other] - own) > HALF
         for other in range(len(canvas.chars)) if other != first
     ] or [own > HALF]
     return (
@@ -190,25 +243,15 @@ def _evidence(canvas: Drawn, first: int, ink: Array, known: Array) -> tuple[floa
     )
 
 
-def _patches(
-    relief: Relief, canvas: Drawn, at: tuple[int, int], reach: tuple[int, int]
-) -> tuple[Array, Array]:
-    """Cut each shift's patch (shifts, pixels) of ink and known: nothing beyond the border."""
+def _patch(relief: Relief, canvas: Drawn, at: tuple[int, int]) -> tuple[Array, Array]:
+    """Cut out ink and known where a character's canvas lies: nothing beyond the border."""
     rows, columns = canvas.ink.shape[1:]
-    left = at[0] - canvas.origin[0] - reach[0]
-    bottom = at[1] - canvas.origin[1] - reach[1]
-    high, wide = rows + 2 * reach[1], columns + 2 * reach[0]
-    ink, known = np.zeros((high, wide)), np.zeros((high, wide))
-    size = relief.ink.shape
-    r0, r1 = max(bottom, 0), min(bottom + high, size[0])
-    c0, c1 = max(left, 0), min(left + wide, size[1])
+    left, bottom = at[0] - canvas.origin[0], at[1] - canvas.origin[1]
+    ink, known = np.zeros((rows, columns)), np.zeros((rows, columns))
+    r0, r1 = max(bottom, 0), min(bottom + rows, relief.ink.shape[0])
+    c0, c1 = max(left, 0), min(left + columns, relief.ink.shape[1])
     if r1 > r0 and c1 > c0:
         target = np.s_[r0 - bottom : r1 - bottom, c0 - left : c1 - left]
         ink[target] = relief.ink[r0:r1, c0:c1]
         known[target] = relief.known[r0:r1, c0:c1]
-    shape = (rows, columns)
-    windows = [
-        np.lib.stride_tricks.sliding_window_view(one, shape).reshape(-1, rows * columns)
-        for one in (ink, known)
-    ]
-    return windows[0], windows[1]
+    return ink, known

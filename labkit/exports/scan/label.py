@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from itertools import product
 
 import numpy as np
@@ -15,22 +16,21 @@ from labkit.core.label.place import Spans, label_space, spans
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabelError
-from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.base import Array
 from labkit.exports.scan.case_mark import read_case_mark
+from labkit.exports.scan.face import Face, faces_of, view_of
 from labkit.exports.scan.glyphs import (
     DIGITS,
     HALF,
     LEAST_SCORE,
+    Guess,
     Match,
-    correlations,
-    drawn,
     match,
     nats_a_pixel,
 )
 from labkit.exports.scan.odds import LEAST_NATS, NO_RIVAL, Rival, likeliest, rival_of
 from labkit.exports.scan.pose import Pose
-from labkit.exports.scan.relief import Relief, relief
+from labkit.exports.scan.relief import Relief
 
 #: Ink beside the characters, as a share of theirs: more, and the label is another one.
 MOST_BESIDE = 0.15
@@ -66,7 +66,6 @@ class ScanLabel:
     text: str
     mark: str
     inward_y: int
-    chars: tuple[Match, ...]
     problem: str
     seen: float
     rival: Rival = NO_RIVAL
@@ -98,26 +97,46 @@ class _Form:
 
 @dataclass(frozen=True, eq=False)
 class _Reading:
-    """One form of label laid on one view of one face."""
+    """One form of label laid on one view of one face.
 
-    pose: Pose
-    view: Relief
-    text: str
-    chars: tuple[Match, ...]
+    Args:
+        places: The characters that may stand at each place, and where their ink begins.
+        guesses: The likeliest of them.
+        shift: By how many pixels it lies off the face's middle.
+    """
+
+    face: Face
     form: _Form
-    bar_share: float
-    bar_gain: float
-    beside: float
-    flipped: bool
+    places: tuple[tuple[str, tuple[int, int]], ...]
+    guesses: tuple[Guess, ...]
+    shift: tuple[int, int]
+
+    @property
+    def view(self) -> Relief:
+        return self.face.view
+
+    @property
+    def text(self) -> str:
+        return "".join(guess.char for guess in self.guesses)
 
     @property
     def bar(self) -> bool:
         return self.form.laid.bar
 
-    @property
+    @cached_property
+    def laid(self) -> Engraving:
+        """The label that the guesses make."""
+        return lay_out(self.face.lettering, self.text, self.bar, self.form.laid.height_mm)
+
+    @cached_property
     def gain(self) -> float:
         """How much likelier the scan is with this label than with none, logarithm."""
-        return sum(char.gains[char.char] for char in self.chars) + self.bar_gain
+        of_bar = _bar_seen(self.view, self.laid, self.shift)[1] if self.bar else 0.0
+        return sum(guess.gain for guess in self.guesses) + of_bar
+
+    def matches(self) -> tuple[Match, ...]:
+        """Look at each character closely."""
+        return tuple(match(self.face.compared(chars), at, CHAR_REACH) for chars, at in self.places)
 
 
 def read_scan_label(
@@ -137,30 +156,28 @@ def read_scan_label(
     the sides differ, a bar where the length can be misread upside down.
     """
     readings: list[_Reading] = []
-    forms = list(_forms(template, lettering))
-    for turned, flipped in _ways_up(pose, template):
-        view = _view(vertices, triangles, template, (turned, flipped))
-        if view is None:
-            continue
-        space = label_space(template, turned.length_mm)
+    for face in faces_of(vertices, triangles, pose, template, lettering):
+        if readings and face.most_gain < max(one.gain for one in readings) - LEAST_NATS:
+            break  # neither the label nor a rival
+        space = label_space(template, face.pose.length_mm)
         readings += [
-            _read(view, _Form(form, spans(template, form, space)), lettering, (turned, flipped))
-            for form in forms
+            _read(face, _Form(form, spans(template, form, space)))
+            for form in _forms(template, lettering)
         ]
     if not readings:
         nothing = "the scan shows nothing of the label's face"
-        return ScanLabel("", "", 0, (), nothing, 0.0), pose
+        return ScanLabel("", "", 0, nothing, 0.0), pose
     best = max(readings, key=lambda reading: reading.gain)
     rival = _rival(best, readings, template)
     problem = _problem(best, rival, template)
     seen = best.view.seen
     if problem:
-        return ScanLabel("", "", 0, best.chars, problem, seen, rival), pose
+        return ScanLabel("", "", 0, problem, seen, rival), pose
     mark = best.text[-1] if best.text[-1] in MARKS else ""
     text = best.text.removesuffix(mark)
-    inward = (1 if best.flipped else -1) if template.handed else 0
+    inward = (1 if best.face.flipped else -1) if template.handed else 0
     case_mark = _case_mark(best, vertices, triangles, template, lettering)
-    return ScanLabel(text, mark, inward, best.chars, "", seen, rival, case_mark), best.pose
+    return ScanLabel(text, mark, inward, "", seen, rival, case_mark), best.face.pose
 
 
 def read_in_a_mirror(
@@ -192,78 +209,43 @@ def _case_mark(
     if span is None or template.case_mark is None:
         return ""
     label = replace(template.label, height_mm=template.case_mark.height_mm)
-    way = (best.pose, best.flipped)
-    view = _view(vertices, triangles, replace(template, label=label), way)
+    way = (best.face.pose, best.face.flipped)
+    view = view_of(vertices, triangles, replace(template, label=label), way)
     return "" if view is None else read_case_mark(view, span, lettering)
 
 
-def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:
-    """Give every pose in which the rod may lie, and whether its reader sees x to the left."""
-    if template.handed:
-        yield pose, False
-        yield pose, True
-        return
-    yield pose, False
-    yield pose.half_turned(1), False
-    # A round bar's flat, or what stands out of a face, tells the inward side.
-    if expected_bar(template).plane and not any(e.stands_out_mm for e in expected_ends(template)):
-        yield pose.half_turned(0), False
-        yield pose.half_turned(2), False
-
-
-def _view(
-    vertices: Array, triangles: NDArray[np.intp], template: RodTemplate, way: tuple[Pose, bool]
-) -> Relief | None:
-    (pose, flipped), local = way, way[0].to_rod(vertices)
-    if not flipped:
-        return relief(local, triangles, template, pose.length_mm)
-    # The reader of the mirror part sees x to the left: lower and upper end change sides.
-    turned = replace(template, lower=template.upper, upper=template.lower)
-    return relief(local * np.array([-1.0, 1.0, -1.0]), triangles, turned, pose.length_mm)
-
-
-def _forms(template: RodTemplate, lettering: Lettering) -> Iterator[Engraving]:
+@lru_cache(maxsize=16)
+def _forms(template: RodTemplate, lettering: Lettering) -> tuple[Engraving, ...]:
     """Lay out labels of every form; their digits only hold the places."""
     fewest, most = (len(str(int(end))) for end in (template.shortest_mm, template.longest_mm))
     marks = (MARKS[0],) if template.label.side_mark else ("", MARKS[0])
-    wholes = range(fewest, most + 1)
+    wholes, forms = range(fewest, most + 1), []
     for whole, decimals, mark, bar in product(wholes, DECIMALS, marks, (False, True)):
         text = "8" * whole + "." + "8" * decimals + mark
         try:
             label = lay_out(lettering, text, bar, template.label.height_mm)
         except LabelError:  # a lettering without some character
             continue
-        yield label
+        forms.append(label)
         if template.case_mark is not None:
             height = template.case_mark.height_mm
             beside = lay_out(lettering.of_case_marks, "8", False, height)
-            yield replace(label, case_mark=beside)
+            forms.append(replace(label, case_mark=beside))
+    return tuple(forms)
 
 
-def _read(
-    view: Relief,
-    form: _Form,
-    lettering: Lettering,
-    way: tuple[Pose, bool],
-) -> _Reading:
-    held, aside = form.laid, form.aside(view)
-    cells = [(_choices(glyph.char), glyph.left) for glyph in held.glyphs if glyph.char != BAR]
+def _read(face: Face, form: _Form) -> _Reading:
+    held, view, aside = form.laid, face.view, form.aside(face.view)
     baseline = min(glyph.bottom for glyph in held.glyphs if glyph.char != BAR)
     places = [
-        (chars, (round(view.center[0] + left / view.pixel_mm) + aside,
-                 round(view.center[1] + baseline / view.pixel_mm)))
-        for chars, left in cells
+        (_choices(glyph.char), (round(view.center[0] + glyph.left / view.pixel_mm) + aside,
+                                round(view.center[1] + baseline / view.pixel_mm)))
+        for glyph in held.glyphs if glyph.char != BAR
     ]
-    off = _common_shift(view, places, lettering, round(ASIDE * held.height_mm / view.pixel_mm))
-    chars = tuple(
-        match(view, drawn(lettering, chars), (at[0] + off[0], at[1] + off[1]), CHAR_REACH)
-        for chars, at in places
-    )
-    text, shift = "".join(char.char for char in chars), (off[0] + aside, off[1])
-    laid = lay_out(lettering, text, held.bar, held.height_mm)
-    beside = _beside(view, laid, shift, form.mark_from(view))
-    bar = _bar_seen(view, laid, shift) if held.bar else (0.0, 0.0)
-    return _Reading(way[0], view, text, chars, form, *bar, beside, way[1])
+    right, up = _common_shift(face, places, round(ASIDE * held.height_mm / view.pixel_mm))
+    shifted = tuple((chars, (at[0] + right, at[1] + up)) for chars, at in places)
+    guesses = tuple(face.compared(chars).guess(at, CHAR_REACH) for chars, at in shifted)
+    return _Reading(face, form, shifted, guesses, (right + aside, up))
 
 
 def _choices(char: str) -> str:
@@ -273,31 +255,27 @@ def _choices(char: str) -> str:
 
 
 def _common_shift(
-    view: Relief, places: list[tuple[str, tuple[int, int]]], lettering: Lettering, reach: int
+    face: Face, places: list[tuple[str, tuple[int, int]]], reach: int
 ) -> tuple[int, int]:
     """Find by how much the whole label lies off its place, in pixels."""
-    total: Array | None = None
+    total = np.zeros((2 * reach + 1, 2 * reach + 1))
     for chars, at in places:
-        best = correlations(view, drawn(lettering, chars), at, (reach, reach)).max(axis=2)
-        total = best if total is None else total + best
-    assert total is not None
+        total += face.compared(chars).scores_at(at, reach).max(axis=0)
     row, column = np.unravel_index(int(total.argmax()), total.shape)
     return int(column) - reach, int(row) - reach
 
 
-def _beside(
-    view: Relief, laid: Engraving, shift: tuple[int, int], mark_from: int | None
-) -> float:
+def _beside(best: _Reading) -> float:
     """Give how much ink lies beside the label as laid out, as a share of its own.
 
-    Args:
-        mark_from: Column from which on it belongs to a case mark; None without one.
+    A case mark's place is left out.
     """
+    view, shift, mark_from = best.view, best.shift, best.form.mark_from(best.view)
     grid = np.zeros(view.ink.shape)
     if mark_from is not None:
         grid[:, max(mark_from, 0) :] = 1.0
     own = 0.0
-    for glyph in laid.glyphs:
+    for glyph in best.laid.glyphs:
         left = view.center[0] + shift[0] + glyph.left / view.pixel_mm
         right = view.center[0] + shift[0] + glyph.right / view.pixel_mm
         low = view.center[1] + shift[1] + glyph.bottom / view.pixel_mm
@@ -333,11 +311,11 @@ def _bar_seen(
 
 def _rival(best: _Reading, readings: list[_Reading], template: RodTemplate) -> Rival:
     """Find the likeliest other label, of the same form or of another, this way up or another."""
-    rivals = [rival_of(best.chars, best.bar, template)]
+    rivals = [rival_of(best.guesses, best.bar, template)]
     for other in readings:
         if other.text == best.text or best.gain - other.gain > LEAST_NATS:
             continue
-        found = likeliest(other.chars, other.bar, template)
+        found = likeliest(other.guesses, other.bar, template)
         if found.text and found.text != best.text:
             rivals.append(Rival(found.text, best.gain - other.gain + found.nats))
     return min(rivals, key=lambda rival: rival.nats)
@@ -345,33 +323,34 @@ def _rival(best: _Reading, readings: list[_Reading], template: RodTemplate) -> R
 
 def _problem(best: _Reading, rival: Rival, template: RodTemplate) -> str:
     """Say why the best reading is not certain, or nothing."""
-    view, stroke = best.view, 0.1 * template.label.height_mm
-    if max(one.score for one in best.chars) < LEAST_SCORE:
+    view, stroke, chars = best.view, 0.1 * template.label.height_mm, best.matches()
+    if max(one.score for one in chars) < LEAST_SCORE:
         if view.spacing_mm > 1.2 * stroke:
             return (
                 f"the scan's points are {view.spacing_mm:.2f} mm apart on the label's face, too "
                 f"coarse for strokes of {stroke:.2f} mm"
             )
         return f"no label is seen in the {100 * view.seen:.0f} % of its place that the scan shows"
-    for number, char in enumerate(best.chars, start=1):
+    for number, char in enumerate(chars, start=1):
         if char.seen >= LEAST_CHAR_SEEN and char.score < LEAST_SCORE:
             return f"character {number} is not certainly {char.char}"
-    if best.beside > MOST_BESIDE:
+    if _beside(best) > MOST_BESIDE:
         return "there is more engraved in the face than the characters found"
     if view.seen < LEAST_FACE_SEEN:
         return f"its place is only {100 * view.seen:.0f} % in the scan"
     if rival.nats < LEAST_NATS:
-        return _uncertain(best, rival)
+        return _uncertain(best.text, chars, rival)
     length = best.text.rstrip(MARKS)
-    if best.bar and best.bar_share < BAR_THERE:
-        return f"a bar is seen under {100 * best.bar_share:.0f} % of the label's length only"
+    share = _bar_seen(view, best.laid, best.shift)[0] if best.bar else 1.0
+    if share < BAR_THERE:
+        return f"a bar is seen under {100 * share:.0f} % of the label's length only"
     if needs_bar(length) != best.bar:
         state = "with" if best.bar else "without"
         return f"{length} {state} a bar under it is no label: it may be upside down"
     return ""
 
 
-def _uncertain(best: _Reading, rival: Rival) -> str:
-    least = min(best.chars, key=lambda char: char.seen)
-    seen = f"character {best.chars.index(least) + 1} is {100 * least.seen:.0f} % in the scan"
-    return f"it may be {best.text} and it may be {rival.text}: {seen}"
+def _uncertain(text: str, chars: Sequence[Match], rival: Rival) -> str:
+    least = min(chars, key=lambda char: char.seen)
+    seen = f"character {chars.index(least) + 1} is {100 * least.seen:.0f} % in the scan"
+    return f"it may be {text} and it may be {rival.text}: {seen}"

@@ -36,9 +36,15 @@ class Alike(Finite):
 
     def between(self, points: Array) -> Array:
         """Give the correlation of all pairs of points, 1 on the diagonal, shape (n, n)."""
-        matrix = self.share * np.exp(-((_apart(points) / self.length_mm) ** self.power))
+        matrix = _apart(points)  # large: worked on in its place
+        matrix /= self.length_mm
+        if self.power == 2:
+            matrix *= matrix
+        np.negative(matrix, out=matrix)
+        np.exp(matrix, out=matrix)
+        matrix *= self.share
         np.fill_diagonal(matrix, 1.0)
-        return np.asarray(matrix, dtype=np.float64)
+        return matrix
 
 
 def alike(surfaces: list[tuple[Array, Array]]) -> Alike:
@@ -59,12 +65,12 @@ def alike(surfaces: list[tuple[Array, Array]]) -> Alike:
     for every, of_every in surfaces:
         taken = thinned(len(every))
         points, residuals = every[taken], of_every[taken]
-        first, second = np.triu_indices(len(points), 1)
-        which = (_apart(points)[first, second] / CLASS_MM).astype(np.intp)
-        near = which < classes
-        pairs = residuals[first] * residuals[second]
-        products += np.bincount(which[near], pairs[near], classes)
-        counts += np.bincount(which[near], minlength=classes)
+        which = np.minimum((_apart(points) / CLASS_MM).astype(np.intp), classes)
+        np.fill_diagonal(which, classes)
+        pairs = np.outer(residuals, residuals)
+        # Each pair stands there twice.
+        products += np.bincount(which.ravel(), pairs.ravel(), classes + 1)[:classes] / 2.0
+        counts += np.bincount(which.ravel(), minlength=classes + 1)[:classes] / 2.0
         variance += float(residuals @ residuals)
         weight += len(residuals)
     used = counts >= LEAST_PAIRS
@@ -99,5 +105,8 @@ def thinned(count: int, most: int = MOST_POINTS) -> NDArray[np.intp]:
 
 def _apart(points: Array) -> Array:
     squares = (points**2).sum(axis=1)
-    apart = squares[:, None] + squares[None, :] - 2.0 * points @ points.T
-    return np.asarray(np.sqrt(np.maximum(apart, 0.0)), dtype=np.float64)
+    apart: Array = -2.0 * points @ points.T
+    apart += squares[:, None]
+    apart += squares[None, :]
+    np.maximum(apart, 0.0, out=apart)
+    return np.sqrt(apart, out=apart)

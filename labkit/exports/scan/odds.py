@@ -10,7 +10,7 @@ from itertools import combinations
 
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.rods import RodTemplate
-from labkit.exports.scan.glyphs import Match
+from labkit.exports.scan.glyphs import Guess
 
 #: A label is read where the odds against every other one are at least a million to one.
 LEAST_NATS = math.log(1e6)
@@ -53,7 +53,7 @@ def is_allowed(text: str, bar: bool, template: RodTemplate) -> bool:
     return within and needs_bar(length) == bar
 
 
-def rival_of(chars: Sequence[Match], bar: bool, template: RodTemplate) -> Rival:
+def rival_of(chars: Sequence[Guess], bar: bool, template: RodTemplate) -> Rival:
     """Find the likeliest other label of the same form.
 
     Formula: odds = exp(Σ gains of the characters read − Σ gains of the other label's).
@@ -66,7 +66,7 @@ def rival_of(chars: Sequence[Match], bar: bool, template: RodTemplate) -> Rival:
     return NO_RIVAL
 
 
-def likeliest(chars: Sequence[Match], bar: bool, template: RodTemplate) -> Rival:
+def likeliest(chars: Sequence[Guess], bar: bool, template: RodTemplate) -> Rival:
     """Find the likeliest label of a form that the template allows, and what it lacks to the best.
 
     Returns:
@@ -78,11 +78,11 @@ def likeliest(chars: Sequence[Match], bar: bool, template: RodTemplate) -> Rival
     return rival_of(chars, bar, template)
 
 
-def _others(chars: Sequence[Match]) -> Iterator[tuple[float, str]]:
+def _others(chars: Sequence[Guess]) -> Iterator[tuple[float, str]]:
     """Give every label that differs in one or two characters, with what is lost in likelihood."""
     text = [char.char for char in chars]
     singles = [
-        (char.gains[char.char] - gain, place, other)
+        (char.gain - gain, place, other)
         for place, char in enumerate(chars)
         for other, gain in char.gains.items() if other != char.char
     ]

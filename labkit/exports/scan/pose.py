@@ -16,6 +16,8 @@ ROLL_STEP_DEG = 45.0
 FEW_POINTS, MANY_POINTS = 500, 4000
 #: How many of the trials are laid in with many points.
 KEPT_TRIALS = 4
+#: Poses that differ by less, and in no axis' direction by more, are one.
+ALIKE_MM, ALIKE_TURN = 0.3, 0.03
 #: Reach of the surface's pull, mm, from coarse to fine; the last one is a few times the noise.
 COARSE_MM = (2.0, 1.0, 1.0, 0.6, 0.6)
 FINE_MM = (0.6, 0.4, 0.3, 0.2, 0.15, 0.12, 0.1, 0.1, 0.1, 0.1)
@@ -53,6 +55,12 @@ class Pose:
         signs[axis] = 1.0
         return Pose(signs[:, None] * self.turn, self.place, self.length_mm, self.cost)
 
+    def is_like(self, other: Pose) -> bool:
+        """Tell whether two poses differ by less than the surface's pull evens out."""
+        shift = float(np.abs(self.place - other.place).max())
+        turn = float(np.abs(self.turn - other.turn).max())
+        return max(shift, abs(self.length_mm - other.length_mm)) < ALIKE_MM and turn < ALIKE_TURN
+
 
 def lay_in(shape: RodShape, points: Array, *, aside: bool = False) -> Pose | None:
     """Lay the nominal surface into points of a scan; None where they are too few or too small.
@@ -75,8 +83,12 @@ def lay_in(shape: RodShape, points: Array, *, aside: bool = False) -> Pose | Non
     many = points[:: max(1, len(points) // MANY_POINTS)]
     trials = [_refine(shape, few, start, COARSE_MM) for start in starts]
     sound = sorted((pose for pose in trials if pose is not None), key=lambda pose: pose.cost)
-    laid = [_refine(shape, many, trial, FINE_MM) for trial in sound[:KEPT_TRIALS]]
-    found = [pose for pose in laid if pose is not None]
+    found: list[Pose] = []
+    for trial in sound[:KEPT_TRIALS]:
+        if any(trial.is_like(pose) for pose in found):
+            continue  # it would come to lie there too
+        laid = _refine(shape, many, trial, FINE_MM)
+        found += [laid] if laid is not None else []
     return min(found, key=lambda pose: pose.cost) if found else None
 
 

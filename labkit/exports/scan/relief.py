@@ -61,8 +61,10 @@ def relief(
     rows = max(int(space.height_mm / pixel), 1)
     left, bottom = space.center_x_mm - columns * pixel / 2.0, -rows * pixel / 2.0
     window = Window(-1, left, bottom, pixel, columns, rows)
-    mesh = _facing(vertices, triangles, (level - label.depth_mm - BELOW_MM, level + ABOVE_MM))
-    inside = _within(mesh.vertices, window)
+    span = (level - label.depth_mm - BELOW_MM, level + ABOVE_MM)
+    mesh = _facing(vertices, triangles, span, window)
+    place = _in_window(mesh.vertices, window)
+    inside = ((place > 0.0) & (place < 1.0)).all(axis=1)
     if inside.sum() < 30:
         return None
     plane, scatter = _face(mesh.vertices[inside], level)
@@ -91,24 +93,30 @@ def _on_place(x: Array, z: Array, space: LabelSpace, margin_mm: float) -> NDArra
 
 
 def _facing(
-    vertices: Array, triangles: NDArray[np.intp], span_mm: tuple[float, float]
+    vertices: Array, triangles: NDArray[np.intp], span_mm: tuple[float, float], window: Window
 ) -> FacetMesh:
-    """Take the facets within a span of nearness and turn each towards the reader."""
-    near = -vertices[:, 1]
+    """Take the facets before a window, within a span of nearness; turn each towards the reader."""
+    near, place = -vertices[:, 1], _in_window(vertices, window)
     inside = (near > span_mm[0]) & (near < span_mm[1])
-    kept = triangles[inside[triangles].all(axis=1)]
-    mesh = FacetMesh(vertices, kept.astype(np.int32))
+    first, second, third = triangles.T
+    kept = triangles[inside[first] & inside[second] & inside[third]]
+    # A facet may be wider than the window: it lies beside where all its corners do, on one side.
+    beyond, before = place >= 1.0, place <= 0.0
+    first, second, third = kept.T
+    beside = [of[first] & of[second] & of[third] for of in (*beyond.T, *before.T)]
+    used, number = np.unique(kept[~np.any(beside, axis=0)], return_inverse=True)
+    mesh = FacetMesh(vertices[used], number.reshape(-1, 3).astype(np.int32))
     away = mesh.crosses[:, 1] > 0.0
-    turned = kept.copy()
+    turned = mesh.triangles.copy()
     turned[away] = turned[away][:, ::-1]
-    used, number = np.unique(turned, return_inverse=True)
-    return FacetMesh(vertices[used], number.reshape(-1, 3).astype(np.int32))
+    return FacetMesh(mesh.vertices, turned)
 
 
-def _within(vertices: Array, window: Window) -> NDArray[np.bool_]:
+def _in_window(vertices: Array, window: Window) -> Array:
+    """Give where points lie in a window (n, 2): 0 … 1 to the right and up."""
     right = (vertices[:, 0] - window.left_mm) / (window.columns * window.pixel_mm)
     up = (vertices[:, 2] - window.bottom_mm) / (window.rows * window.pixel_mm)
-    return (right > 0.0) & (right < 1.0) & (up > 0.0) & (up < 1.0)
+    return np.stack([right, up], axis=1)
 
 
 def _face(points: Array, level: float) -> tuple[Array, float]:
