@@ -47,7 +47,7 @@ def show_report(report: Report, console: Console | None = None) -> None:
         console: Where to; None for standard output.
     """
     console = console or out()
-    for section in report.parts(On.SCREEN):
+    for section in report.parts(On.SCREEN, On.COMMANDS):
         heading = section.brief or section.heading
         if section.table is not None:
             print_table(heading, section.table, console)

@@ -28,6 +28,8 @@ class On(Enum):
     EVERY = "every"
     SCREEN = "screen"
     PAPER = "paper"
+    #: On the command line alone: sentences that name commands.
+    COMMANDS = "commands"
 
 
 @dataclass(frozen=True)
@@ -227,9 +229,9 @@ class Report:
     date: str = ""
     name: str = "report"
 
-    def parts(self, on: On) -> tuple[Section, ...]:
+    def parts(self, *on: On) -> tuple[Section, ...]:
         """Give the sections that are printed there."""
-        return tuple(section for section in self.sections if section.on in (On.EVERY, on))
+        return tuple(section for section in self.sections if section.on in (On.EVERY, *on))
 
     def table(self, heading: str) -> Table:
         """Give the table under a heading."""

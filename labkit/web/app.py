@@ -28,8 +28,10 @@ from labkit.web.pages import (
     rods,
     signing_in,
     today,
+    trial,
 )
 from labkit.web.rights import LOOPBACK, RIGHTS
+from labkit.web.said import as_said
 from labkit.web.show import PLACE, page
 from labkit.web.visits import Visit, Visits
 from labkit.web.way_in import form_closed, who_may
@@ -38,7 +40,8 @@ from labkit.web.workplace import Workplace
 _LOG = logging.getLogger("labkit.web")
 _ROUTERS = tuple(
     module.router for module in (
-        signing_in, today, cases, between, making, rods, files, routes, measure, prescription,
+        signing_in, today, cases, between, trial, making, rods, files, routes, measure,
+        prescription,
     )
 )
 
@@ -134,6 +137,7 @@ async def _told(request: Request, error: Exception) -> Response:
     sentences = tuple(line for each in several for line in str(each).splitlines() if line)
     if is_asked_by_program(request):
         return errors(sentences, status)
+    sentences = tuple(map(as_said, sentences))
     return page(request, "told", status, title=title, sentences=sentences, back=_back(request))
 
 

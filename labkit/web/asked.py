@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass
 
 from fastapi import Request
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.queries import Reader
 from labkit.web.visits import Visit
 from labkit.web.workplace import Workplace
 
@@ -54,3 +57,37 @@ class Told:
 def told(request: Request) -> Told:
     """Give what the form tells."""
     return Told(request.state.form)
+
+
+def day_of(text: str) -> datetime.date | None:
+    """Read a day as a form gives it; None where none is told.
+
+    Raises:
+        InputError: It is no day.
+    """
+    try:
+        return datetime.date.fromisoformat(text) if text else None
+    except ValueError as error:
+        raise InputError(f"{text!r} is not a day; give it as 2031-05-02") from error
+
+
+def today_of(request: Request) -> datetime.date:
+    """Give the day at the workplace."""
+    return workplace(request).now().astimezone().date()
+
+
+def refuse_stale(reader: Reader, case: str, entry: str) -> None:
+    """Refuse what was decided on a page that is no longer true.
+
+    Args:
+        entry: The last entry of the case that the page knew.
+
+    Raises:
+        RefusedError: Something was recorded of the case since.
+    """
+    last = reader.last(case)
+    if entry != str(last.seq):
+        raise RefusedError(
+            f"{last.by} has recorded something of the case {case} since this page was loaded, as "
+            f"entry {last.seq}; go back, load the page anew, and look again; nothing was recorded"
+        )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from labkit.core.findings import Finding, Severity
 from labkit.core.report import On, Plot, Report, Section, Table, is_number_column
+from labkit.web.said import as_said
 
 #: What stands before a finding, as on the command line.
 WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
@@ -59,14 +60,14 @@ def _section(section: Section) -> ShownSection:
         section.brief or section.heading,
         table if table and table.rows else None,
         _picture(section.plot) if section.plot is not None else None,
-        tuple(filter(None, section.words)),
+        tuple(map(as_said, filter(None, section.words))),
         tuple(map(finding_facts, section.findings)),
     )
 
 
 def finding_facts(finding: Finding) -> tuple[str, str]:
     """Give a finding's word and sentence."""
-    return WORDS[finding.severity], finding.message
+    return WORDS[finding.severity], as_said(finding.message)
 
 
 def table_facts(table: Table) -> ShownTable:

@@ -66,6 +66,7 @@ class Scale:
         end: Place of 100 %.
         ticks: Places of every tenth of the range, with percent.
         millimetres: Places of every millimetre, with its number.
+        was: Place of the end of the range as it was; None where it is the same.
     """
 
     start: float
@@ -74,6 +75,7 @@ class Scale:
     millimetres: tuple[tuple[float, int], ...]
     marks: tuple[Mark, ...]
     gaps: tuple[Gap, ...]
+    was: float | None = None
 
     @property
     def top(self) -> float:
@@ -98,13 +100,26 @@ def scale_of(standing: CaseStanding, new: Sequence[Shown] = ()) -> Scale | None:
         new: What would be made besides.
     """
     pairs = [
-        Shown(pair.makes.advancement_mm, pair.makes.percent, _words(pair.lengths), _kind(pair))
+        Shown(pair.makes.advancement_mm, pair.makes.percent, one_word(pair.lengths), _kind(pair))
         for pair in standing.in_circulation
         if pair.makes and pair.makes.advancement_mm is not None and pair.makes.percent is not None
     ]
-    if not pairs or standing.now.range_mm <= 0:
+    return laid_out(pairs, standing.now.range_mm, new)
+
+
+def laid_out(
+    pairs: Sequence[Shown], range_mm: float, new: Sequence[Shown] = (),
+    was_mm: float | None = None,
+) -> Scale | None:
+    """Lay pairs out on a range; None where there is nothing to lay out.
+
+    Args:
+        new: What would be made besides.
+        was_mm: The range as it was before, to be marked; None where it is the same.
+    """
+    if not pairs or range_mm <= 0:
         return None
-    furthest = max(standing.now.range_mm, *(pair.mm for pair in pairs))
+    furthest = max(range_mm, was_mm or 0.0, *(pair.mm for pair in pairs))
     per_mm = (WIDTH - _LEFT - _RIGHT) / furthest
 
     def across(mm: float) -> float:
@@ -117,10 +132,11 @@ def scale_of(standing: CaseStanding, new: Sequence[Shown] = ()) -> Scale | None:
     ]  # fmt: skip
     shown = sorted([*pairs, *new], key=lambda pair: pair.mm)
     return Scale(
-        across(0.0), across(standing.now.range_mm),
-        tuple((across(standing.now.range_mm * ten / 10), ten * 10) for ten in range(11)),
+        across(0.0), across(range_mm),
+        tuple((across(range_mm * ten / 10), ten * 10) for ten in range(11)),
         tuple((across(float(mm)), mm) for mm in range(int(furthest) + 1)),
         tuple(marks_of([(across(pair.mm), pair) for pair in shown])), tuple(gaps),
+        None if was_mm is None else across(was_mm),
     )
 
 
@@ -128,7 +144,8 @@ def _kind(pair: PairNow) -> str:
     return "struck" if pair.not_to_be_worn else "start" if pair.start else ""
 
 
-def _words(lengths: str) -> str:
+def one_word(lengths: str) -> str:
+    """Name a pair by its lengths; by one where left and right are alike."""
     left, _, right = lengths.partition("/")
     return left if left == right else lengths
 

@@ -26,6 +26,8 @@
   const el = make(""), svg = make(SVG);
   const show = (node, ...inside) => node.replaceChildren(...there(inside));
   const stop = (words) => el("span", { class: "stop-word" }, words);
+  /* Words beside a pair: only what must not be worn stands out. */
+  const note = (words, isStop) => (isStop ? stop(words) : el("span", {}, words));
 
   /* A number as typed → as the tables write it: a point, no zeros at its ends. */
   const key = (typed) => {
@@ -55,7 +57,7 @@
       el("td", {}, pair.lengths, el("small", {}, pair.name)),
       el("td", { class: "number" }, pair.percent || "not known"),
       el("td", { class: "number" }, pair.mm || "not known"),
-      el("td", {}, pair.words ? stop(pair.words) : pair.start ? "start" : "")))));
+      el("td", {}, pair.words ? note(pair.words, pair.stop) : pair.start ? "start" : "")))));
     const stops = (sheet.findings || []);
     $("findings").hidden = stops.length === 0;
     show($("findings"), ...stops.map((words) => el("li", {}, words)));
@@ -144,7 +146,7 @@
         el("tbody", {}, ...sheet.pairs.filter((pair) => found.pairs[pair.key]).map((pair) => el("tr", {},
           el("td", {}, pair.lengths), el("td", { class: "number was" }, pair.percent || ""),
           el("td", { class: "number" }, found.pairs[pair.key][0]),
-          el("td", {}, stop(found.pairs[pair.key][1]))))))),
+          el("td", {}, note(found.pairs[pair.key][1], found.pairs[pair.key][2]))))))),
       el("p", { class: "soft" }, "Nothing changes by this sheet. It holds only if the pads touched on both sides."));
   };
 
@@ -173,7 +175,7 @@
   const gaps = () => {
     const rows = [], between = (sheet.order && sheet.order.gaps) || [];
     sheet.pairs.forEach((pair, n) => {
-      rows.push(el("li", { class: "pair" }, el("span", {}, `${pair.lengths}`), el("span", {}, pair.words ? stop(pair.words) : "",
+      rows.push(el("li", { class: "pair" }, el("span", {}, `${pair.lengths}`), el("span", {}, pair.words ? note(pair.words, pair.stop) : "",
         ` ${pair.percent || "not known"} %`)));
       const gap = between[n];
       if (gap && n + 1 < sheet.pairs.length) {
@@ -215,7 +217,7 @@
       show($("worn-means"), el("p", { class: "soft" }, whole.length ? "Choose the pair." : "The laboratory looks it up."));
       return;
     }
-    show($("worn-means"), pair.words ? el("p", {}, stop(pair.words)) : null,
+    show($("worn-means"), pair.words ? el("p", {}, note(pair.words, pair.stop)) : null,
       el("p", {}, pair.percent ? `On what holds now, ${pair.lengths} makes ${pair.percent} % of the range, ${pair.mm} mm forward.`
         : "What this pair makes is not known."));
   };

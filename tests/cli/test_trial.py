@@ -169,7 +169,8 @@ def test_what_is_told(run, record, file, reports):
         "This holds only if the pads touched on both sides while looking",
         f"Not to be worn, in the lab; keep them there: 27.0 left ({left}), 27.0 right ({right}).",
         "Cannot be made beside the rods in circulation: the left rod 29.8 asked for at 80 %",
-        "Keep the rods: they stay in use under the percents above, and no new rod is needed. If "
+        "Keep the rods: they stay in use under the percents above, and no new rod is needed.",
+        "If "
         "the prescriber wants the missing steps, 1 step (2 rods) can be made after acceptance",
         "\n  labkit extra QF-1043 --percent 70 --out sets\n",
         "Nothing has changed.",

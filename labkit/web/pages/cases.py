@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from labkit.core.case.rod_life import TRANSITIONS
-from labkit.web.asked import own_case, visit, workplace
+from labkit.web.asked import own_case, today_of, visit, workplace
 from labkit.web.case_facts import facts_of
 from labkit.web.files import files_of
 from labkit.web.rights import OVERRULES
@@ -41,8 +41,8 @@ def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
 
 
 @router.get("/cases/{case:path}", name="case")
-def case(request: Request, case: str) -> HTMLResponse:
-    """Show a case."""
+def case(request: Request, case: str, done: str = "") -> HTMLResponse:
+    """Show a case; after an act, the entry that was recorded."""
     with workplace(request).look() as reader:
         facts = facts_of(reader, own_case(request, case), limited=visit(request).limited)
     pairs = [
@@ -55,5 +55,6 @@ def case(request: Request, case: str) -> HTMLResponse:
         process=workplace(request).own.process_name(), states=RECORDED,
         may_be_told=[state for state, after in TRANSITIONS.items() if after],
         overrules=visit(request).role in OVERRULES,
-        today=workplace(request).now().astimezone().date(),
+        today=today_of(request),
+        done=next((event for event in facts.events if str(event[0]) == done), None),
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
-
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
@@ -13,7 +11,7 @@ from labkit.core.report import Report
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
-from labkit.web.asked import own_case, told, visit, workplace
+from labkit.web.asked import day_of, own_case, today_of, told, visit, workplace
 from labkit.web.drawings import drawn_rods
 from labkit.web.rights import CORRECTS, OVERRULES
 from labkit.web.show import address, drawn, page
@@ -48,7 +46,7 @@ def rod(request: Request, identifier: str) -> HTMLResponse:
         taken_back = bool(found.told) and not _why_it_stays(reader, found, visit(request))
     state = RodState(found.rod.rod.state)
     return page(
-        request, "rod", found=found, report=rod_report(found), today=_today(request),
+        request, "rod", found=found, report=rod_report(found), today=today_of(request),
         drawing=drawn(drawn_rods([found.of_set]).get(found.rod.rod.identifier, "")),
         states=[each for each in RECORDED if each in TRANSITIONS[state]],
         mistaken=MISTAKEN if taken_back else "", overrules=visit(request).role in OVERRULES,
@@ -61,7 +59,7 @@ def rods_told(request: Request, case: str) -> Response:
     form, rods = told(request), told(request).all("rod")
     if not rods:
         raise InputError("no rod is ticked; tick those that it is about, and send the form again")
-    what = Told(form("state"), form("note"), _day(form("date")), form("unreleased"))
+    what = Told(form("state"), form("note"), day_of(form("date")), form("unreleased"))
     record(request, case, rods, what)
     back = address(request, "case", case=case)
     if form("back") == "rod":
@@ -116,14 +114,3 @@ def _why_it_stays(reader: Reader, found: FoundRod, who: Visit) -> str:
     if last and last[0].by != who.by and who.role not in CORRECTS:
         return f"{last[0].by} recorded that {shown} is {rod.state}; the lab takes that back"
     return ""
-
-
-def _today(request: Request) -> datetime.date:
-    return workplace(request).now().astimezone().date()
-
-
-def _day(text: str) -> datetime.date | None:
-    try:
-        return datetime.date.fromisoformat(text) if text else None
-    except ValueError as error:
-        raise InputError(f"{text!r} is not a day; give it as 2031-05-02") from error

@@ -114,7 +114,7 @@ def _pair(pair: PairNow) -> dict[str, Any]:
         "key": "" if makes is None else makes.pair,
         "name": f"set {pair.set_number}, step {pair.step}",
         "lengths": pair.lengths, "percent": percent, "mm": mm,
-        "words": pair.words, "start": pair.start,
+        "words": pair.words, "stop": pair.not_to_be_worn, "start": pair.start,
         "left": _identifier(pair, Side.LEFT), "right": _identifier(pair, Side.RIGHT),
     }  # fmt: skip
 

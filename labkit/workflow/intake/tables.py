@@ -14,16 +14,16 @@ from labkit.core.case.rod_life import may_follow
 from labkit.core.case.rods_out import length_of
 from labkit.core.case.trial_fit import trial_fit
 from labkit.core.case.trial_rules import answer, seen_means
-from labkit.core.case.trial_seen import Seen, SideSeen, TrialSeen, step_at_100
+from labkit.core.case.trial_seen import Seen, SideSeen, TrialSeen
 from labkit.core.case.trial_sides import disagreement
 from labkit.core.case.trial_values import TrialProposal
 from labkit.core.clinic import Became
-from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import check_recorded
 from labkit.core.grading.prescription import JawModelName, Side
 from labkit.core.report import Column
 from labkit.units import millimetres, plain
 from labkit.workflow.rods.trial_report import PAIRS
+from labkit.workflow.rods.trial_rods import at_100, labels_to_try, tried_first
 from labkit.workflow.sets.stored_case import StoredCase
 
 Step = Callable[[str], None]
@@ -65,17 +65,14 @@ def trial_table(stored: StoredCase, step: Step) -> dict[str, Any] | None:
         For each rod and gap the distance of the seats as a key; for each pair of keys the number
         of an answer; the answers. None where the range that holds gives no rods of 100 %.
     """
-    if check_recorded(stored.prescription) or not any(rod.rod.made for rod in stored.out):
+    labels = {side: labels_to_try(stored, side) for side in Side}
+    furthest = at_100(stored) if all(labels.values()) else None
+    if furthest is None:
         return None
-    scale = bite_scale(stored.prescription.bite)
-    at_100, _ = step_at_100(scale, stored.prescription, stored.limits)
-    labels = {side: _labels(stored, side) for side in Side}
-    if at_100 is None or not all(labels.values()):
-        return None
+    first, last = tried_first(stored), {side: furthest.rod(side).length for side in Side}
     reach = _REACH.get(stored.prescription.jaw.model, _FAR)
-    tried = length_of(_nearest(labels[Side.LEFT], at_100.left.length))
-    keys = _seat_keys((at_100.left.length, tried), reach)
-    apart = at_100.right.length - at_100.left.length
+    keys = _seat_keys((last[Side.LEFT], length_of(first[Side.LEFT])), reach)
+    apart = last[Side.RIGHT] - last[Side.LEFT]
     answers, found = list[dict[str, Any]](), dict[str, dict[str, int]]()
     for left in keys:
         row = found.setdefault(plain(left), {})
@@ -83,10 +80,9 @@ def trial_table(stored: StoredCase, step: Step) -> dict[str, Any] | None:
             row[plain(right)] = len(answers)
             answers.append(proposal)
         step(plain(left))
-    last = {Side.LEFT: at_100.left.length, Side.RIGHT: at_100.right.length}
     return {
         "rods": {str(side): labels[side] for side in Side},
-        "first": {str(side): _nearest(labels[side], last[side]) for side in Side},
+        "first": {str(side): first[side] for side in Side},
         "right": [plain(key + apart) for key in keys],
         "gaps": _steps(reach),
         "seats": {label: _gaps(label, reach) for side in Side for label in labels[side]},
@@ -98,13 +94,6 @@ def trial_table(stored: StoredCase, step: Step) -> dict[str, Any] | None:
     }
 
 
-def _labels(stored: StoredCase, side: Side) -> list[str]:
-    """List the rods of a side that can be tried, the longest first."""
-    rods = {rod.rod.label: rod.rod.length for rod in stored.out
-            if rod.rod.side is side and rod.rod.made}  # fmt: skip
-    return sorted(rods, key=lambda label: -rods[label])
-
-
 def _seat_keys(middles: tuple[Decimal, Decimal], reach: Decimal) -> list[Decimal]:
     """List distances of the seats, around those of 100 % and around the rods that are tried."""
     low, high = min(middles) - reach, max(middles) + reach
@@ -114,11 +103,6 @@ def _seat_keys(middles: tuple[Decimal, Decimal], reach: Decimal) -> list[Decimal
 def _steps(reach: Decimal) -> list[str]:
     """List the gaps that stand in the table, from the smallest one on."""
     return [plain(_TENTH * n) for n in range(1, int((reach + 5) / _TENTH) + 1)]
-
-
-def _nearest(labels: Sequence[str], length: Decimal) -> str:
-    """Give the label of the rods that are tried first: those made for 100 %, or the nearest."""
-    return min(labels, key=lambda label: abs(length_of(label) - length))
 
 
 def _gaps(label: str, reach: Decimal) -> dict[str, Any]:
@@ -169,7 +153,7 @@ _SHOWN = [column for column in PAIRS if column.heading in ("is\n", "")]
 def _told(stored: StoredCase, proposal: TrialProposal) -> dict[str, Any]:
     return {
         "answer": answer(proposal, stored.prescription.action),
-        "pairs": {pair.pair: [_cell(column, pair) for column in _SHOWN]
+        "pairs": {pair.pair: [*(_cell(column, pair) for column in _SHOWN), pair.not_to_be_worn]
                   for pair in proposal.pairs},
     }  # fmt: skip
 

@@ -14,7 +14,7 @@ from labkit.core.case.trial_seen import SideSeen, TrialSeen
 from labkit.core.case.trial_values import Choice, PairNow, TrialProposal
 from labkit.core.findings import notes_of, refusals
 from labkit.core.grading.prescription import Side
-from labkit.core.report import Column, Report, Section, Table, data_of, only
+from labkit.core.report import Column, On, Report, Section, Table, data_of, only
 from labkit.ledger.stored import StoredRod
 from labkit.units import counted, millimetres, plain, written
 from labkit.workflow.rods.trial import NextOrder, Trial
@@ -120,8 +120,9 @@ def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Itera
             f"On this range the grading as prescribed is refused: {finding.message}"
             for finding in refusals(proposal.set_findings)
         ),
-        *_next(trial), _what_holds(trial),
+        *_kept(trial.order),
     ))  # fmt: skip
+    yield Section(words=(*_next(trial), _what_holds(trial)), on=On.COMMANDS)
 
 
 def _refused(trial: Trial) -> Iterator[Section]:
@@ -199,23 +200,30 @@ def _side_json(one: SideSeen) -> dict[str, Any]:
     }
 
 
-def _next(trial: Trial) -> Iterator[str]:
-    order = trial.order
+def _kept(order: NextOrder | None) -> Iterator[str]:
     if order is None:
         return
     for finding in order.cannot:
         yield f"Cannot be made beside the rods in circulation: {finding.message}"
     if order.command:
-        when = "now" if trial.accepted or not trial.text else "after acceptance"
-        steps = counted(len(order.requests), "step")
         yield (
-            "Keep the rods: they stay in use under the percents above, and no new rod is needed. "
-            f"If the prescriber wants the missing steps, {steps} ({2 * len(order.requests)} rods) "
-            f"can be made {when} (with --by, unless LABKIT_BY names you):"
+            "Keep the rods: they stay in use under the percents above, and no new rod is needed."
         )
-        yield f"  {order.command}"
     elif not order.cannot:
         yield "Keep the rods: no rod is missing."
+
+
+def _next(trial: Trial) -> Iterator[str]:
+    order = trial.order
+    if order is None or not order.command:
+        return
+    when = "now" if trial.accepted or not trial.text else "after acceptance"
+    steps = counted(len(order.requests), "step")
+    yield (
+        f"If the prescriber wants the missing steps, {steps} ({2 * len(order.requests)} rods) "
+        f"can be made {when} (with --by, unless LABKIT_BY names you):"
+    )
+    yield f"  {order.command}"
 
 
 def _what_holds(trial: Trial) -> str:
