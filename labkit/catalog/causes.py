@@ -9,6 +9,7 @@ from functools import cache
 from labkit.catalog.named import find, read_all
 from labkit.catalog.problems import at
 from labkit.catalog.toml_source import TomlSource
+from labkit.errors import InputError
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,19 @@ def find_cause(name: str) -> Cause:
     'a crack, a hole or a missing piece'
     """
     return find("cause", causes(), name)
+
+
+def told_cause(name: str | None, note: str) -> str:
+    """Read why rods are rejected.
+
+    Raises:
+        InputError: No cause is told, it is not in the list, or it is "other" and nothing says what.
+    """
+    if not name:
+        raise InputError("say why with --cause; `labkit rejects` lists the causes", field="cause")
+    if find_cause(name).name == "other" and not note.strip():
+        raise InputError("the cause is other; say with --note what it is", field="note")
+    return name
 
 
 def _read(source: TomlSource) -> tuple[Cause, ...]:

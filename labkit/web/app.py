@@ -22,6 +22,7 @@ from labkit.web.pages import (
     between,
     cases,
     files,
+    inspection,
     making,
     measure,
     prescription,
@@ -40,8 +41,8 @@ from labkit.web.workplace import Workplace
 _LOG = logging.getLogger("labkit.web")
 _ROUTERS = tuple(
     module.router for module in (
-        signing_in, today, cases, between, trial, making, rods, files, routes, measure,
-        prescription,
+        signing_in, today, cases, between, trial, making, rods, files, routes, prescription,
+        measure, inspection,
     )
 )
 

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+
 from labkit.core.case.identifier import parse_identifier
 from labkit.ledger.store import open_ledger
+from labkit.web.workplace import OwnFiles
+from tests.support import workplaces
 from tests.support.inspection import CASE, Form, record_set
+from tests.support.ledgers import Pen
 from tests.support.own_instruments import write_instruments
 from tests.support.workplaces import token_in, workplace
 
@@ -41,3 +46,14 @@ def send(client, sent, address=ADDRESS, **given):
     """Send the form of a page."""
     token = token_in(client.get(ADDRESS))
     return client.post(address, data={"token": token, **sent}, follow_redirects=False, **given)
+
+
+def to_release(folder, monkeypatch):
+    """Record the example set with its files in a folder of its own; give workplace and form."""
+    copied = shutil.copytree(workplaces.FOLDER, folder / "sets" / workplaces.SET)
+    monkeypatch.setattr(workplaces, "FOLDER", copied)
+    path = folder / "ledger.sqlite"
+    with open_ledger(str(path)) as ledger:
+        spec = workplaces.record_example(Pen(ledger))
+    place = workplace(path, own=OwnFiles(instruments=own(folder)))
+    return place, Form(spec).fill()

@@ -13,7 +13,7 @@ from labkit.cli.common import LEDGER, PROFILE, operator_option, sets_option
 from labkit.cli.numbers import DAY
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import recording_into, said
-from labkit.cli.rods.replace import CAUSE, known_cause, make_anew, whole_identifiers
+from labkit.cli.rods.replace import CAUSE, make_anew, whole_identifiers
 from labkit.cli.rods.who import who_records
 from labkit.errors import InputError
 
@@ -44,17 +44,14 @@ def command(
 
     labkit reject 48294829173065 --cause crack --new --out sets --by anna
     """  # fmt: skip
-    from labkit.catalog.causes import find_cause
+    from labkit.catalog.causes import find_cause, told_cause
     from labkit.core.case.rod_life import RodState
     from labkit.workflow.rods.life import Told, tell
     from labkit.workflow.rods.replace import ReplacementOrder
 
     by = who_records(by, "that rods are rejected")
-    name, note, out = known_cause(asked["cause"]), asked["note"], asked["out_dir"]
-    if name is None:
-        raise InputError("say why with --cause; `labkit rejects` lists the causes", field="cause")
-    if name == "other" and not note.strip():
-        raise InputError("the cause is other; say with --note what it is", field="note")
+    note, out = asked["note"], asked["out_dir"]
+    name = told_cause(asked["cause"], note)
     _check_new(out, asked)
     whole, why = whole_identifiers(words), note or find_cause(name).words
     if asked["anew"]:

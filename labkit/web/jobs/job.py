@@ -37,6 +37,7 @@ class What(StrEnum):
 
     SET = "set"
     BETWEEN = "rods in between"
+    ANEW = "rods in place of others"
 
 
 class How(StrEnum):
@@ -54,7 +55,7 @@ class Order:
     """What was asked for, with all that the process needs.
 
     Args:
-        asked: Of rods in between: what the form told.
+        asked: Of rods in between and in place of others: what the form told.
         at: When, as text.
     """
 

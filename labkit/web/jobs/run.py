@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.toml_source import parse_toml
+from labkit.core.case.rod_life import RodState
 from labkit.errors import LabkitError
 from labkit.ledger.store import open_ledger
 from labkit.web.asked_rods import order_of
 from labkit.web.jobs.job import Files, How, Order, State, What
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.extra import extra_plan, make_extra
+from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, sweep_before
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import count_files, make_set
@@ -75,7 +77,7 @@ def main(folder: Path, name: str) -> None:
 def _make(order: Order, told: _Told) -> MadeSet:
     with open_ledger(create=False) as ledger:
         recorder = Recorder(ledger, order.by, _now, lambda _: None)
-        make = {What.SET: _set, What.BETWEEN: _between}[order.what]
+        make = {What.SET: _set, What.BETWEEN: _between, What.ANEW: _anew}[order.what]
         return make(order, recorder, told)
 
 
@@ -97,6 +99,17 @@ def _between(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
     parts = len(extra_plan(recorder.ledger, asked, installed).planned(installed.lettering))
     told.of(parts + 1 + count_papers(parts))
     return make_extra(asked, installed, Path(order.sets), told, recorder)
+
+
+def _anew(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
+    """Reject rods and make each once more."""
+    asked, installed, out = order.asked, order.files.installed(), Path(order.sets)
+    wanted = ReplacementOrder(
+        tuple(asked["rods"].split()), asked["reason"], RodState.REJECTED, asked["cause"]
+    )
+    sweep_before(recorder.ledger, wanted, out)
+    means = installed.lettering, installed.profile
+    return make_replacement(wanted, means, out, told, recorder)
 
 
 def _now() -> datetime.datetime:

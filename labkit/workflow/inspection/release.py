@@ -27,7 +27,9 @@ from labkit.workflow.inspection.inspect import Inspection, decision_from_record
 from labkit.workflow.inspection.judged_set import set_to_judge
 from labkit.workflow.inspection.questions import (
     Answer,
+    Question,
     answered_before,
+    answers_to,
     questions,
     unanswered,
 )
@@ -180,20 +182,12 @@ def _basis(
             field="note", value=stored.name,
         )
     inspection = decision_from_record(ledger, stored.case, stored.name)
-    profile = profile_of(stored.spec.content if stored.spec else {})
-    alone = profile.one_person if words.one_person is None else words.one_person
-    asks_lot = profile.lot_asked if words.lot_asked is None else words.lot_asked
     asked = questions(ledger, inspection)
     answers = answered_before(ledger, stored.case) | {
         entry: Answer(text, by) for entry, text in words.answers.items()
     }
-    missing = (
-        *missing_for_release(inspection),
-        *beyond_maximum(ledger, inspection),
-        *(without_lot(inspection) if asks_lot and not words.lot.strip() else ()),
-        *(() if alone else second_person(inspection, by)),
-        *unanswered(asked, answers),
-    )
+    alone = _alone(stored, words)
+    missing = (*_missing(ledger, inspection, by, words), *unanswered(asked, answers))
     if missing:
         raise RefusedError(
             "\n".join((f"the set {stored.name} is not released:", *missing)),
@@ -203,6 +197,41 @@ def _basis(
     for rod in basis["rods"]:
         rod["material_lot"] = rod["material_lot"] or words.lot.strip() or None
     return {**basis, "one_person": alone}, inspection.slots
+
+
+def _alone(stored: StoredSet, words: Words) -> bool:
+    profile = profile_of(stored.spec.content if stored.spec else {})
+    return profile.one_person if words.one_person is None else words.one_person
+
+
+def _missing(
+    reader: Reader, inspection: Inspection, by: str, words: Words
+) -> tuple[str, ...]:
+    """Say what a release lacks beside answers."""
+    stored = inspection.stored
+    profile = profile_of(stored.spec.content if stored.spec else {})
+    asks_lot = profile.lot_asked if words.lot_asked is None else words.lot_asked
+    return (
+        *missing_for_release(inspection),
+        *beyond_maximum(reader, inspection),
+        *(without_lot(inspection) if asks_lot and not words.lot.strip() else ()),
+        *(() if _alone(stored, words) else second_person(inspection, by)),
+    )
+
+
+def before_release(
+    reader: Reader, inspection: Inspection, by: str, words: Words = NO_WORDS
+) -> tuple[tuple[str, ...], tuple[Question, ...]]:
+    """Say what a release by somebody lacks now.
+
+    Returns:
+        A sentence for each thing that is missing, and the questions that nobody answered.
+    """
+    answers = answered_before(reader, inspection.stored.case)
+    asked = (
+        each for each in questions(reader, inspection) if answers_to(each, answers) is None
+    )
+    return _missing(reader, inspection, by, words), tuple(asked)
 
 
 def not_yet(reader: Reader, inspected: Inspection) -> tuple[str, ...]:
