@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.avoided_words import words_avoided
 from tests.support.house_figures import figures
 
 ROOT = Path(__file__).parent.parent
@@ -243,6 +244,12 @@ def test_every_dependency_answers_for_itself():
 def test_no_modules_import_each_other_in_a_ring():
     """Imports inside functions and for types alone count too."""
     assert figures(ROOT)["cycles"] == "none"
+
+
+def test_no_text_has_a_word_that_we_do_not_use():
+    """The page labkit/guide/words.md lists them."""
+    wrong = words_avoided()
+    assert not wrong, "\n".join(wrong)
 
 
 def test_ruff_finds_nothing():

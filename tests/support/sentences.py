@@ -32,8 +32,9 @@ def sentences() -> Iterator[Said]:
                 continue
             where = path.relative_to(ROOT).as_posix()
             for line, text in read(path.read_text("utf-8")):
-                if len(text.split()) > 1:
-                    yield Said(where, line, " ".join(text.split()))
+                words = [word for word in text.split() if not word.startswith(("/", "./"))]
+                if len(words) > 1:
+                    yield Said(where, line, " ".join(words))
 
 
 def _of_python(text: str) -> Iterator[tuple[int, str]]:

@@ -96,7 +96,7 @@ def test_a_comma_or_a_point_is_taken_where_only_one_thing_can_be_meant(looking):
 @pytest.mark.parametrize(
     ("typed", "language", "sentence"),
     [
-        ({"percent": "50,75"}, "en", "commas that could stand between numbers or in them"),
+        ({"percent": "50,75"}, "en", "commas that could separate numbers or be part of them"),
         ({"percent": "50,75,100"}, "de", "put semicolons between the numbers"),
         ({"percent": "50; 1.234"}, "en", ""),
         ({"start": "1,234"}, "en", '"1,234" could be 1.234 or 1234'),

@@ -31,7 +31,7 @@ class AskedLengths:
         "the prescription: the text of its file (TOML)", least=1, most=MOST_BYTES,
     )]
     opening_mm: Annotated[tuple[Decimal, ...], quantity(
-        "hinged model: drops of the incisal point at which the advancement is told too", 0, 30,
+        "hinged model: drops of the incisal point at which the advancement is reported too", 0, 30,
         most=_MOST_DROPS, allowed=f"a list of at most {_MOST_DROPS} numbers in mm from 0 to 30",
     )] = ()
 

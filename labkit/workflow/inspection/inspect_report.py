@@ -42,7 +42,7 @@ def inspection_report(
     decision, name = inspection.decision, inspection.stored.name
     rods = _rod_table(inspection, recorded)
     differences = Table.of(_DIFFERENCES, decision.differences)
-    own = "" if inspection.side_tolerance_stated else "; limit: the rods' own tolerance"
+    own = "" if inspection.side_tolerance_stated else "; limit: rods' own tolerance"
     return Report(
         title="Inspection of a set",
         sections=(
@@ -52,7 +52,7 @@ def inspection_report(
                 tuple(_from_record(now, decision.rods)), rods,
             ),
             Section(
-                f"Left–right difference, measured minus labelled, mm{own}", table=differences,
+                f"Left–right difference, measured − labelled, mm{own}", table=differences,
                 findings=decision.findings,
             ),
             Section(words=tuple(_remarks(inspection))),

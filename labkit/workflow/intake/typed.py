@@ -120,7 +120,7 @@ def _commas_of_list(text: str, decimal: str) -> str:
     most = max((part.count(",") for part in parts), default=0)
     if most > 1 or (most and len(parts) == 1 and decimal != ","):
         return (
-            "has commas that could stand between numbers or in them; put semicolons between the "
+            "has commas that could separate numbers or be part of them; put semicolons between the "
             "numbers, such as 50; 62.5; 75"
         )
     return ""
