@@ -181,7 +181,7 @@ def test_rods_that_cannot_be_drawn_are_named(looking):
 
 def test_a_case_without_rods_says_so(looking):
     told = words(looking.get("/trial/QF-1045"))
-    assert "No trial fit can be told." in told
+    assert "No trial fit can be entered." in told
     assert looking.get("/trial/QF-9").status_code == 404
 
 

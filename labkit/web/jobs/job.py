@@ -37,7 +37,7 @@ class What(StrEnum):
 
     SET = "set"
     BETWEEN = "rods in between"
-    ANEW = "rods in place of others"
+    ANEW = "replacement rods"
 
 
 class How(StrEnum):
