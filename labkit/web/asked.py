@@ -89,5 +89,6 @@ def refuse_stale(reader: Reader, case: str, entry: str) -> None:
     if entry != str(last.seq):
         raise RefusedError(
             f"{last.by} has recorded something of the case {case} since this page was loaded, as "
-            f"entry {last.seq}; go back, load the page again, and look once more; nothing was recorded"
+            f"entry {last.seq}; go back, load the page again, and look once more; nothing was "
+            "recorded"
         )
