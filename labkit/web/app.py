@@ -26,6 +26,7 @@ from labkit.web.pages import (
     making,
     measure,
     prescription,
+    prescription_drawn,
     rods,
     signing_in,
     today,
@@ -41,8 +42,19 @@ from labkit.web.workplace import Workplace
 _LOG = logging.getLogger("labkit.web")
 _ROUTERS = tuple(
     module.router for module in (
-        signing_in, today, cases, between, trial, making, rods, files, routes, prescription,
-        measure, inspection,
+        signing_in,
+        today,
+        cases,
+        prescription,
+        prescription_drawn,
+        between,
+        trial,
+        making,
+        rods,
+        files,
+        routes,
+        measure,
+        inspection,
     )
 )
 

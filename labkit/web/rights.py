@@ -68,6 +68,8 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "revise": _PRESCRIBES,
     "prescription_look": _PRESCRIBES,
     "prescription_file": _PRESCRIBES,
+    "prescription_jaw": _PRESCRIBES,
+    "jaw": _SIGNED_IN,
     "prescribe": _PRESCRIBES,
     "prescribed": _PRESCRIBES,
     "inspection": _LAB,

@@ -306,3 +306,31 @@ def test_a_clinic_prescribes_for_its_own_cases(ledger):
     assert "The laboratory makes the set" in words(client.get("/prescribed/QF-2001").text)
     assert client.get(f"/prescription/{CASE}").status_code == 404
     assert visit.token
+
+
+def test_the_jaw_moves_along_the_steps_and_opens(looking):
+    texts = texts_of(parse_toml(hinged(), "rx.toml"))
+    assert 'id="at_drop"' in look(looking, texts).text
+    closed = looking.post("/prescription-jaw", data={**told(looking), **texts, "at_step": "2"})
+    opened = looking.post("/prescription-jaw", data={
+        **told(looking), **texts, "at_step": "2", "at_drop": "3",
+    })  # fmt: skip
+    assert "Step 2, rods" in words(closed.text)
+    assert "with the mouth opened by 3 mm at the incisors" in words(opened.text)
+    assert closed.text.count("<path") > 5
+    assert closed.text != opened.text
+    far = looking.post("/prescription-jaw", data={
+        **told(looking), **texts, "at_step": "9" * 50, "at_drop": "15",
+    })  # fmt: skip
+    assert "no position of the jaw" in words(far.text)
+    none = looking.post("/prescription-jaw", data={**told(looking), "case": "X"})
+    assert none.text == '<div id="jaw-seen"></div>'
+
+
+def test_the_jaw_of_a_case_is_a_page_of_plain_links(looking):
+    page = looking.get(f"/jaw/{PARALLEL}?at_step=2&at_drop=5")
+    assert "A sketch: the straight jaw model knows how far the seats lie apart" in words(page.text)
+    assert f'href="/jaw/{PARALLEL}?at_step=3&amp;at_drop=0"' in page.text
+    assert 'id="at_drop"' not in page.text
+    part = looking.get(f"/jaw/{PARALLEL}?at_step=3", headers=PART).text
+    assert part.startswith('<div id="jaw-seen">')

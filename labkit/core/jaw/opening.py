@@ -32,12 +32,7 @@ def advancement_at_opening(
     Raises:
         RefusedError: Another jaw model, which knows nothing of opening.
     """
-    if prescription.jaw.model is not JawModelName.HINGED:
-        raise RefusedError(
-            f"the {prescription.jaw.model} jaw model does not know how the mouth opens; use "
-            'model = "hinged", with anchors on both sides',
-            field="jaw.model", value=prescription.jaw.model, allowed="hinged",
-        )
+    require_opening(prescription.jaw.model)
     scale = bite_scale(prescription.bite)
     jaw = hinged_jaw(prescription, scale.sideways_per_mm)
     pairs, drops = np.atleast_2d(lengths_mm), np.asarray(drops_mm, dtype=float)
@@ -48,3 +43,17 @@ def advancement_at_opening(
     advancement: Floats = forward + float(scale.registered_advancement_mm)
     reasons = {divmod(member, len(drops)): why for member, why in solved.problems.items()}
     return advancement.reshape(len(pairs), len(drops)), reasons
+
+
+def require_opening(model: JawModelName) -> None:
+    """Refuse a jaw model that knows nothing of opening.
+
+    Raises:
+        RefusedError: It is another than the hinged one.
+    """
+    if model is not JawModelName.HINGED:
+        raise RefusedError(
+            f"the {model} jaw model does not know how the mouth opens; use "
+            'model = "hinged", with anchors on both sides',
+            field="jaw.model", value=model, allowed="hinged",
+        )

@@ -16,7 +16,9 @@ from labkit.errors import EXIT_REFUSED, InputError, LabkitError, RefusedError
 from labkit.ledger.store import Ledger
 from labkit.web.asked import Told, own_case, told, visit, workplace
 from labkit.web.bite_scale import WIDTH, bite_scale_of
+from labkit.web.jaw_view import jaw_view
 from labkit.web.language import decimal_sign
+from labkit.web.pages.prescription_drawn import jaw_facts
 from labkit.web.prescription_form import fields, parts_of, shown_texts
 from labkit.web.show import address, page
 from labkit.web.worked_out import Problem, problems_of, templates_of, worked_out
@@ -45,6 +47,7 @@ class _Form:
         texts: By the names of the fields, as typed.
         revises: The case whose prescription is revised; "" for a new case.
         revision: The revision that the form was filled from.
+        asked: Step and opening at which the jaw is shown.
         base: The text that the form was filled from, as a form can carry it; "" for none.
     """
 
@@ -54,6 +57,7 @@ class _Form:
     base: str = ""
     reason: str = ""
     despite_trial: bool = False
+    asked: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, tell: Told) -> _Form:
@@ -61,6 +65,7 @@ class _Form:
         return cls(
             {name: tell(name) for name in fields() if tell(name)}, tell("revises"),
             tell("revision"), tell("base"), tell("reason"), bool(tell("despite_trial")),
+            {name: tell(name) for name in ("at_step", "at_drop")},
         )
 
     def base_text(self) -> str:
@@ -92,8 +97,11 @@ def revise(request: Request, case: str) -> HTMLResponse:
 
 
 @router.post("/prescription-look", name="prescription_look")
-def prescription_look(request: Request) -> HTMLResponse:
-    """Work out what stands in the form; nothing is written."""
+async def prescription_look(request: Request) -> HTMLResponse:
+    """Work out what stands in the form; nothing is written.
+
+    It is arithmetic alone, of some milliseconds: threads would only take turns at it.
+    """
     form = _Form.of(told(request))
     return _page(request, form, piece="hx-request" in request.headers)
 
@@ -215,10 +223,12 @@ def _page(
     found, told_ = worked_out(form.texts, decimal, own), tuple(problems)
     said = {problem.sentence for problem in told_}
     told_ += tuple(problem for problem in found.problems if problem.sentence not in said)
+    seen = jaw_view(found.case, form.asked) if found.case else None
     return page(
         request, "worked-out" if piece else "new-case", status, form=form, found=found,
         problems=told_, wrong={problem.name for problem in told_},
         scale=bite_scale_of(form.texts, found.case), width=WIDTH, decimal=decimal or ".",
         labels=fields(),
         parts=() if piece else parts_of(templates_of(own)), piece=piece,
+        form_id="prescription", **jaw_facts(seen),
     )

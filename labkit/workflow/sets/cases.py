@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.prescriptions import read_typed
@@ -14,7 +15,7 @@ from labkit.core.grading.prescription import Prescription
 from labkit.core.grading.steps import LengthLimits, SpacerSet
 from labkit.core.label.place import lay_out_rod, require_fit
 from labkit.core.rod.parts import parts_of
-from labkit.core.rod.rods import RodTemplate
+from labkit.core.rod.rods import Rod, RodTemplate
 from labkit.errors import LabelError, RefusedError
 
 
@@ -60,18 +61,26 @@ def _without_room(graded: SpacerSet, template: RodTemplate, case_mark: str) -> I
     """Find labels and case marks that do not fit their rods: such a set cannot be made."""
     if graded.refused:
         return
-    lettering, of_mark = load_lettering(), None
+    of_mark = None
     for part in parts_of(graded, template, None, case_mark):
-        rod = part.rod
-        try:
-            require_fit(lettering, template, lay_out_rod(lettering, rod), float(rod.length))
-        except LabelError as error:
-            if error.field == "case_mark":
-                of_mark = error.message
-            else:
-                yield refused("label_does_not_fit", error.message, rod.part)
+        error = _too_little_room(part.rod)
+        if error is not None and error.field == "case_mark":
+            of_mark = error.message
+        elif error is not None:
+            yield refused("label_does_not_fit", error.message, part.rod.part)
     if of_mark is not None:  # told once, of the shortest rod without room
         yield refused("case_mark_without_room", of_mark, "case_mark")
+
+
+@lru_cache(maxsize=4096)
+def _too_little_room(rod: Rod) -> LabelError | None:
+    """Say what keeps the label from fitting; laid out once for each rod, since people try steps."""
+    lettering = load_lettering()
+    try:
+        require_fit(lettering, rod.template, lay_out_rod(lettering, rod), float(rod.length))
+    except LabelError as error:
+        return error
+    return None
 
 
 def refuse_if_refused(case: Case) -> None:

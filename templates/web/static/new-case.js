@@ -43,7 +43,7 @@
     moved.handle.classList.remove("moved");
     const field = document.getElementById(moved.handle.dataset.field);
     moved = null;
-    field.dispatchEvent(new Event("change", { bubbles: true }));
+    field.dispatchEvent(new Event("input", { bubbles: true }));
   };
   document.addEventListener("pointerup", ended);
   document.addEventListener("pointercancel", ended);
