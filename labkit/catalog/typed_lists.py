@@ -65,6 +65,8 @@ def other_slips(source: TomlSource) -> list[InputError]:
 def _typed(source: TomlSource, location: Location) -> str:
     """Give what stands between the brackets of a list, as typed, without comments."""
     lines = source.text.splitlines()[source.lines[location] - 1 :]
+    if "[" not in lines[0]:
+        return ""
     text = "\n".join(re.sub(r"#.*", "", line) for line in lines[:80])
     found = re.match(r"[^=\[\]\n]*=\s*\[([^\[\]\"']*)\]", text)
     return found.group(1).strip() if found else ""

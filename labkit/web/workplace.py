@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from labkit.catalog.lettering import load_lettering
+from labkit.catalog.places import files_in
 from labkit.catalog.processes import processes
 from labkit.catalog.profiles import Profile, read_profile
 from labkit.catalog.rods import rod_templates
@@ -56,15 +58,38 @@ class OwnFiles:
         return self.process or (profile and profile.process) or UNCOMPENSATED
 
     def installed(self) -> Installed:
-        """Read what rods in between are held against.
+        """Read what rods in between are held against; again only where a file has changed.
 
         Raises:
             InputError: A file cannot be read.
         """
-        return Installed(
-            rod_templates(self.templates), processes(self.processes), load_lettering(),
-            self.profile_named(),
-        )
+        places = (*self.templates, *self.processes, *filter(None, (self.profile,)))
+        return _installed(self, stamps_of(places))
+
+
+#: Of which state files are: path, when changed, how large.
+Stamps = tuple[tuple[str, int, int], ...]
+
+
+def stamps_of(places: Iterable[str]) -> Stamps:
+    """Say of which state the lab's own files are, so that what was read of them can be kept.
+
+    Raises:
+        InputError: There is no such file, or none in such a folder.
+    """
+    return tuple(
+        (str(path), stat.st_mtime_ns, stat.st_size)
+        for place in places for path in files_in(place) for stat in (path.stat(),)
+    )
+
+
+@lru_cache(maxsize=4)
+def _installed(own: OwnFiles, stamps: Stamps) -> Installed:
+    del stamps  # what is kept holds for these alone
+    return Installed(
+        rod_templates(own.templates), processes(own.processes), load_lettering(),
+        own.profile_named(),
+    )
 
 
 @dataclass(frozen=True)

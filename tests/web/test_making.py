@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 import time
 from dataclasses import replace
 from types import SimpleNamespace
@@ -162,6 +163,30 @@ def test_a_slow_start_is_no_end(ledger, monkeypatch):
         process = SimpleNamespace(poll=lambda ended=ended: ended)
         monkeypatch.setitem(jobs._BEGUN, name, process)
         assert find(later, name).state.how is how
+
+
+def test_jobs_that_ended_long_ago_are_forgotten(ledger, still, monkeypatch):
+    """Those at work stay, however long they take; so do the last ones."""
+    place, names = workplace(ledger), [f"{number:016x}" for number in range(5)]
+    hows = (How.MADE, How.BROKEN_OFF, How.REFUSED, How.MAKING, How.MADE)
+    folder = place.sets / jobs.FOLDER
+    folder.mkdir(parents=True)
+    for number, (name, how) in enumerate(zip(names, hows, strict=True)):
+        files = Files(folder, name)
+        files.write(files.order, order(place))
+        files.write(files.progress, State(how))
+        files.write_text(files.trace, "what was not foreseen")
+        days = jobs.MOST_DAYS + 1 if number < 4 else 1
+        at = (NOW - datetime.timedelta(days=days)).timestamp()
+        os.utime(files.order, (at, at))
+    with Files(folder, names[3]).lock:
+        begun = jobs.begin(place, order(place))
+        left = {path.stem for path in folder.iterdir()}
+    assert left == {names[3], names[4], begun}
+    os.utime(folder / f"{begun}.json", (NOW.timestamp(), NOW.timestamp()))
+    monkeypatch.setattr(jobs, "MOST_KEPT", 1)
+    last = jobs.begin(place, order(place))
+    assert {path.stem for path in folder.glob("*.json")} == {begun, last}
 
 
 def test_what_goes_on_is_not_begun_again(ledger, still):

@@ -122,11 +122,18 @@ def compute_steps(
             findings.append(_unreached(step, "made", unrounded[member]))
         else:
             steps.append(_step(batch, member, step, scale, (prescription.grading, limits)))
-    return _held(steps, model, prescription.grading), tuple(findings)
+    near = designed if len(steps) == len(asked) else None
+    return _held(steps, model, prescription.grading, near), tuple(findings)
 
 
-def _held(steps: list[Step], model: JawModel, grading: Grading) -> tuple[Step, ...]:
-    """Work out how far rods within tolerance let the jaw move."""
+def _held(
+    steps: list[Step], model: JawModel, grading: Grading, near: Designed | None
+) -> tuple[Step, ...]:
+    """Work out how far rods within tolerance let the jaw move.
+
+    Args:
+        near: Where the jaw was asked to stand; None where not every step could be made.
+    """
     if not steps:
         return ()
     both = [(step.left, step.right) for step in steps]
@@ -135,7 +142,8 @@ def _held(steps: list[Step], model: JawModel, grading: Grading) -> tuple[Step, .
         tolerance_mm=np.array([[float(rod.tolerance_mm) for rod in pair] for pair in both]),
         side_tolerance_mm=np.array([float(side_tolerance(step, grading)) for step in steps]),
     )
-    near = model.design(np.array([step.displacement_mm for step in steps]))
+    if near is None:
+        near = model.design(np.array([step.displacement_mm for step in steps]))
     found = holds(model, near, slack)
     return tuple(replace(step, hold=hold) for step, hold in zip(steps, found, strict=True))
 

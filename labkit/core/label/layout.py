@@ -24,6 +24,7 @@ from labkit.errors import LabelError
 BAR = "_"
 
 
+@lru_cache(maxsize=512)  # the rods of a case share labels, and a form asks for them at every key
 def lay_out(lettering: Lettering, text: str, bar: bool, height_mm: float) -> Engraving:
     """Lay out a label of one line, with a bar under it where asked.
 

@@ -83,6 +83,10 @@ class Lettering(Finite):
     glyphs: tuple[Glyph, ...]
     letters: tuple[Glyph, ...] = ()
 
+    def __hash__(self) -> int:
+        """Tell letterings apart by their names, so that what is laid out can be kept cheaply."""
+        return hash((self.name, self.stroke, len(self.letters)))
+
     @property
     def of_case_marks(self) -> Lettering:
         """The lettering that case marks are set in and read with: its digits and letters."""

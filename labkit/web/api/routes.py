@@ -31,6 +31,7 @@ from labkit.web.pages.making import begun, own_job
 from labkit.web.pages.rods import record
 from labkit.web.pages.signing_in import account_of
 from labkit.web.rights import Role
+from labkit.web.worked_out import ONE_AT_A_TIME, templates_of
 from labkit.workflow.intake.file import read_clinic_file
 from labkit.workflow.intake.means import Lab
 from labkit.workflow.intake.prescribed import looked_at, source_of
@@ -80,8 +81,10 @@ def api_lengths(request: Request) -> Response:
     """
     asked = sent(request, AskedLengths)
     source = parse_toml(asked.prescription, "prescription")
-    case = open_case(source, dict(workplace(request).own.installed().templates))
-    data = lengths_report(case, tuple(map(float, asked.opening_mm))).data
+    templates = dict(templates_of(workplace(request).own))
+    with ONE_AT_A_TIME:
+        case = open_case(source, templates)
+        data = lengths_report(case, tuple(map(float, asked.opening_mm))).data
     refused = [finding.message for finding in case.refusals]
     return errors(refused, 409, data) if refused else answer(data)
 
@@ -207,7 +210,7 @@ def _proposal(request: Request) -> Proposal:
         if not isinstance(file.told, PrescriptionTold):
             return propose_intake(Lab(reader, place.own.installed, now), file, "FILE")
         source = source_of(file, file.told, "the request")
-        sent = looked_at((source,), place.own.installed().templates, None)
+        sent = looked_at((source,), templates_of(place.own), None)
         return propose_prescription(reader, file, sent, now, "FILE --out DIR")
 
 

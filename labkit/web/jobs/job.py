@@ -10,7 +10,7 @@ import sys
 import threading
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,8 @@ FOLDER = ".jobs"
 LONGEST_START = 60.0
 #: Jobs that are listed.
 MOST_LISTED = 50
+#: Jobs that have ended are forgotten after so many days, or once so many came after them.
+MOST_DAYS, MOST_KEPT = 90, 500
 #: Processes that this workplace began.
 _BEGUN: dict[str, subprocess.Popen[bytes]] = {}
 _DIGITS = frozenset("0123456789abcdef")
@@ -133,6 +135,11 @@ class Files:
         self.trace = folder / f"{name}.trace"
         self.lock = FileLock(folder / f"{name}.lock")
 
+    def remove(self) -> None:
+        """Take them away, the order last, so that what is found is whole."""
+        for path in (self.trace, self.progress, Path(self.lock.lock_file), self.order):
+            path.unlink(missing_ok=True)
+
     def write(self, path: Path, value: Any) -> None:
         """Write a file whole or not at all."""
         self.write_text(path, json.dumps(asdict(value), ensure_ascii=False))
@@ -173,6 +180,7 @@ def begin(place: Workplace, order: Order) -> str:
     """Begin to make in a process that goes on without this one; give the job's name."""
     folder, name = place.sets / FOLDER, secrets.token_hex(8)
     folder.mkdir(parents=True, exist_ok=True)
+    _forget_old(place)
     files = Files(folder, name)
     files.write(files.order, order)
     process = subprocess.Popen(
@@ -203,9 +211,26 @@ def find(place: Workplace, name: str) -> Job:
 
 def every(place: Workplace) -> list[Job]:
     """List the jobs, the last one first."""
-    orders = (place.sets / FOLDER).glob("*.json")
-    latest = sorted(orders, key=lambda path: path.stat().st_mtime, reverse=True)
-    return [find(place, path.stem) for path in latest[:MOST_LISTED]]
+    return [find(place, path.stem) for path in _latest(place)[:MOST_LISTED]]
+
+
+def _latest(place: Workplace) -> list[Path]:
+    """Give the orders, the last one first."""
+    orders = [(path.stat().st_mtime, path) for path in (place.sets / FOLDER).glob("*.json")]
+    return [path for _, path in sorted(orders, reverse=True)]
+
+
+def _forget_old(place: Workplace) -> None:
+    """Take away the files of jobs that ended long ago; what was made of them stays on record."""
+    oldest = place.now() - timedelta(days=MOST_DAYS)
+    for number, path in enumerate(_latest(place)):
+        job = find(place, path.stem) if number >= MOST_KEPT or _before(path, oldest) else None
+        if job is not None and not job.at_work:
+            Files(path.parent, path.stem).remove()
+
+
+def _before(path: Path, day: datetime) -> bool:
+    return path.stat().st_mtime < day.timestamp()
 
 
 def _state(
