@@ -11,7 +11,6 @@ import pytest
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
 from labkit.core.label.place import label_space
-from labkit.core.rod.rods import Hand
 from labkit.exports.scan.file import read_scan
 from labkit.exports.scan.glyphs import compare, drawn, nats_a_pixel
 from labkit.exports.scan.label import _forms, read_scan_label
@@ -30,7 +29,7 @@ PATCHES_MM = (0.5, 1.0, 1.6)
 
 def patched(tmp_path, row, length, seed):
     """Read the label of a rod of whose label's face up to a tenth is missing; the true one too."""
-    scan = scan_of(row, length, SPOIL, seed, Hand.PLUS_Y)
+    scan = scan_of(row, length, SPOIL, seed)
     random, corners = np.random.default_rng(seed), scan.corners
     middles = corners.mean(axis=1)
     space = label_space(templates()[row], float(length))
@@ -99,7 +98,7 @@ def test_every_place_is_compared_as_a_slow_way_compares():
 
 def test_a_character_that_is_missing_leaves_two_labels(tmp_path):
     """The last character taken away whole: nothing is guessed, not even from the length."""
-    scan = scan_of("eye-eye-flat", "36.9", SPOIL, 1, Hand.PLUS_Y)
+    scan = scan_of("eye-eye-flat", "36.9", SPOIL, 1)
     middles = scan.corners.mean(axis=1)
     scan.corners[(middles[:, 1] < 0.0) & (middles[:, 0] > 2.0) & (middles[:, 0] < 6.0)] = np.nan
     mesh = read_scan(scan.write(tmp_path / "scan.stl"))

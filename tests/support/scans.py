@@ -120,7 +120,8 @@ def scan_of(
         The scan.
     """
     random = np.random.default_rng(seed)
-    vertices, triangles, normals = _fine(row, length, hand, spoil.edge_mm, case_mark)
+    built = hand if templates()[row].handed else Hand.MINUS_Y  # one part then
+    vertices, triangles, normals = _fine(row, length, built, spoil.edge_mm, case_mark)
     errors = _noise(vertices, spoil, random)
     if spoil.form_mm:
         errors = errors + form_error(vertices, spoil.form_mm, spoil.wave_mm, random)

@@ -73,12 +73,11 @@ def find_rod(mesh: ScanMesh, templates: Mapping[str, RodTemplate]) -> RodInScan:
     if not search.found:
         _refuse_units(mesh, templates)
         raise _no_rod(search.reasons, mesh)
-    found = sorted(search.found, key=lambda rod: rod.pose.cost)
-    best = found[0]
+    best = search.found[0]
     _require_alone(best, search)
     rivals = [
-        other.template.name for other in found[1:]
-        if other.pose.cost < best.pose.cost * (1.0 + EQUAL_SHARE) + 1e-4
+        other.template.name for other in search.found[1:]
+        if other.pose.cost < _equal_to(best.pose.cost)
     ]
     if rivals:
         names = ", ".join(sorted([best.template.name, *rivals]))
@@ -98,7 +97,7 @@ class _UnfitError(RefusedError):
 
 
 class _Search:
-    """A scan tried with every template that its size allows.
+    """A scan tried with every template that its size allows; what is found lies best first.
 
     Args:
         longest: How many times the longest rod the scan may be.
@@ -122,16 +121,31 @@ class _Search:
         everything, *pieces = cloud.candidates()
         tries = [(everything, False), (everything, True), *((piece, False) for piece in pieces)]
         for points, aside in tries:
-            for name, template in self.templates.items():
-                pose = lay_in(RodShape(template), points, aside=aside)
-                try:
-                    self.found.append(_by_one(mesh, points, template, pose, cloud.table))
-                except _UnfitError as error:
-                    known = self.reasons.setdefault(name, error)
-                    if error.explained > known.explained:
-                        self.reasons[name] = error
+            laid = [
+                (template, lay_in(RodShape(template), points, aside=aside))
+                for template in self.templates.values()
+            ]
+            for template, pose in sorted(laid, key=lambda one: one[1].cost if one[1] else 1.0):
+                if self.found and (not pose or pose.cost > _equal_to(self.found[0].pose.cost)):
+                    break  # neither the best nor its equal
+                self._try(mesh, points, template, pose, cloud.table)
             if self.found:
                 break
+
+    def _try(
+        self, mesh: ScanMesh, points: Array, template: RodTemplate, pose: Pose | None, table: bool
+    ) -> None:
+        try:
+            self.found.append(_by_one(mesh, points, template, pose, table))
+        except _UnfitError as error:
+            known = self.reasons.setdefault(template.name, error)
+            if error.explained > known.explained:
+                self.reasons[template.name] = error
+
+
+def _equal_to(cost: float) -> float:
+    """Give the cost up to which another template fits as well."""
+    return cost * (1.0 + EQUAL_SHARE) + 1e-4
 
 
 def _may_be(size: float, template: RodTemplate, longest: float) -> bool:
@@ -222,9 +236,8 @@ def _require_quiet(template: RodTemplate, ends: tuple[EndFit, EndFit]) -> None:
 def _refuse_units(mesh: ScanMesh, templates: Mapping[str, RodTemplate]) -> None:
     for unit, factor in UNITS.items():
         scaled = replace(mesh, vertices=mesh.vertices * factor)
-        found = _Search(scaled, templates, EXTENT_GUESSED).found
-        if found:
-            best = min(found, key=lambda rod: rod.pose.cost)
+        if found := _Search(scaled, templates, EXTENT_GUESSED).found:
+            best = found[0]
             raise RefusedError(
                 f"the scan is written in {unit}, not in millimetres: with the factor {factor:g} it "
                 f"shows a rod of {best.template.name}, {best.pose.length_mm:.1f} mm long; nothing "

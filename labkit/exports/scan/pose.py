@@ -162,13 +162,11 @@ def _refine(
 
 def _linearised(shape: RodShape, local: Array, length_mm: float) -> tuple[Array, Array]:
     """Give the distances and their derivatives by shift, turn and length, shape (n, 7)."""
-    residual = shape.distance(local, length_mm)
-    gradient = np.empty_like(local)
-    for axis in range(3):
-        moved = local.copy()
-        moved[:, axis] += STEP_MM
-        gradient[:, axis] = (shape.distance(moved, length_mm) - residual) / STEP_MM
-    by_length = (shape.distance(local, length_mm + STEP_MM) - residual) / STEP_MM
+    moved = STEP_MM * np.vstack([np.zeros(3), np.eye(3)])[:, None] + local
+    distances = shape.distance(moved.reshape(-1, 3), length_mm).reshape(4, -1)
+    residual, gradient = distances[0], (distances[1:] - distances[0]).T / STEP_MM
+    # Each half of a rod moves with its own end, and what lies between has no gradient along x.
+    by_length = -0.5 * np.sign(local[:, 0]) * gradient[:, 0]
     return residual, np.column_stack([gradient, np.cross(local, gradient), by_length])
 
 
