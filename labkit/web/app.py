@@ -27,6 +27,7 @@ from labkit.web.pages import (
     measure,
     prescription,
     prescription_drawn,
+    proposals,
     rods,
     signing_in,
     today,
@@ -49,6 +50,7 @@ _ROUTERS = tuple(
         prescription_drawn,
         between,
         trial,
+        proposals,
         making,
         rods,
         files,
@@ -134,7 +136,7 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
 
 
 #: Errors at these name cases or rods that may be meant, of whomever they are.
-_NAMES_OTHERS = ("case", "identifier")
+_NAMES_OTHERS = ("case", "identifier", "told.rods")
 
 
 async def _told(request: Request, error: Exception) -> Response:

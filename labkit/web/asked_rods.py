@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 
 from labkit.core.case.extra_requests import Between, ByPercent, ExtraRequest
+from labkit.core.grading.prescription import MOST_STEPS
 from labkit.errors import InputError
 from labkit.workflow.rods.extra import ExtraOrder
 
@@ -37,7 +38,12 @@ def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
         InputError: It is no number, or nothing is asked for.
     """
     if percent := asked.get("percent", "").strip():
-        return (ByPercent(_number(percent)),)
+        several = percent.split(";")
+        if len(several) > MOST_STEPS:
+            raise InputError(
+                f"{len(several)} rods were asked for at once; ask for at most {MOST_STEPS}"
+            )
+        return tuple(ByPercent(_number(one)) for one in several)
     if asked.get("low") and asked.get("high"):
         count = asked.get("count") or "1"
         if count not in COUNTS:

@@ -18,9 +18,11 @@ _MOST_FIELDS, _MOST_FILES = 3000, 4
 
 async def form_closed(request: Request) -> AsyncIterator[None]:
     """Close the files that a form sent, however the answer ends."""
-    yield
-    if hasattr(request.state, "form"):
-        await request.state.form.close()
+    try:
+        yield
+    finally:
+        if hasattr(request.state, "form"):
+            await request.state.form.close()
 
 
 async def who_may(request: Request) -> None:

@@ -28,7 +28,7 @@ from labkit.cli.rods.who import who_records
 from labkit.errors import EXIT_REFUSED, InputError, RefusedError
 
 if TYPE_CHECKING:
-    from labkit.workflow.intake.means import Command
+    from labkit.workflow.intake.acts import Command
     from labkit.workflow.intake.proposal import Proposal
     from labkit.workflow.rods.extra import Installed
 

@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from labkit.web.asked import visit, workplace
 from labkit.web.jobs.job import How, every
+from labkit.web.pages.proposals import own_waiting
 from labkit.web.rights import may
 from labkit.web.show import page
 from labkit.workflow.record.today import Doing, to_do
@@ -26,7 +27,8 @@ def today(request: Request) -> HTMLResponse:
     seen = every(place) if may(visit(request).role, "jobs") else []
     at_work = [job for job in seen if sees(job.order.case)]
     by_kind = {doing: [each for each in found if each.doing is doing] for doing in Doing}
+    waiting = own_waiting(request) if may(visit(request).role, "proposal_confirmed") else []
     return page(
-        request, "today", by_kind=by_kind, count=len(found),
+        request, "today", by_kind=by_kind, count=len(found), proposals=waiting,
         jobs=[job for job in at_work if job.at_work or job.state.how is How.BROKEN_OFF][:5],
     )

@@ -20,6 +20,7 @@ from labkit.errors import InputError, LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
 from labkit.units import plain
+from labkit.workflow.intake.acts import AcceptTrial, Act, OrderRods, TellRods
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.pair import pair_report
 from labkit.workflow.rods.extra import ExtraOrder, Installed
@@ -30,9 +31,6 @@ from labkit.workflow.rods.trial import propose
 from labkit.workflow.rods.trial_report import trial_report
 from labkit.workflow.sets.stored_case import read_case
 
-#: Words of a command, without the program's name and without who records.
-Command = tuple[str, ...]
-
 
 @dataclass(frozen=True)
 class Means:
@@ -41,7 +39,7 @@ class Means:
     Args:
         says: What it says, a line each.
         sections: What follows from it, as the command that would do it shows it.
-        commands: What a technician confirms; empty where there is nothing to do.
+        acts: What a technician confirms; empty where there is nothing to do.
         refused: Sentences of the rules that refuse it.
         waits: Why nothing can be confirmed yet, or need not be; empty where it can.
         data: What programs are given of it.
@@ -49,7 +47,7 @@ class Means:
 
     says: tuple[str, ...]
     sections: tuple[Section, ...] = ()
-    commands: tuple[Command, ...] = ()
+    acts: tuple[Act, ...] = ()
     refused: tuple[str, ...] = ()
     waits: str = ""
     data: Mapping[str, Any] = field(default_factory=dict)
@@ -74,10 +72,6 @@ def means_of_trial(lab: Lab, file: ClinicFile, told: TrialTold) -> Means:
     left, right = read_seen(Side.LEFT, told.left.words), read_seen(Side.RIGHT, told.right.words)
     seen = TrialSeen(left, right, told.read_to_mm, told.correct, file.on)
     trial = propose(lab.reader, file.case, seen, lab.now)
-    options = ["--left", told.left.words, "--right", told.right.words, "--date", str(file.on),
-               "--read-to", plain(told.read_to_mm)]  # fmt: skip
-    options += ["--correct", str(told.correct)] if told.correct else []
-    command = _command("trial", file, [*options, "--accept", "--note", file.remark])
     report = trial_report(trial)
     return Means(
         says=(
@@ -86,7 +80,7 @@ def means_of_trial(lab: Lab, file: ClinicFile, told: TrialTold) -> Means:
             else "It does not say that the prescriber accepts the range that follows.",
         ),
         sections=report.sections,
-        commands=() if trial.outcome.refused else (command,),
+        acts=() if trial.outcome.refused else (AcceptTrial(file, told, seen),),
         refused=tuple(finding.message for finding in trial.outcome.refused),
         waits="" if told.accepted else (
             "the sheet does not say that the prescriber accepts the trial fit; ask the prescriber, "
@@ -100,7 +94,6 @@ def means_of_order(lab: Lab, file: ClinicFile, told: OrderTold) -> Means:
     """Work out what rods an order would make."""
     requests = tuple(ByPercent(percent) for percent in told.percent)
     looked = look_at_extra(lab.reader, ExtraOrder(file.case, requests), lab.installed())
-    options = [word for one in told.percent for word in ("--percent", plain(one))]
     folder = read_case(lab.reader, file.case).sets_folder
     asked = ", ".join(f"{plain(one)} %" for one in told.percent)
     refusal, findings = looked.refusal, looked.plan.case.refusals
@@ -111,7 +104,7 @@ def means_of_order(lab: Lab, file: ClinicFile, told: OrderTold) -> Means:
             *(["The remark is not recorded with an order."] if file.note else []),
         ),
         sections=() if refusal else looked.report.sections,
-        commands=() if refusal else (_command("extra", file, [*options, "--out", folder]),),
+        acts=() if refusal else (OrderRods(file.case, requests, folder),),
         refused=refused if refusal else (),
         data=looked.report.data,
     )
@@ -182,12 +175,12 @@ def _told_means(
     lab: Lab, file: ClinicFile, states: Mapping[str, list[StoredRod]], means: Means, *,
     instead: bool = False,
 ) -> Means:
-    """Add the commands that record states of rods, each looked at as if it were given.
+    """Add the acts that record states of rods, each looked at as if it were given.
 
     Args:
         instead: Whether rods that are fitted come out for these.
     """
-    commands, refused = list[Command](), list[str]()
+    acts, refused = list[Act](), list[str]()
     for state, rods in states.items():
         words = tuple(rod.identifier for rod in rods)
         if not words:
@@ -197,11 +190,9 @@ def _told_means(
             look_at_told(lab.reader, words, told, lab.now)
         except LabkitError as error:
             refused.append(error.message)
-        options = ["--date", str(file.on), "--note", file.remark]
-        options += ["--instead"] if instead else []
-        commands.append(("rod", *words, str(state), *options))
+        acts.append(TellRods(words, told, file.on))
     return Means(
-        means.says, means.sections, () if refused else tuple(commands), tuple(refused),
+        means.says, means.sections, () if refused else tuple(acts), tuple(refused),
         means.waits, means.data,
     )  # fmt: skip
 
@@ -229,10 +220,3 @@ def _rod_named(case: str, rods: Iterable[StoredRod], side: Side, word: str) -> S
 
 def _shown(rod: StoredRod) -> str:
     return f"the {rod.side} rod {rod.label} ({grouped(rod.identifier)})"
-
-
-def _command(name: str, file: ClinicFile, options: list[str]) -> Command:
-    """Put a command together; a case number that looks like an option comes last."""
-    if file.case.startswith("-"):
-        return (name, *options, "--", file.case)
-    return (name, file.case, *options)

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from labkit.core.clinic import ClinicFile, PrescriptionTold
-from labkit.core.report import Column, Report, Section, Table
+from labkit.core.report import Column, On, Report, Section, Table
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import DeliveryError, InputError, InputErrors, LabkitError, RefusedError
 from labkit.exports.write.put import put_new, refuse_existing
 from labkit.exports.write.set_folder import safe_name
 from labkit.ledger.queries import Reader
 from labkit.units import millimetres
-from labkit.workflow.intake.means import Command, Means
+from labkit.workflow.intake.acts import RecordPrescription
+from labkit.workflow.intake.means import Means
 from labkit.workflow.intake.prescriptions import TextSource, read_texts
 from labkit.workflow.record.case_mark import refuse_other_mark
 from labkit.workflow.record.prescribe import refuse_undoing
@@ -128,7 +129,7 @@ def means_of_prescription(
     (case,), path = sent.cases, str(sent.path(sent.cases[0]))
     known = reader is not None and reader.has_case(file.case)
     refused: list[str] = []
-    command: Command = ("prescription", "record", path, "--reason", file.remark)
+    act = RecordPrescription(file.case, case.source, path, file.remark, known)
     if reader is not None and known:
         for look in (refuse_undoing, lambda r, c: refuse_other_mark(r, c.prescription, path)):
             try:
@@ -140,7 +141,7 @@ def means_of_prescription(
         says=("A revised prescription of a recorded case." if known else
               "A prescription of a new case.",),
         sections=report.sections,
-        commands=(command,) if known and not refused else (),
+        acts=() if refused else (act,),
         refused=tuple(refused),
         waits=_waits(sent, path, known=known),
         data=report.data,
@@ -194,6 +195,7 @@ def sent_report(sent: Sent) -> Report:
         "Each is a prescription file now; nothing was recorded or made."
     )
     return Report(
-        "Prescriptions", (Section("Prescriptions", (*notes, what), table),),
+        "Prescriptions",
+        (Section("Prescriptions", notes, table), Section(words=(what,), on=On.COMMANDS)),
         {"schema": 1, "prescriptions": table.records},
     )

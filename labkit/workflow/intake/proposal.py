@@ -16,12 +16,12 @@ from labkit.core.clinic import (
     RodsTold,
     TrialTold,
 )
-from labkit.core.report import Column, Report, Section, Table
+from labkit.core.report import Column, On, Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Event
 from labkit.ledger.queries import Reader
+from labkit.workflow.intake.acts import Act, Command, commands_of
 from labkit.workflow.intake.means import (
-    Command,
     Lab,
     Means,
     means_of_follow_up,
@@ -53,15 +53,20 @@ class Proposal:
     """What a file would do once a technician confirms it.
 
     Args:
-        commands: Words of each command, without the program's name and without who records.
+        acts: What is done then.
         refused: Sentences of the rules that refuse it.
         waits: Why nothing can be confirmed yet, or need not be; empty where it can.
     """
 
     report: Report
-    commands: tuple[Command, ...]
+    acts: tuple[Act, ...]
     refused: tuple[str, ...]
     waits: str
+
+    @property
+    def commands(self) -> tuple[Command, ...]:
+        """Words of each command, without the program's name and without who records."""
+        return commands_of(self.acts)
 
 
 def propose_intake(lab: Lab, file: ClinicFile, typed: str) -> Proposal:
@@ -154,7 +159,7 @@ def _proposal(
     file: ClinicFile, means: Means, since: tuple[Event, ...], typed: str
 ) -> Proposal:
     changed = Table.of(_SINCE, since)
-    lines = tuple(command_line(one) for one in means.commands)
+    lines = tuple(map(command_line, commands_of(means.acts)))
     return Proposal(
         Report(
             "Clinic's sheet",
@@ -162,7 +167,8 @@ def _proposal(
                 Section(_heading(file), (*_facts(file), *means.says)),
                 *_changes(file, changed),
                 *(replace(one, words=_without_next(one.words)) for one in means.sections),
-                Section("What a technician confirms", tuple(_next(means, lines, typed))),
+                Section("What a technician confirms", tuple(_next(means, lines, typed)),
+                        on=On.COMMANDS),
             ),
             {
                 "schema": 1, "case": file.case, "kind": file.told.kind, "on": str(file.on),
@@ -171,7 +177,7 @@ def _proposal(
                 "refused": list(means.refused), "waits": means.waits, "means": means.data,
             },
         ),
-        means.commands, means.refused, means.waits,
+        means.acts, means.refused, means.waits,
     )  # fmt: skip
 
 
