@@ -105,7 +105,21 @@ class CaseFacts:
         """What holds now."""
         return self.story.standing
 
+    @property
+    def fitted(self) -> bool:
+        """Whether a rod is in the mouth."""
+        return WHO_HAS_IT[RodState.FITTED] in self.whereabouts
 
+    def to_deliver(self, name: str) -> tuple[str, ...]:
+        """Give the rods of a set that lie in the lab and can be delivered."""
+        return tuple(
+            one.rod.identifier for one in self.story.rods
+            if one.rod.set_name == name and one.rod.state in _IN_THE_LAB
+        )
+
+
+#: States of rods that lie in the lab and can be handed out together.
+_IN_THE_LAB = (RodState.MADE, RodState.RELEASED)
 #: In this order a page says who has which rod.
 _ORDER = tuple(WHO_HAS_IT[state] for state in (
     RodState.FITTED, RodState.DELIVERED, RodState.RELEASED, RodState.MADE, RodState.WITHHELD,

@@ -60,6 +60,8 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "trial_accept": _PRESCRIBES,
     "trial_withdraw": _PRESCRIBES,
     "set_make": _MAKES,
+    "sheet_today": _SIGNED_IN,
+    "sheet_printed": _SIGNED_IN,
     "proposals": _SIGNED_IN,
     "proposal_sent": _SIGNED_IN,
     "proposal": _SIGNED_IN,

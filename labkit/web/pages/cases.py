@@ -11,6 +11,8 @@ from labkit.core.case.rod_life import TRANSITIONS
 from labkit.web.asked import own_case, today_of, visit, workplace
 from labkit.web.case_facts import facts_of
 from labkit.web.files import files_of
+from labkit.web.pages.files import OTHER_RANGE
+from labkit.web.pages.proposals import own_waiting
 from labkit.web.rights import OVERRULES
 from labkit.web.scale import HEIGHT, WIDTH
 from labkit.web.show import drawn, page
@@ -55,6 +57,7 @@ def case(request: Request, case: str, done: str = "") -> HTMLResponse:
         process=workplace(request).own.process_name(), states=RECORDED,
         may_be_told=[state for state, after in TRANSITIONS.items() if after],
         overrules=visit(request).role in OVERRULES,
-        today=today_of(request),
+        today=today_of(request), other_range=OTHER_RANGE,
+        waiting=[sent for sent in own_waiting(request) if case in sent.cases],
         done=next((event for event in facts.events if str(event[0]) == done), None),
     )

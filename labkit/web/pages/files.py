@@ -5,15 +5,21 @@ from __future__ import annotations
 from pathlib import PurePosixPath
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
+from labkit.catalog.profiles import default_profile
 from labkit.ledger.stored import StoredSet
-from labkit.web.asked import own_case, workplace
+from labkit.web.asked import own_case, refuse_stale, told, visit, workplace
 from labkit.web.case_facts import recalled_in
 from labkit.web.files import SHOWN, TYPES, read_file, zipped
 from labkit.web.guard import POLICY_OF_A_PAPER
-from labkit.web.show import page
+from labkit.web.show import address, page
+from labkit.workflow.record.lookup import need_case
+from labkit.workflow.record.printed import note_sheet
+from labkit.workflow.record.recorder import Recorder
+from labkit.workflow.record.sheet import sheet_pdf, sheet_report
+from labkit.workflow.record.standing import standing_of_case
 
 router = APIRouter()
 #: Papers tell another range than the one that holds now.
@@ -28,10 +34,32 @@ def set_file(request: Request, name: str, file: str) -> Response:
     answer = Response(content, media_type=TYPES.get(path.suffix, "application/octet-stream"))
     if path.suffix not in SHOWN:
         answer.headers["Content-Disposition"] = f'attachment; filename="{path.name}"'
-    if path.suffix == ".pdf":
-        answer.headers["Content-Security-Policy"] = POLICY_OF_A_PAPER
-        answer.headers["X-Frame-Options"] = "SAMEORIGIN"
-    return answer
+    return _shown_paper(answer) if path.suffix == ".pdf" else answer
+
+
+@router.get("/sheet/{case:path}", name="sheet_today")
+def sheet_today(request: Request, case: str) -> Response:
+    """Give the case sheet of today as a paper; nothing is recorded."""
+    place = workplace(request)
+    with place.look() as reader:
+        need_case(reader, own_case(request, case))
+        report = sheet_report(standing_of_case(reader, case))
+    profile = place.own.profile_named() or default_profile()
+    return _shown_paper(Response(sheet_pdf(report, profile), media_type=TYPES[".pdf"]))
+
+
+@router.post("/sheet/{case:path}", name="sheet_printed")
+def sheet_printed(request: Request, case: str) -> Response:
+    """Record that the case sheet of today is printed, so that a recall names it."""
+    place, form = workplace(request), told(request)
+    own_case(request, case)
+    with place.act() as ledger, ledger.transaction():
+        need_case(ledger, case)
+        refuse_stale(ledger, case, form("entry"))
+        recorder = Recorder(ledger, visit(request).by, place.now, lambda _: None)
+        note_sheet(recorder, standing_of_case(ledger, case))
+        entry = ledger.last(case).seq
+    return RedirectResponse(f"{address(request, 'case', case=case)}?done={entry}", 303)
 
 
 @router.get("/sets/{name}/all.zip", name="set_zip")
@@ -60,3 +88,10 @@ def _set(request: Request, name: str) -> StoredSet:
         raise HTTPException(404)
     own_case(request, stored.case)
     return stored
+
+
+def _shown_paper(answer: Response) -> Response:
+    """Let a paper stand within a page of ours."""
+    answer.headers["Content-Security-Policy"] = POLICY_OF_A_PAPER
+    answer.headers["X-Frame-Options"] = "SAMEORIGIN"
+    return answer

@@ -59,9 +59,13 @@ def rods_told(request: Request, case: str) -> Response:
     form, rods = told(request), told(request).all("rod")
     if not rods:
         raise InputError("no rod is ticked; tick those that it is about, and send the form again")
-    what = Told(form("state"), form("note"), day_of(form("date")), form("unreleased"))
-    record(request, case, rods, what)
-    back = address(request, "case", case=case)
+    what = Told(
+        form("state"), form("note"), day_of(form("date")), form("unreleased"),
+        instead=bool(form("instead")) and form("state") == RodState.FITTED,
+    )
+    report = record(request, case, rods, what)
+    done = max(rod["entry"] for rod in report.data["rods"])
+    back = f"{address(request, 'case', case=case)}?done={done}"
     if form("back") == "rod":
         back = address(request, "rod", identifier=parse_identifier(rods[0]))
     return RedirectResponse(back, 303)

@@ -85,7 +85,16 @@ def write_sheet(report: Report, path: Path, profile: Profile) -> None:
         DeliveryError: There is such a file, or it cannot be written.
         InputError: The lab's own template cannot be set.
     """
-    put_new(path, report_pdf(report, profile))
+    put_new(path, sheet_pdf(report, profile))
+
+
+def sheet_pdf(report: Report, profile: Profile) -> bytes:
+    """Give the sheet as a PDF.
+
+    Raises:
+        InputError: The lab's own template cannot be set.
+    """
+    return report_pdf(report, profile)
 
 
 def _percent(pair: PairNow) -> str:
