@@ -123,7 +123,7 @@ def test_a_dentist_follows_a_case_with_the_keyboard(chromium, ledger, rods):
         page.get_by_label("Now").select_option("lost")
         page.get_by_label("Remark").fill("on a journey")
         page.get_by_role("button", name="Record").press("Enter")
-        page.wait_for_url(f"{address}/cases/{CASE}")
+        page.wait_for_url(f"{address}/cases/{CASE}?done=*")
         assert "no left rod" in page.content() or "no right rod" in page.content()
         assert said == [], said
     with look_into(str(ledger)) as reader:
@@ -134,7 +134,16 @@ def test_a_paper_is_read_within_the_page(chromium, ledger):
     with served(workplace(ledger)) as address:
         page, said = signed_in(chromium, address, "light")
         page.goto(f"{address}/cases/{CASE}")
-        page.get_by_role("link", name="Case sheet").press("Enter")
+        asked = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.get_by_text("Case sheet", exact=True).press("Enter")
+        page.locator("details[open] iframe.paper").wait_for()
+        page.wait_for_timeout(300)
+        # Only the paper that is opened is asked for.
+        assert [url for url in asked if url.endswith(".pdf")] == [
+            f"{address}/sets/{SET}/files/documents/case-sheet.pdf"
+        ]
+        page.get_by_role("link", name="On a page of its own").press("Enter")
         page.wait_for_url(f"**/sets/{SET}/paper/**")
         page.locator("iframe.paper").wait_for()
         page.wait_for_timeout(300)

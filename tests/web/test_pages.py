@@ -39,7 +39,7 @@ def test_today_says_what_needs_doing_and_leads_there(looking):
     assert "To make 1 QF-1045 first set prescribed, and no set is made yet" in told
     assert "QF-1044 QF-1044-r1 8 rods of 8 not measured" in told
     assert f"{CASE} {SET}" in told
-    assert f'href="/cases/{CASE}#sets"' in page.text
+    assert f'href="/measure/{CASE}?set={SET}"' in page.text
 
 
 def test_the_list_has_every_case_and_finds_by_number(looking):
@@ -111,7 +111,10 @@ def test_what_becomes_of_rods_is_recorded_under_the_code(browser, ledger, rods):
     page = browser.get(f"/cases/{CASE}")
     sent = {"token": token_in(page), "rod": rods[1:3], "state": "returned", "note": "clean"}
     answer = browser.post(f"/told/{CASE}", data=sent, follow_redirects=False)
-    assert (answer.status_code, answer.headers["location"]) == (303, f"/cases/{CASE}")
+    assert answer.status_code == 303
+    back = answer.headers["location"]
+    assert "Recorded as entry 17, by anna: rod" in words(browser.get(back))
+    assert back == f"/cases/{CASE}?done=17"
     with look_into(str(ledger)) as reader:
         assert [reader.find(rod).state for rod in rods[1:3]] == ["returned"] * 2
         assert {reader.find(rod).state_since.by for rod in rods[1:3]} == {"anna"}
