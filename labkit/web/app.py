@@ -28,6 +28,7 @@ from labkit.web.pages import (
     prescription,
     prescription_drawn,
     proposals,
+    process,
     rods,
     signing_in,
     today,
@@ -57,6 +58,7 @@ _ROUTERS = tuple(
         routes,
         measure,
         inspection,
+        process,
     )
 )
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator
+import threading
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from labkit.core.findings import Finding, Severity
@@ -12,6 +13,10 @@ from labkit.web.said import as_said
 
 #: What stands before a finding, as on the command line.
 WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
+
+
+#: Charts are drawn one after the other: their style is set for the whole program.
+_ONE_PEN = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -45,13 +50,22 @@ def report_facts(report: Report) -> tuple[ShownSection, ...]:
 
 
 def _sections(report: Report) -> Iterator[ShownSection]:
-    for section in report.parts(On.SCREEN):
+    drawn = {each.plot.name for each in report.parts(On.SCREEN) if each.plot}
+    for section in (_on_a_page(each, drawn) for each in report.sections):
         shown = _section(section)
         bare = section.table is None  # a heading for what follows; else its table has no rows
         if (shown.heading and bare) or shown.table or shown.picture or shown.words or (
             shown.findings
         ):
             yield shown
+
+
+def _on_a_page(section: Section, drawn: Collection[str]) -> Section:
+    """Give what a page shows: what a screen does, and the pictures that only paper has."""
+    if section.on is not On.PAPER:
+        return section
+    own = section.plot is not None and section.plot.name not in drawn
+    return Section(section.heading, plot=section.plot) if own else Section()
 
 
 def _section(section: Section) -> ShownSection:
@@ -84,5 +98,6 @@ def table_facts(table: Table) -> ShownTable:
 
 def _picture(plot: Plot) -> tuple[str, str]:
     """Give a chart as a picture that the page carries itself, and its words."""
-    svg = plot.files[f"{plot.name}.svg"]
+    with _ONE_PEN:
+        svg = plot.files[f"{plot.name}.svg"]
     return f"data:image/svg+xml;base64,{base64.b64encode(svg).decode()}", plot.alt

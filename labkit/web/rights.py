@@ -85,6 +85,10 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "set_release": _MEASURES,
     "set_release_withheld": _MEASURES,
     "certificate": _SIGNED_IN,
+    **dict.fromkeys(
+        ("process", "process_look", "gauge_study", "gauge_studied", "calibration", "calibrated"),
+        _LAB,
+    ),
     "jobs": _LAB,
     "job": _LAB,
     "job_state": _LAB,

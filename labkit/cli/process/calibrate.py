@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import datetime
-from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,14 +22,11 @@ from labkit.cli.common import (
 from labkit.cli.print_report import print_report
 from labkit.cli.process.options import REPORT, written
 from labkit.cli.process.table_bytes import bytes_of_table
-from labkit.core.form.numbers import exact_number
-from labkit.errors import InputError, RefusedError
+from labkit.errors import InputError
 
 if TYPE_CHECKING:
     from labkit.core.report import Report
-    from labkit.core.rod.rods import Process
-    from labkit.qa.process.coupons import ToLength
-    from labkit.workflow.process.calibrate import Asked, Calibrated
+    from labkit.workflow.process.calibrate import Calibrated
 
 
 @click.command("calibrate", cls=rich_click.RichCommand)
@@ -79,11 +74,16 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     """
     from labkit.documents.calibration_report import calibration_report
     from labkit.workflow.process.calibrate import CouponFile, calibrate
+    from labkit.workflow.process.calibration_asked import (
+        base_asked,
+        calibration_asked,
+        to_length_asked,
+    )
 
-    base = _base(asked)
+    base = base_asked(asked)
     _require_places(asked["out_path"], asked["report_dir"])
-    file = CouponFile(bytes_of_table(coupons), _name_of(coupons), _to_length(asked))
-    found = calibrate(file, base, _asked(asked, base))
+    file = CouponFile(bytes_of_table(coupons), _name_of(coupons), to_length_asked(asked))
+    found = calibrate(file, base, calibration_asked(asked, base))
     report = calibration_report(
         found.process, found.base, found.lengths, found.findings, found.standing_out,
         [coupon.name for coupon in found.left_out],
@@ -149,104 +149,3 @@ def _write(found: Calibrated, report: Report, asked: dict[str, Any]) -> list[Pat
                 asked["report_dir"].rmdir()
         raise
     return files
-
-
-def _base(asked: dict[str, Any]) -> Process:
-    import re
-
-    from labkit.catalog.processes import find_process, processes
-    from labkit.core.form.keys import NAME, NAME_WORDS
-    from labkit.ledger.events import checked_operator
-
-    checked_operator(asked["by"])
-    known = processes(asked["process_places"])
-    name = asked["name"]
-    if not re.fullmatch(NAME, name):
-        raise InputError(f"--name {name!r} is not usable; allowed is {NAME_WORDS}", field="name")
-    if name in known:
-        raise InputError(
-            f"--name {name!r}: there is a process of that name already; a calibration makes a new "
-            "one, so that earlier rods still name what they were made with", field="name",
-        )
-    return find_process(known, asked["process_name"])
-
-
-def _asked(asked: dict[str, Any], base: Process) -> Asked:
-    from labkit.catalog.instruments import find_instrument, instruments
-    from labkit.core.gauging.ways_of_measuring import Method
-    from labkit.core.rod.calibration import USUAL_GAUGE
-    from labkit.workflow.process.calibrate import Asked
-
-    words, u_mm = USUAL_GAUGE, base.gauge_uncertainty_mm
-    day = _day(asked["day"])
-    if asked["instrument_name"]:
-        known = instruments(asked["instrument_places"])
-        instrument = find_instrument(known, asked["instrument_name"])
-        if instrument.overdue(day):
-            raise RefusedError(
-                f"the calibration of {instrument.name} was due on {instrument.calibration_due}, "
-                f"before {day}; a process is not calibrated with a gauge that is not",
-                field="instrument", value=instrument.name,
-            )
-        if asked["way"] and not instrument.serves(Method(asked["way"])):
-            raise RefusedError(
-                f"{instrument.name} does not measure {asked['way']!r}; it serves "
-                f"{', '.join(instrument.methods)}: name the instrument that the readings are of",
-                field="instrument", value=instrument.name,
-            )
-        words, u_mm = f"{instrument.title} ({instrument.name})", instrument.calibration_mm
-    return Asked(
-        name=asked["name"], date=day, by=asked["by"], instrument=words, gauge_u_mm=u_mm,
-        tolerance_mm=_tolerance(asked["tolerance"]), keep=asked["keep"],
-        leave_out=asked["leave_out"], reason=_reason(asked["reason"]),
-    )
-
-
-def _day(text: str) -> datetime.date:
-    with contextlib.suppress(ValueError):
-        day = datetime.date.fromisoformat(text)
-        if day.isoformat() == text:  # 20310502 and 2031-W18-5 are dates to Python only
-            return day
-    raise InputError(f"--date {text!r} is not a date; write it like 2031-05-02", field="date")
-
-
-def _tolerance(text: str | None) -> Decimal | None:
-    if text is None:
-        return None
-    with contextlib.suppress(InputError):
-        value = exact_number(text)
-        if Decimal("0.01") <= value <= 2:
-            return value
-    raise InputError(
-        f"--tolerance {text!r} is not usable; allowed is a number of mm from 0.01 to 2",
-        field="tolerance",
-    )
-
-
-def _reason(text: str) -> str:
-    if text != text.strip() or not text.isprintable() or len(text) > 200:
-        raise InputError(
-            "--reason is not usable; allowed is printable text of at most 200 characters without "
-            "spaces at its ends", field="reason",
-        )
-    return text
-
-
-def _to_length(asked: dict[str, Any]) -> ToLength | None:
-    from labkit.catalog.named import find
-    from labkit.catalog.rods import rod_templates
-    from labkit.core.gauging.ways_of_measuring import ways_of
-    from labkit.qa.process.coupon_way import to_length
-
-    if not asked["way"] and not asked["template_name"]:
-        return None
-    if not (asked["way"] and asked["template_name"]):
-        raise InputError("--way and --template go together: a reading is turned into a length")
-    template = find("template", rod_templates(asked["template_places"]), asked["template_name"])
-    ways = {str(way.method): way for way in ways_of(template)}
-    if asked["way"] not in ways:
-        raise InputError(
-            f"--way {asked['way']!r} is no way to measure {template.name}; allowed is one of "
-            f"{', '.join(ways)}", field="way",
-        )
-    return to_length(ways[asked["way"]], template)

@@ -12,7 +12,6 @@ from labkit.cli.process.options import (
     check_report_place,
     process_options,
     put_out,
-    rules_asked,
     sample_asked,
 )
 
@@ -32,9 +31,9 @@ def command(**given: Any) -> None:
 
     Example: labkit capability --file coupons.csv --column length --lower 29.9 --upper 30.1
     """
-    from labkit.documents.capability_report import capability_report
-    from labkit.qa.process.study import study
+    from labkit.workflow.process.looks import Look, process_look
 
     check_report_place(given)
-    sample, rules = sample_asked(given), rules_asked(given)
-    put_out(capability_report(study(sample, rules), rules, clock.today().isoformat()), given)
+    put_out(process_look(
+        sample_asked(given), Look.CAPABILITY, clock.today(), all_rules=given["all_rules"]
+    ), given)

@@ -12,7 +12,6 @@ from labkit.cli.process.options import (
     check_report_place,
     process_options,
     put_out,
-    rules_asked,
     sample_asked,
 )
 
@@ -29,10 +28,9 @@ def command(**given: Any) -> None:
 
     Example: labkit chart --file values.csv
     """
-    from labkit.documents.capability_report import chart_report
-    from labkit.qa.process.control_chart import individuals
+    from labkit.workflow.process.looks import Look, process_look
 
     check_report_place(given)
-    sample, rules = sample_asked(given), rules_asked(given)
-    chart = individuals(sample.values, rules)
-    put_out(chart_report(sample, chart, rules, clock.today().isoformat()), given)
+    put_out(process_look(
+        sample_asked(given), Look.CHART, clock.today(), all_rules=given["all_rules"]
+    ), given)

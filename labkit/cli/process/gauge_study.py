@@ -51,9 +51,8 @@ def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
 
     Example: labkit gauge-study --bias gauge-blocks.csv
     """
-    from labkit.documents.gauge_report import gauge_report
-    from labkit.qa.files.gauge_file import read_bias, read_study
-    from labkit.qa.gauge.outcome import Asked, Ways, work_out
+    from labkit.qa.gauge.outcome import Asked, Ways
+    from labkit.workflow.process.looks import TableSent, gauge_look
 
     if study is None and bias_file is None:
         raise InputError(
@@ -64,8 +63,8 @@ def command(study: Path | None, bias_file: Path | None, **asked: Any) -> None:
         Ways(asked["method"]), asked["tolerance"], asked["level"], asked["confidence"]
     )
     check_report_place(asked)
-    crossed = read_study(bytes_of_table(study), str(study)) if study else None
-    against = read_bias(bytes_of_table(bias_file), str(bias_file)) if bias_file else None
-    names = ", ".join(path.name for path in (study, bias_file) if path)
-    report = gauge_report(work_out(crossed, against, wanted), names, clock.today().isoformat())
-    put_out(report, asked, listed=True)
+    sent = [
+        TableSent(path.name, bytes_of_table(path), str(path)) if path else None
+        for path in (study, bias_file)
+    ]
+    put_out(gauge_look(sent[0], sent[1], wanted, clock.today()), asked, listed=True)

@@ -16,7 +16,6 @@ from labkit.errors import InputError
 
 if TYPE_CHECKING:
     from labkit.core.report import Report
-    from labkit.qa.process.run_rules import Rule
     from labkit.qa.process.sample import Sample
 
 #: Options that choose rods of the record, and those that belong to a table.
@@ -92,13 +91,6 @@ def sample_asked(given: Mapping[str, Any]) -> Sample:
     return _of_record(given)
 
 
-def rules_asked(given: Mapping[str, Any]) -> tuple[Rule, ...]:
-    """Give the run rules to look with."""
-    from labkit.qa.process.run_rules import ALL, USUAL
-
-    return ALL if given["all_rules"] else USUAL
-
-
 def _refuse(given: Mapping[str, Any], names: Iterable[str], why: str) -> None:
     for name in names:
         if given[name] is not None:
@@ -119,13 +111,12 @@ def _of_table(given: Mapping[str, Any]) -> Sample:
 
 def _of_record(given: Mapping[str, Any]) -> Sample:
     from labkit.ledger.store import look_into
-    from labkit.workflow.process.data import Selection, chosen, rod_sample, rod_values
+    from labkit.workflow.process.data import Selection
+    from labkit.workflow.process.looks import record_sample
 
     fields = {name: given[name] for name in _OF_RECORD}
-    wanted = Selection(**fields)
     with look_into(given["ledger_url"]) as ledger:
-        values, without = rod_values(ledger)
-    return rod_sample(chosen(values, wanted), wanted, without, given["subgroup"])
+        return record_sample(ledger, Selection(**fields), given["subgroup"])
 
 
 def check_report_place(given: Mapping[str, Any]) -> None:

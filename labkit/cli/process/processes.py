@@ -7,11 +7,12 @@ import rich_click
 
 from labkit.catalog.processes import processes
 from labkit.cli.common import PROCESSES
-from labkit.cli.listing import print_named, report_about
+from labkit.cli.listing import print_named
 from labkit.core.report import Report
 from labkit.core.rod.building import Carrying
 from labkit.core.rod.rods import Process
 from labkit.documents.figures import as_given
+from labkit.documents.listing import report_about
 from labkit.units import plain
 
 _CARRYING = {

@@ -11,7 +11,7 @@ import rich_click
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.rods import rod_templates
 from labkit.cli.common import TEMPLATES
-from labkit.cli.listing import print_named, report_about
+from labkit.cli.listing import print_named
 from labkit.cli.sets.sketch import sketch
 from labkit.core.report import Report
 from labkit.core.rod.building import BuildLimits
@@ -24,6 +24,7 @@ from labkit.core.rod.rods import (
 )
 from labkit.core.rod.tolerances import class_of, linear_tolerance
 from labkit.core.rod.views import front_view, top_view
+from labkit.documents.listing import report_about
 from labkit.units import plain
 
 #: Width of the drawings in characters.
