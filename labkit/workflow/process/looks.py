@@ -182,7 +182,7 @@ def lots_of(reader: Reader) -> tuple[Lot, ...]:
     """Give the lots of which rods were measured, by process and name."""
     found: dict[tuple[str, str], list[RodValue]] = {}
     for value in rod_values(reader)[0]:
-        found.setdefault((value.process, value.lot or "not told"), []).append(value)
+        found.setdefault((value.process, value.lot or "not stated"), []).append(value)
     return tuple(Lot(*names, tuple(rods)) for names, rods in sorted(found.items()))
 
 
