@@ -76,7 +76,11 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "prescription_look": _PRESCRIBES,
     "prescription_file": _PRESCRIBES,
     "prescription_jaw": _PRESCRIBES,
+    "prescription_solids": _PRESCRIBES,
+    "solids_state": _PRESCRIBES,
+    "solids_file": _PRESCRIBES,
     "jaw": _SIGNED_IN,
+    "set_solids": _SIGNED_IN,
     "prescribe": _PRESCRIBES,
     "prescribed": _PRESCRIBES,
     "inspection": _LAB,
@@ -110,7 +114,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
 })  # fmt: skip
 
 #: Addresses that pages ask for by themselves.
-BY_THEMSELVES = frozenset({"case_since", "job_state"})
+BY_THEMSELVES = frozenset({"case_since", "job_state", "solids_state"})
 
 
 def may(role: Role, name: str) -> bool:

@@ -28,7 +28,7 @@ def sentences() -> Iterator[Said]:
     """Give messages, help, words of papers and pages, guide and README."""
     for folder, pattern, read in _PLACES:
         for path in sorted((ROOT / folder).glob(pattern)):
-            if "fonts" in path.parts or "-2.0" in path.name or path.name == "lean-qr.js":
+            if "fonts" in path.parts or path.name.endswith(".min.js") or path.name == "lean-qr.js":
                 continue
             where = path.relative_to(ROOT).as_posix()
             for line, text in read(path.read_text("utf-8")):

@@ -84,11 +84,15 @@ class Order:
     @property
     def files(self) -> OwnFiles:
         """The lab's own files."""
-        own = self.own
-        return OwnFiles(
-            tuple(own["templates"]), tuple(own["processes"]), tuple(own["instruments"]),
-            own["profile"], own["process"],
-        )
+        return own_files(self.own)
+
+
+def own_files(told: Mapping[str, Any]) -> OwnFiles:
+    """Read the lab's own files as an order has them."""
+    return OwnFiles(
+        tuple(told["templates"]), tuple(told["processes"]), tuple(told["instruments"]),
+        told["profile"], told["process"],
+    )
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from labkit.ledger.store import Ledger
 from labkit.web.asked import Told, own_case, told, visit, workplace
 from labkit.web.bite_scale import WIDTH, bite_scale_of
 from labkit.web.jaw_view import jaw_view
+from labkit.web.jobs.solids import kept
 from labkit.web.language import decimal_sign
 from labkit.web.pages.prescription_drawn import jaw_facts
 from labkit.web.prescription_form import fields, parts_of, shown_texts
@@ -47,7 +48,7 @@ class _Form:
         texts: By the names of the fields, as typed.
         revises: The case whose prescription is revised; "" for a new case.
         revision: The revision that the form was filled from.
-        asked: Step and opening at which the jaw is shown.
+        asked: Step and opening at which the jaw is shown, and whether solids are.
         base: The text that the form was filled from, as a form can carry it; "" for none.
     """
 
@@ -65,7 +66,7 @@ class _Form:
         return cls(
             {name: tell(name) for name in fields() if tell(name)}, tell("revises"),
             tell("revision"), tell("base"), tell("reason"), bool(tell("despite_trial")),
-            {name: tell(name) for name in ("at_step", "at_drop")},
+            {name: tell(name) for name in ("at_step", "at_drop", "solids")},
         )
 
     def base_text(self) -> str:
@@ -224,11 +225,14 @@ def _page(
     said = {problem.sentence for problem in told_}
     told_ += tuple(problem for problem in found.problems if problem.sentence not in said)
     seen = jaw_view(found.case, form.asked) if found.case else None
+    solids = None
+    if found.case and found.usable and form.asked.get("solids"):
+        solids = kept(workplace(request), found.case)
     return page(
         request, "worked-out" if piece else "new-case", status, form=form, found=found,
         problems=told_, wrong={problem.name for problem in told_},
         scale=bite_scale_of(form.texts, found.case), width=WIDTH, decimal=decimal or ".",
         labels=fields(),
         parts=() if piece else parts_of(templates_of(own)), piece=piece,
-        form_id="prescription", **jaw_facts(seen),
+        form_id="prescription", solids=solids, refused="", **jaw_facts(seen),
     )
