@@ -109,9 +109,9 @@ def token_in(page):
     return re.search(r'name="token" value="([^"]+)"', page.text)[1]
 
 
-def client_of(place, by="anna", **given):
+def client_of(place, by="anna", app=None, **given):
     """Open a browser on a workplace; with an operator code it has signed in."""
-    client = TestClient(application(place), base_url="http://127.0.0.1:8765", **given)
+    client = TestClient(app or application(place), base_url="http://127.0.0.1:8765", **given)
     if by:
         page = client.get("/sign-in")
         answer = client.post(
