@@ -108,6 +108,8 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "api_told": _SIGNED_IN,
     "api_head": _SIGNED_IN,
     "api_intake": _SIGNED_IN,
+    "api_prescribe": _PRESCRIBES,
+    "api_readings": _MEASURES,
     "api_make": _MAKES,
     "api_jobs": _LAB,
     "api_job": _LAB,

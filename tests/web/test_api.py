@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.core.case.identifier import grouped
 from labkit.core.clinic import ClinicFile
 from labkit.core.form.json_schema import file_schema
 from labkit.ledger.store import look_into
@@ -18,6 +19,7 @@ from labkit.web.api.speak import PLACE
 from labkit.web.app import names_of
 from labkit.web.jobs.job import find
 from labkit.web.rights import Role
+from tests.support.recorded import parallel
 from tests.support.workplaces import CASE, NOW, PARALLEL, ROOT, client_of, workplace
 
 PASSPHRASE = "coffin verse plaid igloo"
@@ -131,6 +133,38 @@ def test_what_becomes_of_rods_is_recorded_under_the_code(program, ledger, rods):
     again = program.post(f"/api/told/{CASE}", **sent)
     assert again.status_code == 409
     assert "is returned already" in again.json()["errors"][0]
+
+
+def test_a_prescription_opens_a_case_and_is_revised(program, ledger):
+    text = parallel("QF-2000")
+    first = program.post("/api/prescriptions", prescription=text).json()
+    assert (first["case"], first["revision"], first["recorded"]) == ("QF-2000", 1, True)
+    again = program.post("/api/prescriptions", prescription=text).json()
+    assert (again["revision"], again["recorded"]) == (1, False)
+    revised = {"prescription": f"{text}# the splint was remade\n"}
+    bare = program.post("/api/prescriptions", **revised)
+    assert (bare.status_code, "no reason is given" in bare.text) == (422, True)
+    done = program.post("/api/prescriptions", **revised, reason="splint remade", revision=1).json()
+    assert (done["revision"], done["changes"]) == (2, False)
+    late = program.post("/api/prescriptions", **revised, reason="splint remade", revision=1)
+    assert (late.status_code, "revision 1 would be revised" in late.text) == (409, True)
+    with look_into(str(ledger)) as reader:
+        assert [each.stamp.by for each in reader.prescriptions("QF-2000")] == ["anna"] * 2
+
+
+def test_readings_are_decided_on_and_recorded(program, ledger, rods):
+    sent = {"way": "over", "temperature_c": "20", "measured_on": "2031-03-20"}
+    row = {"identifier": rods[4], "readings": ["x"]}
+    before = ledger.read_bytes()
+    wrong = program.post(f"/api/readings/{CASE}", **sent, rods=[row])
+    assert wrong.status_code == 422
+    assert grouped(rods[4]) in wrong.json()["errors"][0]
+    assert ledger.read_bytes() == before
+    look = {"identifier": rods[4], "look": "ok"}
+    done = program.post(f"/api/readings/{CASE}", **sent, rods=[look]).json()
+    assert [each["identifier"] for each in done["recorded"]] == [rods[4]]
+    again = program.post(f"/api/readings/{CASE}", **sent, rods=[look])
+    assert again.status_code == 409
 
 
 def test_a_set_is_made_in_the_background(program, ledger, still):

@@ -1,6 +1,6 @@
 """Whatever a program sends within the description, or beside it, is answered as described.
 
-Schemathesis makes it up: `pip install schemathesis`, then `pytest -m slow tests/web/test_api_schema.py`.
+Schemathesis makes it up: `pip install schemathesis`, and run this file with `pytest -m slow`.
 """
 
 from __future__ import annotations

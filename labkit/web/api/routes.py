@@ -11,11 +11,14 @@ from fastapi.routing import APIRoute
 
 import labkit
 from labkit.catalog.toml_source import parse_toml
+from labkit.core.case.identifier import grouped
 from labkit.core.clinic import ClinicFile, PrescriptionTold
 from labkit.core.form.json_schema import file_schema
+from labkit.errors import InputError, InputErrors, RefusedError
 from labkit.ledger.events import checked_operator
 from labkit.ledger.identity import identity_of
-from labkit.web.api.asks import AskedLengths, AskedRods
+from labkit.ledger.stored import StoredPrescription
+from labkit.web.api.asks import AskedLengths, AskedPrescription, AskedReadings, AskedRods
 from labkit.web.api.speak import (
     PLACE,
     answer,
@@ -32,11 +35,15 @@ from labkit.web.pages.rods import record
 from labkit.web.pages.signing_in import account_of
 from labkit.web.rights import Role
 from labkit.web.worked_out import ONE_AT_A_TIME, templates_of
+from labkit.workflow.inspection.entry import Tools, judge_entry
+from labkit.workflow.inspection.inspect import record_readings
+from labkit.workflow.inspection.inspect_report import inspection_report
 from labkit.workflow.intake.file import read_clinic_file
 from labkit.workflow.intake.means import Lab
 from labkit.workflow.intake.prescribed import looked_at, source_of
 from labkit.workflow.intake.proposal import Proposal, propose_intake, propose_prescription
 from labkit.workflow.record.lookup import all_cases, case_story, find_rod, need_case
+from labkit.workflow.record.prescribe import record_first, record_prescription
 from labkit.workflow.record.reports import cases_report, rod_report, story_report
 from labkit.workflow.record.sheet import sheet_report
 from labkit.workflow.record.standing import standing_of_case
@@ -142,6 +149,67 @@ def api_told(request: Request, case: str) -> Response:
     asked = sent(request, AskedRods)
     told = Told(asked.state, asked.note, asked.on, asked.unreleased, asked.instead)
     return answer(record(request, case, asked.rods, told).data)
+
+
+@told_at(
+    router, "POST /api/prescriptions",
+    {"case": "string", "revision": "integer", "entry": "integer", "recorded": "boolean",
+     "changes": "boolean", "words": "string"},
+    takes=AskedPrescription,
+)  # fmt: skip
+def api_prescribe(request: Request) -> Response:
+    """Record a prescription: of a new case, or as the next revision (`labkit prescription`)."""
+    asked, place = sent(request, AskedPrescription), workplace(request)
+    source, templates = parse_toml(asked.prescription, "prescription"), templates_of(place.own)
+    case = own_case(request, open_case(source, dict(templates)).prescription.case)
+    who = (visit(request).by, place.now().astimezone())
+    with place.act() as ledger, ledger.transaction():
+        if not ledger.has_case(case):
+            done = record_first(ledger, source, templates, who)
+        else:
+            _require_newest(ledger.prescription(case), asked.revision)
+            done = record_prescription(
+                ledger, source, templates, asked.reason, who, despite_trial=asked.despite_trial
+            )
+    stored = done.stored
+    return answer({
+        "schema": 1, "case": case, "revision": stored.revision, "entry": stored.stamp.seq,
+        "recorded": done.recorded, "changes": done.changes, "words": done.words,
+    })  # fmt: skip
+
+
+def _require_newest(newest: StoredPrescription, revises: int | None) -> None:
+    if revises not in (None, newest.revision):
+        raise RefusedError(
+            f"{newest.stamp.by} has recorded prescription revision {newest.revision}, and revision "
+            f"{revises} would be revised; look at the newest one first; nothing was recorded",
+            field="revision", value=revises,
+        )  # fmt: skip
+
+
+@told_at(
+    router, "POST /api/readings/{case:path}",
+    {"case": "string", "set": "string", "result": "string", "recorded": "array", "rods": "array",
+     "not_measured": "array"},
+    takes=AskedReadings,
+)  # fmt: skip
+def api_readings(request: Request, case: str) -> Response:
+    """Decide on readings of a set's rods and record them, as `labkit inspect --json` does."""
+    asked, place = sent(request, AskedReadings), workplace(request)
+    about, now = (own_case(request, case), asked.set), place.now()
+    tools, by = Tools.of(place.own.instruments), visit(request).by
+    with place.act() as ledger:
+        found = judge_entry(ledger, about, asked.entry, tools, now.astimezone().date())
+        if found.wrong:
+            raise InputErrors(tuple(
+                InputError(f"{grouped(rod)}: {one.message}", field=one.field)
+                for rod, wrong in found.wrong.items() for one in wrong
+            ))  # fmt: skip
+        seqs = record_readings(
+            ledger, found.inspection, found.rods, (by, now), asked.again or None
+        )
+    events = dict(zip((rod.identifier for rod in found.rods), seqs, strict=True))
+    return answer(inspection_report(found.inspection, found.rods, events, by).data)
 
 
 @told_at(router, "GET /api/head", {"identity": "string", "events": "integer", "head": "string"})
