@@ -46,18 +46,20 @@ class PairRow:
     """One setting.
 
     Args:
-        empty: Sides whose place is empty, with the rod that was there and its state.
+        empty: Sides whose place is empty, with the rod that was there.
         above: The gap to the pair before; None where there is none.
     """
 
     pair: PairNow
     rods: tuple[RodRow, ...]
-    empty: tuple[tuple[str, str], ...]
+    empty: tuple[tuple[str, CaseRod], ...]
     above: Gap | None
 
     @property
     def percent(self) -> str:
-        """What it makes, percent."""
+        """What it makes, percent; that there is nothing to make anything."""
+        if not self.rods:
+            return "no rods"
         percent = self.pair.makes.percent if self.pair.makes else None
         return "not known" if percent is None else f"{millimetres(percent, 1)} %"
 
@@ -72,6 +74,8 @@ class PairRow:
     @property
     def serves(self) -> str:
         """Which prescribed steps it serves."""
+        if not self.rods:
+            return "nothing is in circulation"
         served = ", ".join(percent_name(percent) for percent in self.pair.serves)
         start = "; the prescribed start" if self.pair.start else ""
         return f"serves {served}{start}" if served else "serves no prescribed step"
@@ -176,8 +180,7 @@ def _rows(
                 RodRow(str(side), rod, drawings.get(rod.identifier, ""))
                 for side in Side if (rod := pair.rods.get(side)) is not None
             ),
-            tuple((str(side), f"{rod.rod.rod.label} {rod.state}, {rod.since}")
-                  for side in Side if (rod := pair.gone.get(side)) is not None),
+            tuple((str(side), rod) for side in Side if (rod := pair.gone.get(side)) is not None),
             gaps.get(percent) if percent is not None else None,
         )  # fmt: skip
 

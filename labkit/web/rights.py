@@ -60,6 +60,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "trial_accept": _PRESCRIBES,
     "trial_withdraw": _PRESCRIBES,
     "set_make": _MAKES,
+    "rod_make_anew": _MAKES,
     "sheet_today": _SIGNED_IN,
     "sheet_printed": _SIGNED_IN,
     "proposals": _SIGNED_IN,

@@ -114,7 +114,7 @@ def test_what_becomes_of_rods_is_recorded_under_the_code(browser, ledger, rods):
     assert answer.status_code == 303
     back = answer.headers["location"]
     assert "Recorded as entry 17, by anna: rod" in words(browser.get(back))
-    assert back == f"/cases/{CASE}?done=17"
+    assert back == f"/cases/{CASE}?done=16-17"
     with look_into(str(ledger)) as reader:
         assert [reader.find(rod).state for rod in rods[1:3]] == ["returned"] * 2
         assert {reader.find(rod).state_since.by for rod in rods[1:3]} == {"anna"}
@@ -292,3 +292,62 @@ def test_nothing_typed_breaks_a_page_or_changes_the_record(looking, filled, text
     sent = {"token": token, **dict.fromkeys(("low", "high", "count", "percent"), text)}
     assert looking.post(f"/between/{PARALLEL}", data=sent).status_code in (409, 422)
     assert filled[0].read_bytes() == before
+
+
+def test_the_pair_in_the_mouth_comes_out_for_another(browser, ledger, rods):
+    token = token_in(browser.get(f"/cases/{CASE}"))
+    sent = {"token": token, "rod": rods[2:4], "state": "fitted"}
+    refused = browser.post(f"/told/{CASE}", data=sent)
+    assert refused.status_code == 409
+    assert "say under “The pair in the mouth comes out”" in words(refused)
+    page = browser.post(f"/told/{CASE}", data={**sent, "instead": "1"})
+    assert "In the mouth 2 rods" in words(page)
+    with look_into(str(ledger)) as reader:
+        assert [reader.find(rod).state for rod in rods[:4]] == [
+            "delivered", "delivered", "fitted", "fitted"
+        ]
+
+
+def test_a_place_that_is_empty_says_so_and_leads_on(browser, rods, still):
+    token = token_in(browser.get(f"/cases/{CASE}"))
+    sent = {"token": token, "state": "returned", "rod": rods[:2]}
+    told = browser.post(f"/told/{CASE}", data=sent)
+    assert "no rods set 1, step 1; nothing is in circulation" in words(told)
+    assert f'name="rod" value="{rods[0]}"' in told.text  # to be delivered again
+    page = browser.post(f"/told/{CASE}", data={**sent, "state": "lost"})
+    assert f'href="/rods/{rods[0]}#anew"' in page.text
+    assert "Make it once more" in words(browser.get(f"/rods/{rods[0]}"))
+    path, asked = f"/rods/{rods[0]}/anew", {"token": token, "reason": "lost on a journey"}
+    assert "not said why" in words(browser.post(path, data={**asked, "reason": ""}))
+    assert "is delivered; one that is lost" in words(
+        browser.post(f"/rods/{rods[2]}/anew", data=asked)
+    )
+    answer = browser.post(path, data=asked, follow_redirects=False)
+    assert answer.headers["location"].startswith("/jobs/")
+    assert len(still) == 1
+
+
+def test_a_set_leaves_the_lab_at_once(browser, ledger, rods):
+    page = browser.get(f"/cases/{CASE}")
+    form = page.text.partition("Deliver its 6 rods")[0].rpartition("<form")[2]
+    listed = re.findall(r'name="rod" value="(\d+)"', form)
+    assert listed == rods[4:]
+    sent = {"token": token_in(page), "state": "delivered", "rod": listed}
+    refused = browser.post(f"/told/{CASE}", data=sent)
+    assert "is not released" in words(refused)
+    told = browser.post(f"/told/{CASE}", data={**sent, "unreleased": "for training"})
+    assert "Clinic or wearer 9 rods" in words(told)
+    assert words(told).count("Recorded as entry") == 6
+
+
+def test_the_case_sheet_of_today_is_a_paper_and_noted_when_printed(browser, ledger):
+    sheet = browser.get(f"/sheet/{CASE}")
+    assert sheet.content.startswith(b"%PDF")
+    assert sheet.headers["x-frame-options"] == "SAMEORIGIN"
+    page = browser.get(f"/cases/{CASE}")
+    entry = re.search(r'name="entry" value="(\d+)"', page.text)[1]
+    sent = {"token": token_in(page), "entry": entry}
+    told = browser.post(f"/sheet/{CASE}", data=sent)
+    assert "case sheet printed, true as of entry 9" in words(told)
+    assert browser.post(f"/sheet/{CASE}", data=sent).status_code == 409
+    assert browser.get("/sheet/QF-9").status_code == 404

@@ -94,6 +94,7 @@ def test_what_is_accepted_and_withdrawn_is_what_the_commands_record(
     page = accepted(browser, SHORT, note="pads touched")
     assert page.url.path == f"/cases/{CASE}"
     assert "accepted; prescription revision 2 holds" in words(page)
+    assert words(page).count("Recorded as entry") == 3
     assert "Protrusive range 8.43 mm" in words(page)
     assert "NOT TO BE WORN" in words(page)
     command(other, monkeypatch, "trial", CASE, "--left", f"{rods['left']} too short by 0.8",

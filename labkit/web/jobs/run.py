@@ -102,10 +102,11 @@ def _between(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
 
 
 def _anew(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
-    """Reject rods and make each once more."""
+    """Make rods once more: those that are rejected for a cause, or are gone already."""
     asked, installed, out = order.asked, order.files.installed(), Path(order.sets)
+    cause = asked.get("cause")
     wanted = ReplacementOrder(
-        tuple(asked["rods"].split()), asked["reason"], RodState.REJECTED, asked["cause"]
+        tuple(asked["rods"].split()), asked["reason"], RodState.REJECTED if cause else None, cause
     )
     sweep_before(recorder.ledger, wanted, out)
     means = installed.lettering, installed.profile

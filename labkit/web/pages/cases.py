@@ -9,10 +9,11 @@ from fastapi.responses import HTMLResponse
 
 from labkit.core.case.rod_life import TRANSITIONS
 from labkit.web.asked import own_case, today_of, visit, workplace
-from labkit.web.case_facts import facts_of
+from labkit.web.case_facts import CaseFacts, facts_of
 from labkit.web.files import files_of
 from labkit.web.pages.files import OTHER_RANGE
 from labkit.web.pages.proposals import own_waiting
+from labkit.web.pages.rods import ONCE_MORE
 from labkit.web.rights import OVERRULES
 from labkit.web.scale import HEIGHT, WIDTH
 from labkit.web.show import drawn, page
@@ -20,6 +21,8 @@ from labkit.workflow.record.lookup import all_cases, need_case
 from labkit.workflow.rods.life import RECORDED
 
 router = APIRouter()
+#: Characters of the entries that an act recorded.
+_LONGEST_DONE = 21
 
 
 @router.get("/cases", name="cases")
@@ -44,7 +47,7 @@ def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
 
 @router.get("/cases/{case:path}", name="case")
 def case(request: Request, case: str, done: str = "") -> HTMLResponse:
-    """Show a case; after an act, the entry that was recorded."""
+    """Show a case; after an act, the entries that were recorded, such as 7 or 7-9."""
     with workplace(request).look() as reader:
         facts = facts_of(reader, own_case(request, case), limited=visit(request).limited)
     pairs = [
@@ -59,5 +62,15 @@ def case(request: Request, case: str, done: str = "") -> HTMLResponse:
         overrules=visit(request).role in OVERRULES,
         today=today_of(request), other_range=OTHER_RANGE,
         waiting=[sent for sent in own_waiting(request) if case in sent.cases],
-        done=next((event for event in facts.events if str(event[0]) == done), None),
+        done=_done(facts, done), once_more=ONCE_MORE,
     )
+
+
+def _done(facts: CaseFacts, done: str) -> tuple[tuple[int, str, str, str, int | None], ...]:
+    """Give the entries that an act recorded, the first one first."""
+    first, _, last = done.partition("-")
+    numbers = [each for each in (first, last or first) if each.isascii() and each.isdigit()]
+    if len(numbers) < 2 or len(done) > _LONGEST_DONE:
+        return ()
+    low, high = map(int, numbers)
+    return tuple(event for event in reversed(facts.events) if low <= event[0] <= high)

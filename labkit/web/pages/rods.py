@@ -6,13 +6,14 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from labkit.core.case.identifier import grouped, parse_identifier
-from labkit.core.case.rod_life import TRANSITIONS, RodState
+from labkit.core.case.rod_life import ENDS, TRANSITIONS, RodState
 from labkit.core.report import Report
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.web.asked import day_of, own_case, today_of, told, visit, workplace
 from labkit.web.drawings import drawn_rods
+from labkit.web.jobs.job import Order, What, begin
 from labkit.web.rights import CORRECTS, OVERRULES
 from labkit.web.show import address, drawn, page
 from labkit.web.visits import Visit
@@ -21,6 +22,8 @@ from labkit.workflow.record.reports import rod_report
 from labkit.workflow.rods.life import MISTAKEN, RECORDED, Told, tell
 
 router = APIRouter()
+#: States of rods that are made once more.
+ONCE_MORE = ENDS
 #: What only those who decide on rods take back.
 _DECIDED = (RodState.REJECTED, RodState.WITHDRAWN)
 
@@ -50,6 +53,7 @@ def rod(request: Request, identifier: str) -> HTMLResponse:
         drawing=drawn(drawn_rods([found.of_set]).get(found.rod.rod.identifier, "")),
         states=[each for each in RECORDED if each in TRANSITIONS[state]],
         mistaken=MISTAKEN if taken_back else "", overrules=visit(request).role in OVERRULES,
+        anew=state in ONCE_MORE and found.replaced_by is None,
     )
 
 
@@ -64,11 +68,30 @@ def rods_told(request: Request, case: str) -> Response:
         instead=bool(form("instead")) and form("state") == RodState.FITTED,
     )
     report = record(request, case, rods, what)
-    done = max(rod["entry"] for rod in report.data["rods"])
-    back = f"{address(request, 'case', case=case)}?done={done}"
+    entries = [rod["entry"] for rod in report.data["rods"]]
+    back = f"{address(request, 'case', case=case)}?done={min(entries)}-{max(entries)}"
     if form("back") == "rod":
         back = address(request, "rod", identifier=parse_identifier(rods[0]))
     return RedirectResponse(back, 303)
+
+
+@router.post("/rods/{identifier}/anew", name="rod_make_anew")
+def rod_make_anew(request: Request, identifier: str) -> Response:
+    """Make a rod that is gone once more, in the background."""
+    place, reason = workplace(request), told(request)("reason")
+    with place.look() as reader:
+        rod = find_rod(reader, parse_identifier(identifier)).rod.rod
+    own_case(request, rod.case)
+    if rod.state not in ONCE_MORE:
+        raise RefusedError(
+            f"the rod {grouped(rod.identifier)} is {rod.state}; one that is lost, broken, "
+            "withdrawn or rejected is made once more; nothing was made"
+        )
+    if not reason:
+        raise InputError("it is not said why the rod is made once more; fill in “Why”")
+    asked = {"rods": rod.identifier, "reason": reason}
+    name = begin(place, Order.of(place, What.ANEW, (rod.case, visit(request).by), asked))
+    return RedirectResponse(address(request, "job", name=name), 303)
 
 
 def record(request: Request, case: str, rods: tuple[str, ...], what: Told) -> Report:

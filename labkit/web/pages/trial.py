@@ -86,7 +86,8 @@ def trial_accept(request: Request, case: str) -> Response:
         if accepted.accepted is None:
             sentences = (finding.message for finding in accepted.outcome.refused)
             raise RefusedError("\n".join((*sentences, "nothing was recorded")))
-    return _done(request, case, accepted.accepted)
+    first = accepted.accepted - 1  # the trial fit itself, then its acceptance, then the revision
+    return _done(request, case, f"{first}-{accepted.accepted + bool(accepted.text)}")
 
 
 @router.post("/trial-withdrawn/{case:path}", name="trial_withdraw")
@@ -100,7 +101,7 @@ def trial_withdraw(request: Request, case: str) -> Response:
     with place.act() as ledger:
         who = visit(request).by, place.now().astimezone()
         report = withdraw_trial(ledger, case, int(entry), form("reason"), who)
-    return _done(request, case, report.data["withdrawn"])
+    return _done(request, case, str(report.data["withdrawn"]))
 
 
 def _meaning(report: Report) -> tuple[ShownSection, ...]:
@@ -112,7 +113,7 @@ def _meaning(report: Report) -> tuple[ShownSection, ...]:
     return (replace(first, words=words), *rest)
 
 
-def _done(request: Request, case: str, entry: int) -> Response:
+def _done(request: Request, case: str, entry: str) -> Response:
     """Go on to the case as it is now, which says what was recorded."""
     return RedirectResponse(f"{address(request, 'case', case=case)}?done={entry}", 303)
 
