@@ -28,8 +28,10 @@ HEADERS = {
     "Permissions-Policy": "geolocation=(), microphone=(), payment=(), usb=()",
     "Cache-Control": "no-store",
 }
-#: What a browser may send at once, bytes: forms and prescriptions, no scans.
+#: What a browser may send at once, bytes: forms, tables and prescriptions.
 MOST_BYTES = 1_000_000
+#: Beginning of an address → more than that, for the scan of a rod.
+MOST_BYTES_OF = {"/scan/": 100_000_000}
 
 
 class Guard:
@@ -47,21 +49,27 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        refusal = self._refusal(Headers(scope=scope), scope["method"])
+        most = next(
+            (most for path, most in MOST_BYTES_OF.items() if scope["path"].startswith(path)),
+            MOST_BYTES,
+        )
+        refusal = self._refusal(Headers(scope=scope), scope["method"], most)
         if refusal is not None:
             await refusal(scope, receive, _with_headers(send))
             return
         await self._app(scope, receive, _with_headers(send))
 
-    def _refusal(self, headers: Headers, method: str) -> PlainTextResponse | None:
+    def _refusal(
+        self, headers: Headers, method: str, most: int = MOST_BYTES
+    ) -> PlainTextResponse | None:
         host = urlsplit(f"//{headers.get('host', '')}").hostname
         if self._hosts is not None and host not in self._hosts:
             return PlainTextResponse("This workplace is not reached under that name.\n", 421)
         if "transfer-encoding" in headers:
             return PlainTextResponse("State how many bytes are sent (Content-Length).\n", 411)
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > MOST_BYTES:
-            return PlainTextResponse(f"At most {MOST_BYTES} bytes can be sent at once.\n", 413)
+        if not length.isdigit() or int(length) > most:
+            return PlainTextResponse(f"At most {most} bytes can be sent at once.\n", 413)
         if method not in ("GET", "HEAD") and not _from_here(headers):
             return PlainTextResponse("Forms are taken from this workplace's own pages only.\n", 403)
         return None

@@ -84,6 +84,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "set_solids": _SIGNED_IN,
     "prescribe": _PRESCRIBES,
     "prescribed": _PRESCRIBES,
+    "scan_measured": _MEASURES,
     "inspection": _LAB,
     "rods_rejected": _MEASURES,
     "rod_measured_used_as_is": _MEASURES,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import shutil
 import subprocess
 import sys
 import threading
@@ -13,7 +14,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from filelock import FileLock, Timeout
 
@@ -31,6 +32,7 @@ MOST_LISTED = 50
 MOST_DAYS, MOST_KEPT = 90, 500
 #: Processes that this workplace began.
 _BEGUN: dict[str, subprocess.Popen[bytes]] = {}
+_ENDINGS = (".stl", ".ply", ".obj", ".3mf")
 _DIGITS = frozenset("0123456789abcdef")
 
 
@@ -40,6 +42,7 @@ class What(StrEnum):
     SET = "set"
     BETWEEN = "rods in between"
     ANEW = "replacement rods"
+    SCAN = "scan of a rod"
 
 
 class How(StrEnum):
@@ -48,6 +51,7 @@ class How(StrEnum):
     WAITING = "waiting"
     MAKING = "being made"
     MADE = "made"
+    MEASURED = "measured"
     REFUSED = "refused"
     BROKEN_OFF = "broken off"
 
@@ -57,7 +61,7 @@ class Order:
     """What was asked for, with all that the process needs.
 
     Args:
-        asked: Of rods in between and in place of others: what the form told.
+        asked: Of anything but a set: what the form told.
         at: When, as text.
     """
 
@@ -199,6 +203,21 @@ def begin(place: Workplace, order: Order) -> str:
     return name
 
 
+def kept_file(place: Workplace, content: BinaryIO, ending: str) -> Path:
+    """Keep a file that a job works on, under a name of ours.
+
+    Args:
+        ending: Of the file as it was sent; one that is none of a scan becomes that of an STL.
+    """
+    folder = place.sets.resolve() / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    own = ending.lower() if ending.lower() in _ENDINGS else _ENDINGS[0]
+    path = folder / f"{secrets.token_hex(8)}{own}"
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+        shutil.copyfileobj(content, out)
+    return path
+
+
 def find(place: Workplace, name: str) -> Job:
     """Give one job as it is now.
 
@@ -231,6 +250,8 @@ def _forget_old(place: Workplace) -> None:
         job = find(place, path.stem) if number >= MOST_KEPT or _before(path, oldest) else None
         if job is not None and not job.at_work:
             Files(path.parent, path.stem).remove()
+            if kept := job.order.asked.get("path"):
+                Path(kept).unlink(missing_ok=True)
 
 
 def _before(path: Path, day: datetime) -> bool:

@@ -61,7 +61,7 @@ def main(folder: Path, name: str) -> None:
     with files.lock:
         told = _Told(files)
         try:
-            made = _make(files.read_order(), told)
+            end = _done(files.read_order(), told)
         except LabkitError as error:
             told.end(How.REFUSED, tuple(str(error).splitlines()))
         except Exception as error:
@@ -71,14 +71,21 @@ def main(folder: Path, name: str) -> None:
             told.end(How.REFUSED, (f"{what}; {next_}",))
             raise
         else:
-            told.end(How.MADE, (*made.changed, *made.problems), made.folder.name)
+            told.end(*end)
 
 
-def _make(order: Order, told: _Told) -> MadeSet:
+def _done(order: Order, told: _Told) -> tuple[How, tuple[str, ...], str]:
+    """Do what is ordered; give how it ended, what to know of it, and the set that was made."""
     with open_ledger(create=False) as ledger:
         recorder = Recorder(ledger, order.by, _now, lambda _: None)
+        if order.what is What.SCAN:
+            # What measures scans is loaded for a scan alone.
+            from labkit.web.jobs.scan import measure_scan
+
+            return How.MEASURED, measure_scan(order, recorder), ""
         make = {What.SET: _set, What.BETWEEN: _between, What.ANEW: _anew}[order.what]
-        return make(order, recorder, told)
+        made = make(order, recorder, told)
+        return How.MADE, (*made.changed, *made.problems), made.folder.name
 
 
 def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:

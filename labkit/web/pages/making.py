@@ -40,6 +40,8 @@ def job_again(request: Request, name: str) -> Response:
     before = own_job(request, name)
     if before.at_work:
         raise RefusedError("it is still being made; wait for its end")
+    if before.order.what is What.SCAN:
+        raise RefusedError("a scan is sent again from the page on which its set is measured")
     return _watching(request, begun(request, before.order.what, before.order.case, before))
 
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from pathlib import PurePath
 from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from starlette.datastructures import UploadFile
 
 from labkit.core.case.identifier import grouped
 from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.units import counted
 from labkit.web.asked import own_case, told, visit, workplace
 from labkit.web.entry_form import blank_lines, common_problems, entry_of, judged_lines
+from labkit.web.jobs.job import Order, What, begin, kept_file
 from labkit.web.show import address, page
 from labkit.workflow.inspection.entry import (
     MOST,
@@ -27,6 +30,8 @@ from labkit.workflow.inspection.inspect_report import inspection_report
 from labkit.workflow.record.lookup import find_rod, need_case
 
 router = APIRouter()
+#: Characters of a file's name that the record keeps.
+_LONGEST_NAME = 100
 _NONE_YET: Mapping[str, Any] = {
     "again": "", "recorded": "", "sentences": (), "report": None, "common_problems": (),
 }
@@ -102,6 +107,27 @@ def recorded(request: Request, case: str) -> Response:
         sentences=str(refused).splitlines(), status=409 if isinstance(refused, RefusedError)
         else 422, **_of(found),
     )
+
+
+@router.post("/scan/{case:path}", name="scan_measured")
+def scan_measured(request: Request, case: str) -> Response:
+    """Take the scan of a rod and measure it in the background."""
+    form, place = told(request), workplace(request)
+    about = (own_case(request, case), visit(request).by)
+    sent, again = form.form.get("scan"), form("again")
+    with place.look() as reader:
+        rod = find_rod(reader, form("rod")).rod.rod
+    if rod.case != case:
+        raise InputError(f"the rod {grouped(rod.identifier)} is of another case")
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        raise InputError("no scan was sent; choose its file, an STL, PLY, OBJ or 3MF")
+    asked = {
+        "rod": rod.identifier, "instrument": form("instrument"), "again": again,
+        "file": sent.filename.rpartition("/")[2][:_LONGEST_NAME],
+        "path": str(kept_file(place, sent.file, PurePath(sent.filename).suffix)),
+    }
+    name = begin(place, Order.of(place, What.SCAN, about, asked))
+    return RedirectResponse(address(request, "job", name=name), 303)
 
 
 def _require_readable(found: JudgedEntry) -> None:
