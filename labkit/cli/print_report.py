@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich import box
@@ -13,7 +13,7 @@ from rich.table import Table as ScreenTable
 from rich.text import Text
 
 from labkit.cli.common import out, print_json
-from labkit.cli.folding import print_sentence
+from labkit.cli.folding import folded, print_sentence
 from labkit.core.findings import Severity
 from labkit.core.report import On, Report, Table, data_of, is_number_column
 
@@ -21,6 +21,8 @@ from labkit.core.report import On, Report, Table, data_of, is_number_column
 _LONG = 34
 #: A table of more rows is printed at once: laying out cell by cell takes seconds for thousands.
 _MANY = 200
+#: No cell is folded into narrower lines than this.
+_NARROWEST = 12
 #: Wider than any table.
 _WIDEST = 1000
 _WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
@@ -67,6 +69,25 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     texts, console = shown.texts, console or out()
     if len(texts) > _MANY and _print_at_once(title, shown.heads, texts, console):
         return
+    screen = _screen_table(title, shown, texts)
+    least = _least_width(screen, console)
+    if least > console.width and console.is_terminal:
+        screen = _screen_table(title, shown, _narrowed(shown.heads, texts, least - console.width))
+        least = _least_width(screen, console)
+        if least > console.width:
+            _print_row_by_row(title, shown, console)
+            return
+    # A screen breaks a line that is too long for it; half a number would be another number.
+    if least > console.width:
+        screen.width = least
+    console.print(screen, crop=False)
+
+
+def _least_width(screen: ScreenTable, console: Console) -> int:
+    return Measurement.get(console, console.options.update(max_width=_WIDEST), screen).minimum
+
+
+def _screen_table(title: str, shown: Table, texts: Sequence[Sequence[str]]) -> ScreenTable:
     screen = ScreenTable(
         box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold",
         padding=(0, 1, 0, 0), min_width=len(title),
@@ -74,21 +95,33 @@ def print_table(title: str, table: Table, console: Console | None = None) -> Non
     for number, head in enumerate(shown.heads):
         cells = [row[number] for row in texts]
         long = any(len(cell) > _LONG for cell in cells)
-        widest = max(map(cell_len, (*head.splitlines(), *cells)))
+        lines = (line for text in (head, *cells) for line in text.splitlines())
+        widest = max(map(cell_len, lines), default=0)
         screen.add_column(
             head, justify="right" if is_number_column(cells) else "left", no_wrap=not long,
             overflow="fold", min_width=None if long else widest,
         )
     for number, row in enumerate(texts):
         screen.add_row(*map(Text, row), style="bold" if number in shown.bold else None)
-    # A screen breaks a line that is too long for it; half a number would be another number.
-    least = Measurement.get(console, console.options.update(max_width=_WIDEST), screen).minimum
-    if least > console.width:
-        if console.is_terminal:
-            _print_row_by_row(title, shown, console)
-            return
-        screen.width = least
-    console.print(screen, crop=False)
+    return screen
+
+
+def _narrowed(
+    heads: Sequence[str], texts: Sequence[Sequence[str]], surplus: int
+) -> Sequence[Sequence[str]]:
+    """Fold cells between words, those of the widest column first, to save so many columns."""
+    columns = [list(column) for column in zip(*texts, strict=True)]
+    widths = [max(map(cell_len, column)) for column in columns]
+    for number in sorted(range(len(columns)), key=lambda one: -widths[one]):
+        if surplus <= 0:
+            break
+        least = max(map(cell_len, heads[number].splitlines()), default=0)
+        wanted = max(least, widths[number] - surplus, _NARROWEST)
+        columns[number] = [folded(cell, wanted) for cell in columns[number]]
+        surplus -= widths[number] - max(
+            least, *(cell_len(line) for cell in columns[number] for line in cell.splitlines())
+        )
+    return list(zip(*columns, strict=True))
 
 
 def _print_row_by_row(title: str, shown: Table, console: Console) -> None:

@@ -33,6 +33,12 @@ def test_the_readme_is_short():
     assert (ROOT / "README.md").stat().st_size <= 9000
 
 
+@pytest.mark.parametrize("topic", ["README", *TOPICS])
+def test_no_printed_table_is_wider_than_a_terminal(topic):
+    rules = [line for line in page(topic).splitlines() if set(line.strip()) == {"─"}]
+    assert max(map(len, rules), default=0) <= 80
+
+
 @pytest.mark.parametrize("topic", TOPICS)
 def test_the_tables_of_keys_are_those_of_the_code(topic):
     assert with_keys(page(topic)) == page(topic)

@@ -121,7 +121,7 @@ def test_sides_that_disagree_are_refused_with_what_can_be_done(lab, sent):
     told = {**trial(), "left": {"rod": "27.0", "seen": "meets"}}
     result = lab("intake", sent(told))
     assert result.exit_code == 1
-    assert "What can be done, besides looking again" in result.stdout
+    assert "Corrections to choose from, if a second look shows the same" in result.stdout
     assert "Nothing: it is refused." in result.stdout
     assert "disagree" in result.stderr
 

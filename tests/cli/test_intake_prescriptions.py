@@ -108,7 +108,7 @@ def table(tmp_path, *changes):
 
 def test_a_spreadsheet_becomes_a_file_a_row(lab, tmp_path):
     file, out = table(tmp_path), tmp_path / "rx"
-    assert "Looked at only" in lab("intake", file).stdout
+    assert "Nothing was written; with --out" in lab("intake", file).stdout
     result = lab("intake", file, "--out", out, "--json")
     assert [row["case"] for row in one(result)["prescriptions"]] == ["QF-2001", "QF-2002"]
     assert sorted(path.name for path in out.iterdir()) == ["QF-2001.toml", "QF-2002.toml"]

@@ -88,7 +88,7 @@ def test_the_report_tells_what_qa_needs(folder, reports):
     ):  # fmt: skip
         assert words in report.words
     limits, budget = (section.table for section in report.sections[1:])
-    assert limits.cells("specification")[0] == (Decimal("35.75"), Decimal("36.05"))
+    assert limits.cells("allowed")[0] == (Decimal("35.75"), Decimal("36.05"))
     assert "35.75–36.05" in limits.shown().texts[0]
     assert {"repeatability", "together"} <= set(budget.cells("from"))
     assert budget.cells("basis")[-1].startswith("expanded: ")

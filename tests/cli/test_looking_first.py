@@ -59,7 +59,7 @@ def test_a_dry_run_shows_the_order_and_writes_nothing(run, tmp_path):
     assert told["refused"] is False
     assert told["process"] == "nominal"
     shown = run("extra", CASE, "--between", 50, 75, "--count", 2, "--dry-run")
-    assert "Looked at only: nothing was written, reserved or ordered." in shown.stdout
+    assert "Preview only: nothing was written, reserved or ordered." in shown.stdout
     words = (
         "Process nominal (Nominal size, no compensation): STL and plates at nominal size, "
         "uncompensated"

@@ -50,3 +50,22 @@ def test_where_it_does_not_fit_a_cell_stands_beside_its_heading():
 def test_what_is_no_terminal_gets_the_whole_table():
     lines = printed(20).splitlines()
     assert any("33.8" in line and "NOT TO BE WORN" in line for line in lines)
+
+
+def test_cells_are_folded_before_a_table_is_given_up():
+    """Rods of a case on 80 columns, the safety words uncut beside their rod."""
+    heads = ("identifier", "rod", "set,\nstep", "% now", "who has it", "")
+    rows = (
+        ("8422 916 900 4847", "35.9 left", "1, 1", "50.0", "in the lab, not released", ""),
+        ("8422 454 441 6876", "30.1 right", "1, 5", "107.2", "in the mouth", "NOT TO BE WORN"),
+        ("8422 314 901 1426", "30.2 right", "1, 5", "100.4", "clinic or wearer",
+         "100 % within rounding"),
+    )  # fmt: skip
+    stream = io.StringIO()
+    console = Console(file=stream, width=80, force_terminal=True, color_system=None)
+    print_table("Rods in circulation", Table(tuple(map(Column, heads)), rows), console)
+    lines = stream.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80
+    (marked,) = (line for line in lines if "8422 454 441 6876" in line)
+    assert "107.2" in marked
+    assert "NOT TO BE WORN" in marked

@@ -48,7 +48,7 @@ def test_less_and_more_by_as_much_are_not_the_rods_of_the_record():
     outcome = tried(("-0.45", "0.45"))
     assert outcome.disagreement.mm == pytest.approx(0.9, abs=1e-9)
     assert message(outcome, "sides_disagree") == (
-        "left and right disagree: against the recorded path the seats on the left stand 0.90 mm "
+        "left and right disagree: against the recorded path the seats on the left are 0.90 mm "
         "further apart than on the right, more than the 0.25 mm of the rods' tolerance and of "
         "reading a gap; one side's distance of the seats was recorded wrongly, a splint or a rod "
         "does not sit in its place, or the jaw moved sideways, which the straight model does not "
@@ -74,7 +74,7 @@ def test_what_it_means_in_the_other_models(jaw, means):
     outcome = at_seats(prescription, (left, right + 0.6))
     assert outcome.disagreement.mm == pytest.approx(-0.6, abs=0.01)
     assert means in message(outcome, "sides_disagree")
-    assert "the seats on the right stand" in outcome.refused[0].message
+    assert "the seats on the right are" in outcome.refused[0].message
 
 
 @pytest.mark.parametrize(("read_to", "past", "is_open"), [

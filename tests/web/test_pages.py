@@ -80,7 +80,7 @@ def test_every_gap_is_a_link_to_what_would_be_made(looking):
     assert len(gaps) == 6  # each once on the scale, once between the rows
     shown = looking.get(gaps[0].replace("&amp;", "&"))
     assert shown.status_code == 200
-    assert "Looked at only: nothing was written, reserved or ordered." in shown.text
+    assert "Preview only: nothing was written, reserved or ordered." in shown.text
     assert 'class="mark new"' in shown.text
 
 

@@ -132,7 +132,7 @@ def test_sides_that_disagree_are_asked_about_and_corrected_by_a_word(looking):
     page = looking.get(f"/trial/{CASE}", params=asked)
     told = words(page)
     assert "Nothing follows from it." in told
-    assert "What can be done, besides looking again" in told
+    assert "Corrections to choose from, if a second look shows the same" in told
     assert "The prescriber accepts" not in told
     corrected = words(looking.get(f"/trial/{CASE}", params={**asked, "correct": "right"}))
     assert "Corrected: the right distance at the registered bite" in corrected

@@ -92,14 +92,15 @@ def _accepted_reading(rod: _Rod) -> list[str] | None:
 _limits = partial(Column, show=between, unknown="none")
 _RODS = (
     Column("rod", "line.identifier", "identifier", grouped),
-    Column("step", "line.step", "step"),
-    Column("side", "line.side", "side"),
+    Column("step", lambda rod: f"{rod.line.step} {rod.line.side}", ""),
+    Column(None, "line.step", "step"),
+    Column(None, "line.side", "side"),
     Column("label", "line.engraved", ""),
     Column(None, "line.label", "label"),
     Column(None, "line.mark", "mark"),
     Column(None, lambda rod: str(rod.line.length_mm), "length_mm"),
     Column(None, lambda rod: str(rod.line.tolerance_mm), "tolerance_mm"),
-    _limits("specification", "limits.specification_mm", "specification_mm"),
+    _limits("allowed", "limits.specification_mm", "specification_mm"),
     Column(None, lambda rod: ends(rod.limits.acceptance), "acceptance_mm"),
     Column(None, lambda rod: ends(rod.limits.rejection), "rejection_mm"),
     Column(

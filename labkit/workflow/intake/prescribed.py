@@ -185,14 +185,16 @@ _ROWS = (
 def sent_report(sent: Sent) -> Report:
     """List prescriptions of a table, and the files that they become."""
     paths = {case.prescription.case: str(sent.path(case)) for case in sent.cases}
-    place = Column("file", lambda case: paths[case.prescription.case], "file")
+    place = Column(
+        "file", lambda case: paths[case.prescription.case], "file", lambda path: Path(path).name
+    )
     table = Table.of((*_ROWS, place), sent.cases)
     notes = tuple(
         f"Note: {case.prescription.case}: {finding.message}"
         for case in sent.cases for finding in case.spacer_set.findings
     )
-    what = "Looked at only: with --out DIR each becomes a file." if sent.out is None else (
-        "Each is a prescription file now; nothing was recorded or made."
+    what = "Nothing was written; with --out DIR each becomes a file." if sent.out is None else (
+        f"Each is now a prescription file in {sent.out}; nothing was recorded or made."
     )
     return Report(
         "Prescriptions",

@@ -183,7 +183,7 @@ def _proposal(
 
 def _without_next(words: tuple[str, ...]) -> tuple[str, ...]:
     """Leave out how the command itself would go on: here the technician confirms."""
-    ends = ("Nothing has changed. This is a proposal", "Looked at only: nothing was written")
+    ends = ("Nothing has changed. This is a proposal", "Preview only: nothing was written")
     return tuple(one for one in words if not one.startswith(ends))
 
 

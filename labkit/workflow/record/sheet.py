@@ -136,10 +136,10 @@ _PAIRS = (
 _RODS = (
     Column("identifier", lambda row: grouped(row[1].identifier)),
     Column("rod", lambda row: f"{row[1].rod.rod.label} {row[1].rod.rod.side}"),
-    Column("set, step", lambda row: f"{row[0].set_number}, {row[0].step}"),
+    Column("set,\nstep", lambda row: f"{row[0].set_number}, {row[0].step}"),
     Column("% now", lambda row: _percent(row[0])),
     Column("who has it", lambda row: WHO_HAS_IT[row[1].state]),
-    Column("since", lambda row: row[1].since),
+    Column("since", lambda row: row[1].since, on=On.PAPER),
     Column("", lambda row: row[0].words),
 )
 _EMPTY = (

@@ -91,7 +91,7 @@ def _report(
             Section(f"Extra rods for case {case}", (), steps),
             Section("The whole series", (), series),
             Section(findings=findings),
-            Section(words=("Looked at only: nothing was written, reserved or ordered.",)),
+            Section(words=("Preview only: nothing was written, reserved or ordered.",)),
         ),
         {
             "schema": 1, "case": case, "dry_run": True, "process": plan.process.name,

@@ -61,8 +61,8 @@ _PRESCRIBED = (
     Column("", "start", "", lambda start: "start" if start else ""),
 )
 _CHOICES = (
-    Column("", lambda choice: f"--correct {choice.correct}", ""),
-    Column("range", "range_mm", show=millimetres, unit="mm", unknown="not offered"),
+    Column("choice", lambda choice: f"--correct {choice.correct}", ""),
+    Column("range", "range_mm", show=millimetres, unit="mm"),
     Column("what was recorded wrongly", "words"),
     *only("correct"),
 )
@@ -130,7 +130,16 @@ def _refused(trial: Trial) -> Iterator[Section]:
     choices: tuple[Choice, ...] = trial.outcome.choices
     if choices:
         yield Section(_heading(trial), (*_seen(trial), PADS))
-        yield Section("What can be done, besides looking again", table=Table.of(_CHOICES, choices))
+        offered = [each for each in choices if each.range_mm is not None]
+        yield Section(
+            "Corrections to choose from, if a second look shows the same" if offered else
+            "No correction can be chosen; look again",
+            tuple(
+                f"--correct {each.correct} does not apply: {each.words}." for each in choices
+                if each.range_mm is None
+            ),
+            Table.of(_CHOICES, offered) if offered else None,
+        )
 
 
 def _heading(trial: Trial) -> str:
