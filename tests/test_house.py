@@ -43,6 +43,7 @@ WEB = {"fastapi", "starlette", "uvicorn", "jinja2", "argon2"}
 CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
 IMPORTED_AS = {
+    "markdown-it-py": "markdown_it",
     "argon2-cffi": "argon2", "cadquery-ocp": "OCP", "fonttools": "fontTools", "vtk": "vtkmodules",
 }
 #: Starlette loads it where a form comes in.

@@ -12,7 +12,8 @@ CAUTIONS = (
 )
 
 #: At the end of a run: one line.
-CAUTIONS_IN_SHORT = (
+CAUTIONS_IN_A_LINE = (
     "Cautions: only under a licensed prescriber and in a material approved for the mouth; small "
-    "parts can be swallowed. Read all of them: labkit guide cautions"
+    "parts can be swallowed."
 )
+CAUTIONS_IN_SHORT = f"{CAUTIONS_IN_A_LINE} Read all of them: labkit guide cautions"

@@ -41,6 +41,9 @@ CORRECTS = _LAB
 RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "static": _EVERYBODY,
     "fonts": _EVERYBODY,
+    "guide": _EVERYBODY,
+    "guide_frame": _EVERYBODY,
+    "guide_page": _EVERYBODY,
     "sign_in": _EVERYBODY,
     "signed_in": _EVERYBODY,
     "sign_out": _SIGNED_IN,

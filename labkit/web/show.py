@@ -15,7 +15,7 @@ from markupsafe import Markup
 import labkit
 from labkit.catalog.places import templates_dir
 from labkit.core.case.identifier import grouped
-from labkit.core.cautions import CAUTIONS_IN_SHORT
+from labkit.core.cautions import CAUTIONS_IN_A_LINE
 from labkit.units import millimetres
 from labkit.web.print_report import report_facts
 from labkit.web.rights import Role, may
@@ -33,7 +33,7 @@ def _environment() -> Environment:
     )
     environment.filters.update(grouped=grouped, mm=millimetres)
     environment.globals.update(
-        cautions=CAUTIONS_IN_SHORT, version=labkit.__version__, printed=report_facts
+        cautions=CAUTIONS_IN_A_LINE, version=labkit.__version__, printed=report_facts
     )
     return environment
 

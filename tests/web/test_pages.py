@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 import pytest
 
+from labkit.catalog.guide import TOPICS, title
 from labkit.core.case.identifier import grouped
 from labkit.core.report import Column, Plot, Report, Section, Table
 from labkit.errors import InputError
@@ -351,3 +352,15 @@ def test_the_case_sheet_of_today_is_a_paper_and_noted_when_printed(browser, ledg
     assert "case sheet printed, true as of entry 9" in words(told)
     assert browser.post(f"/sheet/{CASE}", data=sent).status_code == 409
     assert browser.get("/sheet/QF-9").status_code == 404
+
+
+def test_the_guide_is_read_in_the_browser(looking):
+    listed = looking.get("/guide").text
+    for topic in TOPICS:
+        assert f'href="/guide/{topic}"' in listed
+        shown = looking.get(f"/guide/{topic}")
+        assert shown.status_code == 200
+        assert f"<h1>{title(topic)}</h1>" in shown.text
+        assert "&lt;!--" not in shown.text
+    assert looking.get("/guide/frame.svg").headers["content-type"] == "image/svg+xml"
+    assert looking.get("/guide/nothing").status_code == 404

@@ -18,7 +18,10 @@ from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workpl
 
 PASSPHRASE = "coffin verse plaid igloo"
 #: What somebody reaches who has not signed in.
-OPEN = {"static", "fonts", "sign_in", "signed_in", "api_openapi", "api_token"}
+OPEN = {
+    "static", "fonts", "guide", "guide_frame", "guide_page", "sign_in", "signed_in", "api_openapi",
+    "api_token",
+}
 #: What ends the visit of whoever asks.
 ENDS = {"sign_out", "api_token_end"}
 #: Words in the names of addresses → a role that may not ask for them: by sending anything.

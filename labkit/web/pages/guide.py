@@ -1,0 +1,40 @@
+"""The guide in the browser: the same pages as `labkit guide`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fastapi import APIRouter, Request
+from fastapi.responses import FileResponse, HTMLResponse
+from markdown_it import MarkdownIt
+from markupsafe import Markup
+
+import labkit
+from labkit.catalog import guide
+from labkit.web.show import page
+
+router = APIRouter()
+#: What a page is written in; markup of its own is shown as text.
+_WRITTEN = MarkdownIt("commonmark", {"html": False}).enable("table")
+
+
+@router.get("/guide", name="guide")
+def topics(request: Request) -> HTMLResponse:
+    """List the pages of the guide."""
+    return page(request, "guide", topics={each: guide.title(each) for each in guide.TOPICS})
+
+
+@router.get("/guide/frame.svg", name="guide_frame")
+def frame() -> FileResponse:
+    """Give the figure of the frame."""
+    return FileResponse(Path(labkit.__file__).parent / "guide" / "frame.svg")
+
+
+@router.get("/guide/{topic}", name="guide_page")
+def one(request: Request, topic: str) -> HTMLResponse:
+    """Show a page of the guide."""
+    lines = guide.page(topic).splitlines()
+    shown = "\n".join(line for line in lines if not line.lstrip().startswith("<!--"))
+    return page(
+        request, "guide-page", title=guide.title(topic), text=Markup(_WRITTEN.render(shown))
+    )
