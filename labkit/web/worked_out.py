@@ -22,6 +22,8 @@ from labkit.workflow.sets.lengths_report import lengths_report
 
 #: Forms whose result is kept: what is typed back and forth is worked out once.
 MOST_KEPT = 256
+#: A form with more characters is worked out and not kept.
+MOST_CHARACTERS = 10_000
 #: Threads that work out lengths side by side only take the interpreter from one another, and each
 #: then needs almost twice the processor time; one after another, all are done sooner.
 ONE_AT_A_TIME = threading.Lock()
@@ -90,8 +92,10 @@ def worked_out(texts: Mapping[str, str], decimal: str, own: OwnFiles) -> WorkedO
         InputError: A rod template of the lab cannot be read.
     """
     told = tuple((name, texts[name].strip()) for name in fields() if texts.get(name, "").strip())
+    kept = sum(len(text) for _, text in told) <= MOST_CHARACTERS
+    work = _worked_out if kept else _worked_out.__wrapped__
     with ONE_AT_A_TIME:
-        return _worked_out(told, decimal, own.templates, stamps_of(own.templates))
+        return work(told, decimal, own.templates, stamps_of(own.templates))
 
 
 def templates_of(own: OwnFiles) -> Mapping[str, RodTemplate]:

@@ -17,6 +17,7 @@ from labkit.web.accounts import Account
 from labkit.web.language import sign_of
 from labkit.web.prescription_form import fields
 from labkit.web.rights import Role
+from labkit.web.worked_out import _worked_out
 from labkit.workflow.intake.prescriptions import text_keys, texts_of
 from tests.support.prescriptions import SMALLEST, hinged
 from tests.support.workplaces import CASE, NOW, PARALLEL, client_of, token_in, workplace
@@ -290,7 +291,10 @@ def test_a_revision_that_is_refused_says_why(browser, ledger, typed, more, sente
 
 
 def test_a_form_in_which_nothing_was_changed_is_no_revision(browser, ledger):
-    assert revised(browser, {}, reason="x").status_code == 303
+    answer = revised(browser, {}, reason="x")
+    page = words(browser.get(answer.headers["location"]).text)
+    assert "Nothing was recorded" in page
+    assert f"This text is prescription revision 1 of {PARALLEL} already" in page
     assert newest(ledger, PARALLEL).revision == 1
 
 
@@ -334,3 +338,24 @@ def test_the_jaw_of_a_case_is_a_page_of_plain_links(looking):
     assert 'id="at_drop"' not in page.text
     part = looking.get(f"/jaw/{PARALLEL}?at_step=3", headers=PART).text
     assert part.startswith('<div id="jaw-seen">')
+
+
+def test_a_file_for_a_recorded_case_becomes_its_next_revision_as_it_is(browser, ledger):
+    text = "# from the clinic\n" + newest(ledger, PARALLEL).text.replace(
+        "protruded = 6", "protruded = 5.5"
+    )
+    kept = {"revises": PARALLEL, "revision": "1"}
+    page = browser.post("/prescription-file", data={**told(browser), **kept},
+                        files={"file": ("rx.toml", text)})  # fmt: skip
+    assert f'name="revises" value="{PARALLEL}"' in page.text
+    base = re.search(r'name="base" value="([^"]+)"', page.text)[1]
+    sent = values(page) | kept | {"reason": "bite taken again", "base": base}
+    assert record(browser, sent).status_code == 303
+    assert newest(ledger, PARALLEL).text == text
+
+
+def test_a_form_that_is_very_long_is_not_kept(looking):
+    before = _worked_out.cache_info().currsize
+    page = look(looking, {**NEW, "notes": "x" * 20_000})
+    assert "is not usable; allowed is printable text of 1 to 2000 characters" in words(page.text)
+    assert _worked_out.cache_info().currsize == before

@@ -137,12 +137,17 @@ def prescribe(request: Request) -> Response:
     except LabkitError as error:
         status = 409 if error.exit_code == EXIT_REFUSED else 422
         return _page(request, form, problems_of(error), status)
-    return RedirectResponse(address(request, "prescribed", case=done.stored.case), 303)
+    to = address(request, "prescribed", case=done.stored.case)
+    return RedirectResponse(to if done.recorded else f"{to}?before=1", 303)
 
 
 @router.get("/prescribed/{case:path}", name="prescribed")
-def prescribed(request: Request, case: str) -> HTMLResponse:
-    """Show the newest prescription as recorded, and offer to make its set."""
+def prescribed(request: Request, case: str, before: str = "") -> HTMLResponse:
+    """Show the newest prescription as recorded, and offer to make its set.
+
+    Args:
+        before: Told where it was recorded before, and not just now.
+    """
     place = workplace(request)
     with place.look() as reader:
         done = newest_prescribed(reader, own_case(request, case))
@@ -152,7 +157,8 @@ def prescribed(request: Request, case: str) -> HTMLResponse:
         )
         sets = len(reader.sets(case))
     return page(
-        request, "prescribed", done=done, case=case, notes=[note.message for note in notes],
+        request, "prescribed", done=replace(done, recorded=not before), case=case,
+        notes=[note.message for note in notes],
         sets=sets, process=place.own.process_name(),
     )
 
@@ -172,7 +178,7 @@ def _record(request: Request, ledger: Ledger, form: _Form, source: TextSource) -
             "page was loaded; nothing was recorded: load the page again",
             where=FORM, field="revision",
         )  # fmt: skip
-    source = on_base(source, parse_toml(newest.text, FORM))
+    source = on_base(source, parse_toml(form.base_text() if form.base else newest.text, FORM))
     return record_prescription(
         ledger, source, templates, form.reason, who, despite_trial=form.despite_trial
     )

@@ -56,6 +56,11 @@
     put(handle, Number(handle.getAttribute("aria-valuenow")) + BY[event.key] * (event.shiftKey ? 10 : 1));
   });
 
+  // Nothing is recorded, and no page left, by the Enter key within a field.
+  form.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target.matches("input")) event.preventDefault();
+  });
+
   // The scale is not replaced under the hand that draws on it, nor by an answer that is behind.
   document.addEventListener("htmx:beforeRequest", () => { ahead = false; });
   document.addEventListener("htmx:oobBeforeSwap", (event) => {
