@@ -16,7 +16,7 @@ from labkit.core.rod.rods import Hand
 from labkit.errors import RefusedError
 from labkit.exports.scan.measure import MOST_U_MM, USUAL_U_MM, measure_scan
 from tests.support.rods import ROWS, templates
-from tests.support.scans import ALL_AT_ONCE, CLEAN, Spoil, ascii_stl, binary_stl, scan_of
+from tests.support.scans import ALL_AT_ONCE, CLEAN, Spoil, binary_stl, scan_of
 
 #: Half of them can be misread upside down and bear a bar.
 LENGTHS = ("27.4", "36.9", "21.0", "40.25", "28.9", "33.1", "50.8", "36.5")
@@ -192,7 +192,7 @@ def refused(tmp_path, corners, names=ROWS):
 
 def test_half_a_rod_is_enough(tmp_path):
     path = tmp_path / "scan.stl"
-    path.write_bytes(ascii_stl(part_of(lambda _x, _y, z: z > 0.0)))
+    path.write_bytes(binary_stl(part_of(lambda _x, _y, z: z > 0.0)))
     known = {"eye-eye-flat": templates()["eye-eye-flat"]}
     found = measure_scan(path, known, load_lettering())
     assert found.length_mm == pytest.approx(33.6, abs=MOST_ERROR_MM)

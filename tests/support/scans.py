@@ -73,7 +73,7 @@ def rod_mesh(row: str, length: str, hand: Hand = Hand.MINUS_Y, case_mark: str = 
 
 
 @cache
-def _fine(row: str, length: str, hand: Hand, edge_mm: float, case_mark: str):
+def fine_mesh(row: str, length: str, hand: Hand, edge_mm: float, case_mark: str):
     import manifold3d
 
     mesh = rod_mesh(row, length, hand, case_mark)
@@ -121,12 +121,14 @@ def scan_of(
     """
     random = np.random.default_rng(seed)
     built = hand if templates()[row].handed else Hand.MINUS_Y  # one part then
-    vertices, triangles, normals = _fine(row, length, built, spoil.edge_mm, case_mark)
+    vertices, triangles, normals = fine_mesh(row, length, built, spoil.edge_mm, case_mark)
     errors = _noise(vertices, spoil, random)
     if spoil.form_mm:
         errors = errors + form_error(vertices, spoil.form_mm, spoil.wave_mm, random)
     vertices = vertices + normals * errors[:, None]
-    triangles = triangles[~_lost(vertices[triangles].mean(axis=1), spoil, random)]
+    first, second, third = triangles.T
+    middles = (vertices[first] + vertices[second] + vertices[third]) / 3.0
+    triangles = triangles[~_lost(middles, spoil, random)]
     if spoil.cell_mm:
         vertices, triangles = _merged(vertices, triangles, spoil.cell_mm)
     corners = [vertices[triangles]]
@@ -201,10 +203,11 @@ def form_error(vertices, form_mm, wave_mm, random):
 
 def _lost(middles, spoil, random):
     """Take away round patches until the wanted share of the facets is gone."""
-    lost = np.zeros(len(middles), dtype=bool)
+    lost, squares = np.zeros(len(middles), dtype=bool), (middles**2) @ np.ones(3)
     while lost.mean() < spoil.missing:
         at = middles[random.integers(len(middles))]
-        lost |= np.linalg.norm(middles - at, axis=1) < spoil.patch_mm * random.uniform(0.4, 1.0)
+        radius = spoil.patch_mm * random.uniform(0.4, 1.0)
+        lost |= squares - 2.0 * (middles @ at) < radius**2 - at @ at
     return lost
 
 

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import RodTemplate
-from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.base import Array
 from labkit.exports.scan.glyphs import Compared, compare, drawn, nats_a_pixel
 from labkit.exports.scan.pose import Pose
 from labkit.exports.scan.relief import Relief, relief
+from labkit.exports.scan.shape import RodShape
 
 
 class Face:
@@ -55,16 +55,11 @@ def faces_of(
 
 def _ways_up(pose: Pose, template: RodTemplate) -> Iterator[tuple[Pose, bool]]:
     """Give every pose in which the rod may lie, and whether its reader sees x to the left."""
-    if template.handed:
-        yield pose, False
-        yield pose, True
-        return
     yield pose, False
-    yield pose.half_turned(1), False
-    # A round bar's flat, or what stands out of a face, tells the inward side.
-    if expected_bar(template).plane and not any(e.stands_out_mm for e in expected_ends(template)):
-        yield pose.half_turned(0), False
-        yield pose.half_turned(2), False
+    if template.handed:
+        yield pose, True
+    for axis in RodShape(template).half_turns:
+        yield pose.half_turned(axis), False
 
 
 def view_of(

@@ -16,6 +16,8 @@ ROLL_STEP_DEG = 45.0
 FEW_POINTS, MANY_POINTS = 500, 4000
 #: How many of the trials are laid in with many points.
 KEPT_TRIALS = 4
+#: A trial whose cost is so many times that of the best one comes to nothing.
+HOPELESS = 8.0
 #: Poses that differ by less, and in no axis' direction by more, are one.
 ALIKE_MM, ALIKE_TURN = 0.3, 0.03
 #: Reach of the surface's pull, mm, from coarse to fine; the last one is a few times the noise.
@@ -85,7 +87,10 @@ def lay_in(shape: RodShape, points: Array, *, aside: bool = False) -> Pose | Non
     sound = sorted((pose for pose in trials if pose is not None), key=lambda pose: pose.cost)
     found: list[Pose] = []
     for trial in sound[:KEPT_TRIALS]:
-        if any(trial.is_like(pose) for pose in found):
+        if trial.cost > HOPELESS * sound[0].cost:
+            break
+        same = [trial, *(trial.half_turned(axis) for axis in shape.half_turns)]
+        if any(one.is_like(pose) for one in same for pose in found):
             continue  # it would come to lie there too
         laid = _refine(shape, many, trial, FINE_MM)
         found += [laid] if laid is not None else []

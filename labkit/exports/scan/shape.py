@@ -41,6 +41,15 @@ class RodShape:
         return lower.reach_mm(NOMINAL), upper.reach_mm(NOMINAL)
 
     @property
+    def half_turns(self) -> tuple[int, ...]:
+        """Axes of the rod about which a half turn leaves it as it is, but for its engraving."""
+        if self.template.handed:
+            return ()
+        # A round bar's flat, or what stands out of a face, tells the inward side.
+        open_sides = self.plane and not any(end.stands_out_mm for end in self._ends)
+        return (1, 0, 2) if open_sides else (1,)
+
+    @property
     def plane(self) -> bool:
         """Whether the bar has plane sides, by which its turn shows."""
         return self._bar.plane
