@@ -51,7 +51,9 @@ def report_facts(report: Report) -> tuple[ShownSection, ...]:
 
 def _sections(report: Report) -> Iterator[ShownSection]:
     drawn = {each.plot.name for each in report.parts(On.SCREEN) if each.plot}
-    for section in (_on_a_page(each, drawn) for each in report.sections):
+    for section in (
+        _on_a_page(each, drawn) for each in report.parts(On.SCREEN, On.PAPER)
+    ):
         shown = _section(section)
         bare = section.table is None  # a heading for what follows; else its table has no rows
         if (shown.heading and bare) or shown.table or shown.picture or shown.words or (
@@ -92,7 +94,9 @@ def table_facts(table: Table) -> ShownTable:
         bool(texts) and is_number_column([row[place] for row in texts])
         for place in range(len(shown.columns))
     )
-    rows = tuple((row, number in shown.bold) for number, row in enumerate(texts))
+    rows = tuple(
+        (tuple(map(as_said, row)), number in shown.bold) for number, row in enumerate(texts)
+    )
     return ShownTable(shown.heads, numbers, rows)
 
 

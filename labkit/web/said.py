@@ -21,6 +21,8 @@ FIELDS: Mapping[str, str] = MappingProxyType({
     "--unreleased": "Why, if rods not released or not to be worn are delivered",
 })  # fmt: skip
 _OPTION = re.compile(r"(\bwith )?(--[a-z][a-z-]*)(?: [A-Z]+\b)?")
+#: A choice among the command's words, which stands by itself on a page.
+_CORRECT = re.compile(r"--correct (left|right|midline)")
 
 
 def as_said(sentence: str) -> str:
@@ -31,6 +33,8 @@ def as_said(sentence: str) -> str:
     >>> as_said("a mistake is taken back with a reason: add --note")
     'a mistake is taken back with a reason: add “Remark”'
     """
+    sentence = _CORRECT.sub(r"\1", sentence)
+
     def field(found: re.Match[str]) -> str:
         words = FIELDS.get(found[2])
         if words is None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
-from labkit.core.clinic import KIND_WORDS, PrescriptionTold
+from labkit.core.clinic import KIND_WORDS, ClinicFile, PrescriptionTold, TrialTold
+from labkit.core.grading.prescription import Side
 from labkit.core.report import Report
 from labkit.errors import RefusedError
 from labkit.ledger.queries import Reader
@@ -39,6 +40,7 @@ class Shown:
         cases: Numbers of the cases that it is about.
         about: What it is, for people.
         waits: Why it cannot be confirmed yet, or need not be; "" where it can.
+        trial: What the page of the trial fit is told of it; empty where it is none.
     """
 
     cases: tuple[str, ...]
@@ -47,6 +49,7 @@ class Shown:
     acts: tuple[Act, ...]
     refused: tuple[str, ...]
     waits: str
+    trial: Mapping[str, str] = field(default_factory=dict)
 
 
 def look(place: Workplace, reader: Reader, raw: bytes, *, table: bool) -> Shown:
@@ -63,11 +66,24 @@ def _sheet(place: Workplace, reader: Reader, raw: bytes) -> Shown:
     about = f"{KIND_WORDS[file.told.kind]}, {file.on}, reported by {file.by}"
     if not isinstance(file.told, PrescriptionTold):
         found = propose_intake(Lab(reader, place.own.installed, now), file, NAME)
-        return Shown((file.case,), about, found.report, found.acts, found.refused, found.waits)
+        return Shown(
+            (file.case,), about, found.report, found.acts, found.refused, found.waits,
+            _as_pictures(file, file.told) if isinstance(file.told, TrialTold) else {},
+        )
     sent = looked_at((source_of(file, file.told, NAME),), templates_of(place.own), None)
     found = propose_prescription(reader, file, sent, now, NAME)
     # It waits for no file here: what is confirmed is recorded.
     return Shown((file.case,), about, found.report, found.acts, found.refused, "")
+
+
+def _as_pictures(file: ClinicFile, told: TrialTold) -> dict[str, str]:
+    """Give what the page of a trial fit is asked with to show the same."""
+    asked = {"read_to": plain(told.read_to_mm), "date": str(file.on)}
+    for side in Side:
+        one = getattr(told, side)
+        asked |= {str(side): one.rod, f"{side}_seen": str(one.seen)}
+        asked |= {f"{side}_by": plain(one.by_mm)} if one.by_mm is not None else {}
+    return asked | ({"correct": str(told.correct)} if told.correct else {})
 
 
 def _table(place: Workplace, reader: Reader, raw: bytes) -> Shown:

@@ -147,8 +147,10 @@ def side_shown(
         for name, (rod, shape) in rods.items()
     )  # fmt: skip
     wanted = asked.get(str(side), "")
-    chosen = next((one for one in choices if one.identifier == wanted), None) or next(
-        (one for one in choices if one.label == first), choices[0]
+    by_label = {one.label: one for one in reversed(choices)}
+    by_any = {**by_label, **{one.identifier: one for one in choices}}
+    chosen = by_any.get(wanted.replace(" ", "").upper().rstrip("LR")) or by_label.get(
+        first, choices[0]
     )
     shape = rods[chosen.identifier][1]
     told = asked.get(f"{side}_seen", "")

@@ -88,6 +88,8 @@ def test_the_pages_are_whole_on_every_screen(chromium, ledger, rods, tmp_path):
         "today": "/", "cases": "/cases", "case": f"/cases/{CASE}", "making": "/jobs",
         "between": f"/between/{PARALLEL}?percent=75", "refused": "/cases/QF-9",
         "rod": f"/rods/{rods[0]}", "rods": "/rods", "new-case": "/new-case",
+        "trial": f"/trial/{CASE}?left_seen=too_short&left_by=0,8&right_seen=meets",
+        "proposals": "/proposals",
     }  # fmt: skip
     with served(workplace(ledger)) as address:
         page, said = signed_in(chromium, address, "light")
@@ -128,6 +130,27 @@ def test_a_dentist_follows_a_case_with_the_keyboard(chromium, ledger, rods):
         assert said == [], said
     with look_into(str(ledger)) as reader:
         assert reader.find(rods[1]).state == "lost"
+
+
+def test_a_dentist_tells_a_trial_fit_with_the_keyboard(chromium, ledger):
+    with served(workplace(ledger)) as address:
+        page, said = signed_in(chromium, address, "phone")
+        page.goto(f"{address}/trial/{CASE}")
+        for side, by in (("left", "0,8"), ("right", "0.75")):
+            page.locator(f"#{side}-too_long").press("ArrowRight")
+            page.locator(f"#{side}-by").fill(by)
+        page.locator(".answer").wait_for(timeout=5000)
+        answer = page.locator(".answer").inner_text()
+        assert "less far than recorded: the range is 8.43 mm" in answer
+        assert page.locator("#right-by").input_value() == "0.75"
+        assert "right_by=0.75" in page.url
+        page.get_by_label("Remark").fill("pads touched")
+        page.get_by_role("button", name="The prescriber accepts").press("Enter")
+        page.wait_for_url(f"{address}/cases/{CASE}?done=*")
+        assert "NOT TO BE WORN" in page.locator("main").inner_text()
+        assert said == [], said
+    with look_into(str(ledger)) as reader:
+        assert reader.prescription(CASE).revision == 2
 
 
 def test_a_paper_is_read_within_the_page(chromium, ledger):

@@ -106,6 +106,16 @@ def test_what_is_confirmed_is_what_the_command_records(
     assert send(browser, raw(told)).url.path == page.url.path
 
 
+def test_a_trial_fit_that_was_sent_is_seen_as_pictures(browser):
+    page = send(browser, raw({**TRIAL, "left": {**TRIAL["left"], "rod": "28.7"}}))
+    link = html.unescape(re.search(r'href="(/trial/[^"]+)"', page.text)[1])
+    shown = browser.get(link)
+    assert "The jaw went 0.77 mm less far than recorded" in words(shown)
+    assert 'aria-label="Rod 28.7, one end attached; its free end: too short by 0.8 mm"' in (
+        shown.text
+    )
+
+
 def test_an_order_is_made_in_the_background(browser, ledger, monkeypatch):
     begun = []
     monkeypatch.setattr(sent_in, "begin", lambda _, order: begun.append(order) or "0" * 16)

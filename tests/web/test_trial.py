@@ -134,6 +134,9 @@ def test_sides_that_disagree_are_asked_about_and_corrected_by_a_word(looking):
     assert "Nothing follows from it." in told
     assert "Corrections to choose from, if a second look shows the same" in told
     assert "The prescriber accepts" not in told
+    assert "--correct" not in told
+    link = html.unescape(re.search(r'href="(/trial/[^"]+correct=right[^"]*)"', page.text)[1])
+    assert "Corrected: the right distance" in words(looking.get(link))
     corrected = words(looking.get(f"/trial/{CASE}", params={**asked, "correct": "right"}))
     assert "Corrected: the right distance at the registered bite" in corrected
 
