@@ -47,8 +47,9 @@ def command(
 ) -> None:
     """Open the workplace in the browser, for this machine.
 
-    It shows what needs doing today, every case with what its rods mean now, makes rods in between
-    and records what becomes of rods. Nothing is loaded from outside. Stop it with Ctrl-C.
+    It shows what needs doing today and every case with what its rods mean now, records
+    prescriptions, makes and measures rods, releases sets, and records what becomes of rods. Nothing
+    is loaded from outside. Stop it with Ctrl-C.
 
     For other machines it opens only with --host and --accounts, behind a proxy that encrypts
     (labkit guide serve).

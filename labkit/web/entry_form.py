@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from labkit.core.case.identifier import grouped
 from labkit.errors import InputError
 from labkit.web.asked import Told
+from labkit.web.said import as_said
 from labkit.workflow.inspection.entry import (
     COMMON,
     KEEP_BY,
@@ -154,7 +155,7 @@ def _judged(line: RodLine, judged: JudgedEntry, entry: Entry) -> RodLine:
         rod in judged.inspection.decision.held,
         _told(judged, rod),
         tuple(_wrong_told(error) for error in wrong if error.field not in COMMON)
-        or tuple(finding.message for finding in judged.about(rod)),
+        or tuple(as_said(finding.message) for finding in judged.about(rod)),
     )  # fmt: skip
 
 
@@ -178,4 +179,4 @@ def _wrong_told(error: InputError) -> str:
     name = error.field
     number = name.removeprefix("reading_").removesuffix("_mm")
     words = f"reading {number}" if number.isdigit() else _WORDS.get(name, name.replace("_", " "))
-    return f"{words}: {error.message}"
+    return f"{words}: {as_said(error.message)}"

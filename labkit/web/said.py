@@ -6,20 +6,43 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from labkit.errors import LabkitError
+
 #: Option → the field of a page that tells the same.
 FIELDS: Mapping[str, str] = MappingProxyType({
     "--accept": "The prescriber accepts",
+    "--again": "Why rods that were measured before are measured again",
+    "--cause": "Cause",
     "--correct": "Where left and right disagree",
     "--date": "Day",
+    "--instrument": "Instrument",
     "--instead": "The pair in the mouth comes out",
+    "--keep": "Coupons far from the others that were found right",
+    "--leave-out": "Coupons that do not count",
+    "--lot": "Lot, where readings name none",
+    "--name": "Name of the calibrated process",
     "--note": "Remark",
     "--percent": "At a percentage of the range",
     "--process-as-stored": "the process as recorded",
+    "--prescriber": "The prescriber's word",
     "--read-to": "Gaps are read to",
     "--reason": "Why",
+    "--template": "Rod template of the coupons",
     "--template-as-stored": "the rod template as recorded",
+    "--tolerance": "Tolerance, ± mm",
     "--unreleased": "Why, if rods not released or not to be worn are delivered",
 })  # fmt: skip
+#: Command → what does the same on a page.
+ACTS: Mapping[str, str] = MappingProxyType({
+    "certificate": "Certificate",
+    "inspect": "Measure",
+    "make": "Make the set",
+    "reject": "Reject",
+    "release": "Release the set",
+    "replace": "Reject",
+    "use-as-is": "Use as is",
+})
+_COMMAND = re.compile(r"(\bwith )?`labkit ([a-z-]+)[^`]*`")
 _OPTION = re.compile(r"(\bwith )?(--[a-z][a-z-]*)(?: [A-Z]+\b)?")
 #: A choice among the command's words, which stands by itself on a page.
 _CORRECT = re.compile(r"--correct (left|right|midline)")
@@ -32,8 +55,14 @@ def as_said(sentence: str) -> str:
     'today is 2031-03-20; give its day under “Day”'
     >>> as_said("a mistake is taken back with a reason: add --note")
     'a mistake is taken back with a reason: add “Remark”'
+    >>> as_said("make it again with `labkit reject 4829173065 --cause …`; see `labkit show`")
+    'make it again under “Reject”; see `labkit show`'
     """
     sentence = _CORRECT.sub(r"\1", sentence)
+
+    def act(found: re.Match[str]) -> str:
+        words = ACTS.get(found[2])
+        return found[0] if words is None else f"{'under ' if found[1] else ''}“{words}”"
 
     def field(found: re.Match[str]) -> str:
         words = FIELDS.get(found[2])
@@ -41,4 +70,13 @@ def as_said(sentence: str) -> str:
             return found[0]
         return f"{'under ' if found[1] else ''}“{words}”"
 
-    return _OPTION.sub(field, sentence)
+    parts = _COMMAND.sub(act, sentence).split("`")
+    # What a command that has no page is given stays as it is typed.
+    return "`".join(
+        part if place % 2 else _OPTION.sub(field, part) for place, part in enumerate(parts)
+    )
+
+
+def lines_said(error: LabkitError) -> tuple[str, ...]:
+    """Give the sentences of an error as a page says them."""
+    return tuple(as_said(line) for line in str(error).splitlines() if line)

@@ -140,6 +140,7 @@ def test_a_rod_is_used_as_is_by_the_prescriber_s_word(bench):
     assert "is used as is" not in words(kim.get(PAGE))
 
 
+@pytest.mark.slow
 def test_a_set_is_withheld_and_released_only_with_what_was_done(bench):
     open_as, _ = bench
     kim = open_as("kim")
@@ -152,6 +153,7 @@ def test_a_set_is_withheld_and_released_only_with_what_was_done(bench):
     assert (refused.status_code, "what was done about it" in words(refused)) == (409, True)
 
 
+@pytest.mark.slow
 def test_remarks_are_answered_by_another_person(bench):
     open_as, rods = bench
     quinn, kim = open_as("quinn"), open_as("kim")

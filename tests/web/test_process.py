@@ -87,6 +87,7 @@ def test_a_gauge_is_studied_by_the_table_that_is_sent(bench):
 ASKED = {"process_name": "example-resin", "name": "resin-may", "day": "2031-05-02"}
 
 
+@pytest.mark.slow
 def test_a_process_is_calibrated_and_its_file_is_given(bench):
     browser, folder = bench
     raw = coupon_csv()

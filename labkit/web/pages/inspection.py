@@ -17,6 +17,7 @@ from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.store import Ledger
 from labkit.web.asked import Told, own_case, told, visit, workplace
 from labkit.web.jobs.job import Order, What, begin
+from labkit.web.said import as_said, lines_said
 from labkit.web.show import address, page
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf, certified
 from labkit.workflow.inspection.inspect import Inspection, inspect
@@ -178,13 +179,15 @@ def _shown(
         missing, questions = before_release(reader, found, by, words)
     status = 200 if refused is None else 409 if isinstance(refused, RefusedError) else 422
     return page(
-        request, "inspection", status, found=found, now=now, missing=missing, typed=typed,
-        told_now=told_now(now) if now else "", report=inspection_report(found, (), {}, None),
+        request, "inspection", status, found=found, now=now, typed=typed,
+        missing=list(map(as_said, missing)), told_now=as_said(told_now(now)) if now else "",
+        report=inspection_report(found, (), {}, None),
         questions=[
             (" ".join(map(str, each.entries)), spans(each.entries), each) for each in questions
         ],
         causes=causes().values(), rods=_rods(found),
-        sentences=str(refused).splitlines() if refused else (), notes=notes,
+        sentences=lines_said(refused) if refused else (),
+        notes=list(map(as_said, notes)),
     )
 
 

@@ -17,6 +17,7 @@ from labkit.units import counted
 from labkit.web.asked import own_case, told, visit, workplace
 from labkit.web.entry_form import blank_lines, common_problems, entry_of, judged_lines
 from labkit.web.jobs.job import Order, What, begin, kept_file
+from labkit.web.said import lines_said
 from labkit.web.show import address, page
 from labkit.workflow.inspection.entry import (
     MOST,
@@ -79,7 +80,7 @@ def judged(request: Request, case: str) -> HTMLResponse:
         with workplace(request).look() as reader:
             found = judge_entry(reader, about, entry, _tools(request), _today(request))
     except LabkitError as error:
-        return page(request, "measure-stopped", sentences=str(error).splitlines())
+        return page(request, "measure-stopped", sentences=lines_said(error))
     return page(request, "measure-judged", lines=judged_lines(found, entry), **_of(found))
 
 
@@ -104,8 +105,8 @@ def recorded(request: Request, case: str) -> Response:
     lines = judged_lines(found, entry)
     return _asking(
         request, found.inspection, tools, entry.common, lines=lines, again=form("again"),
-        sentences=str(refused).splitlines(), status=409 if isinstance(refused, RefusedError)
-        else 422, **_of(found),
+        sentences=lines_said(refused), **_of(found),
+        status=409 if isinstance(refused, RefusedError) else 422,
     )
 
 

@@ -20,7 +20,7 @@ from labkit.documents.instrument_report import Tool, instrument_report
 from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.web.asked import Told, told, visit, workplace
 from labkit.web.guard import MOST_BYTES
-from labkit.web.said import as_said
+from labkit.web.said import lines_said
 from labkit.web.show import page
 from labkit.workflow.process.data import Selection
 from labkit.workflow.process.looks import (
@@ -67,7 +67,7 @@ def process(request: Request) -> HTMLResponse:
 def look(request: Request) -> HTMLResponse:
     """Chart the values of rods, or report what the process can do."""
     asked = {name: text.strip() for name, text in request.query_params.items() if text.strip()}
-    sentences: list[str] = []
+    sentences: tuple[str, ...] = ()
     report = None
     with workplace(request).look() as reader:
         known = names_known(lots_of(reader))
@@ -77,10 +77,10 @@ def look(request: Request) -> HTMLResponse:
                 sample, _look(asked), _today(request), all_rules="all_rules" in asked
             )
         except LabkitError as error:
-            sentences = str(error).splitlines()
+            sentences = lines_said(error)
     return page(
         request, "process-look", known=known, asked=asked, report=report,
-        sentences=list(map(as_said, sentences)),
+        sentences=sentences,
     )
 
 
@@ -103,7 +103,8 @@ def gauge_studied(request: Request) -> HTMLResponse:
         report = gauge_look(*tables, asked, _today(request))
     except LabkitError as error:
         return page(
-            request, "gauge-study", _status(error), typed=typed, report=None, sentences=_said(error)
+            request, "gauge-study", _status(error), typed=typed, report=None,
+            sentences=lines_said(error),
         )
     return page(request, "gauge-study", typed=typed, report=report, sentences=())
 
@@ -131,7 +132,7 @@ def calibrated(request: Request) -> HTMLResponse:
             raise InputError("no table of coupons was sent; choose its file")
         report, text = calibration_look(coupons, asked)
     except LabkitError as error:
-        return _calibrating(request, typed, _status(error), sentences=_said(error))
+        return _calibrating(request, typed, _status(error), sentences=lines_said(error))
     file = f"data:application/toml;base64,{base64.b64encode(text.encode()).decode()}"
     return _calibrating(request, typed, report=report, file=file, text=text)
 
@@ -185,10 +186,6 @@ def _listed(text: str) -> tuple[str, ...]:
 
 def _status(error: LabkitError) -> int:
     return 409 if isinstance(error, RefusedError) else 422
-
-
-def _said(error: LabkitError) -> list[str]:
-    return [as_said(line) for line in str(error).splitlines()]
 
 
 def _today(request: Request) -> datetime.date:
