@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from urllib.parse import quote
 
 import pytest
 from click.testing import CliRunner
@@ -243,6 +244,7 @@ def test_what_is_changed_in_the_form_is_changed_in_the_file_alone(browser, ledge
         ({"registered": "9"}, 409, "lies outside the range"),
         ({"protruded": "far"}, 422, "is not a number"),
         ({"zero": ""}, 422, "Still to fill in: zero."),
+        ({"case": "a/../b"}, 422, "no page could be shown of a case 'a/../b'"),
     ],
 )
 def test_what_is_refused_records_nothing_and_keeps_what_was_typed(
@@ -359,3 +361,17 @@ def test_a_form_that_is_very_long_is_not_kept(looking):
     page = look(looking, {**NEW, "notes": "x" * 20_000})
     assert "is not usable; allowed is printable text of 1 to 2000 characters" in words(page.text)
     assert _worked_out.cache_info().currsize == before
+
+
+@pytest.mark.parametrize("case", ["100 %", "a\\b", "2031/17", "...", "x?y=1#z", "=1+1", "<b>é"])
+def test_a_new_case_may_have_any_number(browser, ledger, case):
+    answer = record(browser, {**NEW, "case": case})
+    assert answer.status_code == 303
+    page = browser.get(answer.headers["location"])
+    assert f"Prescription revision 1 of {case} recorded" in words(page.text)
+    assert newest(ledger, case).case == case
+    for name in ("prescription", "jaw"):
+        found = browser.get(f"/{name}/{quote(case, safe='')}")
+        assert found.status_code == 200
+        assert case in words(found.text)
+        assert "<b>é" not in found.text

@@ -135,8 +135,9 @@ def _write(path: Path, content: bytes) -> None:
 
 def _forget(folder: Path) -> None:
     """Keep the last ones that were built."""
-    kept = sorted(folder.glob("*.*"), key=lambda path: path.stat().st_mtime, reverse=True)
-    for path in kept[MOST_KEPT:]:
+    files = [path for path in folder.iterdir() if not path.name.startswith(".")]  # not the lock
+    files.sort(key=lambda path: path.stat().st_mtime, reverse=True)
+    for path in files[MOST_KEPT:]:
         path.unlink(missing_ok=True)
 
 

@@ -192,6 +192,12 @@ def _require_own(request: Request, form: _Form) -> None:
             f"the prescription of {form.revises} is revised, and the form says {case!r}; begin a "
             "new case instead", where=FORM, field="case",
         )  # fmt: skip
+    if {".", ".."} & set(case.split("/")):  # a browser takes it for a step upwards
+        raise InputError(
+            f"no page could be shown of a case {case!r}; give a number in which no part between "
+            "slashes is . or ..",
+            where=FORM, field="case", value=case,
+        )
     if case and not who.sees(case):
         begin = " or ".join(who.account.cases) if who.account else ""
         raise RefusedError(
