@@ -137,7 +137,7 @@ def parse_toml(text: str, name: str) -> TomlSource:
         if isinstance(words, int):
             raise InputError(
                 f"{dotted(location)!r} is a whole number of more than {MOST_DIGITS} digits; "
-                "nothing here is counted so far", where=source.place(location),
+                "no value here needs that many", where=source.place(location),
             )  # fmt: skip
         if found := _CONTROL.search(words):
             raise InputError(

@@ -86,7 +86,7 @@ INSTRUMENT = instrument_option(
 )
 PINS = click.option(
     "--pins", "pins_name", metavar="NAME",
-    help="The set of gauge pins in use (`labkit instruments`), where the file names none.",
+    help="The set of gauge pins in use (`labkit instruments`), if the file names none.",
 )
 AGAIN = click.option(
     "--again", metavar="REASON", callback=_reason,

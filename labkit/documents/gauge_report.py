@@ -78,8 +78,9 @@ def _components(outcome: Outcome) -> Iterator[Section]:
         "Where readings differ", (tables.variance_words(result),), tables.variation_table(outcome),
         plot=plot(
             "shares", partial(shares_chart, result),
-            "Above: one bar, the variance of all readings up to 100 %. Below: points, what the "
-            "gauge takes of the tolerance, or of the spread where none was given, with intervals.",
+            "Above: one bar, the variance of all readings up to 100 %. Below: points show the "
+            "gauge's share of the tolerance (of the spread, if no tolerance was given), with "
+            "intervals.",
         ),
     )
     yield Section("How these numbers came about", tables.method_words(outcome))

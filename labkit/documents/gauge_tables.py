@@ -123,7 +123,7 @@ def method_words(outcome: Outcome) -> tuple[str, ...]:
         low, high = (100 * end for end in of_spread)
         lines.append(
             f"Gauge's share of the spread of these readings: {between((low, high), 1)} %. "
-            f"Intervals: {sure}, {INTERVAL_METHOD}, if all that differs is normal."
+            f"Intervals: {sure}, {INTERVAL_METHOD}, assuming normal distributions."
         )
     return tuple(lines)
 

@@ -91,7 +91,7 @@ def refuse_taken(out: Path) -> None:
         )
     if inside is not None:
         raise DeliveryError(
-            f"{out} cannot be made: {inside} is a file; name a folder inside of folders",
+            f"{out} cannot be made: {inside} is a file; name another folder",
             field="report", value=str(out),
         )
 

@@ -83,7 +83,7 @@ SLIPS = {
         ("trial", CASE, "--left", "36 meets", "--right", "30.1 meets"),
         ("rod", "36L", "35.9R", "--case", CASE),
     ]),
-    "nobody who records": (2, "and nobody is named who does it; give an operator code with --by", [
+    "nobody who records": (2, "under an operator code; give yours with --by", [
         ("rod", "{rod}", "lost"), ("trial", CASE, *MEETS, "--accept"),
         ("trial", CASE, "--withdraw", 3, "--reason", "x"),
         ("order", CASE, "--withdraw", 3, "--reason", "x"),

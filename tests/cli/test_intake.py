@@ -202,8 +202,8 @@ HOSTILE = {
     "another case": ({"case": "QF-9999"}, None, 2, "has no case 'QF-9999'"),
     "a future day": ({"on": "2031-04-04"}, None, 1, "2031-04-04 lies in the future"),
     "made in the future": ({"true_on": "2031-05-04"}, None, 1, "which lies in the future"),
-    "another record": ({"entry": 999}, None, 2, "which is none of the case QF-1043"),
-    "another day of it": ({"true_on": "2031-03-13"}, None, 2, "which is none of the case QF-1043"),
+    "another record": ({"entry": 999}, None, 2, "does not belong to the case QF-1043"),
+    "another day of it": ({"true_on": "2031-03-13"}, None, 2, "not belong to the case QF-1043"),
     "another schema": ({"schema": 2}, None, 2, "schema = 2 is not usable; allowed is 1"),
     "a key too many": ({"patient": "x"}, None, 2, "patient is not a known key"),
     "no day": ({"on": "2.4.2031"}, None, 2, 'on = "2.4.2031" is not usable; allowed is a day'),
@@ -286,4 +286,4 @@ def test_a_file_that_is_not_there_and_nobody_who_confirms(lab, sent, tmp_path):
     assert "cannot be read" in lab("intake", tmp_path / "none.json").stderr
     result = lab("intake", sent(trial()), "--confirm")
     assert result.exit_code == 2
-    assert "give an operator code with --by" in result.stderr
+    assert "give yours with --by" in result.stderr

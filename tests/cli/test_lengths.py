@@ -163,7 +163,7 @@ def test_opening_for_the_hinged_model_only(rx):
     assert shown.count("No position of the jaw: the jaw reaches no pose that") == 1
     result = run("lengths", "--opening", "4", rx(SMALLEST))
     assert result.exit_code == 1
-    assert "the straight jaw model does not know how the mouth opens" in result.stderr
+    assert "the straight jaw model cannot show how the mouth opens" in result.stderr
 
 
 def test_opening_of_a_set_that_is_refused(rx):

@@ -38,7 +38,7 @@ REFUSED = {
     "no folder": (("--cause", "bent", "--new"), "--new and --out go together"),
     "a folder": (("--cause", "bent", "--out", "sets"), "--new and --out go together"),
     "a day": (("--cause", "bent", "--new", "--out", "sets", "--date", "2031-03-14"),
-              "--date goes without --new"),
+              "--date cannot be used with --new"),
 }  # fmt: skip
 
 

@@ -259,7 +259,7 @@ def test_opening_pulls_the_jaw_and_only_the_hinged_model_knows():
     for row, pose in enumerate(closed.poses):
         same, _ = advancement_at_opening(prescription, pair[row:row + 1], np.array([-pose[2]]))
         assert same[0, 0] == pytest.approx(7.0 + pose[0], abs=1e-9)
-    with pytest.raises(RefusedError, match='straight jaw model does not know how the mouth opens'):
+    with pytest.raises(RefusedError, match='straight jaw model cannot show how the mouth opens'):
         advancement_at_opening(plain(), pair, np.array([1.0]))
     found, nowhere = advancement_at_opening(prescription, pair[:1], np.array([60.0, 4.0]))
     assert np.isnan(found[0]).tolist() == [True, False]

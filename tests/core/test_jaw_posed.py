@@ -64,5 +64,5 @@ def test_what_cannot_be_says_why():
     with pytest.raises(JawModelError, match="no position of the jaw: the jaw reaches no pose"):
         poses_of(rx, pairs_of(found), 60.0)
     rx, found = graded(sliding())
-    with pytest.raises(RefusedError, match="does not know how the mouth opens"):
+    with pytest.raises(RefusedError, match="cannot show how the mouth opens"):
         poses_of(rx, pairs_of(found), 1.0)

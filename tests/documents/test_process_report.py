@@ -187,7 +187,7 @@ def test_a_report_never_goes_over_another_thing(tmp_path):
     (tmp_path / "file").write_text("mine")
     for name, words in (
         ("kept", "is there already"), ("file", "is there already"),
-        ("file/report", "file is a file; name a folder"), ("n" * 300, "cannot be written: "),
+        ("file/report", "file is a file; name another folder"), ("n" * 300, "cannot be written: "),
     ):
         with pytest.raises(DeliveryError, match=words):
             write_report(sample_report(), tmp_path / name, default_profile())

@@ -151,7 +151,7 @@ def test_another_profile_makes_other_papers_and_no_rod(recorded, lying, monkeypa
     made = make(TWO, lying.parent, recorded, means=BENCH)
     assert made.folder == lying
     assert made.parts == ()
-    assert "Only the profile is another, so its papers were made again with it" in made.again
+    assert "Only the profile differs, so its papers were made again with it" in made.again
     spec = json.loads((lying / SPEC_FILE).read_text("utf-8"))
     assert spec == {**before, "profile": profile_json(BENCH.profile)}
     assert rod_files(lying) == files

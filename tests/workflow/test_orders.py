@@ -164,7 +164,7 @@ def test_the_command(recorded, out, tmp_path):
     assert listed["asked"] == "34.5 left (62.5 %), 34.5 right (62.5 %)"
     refused = run("--withdraw", order.event.seq, "--reason", "twice")
     assert refused.exit_code == 2
-    assert "nobody is named who does it; give an operator code with --by" in refused.stderr
+    assert "under an operator code; give yours with --by" in refused.stderr
     assert "give --withdraw with it" in run("--reason", "x").stderr
     done = run("--withdraw", order.event.seq, "--reason", "twice", "--by", "anna")
     assert done.exit_code == 0, done.stderr

@@ -198,7 +198,7 @@ def test_the_command(file, ledger):
     entry = str(tried(ledger, "28.0", 60))
     nobody = run("--withdraw", entry, "--reason", "x")
     assert nobody.exit_code == 2
-    assert "a withdrawal is recorded, and nobody is named who does it" in nobody.stderr
+    assert "a withdrawal is recorded under an operator code" in nobody.stderr
     both = run("--withdraw", entry, "--reason", "x", "--by", "anna", "--left", "28.0 meets")
     assert both.exit_code == 2
     assert "--left and --right enter another one; do one after the other" in both.stderr

@@ -51,7 +51,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
 @PINS
 @INSTRUMENTS
 @way_option(
-    "Typed in: what is measured; without it, the way that the inspection form asks for."
+    "What is typed in; default: the way the inspection form asks for."
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
 @TEMPERATURE

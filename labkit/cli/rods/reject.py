@@ -74,6 +74,6 @@ def _check_new(out: Path | None, asked: dict[str, Any]) -> None:
         )
     if asked["anew"] and asked["on"] is not None:
         raise InputError(
-            "--date goes without --new; reject the rods with their day first, then make new ones "
-            "with `labkit replace`", field="date",
+            "--date cannot be used with --new; reject the rods with their day first, then make new "
+            "ones with `labkit replace`", field="date",
         )

@@ -16,7 +16,6 @@ def who_records(by: str | None, what: str) -> str:
     """
     if not by:
         raise InputError(
-            f"{what} is recorded, and nobody is named who does it; give an operator code with --by",
-            field="by",
+            f"{what} is recorded under an operator code; give yours with --by", field="by"
         )
     return by

@@ -53,7 +53,7 @@ def require_opening(model: JawModelName) -> None:
     """
     if model is not JawModelName.HINGED:
         raise RefusedError(
-            f"the {model} jaw model does not know how the mouth opens; use "
+            f"the {model} jaw model cannot show how the mouth opens; use "
             'model = "hinged", with anchors on both sides',
             field="jaw.model", value=model, allowed="hinged",
         )

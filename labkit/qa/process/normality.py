@@ -190,7 +190,7 @@ def share_outside(mean: float, sd: float, lower: float | None, upper: float | No
 def _ratio(room: float, spread: float) -> float:
     if spread <= 0.0:
         raise RefusedError(
-            "half of the values are the same at one end, so percentiles give no index; measure "
+            "half of the values are equal, at one end, so percentiles give no index; measure "
             "with a finer gauge", field="values",
         )
     return room / spread

@@ -143,7 +143,7 @@ def changed_since(
     if made_for is None or file.true_on not in (None, _day(made_for)):
         day = f" of {file.true_on}" if file.true_on else ""
         raise InputError(
-            f"the sheet was made for entry {file.entry}{day}, which is none of the case "
+            f"the sheet was made for entry {file.entry}{day}, which does not belong to the case "
             f"{file.case} in the ledger {reader.place}; look for the ledger that the sheet was "
             "made from",
             field="entry", value=file.entry,

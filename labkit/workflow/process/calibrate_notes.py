@@ -54,7 +54,7 @@ def _distortion(fit: LengthFit) -> str:
         for name, t, none in (("scale", (b - 1) / ub, "1"), ("offset", a / ua, "0"))
     ]
     return (
-        "the machine does not build true: over these lengths measured and built differ beyond the "
+        "the machine does not build true: measured and built lengths differ by more than the "
         f"coupons' scatter (taken alone, the {' and the '.join(single)} significantly; both are "
         "kept as fitted, since they belong together)"
     )
@@ -70,7 +70,7 @@ def _correction(fit: LengthFit, base: Process) -> str:
         )
     return (
         f"the compensation of {base.name} still serves within the coupons' scatter (mean off "
-        f"nominal {signed(mean, 3)} mm); the new one is the better known"
+        f"nominal {signed(mean, 3)} mm); the new one is known more precisely"
     )
 
 

@@ -179,7 +179,7 @@ def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
                    pair.name)  # fmt: skip
     if standing.asked_back:
         yield note("asked_back",
-                   f"ask these rods back, until they are returned or withdrawn: "
+                   f"ask for these rods back, and record them as returned or withdrawn: "
                    f"{_named(standing.asked_back)}",
                    "rods")  # fmt: skip
 

@@ -290,7 +290,7 @@ def _check_swap(reader: Reader, rod: StoredRod) -> None:
             raise RefusedError(
                 f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, could be taken for "
                 f"{near.label}, {grouped(other.identifier)}, which is in circulation "
-                f"({WHO_HAS_IT[other.state]}): their tolerances reach across; take that one back "
+                f"({WHO_HAS_IT[other.state]}): their tolerances overlap; take that one back "
                 f"first (`labkit rod {other.identifier} returned`, or withdrawn); nothing was "
                 "recorded",
                 field="identifier", value=rod.identifier,

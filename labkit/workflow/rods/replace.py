@@ -178,8 +178,8 @@ def _asked(
 _NOT_MADE = {
     "reserved": "is not made yet: its set {0.set_name} was begun and not finished; finish or "
     "settle it first (`labkit ledger reconcile`)",
-    "abandoned": "was never made: its set {0.set_name} was abandoned; nothing is there to be "
-    "replaced",
+    "abandoned": "was never made: its set {0.set_name} was abandoned; there is nothing to "
+    "replace",
 }
 
 

@@ -145,7 +145,7 @@ class MadeBefore:
         return Remade(
             self.folder, spec, shown, problems,
             "This set was made already and its files are as they were made: the same rods, the "
-            "same identifiers. Only the profile is another, so its papers were made again with it",
+            "same identifiers. Only the profile differs, so its papers were made again with it",
         )
 
     def _files(self, stored: StoredSet, build: Build, progress: Progress) -> Remade:
