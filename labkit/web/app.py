@@ -17,6 +17,7 @@ from labkit.errors import InputError, InputErrors, LabkitError
 from labkit.web.accounts import Slips
 from labkit.web.api import routes
 from labkit.web.api.speak import errors, is_asked_by_program
+from labkit.web.asked import own_address
 from labkit.web.guard import HEADERS, Guard
 from labkit.web.pages import (
     between,
@@ -128,7 +129,7 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
         # A signed-out page asks who is there and comes back to where one wanted to go.
         fragment = "hx-request" in request.headers
         came = request.headers.get("hx-current-url", "") if fragment else str(request.url)
-        wanted = _own(request, came) if fragment or request.method == "GET" else ""
+        wanted = own_address(request, came) if fragment or request.method == "GET" else ""
         target = request.url_for("sign_in").include_query_params(to=wanted or "/")
         to = f"{target.path}?{target.query}"
         # A part of a page is no place to sign in: the whole page goes there.
@@ -162,13 +163,7 @@ async def _told(request: Request, error: Exception) -> Response:
 
 def _back(request: Request) -> str:
     """Give the page of ours that the browser came from; "" where there is none."""
-    return _own(request, request.headers.get("referer", ""))
-
-
-def _own(request: Request, url: str) -> str:
-    """Give path and query of an address of ours, never one that leads elsewhere; "" for others."""
-    own = str(request.base_url)
-    return "/" + url.removeprefix(own).lstrip("/\\") if url.startswith(own) else ""
+    return own_address(request, request.headers.get("referer", ""))
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:

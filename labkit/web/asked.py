@@ -59,6 +59,12 @@ def told(request: Request) -> Told:
     return Told(request.state.form)
 
 
+def own_address(request: Request, url: str) -> str:
+    """Give path and query of an address of ours, never one that leads elsewhere; "" for others."""
+    own = str(request.base_url)
+    return "/" + url.removeprefix(own).lstrip("/\\") if url.startswith(own) else ""
+
+
 def day_of(text: str) -> datetime.date | None:
     """Read a day as a form gives it; None where none is told.
 

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import json
 import os
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
+from itertools import islice
 from pathlib import Path
 
+from filelock import FileLock
+
 from labkit.errors import InputError, RefusedError
+from labkit.locks import only_one
 from labkit.web.workplace import Workplace
 
-#: Folder of what was sent within that of the sets.
-FOLDER = ".proposals"
+#: Folder of what was sent within that of the sets, and within it of what was decided.
+FOLDER, DECIDED = ".proposals", "decided"
 #: So many can wait at once, and so many that were decided are listed.
 MOST_WAITING, MOST_LISTED = 200, 20
 _DIGITS = frozenset("0123456789abcdef")
@@ -31,7 +35,6 @@ class Sent:
         about: What it is, for people.
         table: Whether it is a table of prescriptions, and not what a clinic's sheet saved.
         by, at: Who sent it, and when.
-        content: It, in base 64.
         decided: "confirmed" or "set aside"; "" while it waits.
         decided_by, decided_at: Who decided, and when.
     """
@@ -42,15 +45,9 @@ class Sent:
     table: bool
     by: str
     at: str
-    content: str
     decided: str = ""
     decided_by: str = ""
     decided_at: str = ""
-
-    @property
-    def raw(self) -> bytes:
-        """What was sent."""
-        return base64.b64decode(self.content)
 
 
 def name_of(raw: bytes) -> str:
@@ -58,26 +55,24 @@ def name_of(raw: bytes) -> str:
     return hashlib.sha256(raw).hexdigest()[:_LENGTH]
 
 
-def keep(place: Workplace, sent: Sent) -> None:
-    """Keep a file that was sent, or what was decided about it.
+def keep(place: Workplace, sent: Sent, raw: bytes) -> None:
+    """Keep a file that was sent; one that is there already stays as it is.
 
     Raises:
         RefusedError: Too many wait already.
     """
-    waiting = sum(1 for each in every(place) if not each.decided)
-    if not sent.decided and waiting >= MOST_WAITING:
+    if _path(place, sent.name) is not None:
+        return
+    count = sum(1 for _ in waiting(place))
+    if count >= MOST_WAITING:
         raise RefusedError(
-            f"{waiting} proposals wait already; confirm them or set them aside first; nothing was "
+            f"{count} proposals wait already; confirm them or set them aside first; nothing was "
             "kept"
         )
     folder = place.sets / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    new = folder / f"{sent.name}.new-{os.getpid()}"
-    new.unlink(missing_ok=True)
-    handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as out:
-        json.dump(asdict(sent), out, ensure_ascii=False)
-    new.replace(folder / f"{sent.name}.json")
+    _write(_content(place, sent.name), raw)
+    _write(folder / f"{sent.name}.json", _as_json(sent))
 
 
 def find(place: Workplace, name: str) -> Sent:
@@ -86,22 +81,45 @@ def find(place: Workplace, name: str) -> Sent:
     Raises:
         InputError: There is none of that name.
     """
-    path = place.sets / FOLDER / f"{name}.json"
-    if len(name) != _LENGTH or not set(name) <= _DIGITS or not path.is_file():
+    path = _path(place, name)
+    if path is None:
         raise InputError("there is no such proposal; go on from the list of proposals")
     return _read(path)
 
 
-def every(place: Workplace) -> Iterator[Sent]:
-    """Give all that was sent, what was sent last first."""
-    paths = sorted((place.sets / FOLDER).glob("*.json"), key=lambda path: path.stat().st_mtime)
-    return map(_read, reversed(paths))
+def raw_of(place: Workplace, sent: Sent) -> bytes:
+    """Give a file as it was sent."""
+    return _content(place, sent.name).read_bytes()
+
+
+def waiting(place: Workplace) -> Iterator[Sent]:
+    """Give what waits, what was sent last first."""
+    done = {path.name for path in (place.sets / FOLDER / DECIDED).glob("*.json")}
+    return (_read(path) for path in _latest(place.sets / FOLDER) if path.name not in done)
+
+
+def decided(place: Workplace) -> Iterator[Sent]:
+    """Give what was decided last."""
+    return map(_read, islice(_latest(place.sets / FOLDER / DECIDED), MOST_LISTED))
+
+
+def deciding(place: Workplace, sent: Sent) -> AbstractContextManager[object]:
+    """Let one person decide about a proposal at a time.
+
+    Raises:
+        RefusedError: Somebody else does.
+    """
+    return only_one(FileLock(place.sets / FOLDER / f"{sent.name}.lock"))
 
 
 def decide(place: Workplace, sent: Sent, how: str, by: str) -> None:
     """Keep in mind what became of it."""
     at = place.now().isoformat(timespec="seconds")
-    keep(place, replace(sent, decided=how, decided_by=by, decided_at=at))
+    folder = place.sets / FOLDER
+    (folder / DECIDED).mkdir(exist_ok=True)
+    told = replace(sent, decided=how, decided_by=by, decided_at=at)
+    _write(folder / DECIDED / f"{sent.name}.json", _as_json(told))
+    (folder / f"{sent.name}.json").unlink(missing_ok=True)
 
 
 def refuse_decided(sent: Sent) -> None:
@@ -115,6 +133,37 @@ def refuse_decided(sent: Sent) -> None:
             f"this proposal was {sent.decided} by {sent.decided_by} on {sent.decided_at[:10]}; "
             "nothing was recorded"
         )
+
+
+def _path(place: Workplace, name: str) -> Path | None:
+    """Give where a proposal is described; None where there is none of that name."""
+    if len(name) != _LENGTH or not set(name) <= _DIGITS:
+        return None
+    folder = place.sets / FOLDER
+    paths = (folder / DECIDED / f"{name}.json", folder / f"{name}.json")
+    return next((path for path in paths if path.is_file()), None)
+
+
+def _content(place: Workplace, name: str) -> Path:
+    return place.sets / FOLDER / f"{name}.sent"
+
+
+def _latest(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime, reverse=True)
+
+
+def _as_json(sent: Sent) -> bytes:
+    return json.dumps(asdict(sent), ensure_ascii=False).encode()
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all, for its owner alone."""
+    new = path.with_name(f"{path.name}.new-{os.getpid()}")
+    new.unlink(missing_ok=True)
+    handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "wb") as out:
+        out.write(content)
+    new.replace(path)
 
 
 def _read(path: Path) -> Sent:

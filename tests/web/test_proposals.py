@@ -6,12 +6,14 @@ import html
 import json
 import re
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from click.testing import CliRunner
 
 from labkit.cli import clock
 from labkit.cli.main import cli
+from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into
 from labkit.web import inbox, sent_in
 from labkit.web.accounts import Accounts
@@ -185,6 +187,18 @@ def test_what_cannot_be_read_is_told_and_not_kept(
     assert "<script>alert" not in answer.text
     assert ledger.read_bytes() == before
     assert "Nothing waits." in words(browser.get("/proposals"))
+
+
+def test_two_who_confirm_at_once_record_once(browser, ledger):
+    page = send(browser, raw(TRIAL))
+    other = client_of(workplace(ledger), by="ben")
+    page_of_other = other.get(page.url.path)
+    with ThreadPoolExecutor(2) as at_once:
+        told = list(at_once.map(
+            lambda one: confirm(*one).status_code, [(browser, page), (other, page_of_other)]
+        ))
+    assert sorted(told) == [303, 409]
+    assert [kind for kind, *_ in story(ledger)].count(Kind.TRIAL_FIT) == 1
 
 
 def test_no_file_is_no_proposal(browser):

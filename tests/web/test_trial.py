@@ -177,6 +177,21 @@ def test_what_another_records_meanwhile_is_looked_at_first(browser, ledger, rods
     assert story(ledger) == before
 
 
+def test_an_open_trial_fit_is_told_what_another_records(browser, ledger, rods):
+    shown = browser.get(f"/trial/{CASE}", params=SHORT)
+    asks = re.search(rf'hx-get="(/since/\d+/{CASE})"', shown.text)[1]
+    url = str(shown.url)
+    assert asks in browser.get(asks, headers={"hx-current-url": url}).text
+    with open_ledger(str(ledger)) as other:
+        Pen(other, "ben")(Kind.ROD_STATE, CASE, {"identifier": rods[1], "state": "returned"})
+    told = browser.get(asks, headers={"hx-current-url": url})
+    assert "ben has recorded something of this case since" in told.text
+    assert html.unescape(re.search(r'href="([^"]+)"', told.text)[1]) == url.partition("8765")[2]
+    for other in ("http://elsewhere.example/", f"http://127.0.0.1:8765/cases/{CASE}?done=9"):
+        told = browser.get(asks, headers={"hx-current-url": other})
+        assert f'href="/cases/{CASE}"' in told.text
+
+
 def test_rods_that_cannot_be_drawn_are_named(looking):
     page = looking.get(f"/trial/{PARALLEL}", params=MEETS)
     assert 'class="plain-rod"' in page.text

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from labkit.core.case.rod_life import TRANSITIONS
-from labkit.web.asked import own_case, today_of, visit, workplace
+from labkit.web.asked import own_address, own_case, today_of, visit, workplace
 from labkit.web.case_facts import CaseFacts, facts_of
 from labkit.web.files import files_of
 from labkit.web.pages.files import OTHER_RANGE
@@ -16,7 +16,7 @@ from labkit.web.pages.proposals import own_waiting
 from labkit.web.pages.rods import ONCE_MORE
 from labkit.web.rights import OVERRULES
 from labkit.web.scale import HEIGHT, WIDTH
-from labkit.web.show import drawn, page
+from labkit.web.show import address, drawn, page
 from labkit.workflow.record.lookup import all_cases, need_case
 from labkit.workflow.rods.life import RECORDED
 
@@ -42,7 +42,12 @@ def case_since(request: Request, case: str, entry: int) -> HTMLResponse:
     with workplace(request).look() as reader:
         need_case(reader, own_case(request, case))
         last = reader.last(case)
-    return page(request, "since", case=case, entry=entry, last=last)
+    here, own = own_address(request, request.headers.get("hx-current-url", "")), address(
+        request, "case", case=case
+    )
+    # The page of the case says what was just recorded, which it is not when it is loaded again.
+    here = own if not here or here.partition("?")[0] == own else here
+    return page(request, "since", case=case, entry=entry, last=last, here=here)
 
 
 @router.get("/cases/{case:path}", name="case")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterable
 
 from fastapi import APIRouter, Request
@@ -12,7 +11,18 @@ from starlette.datastructures import UploadFile
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.queries import Reader
 from labkit.web.asked import own_case, refuse_stale, told, visit, workplace
-from labkit.web.inbox import MOST_LISTED, Sent, decide, every, find, keep, name_of, refuse_decided
+from labkit.web.inbox import (
+    Sent,
+    decide,
+    decided,
+    deciding,
+    find,
+    keep,
+    name_of,
+    raw_of,
+    refuse_decided,
+    waiting,
+)
 from labkit.web.said import as_said
 from labkit.web.sent_in import Shown, confirm, look
 from labkit.web.show import address, page
@@ -23,10 +33,8 @@ router = APIRouter()
 @router.get("/proposals", name="proposals")
 def proposals(request: Request) -> HTMLResponse:
     """List what waits and what was decided last, and take a file in."""
-    decided = [sent for sent in _own(request) if sent.decided]
-    return page(
-        request, "proposals", waiting=own_waiting(request), decided=decided[:MOST_LISTED]
-    )
+    last = _own(request, decided(workplace(request)))
+    return page(request, "proposals", waiting=own_waiting(request), decided=last)
 
 
 @router.post("/proposals", name="proposal_sent")
@@ -41,10 +49,8 @@ def proposal_sent(request: Request) -> Response:
     for case in shown.cases:
         own_case(request, case)
     name = name_of(raw)
-    if all(each.name != name for each in every(place)):
-        at, content = place.now().isoformat(timespec="seconds"), base64.b64encode(raw).decode()
-        by = visit(request).by
-        keep(place, Sent(name, shown.cases, shown.about, table, by, at, content))
+    by, at = visit(request).by, place.now().isoformat(timespec="seconds")
+    keep(place, Sent(name, shown.cases, shown.about, table, by, at), raw)
     return RedirectResponse(address(request, "proposal", name=name), 303)
 
 
@@ -65,16 +71,18 @@ def proposal(request: Request, name: str) -> HTMLResponse:
 @router.post("/proposals/{name}", name="proposal_confirmed")
 def proposal_confirmed(request: Request, name: str) -> Response:
     """Do what was shown; a technician's act."""
-    place, sent, form = workplace(request), _sent(request, name), told(request)
-    refuse_decided(sent)
-    entries = dict(zip(sent.cases, form("entries").split(), strict=False))
-    with place.act() as ledger, ledger.transaction():
-        for case in sent.cases:
-            if ledger.has_case(case):
-                refuse_stale(ledger, case, entries.get(case, ""))
-        shown = look(place, ledger, sent.raw, table=sent.table)
-        jobs = confirm(place, ledger, shown, visit(request).by)
-    decide(place, sent, "confirmed", visit(request).by)
+    place, by = workplace(request), visit(request).by
+    with deciding(place, _sent(request, name)):
+        sent = _sent(request, name)
+        refuse_decided(sent)
+        entries = dict(zip(sent.cases, told(request)("entries").split(), strict=False))
+        with place.act() as ledger, ledger.transaction():
+            for case in sent.cases:
+                if ledger.has_case(case):
+                    refuse_stale(ledger, case, entries.get(case, ""))
+            shown = look(place, ledger, raw_of(place, sent), table=sent.table)
+            jobs = confirm(place, ledger, shown, by)
+        decide(place, sent, "confirmed", by)
     if jobs:
         return RedirectResponse(address(request, "job", name=jobs[0]), 303)
     if len(sent.cases) == 1:
@@ -85,20 +93,22 @@ def proposal_confirmed(request: Request, name: str) -> Response:
 @router.post("/proposals/{name}/aside", name="proposal_aside")
 def proposal_aside(request: Request, name: str) -> Response:
     """Set a proposal aside: it is not to be done."""
-    sent = _sent(request, name)
-    refuse_decided(sent)
-    decide(workplace(request), sent, "set aside", visit(request).by)
+    place = workplace(request)
+    with deciding(place, _sent(request, name)):
+        sent = _sent(request, name)
+        refuse_decided(sent)
+        decide(place, sent, "set aside", visit(request).by)
     return RedirectResponse(address(request, "proposals"), 303)
 
 
 def own_waiting(request: Request) -> list[Sent]:
     """Give what waits, of the cases that the operator sees."""
-    return [sent for sent in _own(request) if not sent.decided]
+    return _own(request, waiting(workplace(request)))
 
 
-def _own(request: Request) -> list[Sent]:
+def _own(request: Request, found: Iterable[Sent]) -> list[Sent]:
     sees = visit(request).sees
-    return [sent for sent in every(workplace(request)) if all(map(sees, sent.cases))]
+    return [sent for sent in found if all(map(sees, sent.cases))]
 
 
 def _sent(request: Request, name: str) -> Sent:
@@ -117,8 +127,9 @@ def _entries(reader: Reader, sent: Sent) -> str:
 
 def _looked(request: Request, reader: Reader, sent: Sent) -> tuple[Shown | None, Iterable[str]]:
     """Work a proposal out; what refuses it by now is told on its page."""
+    place = workplace(request)
     try:
-        shown = look(workplace(request), reader, sent.raw, table=sent.table)
+        shown = look(place, reader, raw_of(place, sent), table=sent.table)
     except LabkitError as error:
         return None, str(error).splitlines()
     return shown, shown.refused
