@@ -23,7 +23,7 @@ _GOOD = {"case": PARALLEL, "name": SET, "file": "checks.json"}
 #: With nothing wrong in the address, a set is made, or withheld for any reason: that is no slip.
 _WORKS = {"set_make", "api_make", "set_release_withheld"}
 #: An address is no longer than a server takes.
-_LONGEST = 1000
+_LONGEST = 300
 _MARKUP = re.compile("<script>|<svg onload|<img src=x|<a href=//x")
 
 

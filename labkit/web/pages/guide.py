@@ -35,6 +35,6 @@ def one(request: Request, topic: str) -> HTMLResponse:
     """Show a page of the guide."""
     lines = guide.page(topic).splitlines()
     shown = "\n".join(line for line in lines if not line.lstrip().startswith("<!--"))
-    return page(
-        request, "guide-page", title=guide.title(topic), text=Markup(_WRITTEN.render(shown))
-    )
+    # What is wider than the page is scrolled with the keyboard, too.
+    text = _WRITTEN.render(shown).replace("<pre>", '<pre tabindex="0">')
+    return page(request, "guide-page", title=guide.title(topic), text=Markup(text))
