@@ -44,7 +44,10 @@ def _due(tool: Tool, days: int | None) -> str:
 
 
 def _pins(pins: GaugePins) -> list[tuple[str, str]]:
-    return [("kind", pins.kind), ("diameters", ", ".join(map(plain, pins.diameters)) + " mm")]
+    return [
+        ("kind", pins.kind), ("diameters", ", ".join(map(plain, pins.diameters)) + " mm"),
+        ("tolerance", f"+0, −{plain(pins.tolerance_mm)} mm of each"),
+    ]
 
 
 def _facts(instrument: Instrument) -> list[tuple[str, str]]:

@@ -51,6 +51,20 @@ def test_gauge_pins_are_named_in_the_form_or_for_all_rods(bench, reports):
     assert "no release yet" not in reports[0].words
 
 
+@pytest.mark.parametrize(("tolerance", "play"), [("0.001", 0.027), ("0.008", 0.041)])
+def test_the_budget_counts_what_the_named_gauge_pins_let_through(bench, tolerance, play):
+    """Two H10 bores of 2.5: 2 × (1.2375 − 2.500 + tolerance + 2.550 / 2) mm, ±."""
+    own = write_instruments(bench.folder / "own")
+    file = own / "pins-2.toml"
+    text = file.read_text("utf-8").replace("tolerance = 0.005", f"tolerance = {tolerance}")
+    file.write_text(text, "utf-8")
+    assert bench.run(bench.file(), "--by", "quinn", "--instruments", str(own), *PINS).exit_code == 0
+    details = bench.readings()[0].details
+    assert details["gauge_pins"]["tolerance_mm"] == float(tolerance)
+    (fittings,) = (one for one in details["budget"] if one["name"] == "fittings")
+    assert fittings["u_mm"] == pytest.approx(play / 3**0.5)
+
+
 def test_the_form_tells_when_a_calibration_is_due_where_the_file_does_not(bench):
     bench.form.set(2, instrument="example-micrometer", calibration_due="2031-09-30")
     bench.run(bench.file(), "--by", "quinn")

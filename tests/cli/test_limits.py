@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from decimal import Decimal
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from labkit.workflow.inspection.limits import gauge_notes
 from labkit.workflow.sets.cases import open_case
 from tests.documents import bench_specs as specs
 from tests.support.inspection import record_set
+from tests.support.own_instruments import write_instruments
 
 CASE = "QF-1043"
 
@@ -129,6 +131,32 @@ def test_a_gauge_too_coarse_is_refused_with_what_would_do(folder):
     for other in content["would_do"]:
         named = ("--instrument", other["instrument"]) if other["instrument"] else ()
         assert told(place, *named, "--way", other["method"])["findings"] == []
+
+
+def test_finer_gauge_pins_that_would_do_are_named_and_do(folder, tmp_path):
+    place, named = folder("0.04"), ("--instrument", "example-micrometer", "--way", "over")
+    refused = run(place, *named)
+    assert refused.exit_code == 1
+    widest = re.search(
+        r"or keep example-micrometer and use gauge pins that are below their mark by at most "
+        r"(0\.\d+) mm \(over\), as `tolerance` in their file then tells", refused.stderr,
+    )[1]
+    own = write_instruments(tmp_path / "own")
+    file = own / "pins-2.toml"
+    usual = file.read_text("utf-8")
+
+    def pinned(tolerance):
+        file.write_text(usual.replace("tolerance = 0.005", f"tolerance = {tolerance}"), "utf-8")
+        return run(place, *named, "--pins", "pins-2", "--instruments", own)
+
+    assert "too coarse" in pinned("0.005").stderr
+    assert "too coarse" in pinned(float(widest) + 0.0005).stderr
+    finer = pinned(widest)
+    assert (finer.exit_code, finer.stderr) == (0, "")
+    assert f"their gauge pins (− {widest} mm) let through" in " ".join(finer.stdout.split())
+    file.write_text(usual.replace("2.50, ", ""), "utf-8")
+    lacking = run(place, *named, "--pins", "pins-2", "--instruments", own)
+    assert "pins-2 has no pin of 2.50 mm; name the set that is used" in lacking.stderr
 
 
 def test_where_nothing_would_do_that_is_said(folder):

@@ -23,14 +23,14 @@ def way(template, method):
     return next(way for way in ways_of(template) if way.method is method)
 
 
-def extreme_sizes(fitting):
+def extreme_sizes(fitting, tolerance=PIN_TOLERANCE_MM):
     """Give (gauge pin or nothing, fitting's size) at every corner of what is let through.
 
     A bore's pins let through more than its limits: what the go pin enters, up to a no-go pin.
     """
     if isinstance(fitting, Eye):
         pin = fitting.gauge_pin_mm
-        pins = (pin, pin - PIN_TOLERANCE_MM)
+        pins = (pin, pin - tolerance)
         return [(one, bore) for one in pins for bore in (one, fitting.no_go_pin_mm)]
     size = fit_limits(fitting.fit, getattr(fitting, FITTED[fitting.kind]))
     return [(None, size.least_mm), (None, size.most_mm)]
@@ -67,6 +67,27 @@ def test_every_shift_is_bounded_and_a_reading_outside_means_a_wrong_rod(name, me
     # Evenly about rods in the middle of everything: one of the ends is reached.
     off = [abs(shift - ways[0].shift_mm) for shift in (min(shifts), max(shifts))]
     assert max(off) == ways[0].play_mm
+
+
+@pytest.mark.parametrize("tolerance", ["0.0005", "0.001", "0.008"])
+def test_finer_or_coarser_gauge_pins_bound_the_shift_about_the_same_middle(tolerance):
+    usual = way(TEMPLATES["eye-eye-flat"], Method.OVER)
+    own = usual.with_pins(Decimal(tolerance))
+    shifts = [
+        contact(*lower, True) + contact(*upper, True) for lower, upper in itertools.product(*(
+            extreme_sizes(end, Decimal(tolerance))
+            for end in (TEMPLATES["eye-eye-flat"].lower, TEMPLATES["eye-eye-flat"].upper)
+        ))
+    ]
+    assert own.shift_mm == usual.shift_mm  # as the forms have it
+    assert max(abs(shift - own.shift_mm) for shift in shifts) == own.play_mm
+    assert (own.play_mm < usual.play_mm) == (Decimal(tolerance) < PIN_TOLERANCE_MM)
+
+
+def test_pins_change_no_way_that_takes_none_or_is_free_of_them():
+    for method in (Method.HALF_SUM, Method.CENTRES, Method.ENDS):
+        free = way(TEMPLATES["eye-eye-flat"], method)
+        assert free.with_pins(Decimal("0.001")) == free
 
 
 #: A bore 2.5 H10: 2.500 to 2.540 (ISO 286-1 table: IT10 of 1–3 mm is 40 µm), aimed at 2.520; its

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 import rich_click
 
-from labkit.catalog.instruments import find_instrument, instruments
+from labkit.catalog.instruments import find_instrument, find_pins, gauge_pins, instruments
 from labkit.cli import clock
 from labkit.cli.common import (
     INSTRUMENT,
     INSTRUMENTS,
     LEDGER,
+    PINS,
     SET,
     Run,
     way_option,
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 @click.argument("case")
 @SET
 @INSTRUMENT
+@PINS
 @way_option(
     "What is measured: over, between, half-sum, over-less-own, centres or ends; without it, "
     "the first way that decides on every rod."
@@ -56,13 +58,16 @@ def command(
 
     Example: labkit limits QF-1043 --instrument example-micrometer
     """
-    from labkit.workflow.inspection.limits import set_limits
+    from labkit.workflow.inspection.limits import measured_with, set_limits
     from labkit.workflow.inspection.limits_report import limits_report
 
     known = instruments(gauge["instrument_places"])
     name = gauge["instrument_name"]
+    of = _set_of(case, set_name, ledger_url)
+    if pins := gauge["pins_name"]:
+        of = measured_with(of, find_pins(gauge_pins(gauge["instrument_places"]), pins))
     limits = set_limits(
-        _set_of(case, set_name, ledger_url),
+        of,
         find_instrument(known, name) if name else None,
         gauge["method"],
         known.values(),

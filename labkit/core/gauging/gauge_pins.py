@@ -7,10 +7,12 @@ from datetime import date
 from decimal import Decimal
 from typing import Annotated
 
-from labkit.core.form.keys import Key, name_key
+from labkit.core.form.keys import Key, name_key, quantity
 from labkit.core.gauging.instruments import EXAMPLE_NAME
+from labkit.core.gauging.ways_of_measuring import Way
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 
 #: What a file of gauge pins says of its kind.
 KIND = "gauge-pins"
@@ -18,7 +20,7 @@ KIND = "gauge-pins"
 
 @dataclass(frozen=True)
 class GaugePins(Finite):
-    """One set of gauge pins; budgets count them as at most 0.005 mm below what is marked."""
+    """One set of gauge pins, of which budgets count what their tolerance lets through."""
 
     name: Annotated[str, name_key("name used with --pins")]
     title: Annotated[str, Key("name for people")]
@@ -35,6 +37,10 @@ class GaugePins(Finite):
         bool, Key("invented, to show the form: no set is released on its readings")
     ] = field(default=False, metadata=LEFT_OUT_AT_DEFAULT)
 
+    tolerance_mm: Annotated[float, quantity(
+        "how far below its mark a pin may be; none is above it", 0.0001, 0.01, at="tolerance",
+    )] = field(default=float(PIN_TOLERANCE_MM), metadata=LEFT_OUT_AT_DEFAULT)
+
     @property
     def invented(self) -> bool:
         """Whether it is an example."""
@@ -43,6 +49,10 @@ class GaugePins(Finite):
     def overdue(self, day: date) -> bool:
         """Tell whether the calibration had run out by a day."""
         return self.calibration_due is not None and day > self.calibration_due
+
+    def measuring(self, way: Way) -> Way:
+        """Give a way of measuring as these pins serve it."""
+        return way.with_pins(Decimal(repr(float(self.tolerance_mm))))
 
     def lacks(self, diameters_mm: tuple[Decimal, ...]) -> tuple[Decimal, ...]:
         """Give the diameters of which the set has no pin."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
 from labkit.core.numbers import Finite
-from labkit.core.rod.fittings import BossFitting, Fitting
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM, BossFitting, Fitting
 from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 
@@ -59,6 +59,8 @@ class Way(Finite):
         reason: Why this way, or why not.
         least_shift_mm, most_shift_mm: Bounds of reading minus length.
         gauge_pins_mm: Diameters of the gauge pins, one for each bore.
+        ends: The fittings, where the bounds are theirs.
+        pin_tolerance_mm: How far below its mark a gauge pin may be.
     """
 
     method: Method
@@ -70,6 +72,8 @@ class Way(Finite):
     least_shift_mm: Decimal = Decimal(0)
     most_shift_mm: Decimal = Decimal(0)
     gauge_pins_mm: tuple[Decimal, ...] = ()
+    ends: tuple[Fitting, ...] = ()
+    pin_tolerance_mm: Decimal = PIN_TOLERANCE_MM
 
     @property
     def shift_mm(self) -> Decimal:
@@ -80,6 +84,25 @@ class Way(Finite):
     def play_mm(self) -> Decimal:
         """Half of the distance of the bounds: how far the shift may be off, ±."""
         return (self.most_shift_mm - self.least_shift_mm) / 2
+
+    def with_pins(self, tolerance_mm: Decimal) -> Way:
+        """Give the way with gauge pins of another tolerance: another play about the same shift.
+
+        Args:
+            tolerance_mm: How far below its mark a pin may be.
+
+        >>> from labkit.core.rod.fittings import Eye
+        >>> eye = Eye(2.5, 7.5, "2.50 to 2.54")
+        >>> way = shifted_way(Method.OVER, (eye, eye))
+        >>> print(way.play_mm, way.with_pins(Decimal("0.001")).play_mm)
+        0.0350 0.0270
+        """
+        if not (self.gauge_pins_mm and self.ends):
+            return self
+        least, most = _shift_bounds(self.method, self.ends, tolerance_mm)
+        return replace(
+            self, least_shift_mm=least, most_shift_mm=most, pin_tolerance_mm=tolerance_mm
+        )
 
     def widened(self, length_mm: Decimal, tolerance_mm: Decimal) -> Limits:
         """Work out what a mere check's reading of one rod must lie within.
@@ -144,10 +167,7 @@ def shifted_way(method: Method, ends: tuple[Fitting, Fitting]) -> Way:
         method: `Method.OVER` or `Method.BETWEEN`.
     """
     over = method is Method.OVER
-    bounds = [fitting.outer_bounds() for fitting in ends]
-    least, most = (sum((b[side] for b in bounds), Decimal(0)) for side in (0, 1))
-    if not over:
-        least, most = -most, -least
+    least, most = _shift_bounds(method, ends, PIN_TOLERANCE_MM)
     where = "outer" if over else "inner"
     instrument = "outside micrometer or calliper" if over else "calliper with inside jaws"
     return Way(
@@ -164,7 +184,17 @@ def shifted_way(method: Method, ends: tuple[Fitting, Fitting]) -> Way:
         least_shift_mm=least,
         most_shift_mm=most,
         gauge_pins_mm=_pins(ends),
+        ends=ends,
     )
+
+
+def _shift_bounds(
+    method: Method, ends: tuple[Fitting, ...], pin_tolerance_mm: Decimal
+) -> tuple[Decimal, Decimal]:
+    """Bound reading minus length, over the fittings or between them."""
+    bounds = [fitting.outer_bounds(pin_tolerance_mm) for fitting in ends]
+    least, most = (sum((b[side] for b in bounds), Decimal(0)) for side in (0, 1))
+    return (least, most) if method is Method.OVER else (-most, -least)
 
 
 def _half_sum(ends: tuple[Fitting, Fitting]) -> Way:

@@ -108,6 +108,7 @@ class Bench:
             )
         assert readings.method is not None
         way, count = self.way(readings.method), len(readings.readings_mm)
+        way = way if readings.gauge_pins is None else readings.gauge_pins.measuring(way)
         gauge = place.gauge(readings.instrument, count)
         length = float(readings.mean_mm - way.shift_mm)
         corrected = gauge.correction(readings.temperature_c)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Way
+from labkit.core.rod.fittings import PIN_TOLERANCE_MM
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.temperature import Correction
 from labkit.qa.uncertainty import Budget, Component, resolution, uniform
@@ -212,7 +213,9 @@ def _fittings(way: Way) -> tuple[Component, ...]:
     if way.play_mm == 0:
         return ()
     play = float(way.play_mm)
-    pins = ", bores as their gauge pins let through" if way.gauge_pins_mm else ""
+    usual = way.pin_tolerance_mm == PIN_TOLERANCE_MM
+    which = "" if usual else f" (− {plain(way.pin_tolerance_mm)} mm)"
+    pins = f", bores as their gauge pins{which} let through" if way.gauge_pins_mm else ""
     return (
         Component(
             FITTINGS, uniform(play), math.inf, "B",

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labkit.core.findings import Finding, note, refused
+from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
 from labkit.documents.inspection import gauge_of, lines_of
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
     from labkit.ledger.queries import Reader
     from labkit.workflow.sets.cases import Case
 
+#: Tolerances of gauge pins that are tried where the present ones are too coarse, mm.
+FINER_PINS_MM = tuple(Decimal(tenths) / 10_000 for tenths in (45, 40, 35, 30, 25, 20, 15, 10, 5))
 #: Name of the content of a set in its folder (labkit.exports.write.set_folder, which knows solids).
 SPEC_FILE = "spacer-set.json"
 
@@ -109,6 +113,22 @@ def _to_measure(
     name: str, spec: Mapping[str, Any], ways: tuple[Way, ...], lines: tuple[Expected, ...]
 ) -> SetToMeasure:
     return SetToMeasure(spec["case"], name, spec["process"]["name"], gauge_of(spec), ways, lines)
+
+
+def measured_with(of: SetToMeasure, pins: GaugePins) -> SetToMeasure:
+    """Give a set as it is to be measured with some set of gauge pins.
+
+    Raises:
+        InputError: It has no pin that a way wants.
+    """
+    for way in of.ways:
+        if lacking := pins.lacks(way.gauge_pins_mm):
+            sizes = " and ".join(f"{one} mm" for one in lacking)
+            raise InputError(
+                f"{pins.name} has no pin of {sizes}; name the set that is used", field="pins",
+                value=pins.name,
+            )
+    return replace(of, ways=tuple(map(pins.measuring, of.ways)))
 
 
 def set_limits(
@@ -222,9 +242,28 @@ def _too_coarse(
             f"{_of_fittings(way, of.ways)}"
         )
     count = f"for {len(none)} of {len(rods)} rods" if len(none) < len(rods) else "for any rod"
-    yield refused(
-        "gauge_too_coarse", f"no acceptance zone {count}: {why}; {_advice(would_do)}", of.name
+    advice = f"{_advice(would_do)}{_finer_pins(of, gauge)}"
+    yield refused("gauge_too_coarse", f"no acceptance zone {count}: {why}; {advice}", of.name)
+
+
+def _finer_pins(of: SetToMeasure, gauge: Gauge) -> str:
+    """Name the widest tolerance of gauge pins by which the gauge would decide, for each way."""
+    rods = [(line.length_mm, line.tolerance_mm) for line in of.lines]
+    found = {
+        str(way.method): widest for way in of.ways
+        if way.gauge_pins_mm and way.play_mm and not decides(way, gauge, rods)
+        and (widest := _widest_pins(way, gauge, rods)) is not None
+    }
+    words = " and ".join(f"{plain(mm)} mm ({method})" for method, mm in found.items())
+    return (
+        f"; or keep {gauge.name} and use gauge pins that are below their mark by at most {words}, "
+        "as `tolerance` in their file then tells" if found else ""
     )
+
+
+def _widest_pins(way: Way, gauge: Gauge, rods: list[Nominal]) -> Decimal | None:
+    finer = (one for one in FINER_PINS_MM if one < way.pin_tolerance_mm)
+    return next((one for one in finer if decides(way.with_pins(one), gauge, rods)), None)
 
 
 def _of_fittings(way: Way, ways: tuple[Way, ...]) -> str:

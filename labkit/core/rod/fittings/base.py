@@ -16,6 +16,9 @@ from labkit.core.rod.tolerances import CLASSES_ALLOWED, FIT_PATTERN, SizeLimits,
 
 #: The limits of a fitting's surface.
 FIT = Key("ISO 286-1 class, or limits in mm", CLASSES_ALLOWED, holds=matching(FIT_PATTERN))
+#: Gauge pins are not larger than marked and at most this much smaller, where their file does not
+#: tell (class "ZZ minus" of the pin makers, 0.0002 in; from memory of ASME B89.1.5).
+PIN_TOLERANCE_MM = Decimal("0.005")
 #: A key of a file, and what is wrong with it.
 Problem = tuple[str, str]
 
@@ -177,8 +180,13 @@ class EndFitting(Finite, ABC):
         """The gauge pin that must not enter, None where there is nothing to enter."""
         return None
 
-    def outer_bounds(self) -> tuple[Decimal, Decimal]:
+    def outer_bounds(
+        self, pin_tolerance_mm: Decimal = PIN_TOLERANCE_MM,  # noqa: ARG002 (touched, no pin)
+    ) -> tuple[Decimal, Decimal]:
         """Bound how far the outer contact lies outside of its centre.
+
+        Args:
+            pin_tolerance_mm: How far below its mark a gauge pin may be, where one stands for it.
 
         Returns:
             Least and greatest distance, mm, over the size's own limits.

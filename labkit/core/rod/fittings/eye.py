@@ -11,15 +11,12 @@ from typing import Annotated
 from labkit.core.form.keys import quantity
 from labkit.core.label.lettering import Line
 from labkit.core.rod.building import Lowest, Place, Underside, Way
-from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Wall
+from labkit.core.rod.fittings.base import FIT, PIN_TOLERANCE_MM, BossFitting, Mount, Wall
 from labkit.core.rod.outlines import circle
 from labkit.core.rod.projected import ProjectedView
 
 #: Gauge pins come in sets of this step.
 PIN_STEP_MM = Decimal("0.01")
-#: The pins asked for are not larger than marked and at most this much smaller (class "ZZ minus"
-#: of the pin makers, 0.0002 in; from memory of ASME B89.1.5).
-PIN_TOLERANCE_MM = Decimal("0.005")
 
 
 @dataclass(frozen=True)
@@ -106,16 +103,18 @@ class Eye(BossFitting):
         most = self.limits.most_mm + PIN_TOLERANCE_MM
         return most.quantize(PIN_STEP_MM, ROUND_FLOOR) + PIN_STEP_MM
 
-    def outer_bounds(self) -> tuple[Decimal, Decimal]:
+    def outer_bounds(
+        self, pin_tolerance_mm: Decimal = PIN_TOLERANCE_MM
+    ) -> tuple[Decimal, Decimal]:
         """Bound how far a gauge pin pressed against the bore's inner side reaches outwards.
 
         Formula: gauge pin d in a bore D: d − D/2, over all that the go and the no-go pin let
         through, which is more than the bore's limits: d ≤ D, as it stands in the bore, so that
         d − D/2 ≤ d/2; D below the largest no-go pin. Evenly about a bore in the middle of its
-        limits, so that this one reads its length.
+        limits as the usual pins read it: forms are printed before anyone names pins.
         """
         pin, middle = self.gauge_pin_mm, self.contact_mm(self.limits.middle_mm)
-        low, high = pin - PIN_TOLERANCE_MM - self.no_go_pin_mm / 2, pin / 2
+        low, high = pin - pin_tolerance_mm - self.no_go_pin_mm / 2, pin / 2
         reach = max(middle - low, high - middle)
         return middle - reach, middle + reach
 
