@@ -19,7 +19,10 @@ from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
 from labkit.core.form.keys import Key, name_key
+from labkit.core.form.read import from_record
 from labkit.core.form.words import Location, nearest
+from labkit.core.jsonable import jsonable
+from labkit.core.people import Person
 from labkit.errors import InputError, LabkitError
 
 #: A letterhead logo; more is a photograph.
@@ -72,6 +75,9 @@ class Profile:
         one_person: Whether the lab is one person, who then releases what they measured.
         look: What the lab looks at on every rod beside what every lab does.
         lot_asked: Whether a release asks for the lot of the material.
+        use_before_asked: Whether it asks until when that lot may be used.
+        temperature_asked: Whether it asks for the temperature at which rods were measured.
+        people: Those who may act; nobody where the lab does not list them, and any code may.
     """
 
     name: str = ""
@@ -85,6 +91,9 @@ class Profile:
     one_person: bool = False
     look: tuple[str, ...] = ()
     lot_asked: bool = True
+    use_before_asked: bool = False
+    temperature_asked: bool = False
+    people: tuple[Person, ...] = ()
 
     def to_record(self) -> dict[str, Any]:
         """Give the profile as it is kept in a set."""
@@ -131,6 +140,15 @@ class ProfileFile:
     lot_asked: Annotated[bool, Key(
         "whether a set is released only if the lot of the material is known of every rod"
     )] = True
+    use_before_asked: Annotated[bool, Key(
+        "whether a set is released only if it is known of every lot until when it may be used"
+    )] = False
+    temperature_asked: Annotated[bool, Key(
+        "whether a set is released only if the temperature of measuring is known of every rod"
+    )] = False
+    people: Annotated[tuple[Person, ...], Key(
+        "who measures, accepts and releases; without it any code may", "a list of tables"
+    )] = ()
 
 
 def default_profile() -> Profile:
@@ -161,6 +179,9 @@ def read_profile(source: TomlSource) -> Profile:
         one_person=keys.one_person,
         look=tuple(word.strip().casefold() for word in keys.look),
         lot_asked=keys.lot_asked,
+        use_before_asked=keys.use_before_asked,
+        temperature_asked=keys.temperature_asked,
+        people=keys.people,
     )
     if beside.problems:
         raise together(beside.problems)
@@ -186,6 +207,9 @@ def profile_json(profile: Profile) -> dict[str, Any]:
         **({"one_person": True} if profile.one_person else {}),  # what came later only where told
         **({"look": list(profile.look)} if profile.look else {}),
         **({} if profile.lot_asked else {"lot_asked": False}),
+        **({"use_before_asked": True} if profile.use_before_asked else {}),
+        **({"temperature_asked": True} if profile.temperature_asked else {}),
+        **({"people": jsonable(profile.people)} if profile.people else {}),
     }
 
 
@@ -216,6 +240,9 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
             one_person=kept.get("one_person") is True,
             look=tuple(_text(word) for word in kept.get("look", ())),
             lot_asked=kept.get("lot_asked") is not False,
+            use_before_asked=kept.get("use_before_asked") is True,
+            temperature_asked=kept.get("temperature_asked") is True,
+            people=tuple(from_record(Person, one, "person") for one in kept.get("people", ())),
         )
     except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
         reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from rich.console import Console
 
 from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.cli.folding import print_sentence
-from labkit.cli.numbers import Real
+from labkit.cli.numbers import DAY, Real
 from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.core.findings import Finding, notes_of
 from labkit.core.gauging.ways_of_measuring import Method
@@ -88,6 +88,21 @@ PINS = click.option(
     "--pins", "pins_name", metavar="NAME",
     help="The set of gauge pins in use (`labkit instruments`), if the file names none.",
 )
+USE_BEFORE = click.option(
+    "--use-before", type=DAY, metavar="YYYY-MM-DD",
+    help="Last day on which the lot named with --lot may be used.",
+)
+
+
+def require_lot(given: Mapping[str, Any]) -> None:
+    """Refuse a day until which no lot may be used."""
+    if given["use_before"] is not None and not given["lot"]:
+        raise InputError(
+            "--use-before is of no lot; name it with --lot", field="use_before",
+            value=str(given["use_before"]),
+        )
+
+
 AGAIN = click.option(
     "--again", metavar="REASON", callback=_reason,
     help="Measure again what was measured before, and say why.",

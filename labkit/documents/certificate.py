@@ -12,7 +12,7 @@ from typing import Any
 from labkit.catalog.profiles import profile_of
 from labkit.core.case.identifier import grouped, ledger_number
 from labkit.core.gauging.ways_of_measuring import ways_of
-from labkit.documents.figures import fixed, sentence, signed
+from labkit.documents.figures import fixed, lot_told, sentence, signed
 from labkit.documents.frame import frame_facts
 from labkit.documents.qr import qr_svg
 from labkit.documents.set_spec import template_of
@@ -238,7 +238,7 @@ def _how(rod: Json) -> dict[str, str]:
         "temperature": NOTHING if celsius is None else (
             f"{plain(celsius)} °C{', corrected to 20 °C' * (THERMOMETER in own)}"
         ),
-        "lot": rod["material_lot"] or NOTHING,
+        "lot": lot_told(rod["material_lot"], rod.get("use_before")) or NOTHING,
         "measured": _by(rod["measured_on"], rod["measured_by"]),
         "checked": _by(rod["checked_on"], rod["checked_by"]),
         "source": source.get("file") or "",

@@ -135,3 +135,12 @@ def _up(value: float) -> int:
 
 def _down(value: float) -> int:
     return int(round(value, 9) // 1)
+
+
+def lot_told(lot: str | None, use_before: str | None) -> str:
+    """Name a lot of material with its last day.
+
+    >>> lot_told("B-17", "2032-03-31"), lot_told("B-17", None), lot_told(None, None)
+    ('B-17, use before 2032-03-31', 'B-17', '')
+    """
+    return f"{lot}, use before {use_before}" if lot and use_before else lot or ""

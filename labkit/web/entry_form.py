@@ -25,6 +25,7 @@ _TICKED = ("fittings", "look")
 #: Words of a column for people, where they are not its name.
 _WORDS = {
     "label_read": "label", "material_lot": "lot", "measured_on": "day", "result": "your result",
+    "use_before": "last day of the lot",
     "measured_by": "measured by", "temperature_c": "temperature", "gauge_pins": "gauge pins",
 }  # fmt: skip
 #: What becomes of a line for the eye.

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from labkit.cli import print_report
-from tests.workflow.conftest import two_steps
+from tests.workflow.conftest import measured_once, two_steps
 
-__all__ = ["two_steps"]
+__all__ = ["measured_once", "two_steps"]
 
 
 @pytest.fixture

@@ -101,3 +101,30 @@ def test_what_no_set_is_released_on_is_told_at_once(bench, reports):
         "example-calliper is an invented example",
         "no set of gauge pins is named that it was measured with",
     ]
+
+
+def test_the_last_day_of_a_lot_is_told_with_it(bench):
+    for words in (("--use-before", "2031-09-30"), ("--use-before", "2031-09-30", "--lot", "")):
+        result = bench.run(bench.file(), "--by", "quinn", *words)
+        assert result.exit_code == 2
+        assert "--use-before is of no lot; name it with --lot" in result.stderr
+    bench.form.columns.append("use_before")
+    bench.form.set(2, use_before="2031-08-31")
+    alone = bench.run(bench.file(), "--by", "quinn")
+    assert "2031-08-31 is of no lot; name the lot in material_lot" in alone.stderr
+    lot = ("--lot", "B-17")
+    other = bench.run(bench.file(), "--by", "quinn", *lot, "--use-before", "2031-09-30")
+    assert "2031-08-31 contradicts --use-before 2031-09-30" in other.stderr
+    assert bench.run(bench.file(), "--by", "quinn", *lot).exit_code == 0
+    kept = {(r.details["material_lot"], r.details.get("use_before")) for r in bench.readings()}
+    assert kept == {("B-17", "2031-08-31"), ("B-17", None)}
+
+
+def test_a_code_that_is_nobodys_records_nothing(bench):
+    profile = bench.folder / "profile.toml"
+    profile.write_text('schema = 1\n[[people]]\ncode = "quinn"\n', "utf-8")
+    for words in ((bench.file(),), ()):
+        told = bench.run(*words, "--by", "quinny", "--profile", str(profile), typed="")
+        assert told.exit_code == 1
+        assert "quinny is no code of the people in the lab's profile, who are quinn" in told.stderr
+    assert bench.run(bench.file(), "--by", "quinn", "--profile", str(profile)).exit_code == 0

@@ -105,7 +105,8 @@ def test_a_lab_looks_at_more_by_its_profile(bench, monkeypatch):
     """The set keeps the profile that it was made with."""
     kept = {**profile_json(default_profile()), "look": ["glossy"]}
     monkeypatch.setattr(
-        "labkit.workflow.inspection.inspect.profile_of", lambda _: profile_of({"profile": kept})
+        "labkit.workflow.inspection.inspect.own_profile",
+        lambda _: profile_of({"profile": kept}),
     )
     bench.form.set(2, look="not glossy, smooth").set(3, look="crack")
     result = bench.run(bench.file(), "--by", "quinn")

@@ -8,10 +8,16 @@ import pytest
 
 from labkit.workflow.sets import again, make
 from tests.ledger.conftest import server, url
-from tests.support import making
+from tests.support import making, remembered
 from tests.support.prescriptions import changed
 
 __all__ = ["server", "url"]
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch):
+    """Measure the same bytes once a session."""
+    remembered.remember(monkeypatch)
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from labkit.catalog.places import templates_dir
 from labkit.core.case.identifier import grouped
 from labkit.core.jsonable import jsonable
 from labkit.workflow.inspection.judged_set import set_to_judge
+from labkit.workflow.inspection.lots import Lot
 from labkit.workflow.rods.slots import slots_of
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE
@@ -99,15 +100,15 @@ def test_the_lot_of_the_material_is_asked_for(recorded, out):
         "give it with `--lot LOT`, next time with the readings; a lab that keeps no lots says so "
         "once in its profile (lot_asked = false)"
     )
-    refused(recorded, out, lot=" ")
-    told = let_go(recorded, out, lot="B-17").event.body["basis"]["rods"]
+    refused(recorded, out, lot=Lot(" "))
+    told = let_go(recorded, out, lot=Lot("B-17")).event.body["basis"]["rods"]
     assert [each["material_lot"] for each in told] == ["B-17", "B-07", "B-07", "B-07"]
 
 
 def test_a_lab_that_keeps_no_lots(recorded, out):
     record_reading(recorded, place(recorded, 1, "left")[0], material_lot=None)
     measure_all(recorded, CASE)
-    let_go(recorded, out, lot_asked=False)
+    let_go(recorded, out, asked={"lot_asked": False})
 
 
 @pytest.mark.parametrize("by", ["mo", "Mo", "lee"])
@@ -126,7 +127,7 @@ def test_who_measured_or_recorded_does_not_release(recorded, out, by):
 
 def test_a_lab_of_one_person_says_so_on_its_certificate(recorded, out):
     measure_all(recorded, CASE)
-    done = let_go(recorded, out, by="mo", one_person=True)
+    done = let_go(recorded, out, by="mo", asked={"one_person": True})
     assert done.event.body["basis"]["one_person"] is True
     assert squeezed(
         "Measured and released by one person, mo: by its profile the lab is one person."
@@ -136,8 +137,8 @@ def test_a_lab_of_one_person_says_so_on_its_certificate(recorded, out):
 def test_the_sets_own_profile_speaks_where_none_is_named(recorded, out):
     """The set of the tests was made without a profile: another person is asked for."""
     measure_all(recorded, CASE)
-    assert "cannot release it" in refused(recorded, out, by="mo", one_person=None)[1]
-    assert "cannot release it" in refused(recorded, out, by="mo", one_person=False)[1]
+    assert "cannot release it" in refused(recorded, out, by="mo")[1]
+    assert "cannot release it" in refused(recorded, out, by="mo", asked={"one_person": False})[1]
     assert let_go(recorded, out).event.body["basis"]["one_person"] is False
 
 

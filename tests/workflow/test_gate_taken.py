@@ -32,7 +32,7 @@ def test_a_first_reading_contradicted_by_the_next(recorded, out):
     assert line.endswith(f"`--answer {first.seq}-{then.seq} TEXT` (by a person other than who "
                          "measured)")  # fmt: skip
     # Who measured does not answer for it, in a lab of one person either.
-    refused(recorded, out, by="mo", one_person=True, answers=both(first, then))
+    refused(recorded, out, by="mo", asked={"one_person": True}, answers=both(first, then))
     done = let_go(recorded, out, answers=both(first, then))
     assert any(f'answered by kim: "{WORD}"' in note for note in done.notes)
 
@@ -58,7 +58,7 @@ def test_another_hand_does_not_settle_a_contradiction_alone(recorded, out):
     ) in line
     assert line.endswith(f"`--answer {first.seq}-{then.seq} TEXT` (by a person other than who "
                          "measured last)")  # fmt: skip
-    refused(recorded, out, by="mo", one_person=True, answers=both(first, then))
+    refused(recorded, out, by="mo", asked={"one_person": True}, answers=both(first, then))
     done = let_go(recorded, out, by="lee", answers=both(first, then))
     assert any(f'answered by lee: "{WORD}"' in note for note in done.notes)
 

@@ -7,6 +7,7 @@ import sqlite3
 
 import pytest
 
+from labkit.catalog.profiles import Profile
 from labkit.core.case.identifier import grouped
 from labkit.errors import DeliveryError, InputError, LedgerError, RefusedError
 from labkit.ledger.events import Kind
@@ -22,8 +23,12 @@ FIRST = f"{CASE}-r1"
 WHEN = datetime.datetime(2031, 3, 22, 10, 0, tzinfo=datetime.UTC)
 
 
-def let_go(recorded, out, set_name=None, by="kim", **words):
-    return release(recorded.ledger, CASE, set_name, out, (by, WHEN), Words(**words))
+def let_go(recorded, out, set_name=None, by="kim", asked=None, **words):
+    """Release a set; `asked` is what the lab's profile says."""
+    profile = None if asked is None else Profile(**asked)
+    return release(
+        recorded.ledger, CASE, set_name, out, (by, WHEN), Words(profile=profile, **words)
+    )
 
 
 def refused(recorded, out, set_name=None, **more):

@@ -20,17 +20,22 @@ from labkit.cli.common import (
     INSTRUMENTS,
     LEDGER,
     PINS,
+    PROFILE,
     SET,
     TEMPERATURE,
+    USE_BEFORE,
     err,
     operator_option,
     out,
+    require_lot,
     say,
     way_option,
 )
 from labkit.cli.print_report import print_report, show_report
 from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.cli.record.recording import said
+from labkit.cli.sets.profile import named_profile
+from labkit.core.people import require_known
 from labkit.errors import EXIT_REFUSED, InputError
 
 if TYPE_CHECKING:
@@ -54,6 +59,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
     "What is typed in; default: the way the inspection form asks for."
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the material, where the file names none.")
+@USE_BEFORE
 @TEMPERATURE
 @click.option(
     "--look", metavar="WORDS",
@@ -66,6 +72,7 @@ _NAME_WHO = "; give an operator code with --by to record the readings"
     help="Accept readings that are far off or scatter, exactly as written.",
 )
 @AGAIN
+@PROFILE
 @operator_option("measures; with it, the readings are recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
@@ -82,6 +89,7 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     from labkit.ledger.store import Ledger, to_record
     from labkit.workflow.inspection.inspect import inspect, record_readings
     from labkit.workflow.inspection.inspect_report import ending, inspection_report
+    from labkit.workflow.inspection.judged_set import own_profile
     from labkit.workflow.inspection.release import not_yet, sets_of
     from labkit.workflow.sets.on_disk import files_of
 
@@ -89,6 +97,8 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
     with to_record(given["ledger_url"], given["by"]) as ledger, _ending_cleanly():
         known = instruments(given["instrument_places"])
         before = inspect(ledger, case, given["set_name"], (), known)
+        profile = named_profile(given["profile_path"]) or own_profile(before.stored)
+        require_known(profile.people, given["by"])  # before anything is typed in
         if given["instrument_name"]:
             find_instrument(known, given["instrument_name"])
         rods = _typed(before, given) if file is None else _read(ledger, before, file, given)
@@ -96,10 +106,10 @@ def command(case: str, file: str | None, as_json: bool, **given: Any) -> None:
         events: dict[str, int] = {}
         if isinstance(ledger, Ledger) and (file is not None or _agreed(inspection, rods, as_json)):
             seqs = record_readings(
-                ledger, inspection, rods, (given["by"], clock.now()), given["again"]
+                ledger, inspection, rods, (given["by"], clock.now()), given["again"], profile
             )
             events = dict(zip((rod.identifier for rod in rods), seqs, strict=True))
-        waiting = not_yet(ledger, inspection) if events else ()
+        waiting = not_yet(ledger, inspection, profile) if events else ()
         seen = [files_of(stored).told for stored in sets_of(ledger, before.stored, before.slots)]
     by = given["by"]
     if as_json or file is not None or not by:
@@ -121,6 +131,7 @@ def _check(given: dict[str, Any], file: str | None) -> None:
         checked_operator(given["by"])
     if given["method"] and file is not None:
         raise InputError("--way goes with typing in; a file states its way in each line")
+    require_lot(given)
 
 
 @contextmanager
@@ -150,6 +161,7 @@ def _read(
         where_is=lambda identifier: where_is(ledger, before, identifier),
         instrument=given["instrument_name"],
         lot=given["lot"],
+        use_before=given["use_before"],
         temperature_c=given["temperature_c"],
         as_typed=given["as_typed"],
         pins=gauge_pins(given["instrument_places"]),
@@ -192,7 +204,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
         before, method, instrument, _pins(before.bench.way(method), today, given), today,
         given["lot"], given["temperature_c"],
         look=None if given["look"] is None else look_of(given["look"], before.points),
-        again=bool(given["again"]),
+        again=bool(given["again"]), use_before=given["use_before"],
     )
     before.bench.places[0].gauge(instrument).correction(asked.temperature_c)  # or refused now
     if not given["by"]:

@@ -17,6 +17,7 @@ from labkit.cli.common import (
     AGAIN,
     INSTRUMENTS,
     LEDGER,
+    PROFILE,
     TEMPERATURE,
     TEMPLATES,
     Run,
@@ -26,6 +27,7 @@ from labkit.cli.common import (
 from labkit.cli.numbers import Real
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import said
+from labkit.cli.sets.profile import named_profile
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import InputError
 
@@ -58,6 +60,7 @@ if TYPE_CHECKING:
     default=0.004, show_default=True,
     help="Largest standard uncertainty of the length by the scan alone; more is refused.",
 )
+@PROFILE
 @operator_option("measures; with it and --rod, the reading is recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each scan.")
@@ -146,7 +149,8 @@ def _one_of_the_record(
         if isinstance(ledger, Ledger):
             stamp = (given["by"], clock.now())
             event = record_readings(
-                ledger, record.inspection, [rod], stamp, given["again"]
+                ledger, record.inspection, [rod], stamp, given["again"],
+                named_profile(given["profile_path"]),
             )[0]
     print_report(scan_report(scanned, rod), as_json, {"event": event})
     if not as_json:

@@ -65,6 +65,7 @@ class Asked:
     temperature_c: float | None
     look: tuple[str, ...] | None
     again: bool
+    use_before: datetime.date | None = None
 
     @property
     def way(self) -> Way:
@@ -222,6 +223,7 @@ def _ask_rod(
         gauge_pins=asked.pins,
         temperature_c=asked.temperature_c,
         material_lot=asked.lot,
+        use_before=asked.use_before,
     ))
     return ""
 

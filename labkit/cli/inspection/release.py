@@ -10,7 +10,7 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, PROFILE, SET, print_cautions
+from labkit.cli.common import BY, LEDGER, PROFILE, SET, USE_BEFORE, print_cautions, require_lot
 from labkit.cli.print_report import print_report
 from labkit.cli.sets.profile import named_profile
 from labkit.errors import InputError
@@ -34,6 +34,7 @@ _MOST_ENTRIES = 10_000
 )
 @click.option("--lot", default="", metavar="TEXT",
               help="Lot of the material of the rods whose readings name none.")
+@USE_BEFORE
 @click.option("--withhold", metavar="REASON",
               help="Release nothing: record that the set must not leave, or must come back.")
 @PROFILE
@@ -61,7 +62,9 @@ def command(
             "--withhold writes no certificate and has its own reason; leave out --out and --note",
             field="withhold",
         )
+    require_lot(others)
     from labkit.ledger.store import open_ledger
+    from labkit.workflow.inspection.lots import Lot
     from labkit.workflow.inspection.release import Words, release, release_report
     from labkit.workflow.inspection.release import withhold as withheld
 
@@ -70,13 +73,12 @@ def command(
         if withhold is not None:
             done = withheld(ledger, case, set_name, withhold, who)
         else:
-            profile = named_profile(others["profile_path"])
             answers = {
                 entry: text for which, text in others["answers"] for entry in _entries(which)
             }
             words = Words(
-                note, profile.one_person if profile else None, answers,
-                profile.lot_asked if profile else None, others["lot"],
+                note, named_profile(others["profile_path"]), answers,
+                Lot(others["lot"].strip(), others["use_before"]),
             )
             done = release(ledger, case, set_name, out_dir, who, words)
     print_report(release_report(done), as_json)

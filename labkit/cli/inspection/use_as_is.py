@@ -6,8 +6,9 @@ import click
 import rich_click
 
 from labkit.cli import clock
-from labkit.cli.common import BY, LEDGER, print_cautions
+from labkit.cli.common import BY, LEDGER, PROFILE, print_cautions
 from labkit.cli.print_report import print_report
+from labkit.cli.sets.profile import named_profile
 from labkit.errors import InputError
 
 
@@ -19,6 +20,7 @@ from labkit.errors import InputError
               help="The prescriber's word: who said it, when, how, and what.")
 @click.option("--withdraw", metavar="REASON",
               help="Instead, take back that the rod is used as it is.")
+@PROFILE
 @BY
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
@@ -51,7 +53,9 @@ def command(
             report = withdraw(ledger, identifier, back, who)
         else:
             words_said = Accepted(given["reason"], given["prescriber"])
-            report = use_as_is(ledger, identifier, words_said, who)
+            report = use_as_is(
+                ledger, identifier, words_said, who, named_profile(given["profile_path"])
+            )
     print_report(report, as_json)
     if not as_json:
         print_cautions()

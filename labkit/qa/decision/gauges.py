@@ -37,6 +37,17 @@ def gauge_faults(readings: RodReadings) -> Iterator[tuple[str, str]]:
             )
         else:
             yield from _out_of_calibration(readings, tool)
+    yield from _without_temperature(readings)
+
+
+def _without_temperature(readings: RodReadings) -> Iterator[tuple[str, str]]:
+    tool = readings.instrument
+    if readings.temperature_c is None and tool is not None and tool.thermometer_c is not None:
+        yield (
+            f"the temperature is not known at which it was measured, and lengths of {tool.name} "
+            "are corrected to 20 °C by it",
+            "measure again and give it with --temperature, once for all rods",
+        )
 
 
 def _out_of_calibration(

@@ -114,6 +114,7 @@ class RodReadings:
             None where nobody looked.
         verdict: What whoever inspected it says of the rod as a whole, a result's word.
         gauge_pins: The set of gauge pins in use; None where none were, or nobody told.
+        use_before: Last day on which the lot of the material may be used; None where nobody told.
         source: Where they came from; None for those typed at the prompt.
         scan: What was found in a scan beside length and label, as JSON content.
     """
@@ -137,6 +138,7 @@ class RodReadings:
     gauge_pins: GaugePins | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     look: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
     verdict: str | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
+    use_before: datetime.date | None = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
     def __post_init__(self) -> None:
         require_finite(self)

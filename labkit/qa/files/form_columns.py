@@ -25,6 +25,7 @@ from labkit.qa.files.form_readers import (
     read_remark,
     read_set_of_pins,
     read_temperature,
+    read_use_before,
     yes_or_no,
 )
 from labkit.qa.files.form_row import FormLine, FormRow, form_number, taken_otherwise
@@ -255,11 +256,18 @@ COLUMNS: tuple[FormColumn, ...] = (
     FormColumn("remark", "anything else", by=read_remark),
 )
 BY_NAME = {column.name: column for column in COLUMNS}
-#: Every column that a file may have: the form's own, and further readings.
-KNOWN = (*COLUMNS, *READING_COLUMNS[READINGS:])
+#: Columns that a table may have, and that the form, which is a paper of each set, does not print.
+FURTHER = (
+    FormColumn(
+        "use_before", "last day on which that lot may be used, such as 2032-03-31",
+        by=read_use_before,
+    ),
+)
+#: Every column that a file may have: the form's own, further readings, and what is told besides.
+KNOWN = (*COLUMNS, *READING_COLUMNS[READINGS:], *FURTHER)
 #: Columns with a field of their name in a reading.
 TOLD = tuple(
-    column for column in COLUMNS
+    column for column in (*COLUMNS, *FURTHER)
     if (column.read or column.by) and column.name != "result" and column not in READING_COLUMNS
 )
 
@@ -290,6 +298,6 @@ def columns_table() -> str:
     """Write the table of all columns in Markdown, for the guide."""
     rows = [
         f"| `{one.name}` | {'' if one.printed else 'to fill in: '}{one.meaning} |"
-        for one in COLUMNS
+        for one in (*COLUMNS, *FURTHER)
     ]
     return "\n".join(["| column | meaning |", "| --- | --- |", *rows])

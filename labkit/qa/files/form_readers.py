@@ -288,6 +288,23 @@ def read_lot(row: FormRow) -> str | None:
     return lot or given
 
 
+def read_use_before(row: FormRow) -> datetime.date | None:
+    """Read until when the lot may be used, as told in the row or for all of them.
+
+    Raises:
+        InputError: No day, another than for all of them, or the row names no lot.
+    """
+    cell, given = row.cell("use_before"), row.sheet.use_before
+    if cell is None:
+        return given
+    on = day(cell, row.table)
+    if given not in (None, on):
+        raise row.wrong(cell, f"{on} contradicts --use-before {given}; give one of the two")
+    if not (row.text("material_lot") or row.sheet.lot):
+        raise row.wrong(cell, f"{on} is of no lot; name the lot in material_lot, or with --lot")
+    return on
+
+
 def read_remark(row: FormRow) -> str:
     """Read free text, which may be empty.
 

@@ -55,7 +55,8 @@ class Sheet:
         instrument: Instrument for rows that name none, None for the process's usual gauge.
         look: What was seen on rods whose row tells nothing of it; `points` are looked at.
         pins, pins_name: Known sets of gauge pins; the one for rows that name none.
-        lot, temperature_c: Lot of the material and temperature for rows that name none.
+        lot, use_before, temperature_c: Lot of the material, its last day, and temperature for rows
+            that name none.
         as_typed: Whether readings that are merely far off are taken as they stand.
         keep_by: What is done so that they are.
     """
@@ -72,6 +73,7 @@ class Sheet:
     pins_name: str | None = None
     look: tuple[str, ...] | None = None
     points: tuple[str, ...] = LOOK
+    use_before: datetime.date | None = None
 
 
 @dataclass

@@ -15,13 +15,14 @@ from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
 from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.store import Ledger
-from labkit.web.asked import Told, own_case, told, visit, workplace
+from labkit.web.asked import Told, day_of, own_case, told, visit, workplace
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.said import as_said, lines_said
 from labkit.web.show import address, page
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf, certified
 from labkit.workflow.inspection.inspect import Inspection, inspect
 from labkit.workflow.inspection.inspect_report import inspection_report
+from labkit.workflow.inspection.lots import Lot
 from labkit.workflow.inspection.questions import spans
 from labkit.workflow.inspection.release import Who, Words, before_release, release, withhold
 from labkit.workflow.inspection.release_state import release_now, told_now
@@ -138,21 +139,22 @@ def _use(request: Request, ledger: Ledger, case: str, who: Who) -> Done:
     if form("back"):
         withdraw(ledger, rod.identifier, form("reason"), who)
     else:
-        use_as_is(ledger, rod.identifier, Accepted(form("reason"), form("prescriber")), who)
+        accepted = Accepted(form("reason"), form("prescriber"))
+        profile = workplace(request).own.profile_named()
+        use_as_is(ledger, rod.identifier, accepted, who, profile)
     return Done()
 
 
 def _release(request: Request, ledger: Ledger, case: str, who: Who) -> Done:
     form, place = told(request), workplace(request)
-    profile = place.own.profile_named()
     answers = {
         int(entry): text
         for entries, text in zip(form.all("entries"), form.all("answer"), strict=False) if text
         for entry in entries.split() if entry.isascii() and entry.isdigit() and len(entry) <= 9
     }
     words = Words(
-        form("note"), profile.one_person if profile else None, answers,
-        profile.lot_asked if profile else None, form("lot"),
+        form("note"), place.own.profile_named(), answers,
+        Lot(form("lot"), day_of(form("use_before"))),
     )
     return Done(notes=release(ledger, case, form("set") or None, None, who, words).notes)
 
@@ -168,11 +170,7 @@ def _shown(
     refused: LabkitError | None = None, notes: tuple[str, ...] = (),
 ) -> HTMLResponse:
     place, by = workplace(request), visit(request).by
-    profile = place.own.profile_named()
-    words = Words(
-        one_person=profile.one_person if profile else None,
-        lot_asked=profile.lot_asked if profile else None,
-    )
+    words = Words(profile=place.own.profile_named())
     with place.look() as reader:
         found = inspect(reader, case, name, (), {})
         now = release_now(reader, found.stored)

@@ -95,7 +95,8 @@ def recorded(request: Request, case: str) -> Response:
         try:
             _require_readable(found)
             record_readings(
-                ledger, found.inspection, found.rods, (by, place.now()), form("again") or None
+                ledger, found.inspection, found.rods, (by, place.now()), form("again") or None,
+                place.own.profile_named(),
             )
         except LabkitError as error:
             refused = error

@@ -25,8 +25,8 @@ from labkit.workflow.inspection.limits_report import between
 
 #: Columns of the form that a page asks once for all rods.
 COMMON = (
-    "way", "instrument", "gauge_pins", "temperature_c", "material_lot", "measured_on",
-    "measured_by",
+    "way", "instrument", "gauge_pins", "temperature_c", "material_lot", "use_before",
+    "measured_on", "measured_by",
 )  # fmt: skip
 #: Those that it asks of each rod, besides the readings.
 OF_ROD = ("label_read", "fittings", "look", "result", "remark")

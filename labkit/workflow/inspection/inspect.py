@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 
-from labkit.catalog.profiles import profile_of
+from labkit.catalog.profiles import Profile
 from labkit.core.case.identifier import grouped
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
+from labkit.core.people import require_known
 from labkit.errors import RefusedError
 from labkit.ledger.events import Kind, checked_operator
 from labkit.ledger.queries import Reader
@@ -19,11 +20,11 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
 from labkit.qa.decision.bench import Bench
 from labkit.qa.decision.readings import LOOK, RodReadings
-from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
+from labkit.qa.decision.rod_decision import Inspected, MeasuredRod, readings_of
 from labkit.qa.decision.set_decision import SetDecision, decide_set
 from labkit.qa.decision.taken import Doubt, doubts
 from labkit.units import first_few
-from labkit.workflow.inspection.judged_set import lay_out
+from labkit.workflow.inspection.judged_set import lay_out, own_profile
 from labkit.workflow.inspection.parts import RodRecord, parts_of, whole_rod
 from labkit.workflow.inspection.reading_details import event_body
 from labkit.workflow.record.story import moment
@@ -65,7 +66,7 @@ class Inspection:
     @property
     def points(self) -> tuple[str, ...]:
         """What every rod of the set is looked at for, by the profile that it keeps."""
-        return LOOK + profile_of(self.stored.spec.content if self.stored.spec else {}).look
+        return LOOK + own_profile(self.stored).look
 
     @property
     def empty(self) -> tuple[Slot, ...]:
@@ -172,6 +173,7 @@ def record_readings(
     measured: Sequence[Inspected],
     stamp: tuple[str, datetime.datetime],
     again: str | None = None,
+    profile: Profile | None = None,
 ) -> tuple[int, ...]:
     """Record rods as measured or looked at: one event for each, all of them or none.
 
@@ -181,14 +183,20 @@ def record_readings(
     Args:
         stamp: Operator code, and when, with a time zone.
         again: Why rods that were measured before are measured again; None where none may be.
+        profile: Who may measure; None for the set's own profile.
 
     Raises:
         InputError: The operator code is none.
-        RefusedError: A rod was measured already and no reason is given, or it is in nobody's box
-            any more.
+        RefusedError: A rod was measured already and no reason is given, it is in nobody's box any
+            more, or somebody who is named is none of the lab's people.
         LedgerError: The ledger cannot be written, or the rods are not those of the set any more.
     """
     by, at = checked_operator(stamp[0]), stamp[1]
+    read = [readings_of(one) for one in measured]
+    require_known(
+        (profile or own_profile(inspection.stored)).people,
+        by, *(one.measured_by for one in read), *(one.checked_by for one in read),
+    )
     with ledger.transaction():
         slots = slots_of(ledger, inspection.stored)
         now = {slot.rod.identifier: slot for slot in slots}

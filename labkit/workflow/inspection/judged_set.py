@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from labkit.catalog.profiles import Profile, profile_of
 from labkit.core.gauging.instruments import Instrument
 from labkit.errors import InputError, LedgerError
 from labkit.ledger.queries import Reader
@@ -64,3 +65,8 @@ def lay_out(
     slots = slots_of(reader, stored)
     sets = {each.name: each for each in reader.sets(case)}
     return stored, slots, bench_of(stored, slots, sets, instruments)
+
+
+def own_profile(stored: StoredSet) -> Profile:
+    """Give the profile that a set keeps; the default one where it keeps none."""
+    return profile_of(stored.spec.content if stored.spec else {})

@@ -40,6 +40,7 @@ _KEPT: Mapping[str, tuple[Callable[[Any], Any], Callable[[Any], Any]]] = {
     "look": (list, tuple),
     "measured_on": (jsonable, datetime.date.fromisoformat),
     "checked_on": (jsonable, datetime.date.fromisoformat),
+    "use_before": (jsonable, datetime.date.fromisoformat),
     "source": (jsonable, lambda told: Source(**told)),
 }
 READING_FIELDS = tuple(

@@ -11,7 +11,8 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from labkit.catalog.profiles import profile_of
+from labkit.catalog.profiles import Profile
+from labkit.core.people import require_releasing
 from labkit.core.report import Report, Section
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.put import refuse_existing
@@ -24,7 +25,16 @@ from labkit.ledger.stored import SetState, StoredSet
 from labkit.locks import only_one
 from labkit.workflow.inspection.certificate import certificate_name, certificate_pdf
 from labkit.workflow.inspection.inspect import Inspection, decision_from_record
-from labkit.workflow.inspection.judged_set import set_to_judge
+from labkit.workflow.inspection.judged_set import own_profile, set_to_judge
+from labkit.workflow.inspection.lots import (
+    NO_LOT,
+    Lot,
+    lot_questions,
+    lots_of,
+    run_out,
+    without_lot,
+    without_use_before,
+)
 from labkit.workflow.inspection.questions import (
     Answer,
     Question,
@@ -38,7 +48,7 @@ from labkit.workflow.inspection.release_basis import (
     beyond_maximum,
     missing_for_release,
     second_person,
-    without_lot,
+    without_temperature,
 )
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
 from labkit.workflow.rods.slots import Slot, slots_of
@@ -53,17 +63,15 @@ class Words:
 
     Args:
         note: Free text, kept and printed.
-        one_person: Whether the lab is one person; None for what the set's own profile says.
-        lot_asked: Whether the lot of the material is asked for; None for what that profile says.
-        lot: Lot of the material of the rods whose readings tell none; empty where nobody says it.
+        profile: What the lab asks, and who may release; None for the set's own profile.
         answers: What is answered about entries of the record: remarks, readings in doubt.
+        lot: Lot of the material of the rods whose readings tell none.
     """
 
     note: str = ""
-    one_person: bool | None = None
+    profile: Profile | None = None
     answers: Mapping[int, str] = field(default_factory=dict)
-    lot_asked: bool | None = None
-    lot: str = ""
+    lot: Lot = NO_LOT
 
 
 NO_WORDS = Words()
@@ -182,11 +190,12 @@ def _basis(
             field="note", value=stored.name,
         )
     inspection = decision_from_record(ledger, stored.case, stored.name)
-    asked = questions(ledger, inspection)
+    profile = words.profile or own_profile(stored)
+    require_releasing(profile.people, by)
+    asked = _asked(ledger, inspection, words.lot)
     answers = answered_before(ledger, stored.case) | {
         entry: Answer(text, by) for entry, text in words.answers.items()
     }
-    alone = _alone(stored, words)
     missing = (*_missing(ledger, inspection, by, words), *unanswered(asked, answers))
     if missing:
         raise RefusedError(
@@ -194,29 +203,41 @@ def _basis(
             field="set", value=stored.name,
         )
     basis = basis_json(ledger, inspection, asked, answers)
+    lots = lots_of(inspection, words.lot)
     for rod in basis["rods"]:
-        rod["material_lot"] = rod["material_lot"] or words.lot.strip() or None
-    return {**basis, "one_person": alone}, inspection.slots
-
-
-def _alone(stored: StoredSet, words: Words) -> bool:
-    profile = profile_of(stored.spec.content if stored.spec else {})
-    return profile.one_person if words.one_person is None else words.one_person
+        lot = lots[rod["identifier"]]
+        rod["material_lot"] = lot.name or None
+        rod["use_before"] = lot.use_before and lot.use_before.isoformat()
+    return {**basis, "one_person": profile.one_person}, inspection.slots
 
 
 def _missing(
     reader: Reader, inspection: Inspection, by: str, words: Words
 ) -> tuple[str, ...]:
     """Say what a release lacks beside answers."""
-    stored = inspection.stored
-    profile = profile_of(stored.spec.content if stored.spec else {})
-    asks_lot = profile.lot_asked if words.lot_asked is None else words.lot_asked
+    profile = words.profile or own_profile(inspection.stored)
     return (
         *missing_for_release(inspection),
         *beyond_maximum(reader, inspection),
-        *(without_lot(inspection) if asks_lot and not words.lot.strip() else ()),
-        *(() if _alone(stored, words) else second_person(inspection, by)),
+        *_asked_by(profile, inspection, words.lot),
+        *run_out(reader, inspection, words.lot),
+        *(() if profile.one_person else second_person(inspection, by)),
     )
+
+
+def _asked_by(profile: Profile, inspection: Inspection, lot: Lot) -> Iterator[str]:
+    """Say what the lab's profile asks and nobody told."""
+    if profile.lot_asked:
+        yield from without_lot(inspection, lot)
+    if profile.use_before_asked:
+        yield from without_use_before(inspection, lot)
+    if profile.temperature_asked:
+        yield from without_temperature(inspection)
+
+
+def _asked(reader: Reader, inspection: Inspection, lot: Lot) -> tuple[Question, ...]:
+    """List everything that a release has to answer."""
+    return (*questions(reader, inspection), *lot_questions(reader, inspection, lot))
 
 
 def before_release(
@@ -229,23 +250,28 @@ def before_release(
     """
     answers = answered_before(reader, inspection.stored.case)
     asked = (
-        each for each in questions(reader, inspection) if answers_to(each, answers) is None
+        each for each in _asked(reader, inspection, words.lot)
+        if answers_to(each, answers) is None
     )
     return _missing(reader, inspection, by, words), tuple(asked)
 
 
-def not_yet(reader: Reader, inspected: Inspection) -> tuple[str, ...]:
+def not_yet(
+    reader: Reader, inspected: Inspection, profile: Profile | None = None
+) -> tuple[str, ...]:
     """Say what a release of a set, every rod of which conforms, still asks of whoever releases it.
+
+    Args:
+        profile: What the lab asks; None for the set's own profile.
 
     Returns:
         A sentence each: lots that are not known, remarks and doubts that nobody answered.
     """
     stored = inspected.stored
     now = decision_from_record(reader, stored.case, stored.name)
-    asks_lot = profile_of(stored.spec.content if stored.spec else {}).lot_asked
-    answers = answered_before(reader, stored.case)
     return (
-        *(without_lot(now) if asks_lot else ()), *unanswered(questions(reader, now), answers),
+        *_asked_by(profile or own_profile(stored), now, NO_LOT), *run_out(reader, now),
+        *unanswered(_asked(reader, now, NO_LOT), answered_before(reader, stored.case)),
     )
 
 

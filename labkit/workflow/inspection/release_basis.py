@@ -123,22 +123,19 @@ def _sides_not_accepted(inspection: Inspection, accepted: Collection[str]) -> It
             )
 
 
-def without_lot(inspection: Inspection) -> tuple[str, ...]:
-    """Say of which rods the lot of the material is not told.
-
-    Returns:
-        At most one sentence.
-    """
+def without_temperature(inspection: Inspection) -> Iterator[str]:
+    """Say at which rods nobody told the temperature of measuring, in at most one sentence."""
     own = [
-        rod.expected.name for rod in inspection.decision.rods if not rod.readings.material_lot
+        rod.expected.name for rod in inspection.decision.rods if rod.readings.temperature_c is None
     ]
-    if not own:
-        return ()
-    return (
-        f"{first_few(own)}: the lot of the material is not known; give it with "
-        "`--lot LOT`, next time with the readings; a lab that keeps no lots says so once in its "
-        "profile (lot_asked = false)",
-    )
+    if own:
+        redo = shlex.join(["labkit", "inspect", inspection.stored.case, "--set",
+                           inspection.stored.name])  # fmt: skip
+        yield (
+            f"{first_few(own)}: the temperature is not known at which it was measured, and the "
+            "profile asks for it (temperature_asked); measure again and record that with "
+            f"`{redo} --temperature C --again REASON`"
+        )
 
 
 def second_person(inspection: Inspection, by: str) -> tuple[str, ...]:

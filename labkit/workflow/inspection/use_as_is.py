@@ -7,10 +7,12 @@ import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from labkit.catalog.profiles import Profile
 from labkit.core.case.case_standing import CaseRod
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import pairs_standing
 from labkit.core.findings import refusals
+from labkit.core.people import require_known
 from labkit.core.report import Report, Section
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.bodies import AsIsBasis, Correction, UseAsIs
@@ -22,6 +24,7 @@ from labkit.qa.decision.readings import NEEDED_PARTS, PARTS
 from labkit.qa.decision.rod_decision import MeasuredRod
 from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection, decision_from_record
+from labkit.workflow.inspection.judged_set import own_profile
 from labkit.workflow.inspection.questions import hands_of
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.record.lookup import find_rod
@@ -48,13 +51,18 @@ class Accepted:
     prescriber: str
 
 
-def use_as_is(ledger: Ledger, identifier: str, words: Accepted, who: Who) -> Report:
+def use_as_is(
+    ledger: Ledger, identifier: str, words: Accepted, who: Who, profile: Profile | None = None
+) -> Report:
     """Record that a rod is used as it is, with everything that is accepted by that.
+
+    Args:
+        profile: Who may accept it; None for the set's own profile.
 
     Raises:
         InputError: No rod bears the identifier, or reason or prescriber's word are not given.
         RefusedError: The rod conforms, is not there, was not measured or looked at, is held by
-            something that nobody may accept, or who says it also measured it.
+            something that nobody may accept, or who says it also measured it or is unknown.
     """
     _check_words(words)
     with ledger.transaction():
@@ -63,6 +71,7 @@ def use_as_is(ledger: Ledger, identifier: str, words: Accepted, who: Who) -> Rep
         measured = _measured(inspection, rod)
         faults = tuple(_faults(inspection, measured))
         _refuse(ledger, inspection, measured, faults)
+        require_known((profile or own_profile(inspection.stored)).people, who[0])
         _check_second_person(ledger, rod, who[0])
         _check_maximum(ledger, rod, measured)
         entries = tuple(one.stamp.seq for one in ledger.readings(rod.identifier))

@@ -185,17 +185,24 @@ def _entries(story: CaseStory, kinds: Sequence[Kind]) -> Iterator[tuple[Event, s
 
 def _lots(history: History) -> list[dict[str, Any]]:
     """Tell which lots the rods were made of, as their readings and releases say."""
-    told = [(one.details.get("material_lot"), one.identifier) for one in history.readings] + [
-        (rod["material_lot"], rod["identifier"])
+    told = [
+        (one.details.get("material_lot"), one.details.get("use_before"), one.identifier)
+        for one in history.readings
+    ] + [
+        (rod["material_lot"], rod.get("use_before"), rod["identifier"])
         for event in history.story.events if event.kind is Kind.RELEASE
         for rod in (event.body.get("basis") or {}).get("rods", ())
     ]
     lots: dict[str, list[str]] = {}
-    for lot, identifier in told:
+    days: dict[str, str] = {}
+    for lot, use_before, identifier in told:
         if lot:
             lots.setdefault(lot, []).append(identifier)
+        if lot and use_before:
+            days[lot] = min(use_before, days.get(lot, use_before))
     return [
-        {"lot": lot, "identifiers": list(dict.fromkeys(rods))} for lot, rods in lots.items()
+        {"lot": lot, "use_before": days.get(lot), "identifiers": list(dict.fromkeys(rods))}
+        for lot, rods in lots.items()
     ]
 
 
@@ -263,6 +270,7 @@ _PROCESSES = (
 )
 _LOTS = (
     Column("lot", lambda one: one["lot"], "lot"),
+    Column("use before", lambda one: one["use_before"], "use_before", unknown="not stated"),
     Column("rods", lambda one: one["identifiers"], "identifiers",
            lambda rods: f"{counted(len(rods), 'rod')}: {', '.join(map(grouped, rods))}"),
 )  # fmt: skip
