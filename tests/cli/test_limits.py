@@ -139,7 +139,7 @@ def test_finer_gauge_pins_that_would_do_are_named_and_do(folder, tmp_path):
     assert refused.exit_code == 1
     widest = re.search(
         r"or keep example-micrometer and use gauge pins that are below their mark by at most "
-        r"(0\.\d+) mm \(over\), as `tolerance` in their file then tells", refused.stderr,
+        r"(0\.\d+) mm \(over\), as `tolerance` in their file then states", refused.stderr,
     )[1]
     own = write_instruments(tmp_path / "own")
     file = own / "pins-2.toml"

@@ -23,7 +23,6 @@ from labkit.catalog.texts import english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import parse_toml, read_text
 from labkit.cli.sets.profile import open_profile
 from labkit.core.cautions import CAUTIONS
-from labkit.core.people import Person
 from labkit.documents.papers import PAPERS, wearers_facts, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.errors import InputError
@@ -124,29 +123,6 @@ def test_a_lab_that_keeps_no_lots_says_so_once(lab):
     path.write_text("schema = 1\nlot_asked = false\n", "utf-8")
     assert not profile_of({"profile": profile_json(read(path))}).lot_asked
     assert "lot_asked" not in profile_json(default_profile())
-
-
-def test_a_lab_asks_for_more_and_lists_its_people(lab):
-    path = lab / "profile.toml"
-    path.write_text("""schema = 1
-use_before_asked = true
-temperature_asked = true
-[[people]]
-code = "kim"
-name = "Kim Vale"
-[[people]]
-code = "mo"
-releases = false
-""", "utf-8")
-    kept = profile_of({"profile": json.loads(json.dumps(profile_json(read(path))))})
-    assert kept.use_before_asked
-    assert kept.temperature_asked
-    assert kept.people == (Person("kim", "Kim Vale"), Person("mo", releases=False))
-    own = ("use_before_asked", "temperature_asked", "people")
-    assert not profile_json(default_profile()).keys() & {*own}  # sets from before are the same
-    path.write_text('schema = 1\n[[people]]\nname = "Kim Vale"\n', "utf-8")
-    with pytest.raises(InputError, match=r"people\[1\]\.code is missing|code"):
-        read(path)
 
 
 def test_a_lab_adds_what_it_looks_at(lab):

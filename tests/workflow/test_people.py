@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from labkit.catalog.profiles import Profile
+from labkit.catalog.profiles import Profile, default_profile, profile_json, profile_of
+from labkit.cli.sets.profile import open_profile
 from labkit.core.people import Person
-from labkit.errors import RefusedError
+from labkit.errors import InputError, RefusedError
 from labkit.workflow.inspection.inspect import decision_from_record, record_readings
 from tests.support.making import CASE
 from tests.support.measured import measure_all, record_reading
@@ -53,3 +56,26 @@ def test_only_people_of_the_lab_accept_a_rod_as_it_is(recorded):
     with pytest.raises(RefusedError, match="quinny is no code of the people"):
         use_as_is(recorded.ledger, rod.identifier, WORDS, ("quinny", WHEN), Profile(**LAB))
     assert use_as_is(recorded.ledger, rod.identifier, WORDS, ("kim", WHEN), Profile(**LAB))
+
+
+def test_a_lab_asks_for_more_and_lists_its_people(tmp_path):
+    path = tmp_path / "profile.toml"
+    path.write_text("""schema = 1
+use_before_asked = true
+temperature_asked = true
+[[people]]
+code = "kim"
+name = "Kim Vale"
+[[people]]
+code = "mo"
+releases = false
+""", "utf-8")
+    kept = profile_of({"profile": json.loads(json.dumps(profile_json(open_profile(str(path)))))})
+    assert kept.use_before_asked
+    assert kept.temperature_asked
+    assert kept.people == (Person("kim", "Kim Vale"), Person("mo", releases=False))
+    own = ("use_before_asked", "temperature_asked", "people")
+    assert not profile_json(default_profile()).keys() & {*own}  # sets from before are the same
+    path.write_text('schema = 1\n[[people]]\nname = "Kim Vale"\n', "utf-8")
+    with pytest.raises(InputError, match=r"people\[1\]\.code is missing|code"):
+        open_profile(str(path))

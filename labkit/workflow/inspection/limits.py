@@ -257,7 +257,7 @@ def _finer_pins(of: SetToMeasure, gauge: Gauge) -> str:
     words = " and ".join(f"{plain(mm)} mm ({method})" for method, mm in found.items())
     return (
         f"; or keep {gauge.name} and use gauge pins that are below their mark by at most {words}, "
-        "as `tolerance` in their file then tells" if found else ""
+        "as `tolerance` in their file then states" if found else ""
     )
 
 
