@@ -80,8 +80,8 @@ def _beside(path: Path) -> tuple[Path, FileLock]:
     )
 
 
-def _sweep(path: Path) -> None:
-    """Remove what a run left that was killed after it had given the file its name."""
+def sweep(path: Path) -> None:
+    """Remove what a run left beside a file that was killed after it had given it its name."""
     staging, lock = _beside(path)
     with suppress(OSError):
         if Path(lock.lock_file).exists():
@@ -117,7 +117,7 @@ def refuse_existing(path: Path) -> None:
         DeliveryError: There is something at that path.
     """
     if path.exists() or path.is_symlink():
-        _sweep(path)
+        sweep(path)
         raise DeliveryError(
             f"{path} is there already; an existing file is never overwritten; name a new one",
             field="out", value=str(path),

@@ -9,7 +9,7 @@ from labkit.documents import certificate
 from labkit.documents.render import compile_pdf
 from labkit.documents.standing import must_say
 from labkit.errors import InputError, RefusedError
-from labkit.exports.write.put import put_new
+from labkit.exports.write.put import put_new, sweep
 from labkit.ledger.before_acts import look_at_case
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.identity import identity_of
@@ -123,7 +123,9 @@ def write_certificate(
     """
     target = folder / certificate_name(*found)
     content = certificate_pdf(reader, *found)
-    if not (target.is_file() and target.read_bytes() == content):
+    if target.is_file() and target.read_bytes() == content:
+        sweep(target)  # of a run that was killed after it had given the file its name
+    else:
         put_new(target, content)
     return target
 

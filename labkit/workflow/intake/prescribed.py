@@ -10,7 +10,7 @@ from labkit.core.clinic import ClinicFile, PrescriptionTold
 from labkit.core.report import Column, On, Report, Section, Table
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import DeliveryError, InputError, InputErrors, LabkitError, RefusedError
-from labkit.exports.write.put import put_new, refuse_existing
+from labkit.exports.write.put import put_new, refuse_existing, sweep
 from labkit.exports.write.set_folder import safe_name
 from labkit.ledger.queries import Reader
 from labkit.units import millimetres
@@ -98,8 +98,11 @@ def write_prescriptions(sent: Sent) -> tuple[Path, ...]:
         refuse_existing(path)
     if sent.out is not None:
         _begin(sent.out)
-    for path, text in new.items():
-        put_new(path, text)
+    for path, text in files.items():
+        if path in new:
+            put_new(path, text)
+        else:
+            sweep(path)
     return tuple(files)
 
 
