@@ -254,7 +254,7 @@ def test_acceptance_needs_an_operator(run, record, file):
     before = head(file)
     result = run("trial", CASE, *told("28.0 meets"), "--accept")
     assert result.exit_code == 2
-    assert "give an operator code with --by" in result.stderr
+    assert "give yours with --by" in result.stderr
     assert run("trial", CASE, *told("28.0 meets"), "--accept", "--by", " a").exit_code == 2
     assert head(file) == before
     assert run("trial", CASE, *told("28.0 meets"), "--accept", LABKIT_BY="carl").exit_code == 0

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 @PROCESSES
 @TEMPLATES
 def command(**asked: Any) -> None:
-    """Make coupons: rods of a template, of no patient, to calibrate a process with.
+    """Make coupons: test rods of a template, to calibrate a process with.
 
     FOLDER gets STEP, STL and build plates of the coupons, and coupons.csv. Print what lies on the
     plates, number the coupons of each length, and write into coupons.csv what each measures: the

@@ -84,7 +84,7 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 def command(
     case: str, by: str | None, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
-    """Make rods in between for a recorded case, like its first ones.
+    """Make rods in between for a recorded case, with the template and process of its set.
 
     CASE is the laboratory's case number. The rods are made from the recorded prescription, template
     and process. A rod that is in circulation already, or could be confused with one that is, is

@@ -33,7 +33,7 @@ from labkit.errors import InputError
 def command(
     words: tuple[str, ...], by: str | None, ledger_url: str | None, as_json: bool, **asked: Any
 ) -> None:
-    """Reject rods, which ends their life, and with --new make each once more.
+    """Reject rods, which ends their life; with --new, make replacements.
 
     IDENTIFIER is what the bag label says, or the name of a set for all of its rods. Of several
     rods all are rejected, or none. A set of which a rod is rejected is not released until another

@@ -97,7 +97,7 @@ def command(
     recorder: Recorder | None,
     **given: Any,
 ) -> None:
-    """Make the sets of many prescriptions, side by side.
+    """Make the sets of many prescriptions at once.
 
     FOLDER means every .toml file in it. A prescription that is refused or cannot be read stops no
     other. The same command again makes what is missing and nothing twice, also after a kill. With
