@@ -22,6 +22,7 @@ FIELDS: Mapping[str, str] = MappingProxyType({
     "--lot": "Lot, where readings name none",
     "--name": "Name of the calibrated process",
     "--note": "Remark",
+    "--pins": "Gauge pins",
     "--percent": "At a percentage of the range",
     "--process-as-stored": "the process as recorded",
     "--prescriber": "The prescriber's word",
@@ -36,8 +37,10 @@ FIELDS: Mapping[str, str] = MappingProxyType({
 ACTS: Mapping[str, str] = MappingProxyType({
     "certificate": "Certificate",
     "inspect": "Measure",
+    "instruments": "Instruments",
     "make": "Make the set",
     "reject": "Reject",
+    "rejects": "Rejected rods",
     "release": "Release the set",
     "replace": "Reject",
     "use-as-is": "Use as is",

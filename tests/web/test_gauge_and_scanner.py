@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.support.measuring import ADDRESS, fields, to_measure
 from tests.web import test_in_the_browser
 from tests.web.test_in_the_browser import served, signed_in
@@ -18,6 +20,13 @@ def typed(page, *texts):
 
 def focus(page):
     return page.evaluate("document.activeElement.name || document.activeElement.id")
+
+
+#: A browser that reads codes, with a camera that sees the bag of the rod named.
+SEES = """
+navigator.mediaDevices.getUserMedia = async () => document.createElement("canvas").captureStream();
+window.BarcodeDetector = class { async detect() { return [{ rawValue: "%s" }]; } };
+"""
 
 
 def test_gauge_and_scanner_lead_from_rod_to_rod(chromium, tmp_path):
@@ -55,4 +64,24 @@ def test_gauge_and_scanner_lead_from_rod_to_rod(chromium, tmp_path):
         page.get_by_text("Recorded: 1 rod.").wait_for(timeout=5000)
         page.reload()
         assert page.locator(f"input[name='{first} reading']").first.input_value() == ""
+        assert said == [], said
+
+
+@pytest.mark.slow
+def test_the_camera_leads_to_a_rod_where_the_browser_reads_codes(chromium, tmp_path):
+    place, form = to_measure(tmp_path)
+    rod = fields(form)["rod"][3]
+    with served(place) as address:
+        page, said = signed_in(chromium, address, "phone")
+        page.goto(f"{address}{ADDRESS}")
+        assert not page.locator("#camera").is_visible()
+        page.add_init_script(SEES % rod)
+        page.goto(f"{address}{ADDRESS}")
+        page.locator("#camera").click()
+        page.locator(f"[name='{rod} label_read']:focus").wait_for(timeout=5000)
+        assert page.locator("#picture").is_hidden()
+        # An identifier of nothing here is told, and what is typed stays.
+        page.locator("#scan").fill("1234")
+        page.locator("#scan").press("Enter")
+        page.get_by_text("is not a rod identifier").wait_for(timeout=5000)
         assert said == [], said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import re
 import shutil
+from urllib.parse import quote
 
 import pytest
 from click.testing import CliRunner
@@ -18,7 +19,7 @@ from labkit.web.workplace import OwnFiles
 from labkit.workflow.inspection.entry import MOST
 from tests.support.measuring import ADDRESS, CASE, fields, own, send, to_measure
 from tests.support.workplaces import NOW, client_of, workplace
-from tests.web.test_pages import words
+from tests.web.test_pages import HOSTILE, words
 
 JUDGED = ADDRESS.replace("/measure/", "/measure-judged/")
 
@@ -208,6 +209,9 @@ def test_a_bag_leads_to_its_set(bench):
     assert "Go to its set" in browser.get("/measure").text
     asked = {"identifier": rod, "case": CASE, "of": f"{CASE}-r1"}
     assert f"The rod {grouped(rod)}" in words(browser.get("/measure", params=asked))
+    unknown = browser.get("/measure", params={**asked, "identifier": "<b>12"})
+    assert (unknown.status_code, "is not a rod identifier" in unknown.text) == (200, True)
+    assert "<b>" not in unknown.text
 
 
 def test_a_lab_s_own_instrument_is_named_in_the_record(bench, tmp_path):
@@ -226,3 +230,27 @@ def test_a_dentist_does_not_measure(bench):
     browser.cookies.set("labkit", secret)
     assert browser.get(ADDRESS).status_code == 403
     assert browser.post(ADDRESS, data={"token": visit.token}).status_code == 403
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("text", HOSTILE, ids=ascii)
+def test_nothing_typed_breaks_a_page_or_changes_the_record(bench, text):
+    browser, ledger, form = bench
+    before, typed, rod = ledger.read_bytes(), quote(text, safe=""), form.identifiers()[0]
+    for path in (
+        f"/measure/{typed}", f"{ADDRESS}?set={typed}", f"/measure?identifier={typed}",
+        f"/measure?identifier={typed}&case={CASE}&of={typed}", f"/inspection/{typed}",
+        f"/inspection/{CASE}?set={typed}", f"/certificate/{CASE}?entry={typed}&set={typed}",
+        *(f"/process/look?{name}={typed}" for name in ("lot", "since", "look", "subgroup")),
+    ):  # fmt: skip
+        assert browser.get(path).status_code < 500, path
+    sent = {"set": text, "rod": [rod, text], f"{rod} reading": [text], "way": text}
+    own = ("label_read", "fittings", "look", "result", "remark")
+    sent |= {f"{rod} {name}": text for name in own} | {"temperature_c": text, "again": text}
+    assert send(browser, sent, JUDGED).status_code in (200, 403, 422)
+    names = ("cause", "note", "reason", "prescriber", "entries", "answer", "lot", "rod", "set")
+    sent |= dict.fromkeys(names, text)
+    for act in ("measure", "reject", "use-as-is", "release", "scan"):
+        answer = send(browser, sent, f"/{act}/{CASE}")
+        assert answer.status_code in (403, 404, 409, 422), (act, answer.status_code)
+    assert ledger.read_bytes() == before

@@ -45,7 +45,12 @@ def find(request: Request, identifier: str = "", case: str = "", of: str = "") -
     if not identifier.strip():
         return page(request, "measure-find")
     with workplace(request).look() as reader:
-        rod = find_rod(reader, identifier).rod.rod
+        try:
+            rod = find_rod(reader, identifier).rod.rod
+        except InputError as error:
+            if not case:
+                raise
+            return page(request, "measure-other", said=error.message, place="")
         own_case(request, rod.case)
         place = f"{address(request, 'measure', case=rod.case)}?set={rod.first_set}"
         if not case:
@@ -53,7 +58,7 @@ def find(request: Request, identifier: str = "", case: str = "", of: str = "") -
         need_case(reader, own_case(request, case))
         what = where_is(reader, inspect(reader, case, of or None, (), {}), rod.identifier)
     return page(
-        request, "measure-other", shown=grouped(rod.identifier), what=what,
+        request, "measure-other", said=f"the rod {grouped(rod.identifier)} {what}",
         place=place if rod.case != case or rod.first_set != of else "",
     )
 

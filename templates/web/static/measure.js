@@ -153,7 +153,7 @@ async function see() {
   }
   picture.hidden = false;
   camera.textContent = "Stop the camera";
-  await picture.play();
+  picture.play().catch(() => {});
   const detector = new BarcodeDetector({ formats: ["qr_code"] });
   seeing = setInterval(async () => {
     const [code] = await detector.detect(picture).catch(() => []);
