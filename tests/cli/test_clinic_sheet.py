@@ -17,6 +17,9 @@ from labkit.ledger.events import Kind
 from labkit.ledger.store import open_ledger
 from tests.cli.test_intake import NOW
 from tests.support.ledgers import Pen
+from tests.support.workplaces import client_of, workplace
+from tests.web.test_proposals import send
+from tests.web.test_proposals import words as text_of
 
 CHROMIUM = shutil.which("chromium") or ""
 
@@ -39,6 +42,7 @@ def case(two_steps, tmp_path_factory):
             patched.setattr(clock, "now", lambda: NOW)
             return CliRunner().invoke(cli, [*map(str, arguments)], env=env)
 
+    run.file = file
     run.name, run.page, run.blank = name, folder / "case.html", folder / "blank.html"
     written = run("clinic-sheet", name, "--out", run.page)
     assert written.exit_code == 0, written.output
@@ -169,6 +173,7 @@ def test_each_kind_is_filled_in_saved_and_taken_in(case, browser, tmp_path):
     page.on("request", lambda request: noise.append(request.url)
             if request.url.startswith(("http", "ws")) else None)  # fmt: skip
     page.goto(case.page.as_uri())
+    lab = client_of(workplace(case.file, now=lambda: NOW, sets=tmp_path / "sets"))
     for kind, (fill, words) in KINDS.items():
         page.click(f'.kinds [data-kind="{kind}"]')
         page.click("button[type=submit]")
@@ -186,6 +191,11 @@ def test_each_kind_is_filled_in_saved_and_taken_in(case, browser, tmp_path):
         assert result.exit_code == 0, result.output
         assert words in result.stdout
         assert '<img src=x onerror="alert(1)"> & more' in result.stdout
+        # The workplace takes in the same file.
+        shown = send(lab, file.read_bytes(), file.name)
+        assert shown.status_code == 200
+        assert words in text_of(shown)
+        assert "<img" not in shown.text
         assert not re.search("null|undefined|NaN", page.inner_text("main"))
         assert page.is_hidden("#problem")
         assert page.evaluate("document.documentElement.scrollWidth") <= 390

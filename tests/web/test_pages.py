@@ -282,9 +282,9 @@ def test_nothing_typed_breaks_a_page_or_changes_the_record(looking, filled, text
         f"/rods?identifier={typed}", f"/between/{CASE}?percent={typed}",
         f"/between/{CASE}?low={typed}&high={typed}&count={typed}", f"/sign-in?to={typed}",
         f"/between/{CASE}?low=50&high=60&count={typed}", f"/cases/{CASE}?done={typed}",
-        f"/trial/{typed}", f"/trial/{CASE}?left={typed}&left_seen={typed}&right_seen=meets",
-        f"/trial/{CASE}?left_seen=too_long&left_by={typed}&right_seen=meets&date={typed}",
-        f"/trial/{CASE}?left_seen=meets&right_seen=meets&read_to={typed}&correct={typed}",
+        f"/trial/{typed}", f"/proposals/{typed}",
+        f"/trial/{CASE}?left={typed}&left_seen=too_long&left_by={typed}&right_seen=meets"
+        f"&date={typed}&read_to={typed}&correct={typed}",
     ):  # fmt: skip
         assert looking.get(path).status_code < 500, path
     token = token_in(looking.get("/cases"))

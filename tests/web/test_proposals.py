@@ -16,8 +16,9 @@ from labkit.cli.main import cli
 from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into
 from labkit.web import inbox, sent_in
-from labkit.web.accounts import Accounts
+from labkit.web.accounts import Account
 from labkit.web.rights import Role
+from labkit.web.visits import COOKIE
 from tests.support.workplaces import CASE, NOW, PARALLEL, client_of, token_in, workplace
 
 HEAD = {"schema": 1, "case": CASE, "on": "2031-03-20", "by": "dr-m"}
@@ -238,24 +239,23 @@ def test_no_more_wait_than_somebody_looks_through(browser, monkeypatch):
 
 
 @pytest.fixture
-def clinic(ledger, tmp_path):
+def clinic(ledger):
     """A dentist of one clinic, and a technician."""
-    accounts, phrase = Accounts(tmp_path / "accounts.json"), "coffin verse plaid igloo"
-    accounts.add("dora", Role.DENTIST, phrase, ["QF-"], "Elm Street")
-    accounts.add("tom", Role.TECHNICIAN, phrase)
-    place = workplace(ledger, accounts=accounts)
+    place = workplace(ledger)
 
-    def signed_in(by):
+    def signed_in(by, *account):
         client = client_of(place, by="")
-        sent = {"token": token_in(client.get("/sign-in")), "by": by, "passphrase": phrase}
-        assert client.post("/sign-in", data=sent, follow_redirects=False).status_code == 303
+        known = Account(account[0], "", *account[1:])
+        secret, _ = client.app.state.visits.begin(NOW, by, known.role, known)
+        client.cookies.set(COOKIE, secret)
         return client
 
     return signed_in
 
 
 def test_a_clinic_sends_of_its_own_cases_and_confirms_nothing(clinic, ledger, rods):
-    dora, tom = clinic("dora"), clinic("tom")
+    dora = clinic("dora", Role.DENTIST, ("QF-",), "Elm Street")
+    tom = clinic("tom", Role.TECHNICIAN)
     assert send(dora, raw(TRIAL)).status_code == 404
     told = {"kind": "order", "percent": ["75"]}
     page = send(dora, raw(told, case=PARALLEL))
