@@ -15,7 +15,7 @@ from labkit.errors import InputError, RefusedError
 from labkit.exports.scan.ends import fit_ends
 from labkit.exports.scan.form import factor_within, form_factors
 from labkit.exports.scan.measure import measure_scan
-from labkit.workflow.inspection.measure import FORM, measure_file, scan_budget
+from labkit.workflow.inspection.measure import FIT, FORM, measure_file, scan_budget
 from tests.support.measured_sets import SCANNER
 from tests.support.rods import ROWS, templates
 from tests.support.scans import Spoil, fine_mesh, form_error, scan_of
@@ -27,10 +27,14 @@ SIZES_MM = (0.005, 0.02)
 SPOIL = Spoil(edge_mm=0.17, posed=False)
 
 
+def own_seed(form_mm, wave_mm, seed):
+    """No two conditions share their noise."""
+    return seed, round(1000 * wave_mm), round(1e6 * form_mm)
+
+
 def scan_with(form_mm, wave_mm, seed):
-    """Give a scan; no two conditions share their noise."""
     row, length = ROWS[seed % len(ROWS)], LENGTHS[seed % len(LENGTHS)]
-    own = (seed, round(1000 * wave_mm), round(1e6 * form_mm))
+    own = own_seed(form_mm, wave_mm, seed)
     spoil = SPOIL.but(form_mm=form_mm, wave_mm=wave_mm)
     return scan_of(row, length, spoil, own)
 
@@ -46,7 +50,11 @@ def shares(tmp_path, form_mm, wave_mm, seeds, stated=True):
         path, known = scan.write(tmp_path / "scan.stl"), {scan.row: templates()[scan.row]}
         with suppress(RefusedError):  # a fitting lost in a patch
             scanned = measure_file(path, known, load_lettering(), scanner)
+            # Temperature, calibration and repeatability err as well, as the budget says.
+            others = [one.u_mm for one in scanned.budget.components if one.name not in (FIT, FORM)]
+            random = np.random.default_rng((*own_seed(form_mm, wave_mm, seed), 1))
             error = scanned.measure.length_mm - float(scan.length)
+            error += float(np.linalg.norm(others)) * random.normal()
             found.append(error / scanned.budget.expanded_mm())
     assert len(found) >= 0.75 * len(seeds)
     return np.array(found)
@@ -97,6 +105,13 @@ def test_a_form_error_shifts_a_length_as_the_fits_say(row, wave_mm):
 
 @pytest.mark.slow
 def test_the_stated_95_percent_holds_for_every_wavelength(tmp_path):
+    """In at least 93 % of 400 scans of each condition, and in 94 to 98 % of all.
+
+    Counted so far, on a part of these scans (pose of flat and round bars known beforehand): 0.02
+    mm at 2, 4, 8, 15, 30 mm: 84 of 85, 97 of 103, 175 of 185, 91 of 93, 38 of 40; 0.005 mm at 4,
+    8, 15, 30 mm: 27 of 28, 29 of 29, 5 of 5, 22 of 22; together 568 of 590, 96.3 %. At 2 mm the
+    fit's own scatter shows the waves as well, so that they count twice.
+    """
     every = []
     for size in SIZES_MM:
         for wave in WAVES_MM:
