@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.core.case.identifier import parse_identifier
-from labkit.ledger.store import look_into
+from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.verify import verify
 from labkit.web.accounts import Accounts
 from labkit.web.rights import Role
@@ -51,7 +51,7 @@ class Person:
             color_scheme=colours, viewport={"width": width, "height": height}, locale="de-DE",
             accept_downloads=True,
         ).new_page()
-        self.page.on("console", lambda message: self.said.append(message.text))
+        self.page.on("console", lambda said: self.said.append((said.text, said.location["url"])))
         self.page.on("pageerror", lambda error: self.said.append(str(error)))
         self.page.goto(address)
         self.page.get_by_label("Operator code").fill(by)
@@ -78,7 +78,7 @@ class Person:
         """Tick rods on the case's page and say what became of them."""
         self.go(f"/cases/{CASE}")
         for one in identifiers:
-            self.page.locator(f"input[name=rod][value='{one}']").check()
+            self.page.locator(f"input[type=checkbox][value='{one}']").check()
         self.page.select_option("#state", state)
         self.press("Record")
         self.page.wait_for_load_state()
@@ -92,6 +92,8 @@ def lab(tmp_path):
         accounts.add(by, role, PASSPHRASE)
     own = OwnFiles(instruments=(str(write_instruments(tmp_path / "own")),), process="example-resin")
     path = tmp_path / "ledger.sqlite"
+    with open_ledger(str(path)):  # as `labkit serve` begins
+        pass
     return workplace(path, accounts=accounts, own=own, now=_now)
 
 
@@ -217,27 +219,30 @@ def test_three_people_do_the_whole_job(chromium, lab, tmp_path, monkeypatch):
         states = {rod.identifier: str(rod.state) for rod in reader.rods(CASE)}
     assert {states[one] for one in (*extra, *new, *rods[4:])} == {"delivered"}
     assert (states[rods[0]], states[rods[2]]) == ("lost", "fitted")
-    compare_with_the_command_line(tmp_path, shown, rods, monkeypatch)
+    compare_with_the_command_line(tmp_path, shown, sets / f"{CASE}-r1", monkeypatch)
 
 
-def compare_with_the_command_line(folder, shown, rods, monkeypatch):
-    """The commands say of this record what the pages said, and make the same parts."""
+def compare_with_the_command_line(folder, shown, made, monkeypatch):
+    """The commands read this record, print these lengths and make these parts, byte by byte."""
     monkeypatch.setattr(clock, "now", _now)
-    env = {"LABKIT_LEDGER": str(folder / "ledger.sqlite"), "LABKIT_BY": "tom", "COLUMNS": "200"}
+    env = {"LABKIT_LEDGER": str(folder / "ledger.sqlite"), "LABKIT_BY": "tom"}
 
     def run(*words):
         result = CliRunner().invoke(cli, list(map(str, words)), env=env)
         assert result.exit_code == 0, result.stderr
         return result.stdout
 
-    story = json.loads(run("show", CASE, "--json"))
+    run("ledger", "verify")
     with look_into(env["LABKIT_LEDGER"]) as reader:
         text = reader.prescription(CASE, 1).text
-    rx = folder / "rx.toml"
+    rx, out = folder / "rx.toml", folder / "by-command"
     rx.write_text(text, "utf-8")
-    lengths = json.loads(run("lengths", rx, "--json"))
-    for step in lengths["steps"]:
+    for step in json.loads(run("lengths", rx, "--json"))["steps"]:
         assert step["left"]["label"] in shown
-    assert story
-    run("ledger", "verify")
-    env["LABKIT_LEDGER"] = ""
+    env["LABKIT_LEDGER"] = str(folder / "other.sqlite")
+    run("make", rx, "--process", "example-resin", "--out", out)
+    parts = [path for ending in ("step", "stl") for path in sorted(made.rglob(f"*.{ending}"))]
+    assert len(parts) == 10
+    for path in parts:
+        again = out / made.name / path.relative_to(made)
+        assert again.read_bytes() == path.read_bytes(), path.name
