@@ -103,6 +103,7 @@ class AskedReadings:
     gauge_pins: Annotated[str, _cell("set of gauge pins")] = ""
     temperature_c: Annotated[str, _cell("temperature of the rods, °C")] = ""
     material_lot: Annotated[str, _cell("lot of the material")] = ""
+    use_before: Annotated[str, _cell("last day of the lot")] = ""
     measured_on: Annotated[str, _cell("day")] = ""
     measured_by: Annotated[str, _cell("who measured")] = ""
     set: Annotated[str | None, _cell("name of the set; else the last one made")] = None
