@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import unicodedata
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated
 
@@ -11,6 +12,8 @@ from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.errors import RefusedError
 
 _CODE_CHARACTERS = 32
+#: Small Cyrillic and Greek letters that look like Latin ones (Unicode Technical Standard 39).
+_LOOK_ALIKE = str.maketrans("аеорсухіјѕһԁԛԝοανρικτχ", "aeopcyxijshdqwoavpiktx")
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,22 @@ class Person:
     releases: Annotated[bool, Key("whether the person may release a set")] = field(
         default=True, metadata=LEFT_OUT_AT_DEFAULT
     )
+
+
+def is_one_of(code: str, codes: Iterable[str]) -> bool:
+    """Tell whether a code is that of one of some people, as far as an eye tells codes apart.
+
+    Capitals, accents, full-width forms, signs and letters that look alike make no other person.
+
+    >>> [is_one_of(code, ["quinn"]) for code in ("Quinn.", "quïnn", "ｑuinn", "quіnn", "kim")]
+    [True, True, True, True, False]
+    """
+    return _seen(code) in map(_seen, codes)
+
+
+def _seen(code: str) -> str:
+    plain = unicodedata.normalize("NFKD", code).casefold().translate(_LOOK_ALIKE)
+    return "".join(filter(str.isalnum, plain)) or plain
 
 
 def require_known(people: Sequence[Person], *codes: str | None) -> None:

@@ -81,7 +81,7 @@ def test_a_set_is_released_with_its_certificate_beside_it(run, measured, tmp_pat
     assert (tmp_path / pdf.name).read_bytes() == pdf.read_bytes()
     told = run("show", CASE).stdout
     assert f"{FIRST} was released by kim (entry" in told
-    assert "nothing has changed since" in told
+    assert "no rod and no reading has changed since" in told
 
 
 def test_the_printed_certificate_equals_the_record(run, measured, tmp_path):

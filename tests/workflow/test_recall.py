@@ -71,7 +71,7 @@ def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
         "10.00 mm; 9.20 mm holds now, since entry 7 (2031-03-14)"
     )
     assert papers.tell == (
-        "Those papers do not hold, nor does a sheet of today of an earlier entry than 7: destroy "
+        "Those papers do not hold, nor does a case sheet printed before entry 7: destroy "
         "them and use new ones (labkit papers, labkit sheet A).")
     assert len(papers.rods) == 8
 

@@ -118,14 +118,19 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
             f"Note: {grouped(identifier)} is {said.words}, entry {said.event.seq}: "
             f"{'; '.join(said.fault_words)}"
         )
-    doubted = decision.held.union(*(doubt.identifiers for doubt in inspection.doubts))
-    held = doubted - inspection.as_is.keys()
-    if held:
+    if held := _held(inspection):
         yield f"Keep back: {', '.join(map(grouped, sorted(held)))}"
+
+
+def _held(inspection: Inspection) -> frozenset[str]:
+    doubts = (doubt.identifiers for doubt in inspection.doubts)
+    return inspection.decision.held.union(*doubts) - inspection.as_is.keys()
 
 
 def _whole(inspection: Inspection) -> str:
     decision = inspection.decision
+    if decision.result is Result.CONFORMS and (held := _held(inspection)):
+        return f"by its readings it conforms; {counted(len(held), 'rod')} held"
     if decision.missing:
         of = len(inspection.bench.places)
         return f"{len(decision.rods)} of {of} rods measured; {decision.result} so far"

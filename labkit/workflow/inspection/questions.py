@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from labkit.core.case.identifier import grouped
+from labkit.core.people import is_one_of
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.sources import readings_of_file
@@ -184,7 +185,7 @@ def answers_to(question: Question, answers: Mapping[int, Answer]) -> Answer | No
     """Give the answer to a question; None while an entry has none that counts."""
     found = [answers.get(entry) for entry in question.entries]
     counted = [
-        one for one in found if one and one.text.strip() and one.by.casefold() not in question.hands
+        one for one in found if one and one.text.strip() and not is_one_of(one.by, question.hands)
     ]
     return counted[0] if counted and len(counted) == len(found) else None
 

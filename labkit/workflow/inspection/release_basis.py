@@ -9,6 +9,7 @@ from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.findings import Finding, Severity, refusals
+from labkit.core.people import is_one_of
 from labkit.core.report import Column, Table, data_of, only
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
@@ -142,17 +143,16 @@ def second_person(inspection: Inspection, by: str) -> tuple[str, ...]:
     """Refuse that whoever measured a rod, or recorded its readings, releases the set.
 
     Args:
-        by: Who is about to release it; capitals do not matter in a code.
+        by: Who is about to release it; codes that look alike are one person's.
 
     Returns:
         At most one sentence.
     """
     own = [
         rod for rod in inspection.decision.rods
-        if rod.identifier in inspection.recorded and by.casefold() in {
-            (rod.readings.measured_by or "").casefold(),
-            inspection.recorded[rod.identifier].stamp.by.casefold(),
-        }
+        if rod.identifier in inspection.recorded and is_one_of(by, filter(None, (
+            rod.readings.measured_by, inspection.recorded[rod.identifier].stamp.by,
+        )))
     ]
     if not own:
         return ()

@@ -135,7 +135,7 @@ def told_now(release: ReleaseNow) -> str:
     if release.decision != RELEASED:
         return f"{said}: {event.body.get('note') or 'no reason given'}"
     if release.stands:
-        return f"{said}; nothing has changed since"
+        return f"{said}; no rod and no reading has changed since"
     return (
         f"{said}, but the release is no longer valid: {'; '.join(release.why_not)}; decide again "
         "with `labkit release`"

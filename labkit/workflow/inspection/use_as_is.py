@@ -12,7 +12,7 @@ from labkit.core.case.case_standing import CaseRod
 from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import pairs_standing
 from labkit.core.findings import refusals
-from labkit.core.people import require_known
+from labkit.core.people import is_one_of, require_known
 from labkit.core.report import Report, Section
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.bodies import AsIsBasis, Correction, UseAsIs
@@ -214,7 +214,7 @@ def _half_a_step_off(reader: Reader, inspection: Inspection, rod: MeasuredRod) -
 
 
 def _check_second_person(reader: Reader, rod: StoredRod, by: str) -> None:
-    if by.casefold() in hands_of(*reader.readings(rod.identifier)):
+    if is_one_of(by, hands_of(*reader.readings(rod.identifier))):
         raise _refused(
             rod, f"was measured or recorded by {by}, who cannot also accept it; let another person "
             "record it with --by"

@@ -148,7 +148,7 @@ def _papers(
         standing.case, "papers_of_another_range",
         f"{papers.name} that were printed on {papers.on}, true as of entry "
         f"{papers.entry}, report {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
-        f"Those papers do not hold, nor does a sheet of today of an earlier entry than "
+        f"Those papers do not hold, nor does a case sheet printed before entry "
         f"{standing.now.entry}: destroy them and use new ones (labkit papers, labkit sheet "
         f"{standing.case}).",
         tuple(one for pair in on_them for one in _rods(pair)

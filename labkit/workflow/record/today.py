@@ -107,7 +107,7 @@ def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
     if release is not None and not release.stands and release.why_not:
         yield ToDo(Doing.RELEASE, stored.case, stored.name, "its release is no longer valid")
     elif waiting:
-        how = "withheld" if release is not None else "measured, not decided on"
+        how = "withheld" if release is not None else "measured, not released"
         yield ToDo(Doing.RELEASE, stored.case, stored.name, how)
 
 
