@@ -23,6 +23,8 @@ _WHOLE = re.compile(r"[-+]?\d+")
 _FRACTION = re.compile(r"\d?[1-9]")
 #: A step of one digit after one of two: far oftener the 5 of "62,5" than a step of 5 %.
 _WHOLE_PERCENT = re.compile(r"\d\d")
+#: Lines of a list that are looked at.
+_MOST_LINES = 80
 
 
 @dataclass(frozen=True)
@@ -41,9 +43,9 @@ def step_slips(source: TomlSource) -> list[InputError]:
     could be one number, and either other commas of the list have a space after them or, among
     percents, one digit follows two.
     """
-    found = []
+    found, lines = [], source.text.splitlines()
     for location in (place for place in STEP_LISTS if place in source.lines):
-        typed = _typed(source, location)
+        typed = _typed(lines, source.lines[location])
         joined, turn = _joined(location, typed), _turn(source, location)
         if turn is not None:
             found.append(at(source, location, _not_in_order(typed, turn, joined)))
@@ -54,20 +56,25 @@ def step_slips(source: TomlSource) -> list[InputError]:
 
 def other_slips(source: TomlSource) -> list[InputError]:
     """Find decimal commas in other lists; they count only where the list is not usable."""
-    places = (place for place in source.lines if place not in STEP_LISTS)
-    told = ((place, typed, _joined(place, typed)) for place in places
-            if (typed := _typed(source, place)))  # fmt: skip
+    lines = source.text.splitlines()  # once: a text of a megabyte may have a key in every line
+    told = ((place, typed, _joined(place, typed)) for place, line in source.lines.items()
+            if place not in STEP_LISTS
+            if (typed := _typed(lines, line)))  # fmt: skip
     return [
         at(source, place, _decimal_comma(typed, joined)) for place, typed, joined in told if joined
     ]
 
 
-def _typed(source: TomlSource, location: Location) -> str:
-    """Give what stands between the brackets of a list, as typed, without comments."""
-    lines = source.text.splitlines()[source.lines[location] - 1 :]
-    if "[" not in lines[0]:
+def _typed(lines: list[str], number: int) -> str:
+    """Give what stands between the brackets of a list, as typed, without comments.
+
+    Args:
+        number: Of the line of its key.
+    """
+    if "[" not in lines[number - 1]:
         return ""
-    text = "\n".join(re.sub(r"#.*", "", line) for line in lines[:80])
+    listed = lines[number - 1 : number - 1 + _MOST_LINES]
+    text = "\n".join(re.sub(r"#.*", "", line) for line in listed)
     found = re.match(r"[^=\[\]\n]*=\s*\[([^\[\]\"']*)\]", text)
     return found.group(1).strip() if found else ""
 

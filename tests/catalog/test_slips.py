@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
@@ -172,3 +173,18 @@ def test_a_control_character_does_not_reach_a_terminal(line):
     with pytest.raises(InputError, match=r"has the control character U\+00(1B|07|9B) in") as told:
         source(text)
     assert not any(sign in str(told.value) for sign in "\x1b\x07\x9b")
+
+
+def test_a_text_is_split_once_however_many_keys_it_has():
+    class Text(str):
+        split = 0
+
+        def splitlines(self, *given):
+            Text.split += 1
+            return super().splitlines(*given)
+
+    keys = "\n".join(f"key_{number} = 1" for number in range(50))
+    many = source(f"{keys}\n{SMALLEST}")
+    with pytest.raises(InputError):
+        read_typed(replace(many, text=Text(many.text)), TEMPLATES)
+    assert Text.split <= 3
