@@ -62,16 +62,24 @@ class Guard:
     def _refusal(
         self, headers: Headers, method: str, most: int = MOST_BYTES
     ) -> PlainTextResponse | None:
-        host = urlsplit(f"//{headers.get('host', '')}").hostname
-        if self._hosts is not None and host not in self._hosts:
+        host = _host_of(headers)
+        if host is None or (self._hosts is not None and host not in self._hosts):
             return PlainTextResponse("This workplace is not reached under that name.\n", 421)
         if "transfer-encoding" in headers:
             return PlainTextResponse("State how many bytes are sent (Content-Length).\n", 411)
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > most:
+        if not (length.isascii() and length.isdigit()) or int(length) > most:
             return PlainTextResponse(f"At most {most} bytes can be sent at once.\n", 413)
         if method not in ("GET", "HEAD") and not _from_here(headers):
             return PlainTextResponse("Forms are taken from this workplace's own pages only.\n", 403)
+        return None
+
+
+def _host_of(headers: Headers) -> str | None:
+    """Give the name under which the workplace is asked for; None where it cannot be read."""
+    try:
+        return urlsplit(f"//{headers.get('host', '')}").hostname or ""
+    except ValueError:  # a bracket that is not closed
         return None
 
 

@@ -111,7 +111,8 @@ def test_a_form_without_the_token_records_nothing(browser, ledger, rods, token):
     ("headers", "status"),
     [
         ({"sec-fetch-site": "cross-site"}, 403), ({"origin": "http://elsewhere.example"}, 403),
-        ({"host": "elsewhere.example"}, 421), ({"content-length": "1000001"}, 413),
+        ({"host": "elsewhere.example"}, 421), ({"host": "["}, 421),
+        ({"content-length": "1000001"}, 413), ({"content-length": b"\xb2"}, 413),
         ({"content-length": "many"}, 413), ({"transfer-encoding": "chunked"}, 411),
     ],
 )  # fmt: skip
