@@ -19,6 +19,7 @@ from labkit.web.api.speak import PLACE
 from labkit.web.app import names_of
 from labkit.web.jobs.job import find
 from labkit.web.rights import Role
+from labkit.web.workplace import OwnFiles
 from tests.support.recorded import parallel
 from tests.support.workplaces import CASE, NOW, PARALLEL, ROOT, client_of, workplace
 
@@ -165,6 +166,19 @@ def test_readings_are_decided_on_and_recorded(program, ledger, rods):
     assert [each["identifier"] for each in done["recorded"]] == [rods[4]]
     again = program.post(f"/api/readings/{CASE}", **sent, rods=[look])
     assert again.status_code == 409
+
+
+def test_only_people_of_the_lab_send_readings(ledger, rods, tmp_path):
+    profile = tmp_path / "lab.toml"
+    profile.write_text('schema = 1\n[[people]]\ncode = "kim"\nname = "Kim Vale"\n', "utf-8")
+    place = workplace(ledger, own=OwnFiles(profile=str(profile)))
+    sent = {"measured_on": "2031-03-20", "rods": [{"identifier": rods[4], "look": "ok"}]}
+    told = [
+        Program(client_of(place, by=""), by).post(f"/api/readings/{CASE}", **sent)
+        for by in ("quinny", "kim")
+    ]
+    assert [answer.status_code for answer in told] == [409, 200], told[0].text
+    assert "quinny is no code of the people in the lab's profile" in told[0].json()["errors"][0]
 
 
 def test_a_set_is_made_in_the_background(program, ledger, still):

@@ -206,7 +206,8 @@ def api_readings(request: Request, case: str) -> Response:
                 for rod, wrong in found.wrong.items() for one in wrong
             ))  # fmt: skip
         seqs = record_readings(
-            ledger, found.inspection, found.rods, (by, now), asked.again or None
+            ledger, found.inspection, found.rods, (by, now), asked.again or None,
+            place.own.profile_named(),
         )
     events = dict(zip((rod.identifier for rod in found.rods), seqs, strict=True))
     return answer(inspection_report(found.inspection, found.rods, events, by).data)

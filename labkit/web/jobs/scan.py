@@ -43,7 +43,8 @@ def _measured(order: Order, recorder: Recorder, path: Path) -> tuple[str, ...]:
     scanned = replace(scanned, file=asked["file"])
     rod = judged(record, scanned, scanner, now.astimezone().date())
     (entry,) = record_readings(
-        ledger, record.inspection, [rod], (order.by, now), asked.get("again") or None
+        ledger, record.inspection, [rod], (order.by, now), asked.get("again") or None,
+        order.files.profile_named(),
     )
     return (*lines_of(scan_report(scanned, rod)), f"Recorded by {order.by} as entry {entry}.")
 
