@@ -9,10 +9,13 @@ from fastapi import Request
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 
-from labkit.errors import InputError, RefusedError
+from labkit.core.case.identifier import grouped
+from labkit.errors import EXIT_REFUSED, InputError, LabkitError, RefusedError
 from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredRod
 from labkit.web.visits import Visit
 from labkit.web.workplace import Workplace
+from labkit.workflow.record.lookup import find_rod
 
 
 def workplace(request: Request) -> Workplace:
@@ -36,6 +39,24 @@ def own_case(request: Request, case: str) -> str:
     if not visit(request).sees(case):
         raise HTTPException(404)
     return case
+
+
+def own_rod(request: Request, reader: Reader, case: str, identifier: str) -> StoredRod:
+    """Give a rod of a case that the operator may see.
+
+    Raises:
+        HTTPException: It is of another clinic, or unknown to who does not see every case.
+        InputError: No rod bears the identifier, or it is of another case.
+    """
+    try:
+        rod = find_rod(reader, identifier).rod.rod
+    except InputError as error:
+        if visit(request).limited:  # its sentence names rods that may be meant, of whomever
+            raise HTTPException(404) from error
+        raise
+    if own_case(request, rod.case) != case:
+        raise InputError(f"the rod {grouped(rod.identifier)} is of another case")
+    return rod
 
 
 @dataclass(frozen=True)
@@ -80,6 +101,11 @@ def day_of(text: str) -> datetime.date | None:
 def today_of(request: Request) -> datetime.date:
     """Give the day at the workplace."""
     return workplace(request).now().astimezone().date()
+
+
+def status_of(error: LabkitError) -> int:
+    """Give the status of a page that comes back with what is wrong with what was sent."""
+    return 409 if error.exit_code == EXIT_REFUSED else 422
 
 
 def refuse_stale(reader: Reader, case: str, entry: str) -> None:

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
+from labkit.core.case.identifier import grouped
 from labkit.core.findings import note
 from labkit.ledger.store import look_into
 from labkit.web import case_facts
@@ -18,7 +19,7 @@ from labkit.web.accounts import FORGOTTEN_AFTER, Accounts, Slips
 from labkit.web.case_facts import facts_of
 from labkit.web.rights import Role
 from labkit.workflow.record.lookup import case_story
-from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workplace
+from tests.support.workplaces import CASE, NOW, PARALLEL, SET, client_of, token_in, workplace
 
 PASSPHRASE = "coffin verse plaid igloo"
 
@@ -146,6 +147,20 @@ def test_a_clinic_is_told_nothing_of_other_cases(filled):
             patch.setattr(case_facts, "case_story", lambda *_: replace(story, mark_notes=(shared,)))
             said = [facts_of(reader, CASE, limited=each).findings for each in (False, True)]
     assert [shared.message in each for each in said] == [True, False]
+
+
+def test_a_limited_account_is_told_alike_of_a_rod_of_others_and_of_none(filled, rods, tmp_path):
+    own = Accounts(tmp_path / "accounts.json")
+    own.add("quinn", Role.QA, PASSPHRASE, ["QF-"], "Elm Street")
+    client, _ = signed_in(workplace(filled[0], accounts=own), "quinn")
+    token = token_in(client.get(f"/cases/{PARALLEL}"))
+    told = [
+        client.post(f"/{act}/{PARALLEL}", data={"token": token, "rod": rod, "cause": "other"})
+        for act in ("use-as-is", "scan") for rod in (rods[1], rods[1][::-1])
+    ]
+    told += [client.get(f"/measure?case={PARALLEL}&identifier={rods[1][:-1]}")]
+    assert [answer.status_code for answer in told] == [404] * 5
+    assert not any(CASE in answer.text or grouped(rods[1]) in answer.text for answer in told)
 
 
 def test_accounts_added_at_once_are_all_kept(tmp_path):

@@ -11,11 +11,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from labkit.catalog.causes import causes, told_cause
-from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
-from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.errors import InputError, LabkitError
 from labkit.ledger.store import Ledger
-from labkit.web.asked import Told, day_of, own_case, told, visit, workplace
+from labkit.web.asked import Told, day_of, own_case, own_rod, status_of, told, visit, workplace
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.said import as_said, lines_said
 from labkit.web.show import address, page
@@ -27,7 +26,6 @@ from labkit.workflow.inspection.questions import spans
 from labkit.workflow.inspection.release import Who, Words, before_release, release, withhold
 from labkit.workflow.inspection.release_state import release_now, told_now
 from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
-from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.rods import life
 
 router = APIRouter()
@@ -118,8 +116,7 @@ def _reject(request: Request, ledger: Ledger, case: str, who: Who) -> Done:
     if not rods:
         raise InputError("no rod is ticked; tick those that are rejected")
     for each in rods:
-        if find_rod(ledger, each).rod.rod.case != case:
-            raise InputError(f"the rod {grouped(each)} is of another case")
+        own_rod(request, ledger, case, each)
     cause = told_cause(form("cause"), note)
     if form("anew"):
         asked = {"rods": " ".join(rods), "reason": note or causes()[cause].words, "cause": cause}
@@ -133,9 +130,7 @@ def _reject(request: Request, ledger: Ledger, case: str, who: Who) -> Done:
 
 def _use(request: Request, ledger: Ledger, case: str, who: Who) -> Done:
     form = told(request)
-    rod = find_rod(ledger, form("rod")).rod.rod
-    if rod.case != case:
-        raise InputError(f"the rod {grouped(rod.identifier)} is of another case")
+    rod = own_rod(request, ledger, case, form("rod"))
     if form("back"):
         withdraw(ledger, rod.identifier, form("reason"), who)
     else:
@@ -175,7 +170,7 @@ def _shown(
         found = inspect(reader, case, name, (), {})
         now = release_now(reader, found.stored)
         missing, questions = before_release(reader, found, by, words)
-    status = 200 if refused is None else 409 if isinstance(refused, RefusedError) else 422
+    status = 200 if refused is None else status_of(refused)
     return page(
         request, "inspection", status, found=found, now=now, typed=typed,
         missing=list(map(as_said, missing)), told_now=as_said(told_now(now)) if now else "",

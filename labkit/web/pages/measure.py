@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from pathlib import PurePath
 from typing import Any
@@ -12,9 +11,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.datastructures import UploadFile
 
 from labkit.core.case.identifier import grouped
-from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.errors import InputError, LabkitError
 from labkit.units import counted
-from labkit.web.asked import own_case, told, visit, workplace
+from labkit.web.asked import own_case, own_rod, status_of, today_of, told, visit, workplace
 from labkit.web.entry_form import blank_lines, common_problems, entry_of, judged_lines
 from labkit.web.jobs.job import Order, What, begin, kept_file
 from labkit.web.said import lines_said
@@ -48,7 +47,7 @@ def find(request: Request, identifier: str = "", case: str = "", of: str = "") -
         try:
             rod = find_rod(reader, identifier).rod.rod
         except InputError as error:
-            if not case:
+            if not case or visit(request).limited:  # its sentence names rods that may be meant
                 raise
             return page(request, "measure-other", said=error.message, place="")
         own_case(request, rod.case)
@@ -70,7 +69,7 @@ def measure(request: Request, case: str, recorded: int = 0) -> HTMLResponse:
     tools = _tools(request)
     with workplace(request).look() as reader:
         found = inspect(reader, own_case(request, case), named, (), tools.instruments)
-    first = {"way": str(found.bench.first), "measured_on": str(_today(request))}
+    first = {"way": str(found.bench.first), "measured_on": str(today_of(request))}
     return _asking(
         request, found, tools, first, lines=blank_lines(found),
         recorded=f"Recorded: {counted(recorded, 'rod')}." if recorded > 0 else "",
@@ -83,7 +82,7 @@ def judged(request: Request, case: str) -> HTMLResponse:
     about, entry = _about(request, case), entry_of(told(request))
     try:
         with workplace(request).look() as reader:
-            found = judge_entry(reader, about, entry, _tools(request), _today(request))
+            found = judge_entry(reader, about, entry, _tools(request), today_of(request))
     except LabkitError as error:
         return page(request, "measure-stopped", sentences=lines_said(error))
     return page(request, "measure-judged", lines=judged_lines(found, entry), **_of(found))
@@ -93,7 +92,7 @@ def judged(request: Request, case: str) -> HTMLResponse:
 def recorded(request: Request, case: str) -> Response:
     """Record what is typed: all of it, or nothing, and then the page comes back as it was."""
     about, form, place = _about(request, case), told(request), workplace(request)
-    tools, today, by = _tools(request), _today(request), visit(request).by
+    tools, today, by = _tools(request), today_of(request), visit(request).by
     entry = entry_of(form)
     with place.act() as ledger:
         found = judge_entry(ledger, about, entry, tools, today)
@@ -112,7 +111,7 @@ def recorded(request: Request, case: str) -> Response:
     return _asking(
         request, found.inspection, tools, entry.common, lines=lines, again=form("again"),
         sentences=lines_said(refused), **_of(found),
-        status=409 if isinstance(refused, RefusedError) else 422,
+        status=status_of(refused),
     )
 
 
@@ -123,9 +122,7 @@ def scan_measured(request: Request, case: str) -> Response:
     about = (own_case(request, case), visit(request).by)
     sent, again = form.form.get("scan"), form("again")
     with place.look() as reader:
-        rod = find_rod(reader, form("rod")).rod.rod
-    if rod.case != case:
-        raise InputError(f"the rod {grouped(rod.identifier)} is of another case")
+        rod = own_rod(request, reader, case, form("rod"))
     if not isinstance(sent, UploadFile) or not sent.filename:
         raise InputError("no scan was sent; choose its file, an STL, PLY, OBJ or 3MF")
     asked = {
@@ -153,7 +150,7 @@ def _asking(
     return page(
         request, "measure", status, found=found, tools=tools, common=common, most=MOST,
         ways={str(way.method): way_told(way) for way in found.bench.ways},
-        on_record=any(line.on_record for line in facts["lines"]), today=_today(request), **facts,
+        on_record=any(line.on_record for line in facts["lines"]), today=today_of(request), **facts,
     )
 
 
@@ -168,9 +165,3 @@ def _about(request: Request, case: str) -> tuple[str, str | None]:
 
 def _tools(request: Request) -> Tools:
     return Tools.of(workplace(request).own.instruments)
-
-
-def _today(request: Request) -> datetime.date:
-    return workplace(request).now().astimezone().date()
-
-

@@ -12,9 +12,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.datastructures import UploadFile
 
 from labkit.catalog.toml_source import TomlSource, decode, parse_toml
-from labkit.errors import EXIT_REFUSED, InputError, LabkitError, RefusedError
+from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.store import Ledger
-from labkit.web.asked import Told, own_case, told, visit, workplace
+from labkit.web.asked import Told, own_case, status_of, today_of, told, visit, workplace
 from labkit.web.bite_scale import WIDTH, bite_scale_of
 from labkit.web.jaw_view import jaw_view
 from labkit.web.jobs.solids import kept
@@ -83,8 +83,7 @@ class _Form:
 @router.get("/new-case", name="new_case")
 def new_case(request: Request) -> HTMLResponse:
     """Show an empty form."""
-    today = workplace(request).now().astimezone().date()
-    return _page(request, _Form({"date": today.isoformat()}))
+    return _page(request, _Form({"date": today_of(request).isoformat()}))
 
 
 @router.get("/prescription/{case:path}", name="revise")
@@ -135,8 +134,7 @@ def prescribe(request: Request) -> Response:
         with place.act() as ledger, ledger.transaction():
             done = _record(request, ledger, form, source)
     except LabkitError as error:
-        status = 409 if error.exit_code == EXIT_REFUSED else 422
-        return _page(request, form, problems_of(error), status)
+        return _page(request, form, problems_of(error), status_of(error))
     to = address(request, "prescribed", case=done.stored.case)
     return RedirectResponse(to if done.recorded else f"{to}?before=1", 303)
 

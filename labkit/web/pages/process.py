@@ -17,8 +17,8 @@ from labkit.catalog.processes import processes
 from labkit.catalog.rods import rod_templates
 from labkit.core.gauging.ways_of_measuring import Method
 from labkit.documents.instrument_report import Tool, instrument_report
-from labkit.errors import InputError, LabkitError, RefusedError
-from labkit.web.asked import Told, told, visit, workplace
+from labkit.errors import InputError, LabkitError
+from labkit.web.asked import Told, day_of, status_of, today_of, told, visit, workplace
 from labkit.web.guard import MOST_BYTES
 from labkit.web.said import lines_said
 from labkit.web.show import page
@@ -39,14 +39,14 @@ from labkit.workflow.process.looks import (
 from labkit.workflow.process.rejects import rejects_report
 
 router = APIRouter()
-#: Fields of a calibration, and how many coupons can be named in one, parted by commas.
+#: Fields of a calibration that hold one text.
 _WORDS = ("process_name", "name", "day", "way", "template_name", "tolerance", "reason")
 
 
 @router.get("/process", name="process")
 def process(request: Request) -> HTMLResponse:
     """Show what is known of the processes, the lots and the instruments."""
-    place, today = workplace(request), _today(request)
+    place, today = workplace(request), today_of(request)
     own = place.own
     with place.look() as reader:
         lots = lots_of(reader)
@@ -74,7 +74,7 @@ def look(request: Request) -> HTMLResponse:
         try:
             sample = record_sample(reader, _selection(asked), asked.get("subgroup"))
             report = process_look(
-                sample, _look(asked), _today(request), all_rules="all_rules" in asked
+                sample, _look(asked), today_of(request), all_rules="all_rules" in asked
             )
         except LabkitError as error:
             sentences = lines_said(error)
@@ -100,10 +100,10 @@ def gauge_studied(request: Request) -> HTMLResponse:
         if not any(tables):
             raise InputError("no table was sent; choose the file of a study, or of a bias study")
         asked = gauge_asked(typed["tolerance"].replace(",", "."))
-        report = gauge_look(*tables, asked, _today(request))
+        report = gauge_look(*tables, asked, today_of(request))
     except LabkitError as error:
         return page(
-            request, "gauge-study", _status(error), typed=typed, report=None,
+            request, "gauge-study", status_of(error), typed=typed, report=None,
             sentences=lines_said(error),
         )
     return page(request, "gauge-study", typed=typed, report=report, sentences=())
@@ -112,7 +112,7 @@ def gauge_studied(request: Request) -> HTMLResponse:
 @router.get("/process/calibration", name="calibration")
 def calibration(request: Request) -> HTMLResponse:
     """Ask for the coupons of a calibration."""
-    return _calibrating(request, {"day": str(_today(request))})
+    return _calibrating(request, {"day": str(today_of(request))})
 
 
 @router.post("/process/calibration", name="calibrated")
@@ -132,7 +132,7 @@ def calibrated(request: Request) -> HTMLResponse:
             raise InputError("no table of coupons was sent; choose its file")
         report, text = calibration_look(coupons, asked)
     except LabkitError as error:
-        return _calibrating(request, typed, _status(error), sentences=lines_said(error))
+        return _calibrating(request, typed, status_of(error), sentences=lines_said(error))
     file = f"data:application/toml;base64,{base64.b64encode(text.encode()).decode()}"
     return _calibrating(request, typed, report=report, file=file, text=text)
 
@@ -145,7 +145,7 @@ def _calibrating(
     return page(
         request, "calibration", status, typed=typed, ways=list(map(str, Method)),
         processes=processes(own.processes), templates=rod_templates(own.templates),
-        instruments=instruments(own.instruments), today=_today(request), **given,
+        instruments=instruments(own.instruments), today=today_of(request), **given,
     )
 
 
@@ -154,7 +154,7 @@ def _selection(asked: Mapping[str, str]) -> Selection:
         process=asked.get("process"), machine=asked.get("machine"),
         material=asked.get("material"), lot=asked.get("lot"), template=asked.get("template"),
         side=asked.get("side"),
-        since=_day(asked.get("since")), until=_day(asked.get("until")),
+        since=day_of(asked.get("since", "")), until=day_of(asked.get("until", "")),
     )
 
 
@@ -163,13 +163,6 @@ def _look(asked: Mapping[str, str]) -> Look:
         return Look(asked.get("look", Look.CHART))
     except ValueError as error:
         raise InputError(f"there are {' and '.join(Look)} to look at; choose one") from error
-
-
-def _day(text: str | None) -> datetime.date | None:
-    try:
-        return datetime.date.fromisoformat(text) if text else None
-    except ValueError as error:
-        raise InputError(f"{text!r} is not a day; give it as 2031-05-02") from error
 
 
 def _table(form: Told, name: str) -> TableSent | None:
@@ -182,11 +175,3 @@ def _table(form: Told, name: str) -> TableSent | None:
 
 def _listed(text: str) -> tuple[str, ...]:
     return tuple(word.strip() for word in text.split(",") if word.strip())
-
-
-def _status(error: LabkitError) -> int:
-    return 409 if isinstance(error, RefusedError) else 422
-
-
-def _today(request: Request) -> datetime.date:
-    return workplace(request).now().astimezone().date()

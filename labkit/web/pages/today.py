@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from labkit.web.asked import visit, workplace
+from labkit.web.asked import today_of, visit, workplace
 from labkit.web.jobs.job import How, every
 from labkit.web.pages.proposals import own_waiting
 from labkit.web.rights import may
@@ -21,7 +21,7 @@ def today(request: Request) -> HTMLResponse:
     place, sees = workplace(request), visit(request).sees
     with place.look() as reader:
         found = [
-            each for each in to_do(reader, place.own.instruments, place.now().astimezone().date())
+            each for each in to_do(reader, place.own.instruments, today_of(request))
             if sees(each.case)
         ]
     seen = every(place) if may(visit(request).role, "jobs") else []
