@@ -43,6 +43,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "fonts": _EVERYBODY,
     "guide": _EVERYBODY,
     "guide_frame": _EVERYBODY,
+    "guide_picture": _EVERYBODY,
     "guide_page": _EVERYBODY,
     "sign_in": _EVERYBODY,
     "signed_in": _EVERYBODY,

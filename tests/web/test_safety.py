@@ -19,8 +19,8 @@ from tests.support.workplaces import CASE, NOW, SET, client_of, token_in, workpl
 PASSPHRASE = "coffin verse plaid igloo"
 #: What somebody reaches who has not signed in.
 OPEN = {
-    "static", "fonts", "guide", "guide_frame", "guide_page", "sign_in", "signed_in", "api_openapi",
-    "api_token",
+    "static", "fonts", "guide", "guide_frame", "guide_page", "guide_picture", "sign_in",
+    "signed_in", "api_openapi", "api_token",
 }
 #: What ends the visit of whoever asks.
 ENDS = {"sign_out", "api_token_end"}

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import FileResponse, HTMLResponse
 from markdown_it import MarkdownIt
 from markupsafe import Markup
+from starlette.exceptions import HTTPException
 
 import labkit
 from labkit.catalog import guide
@@ -28,6 +29,16 @@ def topics(request: Request) -> HTMLResponse:
 def frame() -> FileResponse:
     """Give the figure of the frame."""
     return FileResponse(Path(labkit.__file__).parent / "guide" / "frame.svg")
+
+
+@router.get("/guide/pictures/{name}", name="guide_picture")
+def picture(name: str) -> FileResponse:
+    """Give a picture of the guide."""
+    folder = Path(labkit.__file__).parent / "guide" / "pictures"
+    found = next((each for each in folder.iterdir() if each.name == name), None)
+    if found is None:
+        raise HTTPException(404)
+    return FileResponse(found)
 
 
 @router.get("/guide/{topic}", name="guide_page")
