@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from labkit.core.case.extra_requests import Between, ByPercent, ExtraRequest
+from labkit.core.form.numbers import exact_number
 from labkit.core.grading.prescription import MOST_STEPS
 from labkit.errors import InputError
 from labkit.workflow.rods.extra import ExtraOrder
@@ -62,9 +63,9 @@ def _number(text: str) -> Decimal:
     if len(text) > LONGEST:
         raise wrong
     try:
-        value = Decimal(text.replace(",", ".").removesuffix("%").strip())
-    except InvalidOperation as error:
+        value = exact_number(text.replace(",", ".").removesuffix("%").strip())
+    except InputError as error:
         raise wrong from error
-    if not value.is_finite() or not 0 <= value <= MOST_PERCENT:
+    if not 0 <= value <= MOST_PERCENT:
         raise wrong
     return value
