@@ -160,6 +160,7 @@ def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
         checked_by="kim", remark="cold room", source=Source("form.csv", "ab" * 32, 7),
         scan={"noise_mm": 0.02}, gauge_pins=gauge_pins()["example-pins"],
         look=("smooth",), verdict="does not conform",
+        use_before=datetime.date(2031, 4, 30),
     )  # fmt: skip
     assert all(
         getattr(readings, field.name) != field.default for field in fields(RodReadings)
