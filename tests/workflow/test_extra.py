@@ -126,11 +126,13 @@ def same_fitting(was, now):
 
 def test_a_rod_that_exists_or_is_too_near_is_refused(recorded, out):
     sentence = refused(recorded, out, 50)
-    assert "the left rod 35.9 asked for at 50 % is out already, in set 1, step 1 (" in sentence
+    assert (
+        "the left rod 35.9 asked for at 50 % is in circulation already, in set 1, step 1 ("
+    ) in sentence
     assert "one could measure as the other" in refused(recorded, out, ByAdvancement(Decimal("5.9")))
     assert "101 %" in refused(recorded, out, 101)
     extra(out, recorded, 62.5)
-    assert "is out already, in set 2, step 1 (" in refused(recorded, out, 62.5)
+    assert "is in circulation already, in set 2, step 1 (" in refused(recorded, out, 62.5)
 
 
 def test_a_rod_of_an_abandoned_set_can_be_made(recorded, out, monkeypatch):
