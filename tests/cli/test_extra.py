@@ -115,7 +115,7 @@ def test_the_table_of_the_series(quick, run, rx, tmp_path):
         (["--side", "left", "--percent", "60"], 2, "give a --length with it"),
         (["--count", "3", "--percent", "60"], 2, "give --between LOW HIGH"),
         (["--between", "75", "50"], 2, "give the smaller percentage first"),
-        (["--percent", "50"], 1, "is out already, in set 1, step 1 (50"),
+        (["--percent", "50"], 1, "is in circulation already, in set 1, step 1 (50"),
         (["--percent", "120"], 1, "120 %"),
         (["--length", "31.44"], 1, "does not lie on the length grid"),
     ],

@@ -176,8 +176,8 @@ def test_no_length_may_be_ordered_that_holds_the_jaw_beyond_100_percent():
 
 def test_reserved_and_existing_rods_are_refused():
     assert refusal("rod_exists", ByPercent(D(70))) == (
-        "the left rod 33.6 asked for at 70 % is out already, in 1/3 (70.0 %, 33.6/33.6); use "
-        "it, or ask for another step"
+        "the left rod 33.6 asked for at 70 % is in circulation already, in 1/3 (70.0 %, "
+        "33.6/33.6); use it, or ask for another step"
     )
     assert [f.where for f in ordered(ByPercent(D(70))).refused] == ["70 % left", "70 % right"]
     reserved = (RodOut("2/1", Side.RIGHT, "34.1", made=False),)
