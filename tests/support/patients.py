@@ -52,8 +52,8 @@ def sliding(path_inclination_deg: float = 10.0) -> Jaw:
 
 
 def plain(**changes: object) -> Prescription:
-    """A 10 mm range from −4 to 6, bite taken at 3, straight pull rods of 33.6 mm."""
-    bite = Bite(Zero.RETRUDED, *decimals(6, 3, -4))
+    """A 9.2 mm range from −4 to 5.2, bite taken at 3, straight pull rods of 33.6 mm."""
+    bite = Bite(Zero.RETRUDED, *decimals("5.2", 3, -4))
     prescription = Prescription(
         "QF-1043", datetime.date(2031, 3, 14), bite, Action.PULL, "eye-eye-flat",
         Anchors(33.6), Anchors(33.6), Jaw(JawModelName.STRAIGHT),

@@ -55,7 +55,7 @@ date = 2031-03-14
 [bite]
 zero = "retruded"
 retruded = -4
-protruded = 6
+protruded = 5.2
 registered = 3
 
 [appliance]
@@ -86,7 +86,7 @@ def unequal(case: str, model: str, action: str = "pull") -> str:
 
 
 def parallel(case: str, action: str = "pull") -> str:
-    """Give a prescription whose rods run along the path: a 10 mm range, straight model."""
+    """Give a prescription whose rods run along the path: a 9.2 mm range, straight model."""
     return PARALLEL.replace("CASE", case).replace("ACTION", action)
 
 
