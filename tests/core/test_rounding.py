@@ -136,20 +136,20 @@ def test_equal_exact_sides_stay_equal(jaw):
 
 @pytest.mark.parametrize("action", Action)
 def test_a_tie_goes_to_the_lesser_advancement(action):
-    # The bite lies at 7 mm of 10; 65 % is 0.5 mm behind it: exactly between two grid lengths.
+    # The bite lies at 7 mm of 9.2; 75 % is 0.1 mm behind it: exactly between two grid lengths.
     pins = Anchors(33.55)
-    (step,) = grade(plain(left=pins, right=pins, action=action, grading=percents(65)), LIMITS).steps
+    (step,) = grade(plain(left=pins, right=pins, action=action, grading=percents(75)), LIMITS).steps
     assert step.rounding_mm == pytest.approx(-0.05, abs=1e-9)
 
 
 def test_a_coarse_grid_stops_short_of_the_maximum():
     # With a grid of 1 mm the 100 % rods were once made 0.44 mm beyond the maximum.
-    pins = Anchors(33.44)
+    pins = Anchors(32.64)
     graded = grade(
         plain(left=pins, right=pins, grading=percents(50, 100, grid_mm=D(1))), LIMITS
     )
     assert [step.left.label for step in graded.steps] == ["35.0", "31.0"]
-    assert graded.steps[1].made.advancement_mm == pytest.approx(9.44, abs=1e-9)
+    assert graded.steps[1].made.advancement_mm == pytest.approx(8.64, abs=1e-9)
     assert "rounding_moves_jaw" in {finding.code for finding in graded.findings}
 
 
