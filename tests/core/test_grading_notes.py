@@ -37,7 +37,7 @@ def test_the_professional_definition_is_the_one_cited():
 def test_steps_over_1_mm_are_noted():
     finding = noted(plain(grading=percents(50, 60, 72, 100, start=50)), "wide_steps")
     assert finding.message == (
-        "2 of 3 increments are over 1 mm of advancement, the widest 2.80 mm, from 72 % to 100 %"
+        "2 of 3 increments are over 1 mm of advancement, the widest 2.58 mm, from 72 % to 100 %"
     )
     assert finding.where == "60 % to 72 %, 72 % to 100 %"
 
@@ -49,16 +49,17 @@ def test_steps_of_1_mm_in_binary_are_not_noted():
 
 def test_a_set_that_spans_under_5_mm_is_noted():
     finding = noted(plain(grading=percents(50, 60, 70, start=50)), "short_span")
-    assert finding.message.startswith("the set spans 2.00 mm of advancement")
+    assert finding.message.startswith("the set spans 1.84 mm of advancement")
     assert finding.where == "50 % to 70 %"
-    assert "short_span" not in found(plain())
+    just_5_mm = Grading(GradingUnit.ADVANCEMENT, first=D("4.2"), last=D("9.2"), step=D(1))
+    assert "short_span" not in found(plain(grading=just_5_mm))
 
 
 def test_sides_more_than_half_a_millimetre_apart_are_noted():
     finding = noted(plain(left=Anchors(34.2)), "sides_apart")
     assert finding.message.startswith(
-        "the left and right rods differ by more than 0.5 mm at 6 of 6 steps, most at 50 % (36.2 "
-        "and 35.6, 0.6 mm)"
+        "the left and right rods differ by more than 0.5 mm at 6 of 6 steps, most at 50 % (36.6 "
+        "and 36.0, 0.6 mm)"
     )
     assert "sides_apart" not in found(plain(left=Anchors(34.1)))
 
