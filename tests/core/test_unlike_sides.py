@@ -22,7 +22,7 @@ def test_sides_more_than_3_mm_apart_are_asked_about():
     far = plain(left=Anchors(33.6), right=Anchors(36.7))
     finding = refusal(far, CODE)
     assert finding.message == (
-        "the rods at 50 % are 35.6 on the left and 38.7 on the right, more than 3 mm apart; "
+        "the rods at 50 % are 36.0 on the left and 39.1 on the right, more than 3 mm apart; "
         f"measure both sides again{ANSWER}"
     )
     assert finding.where == "appliance.sides_differ"
