@@ -26,10 +26,10 @@ def test_sides_alike_on_a_template_without_hand_are_one_part():
 
 
 def test_every_rod_says_its_side_where_the_sides_differ():
-    every = parts(33.6, 34.6)
+    every = parts(33.6, 34.5)
     names = [part.rod.part for part in every]
-    # 33.6 is the left rod of one step and the right rod of another: two parts, not one.
-    assert {"33.6L", "33.6R"} <= set(names)
+    # 36.0 is the left rod of 50 % and the right rod of 60 %: two parts, not one.
+    assert {"36.0L", "36.0R"} <= set(names)
     assert len(names) == 12
     for part in every:
         assert {use.side[0].upper() for use in part.uses} == {part.rod.mark}
