@@ -63,7 +63,9 @@ def test_the_smallest_prescription():
 
 
 def test_an_ordinary_set_has_no_finding():
-    assert grade(plain(), LIMITS).findings == ()
+    # 40 % to 100 % of 9.2 mm span 5.52 mm, and 10 % are 0.92 mm.
+    ordinary = plain(grading=percents(40, 50, 60, 70, 80, 90, 100, start=60))
+    assert grade(ordinary, LIMITS).findings == ()
 
 
 def test_what_each_model_knows():
@@ -81,8 +83,8 @@ def test_what_each_model_knows():
 
 def test_straight_takes_the_anchors_where_no_pin_distance_is_given():
     lengths = grade(plain(left=PULL, right=PULL_RIGHT), LIMITS).steps[-1]
-    # |U − M| of (29, −1, 12) is √986; 100 % lies 3 mm in front of the bite.
-    assert lengths.left.exact_mm == pytest.approx(986**0.5 - 3, abs=1e-12)
+    # |U − M| of (29, −1, 12) is √986; 100 % lies 2.2 mm in front of the bite.
+    assert lengths.left.exact_mm == pytest.approx(986**0.5 - 2.2, abs=1e-12)
 
 
 def test_a_length_tolerance_reads_as_an_advancement_tolerance():
