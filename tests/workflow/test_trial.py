@@ -115,21 +115,21 @@ def test_the_order_is_what_extra_rods_allow(ledger):
 
 def test_a_series_in_mm_is_ordered_in_mm(ledger):
     text = parallel(CASE).replace(
-        "percent = [70, 80, 90, 100]\nstart = 70", "advancement = [6, 7, 8, 10]\nstart = 6"
+        "percent = [70, 80, 90, 100]\nstart = 70", "advancement = [6, 7, 8, 9.2]\nstart = 6"
     )
     make_case(Pen(ledger), text)
     trial = propose(ledger, CASE, past("1"), NOW)
-    assert trial.outcome.proposal.range_mm == pytest.approx(11, abs=1e-9)
+    assert trial.outcome.proposal.range_mm == pytest.approx(10.2, abs=1e-9)
     # In mm the rods stay those of their steps: nothing is missing on a longer range.
     assert trial.order.command == ""
     assert all(step.covered for step in trial.prescribed)
     left, right = (rod["identifier"] for rod in set_body(text, f"{CASE}-r1")["rods"][2:4])
     ledger.record(Kind.ROD_STATE, CASE, {"identifier": left, "state": "lost"}, "anna", moment(98))
-    order = propose(ledger, CASE, met("27.0"), NOW).order
+    order = propose(ledger, CASE, met("27.8"), NOW).order
     # A step is made as a pair, and its right rod is still out.
     assert (order.command, [f.code for f in order.cannot]) == ("", ["rod_exists"])
     ledger.record(Kind.ROD_STATE, CASE, {"identifier": right, "state": "lost"}, "anna", moment(99))
-    order = propose(ledger, CASE, met("27.0"), NOW).order
+    order = propose(ledger, CASE, met("27.8"), NOW).order
     assert order.requests == (ByAdvancement(Decimal(7)),)
     assert order.command == "labkit extra QF-1043 --advancement 7 --out sets"
 
@@ -139,7 +139,7 @@ def test_lost_rods_are_not_out(ledger):
     for rod in rods[4:6]:
         state = {"identifier": rod["identifier"], "state": "lost"}
         ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(50))
-    trial = propose(ledger, CASE, met("28.0"), NOW)
+    trial = propose(ledger, CASE, met("28.7"), NOW)
     assert {finding.code for finding in trial.outcome.refused} == {"rod_not_out"}
 
 
@@ -178,12 +178,12 @@ def test_what_acceptance_records(ledger, model):
 
 def test_a_second_trial_starts_from_the_accepted_range(ledger):
     make_case(Pen(ledger), parallel(CASE))
-    accept(ledger, CASE, met("28.0"), "anna", moment(60))
-    # Another visit: the patient now reaches what the 27.0 rods hold, 10 mm again.
-    done = accept(ledger, CASE, met("27.0"), "anna", moment(90))
+    accept(ledger, CASE, met("28.7"), "anna", moment(60))
+    # Another visit: the patient now reaches what the 27.8 rods hold, 9.2 mm again.
+    done = accept(ledger, CASE, met("27.8"), "anna", moment(90))
     assert done.revision == 3
-    assert done.outcome.proposal.range_before_mm == pytest.approx(9, abs=1e-9)
-    assert done.outcome.proposal.range_mm == pytest.approx(10, abs=1e-9)
+    assert done.outcome.proposal.range_before_mm == pytest.approx(8.3, abs=1e-9)
+    assert done.outcome.proposal.range_mm == pytest.approx(9.2, abs=1e-9)
 
 
 def test_a_refused_trial_records_nothing(ledger):
@@ -200,7 +200,7 @@ def test_a_refused_trial_records_nothing(ledger):
 def test_the_same_trial_told_twice_moves_the_range_once(ledger):
     """The second one is a confirming trial, and is recorded as that."""
     make_case(Pen(ledger), parallel(CASE).replace("[70, 80, 90, 100]", "[70, 80, 90]"))
-    seen = trial_seen(("28.0", "28.0"), ("-0.4", "-0.4"))
+    seen = trial_seen(("28.7", "28.7"), ("-0.4", "-0.4"))
     assert accept(ledger, CASE, seen, "anna", moment(60)).revision == 2
     again = accept(ledger, CASE, seen, "anna", moment(61))
     assert (again.outcome.proposal.confirmed, again.revision, again.text) == (True, 2, "")
@@ -213,7 +213,7 @@ def test_a_confirming_trial_months_later(ledger):
     make_case(Pen(ledger), parallel(CASE))
     for months in range(3):
         at = moment(60) + datetime.timedelta(days=60 * months)
-        done = accept(ledger, CASE, met("27.0"), "anna", at)
+        done = accept(ledger, CASE, met("27.8"), "anna", at)
         assert done.accepted is not None
         assert done.seen.on == at.date()
     assert len(ledger.prescriptions(CASE)) == 1
@@ -226,7 +226,7 @@ def test_a_corrected_side_is_written_as_a_distance_of_its_own(ledger):
     now = read_case(ledger, CASE).prescription
     assert now == done.outcome.proposal.holds
     assert (now.left.pin_distance_mm, now.right.pin_distance_mm) == (30.9, 30)
-    assert now.bite.protruded == Decimal("6.45")
+    assert now.bite.protruded == Decimal("5.65")
     # Told again without a correction, the sides agree and the range stands.
     assert propose(ledger, CASE, replace(seen, correct=None), NOW).outcome.proposal.confirmed
 
@@ -234,14 +234,14 @@ def test_a_corrected_side_is_written_as_a_distance_of_its_own(ledger):
 def test_a_rod_named_by_its_identifier(ledger):
     rods = make_case(Pen(ledger), parallel(CASE))
     left, right = (rod["identifier"] for rod in rods[4:6])
-    seen = TrialSeen(replace(side_seen("28.0"), label="", identifier=left), side_seen("28"))
+    seen = TrialSeen(replace(side_seen("28.7"), label="", identifier=left), side_seen("28.7"))
     done = accept(ledger, CASE, seen, "anna", NOW)
-    assert done.outcome.proposal.range_mm == pytest.approx(9)
+    assert done.outcome.proposal.range_mm == pytest.approx(8.3)
     (trial,) = (event for event in ledger.story(CASE) if event.kind is Kind.TRIAL_FIT)
-    assert trial.body["left"] == {"label": "28.0", "seen": "meets", "identifier": left}
-    assert trial.body["right"] == {"label": "28.0", "seen": "meets"}
-    wrong = TrialSeen(replace(side_seen("28.0"), label="", identifier=right), side_seen("28.0"))
-    with pytest.raises(InputError, match=r"is the right rod 28\.0, but was named for the left"):
+    assert trial.body["left"] == {"label": "28.7", "seen": "meets", "identifier": left}
+    assert trial.body["right"] == {"label": "28.7", "seen": "meets"}
+    wrong = TrialSeen(replace(side_seen("28.7"), label="", identifier=right), side_seen("28.7"))
+    with pytest.raises(InputError, match=r"is the right rod 28\.7, but was named for the left"):
         propose(ledger, CASE, wrong, NOW)
     state = {"identifier": left, "state": "lost"}
     ledger.record(Kind.ROD_STATE, CASE, state, "anna", moment(70))
@@ -253,7 +253,7 @@ def test_a_rod_of_another_case(ledger):
     pen = Pen(ledger)
     make_case(pen, parallel(CASE))
     other = make_case(pen, parallel("QF-2000"))[4]["identifier"]
-    seen = TrialSeen(replace(side_seen("28.0"), label="", identifier=other), side_seen("28.0"))
+    seen = TrialSeen(replace(side_seen("28.7"), label="", identifier=other), side_seen("28.7"))
     with pytest.raises(InputError, match="is no rod of the case 'QF-1043'; give the rod that was"):
         propose(ledger, CASE, seen, NOW)
 
@@ -270,7 +270,7 @@ DAY = NOW.date()
 )
 def test_a_day_that_cannot_be(ledger, days, sentence):
     make_case(Pen(ledger), parallel(CASE))
-    seen = replace(met("28.0"), on=DAY + datetime.timedelta(days=days))
+    seen = replace(met("28.7"), on=DAY + datetime.timedelta(days=days))
     with pytest.raises(RefusedError, match=sentence):
         accept(ledger, CASE, seen, "anna", NOW)
 
@@ -281,7 +281,7 @@ def test_the_fitting_of_the_first_set_counts_where_it_is_recorded(ledger):
     for state, on in (("delivered", "2031-03-18"), ("fitted", "2031-03-20")):
         body = {"identifier": rods[0]["identifier"], "state": state, "on": on}
         ledger.record(Kind.ROD_STATE, CASE, body, "anna", later)
-    early = replace(met("28.0"), on=datetime.date(2031, 3, 19))
+    early = replace(met("28.7"), on=datetime.date(2031, 3, 19))
     with pytest.raises(RefusedError, match="before the case's first set was fitted, on 2031-03-20"):
         propose(ledger, CASE, early, later)
     on_the_day = replace(early, on=datetime.date(2031, 3, 20))
@@ -291,8 +291,8 @@ def test_the_fitting_of_the_first_set_counts_where_it_is_recorded(ledger):
 def test_an_older_observation_does_not_supersede_a_newer_one(ledger):
     make_case(Pen(ledger), parallel(CASE))
     later = moment(60) + datetime.timedelta(days=30)
-    trial = accept(ledger, CASE, met("28.0"), "anna", later)
-    older = replace(met("27.0"), on=DAY)
+    trial = accept(ledger, CASE, met("28.7"), "anna", later)
+    older = replace(met("27.8"), on=DAY)
     with pytest.raises(RefusedError, match=(
         f"2031-03-14 is before the trial fit of {trial.seen.on}, entry 5 of the record, which was "
         "accepted and holds; withdraw that one first if it is wrong"
