@@ -18,7 +18,7 @@ WHO = ("anna", START)
 
 @pytest.fixture
 def book(tmp_path):
-    """A set that came back after its range was shortened from 10.0 to 9.2 mm."""
+    """A set that came back after its range was shortened from 9.2 to 8.4 mm."""
     with recorder_for(tmp_path / "ledger.sqlite") as recorder:
         dry.first_set(recorder, parallel("A"))
         tell(recorder.ledger, ("A-r1",), Told("delivered", unreleased="on paper"), *WHO)
@@ -32,8 +32,8 @@ def test_they_are_not_delivered_again(book):
     with pytest.raises(RefusedError) as found:
         tell(book.ledger, (one.identifier,), Told("delivered"), *WHO)
     assert found.value.message == (
-        f"the left rod 27.0, {grouped(one.identifier)}, is "
-        "NOT TO BE WORN: it makes 108.7 %, 0.80 mm beyond the maximum, on what holds now; keep it "
+        f"the left rod 27.8, {grouped(one.identifier)}, is "
+        "NOT TO BE WORN: it makes 109.5 %, 0.80 mm beyond the maximum, on what holds now; keep it "
         "in the lab and record it as withdrawn, or say with --unreleased why it leaves the lab all "
         "the same; nothing was recorded"
     )
