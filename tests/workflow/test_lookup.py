@@ -39,7 +39,7 @@ def test_which_rods_are_out(ledger, state, out):
     first, partner = case_story(ledger, CASE).rods[:2]
     assert (first.now is not None) == out
     # The other rod of the pair is still out, and read along the path by itself.
-    assert partner.now.makes.percent == pytest.approx(70, abs=1e-6)
+    assert partner.now.makes.percent == pytest.approx(100 * 6.4 / 9.2, abs=1e-6)  # 30.6
 
 
 def test_a_set_begun_is_reserved_and_not_out(ledger):
@@ -67,7 +67,8 @@ def test_places_count_all_sets_of_a_case_together(ledger):
     found = find_rod(ledger, set_body(text, f"{CASE}-r2", set_revision=2)["rods"][0]["identifier"])
     assert (found.rod.now.set_number, found.rod.now.step) == (2, 1)
     standing = case_story(ledger, CASE).standing
-    assert [pair.makes.percent for pair in standing.pairs] == pytest.approx([70, 75, 80, 90, 100])
+    makes = [100 * mm / 9.2 for mm in (6.4, 6.9, 7.4, 8.3, 9.2)]
+    assert [pair.makes.percent for pair in standing.pairs] == pytest.approx(makes)
     assert found.rod.now.makes.percent == pytest.approx(75, abs=1e-6)
     assert found.of_set.purpose == "extra"
 
