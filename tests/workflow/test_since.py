@@ -43,7 +43,7 @@ def test_the_notes_kept_say_when_they_were_true(spec):
         == ["when these rods were ordered, prescription revision 2 held; percentages are those of "
             "revision 1, from which these rods were first made (labkit sheet A shows those of "
             "today)"]  # fmt: skip
-    assert "When these rods were ordered, the left rod 27.0 made more than 100 %" in findings(spec)
+    assert "When these rods were ordered, the left rod 27.8 made more than 100 %" in findings(spec)
 
 
 def test_a_paper_that_knows_what_holds_leaves_them_out(spec, book):
