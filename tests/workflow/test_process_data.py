@@ -115,7 +115,7 @@ def test_rejected_rods_count_and_readings_without_details_are_told(ledger):
         (Selection(template="eye-eye-flat"), 96),
         (Selection(since=datetime.date(2031, 3, 25)), 16),
         (Selection(until=datetime.date(2031, 3, 15)), 8),
-        (Selection(shortest_mm=28.0, longest_mm=28.0), 24),
+        (Selection(shortest_mm=28.7, longest_mm=28.7), 24),
     ],
 )
 def test_selections(twelve, wanted, count):
