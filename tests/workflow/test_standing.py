@@ -206,8 +206,8 @@ def test_other_anchors_on_the_same_range_are_told_too(book):
     shown = with_standing(spec, book.ledger)
     (said,) = standing_sentences(shown)
     assert "percentages are other ones now" in said
-    assert "still 10.00 mm" in said
-    assert PAPERS[0].facts(shown)["steps"][3]["percent_now"] == "95.0"
+    assert "still 9.20 mm" in said
+    assert PAPERS[0].facts(shown)["steps"][3]["percent_now"] == "94.6"
 
 
 def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
@@ -220,7 +220,7 @@ def test_where_the_record_cannot_tell_the_papers_say_so(book, tmp_path):
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
     assert standing_of(book.ledger, spec) == NotKnown("prescription_not_read")
     # Once it is replaced, the prescriptions that count can be read again.
-    body = {"revision": 3, "text": text.replace("= 6\n", "= 5\n"), "reason": "trial fit"}
+    body = {"revision": 3, "text": text.replace("= 5.2\n", "= 4.2\n"), "reason": "trial fit"}
     seq = book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START).seq
     assert standing_of(book.ledger, spec).case.now.entry == seq
 
@@ -244,7 +244,7 @@ def test_every_paper_says_it_in_words_and_strikes(book, paper):
     assert (squeezed(said) in pdf) is (paper.name != "wearers-page")  # which tells no percent
     on_top, at_rows = squeezed(f"{NOT_TO_BE_WORN}: "), squeezed(NOT_TO_BE_WORN)
     assert on_top in pdf
-    rows = {"case-sheet": "Step4:", "build-sheet": "27.0,", "wearers-page": "",
+    rows = {"case-sheet": "Step4:", "build-sheet": "27.8,", "wearers-page": "",
             "bag-labels": "Step4,left", "inspection-form": grouped(last_rod(book).identifier)}
     row = squeezed(rows[paper.name])
     assert not row or row.rstrip(":,") + at_rows in pdf.replace(":", "").replace(",N", "N")
@@ -273,7 +273,7 @@ def test_a_labs_own_layout_cannot_leave_the_marks_out(book, tmp_path):
     assert "Nothingbutourwords" in words_of(spec, tmp_path / "holds")["wearers-page"]
     shorten(book, text)
     for paper, words in words_of(with_standing(spec, book.ledger), tmp_path / "moved").items():
-        said = "NOT TO BE WORN" if paper == "wearers-page" else "protrusive range is 9.20 mm now"
+        said = "NOT TO BE WORN" if paper == "wearers-page" else "protrusive range is 8.40 mm now"
         assert squeezed(said) in words
         assert "Nothingbutourwords" not in words
 
@@ -306,7 +306,7 @@ def test_a_labs_older_copy_of_what_all_papers_share_still_serves(book, tmp_path)
 
 @pytest.fixture(scope="module")
 def once(tmp_path_factory):
-    """One recorded set made in full, and its range shortened from 10.0 to 9.2 mm afterwards."""
+    """One recorded set made in full, and its range shortened from 9.2 to 8.4 mm afterwards."""
     folder = tmp_path_factory.mktemp("standing")
     text = parallel("A").replace("[70, 80, 90, 100]", "[70, 100]")
     with recorder_for(folder / "ledger.sqlite") as recorder:
@@ -341,7 +341,7 @@ def test_the_commands_write_and_say_it(straight):
     spec = json.loads((straight / "sets" / "A-r1" / "spacer-set.json").read_text())
     (rod,) = (use["identifier"] for part in spec["parts"] for use in part["uses"]
               if (use["step"], use["side"]) == (2, "left"))
-    said = "The protrusive range is 9.20 mm now"
+    said = "The protrusive range is 8.40 mm now"
     out = run(straight, "replace", rod, "--reason", "too long", "--out", straight / "sets")
     assert said in out
     assert NOT_TO_BE_WORN in out
@@ -350,7 +350,7 @@ def test_the_commands_write_and_say_it(straight):
     assert told["changed"][0].startswith(said)
     assert told["changed"][1].startswith(NOT_TO_BE_WORN)
     for revision, place in (
-        (2, "left 27.0 and right 27.0, step 2"), (3, "set 1, step 2 (108.7 %, 27.0/27.0)"),
+        (2, "left 27.8 and right 27.8, step 2"), (3, "set 1, step 2 (109.5 %, 27.8/27.8)"),
     ):
         folder = straight / "sets" / f"A-r{revision}"
         assert squeezed(said) in sheet_of(folder)
@@ -368,7 +368,7 @@ def test_papers_look_into_the_record(straight, tmp_path):
     assert "Note" not in out
     assert (holds / "documents" / "case-sheet.pdf").read_bytes() == first
     out = run(straight, "papers", made, "--out", moved)
-    assert "Note: The protrusive range is 9.20 mm now" in out
+    assert "Note: The protrusive range is 8.40 mm now" in out
     assert squeezed("Step 2: NOT TO BE WORN") in sheet_of(moved)
     out = run(straight, "papers", made, "--out", alone, ledger="")
     assert "Note: The laboratory's record was not looked at" in out
