@@ -79,7 +79,8 @@ def test_the_only_trial_fit_gone_the_prescription_is_as_it_was(ledger):
 
 def test_what_holds_follows_from_those_that_remain(ledger):
     first, second = tried(ledger, "28.7", 60), tried(ledger, "27.8", 62, (1, 1))
-    assert read_case(ledger, CASE).prescription.bite.protruded == Decimal("6.2")  # seats 26.8: 10.2 mm
+    # Seats 26.8: 10.2 mm.
+    assert read_case(ledger, CASE).prescription.bite.protruded == Decimal("6.2")
     report = withdrawn(ledger, first)
     # The second one says by itself where the maximum is: nothing changes, no new revision.
     assert (report.data["range_mm"], report.data["revision"]) == (pytest.approx(10.2), 3)
