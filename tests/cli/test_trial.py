@@ -139,18 +139,18 @@ def test_an_overshoot_means_that_the_bite_was_not_taken_at_100(run, record, acti
 
 @pytest.mark.common_practice
 def test_labels_stay_and_percentages_change(run, record):
-    # The patient reaches 9 mm of the recorded 10: the old 90 % rods are the 100 % ones.
+    # The patient reaches 8.3 mm of the recorded 9.2: the old 90 % rods are the 100 % ones.
     record(parallel(CASE))
-    shown = one(run("trial", CASE, *told("28.0 meets"), "--json"))
+    shown = one(run("trial", CASE, *told("28.7 meets"), "--json"))
     pairs = {pair["left"]: pair for pair in shown["proposal"]["pairs"]}
     was = {label: round(pair["percent_before"], 6) for label, pair in pairs.items()}
     now = {label: round(pair["percent"], 6) for label, pair in pairs.items()}
-    assert was == {"30.0": 70, "29.0": 80, "28.0": 90, "27.0": 100}
-    assert now == {"30.0": 77.777778, "29.0": 88.888889, "28.0": 100, "27.0": 111.111111}
-    assert [label for label, pair in pairs.items() if pair["not_to_be_worn"]] == ["27.0"]
+    assert was == {"30.6": 69.565217, "29.6": 80.434783, "28.7": 90.217391, "27.8": 100}
+    assert now == {"30.6": 77.108434, "29.6": 89.156627, "28.7": 100, "27.8": 110.843373}
+    assert [label for label, pair in pairs.items() if pair["not_to_be_worn"]] == ["27.8"]
     missing = {(m["percent"], m["side"], m["label"]) for m in shown["missing"]}
-    assert (70, "left", "30.7") in missing
-    # 90 % of 9 mm is 8.1 mm, rod 28.9: the rod 29.0 serves it within its ±0.1 mm.
+    assert (70, "left", "31.2") in missing
+    # 90 % of 8.3 mm is 7.47 mm, rod 29.5: the rod 29.6 serves it within its ±0.1 mm.
     serves = {step["percent"]: step["pair"] for step in shown["prescribed"] if step["covered"]}
     assert serves == {90: "QF-1043-r1/2", 100: "QF-1043-r1/3"}
 
@@ -158,17 +158,17 @@ def test_labels_stay_and_percentages_change(run, record):
 def test_what_is_told(run, record, file, reports):
     left, right = (grouped(rod["identifier"]) for rod in record(parallel(CASE))[-2:])
     before = head(file)
-    result = run("trial", CASE, *told("28.0L meets", "28.0R meets"))
+    result = run("trial", CASE, *told("28.7L meets", "28.7R meets"))
     assert result.exit_code == 0, result.stderr
     (report,) = reports
     for piece in (
         ", prescription revision 1",
-        "The jaw went 1.0 mm less far than recorded: the range is 9.0 mm, not 10.0, and the pull "
-        "rods of 100 % are 28.0 / 28.0 (left / right).",
-        "Left rod 28.0 meets: the seats are 28.0 mm apart.",
+        "The jaw went 0.9 mm less far than recorded: the range is 8.3 mm, not 9.2, and the pull "
+        "rods of 100 % are 28.7 / 28.7 (left / right).",
+        "Left rod 28.7 meets: the seats are 28.7 mm apart.",
         "This holds only if the pads touched on both sides while looking",
-        f"Not to be worn, in the lab; keep them there: 27.0 left ({left}), 27.0 right ({right}).",
-        "Cannot be made beside the rods in circulation: the left rod 29.8 asked for at 80 %",
+        f"Not to be worn, in the lab; keep them there: 27.8 left ({left}), 27.8 right ({right}).",
+        "Cannot be made beside the rods in circulation: the left rod 30.4 asked for at 80 %",
         "Keep the rods: they stay in use under the percents above, and no new rod is needed.",
         "If "
         "the prescriber wants the missing steps, 1 step (2 rods) can be made after acceptance",
@@ -180,15 +180,15 @@ def test_what_is_told(run, record, file, reports):
     steps = report.table("Steps prescribed, on this range")
     assert pairs.cells("not_to_be_worn") == (False, False, False, True)
     assert pairs.shown().texts[-1][-1] == "NOT TO BE WORN"
-    assert steps.cells("left rod")[0].wanted == "30.7"
-    assert "missing 30.7" in steps.shown().texts[0]
+    assert steps.cells("left rod")[0].wanted == "31.2"
+    assert "missing 31.2" in steps.shown().texts[0]
     assert head(file) == before
 
 
 def test_the_order_asks_only_for_rods_that_can_be_made(run, record):
-    # At 9.9 mm the 100 % rod is 27.1, which lies within the tolerance of 27.0 that is out.
+    # At 8.8 mm the 70 % rod is 30.8, which could be mistaken for the 30.6 that is out.
     record(parallel(CASE))
-    shown = one(run("trial", CASE, *told("27.0 too short by 0.4"), "--json"))
+    shown = one(run("trial", CASE, *told("27.8 too short by 0.4"), "--json"))
     words = shlex.split(shown["order"]["command"])
     assert words[:3] == ["labkit", "extra", CASE]
     assert words[-2:] == ["--out", "sets"]
@@ -196,14 +196,15 @@ def test_the_order_asks_only_for_rods_that_can_be_made(run, record):
     asked = {float(value) for value in words[4:-2:2]}
     missing = {m["percent"] for m in shown["missing"]}
     blocked = {f["where"] for f in shown["order"]["cannot"]}
-    assert asked <= missing
+    assert asked == {80, 90, 100}
+    assert asked < missing
     assert all(any(f"{p:g} %" in where for where in blocked) for p in missing - asked)
 
 
 def test_a_range_that_stands_gives_no_revision(run, record, file, reports):
     record(parallel(CASE))
     accepted = ("--accept", "--by", "anna", "--note", "all well")
-    result = run("trial", CASE, *told("27.0 meets"), *accepted)
+    result = run("trial", CASE, *told("27.8 meets"), *accepted)
     assert result.exit_code == 0, result.stderr
     assert "The range is confirmed: prescription revision 1 holds" in reports[-1].words
     assert "Keep the rods: no rod is missing." in reports[-1].words
@@ -214,29 +215,29 @@ def test_a_range_that_stands_gives_no_revision(run, record, file, reports):
     assert decided.body == {"trial": trial.seq, "revision": 1}
 
 
-MEETS = "27.0 meets"
+MEETS = "27.8 meets"
 
 
 @pytest.mark.parametrize(
     ("typed", "code", "sentence"),
     [
         (told("26.5 meets"), 2, "no left rod of the case 'QF-1043' bears 26.5; its left rods are"),
-        (told("30.0 meets", MEETS), 1, "left and right disagree"),
-        (told("27.0 too short by 6"), 1, "behind the registered reading"),
-        (told("27.0 too long by 9"), 1, "record the bite again"),
+        (told("30.6 meets", MEETS), 1, "left and right disagree"),
+        (told("27.8 too short by 6"), 1, "behind the registered reading"),
+        (told("27.8 too long by 9"), 1, "record the bite again"),
         ([], 2, "nothing is said of the left side; the jaw can turn, so give both sides"),
         (["--left", MEETS], 2, "nothing is said of the right side; the jaw can turn"),
-        (told("27.0 too long by -0.8"), 2, "bears the sign -; say too long or too short in words"),
-        (told("27,0 meets"), 2, "has a decimal comma; write 27.0, with a point"),
-        (told(MEETS, "27.0L meets"), 2, "bears the L of a left rod"),
-        ([*told("27.0"), "meets"], 2, "is not part of an answer; what was seen of a rod goes in"),
+        (told("27.8 too long by -0.8"), 2, "bears the sign -; say too long or too short in words"),
+        (told("27,8 meets"), 2, "has a decimal comma; write 27.8, with a point"),
+        (told(MEETS, "27.8L meets"), 2, "bears the L of a left rod"),
+        ([*told("27.8"), "meets"], 2, "is not part of an answer; what was seen of a rod goes in"),
         ([*told(MEETS), "--correct", "left"], 1, "nothing is to be corrected; leave it out"),
         ([*told(MEETS), "--date", "2.4.2031"], 2,
          "'2.4.2031' is no day; write one such as 2031-03-20"),
         ([*told(MEETS), "--date", "1999-03-13"], 1, "the trial fit cannot have been then"),
         ([*told(MEETS), "--read-to", "0"], 2, "0 is out of bounds; allowed is 0.01 to 1"),
         (["--gap-left", "0.8", "--gap-right", "0.8"], 2, "No such option"),
-        (["--met", "27.0"], 2, "No such option"),
+        (["--met", "27.8"], 2, "No such option"),
     ],
 )
 def test_refusals_change_nothing(run, record, file, typed, code, sentence):
@@ -252,20 +253,20 @@ def test_refusals_change_nothing(run, record, file, typed, code, sentence):
 def test_acceptance_needs_an_operator(run, record, file):
     record(parallel(CASE))
     before = head(file)
-    result = run("trial", CASE, *told("28.0 meets"), "--accept")
+    result = run("trial", CASE, *told("28.7 meets"), "--accept")
     assert result.exit_code == 2
     assert "give yours with --by" in result.stderr
-    assert run("trial", CASE, *told("28.0 meets"), "--accept", "--by", " a").exit_code == 2
+    assert run("trial", CASE, *told("28.7 meets"), "--accept", "--by", " a").exit_code == 2
     assert head(file) == before
-    assert run("trial", CASE, *told("28.0 meets"), "--accept", LABKIT_BY="carl").exit_code == 0
+    assert run("trial", CASE, *told("28.7 meets"), "--accept", LABKIT_BY="carl").exit_code == 0
 
 
 def test_a_case_that_is_not_there(run, record, file, tmp_path):
     record(parallel(CASE))
-    result = run("trial", "QF-1034", *told("28.0 meets"))
+    result = run("trial", "QF-1034", *told("28.7 meets"))
     assert result.exit_code == 2
     assert "did you mean QF-1043?" in result.stderr
-    none = run("trial", CASE, *told("28.0 meets"), "--ledger", tmp_path / "typo.sqlite")
+    none = run("trial", CASE, *told("28.7 meets"), "--ledger", tmp_path / "typo.sqlite")
     assert none.exit_code == 2
     assert not (tmp_path / "typo.sqlite").exists()
 
@@ -276,17 +277,17 @@ def test_a_rod_that_is_only_reserved_was_not_tried(run, file):
         pen = Pen(ledger)
         pen(Kind.CASE_OPENED, CASE, {})
         pen(Kind.PRESCRIPTION, CASE, {"revision": 1, "text": text})
-        assert run("trial", CASE, *told("28.0 meets")).exit_code == 1  # no set yet
+        assert run("trial", CASE, *told("28.7 meets")).exit_code == 1  # no set yet
         pen(Kind.SET_STARTED, CASE, set_body(text, f"{CASE}-r1"))
-    result = run("trial", CASE, *told("28.0 meets"))
+    result = run("trial", CASE, *told("28.7 meets"))
     assert result.exit_code == 1
-    assert "the left rod 28.0 is only reserved" in result.stderr
+    assert "the left rod 28.7 is only reserved" in result.stderr
 
 
 def test_a_strange_case_number_stays_text(run, record):
     case = "-x; [red]$(rm)"
     record(parallel(case))
-    result = run("trial", *told("28.0 meets"), "--", case)
+    result = run("trial", *told("28.7 meets"), "--", case)
     assert result.exit_code == 0, result.stderr
     assert f"Trial fit of case {case} on" in result.stdout
     (command,) = [line for line in result.stdout.splitlines() if "labkit extra" in line]
@@ -306,23 +307,23 @@ def test_rods_that_hold_the_jaw_where_they_did(run, record):
 def test_sides_that_disagree_are_said_with_what_can_be_done(run, record, file, reports):
     record(parallel(CASE))
     before = head(file)
-    typed = told("27.0L too short by 0.45", "27.0R too long by 0.45")
+    typed = told("27.8L too short by 0.45", "27.8R too long by 0.45")
     for decided in ([], ["--accept", "--by", "anna"]):
         result = run("trial", CASE, *typed, *decided)
         assert result.exit_code == 1
         assert "left and right disagree: against the recorded path" in result.stderr
         table = reports[-1].table("Corrections to choose from, if a second look shows the same")
         assert table.shown().texts == (
-            ("--correct left", "10.45",
+            ("--correct left", "9.65",
              "the left distance at the registered bite was 30.90 mm, not 30.00 mm"),
-            ("--correct right", "9.55",
+            ("--correct right", "8.75",
              "the right distance at the registered bite was 29.10 mm, not 30.00 mm"),
         )  # fmt: skip
         assert (
             "--correct midline does not apply: a midline deviation is read from the two sides with "
             "the hinged model alone; look again." in reports[-1].words
         )
-        assert "Left rod 27.0 too short by 0.45 mm: the seats are 27.45 mm" in reports[-1].words
+        assert "Left rod 27.8 too short by 0.45 mm: the seats are 28.25 mm" in reports[-1].words
     assert head(file) == before
     shown = one(run("trial", CASE, *typed, "--json"))
     assert shown["proposal"] is None
@@ -336,8 +337,8 @@ def test_sides_that_disagree_are_said_with_what_can_be_done(run, record, file, r
 
 def test_the_day_is_recorded_and_told(run, record, file):
     record(parallel(CASE))
-    assert run("trial", CASE, *told("28.0 meets"), "--accept", "--by", "anna").exit_code == 0
+    assert run("trial", CASE, *told("28.7 meets"), "--accept", "--by", "anna").exit_code == 0
     with open_ledger(str(file)) as ledger:
         (trial,) = (event for event in ledger.story(CASE) if event.kind is Kind.TRIAL_FIT)
-    assert trial.body["on"] == one(run("trial", CASE, *told("28.0 meets"), "--json"))["on"]
+    assert trial.body["on"] == one(run("trial", CASE, *told("28.7 meets"), "--json"))["on"]
     assert f"trial fit of {trial.body['on']} on prescription revision 1" in run("show", CASE).stdout
