@@ -27,8 +27,8 @@ HEAD = {"schema": 1, "case": CASE, "entry": 4, "true_on": "2031-03-14", "on": "2
 def trial(gap="0,8", **more):
     """A trial fit, both 100 % rods too short by the same."""
     tried = {"seen": "too_short", "by": gap}
-    return {"kind": "trial", "left": {"rod": "27,0", **tried},
-            "right": {"rod": "27.0R", **tried}, "accepted": True, **more}  # fmt: skip
+    return {"kind": "trial", "left": {"rod": "27,8", **tried},
+            "right": {"rod": "27.8R", **tried}, "accepted": True, **more}  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -86,11 +86,11 @@ def test_a_trial_fit_is_shown_with_what_it_means_and_records_nothing(lab, sent):
     assert result.exit_code == 0
     for words in (
         "Trial fit of case QF-1043, 2031-04-02, reported by dr-m", "Remark: by telephone",
-        "Left rod 27.0 too short by 0.8; right rod 27.0R too short by 0.8 (mm).",
-        "The jaw went 0.8 mm less far than recorded: the range is 9.2 mm, not 10.0",
+        "Left rod 27.8 too short by 0.8; right rod 27.8R too short by 0.8 (mm).",
+        "The jaw went 0.8 mm less far than recorded: the range is 8.4 mm, not 9.2",
         "The sheet was made for entry 4. What the clinic saw may no longer hold",
         f"Nothing has changed. `labkit intake {file} --confirm --by CODE` does this:",
-        "labkit trial QF-1043 --left '27.0 too short by 0.8'",
+        "labkit trial QF-1043 --left '27.8 too short by 0.8'",
     ):
         assert words in result.stdout
     assert "This is a proposal; the prescriber accepts" not in result.stdout
@@ -118,7 +118,7 @@ def test_a_trial_fit_waits_for_the_prescriber(lab, sent):
 
 
 def test_sides_that_disagree_are_refused_with_what_can_be_done(lab, sent):
-    told = {**trial(), "left": {"rod": "27.0", "seen": "meets"}}
+    told = {**trial(), "left": {"rod": "27.8", "seen": "meets"}}
     result = lab("intake", sent(told))
     assert result.exit_code == 1
     assert "Corrections to choose from, if a second look shows the same" in result.stdout
@@ -129,7 +129,7 @@ def test_sides_that_disagree_are_refused_with_what_can_be_done(lab, sent):
 def test_the_commands_are_given_to_programs(lab, sent):
     data = one(lab("intake", sent(trial()), "--json"))
     assert data["kind"] == "trial"
-    assert data["commands"][0].startswith("labkit trial QF-1043 --left '27.0 too short by 0.8'")
+    assert data["commands"][0].startswith("labkit trial QF-1043 --left '27.8 too short by 0.8'")
     assert data["commands"][0].endswith("--note 'reported by dr-m on a clinic sheet' --by CODE")
     assert len(data["since"]) == 8
 
@@ -156,12 +156,12 @@ def test_a_follow_up_tells_the_pair_in_the_mouth_and_the_one_before(lab, sent):
         told = {"kind": "follow-up", "left": label, "right": label}
         return lab("intake", sent(told, name), "--confirm", "--by", "anna")
 
-    assert fitted("30,0", "first.json").exit_code == 0
-    assert fitted("29.0", "second.json").exit_code == 0
+    assert fitted("30,6", "first.json").exit_code == 0
+    assert fitted("29.6", "second.json").exit_code == 0
     with open_ledger(str(lab.file), create=False) as ledger:
         states = {(rod.label, rod.state) for rod in ledger.rods(CASE)}
-    assert {("30.0", "delivered"), ("29.0", "fitted")} <= states
-    assert fitted("29.0", "third.json").stdout.strip() == (
+    assert {("30.6", "delivered"), ("29.6", "fitted")} <= states
+    assert fitted("29.6", "third.json").stdout.strip() == (
         "Nothing was recorded: the record says already that this pair is in the mouth; there is "
         "nothing to record."
     )
