@@ -38,8 +38,8 @@ def rods(file):
         pen = Pen(ledger)
         made = make_case(pen, parallel(CASE))
         measured = {"identifier": made[0]["identifier"], "quantity": "length", "gauge": "K-7"}
-        slip = pen(Kind.READING, CASE, {**measured, "value_um": 30_210})
-        pen(Kind.READING, CASE, {**measured, "value_um": 30_012, "note": "swapped"}, slip.seq)
+        slip = pen(Kind.READING, CASE, {**measured, "value_um": 30_810})
+        pen(Kind.READING, CASE, {**measured, "value_um": 30_612, "note": "swapped"}, slip.seq)
         make_case(pen, unequal("HLB-7", "hinged"))
         lost = {"identifier": made[1]["identifier"], "state": "lost", "reason": "on a journey"}
         pen(Kind.ROD_STATE, CASE, lost)
@@ -100,21 +100,21 @@ def test_show_tells_the_story_in_time_order(run, rods, reports):
         "set QF-1043-r1 begun: 8 rods from prescription revision 1, template eye-eye-flat, "
         "process nominal",
         "set QF-1043-r1 made, in sets/QF-1043-r1",
-        f"rod {first} measured: length 30.21 mm, gauge K-7 [corrected by entry 6]",
-        f"rod {first} measured: length 30.012 mm, gauge K-7 (swapped)",
+        f"rod {first} measured: length 30.81 mm, gauge K-7 [corrected by entry 6]",
+        f"rod {first} measured: length 30.612 mm, gauge K-7 (swapped)",
         f"rod {grouped(rods[1]['identifier'])} lost (on a journey)",
     ]
     assert "2031-03-14 09:26:54 UTC" in told[0]
     table = report.table("Rods, and what they make now").shown()
     assert table.texts[0] == (
-        first, "30.0 left", "1, 1", "70.0", "in the lab, not released", ""
+        first, "30.6 left", "1, 1", "69.6", "in the lab, not released", ""
     )  # fmt: skip
 
 
 def test_show_as_json(run, rods):
     (shown,) = lines(run("show", CASE, "--json"))
     assert [rod["identifier"] for rod in shown["rods"]] == [rod["identifier"] for rod in rods]
-    assert shown["rods"][0]["now"]["percent"] == pytest.approx(70, abs=1e-9)
+    assert shown["rods"][0]["now"]["percent"] == pytest.approx(100 * 6.4 / 9.2, abs=1e-9)
     assert (shown["rods"][1]["state"], shown["rods"][1]["now"]) == ("lost", None)
     assert shown["prescriptions"][0]["text"] == parallel(CASE)
     assert [event["seq"] for event in shown["events"]] == sorted(
@@ -174,13 +174,13 @@ def test_find(run, rods, reports):
     result = run("find", digits)
     assert result.exit_code == 0, result.stderr
     assert reports[0].words.split("\n")[1:] == [
-        f"Rod {grouped(digits)}: 30.0, left",
+        f"Rod {grouped(digits)}: 30.6, left",
         f"Case: {CASE}",
         "Set: QF-1043-r1, made as step 1, for 70 %, on prescription revision 1",
-        "Now: set 1, step 1 (70.0 %, 30.0/none), 7.00 mm of advancement; serves no prescribed step",
+        "Now: set 1, step 1 (69.6 %, 30.6/none), 6.40 mm of advancement; serves no prescribed step",
         "Made: 2031-03-14 09:26:57 UTC by anna",
         "State: made (in the lab, not released) since 2031-03-14 09:26:57 UTC, by anna",
-        "Reading: length 30.012 mm, gauge K-7, 2031-03-14 09:26:59 UTC by anna (swapped)",
+        "Reading: length 30.612 mm, gauge K-7, 2031-03-14 09:26:59 UTC by anna (swapped)",
     ]
     run("find", rods[1]["identifier"])
     assert "Now: not in circulation" in reports[1].words
@@ -203,10 +203,10 @@ def test_find_tells_what_a_rod_means_after_an_accepted_trial(run, rods):
     digits = rods[6]["identifier"]
     (before,) = lines(run("find", digits, "--json"))
     assert before["now"]["percent"] == pytest.approx(100, abs=1e-9)
-    told = ("--left", "28.0 meets", "--right", "28.0 meets", "--accept", "--by", "berta")
+    told = ("--left", "28.7 meets", "--right", "28.7 meets", "--accept", "--by", "berta")
     assert run("trial", CASE, *told).exit_code == 0
     (after,) = lines(run("find", digits, "--json"))
-    assert after["now"]["percent"] == pytest.approx(1000 / 9, abs=1e-9)
+    assert after["now"]["percent"] == pytest.approx(100 * 9.2 / 8.3, abs=1e-9)
     assert after["now"]["not_to_be_worn"]
     assert {after[key] == before[key] for key in ("label", "identifier", "length_mm")} == {True}
     assert "mm of advancement; NOT TO BE WORN" in run("find", digits).stdout
