@@ -20,7 +20,7 @@ from labkit.web.prescription_form import fields
 from labkit.web.rights import Role
 from labkit.web.worked_out import _worked_out
 from labkit.workflow.intake.prescriptions import text_keys, texts_of
-from tests.support.prescriptions import SMALLEST, hinged
+from tests.support.prescriptions import SMALLEST, changed, hinged
 from tests.support.workplaces import CASE, NOW, PARALLEL, client_of, token_in, workplace
 
 NEW = {**texts_of(parse_toml(SMALLEST, "rx.toml")), "case": "QF-2001"}
@@ -271,7 +271,7 @@ def test_a_prescription_is_revised_in_the_same_form(browser, ledger):
     assert answer.status_code == 303
     after = newest(ledger, PARALLEL)
     assert after.revision == 2
-    assert after.text == before.text.replace("protruded = 6", "protruded = 5.5")
+    assert after.text == changed(before.text, ("protruded = 5.2", "protruded = 5.5"))
     page = words(browser.get(f"/prescribed/{PARALLEL}").text)
     assert "rods make other percentages now" in page
     assert "Make a set by this revision, or leave the rods as they are." in page
@@ -343,8 +343,8 @@ def test_the_jaw_of_a_case_is_a_page_of_plain_links(looking):
 
 
 def test_a_file_for_a_recorded_case_becomes_its_next_revision_as_it_is(browser, ledger):
-    text = "# from the clinic\n" + newest(ledger, PARALLEL).text.replace(
-        "protruded = 6", "protruded = 5.5"
+    text = "# from the clinic\n" + changed(
+        newest(ledger, PARALLEL).text, ("protruded = 5.2", "protruded = 5.5")
     )
     kept = {"revises": PARALLEL, "revision": "1"}
     page = browser.post("/prescription-file", data={**told(browser), **kept},
