@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from decimal import Decimal
 from itertools import pairwise
 
 import numpy as np
@@ -130,13 +131,17 @@ def test_push_rods_go_the_other_way(model):
 
 
 def along_the_path(model, action):
-    grading = percents(100, 90, 80, 70, start=70)
+    """Steps of a 10 mm range, rods along the path."""
+    common = {
+        "bite": replace(plain().bite, protruded=Decimal(6)), "action": action,
+        "grading": percents(100, 90, 80, 70, start=70),
+    }  # fmt: skip
     if model == "straight":
-        return grade(plain(action=action, grading=grading), LIMITS)
+        return grade(plain(**common), LIMITS)
     ahead = 30.0 * action.sigma
     sides = {
         name: Anchors(upper=(ahead - 25, y, 2.0), lower=(-25.0, y, 2.0))
         for name, y in (("left", 24.0), ("right", -24.0))
     }
-    return grade(plain(action=action, grading=grading, jaw=sliding(0.0), **sides), LIMITS)
+    return grade(plain(**common, jaw=sliding(0.0), **sides), LIMITS)
 
