@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -19,15 +20,18 @@ ACTIONS = list(Action)
 
 def along_the_path(model, action):
     """A 10 mm range, bite at 7 mm, rods along the path: 100 % is 27 mm for pull, 33 for push."""
-    grading = percents(70, 80, 90, 100, start=70)
+    common = {
+        "bite": replace(plain().bite, protruded=Decimal(6)), "action": action,
+        "grading": percents(70, 80, 90, 100, start=70),
+    }  # fmt: skip
     if model == "straight":
-        return plain(action=action, grading=grading, left=Anchors(30.0), right=Anchors(30.0))
+        return plain(**common, left=Anchors(30.0), right=Anchors(30.0))
     ahead = 30.0 * action.sigma
     sides = {
         name: Anchors(upper=(ahead - 25, y, 2.0), lower=(-25.0, y, 2.0))
         for name, y in (("left", 24.0), ("right", -24.0))
     }
-    return plain(action=action, grading=grading, jaw=sliding(0.0), **sides)
+    return plain(**common, jaw=sliding(0.0), **sides)
 
 
 def trial(prescription, overshoot):
