@@ -23,7 +23,7 @@ from tests.support.recorded import parallel, set_body
 
 ROOT = Path(__file__).parents[2]
 CASE, SET = "HLB-0107", "HLB-0107-r1"
-#: A case whose rods run along the path: 70, 80, 90 and 100 % of 10 mm.
+#: A case whose rods run along the path: 70, 80, 90 and 100 % of 9.2 mm.
 PARALLEL = "QF-1044"
 FOLDER = ROOT / "output_examples" / "demo" / SET
 NOW = datetime.datetime(2031, 3, 20, 9, 0, tzinfo=datetime.UTC)
