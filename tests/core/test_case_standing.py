@@ -17,7 +17,8 @@ from labkit.core.case.standing import RangeNow
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import LengthLimits
 from tests.support.independent import hinged_read, numbers
-from tests.support.recorded import graded, parallel, read, unequal
+from tests.support.recorded import graded, read, unequal
+from tests.support.recorded import parallel_of_ten as parallel
 
 LIMITS = LengthLimits.of(rod_templates()["eye-eye-flat"])
 

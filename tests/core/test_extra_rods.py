@@ -22,13 +22,17 @@ from tests.support import independent
 from tests.support.patients import (
     LIMITS,
     WIDE_LIMITS,
-    anchored,
     decimals,
     hinged,
     percents,
-    plain,
     random_prescription,
     sliding,
+)
+from tests.support.patients import (
+    anchored_of_ten as anchored,
+)
+from tests.support.patients import (
+    plain_of_ten as plain,
 )
 from tests.support.rods import templates
 from tests.support.trials import as_made

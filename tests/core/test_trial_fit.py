@@ -17,12 +17,16 @@ from labkit.core.jsonable import jsonable
 from labkit.errors import InputError
 from tests.support.patients import (
     LIMITS,
-    anchored,
     decimals,
     hinged,
     percents,
-    plain,
     sliding,
+)
+from tests.support.patients import (
+    anchored_of_ten as anchored,
+)
+from tests.support.patients import (
+    plain_of_ten as plain,
 )
 from tests.support.trials import as_made, trial_seen
 
