@@ -23,7 +23,8 @@ CASES = {
         SMALLEST, ("percent = [50, 62.5, 75, 87.5, 100]", SIX), ("start = 62.5", "start = 60")
     ),
     "6 steps, mirror parts": changed(
-        hinged(), ("percent = [60, 75, 90]", SIX), ("start = 75", "start = 80")
+        hinged(), ("protruded = 6.0", "protruded = 5.2"), ("percent = [60, 75, 90]", SIX),
+        ("start = 75", "start = 80"),
     ),
 }
 

@@ -17,8 +17,7 @@ from labkit.core.case.standing import RangeNow
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import LengthLimits
 from tests.support.independent import hinged_read, numbers
-from tests.support.recorded import graded, read, unequal
-from tests.support.recorded import parallel_of_ten as parallel
+from tests.support.recorded import graded, parallel, read, unequal
 
 LIMITS = LengthLimits.of(rod_templates()["eye-eye-flat"])
 
@@ -50,25 +49,26 @@ def shorter(text, mm="0.8"):
 
 
 def standing_of(pairs, changed=True):
-    now = RangeNow(9.2, 7, "2031-04-01", "anna")
-    sets = tuple(SetOfCase(f"r{n}", n, 10.0, changed) for n in (1, 2))
+    now = RangeNow(8.4, 7, "2031-04-01", "anna")
+    sets = tuple(SetOfCase(f"r{n}", n, 9.2, changed) for n in (1, 2))
     return CaseStanding("A", 2, now, 9, "2031-04-02", sets, pairs)
 
 
 def test_straight_rods_by_hand():
     """30 mm at the registered bite, 7 mm forward of 0 %; pull: a rod 1 mm shorter, 1 mm more.
 
-    70 to 100 % of 10 mm are rods of 30, 29, 28 and 27 mm. Of 9.2 mm they make 7/9.2 and so on;
-    the last one 0.8 mm too much, of which its tolerance makes 0.1 mm.
+    70 to 100 % of 9.2 mm are 30.56, 29.64, 28.72 and 27.8 mm, made to tenths: 37 mm − L forward.
+    Of 8.4 mm they make 6.4/8.4 and so on; the last one 0.8 mm too much, of which its tolerance
+    makes 0.1 mm.
     """
     pairs = pairs_now(rods(parallel("A")), shorter(parallel("A")), LIMITS)
     made = [(p.step, p.lengths, p.makes.advancement_mm, p.makes.percent) for p in pairs]
     assert made == [
-        (step, f"{length}.0/{length}.0", pytest.approx(mm), pytest.approx(100 * mm / 9.2))
-        for step, length, mm in ((1, 30, 7), (2, 29, 8), (3, 28, 9), (4, 27, 10))
+        (step, f"{length}/{length}", pytest.approx(mm), pytest.approx(100 * mm / 8.4))
+        for step, length, mm in ((1, 30.6, 6.4), (2, 29.6, 7.4), (3, 28.7, 8.3), (4, 27.8, 9.2))
     ]
     assert [p.words for p in pairs] == ["", "", "", "NOT TO BE WORN"]
-    assert pairs[3].name == "set 1, step 4 (108.7 %, 27.0/27.0)"
+    assert pairs[3].name == "set 1, step 4 (109.5 %, 27.8/27.8)"
     assert pairs[3].makes.beyond_mm == pytest.approx(0.8)
 
 
@@ -89,7 +89,7 @@ def test_hinged_pairs_against_scipy(action):
 def test_within_the_rods_own_tolerance_it_is_100_percent_within_rounding():
     """0.05 mm beyond; the rods' ±0.1 mm make ±0.1 mm of advancement."""
     last = pairs_now(rods(parallel("A")), shorter(parallel("A"), "0.05"), LIMITS)[3]
-    assert last.makes.percent == pytest.approx(100 * 10 / 9.95)
+    assert last.makes.percent == pytest.approx(100 * 9.2 / 9.15)
     assert (last.within_rounding, last.not_to_be_worn) == (True, False)
     assert last.words == "100 % within rounding"
     exact = pairs_now(rods(parallel("A")), read(parallel("A")), LIMITS)[3]
@@ -102,8 +102,8 @@ def test_rods_not_in_circulation_leave_their_places_empty():
         (2, Side.RIGHT): RodState.RETURNED,
     }
     pairs = {p.step: p for p in pairs_now(rods(parallel("A"), states), read(parallel("A")), LIMITS)}
-    assert pairs[1].lengths == "none/30.0"
-    assert pairs[1].makes.percent == pytest.approx(70)
+    assert pairs[1].lengths == "none/30.6"
+    assert pairs[1].makes.percent == pytest.approx(100 * 6.4 / 9.2)
     assert [rod.state for rod in pairs[1].gone.values()] == ["lost"]
     assert pairs[2].makes is None
     assert list(pairs[2].gone) == list(Side)
@@ -119,11 +119,15 @@ def test_a_rod_in_place_of_another_fills_the_place():
 
 
 def test_start_and_steps_served_follow_the_prescription_of_now():
-    """After the trial 70 % of 9.2 mm is 6.44 mm: no rod makes that within 0.1 mm."""
+    """After the trial the steps are 5.88, 6.72, 7.56 and 8.4 mm: rods of 31.1 30.3 29.4 28.6 mm.
+
+    Of the rods made only 28.7 lies within the tolerance of one of them.
+    """
     before = pairs_now(rods(parallel("A")), read(parallel("A")), LIMITS)
     assert [(p.serves, p.start) for p in before] == [
         ((70.0,), True), ((80.0,), False), ((90.0,), False), ((100.0,), False)]
-    assert all(not p.serves for p in pairs_now(rods(parallel("A")), shorter(parallel("A")), LIMITS))
+    after = pairs_now(rods(parallel("A")), shorter(parallel("A")), LIMITS)
+    assert [p.serves for p in after] == [(), (), (100.0,), ()]
 
 
 def test_rods_are_asked_back_only_where_somebody_has_them():
@@ -159,14 +163,14 @@ def toleranced(side, label, tolerance="0.1"):
 
 
 def test_two_straight_rods_of_different_steps_are_told_from_each_other():
-    """80 % left with 90 % right: 29.0 and 28.0 mm, of which the right one is 1 mm ahead."""
-    found = together(toleranced("left", "29.0"), toleranced("right", "28.0"), read(parallel("A")))
-    assert found.makes.advancement_mm == pytest.approx(8.5)
-    assert found.off_mm == pytest.approx(-1.0)
+    """80 % left with 90 % right: 29.6 and 28.7 mm, of which the right one is 0.9 mm ahead."""
+    found = together(toleranced("left", "29.6"), toleranced("right", "28.7"), read(parallel("A")))
+    assert found.makes.advancement_mm == pytest.approx(7.85)
+    assert found.off_mm == pytest.approx(-0.9)
     (against,) = found.against
-    assert "the right rod holds the jaw 1.00 mm ahead" in against.message
+    assert "the right rod holds the jaw 0.90 mm ahead" in against.message
     assert "one joint would carry the difference" in against.message
-    same = together(toleranced("left", "29.0"), toleranced("right", "29.0"), read(parallel("A")))
+    same = together(toleranced("left", "29.6"), toleranced("right", "29.6"), read(parallel("A")))
     assert same.against == ()
 
 
@@ -186,18 +190,18 @@ def test_two_hinged_rods_of_different_steps_stand_sideways():
 
 def test_two_rods_beyond_the_maximum_are_not_to_be_worn():
     found = together(
-        toleranced("left", "27.0"), toleranced("right", "27.0"), shorter(parallel("A"))
+        toleranced("left", "27.8"), toleranced("right", "27.8"), shorter(parallel("A"))
     )
     (against,) = found.against
     assert against.message == (
-        "they make 108.7 % of the range that holds now, 0.80 mm beyond the maximum"
+        "they make 109.5 % of the range that holds now, 0.80 mm beyond the maximum"
     )
 
 
 def test_the_tolerance_that_rods_were_made_with_counts():
     """0.80 mm beyond the maximum is within ±0.9 mm, and not within ±0.1."""
     narrow, wide = (
-        together(toleranced("left", "27.0", by), toleranced("right", "27.0", by),
+        together(toleranced("left", "27.8", by), toleranced("right", "27.8", by),
                  shorter(parallel("A")))
         for by in ("0.1", "0.9")
     )  # fmt: skip

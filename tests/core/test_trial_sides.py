@@ -17,13 +17,13 @@ from tests.support.patients import LIMITS, WIDE_LIMITS, anchored, decimals, hing
 from tests.support.trials import as_made, trial_seen
 
 D = Decimal
-RODS = tuple(RodOut("1/6", side, "30.6") for side in Side)
-FAR = Bite(Zero.RETRUDED, *decimals(6, -3, -4))
+RODS = tuple(RodOut("1/6", side, "31.4") for side in Side)
+FAR = Bite(Zero.RETRUDED, *decimals("5.2", -3, -4))
 
 
 def tried(past, prescription=None, **more):
     """The 100 % rods of `plain` on both sides."""
-    seen = trial_seen(("30.6", "30.6"), past, **more)
+    seen = trial_seen(("31.4", "31.4"), past, **more)
     known = prescription or plain()
     return trial_fit(known, as_made(RODS, known, LIMITS), seen, LIMITS)
 
@@ -44,7 +44,7 @@ def message(outcome, code):
 
 
 def test_less_and_more_by_as_much_are_not_the_rods_of_the_record():
-    # Left 0.45 mm too short, right 0.45 mm too long: seats 31.05 and 30.15, 0.9 mm apart.
+    # Left 0.45 mm too short, right 0.45 mm too long: seats 31.85 and 30.95, 0.9 mm apart.
     outcome = tried(("-0.45", "0.45"))
     assert outcome.disagreement.mm == pytest.approx(0.9, abs=1e-9)
     assert message(outcome, "sides_disagree") == (
@@ -97,16 +97,16 @@ def test_the_smaller_tolerance_of_two_rods_counts():
 
 
 def test_both_corrections_of_a_straight_case_with_their_ranges():
-    # Left seats 31.05: 9.55 mm; right seats 30.15: 10.45 mm.
+    # Left seats 31.85: 8.75 mm; right seats 30.95: 9.65 mm.
     left, right, midline = tried(("-0.45", "0.45")).choices
     assert (left.correct, left.words) == (
         Correct.LEFT, "the left distance at the registered bite was 34.50 mm, not 33.60 mm"
     )
-    assert left.range_mm == pytest.approx(10.45, abs=1e-9)
+    assert left.range_mm == pytest.approx(9.65, abs=1e-9)
     assert (right.correct, right.words) == (
         Correct.RIGHT, "the right distance at the registered bite was 32.70 mm, not 33.60 mm"
     )
-    assert right.range_mm == pytest.approx(9.55, abs=1e-9)
+    assert right.range_mm == pytest.approx(8.75, abs=1e-9)
     assert (midline.range_mm, midline.words) == (
         None,
         "a midline deviation is read from the two sides with the hinged model alone; look again",
@@ -116,7 +116,7 @@ def test_both_corrections_of_a_straight_case_with_their_ranges():
 @pytest.mark.parametrize("action", list(Action))
 @pytest.mark.parametrize("side", list(Side))
 def test_a_corrected_side_reads_as_the_other_one(action, side):
-    label = "30.6" if action is Action.PULL else "36.6"
+    label = "31.4" if action is Action.PULL else "35.8"
     prescription = plain(action=action)
     rods = tuple(RodOut("1/6", one, label) for one in Side)
     seen = trial_seen((label, label), ("-0.45", "0.45"), correct=Correct(side.value))
@@ -138,9 +138,10 @@ def test_a_corrected_side_reads_as_the_other_one(action, side):
 
 
 def test_a_correction_that_cannot_mean_this_patient_is_not_offered():
-    left, right, _ = tried(("-3", "4.2")).choices
+    left, right, _ = tried(("-2.2", "4.2")).choices
     assert left.range_mm is None
     assert "a trial fit changes it by 40 % at most" in left.words
+    # The left seats are 33.6 mm apart, as at the registered bite.
     assert right.range_mm == pytest.approx(7)
 
 
@@ -178,17 +179,17 @@ def test_a_midline_deviation_is_read_from_the_two_sides(action, deviation):
         }  # fmt: skip
         recorded = replace(recorded, **swap)
     true = replace(recorded, bite=replace(FAR, midline_deviation_mm=D(str(deviation))))
-    seats = independent.exact_lengths(true, 8.2)  # 9.2 mm from the retruded reading
+    seats = independent.exact_lengths(true, 7.4)  # 8.4 mm from the retruded reading
     outcome = at_seats(recorded, seats)
     assert message(outcome, "sides_disagree")
     offered = outcome.choices[2]
     assert offered.words == (
-        f"take it as midline deviation, {0.92 * deviation:.2f} mm instead of 0.00 mm"
+        f"take it as midline deviation, {8.4 / 9.2 * deviation:.2f} mm instead of 0.00 mm"
     )
-    assert offered.range_mm == pytest.approx(9.2, abs=1e-3)
+    assert offered.range_mm == pytest.approx(8.4, abs=1e-3)
     proposal = at_seats(recorded, seats, correct=Correct.MIDLINE).proposal
     per_mm = bite_scale(proposal.holds.bite).sideways_per_mm
-    assert per_mm == pytest.approx(deviation / 10, abs=2e-4)
+    assert per_mm == pytest.approx(deviation / 9.2, abs=2e-4)
     # On the path as corrected nothing remains between the sides.
     again = at_seats(proposal.holds, seats)
     assert again.disagreement.mm == pytest.approx(0, abs=1e-6)
@@ -204,7 +205,7 @@ def test_no_midline_deviation_where_the_jaw_went_too_little():
 
 
 def test_no_midline_deviation_without_the_retruded_reading():
-    bite = Bite(Zero.HABITUAL, *decimals(6, -3), habitual=D(-4))
+    bite = Bite(Zero.HABITUAL, *decimals("5.2", -3), habitual=D(-4))
     prescription = anchored(hinged(), bite=bite)
     left, right = independent.exact_lengths(prescription, 8.5)
     outcome = at_seats(prescription, (left, right + 0.5), correct=Correct.MIDLINE)

@@ -62,15 +62,6 @@ def plain(**changes: object) -> Prescription:
     return replace(prescription, **changes)
 
 
-def plain_of_ten(**changes: object) -> Prescription:
-    """The plain one with a range of 10 mm, for tests that still work with it."""
-    return plain(**{"bite": Bite(Zero.RETRUDED, *decimals(6, 3, -4)), **changes})
-
-
-def anchored_of_ten(jaw: Jaw, **changes: object) -> Prescription:
-    return plain_of_ten(**{"left": PULL, "right": PULL_RIGHT, "jaw": jaw, **changes})
-
-
 def anchored(jaw: Jaw, **changes: object) -> Prescription:
     return plain(**{"left": PULL, "right": PULL_RIGHT, "jaw": jaw, **changes})
 

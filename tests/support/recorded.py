@@ -90,11 +90,6 @@ def parallel(case: str, action: str = "pull") -> str:
     return PARALLEL.replace("CASE", case).replace("ACTION", action)
 
 
-def parallel_of_ten(case: str, action: str = "pull") -> str:
-    """Give it with a range of 10 mm, for tests that still work with it."""
-    return parallel(case, action).replace("protruded = 5.2", "protruded = 6")
-
-
 def read(text: str):
     """Read a prescription text as the core knows it."""
     return read_prescription(parse_toml(text, "rx.toml"), rod_templates())[0]
