@@ -19,6 +19,7 @@ from filelock import FileLock
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import checked_operator
 from labkit.locks import only_one
+from labkit.web.owner_only import put
 from labkit.web.rights import ROLES, Role
 
 #: A passphrase that people can keep in mind and nobody can guess is long.
@@ -166,12 +167,7 @@ class Accounts:
     def _write(self, accounts: Mapping[str, Account]) -> None:
         content = json.dumps({"schema": 1, "accounts": {c: asdict(a) for c, a in accounts.items()}},
                              ensure_ascii=False, indent=1)  # fmt: skip
-        new = self.path.with_name(f"{self.path.name}.new")
-        new.unlink(missing_ok=True)
-        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(f"{content}\n")
-        new.replace(self.path)
+        put(self.path, f"{content}\n".encode())
 
 
 _NOBODY = _HASHER.hash(os.urandom(16).hex())

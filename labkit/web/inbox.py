@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
@@ -15,6 +14,7 @@ from filelock import FileLock
 
 from labkit.errors import InputError, RefusedError
 from labkit.locks import only_one
+from labkit.web.owner_only import put
 from labkit.web.workplace import Workplace
 
 #: Folder of what was sent within that of the sets, and within it of what was decided.
@@ -71,8 +71,8 @@ def keep(place: Workplace, sent: Sent, raw: bytes) -> None:
         )
     folder = place.sets / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    _write(_content(place, sent.name), raw)
-    _write(folder / f"{sent.name}.json", _as_json(sent))
+    put(_content(place, sent.name), raw)
+    put(folder / f"{sent.name}.json", _as_json(sent))
 
 
 def find(place: Workplace, name: str) -> Sent:
@@ -118,7 +118,7 @@ def decide(place: Workplace, sent: Sent, how: str, by: str) -> None:
     folder = place.sets / FOLDER
     (folder / DECIDED).mkdir(exist_ok=True)
     told = replace(sent, decided=how, decided_by=by, decided_at=at)
-    _write(folder / DECIDED / f"{sent.name}.json", _as_json(told))
+    put(folder / DECIDED / f"{sent.name}.json", _as_json(told))
     (folder / f"{sent.name}.json").unlink(missing_ok=True)
 
 
@@ -154,16 +154,6 @@ def _latest(folder: Path) -> list[Path]:
 
 def _as_json(sent: Sent) -> bytes:
     return json.dumps(asdict(sent), ensure_ascii=False).encode()
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all, for its owner alone."""
-    new = path.with_name(f"{path.name}.new-{os.getpid()}")
-    new.unlink(missing_ok=True)
-    handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "wb") as out:
-        out.write(content)
-    new.replace(path)
 
 
 def _read(path: Path) -> Sent:

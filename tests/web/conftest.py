@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from threading import Event
 
 import pytest
 
@@ -42,7 +43,17 @@ def browser(ledger):
 
 
 @pytest.fixture
-def still(monkeypatch):
+def own_turns(monkeypatch):
+    """Let nothing wait beyond the test."""
+    kept = {}
+    monkeypatch.setattr(jobs, "_TURNS", kept)
+    yield
+    for turns in kept.values():
+        turns._waiting.clear()
+
+
+@pytest.fixture
+def still(monkeypatch, own_turns):
     """Write orders down and begin no process."""
     begun = []
 
@@ -51,7 +62,7 @@ def still(monkeypatch):
             begun.append(words)
 
         def wait(self):
-            return 0
+            Event().wait(30)
 
         def poll(self):
             return None

@@ -16,7 +16,8 @@ from labkit.ledger.store import look_into, open_ledger
 from labkit.ledger.verify import verify
 from labkit.web.accounts import Accounts
 from labkit.web.jobs import job as jobs
-from labkit.web.jobs.job import Files, How, Order, State, What, find
+from labkit.web.jobs import turns
+from labkit.web.jobs.job import Files, How, Order, State, What, find, turns_of
 from labkit.web.jobs.run import main
 from labkit.web.rights import Role
 from tests.support.making import ONE
@@ -147,21 +148,26 @@ def test_jobs_of_other_clinics_are_not_shown(ledger, tmp_path):
     assert PARALLEL not in client.get("/").text + client.get("/jobs").text
 
 
-def test_one_that_never_began_is_broken_off_after_a_minute(ledger):
+def test_one_that_never_began_says_so_after_a_minute(ledger):
     place = workplace(ledger)
     name = written(place, order(place)).order.stem
     assert find(place, name).state.how is How.WAITING
     later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
-    assert find(later, name).state.how is How.BROKEN_OFF
+    assert find(later, name).state.how is How.NOT_BEGUN
+    browser = client_of(later)
+    shown = browser.get(f"/jobs/{name}").text
+    assert "stopped before its turn came; nothing was made or recorded." in shown
+    assert "Make it now" in shown
+    assert "not begun" in browser.get("/").text
 
 
 def test_a_slow_start_is_no_end(ledger, monkeypatch):
     place = workplace(ledger)
     name = written(place, order(place)).order.stem
     later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
-    for ended, how in ((None, How.WAITING), (1, How.BROKEN_OFF)):
+    for ended, how in ((None, How.WAITING), (1, How.NOT_BEGUN)):
         process = SimpleNamespace(poll=lambda ended=ended: ended)
-        monkeypatch.setitem(jobs._BEGUN, name, process)
+        monkeypatch.setitem(turns_of(place)._begun, name, process)
         assert find(later, name).state.how is how
 
 
@@ -175,7 +181,7 @@ def test_jobs_that_ended_long_ago_are_forgotten(ledger, still, monkeypatch):
         files = Files(folder, name)
         files.write(files.order, order(place))
         files.write(files.progress, State(how))
-        files.write_text(files.trace, "what was not foreseen")
+        files.trace.write_text("what was not foreseen", "utf-8")
         days = jobs.MOST_DAYS + 1 if number < 4 else 1
         at = (NOW - datetime.timedelta(days=days)).timestamp()
         os.utime(files.order, (at, at))
@@ -187,6 +193,64 @@ def test_jobs_that_ended_long_ago_are_forgotten(ledger, still, monkeypatch):
     monkeypatch.setattr(jobs, "MOST_KEPT", 1)
     last = jobs.begin(place, order(place))
     assert {path.stem for path in folder.glob("*.json")} == {begun, last}
+
+
+def test_two_go_on_at_once_and_the_others_wait_in_their_order(ledger, monkeypatch, own_turns):
+    """The next one begins when one has ended; a workplace that was stopped begins none."""
+    ended, started = [], []
+
+    class Process:
+        def __init__(self, words, **_):
+            self.name = words[-1]
+            started.append(self.name)
+
+        def wait(self):
+            return 0
+
+        def poll(self):
+            return 0 if self.name in ended else None
+
+    monkeypatch.setattr(jobs.subprocess, "Popen", Process)
+    monkeypatch.setattr(turns, "_LOOK_AGAIN", 0.01)
+    place = workplace(ledger)
+    names = [jobs.begin(place, order(place)) for _ in range(turns.AT_ONCE + 2)]
+    assert started == names[:2]
+    assert [find(place, name).state.place for name in names] == [0, 0, 1, 2]
+    shown = client_of(place).get(f"/jobs/{names[3]}").text
+    assert "waits for its turn, as number 2: others are made first" in shown
+    ended.append(names[1])
+    until = time.monotonic() + 10
+    while len(started) < 3 and time.monotonic() < until:
+        time.sleep(0.01)
+    assert started == names[:3]
+    assert find(place, names[3]).state.place == 1
+    for each in jobs._TURNS.values():  # the workplace is stopped
+        each._waiting.clear()
+    later = replace(place, now=lambda: NOW + datetime.timedelta(seconds=61))
+    assert find(later, names[3]).state.how is How.NOT_BEGUN
+
+
+def test_makes_of_an_earlier_workplace_count(ledger, still):
+    place = workplace(ledger)
+    files = written(place, order(place))
+    files.write(files.progress, State(How.MAKING))
+    with files.lock:
+        assert [find(place, jobs.begin(place, order(place))).state.place for _ in "ab"] == [0, 1]
+
+
+def test_no_more_wait_than_is_told(ledger, still, monkeypatch):
+    monkeypatch.setattr(turns, "MOST_WAITING", 1)
+    place = workplace(ledger)
+    for _ in range(3):
+        jobs.begin(place, order(place))
+    before = set((place.sets / jobs.FOLDER).iterdir())
+    browser = client_of(place)
+    sent = {"token": token_in(browser.get("/cases"))}
+    answer = browser.post(f"/make/{PARALLEL}", data=sent)
+    assert answer.status_code == 409
+    refused = "at most 1 makes can wait for their turn, and 1 do; ask again when one of them has"
+    assert refused in answer.text
+    assert set((place.sets / jobs.FOLDER).iterdir()) == before
 
 
 def test_what_goes_on_is_not_begun_again(ledger, still):

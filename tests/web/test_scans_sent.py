@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -12,7 +13,8 @@ from labkit.ledger.events import Kind
 from labkit.ledger.place import VARIABLE
 from labkit.ledger.store import look_into
 from labkit.web.guard import MOST_BYTES, MOST_BYTES_OF
-from labkit.web.jobs.job import FOLDER, How, What, find
+from labkit.web.jobs import job as jobs
+from labkit.web.jobs.job import FOLDER, How, What, find, turns_of
 from labkit.web.jobs.run import main
 from tests.support.measuring import ADDRESS, CASE, to_measure
 from tests.support.scans import Spoil, scan_of
@@ -61,6 +63,20 @@ def test_what_is_no_scan_of_a_rod_of_the_case_is_told(bench, monkeypatch):
     assert "Make it again" not in page.text
     again = browser.post(f"/jobs/{job.name}/again", data={"token": token_in(page)})
     assert again.status_code == 409
+
+
+def test_a_scan_is_gone_with_its_job_however_that_ends(bench, monkeypatch):
+    browser, place, rod = bench
+    job = job_of(place, send(browser, b"solid", rod=rod))
+    kept = Path(job.order.asked["path"])
+    foreign = kept.with_name("0" * 16 + ".ply")
+    foreign.write_bytes(b"its job is no more")
+    jobs.begin(place, job.order)  # looks around first
+    assert kept.is_file()
+    assert not foreign.exists()
+    turns_of(place).process(job.name).poll = lambda: -9  # killed
+    jobs.begin(place, job.order)
+    assert not kept.exists()
 
 
 @pytest.mark.slow

@@ -224,7 +224,7 @@ def api_head(request: Request) -> Response:
 
 _JOB = {"job": "string", "what": "string", "case": "string", "by": "string", "at": "string",
         "state": "string", "done": "integer", "total": "integer", "sentences": "array",
-        "made": "string"}  # fmt: skip
+        "made": "string", "place": "integer"}  # fmt: skip
 
 
 @told_at(router, "POST /api/make/{case:path}", _JOB, status=202)
@@ -252,7 +252,7 @@ def _job(job: Job) -> dict[str, Any]:
     return {
         "schema": 1, "job": job.name, "what": order.what, "case": order.case, "by": order.by,
         "at": order.at, "state": state.how, "done": state.done, "total": state.total,
-        "sentences": list(state.sentences), "made": state.made,
+        "sentences": list(state.sentences), "made": state.made, "place": state.place,
     }  # fmt: skip
 
 

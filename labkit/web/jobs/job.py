@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import shutil
 import subprocess
 import sys
 import threading
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
@@ -18,22 +17,25 @@ from typing import Any, BinaryIO
 
 from filelock import FileLock, Timeout
 
-from labkit.errors import InputError
+from labkit.errors import InputError, RefusedError
 from labkit.ledger.place import VARIABLE
+from labkit.web.jobs.turns import Process, Turns
+from labkit.web.owner_only import put
 from labkit.web.workplace import OwnFiles, Workplace
 
 #: Folder of the jobs within that of the sets.
 FOLDER = ".jobs"
-#: A process of a workplace that is no more has begun by then, seconds, or was stopped before.
+#: A process of a workplace that is no more has begun by then, seconds, or never did.
 LONGEST_START = 60.0
 #: Jobs that are listed.
 MOST_LISTED = 50
 #: Jobs that have ended are forgotten after so many days, or once so many came after them.
 MOST_DAYS, MOST_KEPT = 90, 500
-#: Processes that this workplace began.
-_BEGUN: dict[str, subprocess.Popen[bytes]] = {}
 _ENDINGS = (".stl", ".ply", ".obj", ".3mf")
 _DIGITS = frozenset("0123456789abcdef")
+#: Folder of jobs → whose turn it is there.
+_TURNS: dict[Path, Turns] = {}
+_LOOKING = threading.Lock()
 
 
 class What(StrEnum):
@@ -49,11 +51,16 @@ class How(StrEnum):
     """How far it is."""
 
     WAITING = "waiting"
+    NOT_BEGUN = "not begun"
     MAKING = "being made"
     MADE = "made"
     MEASURED = "measured"
     REFUSED = "refused"
     BROKEN_OFF = "broken off"
+
+
+#: Stopped with the workplace, or killed.
+STOPPED = (How.NOT_BEGUN, How.BROKEN_OFF)
 
 
 @dataclass(frozen=True)
@@ -107,6 +114,7 @@ class State:
         last: What was done last.
         sentences: Why it was refused, or what to know of what was made.
         made: Name of the set that was made.
+        place: Among those that wait for their turn, from 1; 0 where it does not wait for that.
     """
 
     how: How
@@ -115,6 +123,7 @@ class State:
     last: str = ""
     sentences: tuple[str, ...] = ()
     made: str = ""
+    place: int = 0
 
 
 @dataclass(frozen=True)
@@ -150,16 +159,7 @@ class Files:
 
     def write(self, path: Path, value: Any) -> None:
         """Write a file whole or not at all."""
-        self.write_text(path, json.dumps(asdict(value), ensure_ascii=False))
-
-    def write_text(self, path: Path, text: str) -> None:
-        """Write a text whole or not at all, for its owner alone."""
-        new = path.with_suffix(f"{path.suffix}.new")
-        new.unlink(missing_ok=True)
-        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(text)
-        new.replace(path)
+        put(path, json.dumps(asdict(value), ensure_ascii=False).encode())
 
     def read_order(self) -> Order:
         """Read what was asked."""
@@ -184,38 +184,78 @@ class Files:
             return True
 
 
-def begin(place: Workplace, order: Order) -> str:
-    """Begin to make in a process that goes on without this one; give the job's name."""
-    folder, name = place.sets / FOLDER, secrets.token_hex(8)
+#: A file that a job works on: its content, and the ending of its name.
+Sent = tuple[BinaryIO, str]
+
+
+def begin(place: Workplace, order: Order, scan: Sent | None = None) -> str:
+    """Make in a process that goes on without this one, now or in its turn; give the job's name.
+
+    Args:
+        scan: What is measured, kept until the job has ended.
+
+    Raises:
+        RefusedError: Too many others wait.
+    """
+    folder, name = (place.sets / FOLDER).resolve(), secrets.token_hex(8)
     folder.mkdir(parents=True, exist_ok=True)
     _forget_old(place)
-    files = Files(folder, name)
+    turns, files, kept = turns_of(place), Files(folder, name), None
     files.write(files.order, order)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "labkit.web.jobs.run", str(folder), name],
-        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        start_new_session=True,
-        # The ledger's URL may hold a password: it is written into no file.
-        env={**os.environ, **({VARIABLE: place.ledger} if place.ledger else {})},
-    )
-    _BEGUN[name] = process
-    threading.Thread(target=process.wait, daemon=True).start()  # so that its end is taken note of
+    if scan is not None:
+        kept = _kept_file(folder, name, scan)
+        files.write(files.order, replace(order, asked={**order.asked, "path": str(kept)}))
+
+    def start() -> Process:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "labkit.web.jobs.run", str(folder), name],
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            # The ledger's URL may hold a password: it is written into no file.
+            env={**os.environ, **({VARIABLE: place.ledger} if place.ledger else {})},
+        )
+        threading.Thread(target=_see_it_end, args=(process, kept), daemon=True).start()
+        return process
+
+    try:
+        turns.take(name, start)
+    except RefusedError:
+        files.remove()
+        if kept is not None:
+            kept.unlink(missing_ok=True)
+        raise
     return name
 
 
-def kept_file(place: Workplace, content: BinaryIO, ending: str) -> Path:
-    """Keep a file that a job works on, under a name of ours.
+def _see_it_end(process: Process, kept: Path | None) -> None:
+    """Take note of its end, and see that what it worked on is gone then, were it killed."""
+    process.wait()
+    if kept is not None:
+        kept.unlink(missing_ok=True)
 
-    Args:
-        ending: Of the file as it was sent; one that is none of a scan becomes that of an STL.
-    """
-    folder = place.sets.resolve() / FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
+
+def turns_of(place: Workplace) -> Turns:
+    """Give whose turn it is; makes that an earlier workplace began count until they end."""
+    folder = (place.sets / FOLDER).resolve()
+    with _LOOKING:
+        if folder not in _TURNS:
+            jobs = (Files(folder, path.stem) for path in _latest(place))
+            going = [files for files in jobs if _says_making(files)]
+            _TURNS[folder] = Turns([files.held for files in going])
+        return _TURNS[folder]
+
+
+def _says_making(files: Files) -> bool:
+    state = files.read_state()
+    return state is not None and state.how is How.MAKING
+
+
+def _kept_file(folder: Path, name: str, scan: Sent) -> Path:
+    """Keep the scan of a job; an ending that is none of a scan becomes that of an STL."""
+    content, ending = scan
     own = ending.lower() if ending.lower() in _ENDINGS else _ENDINGS[0]
-    path = folder / f"{secrets.token_hex(8)}{own}"
-    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
-        shutil.copyfileobj(content, out)
-    return path
+    put(folder / f"{name}{own}", content)
+    return folder / f"{name}{own}"
 
 
 def find(place: Workplace, name: str) -> Job:
@@ -228,7 +268,7 @@ def find(place: Workplace, name: str) -> Job:
         files = Files(place.sets / FOLDER, name)
         if files.order.is_file():
             order = files.read_order()
-            return Job(name, order, _state(files, order, place.now(), _BEGUN.get(name)))
+            return Job(name, order, _state(files, order, place.now(), turns_of(place)))
     raise InputError("there is no such job; go on from the list of jobs")
 
 
@@ -244,29 +284,42 @@ def _latest(place: Workplace) -> list[Path]:
 
 
 def _forget_old(place: Workplace) -> None:
-    """Take away the files of jobs that ended long ago; what was made of them stays on record."""
+    """Take away the files of jobs that ended long ago, and every scan whose job has ended.
+
+    What was made or measured of them stays on record.
+    """
     oldest = place.now() - timedelta(days=MOST_DAYS)
     for number, path in enumerate(_latest(place)):
         job = find(place, path.stem) if number >= MOST_KEPT or _before(path, oldest) else None
         if job is not None and not job.at_work:
             Files(path.parent, path.stem).remove()
-            if kept := job.order.asked.get("path"):
-                Path(kept).unlink(missing_ok=True)
+    for path in (place.sets / FOLDER).iterdir():
+        if not set(_ENDINGS).isdisjoint(path.suffixes) and not _at_work(place, path):
+            path.unlink(missing_ok=True)
+
+
+def _at_work(place: Workplace, path: Path) -> bool:
+    """Tell whether the job of a file goes on."""
+    try:
+        return find(place, path.name.partition(".")[0]).at_work
+    except InputError:  # kept by an earlier version, or its job was forgotten
+        return False
 
 
 def _before(path: Path, day: datetime) -> bool:
     return path.stat().st_mtime < day.timestamp()
 
 
-def _state(
-    files: Files, order: Order, now: datetime, process: subprocess.Popen[bytes] | None
-) -> State:
+def _state(files: Files, order: Order, now: datetime, turns: Turns) -> State:
+    if place := turns.place(files.order.stem):
+        return State(How.WAITING, place=place)
+    process = turns.process(files.order.stem)
     ended = process is not None and process.poll() is not None  # before its last word is read
     state = files.read_state()
     if state is None:
         late = (now - datetime.fromisoformat(order.at)).total_seconds() > LONGEST_START
         late = late if process is None else ended
-        return State(How.BROKEN_OFF if late else How.WAITING)
+        return State(How.NOT_BEGUN if late else How.WAITING)
     if state.how is How.MAKING and not files.held():
         state = files.read_state() or state  # it may have ended in between
         if state.how is How.MAKING:

@@ -17,6 +17,7 @@ from labkit.errors import LabkitError
 from labkit.ledger.store import open_ledger
 from labkit.web.asked_rods import order_of
 from labkit.web.jobs.job import Files, How, Order, State, What
+from labkit.web.owner_only import put
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.extra import extra_plan, make_extra
 from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, sweep_before
@@ -66,7 +67,7 @@ def main(folder: Path, name: str) -> None:
             told.end(How.REFUSED, tuple(str(error).splitlines()))
         except Exception as error:
             what = f"the program met something that it does not foresee ({type(error).__name__})"
-            files.write_text(files.trace, traceback.format_exc())
+            put(files.trace, traceback.format_exc().encode("utf-8", "replace"))
             next_ = f"look at the case before you make it again; its trace is {files.trace}"
             told.end(How.REFUSED, (f"{what}; {next_}",))
             raise

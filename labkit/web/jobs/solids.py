@@ -6,7 +6,6 @@ The CAD kernel is loaded in that process alone, one at a time.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import threading
@@ -20,6 +19,7 @@ from labkit.catalog.processes import find_process, processes
 from labkit.catalog.toml_source import parse_toml
 from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.web.jobs.job import own_files
+from labkit.web.owner_only import put
 from labkit.web.workplace import Workplace
 from labkit.workflow.intake.typed import FORM
 from labkit.workflow.sets.cases import Case, open_case
@@ -94,7 +94,7 @@ def ask_for(place: Workplace, case: Case) -> Solids:
     _forget(folder)
     (folder / f"{digest}.wrong").unlink(missing_ok=True)
     order = {"text": case.source.text, "own": asdict(place.own)}
-    _write(folder / f"{digest}.json", json.dumps(order).encode())
+    put(folder / f"{digest}.json", json.dumps(order).encode())
     process = subprocess.Popen(
         [sys.executable, "-m", "labkit.web.jobs.solids", str(folder.resolve()), digest],
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
@@ -115,7 +115,7 @@ def main(folder: Path, digest: str) -> None:
         content, ending = b"others were built first; ask again", "wrong"
     except LabkitError as error:
         content, ending = error.message.encode(), "wrong"
-    _write(folder / f"{digest}.{ending}", content)
+    put(folder / f"{digest}.{ending}", content)
     (folder / f"{digest}.json").unlink(missing_ok=True)
 
 
@@ -125,12 +125,6 @@ def _build(order: dict[str, Any]) -> bytes:
     case = open_case(parse_toml(order["text"], FORM), dict(installed.templates))
     process = find_process(processes(own.processes), own.process_name())
     return solids_glb(case, process, installed.lettering)
-
-
-def _write(path: Path, content: bytes) -> None:
-    new = path.with_suffix(f"{path.suffix}.{os.getpid()}")
-    new.write_bytes(content)
-    new.replace(path)
 
 
 def _forget(folder: Path) -> None:

@@ -36,7 +36,7 @@ def job_state(request: Request, name: str) -> HTMLResponse:
 
 @router.post("/jobs/{name}/again", name="job_again")
 def job_again(request: Request, name: str) -> Response:
-    """Make again what was refused or broken off."""
+    """Make again what was refused, broken off or not begun."""
     before = own_job(request, name)
     if before.at_work:
         raise RefusedError("it is still being made; wait for its end")

@@ -15,7 +15,7 @@ from labkit.errors import InputError, LabkitError
 from labkit.units import counted
 from labkit.web.asked import own_case, own_rod, status_of, today_of, told, visit, workplace
 from labkit.web.entry_form import blank_lines, common_problems, entry_of, judged_lines
-from labkit.web.jobs.job import Order, What, begin, kept_file
+from labkit.web.jobs.job import Order, What, begin
 from labkit.web.said import lines_said
 from labkit.web.show import address, page
 from labkit.workflow.inspection.entry import (
@@ -128,9 +128,9 @@ def scan_measured(request: Request, case: str) -> Response:
     asked = {
         "rod": rod.identifier, "instrument": form("instrument"), "again": again,
         "file": sent.filename.rpartition("/")[2][:_LONGEST_NAME],
-        "path": str(kept_file(place, sent.file, PurePath(sent.filename).suffix)),
     }
-    name = begin(place, Order.of(place, What.SCAN, about, asked))
+    scan = sent.file, PurePath(sent.filename).suffix
+    name = begin(place, Order.of(place, What.SCAN, about, asked), scan)
     return RedirectResponse(address(request, "job", name=name), 303)
 
 

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from labkit.web.asked import today_of, visit, workplace
-from labkit.web.jobs.job import How, every
+from labkit.web.jobs.job import STOPPED, every
 from labkit.web.pages.proposals import own_waiting
 from labkit.web.rights import may
 from labkit.web.show import page
@@ -30,5 +30,5 @@ def today(request: Request) -> HTMLResponse:
     waiting = own_waiting(request) if may(visit(request).role, "proposal_confirmed") else []
     return page(
         request, "today", by_kind=by_kind, count=len(found), proposals=waiting,
-        jobs=[job for job in at_work if job.at_work or job.state.how is How.BROKEN_OFF][:5],
+        jobs=[job for job in at_work if job.at_work or job.state.how in STOPPED][:5],
     )
