@@ -57,6 +57,12 @@ def _bed_problems(plate: Plate) -> Iterator[tuple[Location, str]]:
         yield ("plate", "border"), (
             f"= {exact(plate.border_mm)} leaves no bed; it must be below half of width and of depth"
         )
+    for number, zone in enumerate(plate.keep_out):
+        if zone.x_mm >= plate.width_mm or zone.y_mm >= plate.depth_mm:
+            yield ("plate", "keep_out", number), (
+                f"lies beside the bed of {exact(plate.width_mm)} × {exact(plate.depth_mm)} mm; "
+                "x and y are distances from its left and its front edge"
+            )
 
 
 def _calibration_problems(

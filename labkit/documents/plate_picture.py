@@ -7,12 +7,12 @@ from typing import Any
 
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.building import Way
-from labkit.core.rod.rods import Rod
+from labkit.core.rod.rods import Plate, Rod
 from labkit.documents.drawing import Align, Drawing, Ink, Pen, Text
 from labkit.documents.letters import CAPITAL
 from labkit.documents.lying_words import way_of
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.set_spec import rod_of, template_of
+from labkit.documents.set_spec import process_of, rod_of, template_of
 
 _MARGIN_MM = 5.0
 _TICK_EVERY_MM = 10
@@ -38,7 +38,7 @@ def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> 
     rods = {part["part"]: rod_of(part, template) for part in spec["parts"]}
     width, depth = plate["bed_mm"]
     ink = Ink()
-    _bed(ink, width, depth, spec["process"]["plate"]["border_mm"])
+    draw_bed(ink, process_of(spec).plate)
     for placement in plate["placements"]:
         ink += _piece(rods[placement["part"]], placement, lettering, way_of(plate))
         if way_of(plate) is not Way.FLAT:
@@ -72,10 +72,18 @@ def _name(placement: Mapping[str, Any]) -> Text:
     return Text(placement["part"], (x, y + _NAME_GAP_MM), _NAME_MM, Align.CENTRE)
 
 
-def _bed(ink: Ink, width: float, depth: float, border: float) -> None:
-    """Draw the bed's edge, its free border, and a scale along two sides."""
+def draw_bed(ink: Ink, plate: Plate) -> None:
+    """Draw the bed's edge, its free border, zones where nothing may lie, a scale on two sides."""
+    width, depth, border = plate.width_mm, plate.depth_mm, plate.border_mm
     ink.box(0.0, width, 0.0, depth, Pen.VISIBLE)
     ink.box(border, width - border, border, depth - border, Pen.HIDDEN)
+    for zone in plate.keep_out:
+        left, bottom = zone.x_mm, zone.y_mm
+        right = min(left + zone.width_mm, width)
+        top = min(bottom + zone.depth_mm, depth)
+        ink.box(left, right, bottom, top, Pen.THIN)
+        ink.line((left, bottom), (right, top))
+        ink.line((left, top), (right, bottom))
     for x in _tens(width):
         ink.line((x, 0.0), (x, -_TICK_MM))
     for y in _tens(depth):

@@ -163,3 +163,21 @@ def test_values_that_are_not_numbers_are_refused():
     assert not own.covers(50.1)
     assert isinstance(own, Calibration)
     assert own.date == datetime.date(2031, 5, 2)
+
+
+ZONE = "border = 4.0\n[[plate.keep_out]]\nx = 100\ny = 0\nwidth = 20\ndepth = 10\n"
+
+
+def test_zones_of_the_bed_are_read_and_written():
+    text = process_toml(processes()["example-resin"]).replace("border = 4.0\n", ZONE)
+    zoned = read(text)
+    assert [zone.x_mm for zone in zoned.plate.keep_out] == [100.0]
+    assert read(process_toml(zoned)) == zoned
+
+
+def test_a_zone_beside_the_bed_is_told():
+    text = process_toml(processes()["example-resin"]).replace(
+        "border = 4.0\n", ZONE.replace("y = 0", "y = 90")
+    )
+    with pytest.raises(InputError, match=r"plate\.keep_out.* lies beside the bed of 120 × 68 mm"):
+        read(text)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.core.rod.building import Way
-from labkit.core.rod.rods import Hand, Plate
+from labkit.core.rod.rods import Hand, KeepOut, Plate
 from labkit.errors import RefusedError
 from labkit.exports.write.plates import PlatePart, plan_plates
 from tests.support.plate_gaps import least_gap_mm
@@ -104,13 +104,47 @@ def test_nothing_to_lay_out():
     assert plan_plates([box_part("a", (40, 3, 10), 0)], BED) == ()
 
 
+def boxes_of(plan):
+    return [(p.x_mm, p.y_mm, p.x_mm + p.width_mm, p.y_mm + p.depth_mm) for p in plan.placements]
+
+
+def clear_of(zone, box):
+    left, bottom, right, top = box
+    beside = right <= zone.x_mm + 1e-6 or left >= zone.x_mm + zone.width_mm - 1e-6
+    return beside or top <= zone.y_mm + 1e-6 or bottom >= zone.y_mm + zone.depth_mm - 1e-6
+
+
+def test_a_zone_where_nothing_may_lie_is_gone_round():
+    # A clamp 20 wide in the middle of the first shelf: one piece on each side of it, and the
+    # shelves above it go on as ever.
+    bed = replace(BED, keep_out=(KeepOut(47.0, 0.0, 3.0, 12.0),))
+    (plan,) = plan_plates([box_part("a", (40, 3, 10), 6)], bed)
+    assert [(p.x_mm, p.y_mm) for p in plan.placements] == [
+        (5, 5), (50, 5), (5, 19), (49, 19), (5, 33), (49, 33),
+    ]
+
+
+def test_a_zone_across_the_bed_puts_the_shelves_above_it():
+    bed = replace(BED, keep_out=(KeepOut(0.0, 0.0, 100.0, 21.5),))
+    (plan,) = plan_plates([box_part("a", (40, 3, 10), 2)], bed)
+    assert [(p.x_mm, p.y_mm) for p in plan.placements] == [(5, 21.5), (49, 21.5)]
+
+
+def test_a_part_that_the_zones_leave_no_room_for_is_refused():
+    bed = replace(BED, keep_out=(KeepOut(14.0, 0.0, 76.0, 60.0),))
+    with pytest.raises(RefusedError, match=r"border of 5\.0 mm less 1 keep-out zone;"):
+        plan_plates([box_part("a", (40, 3, 10), 1)], bed)
+
+
 SIZES = st.tuples(st.floats(2, 60), st.floats(1, 8), st.floats(2, 40), st.integers(0, 6))
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(SIZES, min_size=1, max_size=6), st.floats(0, 8), st.floats(0, 8))
-def test_any_parts_are_laid_out_once_inside_and_apart(sizes, spacing, border):
-    bed = Plate(90.0, 80.0, spacing, border)
+@given(st.lists(SIZES, min_size=1, max_size=6), st.floats(0, 8), st.floats(0, 8),
+       st.lists(st.tuples(st.floats(66, 80), st.floats(50, 70)), max_size=3))
+def test_any_parts_are_laid_out_once_inside_and_apart(sizes, spacing, border, corners):
+    zones = tuple(KeepOut(x, y, 4.0, 9.0) for x, y in corners)
+    bed = Plate(90.0, 80.0, spacing, border, keep_out=zones)
     parts = [
         box_part(f"p{index}", size[:3], size[3], 1 if index % 2 else -1)
         for index, size in enumerate(sizes)
@@ -123,6 +157,7 @@ def test_any_parts_are_laid_out_once_inside_and_apart(sizes, spacing, border):
             assert count > 0
             counted[name] += count
         assert least_gap_mm(plan) >= spacing - 1e-5  # float32
+        assert all(clear_of(zone, box) for zone in zones for box in boxes_of(plan))
         for placement in plan.placements:
             rotation, shift = plan.transform(placement)
             points = plan.parts[placement.part].vertices @ rotation.T + shift

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import numbers
 from collections.abc import Mapping
+from dataclasses import is_dataclass
 from enum import Enum
 from typing import Any
 
@@ -38,7 +39,7 @@ def _plain(entry: Entry, value: object) -> Any:
         kind = {"kind": tag_of(type(own))} if len(entry.members) > 1 else {}
         return {**kind, **file_content(own)}
     if isinstance(own, tuple):
-        return [_word(one) for one in own]
+        return [file_content(one) if is_dataclass(one) else _word(one) for one in own]
     return _word(own)
 
 

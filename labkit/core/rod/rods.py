@@ -17,7 +17,7 @@ from labkit.core.rod.fittings import Ball, Crosspin, Eye, Fitting
 
 __all__ = [
     "EXPANSION_PER_C", "NOMINAL", "Ball", "Body", "CaseMarkPlace", "Compensation", "Crosspin",
-    "Eye", "Fitting", "FlatBar", "Hand", "LabelPlace", "Legibility", "Plate", "Process",
+    "Eye", "Fitting", "FlatBar", "Hand", "KeepOut", "LabelPlace", "Legibility", "Plate", "Process",
     "Rod", "RodTemplate", "RoundBar", "Walls",
 ]
 
@@ -132,6 +132,16 @@ NOMINAL = Compensation()
 
 
 @dataclass(frozen=True)
+class KeepOut(Finite):
+    """A zone of the bed on which nothing may lie, such as a clamp or a scratch."""
+
+    x_mm: Annotated[float, quantity("zone where nothing may lie: left edge", 0, 2000)]
+    y_mm: Annotated[float, quantity("front edge", 0, 2000)]
+    width_mm: Annotated[float, quantity("along X", 0.1, 2000)]
+    depth_mm: Annotated[float, quantity("along Y", 0.1, 2000)]
+
+
+@dataclass(frozen=True)
 class Plate(Finite):
     """The usable bed of the machine."""
 
@@ -142,6 +152,9 @@ class Plate(Finite):
     height_mm: Annotated[float | None, quantity("room above the bed", 5, 2000)] = field(
         default=None, metadata=LEFT_OUT_AT_DEFAULT
     )
+    keep_out: Annotated[tuple[KeepOut, ...], Key(
+        "zones where nothing may lie", "a list of tables", most=100
+    )] = field(default=(), metadata=LEFT_OUT_AT_DEFAULT)
 
 
 @dataclass(frozen=True)

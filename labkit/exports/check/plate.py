@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.core.rod.rods import Plate
 from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checked, Checker
 from labkit.exports.write.plates import PlatePlan
@@ -160,6 +161,10 @@ def _place_checks(checker: Checker, items: Sequence[_ReadItem], plan: PlatePlan)
         float(np.maximum(other.low[:2] - one.high[:2], one.low[:2] - other.high[:2]).max())
         for index, one in enumerate(items) for other in items[index + 1 :]
     ]
+    off = all(
+        bool((item.high[:2] <= zone_low + room).any() or (item.low[:2] >= zone_high - room).any())
+        for item in items for zone_low, zone_high in _zones(plate)
+    )
     top = max((float(item.high[2]) for item in items), default=None)
     apart = all(gap >= plate.spacing_mm - room for gap in gaps)
     return [
@@ -167,4 +172,12 @@ def _place_checks(checker: Checker, items: Sequence[_ReadItem], plan: PlatePlan)
         checker.same("pieces lie on the bed", lying, True),
         checker.near("height of the build", top, plan.height_mm, limits.MESH_BOX_MM),
         checker.same("pieces are spaced apart", apart, True),
+        *([checker.same("pieces off the keep-out zones", off, True)] if plate.keep_out else ()),
     ]
+
+
+def _zones(plate: Plate) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Give the corners of the zones of the bed where nothing may lie."""
+    for zone in plate.keep_out:
+        low = np.array([zone.x_mm, zone.y_mm])
+        yield low, low + np.array([zone.width_mm, zone.depth_mm])

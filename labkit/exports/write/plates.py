@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,8 @@ from labkit.core.rod.building import Way
 from labkit.core.rod.lying import rotation_of
 from labkit.core.rod.rods import Hand, Plate
 from labkit.errors import RefusedError
-
-#: Sums of a few hundred millimetres in binary; a part that fits to this fits.
-ROOM_MM = 1e-9
+from labkit.exports.write.bed import ROOM_MM, Bed, Box, Spot, fill
+from labkit.units import counted
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,46 +93,29 @@ class PlatePlan:
         return max(part.height_mm + part.lift_mm for part in self.parts)
 
 
-@dataclass(frozen=True)
-class _Piece:
-    """A box to pack: part, whether turned, size."""
-
-    part: int
-    turned: bool
-    width: float
-    depth: float
-    height: float
-
-
 def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ...]:
     """Lay all pieces out on as few plates as shelves allow; no plates for no pieces.
 
     Formula: shelves along X, deepest pieces first; a piece goes on the first shelf of the first
-    plate that has room, boxes at least the spacing apart and the border inside the bed.
+    plate that has room, boxes at least the spacing apart, the border inside the bed, off the zones
+    where nothing may lie.
 
     Validity: pieces are not stacked or nested.
 
     Raises:
         RefusedError: A part is larger than the bed within its border, or too high.
     """
-    pieces = [
-        piece
+    boxes = [
+        box
         for index, part in enumerate(parts)
-        for piece in [_piece(index, part, plate)] * part.quantity
+        for box in [box_of(index, part, plate)] * part.quantity
     ]
-    pieces.sort(key=lambda piece: (-piece.depth, -piece.width, piece.part))
-    beds: list[_Bed] = []
-    for piece in pieces:
-        for bed in beds:
-            if bed.take(piece):
-                break
-        else:
-            beds.append(_Bed(plate))
-            if not beds[-1].take(piece):
-                raise _too_big(parts[piece.part], (piece.width, piece.depth), plate)
-    return tuple(
-        _plan(number, len(beds), plate, parts, bed.placed) for number, bed in enumerate(beds, 1)
-    )
+    return plans_of(parts, plate, fill(sorted(boxes, key=deepest_first), plate))
+
+
+def deepest_first(box: Box) -> tuple[float, float, int]:
+    """Order boxes as shelves take them best."""
+    return (-box.depth_mm, -box.width_mm, box.part)
 
 
 def _turn(turned: bool) -> NDArray[np.float64]:
@@ -142,7 +124,15 @@ def _turn(turned: bool) -> NDArray[np.float64]:
     return np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 
 
-def _piece(index: int, part: PlatePart, plate: Plate) -> _Piece:
+def box_of(index: int, part: PlatePart, plate: Plate) -> Box:
+    """Give the box of a part, turned by 90° where it fits an empty bed only so.
+
+    Args:
+        index: Number of the part among those that are laid out.
+
+    Raises:
+        RefusedError: An empty bed has no room for it, or it is too high.
+    """
     # The file holds float32 numbers: the box is taken from those.
     held = part.vertices.astype(np.float32).astype(np.float64)
     width, depth, height = (float(size) for size in np.ptp(held @ part.lying().T, axis=0))
@@ -153,65 +143,38 @@ def _piece(index: int, part: PlatePart, plate: Plate) -> _Piece:
             "room, or one that lays rods otherwise",
             field="plate.height", value=part.name,
         )
+    for box in (Box(index, False, width, depth, height), Box(index, True, depth, width, height)):
+        if Bed(plate).take(box):
+            return box
     room = (plate.width_mm - 2.0 * plate.border_mm, plate.depth_mm - 2.0 * plate.border_mm)
-    if width <= room[0] + ROOM_MM and depth <= room[1] + ROOM_MM:
-        return _Piece(index, False, width, depth, height)
-    if depth <= room[0] + ROOM_MM and width <= room[1] + ROOM_MM:
-        return _Piece(index, True, depth, width, height)
-    raise _too_big(part, (width, depth), plate)
-
-
-def _too_big(part: PlatePart, size: tuple[float, float], plate: Plate) -> RefusedError:
-    room = (plate.width_mm - 2.0 * plate.border_mm, plate.depth_mm - 2.0 * plate.border_mm)
-    return RefusedError(
-        f"part {part.name} takes {size[0]:.1f} × {size[1]:.1f} mm {part.way} and the bed has "
-        f"{room[0]:.1f} × {room[1]:.1f} mm within its border of {plate.border_mm:.1f} mm; "
+    zones = f" less {counted(len(plate.keep_out), 'keep-out zone')}" if plate.keep_out else ""
+    raise RefusedError(
+        f"part {part.name} takes {width:.1f} × {depth:.1f} mm {part.way} and the bed has "
+        f"{room[0]:.1f} × {room[1]:.1f} mm within its border of {plate.border_mm:.1f} mm{zones}; "
         "choose a process with a larger bed",
         field="plate", value=part.name,
     )
 
 
-class _Bed:
-    """A plate being filled, shelf by shelf."""
-
-    def __init__(self, plate: Plate) -> None:
-        self._plate = plate
-        self._shelves: list[tuple[float, float, float]] = []  # y, depth, next free x
-        self.placed: list[Placement] = []
-
-    def take(self, piece: _Piece) -> bool:
-        """Place a piece if there is room for it."""
-        plate = self._plate
-        right = plate.width_mm - plate.border_mm + ROOM_MM
-        for index, (y, depth, x) in enumerate(self._shelves):
-            if piece.depth <= depth + ROOM_MM and x + piece.width <= right:
-                self._shelves[index] = (y, depth, x + piece.width + plate.spacing_mm)
-                self._put(piece, x, y)
-                return True
-        y = self._next_shelf()
-        x = plate.border_mm
-        top = plate.depth_mm - plate.border_mm + ROOM_MM
-        if y + piece.depth > top or x + piece.width > right:
-            return False
-        self._shelves.append((y, piece.depth, x + piece.width + plate.spacing_mm))
-        self._put(piece, x, y)
-        return True
-
-    def _next_shelf(self) -> float:
-        if not self._shelves:
-            return self._plate.border_mm
-        y, depth, _ = self._shelves[-1]
-        return y + depth + self._plate.spacing_mm
-
-    def _put(self, piece: _Piece, x: float, y: float) -> None:
-        self.placed.append(
-            Placement(piece.part, piece.turned, x, y, piece.width, piece.depth, piece.height)
-        )
+def plans_of(
+    parts: Sequence[PlatePart], plate: Plate, beds: Sequence[Bed]
+) -> tuple[PlatePlan, ...]:
+    """Give the plans of filled beds."""
+    return tuple(
+        _plan(number, len(beds), plate, parts, bed.spots) for number, bed in enumerate(beds, 1)
+    )
 
 
 def _plan(
-    number: int, of: int, plate: Plate, parts: Sequence[PlatePart], placed: Sequence[Placement]
+    number: int, of: int, plate: Plate, parts: Sequence[PlatePart], spots: Sequence[Spot]
 ) -> PlatePlan:
-    used = sorted({placement.part for placement in placed})
-    renumbered = tuple(replace(one, part=used.index(one.part)) for one in placed)
-    return PlatePlan(number, of, plate, tuple(parts[index] for index in used), renumbered)
+    used = sorted({spot.box.part for spot in spots})
+    placed = tuple(
+        Placement(
+            used.index(box.part), box.turned, spot.x_mm, spot.y_mm,
+            box.width_mm, box.depth_mm, box.height_mm,
+        )
+        for spot in spots
+        for box in (spot.box,)
+    )
+    return PlatePlan(number, of, plate, tuple(parts[index] for index in used), placed)
