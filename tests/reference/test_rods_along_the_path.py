@@ -1,17 +1,27 @@
-"""Facts of the trade about the first fitting, with rods parallel to the path."""
+"""Facts of the trade that hold with rods parallel to the path, on a range of 10 mm."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from decimal import Decimal
+from itertools import pairwise
 
 import pytest
 
+from labkit.catalog.guide import TOPICS
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.trial_fit import trial_fit
+from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.grade import grade
 from labkit.core.grading.prescription import Action, Anchors, Side
+from labkit.core.grading.series import asked_steps
+from tests.support.guide_pages import ROOT, page
 from tests.support.patients import LIMITS, percents, plain, sliding
+from tests.support.prescriptions import SMALLEST
+from tests.support.prescriptions import hinged as bent
+from tests.support.prescriptions import sliding as slid
+from tests.support.recorded import parallel, read, unequal
 from tests.support.trials import as_made, trial_seen
 
 MODELS = ["straight", "sliding"]
@@ -34,6 +44,11 @@ def along_the_path(model, action):
     return plain(**common, jaw=sliding(0.0), **sides)
 
 
+def made(model, action):
+    """Lengths of the 70, 80, 90 and 100 % rods."""
+    return [step.left.length for step in grade(along_the_path(model, action), LIMITS).steps]
+
+
 def trial(prescription, overshoot):
     rods = tuple(
         RodOut(f"1/{number}", side, step.rod(side).label)
@@ -42,6 +57,19 @@ def trial(prescription, overshoot):
     seen = trial_seen([rod.label for rod in rods[-2:]], (overshoot, overshoot))
     outcome = trial_fit(prescription, as_made(rods, prescription, LIMITS), seen, LIMITS)
     return rods, outcome
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("model", MODELS)
+def test_pull_rods_on_a_10_mm_range_are_1_mm_apart(model):
+    # A percent is a tenth of a millimetre: the 70 % rod is three millimetres longer than the 100 %.
+    assert [a - b for a, b in pairwise(made(model, Action.PULL))] == [1, 1, 1]
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("model", MODELS)
+def test_push_rods_go_the_other_way(model):
+    assert [a - b for a, b in pairwise(made(model, Action.PUSH))] == [-1, -1, -1]
 
 
 @pytest.mark.common_practice
@@ -97,3 +125,17 @@ def test_rods_made_for_a_range_that_was_too_long_are_above_100_percent(model, ac
     assert [pair.not_to_be_worn for pair in pairs] == [False, False, False, True]
     assert pairs[2].percent == pytest.approx(100, abs=1e-7)
     assert outcome.proposal.prescribed[-1].pair == "1/3"
+
+
+def test_nowhere_else_is_a_percent_a_tenth_of_a_millimetre():
+    pages = "".join(map(page, ["README", *TOPICS]))
+    printed = re.findall(r"(?ms)^```toml\n(.*?)^```$", pages)
+    demos = [path.read_text("utf-8") for path in (ROOT / "templates/prescriptions").glob("demo*")]
+    models = [unequal("A", model) for model in ("straight", "sliding", "hinged")]
+    texts = [*printed, *demos, SMALLEST, slid(), bent(), parallel("A"), *models]
+    known = [read(text) for text in texts if "\n[bite]" in text and "\n[grading]" in text]
+    assert len(known) >= 12
+    for prescription in (*known, plain()):
+        steps = asked_steps(prescription.grading, bite_scale(prescription.bite))[0]
+        apart = {b.advancement_mm - a.advancement_mm for a, b in pairwise(steps)}
+        assert apart != {1}, prescription
