@@ -13,6 +13,7 @@ TOPICS = (
     "first-set",
     "prescription",
     "set-and-papers",
+    "many",
     "trial-and-rods",
     "clinic-sheet",
     "serve",

@@ -6,6 +6,8 @@ A page is run from top to bottom in a folder of its own:
   any number of lines, and `…` within a line for any text;
 - a block after `<!-- file NAME -->` is written to that file, one after `<!-- more NAME -->` added;
 - `<!-- after PAGE -->` begins where another page ended, `<!-- files PAGE -->` takes its files over;
+- `<!-- server postgresql -->` keeps the record on a server from there on (where there is none, the
+  page ends);
 - `<!-- on DAY -->` sets the day, `<!-- on DAYT09:01 -->` the minute, too: a ledger's identity, and
   with it the identifiers, follow from when it is begun.
 
@@ -21,6 +23,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +39,7 @@ from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.core.form.table import keys_table
 from labkit.core.grading.prescription import Prescription
+from tests.support import postgres
 
 ROOT = Path(__file__).parents[2]
 #: Where the reader of a page works, as printed on it.
@@ -49,9 +53,11 @@ KEYS = {
 _IDENTIFIER = re.compile(r"\b\d{4} \d{3} \d{3} \d{4}\b")
 #: A page replaces a rod and goes on with the new one: each round gets one further.
 _MOST_ROUNDS = 4
+_SERVER = "<!-- server postgresql -->"
+_ADDRESS = re.compile(r"postgresql\+psycopg://lab@127\.0\.0\.1:\d+/postgres")
 _KEYS = re.compile(r"(?ms)^<!-- keys (\S+) -->\n.*?^<!-- /keys -->$")
 _PIECE = re.compile(
-    r"^<!-- (?P<act>files?|more|after|on|example) (?P<what>\S+) -->$"
+    r"^<!-- (?P<act>files?|more|after|on|example|server) (?P<what>\S+) -->$"
     r"|^```(?P<kind>\w*)\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
@@ -125,6 +131,19 @@ def _write_files(text: str, lab: Path) -> None:
         _write(lab, ("file", name), block)
 
 
+def with_server(text: str, patched: pytest.MonkeyPatch, stack: ExitStack) -> str:
+    """Start the server that a page wants; give as much of the page as can be followed."""
+    for name in ("LABKIT_LEDGER", "LABKIT_BY", "LABKIT_PROFILE", "LABKIT_PROCESS"):
+        patched.delenv(name, raising=False)
+    before, wanted, _ = text.partition(_SERVER)
+    if wanted and postgres.why_not():
+        return before
+    if wanted:
+        url = stack.enter_context(postgres.running_server())
+        patched.setenv("LABKIT_LEDGER", url)
+    return text
+
+
 class Reader:
     """Follows pages, each in a folder of its own."""
 
@@ -137,13 +156,12 @@ class Reader:
         if topic not in self._read:
             home = self._place / topic
             (home / "lab").mkdir(parents=True)
-            with pytest.MonkeyPatch.context() as patched:
-                self._read[topic] = list(self._steps(page(topic), home, patched))
+            with pytest.MonkeyPatch.context() as patched, ExitStack() as stack:
+                text = with_server(page(topic), patched, stack)
+                self._read[topic] = list(self._steps(text, home, patched))
         return self._read[topic]
 
     def _steps(self, text: str, home: Path, patched: pytest.MonkeyPatch) -> Iterator[Ran]:
-        for name in ("LABKIT_LEDGER", "LABKIT_BY", "LABKIT_PROFILE", "LABKIT_PROCESS"):
-            patched.delenv(name, raising=False)
         lab = home / "lab"
         moment, into = _morning(FIRST_DAY), ("", "")
         for piece in _PIECE.finditer(text):
@@ -152,6 +170,8 @@ class Reader:
                 self._take_over(act, what, home)
             elif act == "on":
                 moment = _moment(what)
+            elif act == "server":
+                continue
             elif act:
                 into = (act, what)
             elif into[0]:
@@ -189,7 +209,8 @@ class Reader:
             return result.stderr
         # A page that goes on where another ended also names that one's folders.
         of_any_page = rf"{re.escape(str(home.parent))}/[\w-]+/"
-        return re.sub(f"{of_any_page}data", DATA, re.sub(f"{of_any_page}lab", LAB, result.output))
+        said = _ADDRESS.sub("postgresql://lab@server/lab", result.output)
+        return re.sub(f"{of_any_page}data", DATA, re.sub(f"{of_any_page}lab", LAB, said))
 
 
 def written_anew(topic: str) -> str:

@@ -44,25 +44,56 @@ def _free_port():
         return probe.getsockname()[1]
 
 
+class Server:
+    """A server that can be killed and started again; what was written before is there again."""
+
+    def __init__(self, folder):
+        self.folder, self._port = folder, _free_port()
+        self.url = f"postgresql://lab@127.0.0.1:{self._port}/postgres"
+
+    @property
+    def _data(self):
+        return f"{self.folder}/data"
+
+    def begin(self):
+        _run(str(BINARIES / "initdb"), "-A", "trust", "-U", "lab", "-E", "UTF8", "-D", self._data)
+
+    def start(self):
+        # Only the machine could lose what is not on the disk yet, so nothing waits for the disk.
+        settings = (
+            "fsync=off", "listen_addresses=127.0.0.1", f"unix_socket_directories={self.folder}"
+        )
+        options = " ".join((f"-p {self._port}", *(f"-c {setting}" for setting in settings)))
+        self._control("-l", f"{self.folder}/log", "-o", options, "-w", "start")
+
+    def stop(self):
+        """Stop at once, as after a kill: the next start recovers."""
+        self._control("-m", "immediate", "-w", "stop")
+
+    def _control(self, *words):
+        _run(str(BINARIES / "pg_ctl"), "-D", self._data, *words)
+
+
+@contextmanager
+def server():
+    """Start a server; stop and remove it at the end."""
+    folder = tempfile.mkdtemp(prefix="labkit-pg-")
+    if os.geteuid() == 0:
+        shutil.chown(folder, "postgres")
+    try:
+        begun = Server(folder)
+        begun.begin()
+        begun.start()
+        try:
+            yield begun
+        finally:
+            begun.stop()
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 @contextmanager
 def running_server():
     """Start a server and give the URL of its first database; stop and remove it at the end."""
-    folder = tempfile.mkdtemp(prefix="labkit-pg-")
-    port = _free_port()
-    if os.geteuid() == 0:
-        shutil.chown(folder, "postgres")
-    data = f"{folder}/data"
-    try:
-        _run(str(BINARIES / "initdb"), "-A", "trust", "-U", "lab", "-E", "UTF8", "-D", data)
-        # No test kills the server, so it need not wait for the disk.
-        settings = ("fsync=off", "listen_addresses=127.0.0.1", f"unix_socket_directories={folder}")
-        options = " ".join((f"-p {port}", *(f"-c {setting}" for setting in settings)))
-        control = str(BINARIES / "pg_ctl")
-        log = f"{folder}/log"
-        _run(control, "-D", data, "-l", log, "-o", options, "-w", "start")
-        try:
-            yield f"postgresql://lab@127.0.0.1:{port}/postgres"
-        finally:
-            _run(control, "-D", data, "-m", "immediate", "-w", "stop")
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with server() as begun:
+        yield begun.url

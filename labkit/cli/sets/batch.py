@@ -1,4 +1,4 @@
-"""`labkit batch`: the sets of many prescriptions, in several processes."""
+"""`labkit batch`: the sets of many prescriptions, in several processes or through a queue."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ import click
 import rich_click
 
 from labkit.catalog.places import files_in
-from labkit.catalog.rods import rod_templates
 from labkit.cli.common import (
     PROCESS,
     PROCESSES,
@@ -25,64 +24,48 @@ from labkit.cli.common import (
     Run,
     err,
     open_source,
+    say,
     sets_option,
 )
-from labkit.cli.ending import unforeseen
-from labkit.cli.means import means_of
 from labkit.cli.print_report import print_report
-from labkit.cli.process.notes import close_with, note_all, open_with, range_notes, trend_notes
-from labkit.cli.record.recording import may_record, not_recorded, recording, said
-from labkit.cli.sets.make import notes_in
+from labkit.cli.process.notes import close_with, note_all, open_with, trend_notes
+from labkit.cli.record.recording import may_record, not_recorded, said
+from labkit.cli.sets.one_of_many import Bench, failed, make_one
 from labkit.core.jsonable import jsonable
 from labkit.core.report import Column, Report, Section, Table
-from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputErrors, LabkitError, MadeAlreadyError
-from labkit.workflow.sets.batch import Outcome, in_a_pool, twice_named
-from labkit.workflow.sets.cases import open_case
-from labkit.workflow.sets.job import Means
-from labkit.workflow.sets.make import make_set
+from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputError, LabkitError
+from labkit.units import counted
+from labkit.workflow.sets.batch import LOST, Outcome, in_a_pool, twice_named
 
 if TYPE_CHECKING:
     from labkit.workflow.record.recorder import Recorder
+    from labkit.workflow.sets.job import Means
 
-_MOST_WORKERS = 64
-_WORDS = {
+MOST_WORKERS = 64
+WORDS = {
     "made": "made",
     "there": "made before",
+    "waiting": "waiting in the queue",
+    "at work": "at work",
     "refused": "refused by a rule of the trade",
     "unreadable": "cannot be read",
     "broken off": "broken off",
 }
-_LOST = "its process was ended from outside, twice; make it by itself with `labkit make`"
 _STATUS = {"refused": EXIT_REFUSED, "broken off": EXIT_REFUSED, "unreadable": EXIT_UNREADABLE}
-
-
-@dataclasses.dataclass(frozen=True)
-class _Bench:
-    """What every worker makes sets with, as named; the catalogs are read in each.
-
-    Args:
-        by, ledger_url: Who records and where; None for nobody.
-    """
-
-    out_dir: Path
-    process_name: str | None
-    process_places: tuple[str, ...]
-    profile_path: str | None
-    template_places: tuple[str, ...]
-    by: str | None
-    ledger_url: str | None
-
-    @functools.cached_property
-    def means(self) -> Means:
-        """What the sets are made with."""
-        return means_of(self.process_name, self.process_places, self.profile_path)
+#: The time left is told from the sets of so many seconds.
+_PACE_SECONDS = 600.0
 
 
 @click.command("batch", cls=rich_click.RichCommand)
 @click.argument("places", metavar="FILE|FOLDER...", nargs=-1, required=True)
 @sets_option("each set is")
-@click.option("--workers", type=click.IntRange(1, _MOST_WORKERS), metavar="N",
+@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
               help="Processes that work side by side; default: one for each core.")
+@click.option("--queue", "queued", is_flag=True,
+              help="Leave the sets to `labkit worker` on any host: they wait in the database of "
+              "the record (PostgreSQL).")
+@click.option("--wait", is_flag=True,
+              help="With --queue: stay until every set is made or refused.")
 @click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
               help="Every outcome as it comes, a line of JSON each; lines are added.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each file.")
@@ -103,47 +86,82 @@ def command(
     other. The same command again makes what is missing and nothing twice, also after a kill. With
     --by every set is recorded, as by `labkit make`.
 
+    With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
+    many); the same command again shows how far they are.
+
     Example: labkit batch prescriptions --out sets --process example-resin --by anna
     """
     run, as_json = Run(), given["as_json"]
     files = [str(path) for place in places for path in files_in(place, "prescriptions")]
     ledger_url = click.get_current_context().params.get("ledger_url")
-    means = means_of(given["process_name"], given["process_places"], given["profile_path"])
-    bench = _Bench(
+    bench = Bench(
         out_dir, given["process_name"], given["process_places"], given["profile_path"],
         given["template_places"], recorder.by if recorder else None, ledger_url,
     )
+    made = _way_of(bench, given)
+    means = bench.means
     open_with(means)
     reader = recorder.ledger if recorder else None
     note_all(trend_notes(means.process, reader, ledger_url), to_stderr=as_json)
     out_dir.mkdir(parents=True, exist_ok=True)
     outcomes: list[Outcome] = []
-    with _log(given["log_file"]) as log, _time_left(len(files)) as step:
-        for outcome in _made(bench, files, given["workers"] or os.cpu_count() or 1):
+    with log_into(given["log_file"]) as log, _time_left(len(set(files))) as step:
+        for outcome in _sorted_out(files, made):
             outcomes.append(outcome)
             log(outcome)
             step()
             if as_json:
                 click.echo(_line(outcome))
-    outcomes.sort(key=lambda outcome: files.index(outcome.file))
+    place = {file: at for at, file in enumerate(files)}
+    outcomes.sort(key=lambda outcome: place[outcome.file])
     if not as_json:
         print_report(_report(outcomes))
     run.done = sum(outcome.state in ("made", "there") for outcome in outcomes)
     run.exit_code = max((_STATUS.get(outcome.state, 0) for outcome in outcomes), default=0)
-    if run.done:
-        close_with(means, to_stderr=as_json)
-        said(recorder or not_recorded("name who makes it with --by"), to_stderr=as_json)
+    _close(outcomes, means, recorder, to_stderr=as_json)
     run.finish(cautions=not as_json)
 
 
-def _made(bench: _Bench, files: list[str], workers: int) -> Iterator[Outcome]:
-    """Make every set; give what became of each file."""
+#: Makes the sets of prescriptions, file → case number; gives what became of each.
+Made = Callable[[dict[str, str]], Iterator[Outcome]]
+
+
+def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
+    """Choose who makes the sets.
+
+    Raises:
+        InputError: Options that do not go together, or there is no queue.
+        LedgerError: The database of the queue cannot be reached.
+    """
+    if given["wait"] and not given["queued"]:
+        raise InputError("--wait waits for a queue; add --queue", field="wait")
+    if not given["queued"]:
+        return functools.partial(_made_here, bench, given["workers"] or os.cpu_count() or 1)
+    if given["workers"]:
+        raise InputError(
+            "--workers are those of a batch on this machine; with --queue, say it to each "
+            "`labkit worker`", field="workers", value=given["workers"],
+        )  # fmt: skip
+    if bench.by is None:
+        raise InputError(
+            "--queue makes recorded sets; name who asks for them with --by", field="by"
+        )
+    from labkit.cli.sets.queued import through_queue
+    from labkit.workflow.sets.queue import Queue
+
+    queue = Queue(bench.ledger_url)
+    queue.begin()
+    return functools.partial(through_queue, queue, bench, wait=given["wait"])
+
+
+def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:
+    """Leave out what cannot be read and what is prescribed twice; have the rest made."""
     cases = {}
     for file in dict.fromkeys(files):
         try:
             cases[file] = str(open_source(file).data.get("case", ""))
         except LabkitError as error:
-            yield _failed(file, "", error)
+            yield failed(file, "", error)
     twice = twice_named((file, case) for file, case in cases.items() if case)
     for case, named in twice.items():
         for file in named:
@@ -151,46 +169,27 @@ def _made(bench: _Bench, files: list[str], workers: int) -> Iterator[Outcome]:
                 f"case {case} is prescribed in {' and in '.join(named)}; keep one of them, or "
                 "make them one after the other with `labkit make`",
             ))
-    left = [file for file, case in cases.items() if case not in twice]
+    yield from made({file: case for file, case in cases.items() if case not in twice})
+
+
+def _made_here(bench: Bench, workers: int, cases: dict[str, str]) -> Iterator[Outcome]:
     yield from in_a_pool(
-        functools.partial(make_one, bench), left, min(workers, max(len(left), 1)),
-        lambda file: Outcome(file, cases[file], "broken off", said=(_LOST,)),
+        functools.partial(make_one, bench), list(cases), min(workers, max(len(cases), 1)),
+        lambda file: Outcome(file, cases[file], "broken off", said=(LOST,)),
     )
 
 
-def make_one(bench: _Bench, file: str) -> Outcome:
-    """Make the set of one prescription, in a worker."""
-    case = ""
-    try:
-        source = open_source(file)
-        case = str(source.data.get("case", ""))
-        opened = open_case(source, rod_templates(bench.template_places))
-        with recording(bench.by, bench.ledger_url) as recorder:
-            made = make_set(opened, bench.means, bench.out_dir, _not_told, recorder)
-        beyond = range_notes(bench.means.process, opened.spacer_set)
-        notes = (*(finding.message for finding in beyond), *notes_in(made.spec))
-        pieces = sum(part["quantity"] for part in made.spec["parts"])
-        return Outcome(
-            file, case, "there" if made.again else "made", made.folder.name, str(made.folder),
-            pieces, notes,
-        )
-    except MadeAlreadyError as error:
-        return Outcome(file, case, "there", said=(str(error),))
-    except LabkitError as error:
-        return _failed(file, case, error)
-    except Exception as error:
-        return Outcome(file, case, "broken off", said=(unforeseen(error),))
-
-
-def _not_told(_: str) -> None:
-    """Take no notice of a piece that is done."""
-
-
-def _failed(file: str, case: str, error: LabkitError) -> Outcome:
-    state = "unreadable" if error.exit_code == EXIT_UNREADABLE else "refused"
-    if not isinstance(error, InputErrors) and not error.where:
-        error.where = file
-    return Outcome(file, case, state, said=tuple(str(error).splitlines()))
+def _close(
+    outcomes: list[Outcome], means: Means, recorder: Recorder | None, *, to_stderr: bool
+) -> None:
+    """Say what made the sets, where they are recorded, and who makes the rest."""
+    states = Counter(outcome.state for outcome in outcomes)
+    if states["made"] or states["there"]:
+        close_with(means, to_stderr=to_stderr)
+        said(recorder or not_recorded("name who makes it with --by"), to_stderr=to_stderr)
+    if left := states["waiting"] + states["at work"]:
+        say(f"Left to `labkit worker`: {counted(left, 'set')}; the same command again shows how "
+            "far they are", to_stderr=to_stderr)  # fmt: skip
 
 
 def _line(outcome: Outcome) -> str:
@@ -200,7 +199,7 @@ def _line(outcome: Outcome) -> str:
 
 
 @contextmanager
-def _log(file: Path | None) -> Iterator[Callable[[Outcome], None]]:
+def log_into(file: Path | None) -> Iterator[Callable[[Outcome], None]]:
     """Open the log; give a function that adds an outcome to it at once."""
     if file is None:
         yield lambda _: None
@@ -229,13 +228,15 @@ def _time_left(total: int) -> Iterator[Callable[[], None]]:
         TextColumn("Making sets"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
         TextColumn("left"),
     )
-    with Progress(*columns, console=err(), transient=True) as bar:
+    with Progress(
+        *columns, console=err(), transient=True, speed_estimate_period=_PACE_SECONDS
+    ) as bar:
         task = bar.add_task("", total=total)
         yield lambda: bar.advance(task)
 
 
 _COUNTS = (
-    Column("sets", lambda row: _WORDS[row[0]]),
+    Column("sets", lambda row: WORDS[row[0]]),
     Column("prescriptions", lambda row: row[1]),
     Column("rods", lambda row: row[2]),
 )
@@ -249,8 +250,8 @@ _WITHOUT = (
 def _report(outcomes: list[Outcome]) -> Report:
     """Make the report of a batch: how many of each, and why some have no set."""
     count = Counter(outcome.state for outcome in outcomes)
-    rods = {state: sum(o.rods for o in outcomes if o.state == state) for state in _WORDS}
-    rows = [(state, count[state], rods[state]) for state in _WORDS if count[state]]
+    rods = {state: sum(o.rods for o in outcomes if o.state == state) for state in WORDS}
+    rows = [(state, count[state], rods[state]) for state in WORDS if count[state]]
     without = [outcome for outcome in outcomes if outcome.state in _STATUS]
     sections = [Section("Batch", table=Table.of(_COUNTS, rows))]
     if without:

@@ -192,7 +192,7 @@ def made_before(
     Args:
         out: Folder that holds sets.
     """
-    stored = _last_recorded(job, recorder)
+    stored = last_recorded(recorder.ledger, job.number) if recorder else None
     lying = last_whole(out, job.number)
     if lying is not None and is_of_job(lying[1], job):
         known = stored if stored and stored.name == lying[0].name else None
@@ -204,10 +204,9 @@ def made_before(
     return None
 
 
-def _last_recorded(job: Job, recorder: Recorder | None) -> StoredSet | None:
-    if recorder is None:
-        return None
-    made = [one for one in recorder.ledger.sets(job.number)
+def last_recorded(reader: Reader, case: str) -> StoredSet | None:
+    """Give the last whole set of a case that the record has as made."""
+    made = [one for one in reader.sets(case)
             if one.state is SetState.MADE and one.purpose == "set"]  # fmt: skip
     return made[-1] if made else None
 

@@ -6,17 +6,25 @@ import multiprocessing
 import os
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import connection
-from typing import TypeVar
+from pathlib import Path
+from typing import Any, TypeVar
+
+from labkit.exports.write.set_folder import last_whole
 
 #: A worker is replaced after as many cases, so that what its libraries keep does not add up.
 _CASES_A_WORKER = 100
 #: A case that was at work whenever a worker was lost is not tried again after as many times.
 _MOST_TRIES = 2
+#: What is said of a case whose worker was lost each time.
+LOST = (
+    "its process was ended from outside each time that it was tried; make it by itself with "
+    "`labkit make`"
+)
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 
 Done = TypeVar("Done")
@@ -29,7 +37,8 @@ class Outcome:
     Args:
         file: Where it was read.
         case: Its case number; empty where it could not be read.
-        state: "made", "there" (made before), "refused", "unreadable" or "broken off".
+        state: "made", "there" (made before), "refused", "unreadable" or "broken off"; in a queue
+            also "waiting" and "at work".
         set_name, folder: Of a set that lies there now.
         rods: Pieces of the set.
         said: Sentences: notes of a set that was made, or why there is none.
@@ -42,6 +51,22 @@ class Outcome:
     folder: str = ""
     rods: int = 0
     said: tuple[str, ...] = ()
+
+
+def with_set(outcome: Outcome, folder: Path, spec: Mapping[str, Any]) -> Outcome:
+    """Name the set that lies there now.
+
+    Args:
+        spec: Content of its spacer-set.json.
+    """
+    rods = sum(part["quantity"] for part in spec["parts"])
+    return replace(outcome, set_name=folder.name, folder=str(folder), rods=rods)
+
+
+def with_set_in(out: Path, outcome: Outcome) -> Outcome:
+    """Name the last whole set of the case that lies in a folder, where there is one."""
+    lying = last_whole(out, outcome.case)
+    return with_set(outcome, *lying) if lying else outcome
 
 
 def in_a_pool(
@@ -59,7 +84,7 @@ def in_a_pool(
     waiting, tries = deque(items), Counter[str]()
     while waiting:
         running: dict[Future[Done], str] = {}
-        with _pool(workers) as pool:
+        with pool_of(workers) as pool:
             try:
                 yield from _results(pool, work, waiting, running, workers)
             except BrokenProcessPool:
@@ -89,18 +114,27 @@ def _results(
             yield result
 
 
-def _pool(workers: int) -> ProcessPoolExecutor:
+def pool_of(
+    workers: int, begin: Callable[[], None] | None = None
+) -> ProcessPoolExecutor:
+    """Make a pool whose workers end with this process, and are replaced now and then.
+
+    Args:
+        begin: Done first in each worker.
+    """
     # One thread for each process: the cores are shared out among the workers already.
     for name in _THREADS:
         os.environ.setdefault(name, "1")
     return ProcessPoolExecutor(
-        workers, multiprocessing.get_context("spawn"), _end_with_parent,
+        workers, multiprocessing.get_context("spawn"), _end_with_parent, (begin,),
         max_tasks_per_child=_CASES_A_WORKER,
     )
 
 
-def _end_with_parent() -> None:
+def _end_with_parent(begin: Callable[[], None] | None) -> None:
     """Let a worker end when the run that started it is killed: nobody would take its results."""
+    if begin is not None:
+        begin()
     parent = multiprocessing.parent_process()
     if parent is None:
         return

@@ -1,0 +1,64 @@
+"""`labkit worker`: makes the sets that wait in the queue of a record, on any host."""
+
+from __future__ import annotations
+
+import functools
+import os
+from pathlib import Path
+from typing import Any
+
+import click
+import rich_click
+
+from labkit.cli.common import LEDGER, PROCESSES, PROFILE, TEMPLATES, say
+from labkit.cli.sets.batch import MOST_WORKERS, WORDS, log_into
+from labkit.cli.sets.one_of_many import Bench, make_asked
+from labkit.workflow.sets.batch import Outcome
+
+
+@click.command("worker", cls=rich_click.RichCommand)
+@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
+              help="Processes that work side by side; default: one for each core.")
+@click.option("--once", is_flag=True,
+              help="End when no set waits or is at work on any host; without it, wait for more.")
+@click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+              help="Every outcome as it comes, a line of JSON each; lines are added.")
+@LEDGER
+@PROCESSES
+@PROFILE
+@TEMPLATES
+def command(ledger_url: str | None, **given: Any) -> None:
+    """Make the sets that `labkit batch --queue` asks for, on this host.
+
+    Start one on each host: they share what waits. The folder of the sets must be the same place on
+    all of them, and the lab's own templates, processes and profile the same files. Ctrl-C stops it
+    when the sets at work are made. If it is killed, others take up what it had at work.
+
+    Example: labkit worker --ledger postgresql://lab@server/lab
+    """
+    from labkit.workflow.sets.queue import Queue
+    from labkit.workflow.sets.queue_worker import Work, work_through
+
+    queue, processes = Queue(ledger_url), given["workers"] or os.cpu_count() or 1
+    bench = Bench(
+        Path(), None, given["process_places"], given["profile_path"], given["template_places"],
+        None, ledger_url,
+    )
+    say(f"Makes what waits in the queue of {queue.place}; stop it with Ctrl-C", to_stderr=True)
+    with log_into(given["log_file"]) as log:
+
+        def told(outcome: Outcome) -> None:
+            log(outcome)
+            say(_sentence(outcome))
+
+        work_through(Work(
+            queue, functools.partial(make_asked, bench), processes, told,
+            functools.partial(say, to_stderr=True), given["once"],
+        ))
+
+
+def _sentence(outcome: Outcome) -> str:
+    what = f"{outcome.case}: {WORDS[outcome.state]}"
+    if outcome.folder:
+        return f"{what}, {outcome.folder}"
+    return f"{what}: {' '.join(outcome.said)}"

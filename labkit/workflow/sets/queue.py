@@ -1,0 +1,193 @@
+"""Sets that wait in the record's own database for whichever host is free to make them.
+
+The queue is the engine's (procrastinate), in a schema of its own beside the record. It holds no
+truth: what is made, the record says. A set is put in under what it is made from, so that it waits
+there once.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from labkit.errors import InputError, LedgerError
+from labkit.ledger.database import ADVISORY_KEY
+from labkit.ledger.place import file_of, ledger_url, shown
+from labkit.workflow.sets.batch import Outcome
+
+if TYPE_CHECKING:
+    import psycopg
+
+#: What a job of the engine is called; its arguments are an `Asked`.
+TASK = "labkit.make_set"
+#: Lies in the folder of the sets: a host where that folder is not mounted does not have it.
+MARK_FILE = ".labkit-queue"
+_CONNECT_SECONDS = 10
+_OUTCOMES = (
+    "CREATE TABLE labkit_outcomes (key text PRIMARY KEY, outcome jsonb NOT NULL, "
+    "at timestamptz NOT NULL DEFAULT now())"
+)
+#: Puts down what became of a set; takes `key` and `outcome`.
+PUT_OUTCOME = (
+    "INSERT INTO labkit_outcomes (key, outcome) VALUES (%(key)s, %(outcome)s) "
+    "ON CONFLICT (key) DO UPDATE SET outcome = excluded.outcome, at = now()"
+)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A set that is asked for, as it travels to whoever makes it.
+
+    Args:
+        file: Where its prescription was read.
+        text: The prescription.
+        out: Folder that holds the sets, the same place on every host.
+        process: Name of the process as given; None where the profile names it.
+        inputs_sha256, profile_sha256: Digests of what it was asked for with.
+    """
+
+    file: str
+    case: str
+    text: str
+    out: str
+    by: str
+    process: str | None
+    inputs_sha256: str
+    profile_sha256: str
+
+    @functools.cached_property
+    def key(self) -> str:
+        """What tells it from other sets, wherever its prescription lies."""
+        told = {**dataclasses.asdict(self), "file": ""}
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+class Queue:
+    """The queue beside one record on PostgreSQL.
+
+    Args:
+        url: The record, as for `look_into`.
+
+    Raises:
+        InputError: The record is a file, or the engine is not installed.
+        LedgerError: The database cannot be reached.
+    """
+
+    def __init__(self, url: str | None) -> None:
+        given = ledger_url(url)
+        self.place = shown(given)
+        if given.get_backend_name() != "postgresql":
+            what = "file" if file_of(given) else "database of another kind"
+            raise InputError(
+                f"the queue lies in the PostgreSQL database of the record, and {self.place} is a "
+                f"{what}; name the record with --ledger postgresql://…, or make the batch on this "
+                "machine alone, without a queue (labkit guide many)",
+                field="ledger", value=self.place,
+            )  # fmt: skip
+        _require_engine()
+        _, named = given.get_dialect()().create_connect_args(given)
+        self.schema, self.conninfo = self._found(dict(named))
+
+    def _found(self, named: dict[str, Any]) -> tuple[str, str]:
+        import psycopg
+        from psycopg.conninfo import make_conninfo
+
+        named = {"connect_timeout": _CONNECT_SECONDS, **named}
+        named.pop("context", None)  # the driver's own, of no conninfo
+        with self.told(), psycopg.connect(**named) as connection:
+            found = connection.execute("SELECT coalesce(current_schema(), 'public')").fetchone()
+        schema = f"{found[0] if found else 'public'}_queue"
+        options = f'{named.pop("options", "")} -csearch_path="{schema}"'
+        return schema, make_conninfo(**named, options=options.strip())
+
+    @contextmanager
+    def told(self) -> Iterator[None]:
+        """Turn what the engine or the database complains of into a sentence."""
+        import procrastinate.exceptions
+        import psycopg
+
+        try:
+            yield
+        except (psycopg.Error, procrastinate.exceptions.ConnectorException) as error:
+            cause = error.__cause__ or error
+            first = (str(cause).splitlines() or [type(cause).__name__])[0]
+            raise LedgerError(
+                f"the queue beside the ledger {self.place} cannot be reached ({first}); check that "
+                "the server runs; what waits in it is not lost",
+                field="ledger",
+            ) from error
+
+    @contextmanager
+    def _connected(self) -> Iterator[psycopg.Connection[Any]]:
+        import psycopg
+
+        with self.told(), psycopg.connect(self.conninfo) as connection:
+            yield connection
+
+    def begin(self) -> None:
+        """Make the queue where there is none."""
+        from procrastinate.schema import SchemaManager
+        from psycopg.sql import SQL, Identifier
+
+        with self._connected() as connection:
+            connection.execute("SELECT pg_advisory_xact_lock(%s)", [ADVISORY_KEY])
+            found = connection.execute("SELECT to_regclass('labkit_outcomes')").fetchone()
+            if found is None or found[0] is None:
+                schema = Identifier(self.schema)
+                connection.execute(SQL("CREATE SCHEMA IF NOT EXISTS {}").format(schema))
+                connection.execute(SchemaManager.get_schema())
+                connection.execute(_OUTCOMES)
+
+    def put(self, asked: Sequence[Asked]) -> None:
+        """Put sets in; one that waits or is at work already is not put in twice."""
+        from procrastinate import App, SyncPsycopgConnector
+        from procrastinate.exceptions import AlreadyEnqueued
+
+        known = self.at_work([each.key for each in asked])
+        app = App(connector=SyncPsycopgConnector(conninfo=self.conninfo, min_size=1, max_size=1))
+        with self.told(), app.open():
+            for each in (each for each in asked if each.key not in known):
+                # Two sets of one case are never made at once.
+                job = app.configure_task(TASK, lock=each.case, queueing_lock=each.key)
+                with suppress(AlreadyEnqueued):  # another batch was quicker
+                    job.defer(**dataclasses.asdict(each))
+
+    def at_work(self, keys: Sequence[str]) -> dict[str, str]:
+        """Give those that are not done, each as "waiting" or "at work"."""
+        with self._connected() as connection:
+            rows = connection.execute(
+                "SELECT queueing_lock, status = 'doing' FROM procrastinate_jobs "
+                "WHERE status IN ('todo', 'doing') AND queueing_lock = ANY(%s)", [list(keys)],
+            ).fetchall()
+        return {key: "at work" if doing else "waiting" for key, doing in rows}
+
+    def outcomes(self, keys: Sequence[str]) -> dict[str, Outcome]:
+        """Give what became of those that were done last time they were asked for."""
+        with self._connected() as connection:
+            rows = connection.execute(
+                "SELECT key, outcome FROM labkit_outcomes WHERE key = ANY(%s)", [list(keys)]
+            ).fetchall()
+        return {key: outcome_of(told) for key, told in rows}
+
+
+def _require_engine() -> None:
+    try:
+        import procrastinate  # noqa: F401
+        import psycopg  # noqa: F401
+    except ImportError as error:
+        raise InputError(
+            f"the queue needs a library that is not installed ({error}); install "
+            "labkit[postgresql], or make the batch on this machine alone, without a queue",
+            field="queue",
+        ) from error
+
+
+def outcome_of(told: dict[str, Any]) -> Outcome:
+    """Read an outcome from its JSON content."""
+    return Outcome(**{**told, "said": tuple(told["said"])})

@@ -1,0 +1,108 @@
+"""Sets in a queue: asked for once, made by whichever worker, taken up where a worker was lost."""
+
+from __future__ import annotations
+
+import functools
+import os
+import signal
+from dataclasses import replace
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from labkit.errors import InputError, LedgerError
+from labkit.workflow.sets import queue_worker
+from labkit.workflow.sets.batch import LOST, Outcome
+from labkit.workflow.sets.queue import Asked, Queue
+from labkit.workflow.sets.queue_worker import Work, work_through
+from tests.ledger.conftest import fresh_schema
+
+ONE = Asked("a.toml", "QF-1", "text", "/sets", "anna", None, "ab", "cd")
+TWO = replace(ONE, file="b.toml", case="QF-2")
+
+
+@pytest.fixture
+def queue(server, monkeypatch):
+    monkeypatch.setattr(queue_worker, "TRY_AGAIN_SECONDS", 0)
+    monkeypatch.setattr(queue_worker, "_LOOK_SECONDS", 0.1)
+    queue = Queue(fresh_schema(server))
+    queue.begin()
+    return queue
+
+
+def work(queue, make):
+    """Work through a queue; give what was done, by case."""
+    done, held_up = {}, []
+
+    def told(outcome):
+        done[outcome.case] = outcome
+
+    work_through(Work(queue, make, 2, told, held_up.append, once=True))
+    assert held_up == []
+    return done
+
+
+def made(asked):
+    return Outcome(asked.file, asked.case, "made", f"{asked.case}-r1")
+
+
+def made_at_the_second_try(folder, asked):
+    """Lose this process the first time, as where memory runs out."""
+    tried = Path(folder) / asked.case
+    if not tried.exists():
+        tried.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return made(asked)
+
+
+def never_made(asked):
+    return Outcome(asked.file, asked.case, "broken off", said=("this host is another one",))
+
+
+def test_a_set_is_asked_for_once_and_what_became_of_it_is_kept(queue):
+    queue.put([ONE, TWO])
+    queue.put([replace(ONE, file="elsewhere.toml")])
+    assert queue.at_work([ONE.key, TWO.key]) == {ONE.key: "waiting", TWO.key: "waiting"}
+    assert work(queue, made) == {"QF-1": made(ONE), "QF-2": made(TWO)}
+    assert queue.at_work([ONE.key, TWO.key]) == {}
+    assert queue.outcomes([ONE.key]) == {ONE.key: made(ONE)}
+    assert ONE.key != replace(ONE, text="another").key
+
+
+def test_a_process_that_is_lost_loses_no_set(queue, tmp_path):
+    queue.put([ONE, TWO])
+    done = work(queue, functools.partial(made_at_the_second_try, str(tmp_path)))
+    assert {case: outcome.state for case, outcome in done.items()} == {
+        "QF-1": "made", "QF-2": "made",
+    }
+
+
+def test_what_a_lost_worker_had_at_work_is_taken_up_until_it_was_lost_too_often(queue):
+    queue.put([ONE, TWO])
+    often = {ONE.case: 1, TWO.case: queue_worker.MOST_TRIES}
+    with psycopg.connect(queue.conninfo) as connection:
+        for case, tries in often.items():
+            connection.execute(
+                "UPDATE procrastinate_jobs SET status = 'doing', attempts = %s WHERE lock = %s",
+                (tries, case),
+            )
+    assert work(queue, made) == {"QF-1": made(ONE)}
+    assert queue.outcomes([TWO.key])[TWO.key].said == (LOST,)
+
+
+def test_what_breaks_off_each_time_is_given_up_with_its_reason(queue, monkeypatch):
+    monkeypatch.setattr(queue_worker, "MOST_TRIES", 2)
+    queue.put([ONE])
+    assert work(queue, never_made)["QF-1"].said == ("this host is another one",)
+    assert queue.at_work([ONE.key]) == {}
+
+
+def test_a_record_that_is_a_file_has_no_queue(tmp_path):
+    with pytest.raises(InputError, match=r"and .*lab\.sqlite is a file; name the record with"):
+        Queue(str(tmp_path / "lab.sqlite"))
+
+
+def test_a_server_that_is_not_there_is_told():
+    with pytest.raises(LedgerError, match=r"the queue beside the ledger .* cannot be reached"):
+        Queue("postgresql://lab@127.0.0.1:1/lab")
