@@ -55,8 +55,12 @@ EVERY_FILE = [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))]
 MEASURING = ("check", "scan", "expected")
 BUILDING = (
     "labkit.solids",
-    "labkit.exports.write.mesh", "labkit.exports.write.solid_reader",
-    "labkit.exports.write.stations", "labkit.exports.write.step", "labkit.exports.write.stl",
+    "labkit.exports.write.body", "labkit.exports.write.body_build",
+    "labkit.exports.write.body_store", "labkit.exports.write.characters",
+    "labkit.exports.write.mesh", "labkit.exports.write.pocket", "labkit.exports.write.rod",
+    "labkit.exports.write.solid_parts", "labkit.exports.write.solid_reader",
+    "labkit.exports.write.stations", "labkit.exports.write.step",
+    "labkit.exports.write.step_text", "labkit.exports.write.stl",
 )
 
 
@@ -156,7 +160,7 @@ def loaded_by(code: str) -> set[str]:
 
 def test_a_set_is_made_without_loading_cadquery():
     """The kernel alone starts a second of processor time sooner."""
-    rooms = ("labkit.solids.build", "labkit.exports.write.set_folder", "labkit.exports.write.step")
+    rooms = ("labkit.solids.build", "labkit.exports.write.set_folder", "labkit.exports.write.rod")
     names = ", ".join(("labkit.workflow.sets.make", "labkit.exports.check.part", *rooms))
     loaded = loaded_by(f"import {names}")
     assert "OCP" in loaded

@@ -79,20 +79,46 @@ def build(
     sizes = compensated(rod.template, rod.length, compensation)
     hand = rod.hand if rod.template.handed else Hand.MINUS_Y
     sizes.body.check(sizes.fittings)
-    depth = rod.template.label.depth_mm
-    volume = body_volume_mm3(sizes)
-    texts: tuple[PlacedText, ...] = ()
-    if engraving is not None:
-        volume -= label_volume_mm3(engraving, depth)
-        texts = tuple(zip(engraving.texts, centers_u_mm(rod, engraving), strict=True))
+    return _built(sizes, hand, _Label.of(rod, engraving), rod.part)
 
+
+def build_plain(sizes: RodSizes, hand: Hand) -> BuiltRod:
+    """Build one rod without a label; its label face is the last one.
+
+    Args:
+        hand: Inward -y where both ends are alike.
+
+    Raises:
+        GeometryError: As `build`.
+    """
+    sizes.body.check(sizes.fittings)
+    return _built(sizes, hand, _Label(), f"{sizes.length_mm:g}")
+
+
+class _Label(NamedTuple):
+    """What is engraved: its texts where they stand, its depth and its volume."""
+
+    texts: tuple[PlacedText, ...] = ()
+    depth_mm: float = 0.0
+    volume_mm3: float = 0.0
+
+    @classmethod
+    def of(cls, rod: Rod, engraving: Engraving | None) -> _Label:
+        if engraving is None:
+            return cls()
+        depth = rod.template.label.depth_mm
+        texts = tuple(zip(engraving.texts, centers_u_mm(rod, engraving), strict=True))
+        return cls(texts, depth, label_volume_mm3(engraving, depth))
+
+
+def _built(sizes: RodSizes, hand: Hand, label: _Label, part: str) -> BuiltRod:
     def make() -> TopoDS_Solid:
         body = BUILDERS[sizes.body.shape].make(sizes.body, sizes, hand)
-        return _solid([*body.faces, *label_faces(body, texts, depth)])
+        return _solid([*body.faces, *label_faces(body, label.texts, label.depth_mm)])
 
-    least, most = volume_near(volume)
-    expected = Expectation(least, most, _faces(sizes, texts), envelope_mm(sizes, hand))
-    made = guarded("building the solid", rod.part, make, expected)
+    least, most = volume_near(body_volume_mm3(sizes) - label.volume_mm3)
+    expected = Expectation(least, most, _faces(sizes, label.texts), envelope_mm(sizes, hand))
+    made = guarded("building the solid", part, make, expected)
     return BuiltRod(made.solid, made.volume_mm3, sizes.length_mm)
 
 

@@ -55,15 +55,14 @@ def rod_of(row: str, length: str, hand: Hand = Hand.MINUS_Y, case_mark: str = ""
 
 def written(rod: Rod, folder: Path, compensation: Compensation = NOMINAL) -> WrittenRod:
     """Build a rod and write its nominal STEP and its STL."""
-    from labkit.exports.write.mesh import mesh_of
-    from labkit.exports.write.step import StepHeader, write_step
+    from labkit.exports.write.rod import rod_shape
+    from labkit.exports.write.step import StepHeader
     from labkit.exports.write.stl import write_stl
-    from labkit.solids.build import build
 
     engraving = lay_out_rod(load_lettering(), rod)
     step, stl = folder / f"{rod.part}.step", folder / f"{rod.part}.stl"
-    nominal = build(rod, engraving)
-    write_step(nominal.shape, step, StepHeader(rod.part, "2031-03-14", "tests", ""))
-    built = nominal if compensation == NOMINAL else build(rod, engraving, compensation)
-    write_stl(mesh_of(built.shape), stl, rod.part)
+    nominal = rod_shape(rod, engraving)
+    step.write_bytes(nominal.step(StepHeader(rod.part, "2031-03-14", "tests", "")))
+    built = nominal if compensation == NOMINAL else rod_shape(rod, engraving, compensation)
+    write_stl(built.mesh(), stl, rod.part)
     return WrittenRod(rod, engraving, step, stl, built.volume_mm3)

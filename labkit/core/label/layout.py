@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from labkit.core.label.lettering import (
+    Drawn,
     Engraving,
     Glyph,
     Lettering,
@@ -144,4 +145,6 @@ def _in_mm(item: _Placed, center: Point2, stroke: float, height_mm: float) -> Pl
         right=(right - center[0]) * height_mm,
         bottom=(bottom - center[1]) * height_mm,
         top=(top - center[1]) * height_mm,
+        drawn=Drawn(item.marks, stroke),
+        corner=shift,
     )

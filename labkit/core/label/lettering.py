@@ -108,12 +108,22 @@ class Region:
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """A character as it is drawn, in units of the height, about the corner of its cell."""
+
+    marks: tuple[Mark, ...] = ()
+    stroke: float = 0.0
+
+
+@dataclass(frozen=True)
 class PlacedGlyph:
     """One character of a laid-out label, in mm, origin at the label's centre.
 
     Args:
         char: The character ("_" for the bar).
         regions: Exact outline of the character's strokes.
+        drawn: What it is the same character with, wherever it stands.
+        corner: Where the corner of its cell lies.
     """
 
     char: str
@@ -123,6 +133,8 @@ class PlacedGlyph:
     right: float
     bottom: float
     top: float
+    drawn: Drawn = Drawn()
+    corner: Point2 = (0.0, 0.0)
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,19 @@ are meshed as grids whose corners are shared, planes by triangulating their outl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.exports.write.solid_reader import Floats, SolidFace, SolidParts, Use, read_solid
+from labkit.exports.write.solid_parts import Floats, SolidFace, SolidParts, Use
 from labkit.exports.write.stations import Grid, Limits, Stations, grid_of
-from labkit.solids.shapes import Shape
+
+if TYPE_CHECKING:
+    from labkit.solids.shapes import Shape
 
 #: Greatest distance of a facet from the surface; fittings are finer (see `stations`).
 CHORD_MM = 0.005
@@ -23,6 +27,7 @@ CHORD_MM = 0.005
 TURN_RAD = 0.5
 
 Numbers = NDArray[np.int32]
+Singles = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -32,10 +37,12 @@ class Mesh:
     Args:
         vertices: Corners, shape (N, 3), float64.
         triangles: Corner numbers, counter-clockwise seen from outside, shape (M, 3), int32.
+        normals: Their unit normals, shape (M, 3), where they are known already.
     """
 
     vertices: Floats
     triangles: Numbers
+    normals: Singles | None = None
 
 
 def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD) -> Mesh:
@@ -50,21 +57,44 @@ def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD
     Raises:
         GeometryError: A face that cannot be meshed so.
     """
+    from labkit.exports.write.solid_reader import read_solid
+
     solid = read_solid(shape)
-    grids = tuple(None if face.kind == "plane" else grid_of(face) for face in solid.faces)
-    mesher = _Mesher(solid, Stations(solid, grids, Limits(chord_mm, turn_rad)))
-    for face, grid in zip(solid.faces, grids, strict=True):
-        if grid is None:
-            mesher.add_plane(face)
-        else:
-            mesher.add_grid(face, grid)
+    mesher = Mesher(solid, Limits(chord_mm, turn_rad))
+    for index in range(len(solid.faces)):
+        mesher.add(index)
     return mesher.mesh()
 
 
-class _Mesher:
+def normals_of(vertices: Floats, triangles: Numbers) -> Singles:
+    """Give the triangles' unit normals, shape (M, 3)."""
+    a, b, c = (vertices[triangles[:, corner]] for corner in range(3))
+    across = np.cross(b - a, c - a)
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-300)
+    return across.astype(np.float32)
+
+
+def triangulated(loops: Sequence[Floats]) -> Numbers:
+    """Triangulate a plane region inside its outlines.
+
+    Args:
+        loops: Corners in the plane, shape (N, 2) each, material on the left.
+
+    Returns:
+        Numbers of the corners, as they follow one another in the loops, shape (M, 3).
+    """
+    return np.asarray(manifold3d.triangulate(list(loops)), dtype=np.int32)
+
+
+class Mesher:
     """Numbers the corners: vertices first, then the inner points of edges, then of faces."""
 
-    def __init__(self, solid: SolidParts, stations: Stations) -> None:
+    def __init__(self, solid: SolidParts, limits: Limits) -> None:
+        self._faces = solid.faces
+        self._grids = tuple(
+            None if face.kind == "plane" else grid_of(face) for face in solid.faces
+        )
+        stations = Stations(solid, self._grids, limits)
         self._stations = [stations.of(index) for index in range(len(solid.edges))]
         self._points: list[Floats] = [solid.vertices]
         self._count = len(solid.vertices)
@@ -83,16 +113,26 @@ class _Mesher:
             self._corners.append(np.concatenate(([first], inner, [last])).astype(np.int32))
         self._on_edges = np.concatenate(self._points)
 
-    def add_plane(self, face: SolidFace) -> None:
-        """Triangulate a plane face inside its outlines."""
-        loops = [
-            np.concatenate([self._run((use,))[:-1] for use in loop]) for loop in face.loops
-        ]
-        to_plane = np.stack([face.axes.x, face.axes.y], axis=1)
-        flat = manifold3d.triangulate([self._on_edges[loop] @ to_plane for loop in loops])
-        self._add(np.concatenate(loops)[np.asarray(flat)], face.reversed)
+    def add(self, index: int) -> None:
+        """Mesh one face."""
+        face, grid = self._faces[index], self._grids[index]
+        if grid is None:
+            self._add_plane(face)
+        else:
+            self._add_grid(face, grid)
 
-    def add_grid(self, face: SolidFace, grid: Grid) -> None:
+    def corners(self, loop: Sequence[Use]) -> Numbers:
+        """Give the corners along a boundary."""
+        return np.concatenate([self._run((use,))[:-1] for use in loop])
+
+    def _add_plane(self, face: SolidFace) -> None:
+        """Triangulate a plane face inside its outlines."""
+        loops = [self.corners(loop) for loop in face.loops]
+        to_plane = np.stack([face.axes.x, face.axes.y], axis=1)
+        flat = triangulated([self._on_edges[loop] @ to_plane for loop in loops])
+        self._add(np.concatenate(loops)[flat], face.reversed)
+
+    def _add_grid(self, face: SolidFace, grid: Grid) -> None:
         """Mesh a curved face as a grid between its runs."""
         low, high = self._run(grid.along), self._run(grid.back)[::-1]
         right, left = self._run((grid.up,)), self._run((grid.down,))[::-1]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import GeometryError
-from labkit.exports.write.solid_reader import Floats, SolidEdge, SolidFace, SolidParts, Use
+from labkit.exports.write.solid_parts import Floats, SolidEdge, SolidFace, SolidParts, Use
 
 #: Share of the chord error that each direction of a doubly curved facet may use up: the error of
 #: its diagonal is the sum of both.

@@ -2,26 +2,56 @@
 
 from __future__ import annotations
 
-import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-
-from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
-from OCP.IFSelect import IFSelect_RetDone
-from OCP.Interface import Interface_HArray1OfHAsciiString, Interface_Static
-from OCP.StepBasic import StepBasic_Product
-from OCP.STEPControl import STEPControl_AsIs, STEPControl_Controller, STEPControl_Writer
-from OCP.TCollection import TCollection_HAsciiString
+from typing import TYPE_CHECKING
 
 from labkit import __version__
-from labkit.errors import DeliveryError
 from labkit.exports.write.put import put
-from labkit.solids.shapes import Shape, bare
+from labkit.exports.write.step_text import StepText, moving_by, write_parts
 
-#: The kernel's settings for writing. Parameter curves are left out: every reader recomputes them
-#: exactly for planes, cylinders, cones, spheres and tori, and they are half of the file.
-SETTINGS = {"write.step.schema": "AP242DIS", "write.step.unit": "MM"}
-SURFACE_CURVES = "write.surfacecurve.mode"
+if TYPE_CHECKING:
+    from labkit.solids.shapes import Shape
+
+#: Numbers of the entities that the parts of a file meet in.
+SHELL, OPEN_FACE, FIRST = 16, 23, 24
+#: Header, product, units and accuracy: as the kernel writes them. `{{` stands for a brace.
+_BEGIN = """\
+ISO-10303-21;
+HEADER;
+FILE_DESCRIPTION(({description}),'2;1');
+FILE_NAME({name},{time_stamp},({author}),({organisation}),{system},{system},{authorisation});
+FILE_SCHEMA(('AP242_MANAGED_MODEL_BASED_3D_ENGINEERING_MIM_LF {{1 0 10303 442 1 1 4 }}'));
+ENDSEC;
+DATA;
+#1 = APPLICATION_PROTOCOL_DEFINITION('international standard',\
+'ap242_managed_model_based_3d_engineering',2013,#2);
+#2 = APPLICATION_CONTEXT('Managed model based 3d engineering');
+#3 = SHAPE_DEFINITION_REPRESENTATION(#4,#10);
+#4 = PRODUCT_DEFINITION_SHAPE('','',#5);
+#5 = PRODUCT_DEFINITION('design','',#6,#9);
+#6 = PRODUCT_DEFINITION_FORMATION('','',#7);
+#7 = PRODUCT({name},{name},'',(#8));
+#8 = PRODUCT_CONTEXT('',#2,'mechanical');
+#9 = PRODUCT_DEFINITION_CONTEXT('part definition',#2,'design');
+#10 = ADVANCED_BREP_SHAPE_REPRESENTATION('',(#11,#15),#17);
+#11 = AXIS2_PLACEMENT_3D('',#12,#13,#14);
+#12 = CARTESIAN_POINT('',(0.,0.,0.));
+#13 = DIRECTION('',(0.,0.,1.));
+#14 = DIRECTION('',(1.,0.,0.));
+#15 = MANIFOLD_SOLID_BREP('',#16);
+#17 = (GEOMETRIC_REPRESENTATION_CONTEXT(3) GLOBAL_UNCERTAINTY_ASSIGNED_CONTEXT((#21)) \
+GLOBAL_UNIT_ASSIGNED_CONTEXT((#18,#19,#20)) REPRESENTATION_CONTEXT('Context #1',\
+'3D Context with UNIT and UNCERTAINTY'));
+#18 = (LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT(.MILLI.,.METRE.));
+#19 = (NAMED_UNIT(*) PLANE_ANGLE_UNIT() SI_UNIT($,.RADIAN.));
+#20 = (NAMED_UNIT(*) SI_UNIT($,.STERADIAN.) SOLID_ANGLE_UNIT());
+#21 = UNCERTAINTY_MEASURE_WITH_UNIT(LENGTH_MEASURE(1.E-07),#18,'distance_accuracy_value',\
+'confusion accuracy');
+#22 = PRODUCT_RELATED_PRODUCT_CATEGORY('part',$,(#7));
+"""
+_END = "ENDSEC;\nEND-ISO-10303-21;\n"
 
 
 @dataclass(frozen=True)
@@ -51,8 +81,8 @@ def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
     """Write one solid as a STEP AP242 file in millimetres, in a folder that exists.
 
     Raises:
-        DeliveryError: The folder does not exist, the kernel refuses the shape, or the file
-            cannot be written.
+        GeometryError: A surface or an edge of the solid is of a kind that no rod has.
+        DeliveryError: The folder does not exist, or the file cannot be written.
 
     Source: ISO 10303-21:2016, 8.2 (header), ISO 10303-242 (schema).
     """
@@ -60,56 +90,66 @@ def write_step(shape: Shape, path: Path, header: StepHeader) -> None:
 
 
 def step_bytes(shape: Shape, header: StepHeader) -> bytes:
-    """Give the bytes of a STEP file, the same for the same solid, header and kernel.
+    """Give the bytes of a STEP file, the same for the same solid and header.
 
     Raises:
-        DeliveryError: The kernel refuses the shape or writes nothing.
+        GeometryError: A surface or an edge of the solid is of a kind that no rod has.
+    """
+    from labkit.exports.write.solid_reader import read_solid
+
+    text = write_parts(moving_by(0.0, read_solid(shape))).counted_from(FIRST)
+    return step_file(header, [text.at(0.0), shell(text.faces)])
+
+
+def step_file(header: StepHeader, data: Iterable[str]) -> bytes:
+    """Put a file together.
+
+    Args:
+        data: The entities of the solid from FIRST on, with its shell.
 
     Source: ISO 10303-21:2016, 8.2 (header), ISO 10303-242 (schema).
     """
-    # Without this the first file of a process is written with the kernel's own settings.
-    STEPControl_Controller.Init_s()
-    for key, value in SETTINGS.items():
-        Interface_Static.SetCVal_s(key, value)
-    Interface_Static.SetIVal_s(SURFACE_CURVES, 0)
-    writer = STEPControl_Writer()
-    if writer.Transfer(bare(shape), STEPControl_AsIs) != IFSelect_RetDone:
-        raise DeliveryError(f"part {header.name} cannot be turned into STEP; nothing was written")
-    _fill_header(writer, header)
-    _name_products(writer, header.name)
-    stream = io.BytesIO()
-    if writer.WriteStream(stream) != IFSelect_RetDone or not stream.getvalue():
-        raise DeliveryError(f"the STEP file of part {header.name} came out empty; try again")
-    return stream.getvalue()
+    name, system = string(header.name), string(header.originating_system)
+    begin = _BEGIN.format(
+        description=string(header.description), name=name, time_stamp=string(header.time_stamp),
+        author=string(header.author), organisation=string(header.organisation), system=system,
+        authorisation=string(header.authorisation),
+    )
+    return "".join((begin, *data, _END)).encode("ascii")
 
 
-def _fill_header(writer: STEPControl_Writer, header: StepHeader) -> None:
-    made = APIHeaderSection_MakeHeader(writer.Model())
-    made.SetName(_text(header.name))
-    made.SetTimeStamp(_text(header.time_stamp))
-    made.SetAuthor(_texts(header.author))
-    made.SetOrganization(_texts(header.organisation))
-    made.SetPreprocessorVersion(_text(header.originating_system))
-    made.SetOriginatingSystem(_text(header.originating_system))
-    made.SetAuthorisation(_text(header.authorisation))
-    made.SetDescription(_texts(header.description))
+def shell(faces: Iterable[int]) -> str:
+    """Close the solid's faces to a shell."""
+    return f"#{SHELL} = CLOSED_SHELL('',({','.join([f'#{face}' for face in faces])}));\n"
 
 
-def _name_products(writer: STEPControl_Writer, name: str) -> None:
-    """Name the product after the part: the kernel counts its products through the process."""
-    model = writer.Model()
-    for index in range(1, model.NbEntities() + 1):
-        entity = model.Value(index)
-        if isinstance(entity, StepBasic_Product):
-            entity.SetName(_text(name))
-            entity.SetId(_text(name))
+def closed(step: StepText, faces: Iterable[int] = (), openings: Iterable[int] = ()) -> str:
+    """Put down the face that a text leaves open, and close the shell.
+
+    Args:
+        faces: More faces.
+        openings: More bounds of the open face.
+    """
+    bounds = ",".join([f"#{bound}" for bound in (*step.bounds, *openings)])
+    face = f"#{OPEN_FACE} = ADVANCED_FACE('',({bounds}),#{step.plane},.T.);\n"
+    return face + shell((*step.faces, *faces, OPEN_FACE))
 
 
-def _text(text: str) -> TCollection_HAsciiString:
-    return TCollection_HAsciiString(text)
+def string(text: str) -> str:
+    r"""Write a text as a file may hold it.
+
+    >>> print(string("O'Hara, Zürich"))
+    'O''Hara, Z\X2\00FC\X0\rich'
+
+    Source: ISO 10303-21:2016, 6.4.3.
+    """
+    return "'" + "".join(_character(character) for character in text) + "'"
 
 
-def _texts(text: str) -> Interface_HArray1OfHAsciiString:
-    array = Interface_HArray1OfHAsciiString(1, 1)
-    array.SetValue(1, _text(text))
-    return array
+def _character(character: str) -> str:
+    if character in "'\\":
+        return character * 2
+    if " " <= character <= "~":
+        return character
+    wide = ord(character) > 0xFFFF
+    return f"\\X4\\{ord(character):08X}\\X0\\" if wide else f"\\X2\\{ord(character):04X}\\X0\\"

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from labkit.errors import DeliveryError
-from labkit.exports.write.mesh import Mesh
+from labkit.exports.write.mesh import Mesh, normals_of
 from labkit.exports.write.put import put
 
 HEADER_BYTES = 80
@@ -44,10 +44,11 @@ def stl_bytes(mesh: Mesh, title: str) -> bytes:
             "that do not begin with 'solid'",
             field="title", value=title,
         )
-    corners = mesh.vertices[mesh.triangles]
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    facets = np.zeros(len(corners), dtype=FACET)
-    facets["normal"], facets["corners"] = normals, corners
-    count = len(corners).to_bytes(4, "little")
-    return header.ljust(HEADER_BYTES, b" ") + count + bytes(facets.tobytes())
+    normals = mesh.normals
+    if normals is None:
+        normals = normals_of(mesh.vertices, mesh.triangles)
+    facets = np.empty(len(mesh.triangles), dtype=FACET)
+    facets["normal"], facets["attributes"] = normals, 0
+    facets["corners"] = mesh.vertices.astype(np.float32)[mesh.triangles]
+    count = len(facets).to_bytes(4, "little")
+    return b"".join((header.ljust(HEADER_BYTES, b" "), count, facets.data))

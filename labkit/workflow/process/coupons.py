@@ -119,11 +119,10 @@ def _refuse_lengths(asked: CouponsAsked) -> None:
 def _part(rod: Rod, asked: CouponsAsked, root: Path) -> PlatePart:
     """Build one length, write its files, and measure them as written."""
     from labkit.exports.check.part import check_part
-    from labkit.exports.write.mesh import mesh_of
     from labkit.exports.write.plates import PlatePart
-    from labkit.exports.write.step import StepHeader, write_step
+    from labkit.exports.write.rod import rod_shape
+    from labkit.exports.write.step import StepHeader
     from labkit.exports.write.stl import write_stl
-    from labkit.solids.build import build
 
     lettering, by, name = load_lettering(), asked.process.compensation, f"coupon_{rod.part}"
     engraving = lay_out_rod(lettering, rod)
@@ -131,10 +130,10 @@ def _part(rod: Rod, asked: CouponsAsked, root: Path) -> PlatePart:
     step, stl = root / "step" / f"{name}.step", root / "stl" / f"{name}.stl"
     for path in (step, stl):
         path.parent.mkdir(exist_ok=True)
-    finished = build(rod, engraving)
-    write_step(finished.solid, step, StepHeader(name, asked.date.isoformat()))
-    built = finished if by == NOMINAL else build(rod, engraving, by)
-    mesh = mesh_of(built.solid)
+    finished = rod_shape(rod, engraving)
+    put(step, finished.step(StepHeader(name, asked.date.isoformat())))
+    built = finished if by == NOMINAL else rod_shape(rod, engraving, by)
+    mesh = built.mesh()
     write_stl(mesh, stl, f"labkit {name}")
     check = check_part(rod, by, step, stl, lettering, (finished.volume_mm3, built.volume_mm3))
     _require(f"coupon {rod.part}", check.failures)

@@ -246,20 +246,22 @@ class _Work:
     def make_part(self, part: Part, engraving: Engraving) -> MadePart:
         """Build one part, write its files, and measure them as written."""
         from labkit.exports.check.part import check_part
-        from labkit.exports.write.mesh import mesh_of
-        from labkit.exports.write.step import StepHeader, write_step
+        from labkit.exports.write.put import put
+        from labkit.exports.write.rod import rod_shape
+        from labkit.exports.write.step import StepHeader
         from labkit.exports.write.stl import write_stl
-        from labkit.solids.build import build
 
         rx = self.case.prescription
         stem = f"{self.place.name}_{part.rod.part}"
         files = PartFiles(f"step/{stem}.step", f"stl/{stem}.stl")
         step_path, stl_path = (self._path(file) for file in (files.step, files.stl))
-        nominal = build(part.rod, engraving)
-        write_step(nominal.solid, step_path, StepHeader(stem, rx.date.isoformat()))
+        nominal = rod_shape(part.rod, engraving)
+        put(step_path, nominal.step(StepHeader(stem, rx.date.isoformat())))
         compensation = self.means.process.compensation
-        built = nominal if compensation == NOMINAL else build(part.rod, engraving, compensation)
-        mesh = mesh_of(built.solid)
+        built = (
+            nominal if compensation == NOMINAL else rod_shape(part.rod, engraving, compensation)
+        )
+        mesh = built.mesh()
         write_stl(mesh, stl_path, f"labkit {stem}")
         check = check_part(
             part.rod,

@@ -1,0 +1,186 @@
+"""Bodies that were built before: in this process, and on disk for those that come after.
+
+A kept body is used only as it was taken down: its digest is held against it at each use. What is
+broken, or cannot be kept, is built again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import platform
+import tempfile
+from collections.abc import Mapping
+from contextlib import suppress
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+
+import labkit
+from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.rods import Hand
+from labkit.exports.write.body import Body, Flat
+from labkit.exports.write.step_text import StepText
+
+#: Environment variable with the folder in which bodies are kept; empty for none.
+VARIABLE = "LABKIT_CACHE"
+#: The oldest files go where there are more: some 20 MB.
+MOST_FILES = 64
+_SUFFIX = ".body"
+_DIGITS = 64
+#: Rooms of the source, and libraries, that a body follows from.
+_SOURCES = ("core/label", "core/rod", "solids", "exports/write")
+_LIBRARIES = ("cadquery-ocp", "manifold3d", "numpy")
+
+_IN_PROCESS: dict[tuple[object, ...], tuple[Body, str]] = {}
+
+
+def kept_body(sizes: RodSizes, hand: Hand) -> Body:
+    """Give the body that a rod is written from, built now if it never was.
+
+    Args:
+        sizes: As built; their length does not matter.
+
+    Raises:
+        GeometryError: As `build_body`.
+    """
+    key = (sizes.body, sizes.lower, sizes.upper, hand)
+    body, digest = _IN_PROCESS.get(key, (None, ""))
+    if body is None or body.digest() != digest:
+        body = _from_disk_or_built(sizes, hand)
+        _IN_PROCESS[key] = (body, body.digest())
+    return body
+
+
+def forget_bodies() -> None:
+    """Forget those of this process."""
+    _IN_PROCESS.clear()
+
+
+def cache_folder(environment: Mapping[str, str] = os.environ) -> Path | None:
+    """Find the folder for bodies: as LABKIT_CACHE says, else in the user's cache; None for none."""
+    from platformdirs import user_cache_path
+
+    if VARIABLE not in environment:
+        return user_cache_path("labkit", appauthor=False) / "bodies"
+    return Path(environment[VARIABLE]) if environment[VARIABLE] else None
+
+
+def _from_disk_or_built(sizes: RodSizes, hand: Hand) -> Body:
+    from labkit.exports.write.body_build import build_body
+
+    sizes.body.check(sizes.fittings)
+    path = _path_of(sizes, hand)
+    body = None if path is None else read_body(path)
+    if body is None:
+        body = build_body(sizes, hand)
+        if path is not None:
+            with suppress(OSError):  # a body is only kept to be quicker
+                _keep(path, body_bytes(body))
+    return body
+
+
+def _path_of(sizes: RodSizes, hand: Hand) -> Path | None:
+    folder, program = cache_folder(), _program()
+    if folder is None or not program:
+        return None
+    told = f"{program}\n{sizes.body!r}\n{sizes.lower!r}\n{sizes.upper!r}\n{hand}"
+    return folder / (hashlib.sha256(told.encode()).hexdigest()[:32] + _SUFFIX)
+
+
+@cache
+def _program() -> str:
+    """Give a digest of the source and the libraries that a body follows from; empty without."""
+    told = hashlib.sha256(f"{labkit.__version__} {platform.machine()}".encode())
+    root = Path(labkit.__file__).parent
+    try:
+        for library in _LIBRARIES:
+            told.update(f"{library} {version(library)}\n".encode())
+        for room in _SOURCES:
+            for path in sorted((root / room).rglob("*.py")):
+                told.update(path.read_bytes())
+    except (OSError, PackageNotFoundError):
+        return ""
+    return told.hexdigest()
+
+
+def body_bytes(body: Body) -> bytes:
+    """Give a body as a file: the SHA-256 of the rest, then named arrays and text.
+
+    Returns:
+        The same bytes for the same body; no code is in them.
+    """
+    step, stream = body.step, io.BytesIO()
+    loops = [loop for flat in body.loose for loop in flat.loops]
+    np.savez(
+        stream, points=body.points, shares=body.shares, triangles=body.triangles,
+        normals=body.normals, volume=body.volume_mm3, shortest=body.shortest_mm,
+        loops=np.concatenate(loops), loop_sizes=[len(loop) for loop in loops],
+        flat_sizes=[len(flat.loops) for flat in body.loose],
+        flat_ways=[flat.to_plane for flat in body.loose],
+        flat_turned=[flat.turned for flat in body.loose],
+        flat_normals=[flat.normal for flat in body.loose],
+        text=np.frombuffer(step.text.encode("ascii"), dtype=np.uint8),
+        step_x=step.x, step_shares=step.shares, step_faces=step.faces, step_bounds=step.bounds,
+        step_numbers=[step.count, step.plane],
+    )  # fmt: skip
+    data = stream.getvalue()
+    return hashlib.sha256(data).hexdigest().encode("ascii") + data
+
+
+def read_body(path: Path) -> Body | None:
+    """Read a body; None where there is none or its digest is another."""
+    try:
+        told = path.read_bytes()
+    except OSError:
+        return None
+    digest, data = told[:_DIGITS], told[_DIGITS:]
+    if hashlib.sha256(data).hexdigest().encode("ascii") != digest:
+        return None
+    with np.load(io.BytesIO(data), allow_pickle=False) as found:
+        held = {name: found[name] for name in found.files}
+    count, plane = held["step_numbers"].tolist()
+    step = StepText(
+        held["text"].tobytes().decode("ascii"), held["step_x"], held["step_shares"],
+        tuple(held["step_faces"].tolist()), count, tuple(held["step_bounds"].tolist()), plane,
+    )  # fmt: skip
+    start, each = held["volume"].tolist()
+    return Body(
+        held["points"], held["shares"], held["triangles"], held["normals"], _flats(held), step,
+        (start, each), float(held["shortest"]),
+    )  # fmt: skip
+
+
+def _flats(held: Mapping[str, np.ndarray]) -> tuple[Flat, ...]:
+    loops = np.split(held["loops"], np.cumsum(held["loop_sizes"])[:-1])
+    flats, first = [], 0
+    for index, size in enumerate(held["flat_sizes"].tolist()):
+        flats.append(Flat(
+            tuple(loops[first:first + size]), held["flat_ways"][index],
+            bool(held["flat_turned"][index]), held["flat_normals"][index],
+        ))
+        first += size
+    return tuple(flats)
+
+
+def _keep(path: Path, data: bytes) -> None:
+    """Write a file beside its place and move it there, and drop the oldest of too many.
+
+    Raises:
+        OSError: The folder takes no file.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(suffix=".unfinished", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        Path(name).replace(path)
+    except OSError:
+        Path(name).unlink(missing_ok=True)
+        raise
+    kept = sorted(path.parent.glob(f"*{_SUFFIX}"), key=lambda one: one.stat().st_mtime)
+    for old in kept[:-MOST_FILES]:
+        old.unlink(missing_ok=True)
