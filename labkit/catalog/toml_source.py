@@ -24,7 +24,10 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(
     r"""^\s*((?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+))*)\s*="""
 )
-_DEEP_KEY = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*\.[ \t]*){100}""")
+#: It begins where a bare word does, and takes each word whole: a long one is looked at once.
+_DEEP_KEY = re.compile(
+    r"""(?<![A-Za-z0-9_-])(?:(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]++)[ \t]*+\.[ \t]*+){100}"""
+)
 #: TOML takes them written as \u001b; a new line and a tab are text.
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)|\(at end of document\)")

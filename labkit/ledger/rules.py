@@ -50,6 +50,12 @@ def check_rules(reader: Reader, event: Event) -> None:
     if event.kind is Kind.CASE_OPENED:
         if reader.has_case(event.case):
             raise _refuse(event, "was opened already; record what is new under it")
+        if {".", ".."} & set(event.case.split("/")):  # a browser takes it for a step upwards
+            raise LedgerError(
+                f"no page could be shown of a case {event.case!r}; give a number in which no part "
+                "between slashes is . or ..; nothing was recorded",
+                field="case", value=event.case,
+            )  # fmt: skip
     elif not reader.has_case(event.case):
         raise _refuse(event, "is not in the ledger; open it first")
     _check_correction(reader, event)

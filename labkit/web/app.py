@@ -6,6 +6,7 @@ import logging
 from collections.abc import Mapping
 
 from fastapi import Depends, FastAPI, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 from fastapi.routing import APIRoute
 from fastapi.staticfiles import StaticFiles
@@ -79,6 +80,7 @@ def application(workplace: Workplace) -> FastAPI:
         app.mount(f"/{name}", StaticFiles(directory=templates_dir() / folder), name=name)
     app.add_middleware(Guard, hosts=None if workplace.accounts else frozenset(LOOPBACK))
     app.add_exception_handler(LabkitError, _told)
+    app.add_exception_handler(RequestValidationError, _not_readable)
     app.add_exception_handler(HTTPException, _no_such_page)
     app.add_exception_handler(Exception, _unforeseen)
     _require_rights(app)
@@ -106,6 +108,7 @@ _NO_SUCH: Mapping[int, tuple[str, str]] = {
     404: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
     405: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
 }
+_CANNOT_BE_READ = "That cannot be read"
 _STALE = (
     "This form is too old",
     "Nothing was recorded. Go back, load the page again, and send it once more.",
@@ -140,6 +143,20 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
     return page(request, "told", error.status_code, title=title, sentences=(words,), back="")
 
 
+async def _not_readable(request: Request, error: Exception) -> Response:
+    """Tell what in an address is no number; every other text is read by a page's own rules."""
+    assert isinstance(error, RequestValidationError)
+    sentences = tuple(
+        f"{one['loc'][-1]} in this address is {str(one['input'])[:40]!r}, which is no whole "
+        "number; give one such as 12, or go on from the list of cases" for one in error.errors()
+    )
+    if is_asked_by_program(request):
+        return errors(sentences, 422)
+    return page(
+        request, "told", 422, title=_CANNOT_BE_READ, sentences=sentences, back=_back(request)
+    )
+
+
 #: Errors at these name cases or rods that may be meant, of whomever they are.
 _NAMES_OTHERS = ("case", "identifier", "told.rods")
 
@@ -153,7 +170,7 @@ async def _told(request: Request, error: Exception) -> Response:
         return await _no_such_page(request, HTTPException(404))
     status = (404 if request.method == "GET" else 422) if unknown else 409
     several = error.errors if isinstance(error, InputErrors) else (error,)
-    title = "That cannot be read" if unknown else "Refused"
+    title = _CANNOT_BE_READ if unknown else "Refused"
     sentences = tuple(line for each in several for line in str(each).splitlines() if line)
     if is_asked_by_program(request):
         return errors(sentences, status)

@@ -21,6 +21,8 @@ from labkit.web.workplace import Workplace
 FOLDER, DECIDED = ".proposals", "decided"
 #: So many can wait at once, and so many that were decided are listed.
 MOST_WAITING, MOST_LISTED = 200, 20
+#: What became of it.
+CONFIRMED, SET_ASIDE = "confirmed", "set aside"
 _DIGITS = frozenset("0123456789abcdef")
 _LENGTH = 32
 
@@ -35,7 +37,7 @@ class Sent:
         about: What it is, for people.
         table: Whether it is a table of prescriptions, and not what a clinic's sheet saved.
         by, at: Who sent it, and when.
-        decided: "confirmed" or "set aside"; "" while it waits.
+        decided: `CONFIRMED` or `SET_ASIDE`; "" while it waits.
         decided_by, decided_at: Who decided, and when.
     """
 
@@ -56,12 +58,15 @@ def name_of(raw: bytes) -> str:
 
 
 def keep(place: Workplace, sent: Sent, raw: bytes) -> None:
-    """Keep a file that was sent; one that is there already stays as it is.
+    """Keep a file that was sent; one that waits or was confirmed stays as it is.
+
+    One that was set aside waits again.
 
     Raises:
         RefusedError: Too many wait already.
     """
-    if _path(place, sent.name) is not None:
+    path = _path(place, sent.name)
+    if path is not None and _read(path).decided != SET_ASIDE:
         return
     count = sum(1 for _ in waiting(place))
     if count >= MOST_WAITING:
@@ -73,6 +78,7 @@ def keep(place: Workplace, sent: Sent, raw: bytes) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     put(_content(place, sent.name), raw)
     put(folder / f"{sent.name}.json", _as_json(sent))
+    (folder / DECIDED / f"{sent.name}.json").unlink(missing_ok=True)
 
 
 def find(place: Workplace, name: str) -> Sent:

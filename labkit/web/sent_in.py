@@ -12,7 +12,7 @@ from labkit.errors import RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.units import counted, plain
-from labkit.web.jobs.job import Order, What, begin
+from labkit.web.jobs.job import Order, What, begin, turns_of
 from labkit.web.worked_out import templates_of
 from labkit.web.workplace import Workplace
 from labkit.workflow.intake.acts import AcceptTrial, Act, OrderRods, RecordPrescription, TellRods
@@ -104,23 +104,29 @@ def _rows(reader: Reader, sent: SentPrescriptions) -> Iterator[Act]:
             yield RecordPrescription(number, source, "", _TABLE, known)
 
 
-def confirm(place: Workplace, ledger: Ledger, shown: Shown, by: str) -> tuple[str, ...]:
-    """Do all of a proposal that is recorded at once, or nothing.
-
-    Returns:
-        Names of the makes that were begun.
+def confirm(place: Workplace, ledger: Ledger, shown: Shown, by: str) -> None:
+    """Record all of a proposal, or nothing.
 
     Raises:
-        LabkitError: A rule refuses it by now.
+        LabkitError: A rule refuses it by now, or what it orders could not be made.
     """
     if shown.refused:
         raise RefusedError("\n".join(shown.refused))
     if shown.waits:
         raise RefusedError(f"nothing was recorded: {shown.waits}")
+    turns_of(place).require_room(len(_orders(shown)))
     with ledger.transaction():
         for act in shown.acts:
             _record(place, ledger, act, by)
-    return tuple(_made(place, act, by) for act in shown.acts if isinstance(act, OrderRods))
+
+
+def begin_makes(place: Workplace, shown: Shown, by: str) -> tuple[str, ...]:
+    """Begin to make what a proposal orders, once all else of it is on record; name the makes."""
+    return tuple(_made(place, act, by) for act in _orders(shown))
+
+
+def _orders(shown: Shown) -> tuple[OrderRods, ...]:
+    return tuple(act for act in shown.acts if isinstance(act, OrderRods))
 
 
 def _record(place: Workplace, ledger: Ledger, act: Act, by: str) -> None:

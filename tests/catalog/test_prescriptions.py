@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from decimal import Decimal
 
 import pytest
@@ -198,6 +199,15 @@ def test_text_that_python_cannot_read_is_told_in_our_words(text, sentence):
         read(text)
     assert "sys." not in str(caught.value)
     assert "recursion" not in str(caught.value)
+
+
+def test_a_long_word_is_read_at_once_and_a_deep_key_is_none():
+    begun = time.process_time()
+    assert source(f'case = "{"x" * 50_000}"').data["case"]
+    assert time.process_time() - begun < 1  # a minute where each letter was a beginning
+    for key in ("a." * 100 + "b = 1", "'a' . " * 100 + "b = 1", "[" + "x." * 100 + "y]"):
+        with pytest.raises(InputError, match="a key of more than a hundred parts between points"):
+            source(key)
 
 
 @pytest.mark.parametrize("text", ["a = ", "[bite\n", "x = [1 2]", "\x00", "a = 1979-13-01"])

@@ -136,6 +136,19 @@ def test_what_becomes_of_rods_is_recorded_under_the_code(program, ledger, rods):
     assert "is returned already" in again.json()["errors"][0]
 
 
+def test_rods_of_another_case_are_not_told_of(program, ledger, rods):
+    answer = program.post(f"/api/told/{PARALLEL}", rods=[rods[1]], state="returned")
+    assert answer.status_code == 422
+    (sentence,) = answer.json()["errors"]
+    assert f"is of the case {CASE}, not of {PARALLEL}; record it there" in sentence
+
+
+def test_a_case_that_no_page_could_show_is_not_opened(program, ledger):
+    answer = program.post("/api/prescriptions", prescription=parallel(".."))
+    assert answer.status_code == 409
+    assert "no page could be shown of a case '..'" in answer.json()["errors"][0]
+
+
 def test_a_prescription_opens_a_case_and_is_revised(program, ledger):
     text = parallel("QF-2000")
     first = program.post("/api/prescriptions", prescription=text).json()

@@ -18,7 +18,6 @@ from labkit.web.accounts import Account
 from labkit.web.language import sign_of
 from labkit.web.prescription_form import fields
 from labkit.web.rights import Role
-from labkit.web.worked_out import _worked_out
 from labkit.workflow.intake.prescriptions import text_keys, texts_of
 from tests.support.prescriptions import SMALLEST, changed, hinged
 from tests.support.workplaces import CASE, NOW, PARALLEL, client_of, token_in, workplace
@@ -244,7 +243,7 @@ def test_what_is_changed_in_the_form_is_changed_in_the_file_alone(browser, ledge
         ({"registered": "9"}, 409, "lies outside the range"),
         ({"protruded": "far"}, 422, "is not a number"),
         ({"zero": ""}, 422, "Still to fill in: zero."),
-        ({"case": "a/../b"}, 422, "no page could be shown of a case 'a/../b'"),
+        ({"case": "a/../b"}, 409, "no page could be shown of a case 'a/../b'"),
     ],
 )
 def test_what_is_refused_records_nothing_and_keeps_what_was_typed(
@@ -356,11 +355,14 @@ def test_a_file_for_a_recorded_case_becomes_its_next_revision_as_it_is(browser, 
     assert newest(ledger, PARALLEL).text == text
 
 
-def test_a_form_that_is_very_long_is_not_kept(looking):
-    before = _worked_out.cache_info().currsize
-    page = look(looking, {**NEW, "notes": "x" * 20_000})
-    assert "is not usable; allowed is printable text of 1 to 2000 characters" in words(page.text)
-    assert _worked_out.cache_info().currsize == before
+def test_what_is_too_long_for_a_prescription_is_not_read(browser, ledger):
+    told = "characters, and at most 20,000 are read; leave out what does not belong to it"
+    before, long = ledger.read_bytes(), {**NEW, "notes": "x" * 20_000}
+    for answer in (
+        look(browser, long), record(browser, long), upload(browser, b"# " + b"x" * 20_000)
+    ):
+        assert told in words(answer.text)
+    assert ledger.read_bytes() == before
 
 
 @pytest.mark.parametrize("case", ["100 %", "a\\b", "2031/17", "...", "x?y=1#z", "=1+1", "<b>é"])

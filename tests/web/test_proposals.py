@@ -6,7 +6,9 @@ import html
 import json
 import re
 import shutil
+import sqlite3
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 
 import pytest
 from click.testing import CliRunner
@@ -121,7 +123,15 @@ def test_a_trial_fit_that_was_sent_is_seen_as_pictures(browser):
 
 def test_an_order_is_made_in_the_background(browser, ledger, monkeypatch):
     begun = []
-    monkeypatch.setattr(sent_in, "begin", lambda _, order: begun.append(order) or "0" * 16)
+
+    def begin(_, order):
+        # What is confirmed is on record by then: nobody holds the ledger any more.
+        with closing(sqlite3.connect(ledger, timeout=0)) as free:
+            free.execute("BEGIN IMMEDIATE")
+        begun.append(order)
+        return "0" * 16
+
+    monkeypatch.setattr(sent_in, "begin", begin)
     page = send(browser, raw({"kind": "order", "percent": ["75", "85"]}, case=PARALLEL))
     assert "Rods in between at 75 %, 85 % of the range are ordered and made." in words(page)
     before = story(ledger, PARALLEL)
@@ -231,6 +241,10 @@ def test_what_was_recorded_meanwhile_is_looked_at_first(browser, ledger, rods):
     assert story(ledger) == before
     set_aside = browser.post(f"{page.url.path}/aside", data={"token": token_in(page)})
     assert "set aside by anna" in words(set_aside)
+    page = send(browser, raw(TRIAL))  # it was set aside by mistake
+    assert "set aside by" not in words(browser.get("/proposals"))
+    confirm(browser, page)
+    assert "confirmed by anna" in words(send(browser, raw(TRIAL)))
 
 
 def test_no_more_wait_than_somebody_looks_through(browser, monkeypatch):

@@ -146,6 +146,26 @@ def test_what_is_not_foreseen_shows_no_trace(filled, monkeypatch):
     assert answer.headers["content-security-policy"].startswith("default-src 'none'")
 
 
+@pytest.mark.parametrize("path", [
+    f"/certificate/{CASE}?entry=x", f"/measure/{CASE}?recorded=x", f"/since/x/{CASE}",
+])
+def test_what_is_no_number_in_an_address_is_told_on_a_page(looking, path):
+    answer = looking.get(path)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "in this address is &#39;x&#39;, which is no whole number; give one such as 12" in (
+        answer.text
+    )
+
+
+@pytest.mark.parametrize("path", [
+    f"/certificate/{CASE}?entry={10**30}", f"/measure/{CASE}?recorded={10**30}",
+    f"/since/{10**30}/{CASE}",
+])
+def test_a_number_too_large_for_the_record_is_none_of_its_own(looking, path):
+    assert looking.get(path).status_code < 500
+
+
 def test_no_page_holds_a_script_a_style_or_an_outside_address(looking, rods):
     for path in ("/", "/cases", f"/cases/{CASE}", f"/between/{CASE}?percent=55",
                  f"/rods/{rods[0]}", "/sign-in"):  # fmt: skip

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Annotated
 
 from labkit.core.form.keys import Key, quantity
-from labkit.web.guard import MOST_BYTES
+from labkit.web.worked_out import MOST_CHARACTERS
 from labkit.workflow.inspection.entry import COMMON, MOST, OF_ROD, Entry
 from labkit.workflow.rods.life import MISTAKEN, RECORDED
 
@@ -29,7 +29,7 @@ class AskedLengths:
     """A prescription to be worked out; nothing is recorded."""
 
     prescription: Annotated[str, Key(
-        "the prescription: the text of its file (TOML)", least=1, most=MOST_BYTES,
+        "the prescription: the text of its file (TOML)", least=1, most=MOST_CHARACTERS,
     )]
     opening_mm: Annotated[tuple[Decimal, ...], quantity(
         "hinged model: drops of the incisal point at which the advancement is reported too", 0, 30,
@@ -59,7 +59,7 @@ class AskedPrescription:
     """A prescription to be recorded: of a new case, or as the next revision."""
 
     prescription: Annotated[str, Key(
-        "the prescription: the text of its file (TOML)", least=1, most=MOST_BYTES,
+        "the prescription: the text of its file (TOML)", least=1, most=MOST_CHARACTERS,
     )]
     reason: Annotated[str, _remark("why it is revised; wanted for a recorded case")] = ""
     revision: Annotated[int | None, quantity(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -17,7 +18,7 @@ from labkit.web.jobs.solids import ask_for, look_for
 from labkit.web.language import decimal_sign
 from labkit.web.prescription_form import fields
 from labkit.web.show import drawn, page
-from labkit.web.worked_out import templates_of, worked_out
+from labkit.web.worked_out import in_turn, templates_of, worked_out
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.sets.cases import Case, open_case
 
@@ -30,6 +31,10 @@ _NOT_RIGHT = "the form is not right yet; correct it, and ask for the solids then
 @router.post("/prescription-jaw", name="prescription_jaw")
 async def prescription_jaw(request: Request) -> HTMLResponse:
     """Show the jaw at a step of what stands in the form."""
+    return await in_turn(partial(_jaw_told, request))
+
+
+def _jaw_told(request: Request) -> HTMLResponse:
     tell, case = told(request), _case_told(request)
     asked = {name: tell(name) for name in ("at_step", "at_drop")}
     seen = jaw_view(case, asked) if case else None

@@ -12,6 +12,8 @@ from labkit.errors import InputError, LabkitError
 from labkit.ledger.queries import Reader
 from labkit.web.asked import own_case, refuse_stale, told, visit, workplace
 from labkit.web.inbox import (
+    CONFIRMED,
+    SET_ASIDE,
     Sent,
     decide,
     decided,
@@ -24,7 +26,7 @@ from labkit.web.inbox import (
     waiting,
 )
 from labkit.web.said import as_said
-from labkit.web.sent_in import Shown, confirm, look
+from labkit.web.sent_in import Shown, begin_makes, confirm, look
 from labkit.web.show import address, page
 
 router = APIRouter()
@@ -81,8 +83,9 @@ def proposal_confirmed(request: Request, name: str) -> Response:
                 if ledger.has_case(case):
                     refuse_stale(ledger, case, entries.get(case, ""))
             shown = look(place, ledger, raw_of(place, sent), table=sent.table)
-            jobs = confirm(place, ledger, shown, by)
-        decide(place, sent, "confirmed", by)
+            confirm(place, ledger, shown, by)
+        jobs = begin_makes(place, shown, by)
+        decide(place, sent, CONFIRMED, by)
     if jobs:
         return RedirectResponse(address(request, "job", name=jobs[0]), 303)
     if len(sent.cases) == 1:
@@ -97,7 +100,7 @@ def proposal_aside(request: Request, name: str) -> Response:
     with deciding(place, _sent(request, name)):
         sent = _sent(request, name)
         refuse_decided(sent)
-        decide(place, sent, "set aside", visit(request).by)
+        decide(place, sent, SET_ASIDE, visit(request).by)
     return RedirectResponse(address(request, "proposals"), 303)
 
 

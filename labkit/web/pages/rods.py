@@ -120,7 +120,13 @@ def record(request: Request, case: str, rods: tuple[str, ...], what: Told) -> Re
         need_case(ledger, case)
         for each in rods:
             found = find_rod(ledger, each)
-            own_case(request, found.rod.rod.case)
+            of = own_case(request, found.rod.rod.case)
+            if of != case:
+                raise InputError(
+                    f"the rod {grouped(found.rod.rod.identifier)} is of the case {of}, not of "
+                    f"{case}; record it there; nothing was recorded",
+                    field="told.rods",
+                )
             why = _why_it_stays(ledger, found, visit(request)) if what.state == MISTAKEN else ""
             if why:
                 raise RefusedError(f"{why}; nothing was recorded", field="state")
