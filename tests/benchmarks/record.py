@@ -1,8 +1,10 @@
-"""Processor time of every look at a record of 10,000 cases: `python -m tests.benchmarks.record`.
+"""Processor time of every look at records of 100, 1,000 and 10,000 cases, as a table.
+
+Usage: python -m tests.benchmarks.record [--cases N...] [--postgresql]
 
 Invented data: each case has one made set of four rods; every third case, and one with forty sets,
-is measured, released and delivered. `--postgresql` keeps the record on a
-server of its own, whose time is not counted; `--cases N` takes another number of cases.
+is measured, released and delivered. `--postgresql` keeps the record on a server of its own, whose
+time is not counted.
 """
 
 from __future__ import annotations
@@ -11,25 +13,25 @@ import argparse
 import datetime
 import json
 import random
-import resource
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+import psycopg
+
 from labkit.catalog.places import templates_dir
 from labkit.core.case.identifier import rod_identifier
 from labkit.ledger.events import Entry, Event, Kind, next_event
-from labkit.ledger.store import open_ledger
+from labkit.ledger.store import look_into, open_ledger
 from tests.support import postgres
 from tests.support.measured_rods import reading
 from tests.support.recorded import graded, parallel, set_body
 
 START = datetime.datetime(2031, 3, 14, 9, 0, tzinfo=datetime.UTC)
-CASES = 10_000
+CASES = (100, 1_000, 10_000)
 MANY_SETS = 40
 SPEC = templates_dir().parent / "output_examples/demo/HLB-0107-r1/spacer-set.json"
 MANY = "QF-MANY"
@@ -114,46 +116,72 @@ def measured(arguments: list[str]) -> tuple[float, float]:
     return float(seconds), float(memory)
 
 
-def commands(folder: Path) -> dict[str, list[str]]:
+def commands(folder: Path, url: str) -> dict[str, list[str]]:
     """Give the looks, by name."""
     identifier = rod_identifier(f"{MANY}-r7", 7, 1, "left")
+    with look_into(url) as ledger:
+        left, right = (
+            rod.label for rod in ledger.rods_of_set(f"{MANY}-r1") if rod.step == 1
+        )
     return {
-        "cases": ["cases"],
-        "cases --json": ["cases", "--json"],
-        f"show, one of {MANY_SETS} sets": ["show", MANY],
-        "show, one set": ["show", "QF-00003"],
-        f"sheet, one of {MANY_SETS} sets": ["sheet", MANY],
-        "recall": ["recall", "--json"],
-        f"find, one of {MANY_SETS} sets": ["find", identifier],
-        "capability": ["capability"],
-        "capability --process": ["capability", "--process", "resin-2"],
-        "capability --case": ["capability", "--case", MANY],
-        "chart": ["chart"],
-        "ledger verify": ["ledger", "verify"],
-        "ledger export": ["ledger", "export", str(folder / "export.jsonl")],
-        "ledger backup": ["ledger", "backup", str(folder / "backup.sqlite")],
+        "`cases`": ["cases"],
+        "`cases --json`": ["cases", "--json"],
+        f"`show`, {MANY_SETS} sets": ["show", MANY],
+        "`show`, one set": ["show", "QF-00003"],
+        "`show --prescription`": ["show", MANY, "--prescription"],
+        f"`sheet`, {MANY_SETS} sets": ["sheet", MANY],
+        "`sheet`, one set": ["sheet", "QF-00003"],
+        "`find`": ["find", identifier],
+        "`rod`, a pair": ["rod", f"{left}L", f"{right}R", "--case", MANY],
+        "`extra --dry-run`": ["extra", "QF-00003", "--percent", "55", "--dry-run",
+                              "--process-as-stored"],
+        "`capability`": ["capability"],
+        "`capability --process`": ["capability", "--process", "resin-2"],
+        "`capability --case`": ["capability", "--case", MANY],
+        "`chart`": ["chart"],
+        "`rejects`": ["rejects"],
+        "`recall`": ["recall", "--json"],
+        "`ledger verify`": ["ledger", "verify"],
+        "`ledger export`": ["ledger", "export", str(folder / "export.jsonl")],
+        "`ledger backup`": ["ledger", "backup", str(folder / "backup.sqlite")],
     }
+
+
+def size_of(url: str) -> int:
+    """Give the bytes that a record takes in its database."""
+    if "://" not in url:
+        return Path(url).stat().st_size
+    with psycopg.connect(url) as connection:
+        return connection.execute("SELECT pg_database_size(current_database())").fetchone()[0]
+
+
+def looked_at(cases: int, *, postgresql: bool) -> Iterator[tuple[str, str]]:
+    """Fill a record of so many cases; give each look with what it took."""
+    with ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        url = str(folder / "ledger.sqlite")
+        if postgresql:
+            url = stack.enter_context(postgres.running_server())
+        empty = size_of(url) if postgresql else 0
+        count = fill(url, cases)
+        yield "entries", f"{count:,}"
+        yield "bytes a case", f"{(size_of(url) - empty) / (cases + MANY_SETS):,.0f}"
+        for name, arguments in commands(folder, url).items():
+            seconds, memory = measured([*arguments, "--ledger", url])
+            print(f"{cases:6} {name:24} {seconds:8.2f} s {memory:6.0f} MB", file=sys.stderr)
+            yield name, f"{seconds:.2f}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cases", type=int, default=CASES)
+    parser.add_argument("--cases", type=int, nargs="+", default=CASES)
     parser.add_argument("--postgresql", action="store_true")
     given = parser.parse_args()
-    with ExitStack() as stack:
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        url = str(folder / "ledger.sqlite")
-        if given.postgresql:
-            url = stack.enter_context(postgres.running_server())
-        before = time.process_time()
-        count = fill(url, given.cases)
-        print(f"{count} events of {given.cases + 1} cases, filled in "
-              f"{time.process_time() - before:.0f} s of processor time")
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(f"{'fill':28} {'':>8}   {peak:6.0f} MB")
-        for name, arguments in commands(folder).items():
-            seconds, memory = measured([*arguments, "--ledger", url])
-            print(f"{name:28} {seconds:8.2f} s {memory:6.0f} MB", flush=True)
+    columns = [dict(looked_at(cases, postgresql=given.postgresql)) for cases in given.cases]
+    print("| | " + " | ".join(f"{cases:,} cases" for cases in given.cases) + " |")
+    print("| --- " * (len(columns) + 1) + "|")
+    for name in columns[0]:
+        print(f"| {name} | " + " | ".join(column[name] for column in columns) + " |")
 
 
 if __name__ == "__main__":
