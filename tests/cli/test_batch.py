@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -17,11 +15,13 @@ from labkit.ledger.store import look_into
 from labkit.ledger.stored import SetState
 from labkit.ledger.verify import verify
 from labkit.workflow.sets.batch import in_a_pool
+from tests.support import many
 from tests.support.making import ONE
 from tests.support.prescriptions import changed
 
 ROOT = Path(__file__).parents[2]
 WHOLE = int(os.environ.get("LABKIT_BATCH_CASES", "30"))
+KILLS = 20
 
 
 def prescribe(folder: Path, count: int) -> None:
@@ -107,22 +107,6 @@ def test_a_worker_that_is_killed_takes_no_other_case_with_it():
 
 @pytest.mark.slow
 def test_killed_at_random_moments_and_run_again(tmp_path):
-    """LABKIT_BATCH_CASES=1000 pytest -m slow tests/cli/test_batch.py"""
-    prescribe(tmp_path / "rx", WHOLE)
-    chance = random.Random("kills of a batch")
-    for _ in range(20):
-        line = command(
-            "batch", tmp_path / "rx", "--out", tmp_path / "sets", "--by", "anna",
-            "--ledger", tmp_path / "lab.sqlite",
-        )
-        running = subprocess.Popen(
-            line, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        time.sleep(chance.uniform(0.5, 2 + WHOLE / 20))
-        running.kill()
-        running.wait()
-    ended = batch(tmp_path)
-    assert ended.returncode == 0, ended.stderr
-    # A set that was broken off keeps its number: its identifiers are taken.
-    cases = [name.rpartition("-r")[0] for name in made(tmp_path)]
-    assert cases == [f"QF-{2000 + number}" for number in range(WHOLE)]
+    """LABKIT_BATCH_CASES=1000 pytest -m slow tests/cli/test_batch.py; see tests.benchmarks.many"""
+    many.prescribe(tmp_path / "rx", WHOLE, ONE)
+    many.killed_batches(tmp_path, WHOLE, KILLS, module="tests.support.without_papers")

@@ -17,7 +17,11 @@ from labkit.workflow.sets.batch import LOST, Outcome
 from labkit.workflow.sets.queue import Asked, Queue
 from labkit.workflow.sets.queue_worker import Work, work_through
 from tests.ledger.conftest import fresh_schema
+from tests.support import many, postgres
+from tests.support.making import ONE as ONE_STEP
 
+WHOLE = int(os.environ.get("LABKIT_QUEUE_CASES", "16"))
+KILLS = 8
 ONE = Asked("a.toml", "QF-1", "text", "/sets", "anna", None, "ab", "cd")
 TWO = replace(ONE, file="b.toml", case="QF-2")
 
@@ -106,3 +110,12 @@ def test_a_record_that_is_a_file_has_no_queue(tmp_path):
 def test_a_server_that_is_not_there_is_told():
     with pytest.raises(LedgerError, match=r"the queue beside the ledger .* cannot be reached"):
         Queue("postgresql://lab@127.0.0.1:1/lab")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(bool(postgres.why_not()), reason=postgres.why_not())
+def test_workers_and_the_server_are_killed(tmp_path):
+    """LABKIT_QUEUE_CASES=300 pytest -m slow tests/workflow/test_queue.py"""
+    many.prescribe(tmp_path / "rx", WHOLE, ONE_STEP)
+    with postgres.server() as server:
+        many.killed_workers(server, tmp_path, WHOLE, KILLS, "tests.support.without_papers")
