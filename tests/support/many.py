@@ -122,7 +122,8 @@ def killed_workers(server, folder, count, kills, module="labkit"):
         assert ended.returncode == 0, ended.stdout + ended.stderr
         for each in workers:
             each.send_signal(signal.SIGTERM)
-            assert each.wait(timeout=120) == 0
+            # One that was started last may not have come as far as its own way to stop.
+            assert each.wait(timeout=120) in (0, -signal.SIGTERM)
     finally:
         for each in workers:
             each.kill()
