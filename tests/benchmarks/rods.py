@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.rods [--rounds N] [--chord MM] [--turn RAD]
 
-Every round makes each rod in turn by each way, so that a busy machine slows all ways alike.
+Every round makes each rod in turn by each way, so that a busy machine slows all ways alike. Bodies
+of templates are built, or read from the cache, in the round to warm up.
 Processor time of all threads is counted. Nothing is asserted: the numbers are for reading.
 """
 
@@ -20,15 +21,16 @@ from labkit.catalog.rods import rod_templates
 from labkit.core.label.layout import lay_out
 from labkit.core.rod.rods import Compensation, Hand, Rod
 from labkit.exports.check.part import check_part
-from labkit.exports.write.mesh import CHORD_MM, TURN_RAD, mesh_of
-from labkit.exports.write.step import StepHeader, write_step
+from labkit.exports.write.mesh import CHORD_MM, TURN_RAD
+from labkit.exports.write.put import put
+from labkit.exports.write.rod import rod_shape
+from labkit.exports.write.step import StepHeader
 from labkit.exports.write.stl import write_stl
-from labkit.solids.build import build
 from tests.benchmarks.fluent import export, fluent_rod
 
 LETTERING = load_lettering()
 LENGTHS = ("22.4", "28.5", "36.0", "47.1")
-STAGES = ("build", "step", "mesh", "stl")
+STAGES = ("label", "rod", "step", "mesh", "stl")
 
 
 def rods() -> list[Rod]:
@@ -53,18 +55,17 @@ class Stopwatch:
         return result
 
 
-def ours(rod: Rod, folder: Path, watch: Stopwatch, chord: float, turn: float) -> float:
-    """Build, write STEP and STL; returns the built volume."""
-    def make():
-        label = lay_out(LETTERING, rod.engraving, rod.bar, rod.template.label.height_mm)
-        return build(rod, label)
-
-    built = watch.run("build", make)
+def ours(rod: Rod, folder: Path, watch: Stopwatch) -> float:
+    """Lay the label out, write STEP and STL; returns the built volume."""
+    label = watch.run("label", lambda: lay_out(
+        LETTERING, rod.engraving, rod.bar, rod.template.label.height_mm
+    ))
+    shape = watch.run("rod", lambda: rod_shape(rod, label))
     header = StepHeader(rod.part, "2031-03-14")
-    watch.run("step", lambda: write_step(built.shape, folder / "ours.step", header))
-    mesh = watch.run("mesh", lambda: mesh_of(built.shape, chord, turn))
+    watch.run("step", lambda: put(folder / "ours.step", shape.step(header)))
+    mesh = watch.run("mesh", shape.mesh)
     watch.run("stl", lambda: write_stl(mesh, folder / "ours.stl", rod.part))
-    return built.volume_mm3
+    return shape.volume_mm3
 
 
 def theirs(rod: Rod, folder: Path, watch: Stopwatch, chord: float, turn: float) -> None:
@@ -85,7 +86,7 @@ def checks(rod: Rod, folder: Path, watch: Stopwatch, volume: float) -> None:
 def one_round(watch: Stopwatch, folder: Path, args: argparse.Namespace) -> int:
     wanted = rods()
     for rod in wanted:
-        volume = ours(rod, folder, watch, args.chord, args.turn)
+        volume = ours(rod, folder, watch)
         checks(rod, folder, watch, volume)
         theirs(rod, folder, watch, args.chord, args.turn)
     return len(wanted)
@@ -107,8 +108,8 @@ def report(watch: Stopwatch, count: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=2, help="rounds over all rods")
-    parser.add_argument("--chord", type=float, default=CHORD_MM, help="chord error, mm, of all")
-    parser.add_argument("--turn", type=float, default=TURN_RAD, help="turn of facets, rad, of all")
+    parser.add_argument("--chord", type=float, default=CHORD_MM, help="chord error, script, mm")
+    parser.add_argument("--turn", type=float, default=TURN_RAD, help="turn, script, rad")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -30,7 +30,8 @@ def python(arguments: list[str], settings: dict[str, str]) -> subprocess.Complet
     own = {name: text for name, text in os.environ.items() if name not in SETTINGS}
     return subprocess.run(
         [sys.executable, *arguments],
-        cwd=ROOT, env={**own, "PYTHONPATH": str(ROOT), **settings},
+        # Without kept bodies of templates: each computes its own.
+        cwd=ROOT, env={**own, "PYTHONPATH": str(ROOT), "LABKIT_CACHE": "", **settings},
         capture_output=True, check=False,
     )
 
