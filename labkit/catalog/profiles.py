@@ -274,7 +274,7 @@ def _template_problem(name: str, text: str) -> str:
     known = [path.name for path in sorted((templates_dir() / "documents").glob("*.typ"))]
     if name not in known:
         hint = nearest(name, known)
-        return f"holds {name}, which is no template of the program; " + (
+        return f"holds {name}, which is not one of the program's templates; " + (
             f"did you mean {hint}?" if hint else f"known are {', '.join(known)}"
         )
     if _PACKAGE.search(text):
@@ -298,7 +298,7 @@ class _Beside:
             return None
         path = self._folder / name
         if path.exists() and not path.is_file():  # a pipe would be waited for without end
-            self._say(("logo",), f'= "{name}" is no file; name a PNG or SVG beside the profile')
+            self._say(("logo",), f'= "{name}" is not a file; name a PNG or SVG beside the profile')
             return None
         try:
             with path.open("rb") as stream:

@@ -30,13 +30,13 @@ def command() -> None:
 @click.option("--role", type=click.Choice(list(map(str, ROLES))), required=True,
               help="What the operator does.")
 @click.option("--cases", multiple=True, metavar="BEGINNING",
-              help="Only cases whose numbers begin so are shown; may be repeated.")
+              help="Show only cases whose numbers begin like this; may be repeated.")
 @click.option("--clinic", default="", metavar="NAME",
               help="Name of the operator's clinic; --cases says which cases are its own.")
 @click.password_option("--passphrase", prompt="Passphrase", metavar="TEXT",
-                       help="Asked for where it is left out; 12 characters or more.")
+                       help="12 characters or more; asked for if left out.")
 def add_command(file: Path, code: str, role: str, passphrase: str, **given: Any) -> None:
-    """Add an account to FILE, or give one another role and passphrase.
+    """Add an account to FILE, or change the role and passphrase of one.
 
     Only a hash of the passphrase is kept. An account of a clinic sees the clinic's own cases only.
 
@@ -54,7 +54,7 @@ def add_command(file: Path, code: str, role: str, passphrase: str, **given: Any)
 @_FILE
 @click.argument("code")
 def remove_command(file: Path, code: str) -> None:
-    """Take an account away; whoever is signed in with it is signed out.
+    """Remove an account; whoever is signed in with it is signed out.
 
     Example: labkit accounts remove accounts.json dora
     """

@@ -44,8 +44,8 @@ PROCESS = click.option(
     metavar="NAME",
     envvar="LABKIT_PROCESS",
     show_envvar=True,
-    help="How the rods are made: machine, material, compensation, bed; without it, the one that "
-    "the profile names; without that, at nominal size, which the run says.",
+    help="How the rods are made: machine, material, compensation, bed; default: the process "
+    "that the profile names, else nominal size, with a warning.",
 )
 TEMPLATES = _own_files("template", "templates", "rod templates")
 PROCESSES = _own_files("process", "processes", "processes")

@@ -19,7 +19,7 @@ from labkit.core.report import Column, Report, Section, Table
 def command(topic: str | None) -> None:
     """List the pages of the guide, or show one.
 
-    Into a file or a pipe a page goes as it is written (Markdown).
+    In a file or a pipe, a page is plain Markdown.
 
     Example: labkit guide trial-and-rods
     """

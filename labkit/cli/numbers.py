@@ -67,7 +67,7 @@ class _Day(click.ParamType[datetime.date]):
         except ValueError:
             day = None
         if day is None or day.isoformat() != str(value):  # 2031-W18-5 is a date to Python only
-            self.fail(f"{value!r} is no day; write one such as 2031-03-20", param, ctx)
+            self.fail(f"{value!r} is not a day; write one such as 2031-03-20", param, ctx)
         return day
 
 

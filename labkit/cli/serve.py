@@ -25,17 +25,17 @@ from labkit.web.rights import LOOPBACK
 
 @click.command("serve", cls=rich_click.RichCommand)
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
-              help="Address to be reached at; this machine alone.")
+              help="Address to listen on; the default is this machine alone.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8765, show_default=True,
-              help="Port to be reached at.")
+              help="Port to listen on.")
 @click.option("--sets", "sets_dir", default="sets", show_default=True, metavar="DIR",
               type=click.Path(path_type=Path, file_okay=False),
               help="Folder that holds the sets; new ones are made there.")
 @click.option("--accounts", "accounts_path", metavar="FILE",
               type=click.Path(path_type=Path, dir_okay=False, exists=True),
-              help="Accounts to sign in with (`labkit accounts`); wanted for any other host.")
+              help="Accounts to sign in with (`labkit accounts`); needed for any other host.")
 @click.option("--proxy", default="127.0.0.1", show_default=True, metavar="ADDRESS",
-              help="Address of the proxy that encrypts: who it says is asking, is believed.")
+              help="Address of the proxy that encrypts; it is trusted to say who asks.")
 @LEDGER
 @PROCESS
 @TEMPLATES

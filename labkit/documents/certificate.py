@@ -386,7 +386,8 @@ def _eyes(rods: Sequence[Json], by: str, *, alone: bool) -> str:
     unchecked = [rod for rod in own if rod["checked_by"] in (None, "", by)]
     if own and alone:
         return (
-            f"Measured and released by one person, {by}: by its profile the lab is one person."
+            f"Measured and released by one person, {by}: the profile says that the lab is one "
+            "person."
         )
     if not own:
         return "Measured and released by different persons."

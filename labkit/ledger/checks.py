@@ -84,7 +84,7 @@ def check_least(connection: Connection, run: Run, revision: str) -> None:
     for told in connection.scalars(select(FORM.c.least_program)):
         if is_before(str(told), least):
             run.problem(
-                f"the least version of labkit that may act on it is given as {told}; a ledger "
+                f"it names {told} as the earliest version of labkit that may act on it; a ledger "
                 f"of this form, with the sets that it holds, names {least} or a later one"
             )
 

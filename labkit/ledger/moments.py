@@ -46,8 +46,8 @@ def moment_after(
     if at > before + LONGEST_REST and not _is_stated(at, environment):
         raise _wrong(
             at, f"the last entry of the record is of {last[:10]}, more than "
-            f"{LONGEST_REST.days} days before; where that is right, state the day of today with "
-            f"the environment variable {VARIABLE}, such as {VARIABLE}={at.date()}",
+            f"{LONGEST_REST.days} days before; if that is right, state today's date in the "
+            f"environment variable {VARIABLE}, such as {VARIABLE}={at.date()}",
         )
     return max(at, before)
 

@@ -55,7 +55,7 @@ def rod(
 def _checked_mark(case_mark: str) -> str:
     if case_mark and not is_case_mark(case_mark):
         raise InputError(
-            f"{case_mark!r} is no case mark; allowed is {CASE_MARK_ALLOWED}",
+            f"{case_mark!r} is not a case mark; allowed is {CASE_MARK_ALLOWED}",
             field="case_mark", value=case_mark,
         )
     return case_mark
@@ -66,8 +66,8 @@ def _asked(template: RodTemplate, label: str, hand: Hand) -> Rod:
     found = _LABEL.fullmatch(label) if isinstance(label, str) else None
     if found is None:
         raise InputError(
-            f"{label!r} is no label of a rod; write the functional length with its decimals, such "
-            'as "31.4", and L or R after it where the template marks sides',
+            f"{label!r} is not a label of a rod; write the functional length with its decimals, "
+            'such as "31.4", and L or R after it where the template marks sides',
             field="label", value=label,
         )
     length = Decimal(found["length"])

@@ -49,7 +49,7 @@ def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
         count = asked.get("count") or "1"
         if count not in COUNTS:
             raise InputError(
-                f"{count[:LONGEST]!r} is no number of rods; give a whole number from 1 to "
+                f"{count[:LONGEST]!r} is not a number of rods; give a whole number from 1 to "
                 f"{MOST_BETWEEN}"
             )
         return (Between(_number(asked["low"]), _number(asked["high"]), int(count)),)

@@ -46,7 +46,7 @@ def test_the_rows_that_come_with_the_program():
         (
             EYE, 'fit = "H10"', 'fit = "2.6 to 2.5"',
             'row[1].lower.fit = "2.6 to 2.5": limits of 2.6 to 2.5 mm do not go with a diameter of '
-            "2.5 mm; give the lesser first, both within 0.3 mm of the diameter",
+            "2.5 mm; give the smaller first, both within 0.3 mm of the diameter",
         ),
         (EYE, "bore_diameter", "bore_diametre", "did you mean `bore_diameter`?"),
         (EYE, 'kind = "eye"', 'kind = "hook"', "row[1].lower"),

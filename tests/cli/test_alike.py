@@ -20,7 +20,7 @@ SET = f"{CASE}-r9"
 DIGITS = ' is not a rod identifier; it has fourteen digits, such as 4829 482 917 3065, or '
 
 NO_CASE = "has no case 'QF-9999'; `labkit cases` lists those that it has"
-NO_DAY = "is no day; write one such as 2031-03-20"
+NO_DAY = "is not a day; write one such as 2031-03-20"
 
 #: What cannot be read, or does not exist as typed: 2. What a rule of the trade refuses: 1.
 SLIPS = {
@@ -67,7 +67,7 @@ SLIPS = {
         ("rod", NO_ROD, "lost"), ("find", NO_ROD),
         ("replace", NO_ROD, "--reason", "x", "--out", "sets"),
     ]),
-    "no such rod of the case": (2, "the rod 482 917 3065 is no rod of the case 'QF-1043'", [
+    "no such rod of the case": (2, "the rod 482 917 3065 is not a rod of the case 'QF-1043'", [
         ("trial", CASE, "--left", f"{NO_ROD} meets", "--right", "30.1 meets"),
     ]),
     "a wrong digit": (2, '"4829173066" has a wrong digit or two digits swapped', [

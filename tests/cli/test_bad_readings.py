@@ -249,7 +249,7 @@ BAD = {
     "another way": read(3, "33.41", says='what "between" .* gives'),
     "digits swapped": read(3, "83.40", says=r"two digits swapped \(38.40\)"),
     "far off": read(3, "37.50", says="0.875 mm off.*--as-typed"),
-    "outlier": read(3, "38.39", "38.40", "38.58", says="lie 0.19 mm apart"),
+    "outlier": read(3, "38.39", "38.40", "38.58", says="differ by 0.19 mm;"),
     "first missing": read(3, "", "38.40", says="is empty, but a later reading is not"),
     "second missing": read(
         3, "38.40", "", "38.41", says="is empty, but a later reading is not", column="reading_2_mm"
@@ -271,7 +271,7 @@ BAD = {
     ),
     "fittings maybe": cells(2, "fittings", "allowed is one of yes, no", fittings="maybe"),
     "label ok": cells(2, "label_read", "does not say which label", label_read="ok"),
-    "look unknown": cells(2, "look", "is none of whole, smooth, straight, clean", look="crack"),
+    "look unknown": cells(2, "look", "is not one of whole, smooth, straight, clean", look="crack"),
     "result too good": Bad(
         lambda form: form.readings(2, "38.60", "38.60", "38.61").set(2, result="conforms"),
         2, "result", 'the readings give "does not conform"',

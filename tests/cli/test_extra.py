@@ -50,7 +50,7 @@ def test_make_says_whether_it_was_recorded(quick, run, rx, tmp_path):
     ledger = tmp_path / "ledger.sqlite"
     result = run("make", rx, "--out", tmp_path / "a")
     assert result.exit_code == 0, result.stderr
-    assert "Not recorded: no extra rods can be made for it later; name who" in result.stdout
+    assert "Not recorded: no rods in between can be made later; name who" in result.stdout
     assert not ledger.exists()
     result = run("make", rx, "--out", tmp_path / "b", "--json", "--by", "anna")
     assert result.exit_code == 0, result.stderr

@@ -176,8 +176,8 @@ def test_what_is_wrong_is_to_be_replaced(bench):
     result = bench.run(bench.file(), "--by", "quinn")
     ids = [bench.form.identifiers()[at] for at in (0, 3)]
     assert result.stdout.splitlines()[-1] == (
-        f"Reject what is wrong with `labkit reject {' '.join(ids)} --cause …`, with --new --out "
-        "… to make it once more"
+        f"Reject with `labkit reject {' '.join(ids)} --cause …`; add --new --out … to make "
+        "replacements at once"
     )
 
 
@@ -290,7 +290,7 @@ def test_readings_that_scatter_are_asked_for_again(bench):
                    "", "y"]) + "\n"  # fmt: skip
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
-    assert result.stderr.count("lie 0.1 mm apart") == 2
+    assert result.stderr.count("differ by 0.1 mm;") == 2
     assert "Held: 35.9 left" in result.stdout
     assert bench.readings()[0].details["result"] == "undecided"
 

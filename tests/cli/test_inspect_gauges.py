@@ -72,7 +72,7 @@ def test_the_form_tells_when_a_calibration_is_due_where_the_file_does_not(bench)
 
 
 @pytest.mark.parametrize(("cell", "says"), [
-    ("pins-3", '"pins-3" is no known set of gauge pins; known are example-pins, old, pins-2'),
+    ("pins-3", '"pins-3" is not a known set of gauge pins; known are example-pins, old, pins-2'),
     ("small", "small has no pin of 2.50 mm; name the set that was used"),
     ("old", "the calibration of old was due on 2031-03-19, the readings are of 2031-03-20"),
 ])

@@ -97,7 +97,7 @@ def test_one_word_on_the_look_of_all_rods(bench, words, look):
 def test_a_look_that_is_no_point_is_told(bench):
     result = bench.run(bench.file(), "--by", "quinn", "--look", "crack at the eye")
     assert result.exit_code == 2
-    assert '"crack at the eye" is none of whole, smooth, straight, clean; write ok' in result.stderr
+    assert '"crack at the eye" is not one of whole, smooth, straight, clean; write' in result.stderr
     assert bench.readings() == []
 
 
@@ -111,7 +111,7 @@ def test_a_lab_looks_at_more_by_its_profile(bench, monkeypatch):
     bench.form.set(2, look="not glossy, smooth").set(3, look="crack")
     result = bench.run(bench.file(), "--by", "quinn")
     assert result.exit_code == 2
-    assert "is none of whole, smooth, straight, clean, glossy" in result.stderr
+    assert "is not one of whole, smooth, straight, clean, glossy" in result.stderr
     bench.form.set(3, look="ok")
     bench.run(bench.file(), "--by", "quinn")
     assert bench.readings()[0].details["look"] == ["glossy", "smooth"]

@@ -66,7 +66,7 @@ def test_rods_of_one_step(asked):
         f"Case {CASE}: 35.0 left with 35.0 right",
         "They make 50.0 % of the range that holds now, 5.80 mm of advancement (±0.15 mm within "
         "their tolerances).",
-        "Nothing that is recorded speaks against wearing them together.",
+        "Nothing on record speaks against wearing them together.",
         "True as of entry 5 of the record, 2031-03-14",
     ]
 

@@ -114,7 +114,7 @@ def test_one_person_releases_by_the_profile_of_the_lab_alone(run, measured, tmp_
     result = run("release", CASE, "--profile", profile, by="mo")
     assert result.exit_code == 0, result.stderr
     (pdf,) = measured.glob("*.pdf")
-    told = squeezed("by its profile the lab is one person")
+    told = squeezed("the profile says that the lab is one person")
     assert told in squeezed(text_of(pdf.read_bytes()))
 
 

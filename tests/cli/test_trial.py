@@ -169,7 +169,7 @@ def test_what_is_told(run, record, file, reports):
         "This holds only if the pads touched on both sides while looking",
         f"Not to be worn, in the lab; keep them there: 27.8 left ({left}), 27.8 right ({right}).",
         "Cannot be made beside the rods in circulation: the left rod 30.4 asked for at 80 %",
-        "Keep the rods: they stay in use under the percents above, and no new rod is needed.",
+        "Keep the other rods: they stay in use under the percents above, and no new rod is needed.",
         "If "
         "the prescriber wants the missing steps, 1 step (2 rods) can be made after acceptance",
         "\n  labkit extra QF-1043 --percent 70 --out sets\n",
@@ -233,7 +233,7 @@ MEETS = "27.8 meets"
         ([*told("27.8"), "meets"], 2, "is not part of an answer; what was seen of a rod goes in"),
         ([*told(MEETS), "--correct", "left"], 1, "nothing is to be corrected; leave it out"),
         ([*told(MEETS), "--date", "2.4.2031"], 2,
-         "'2.4.2031' is no day; write one such as 2031-03-20"),
+         "'2.4.2031' is not a day; write one such as 2031-03-20"),
         ([*told(MEETS), "--date", "1999-03-13"], 1, "the trial fit cannot have been then"),
         ([*told(MEETS), "--read-to", "0"], 2, "0 is out of bounds; allowed is 0.01 to 1"),
         (["--gap-left", "0.8", "--gap-right", "0.8"], 2, "No such option"),

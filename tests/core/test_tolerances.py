@@ -146,5 +146,5 @@ def test_limits_may_be_given_in_mm():
 
 @pytest.mark.parametrize("fit", ["2.54 to 2.50", "3.00 to 3.04", "2.1 to 2.6"])
 def test_limits_in_mm_go_with_their_diameter(fit):
-    with pytest.raises(InputError, match=r"do not go with a diameter of 2\.5 mm; give the lesser"):
+    with pytest.raises(InputError, match=r"do not go with a diameter of 2\.5 mm; give the smaller"):
         fit_limits(fit, 2.5)

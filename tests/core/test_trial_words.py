@@ -45,10 +45,10 @@ def test_a_rod_by_its_identifier():
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        ("28.7L", "says no rod and what was seen of it; say \"28.7 meets\", \"28.7 too long by "
+        ("28.7L", "does not name a rod and what was seen; say \"28.7 meets\", \"28.7 too long by "
                   "0.8\" or \"28.7 too short by 0.8\", in quotes"),
-        ("meets", "says no rod and what was seen of it"),
-        ("0.8", "says no rod and what was seen of it"),
+        ("meets", "does not name a rod and what was seen"),
+        ("0.8", "does not name a rod and what was seen"),
         ("28.7R meets", "names 28.7R, which bears the R of a right rod; check which rod was on "
                         "which side"),
         ("x meets", 'names the rod "x"; give its label as engraved, such as 28.7 or 28.7L, or its '

@@ -20,7 +20,7 @@ from tests.documents.test_profiles import PNG, read
         (lambda raw: raw.replace(b"IDAT", b"IDAX"), "is incomplete or damaged; export it again"),
         (lambda raw: header_of(raw, 40_000, 40_000),
          "has 40000 × 40000 pixels; allowed are 16 million of them"),
-        (None, "is no file; name a PNG or SVG beside the profile"),
+        (None, "is not a file; name a PNG or SVG beside the profile"),
     ],
 )  # fmt: skip
 def test_a_png_that_cannot_be_printed_is_told_before_anything_is_made(tmp_path, spoil, sentence):

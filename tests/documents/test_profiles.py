@@ -199,8 +199,8 @@ def test_a_broken_profile_is_told_with_file_line_and_what_is_allowed(lab, change
 def test_a_template_of_another_name_is_told_with_the_nearest(lab):
     (lab / "own" / "wearer-page.typ").write_text("x", "utf-8")
     assert (
-        "profile.toml:8: documents holds wearer-page.typ, which is no template of the program; "
-        "did you mean wearers-page.typ?"
+        "profile.toml:8: documents holds wearer-page.typ, which is not one of the program's "
+        "templates; did you mean wearers-page.typ?"
     ) in refused(lab / "profile.toml")
 
 

@@ -72,7 +72,7 @@ def test_broken_facets_are_left_out_and_counted(tmp_path, corners):
     broken[20, 1] = broken[20, 0]  # without area
     mesh = read(tmp_path, binary_stl(broken))
     assert len(mesh.triangles) == 797
-    assert mesh.notes == ("2 facets with a coordinate that is no number left out",)
+    assert mesh.notes == ("2 facets with a coordinate that is not a number left out",)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ def test_a_file_too_large_to_be_measured_and_a_pipe_are_told_at_once(tmp_path):
     with pytest.raises(InputError, match="it has more than 300 MB; thin the scan out first"):
         read_scan(tmp_path / "big.stl")
     os.mkfifo(tmp_path / "pipe.stl")
-    with pytest.raises(InputError, match="it is no file; name one"):
+    with pytest.raises(InputError, match="it is not a file; name one"):
         read_scan(tmp_path / "pipe.stl")
 
 
@@ -163,7 +163,7 @@ PLY = b"ply\nformat ascii 1.0\nelement vertex %d\nproperty float x\nproperty flo
     b"property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n"
 )
 SHEET = b"0 0 0 1 0 0 0 1 0\n3 0 1 2\n"
-NO_PLY = "header is none of a PLY"
+NO_PLY = "header is not that of a PLY file"
 ODD_HEADERS = (
     (b"float y", b"float x", NO_PLY),
     (b"property float x\nproperty float y\nproperty float z\n", b"", NO_PLY),
@@ -188,8 +188,8 @@ def bomb(_):
         ("scan.ply", lambda _: PLY % 4_000_000_000, "more than 10000 facets"),
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 7\n", "that is not there"),
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0\n", "the file is incomplete"),
-        ("scan.ply", lambda _: PLY % 1 + b"0 0 zero\n3 0 0 0\n", "a value is no number"),
-        ("scan.ply", lambda _: b"ply\nformat big\nend_header\n", "header is none of a PLY"),
+        ("scan.ply", lambda _: PLY % 1 + b"0 0 zero\n3 0 0 0\n", "a value is not a number"),
+        ("scan.ply", lambda _: b"ply\nformat big\nend_header\n", NO_PLY),
         *(("scan.ply", lambda _, old=old, new=new: (PLY % 3).replace(old, new) + SHEET, why)
           for old, new, why in ODD_HEADERS),
         ("scan.ply", lambda _: PLY % 3 + b"0 0 0 1 0 0 0 1 0\n3 0 1 nan\n", "that is not there"),

@@ -112,7 +112,7 @@ def test_a_clock_that_is_far_off_is_refused(monkeypatch, url):
                 datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC),
             )  # fmt: skip
         ledger.record(Kind.CASE_OPENED, "QF-1", {}, "anna", START)
-        words = "more than 400 days before; where that is right, state the day .* LABKIT_TODAY=2032"
+        words = "more than 400 days before; if that is right, state .* LABKIT_TODAY=2032"
         with pytest.raises(LedgerError, match=words):
             ledger.record(Kind.CASE_OPENED, "QF-2", {}, "anna", START + LEAP)
         assert ledger.head().count == 1

@@ -91,7 +91,7 @@ CHANGES = {
     "everything deleted": (["DELETE FROM events"], "the last events were removed"),
     "an earlier program let in": (
         ["UPDATE labkit_ledger_revision SET least_program = '1.1.9'"],
-        "the least version of labkit that may act on it is given as 1.1.9; a ledger of this form",
+        "it names 1.1.9 as the earliest version of labkit that may act on it; a ledger",
     ),
 }
 

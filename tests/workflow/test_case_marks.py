@@ -107,7 +107,7 @@ def test_characters_that_a_process_cannot_show_are_refused():
 
 
 def test_an_engineer_is_told_the_same():
-    with pytest.raises(InputError, match="'28' is no case mark; allowed is 1 to 4 characters"):
+    with pytest.raises(InputError, match="'28' is not a case mark; allowed is 1 to 4 characters"):
         rod_solid("eye-eye-flat", "31.4", case_mark="28")
     assert rod_solid("eye-eye-flat", "31.4", case_mark="KH2").solids().size() == 1
 

@@ -130,7 +130,7 @@ def test_a_lab_of_one_person_says_so_on_its_certificate(recorded, out):
     done = let_go(recorded, out, by="mo", asked={"one_person": True})
     assert done.event.body["basis"]["one_person"] is True
     assert squeezed(
-        "Measured and released by one person, mo: by its profile the lab is one person."
+        "Measured and released by one person, mo: the profile says that the lab is one person."
     ) in squeezed(text_of(done.certificate.read_bytes()))
 
 

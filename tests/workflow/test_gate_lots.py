@@ -95,7 +95,7 @@ def test_a_temperature_that_nobody_told_is_asked_for(recorded, out, thermometer,
     rod, _ = measured(recorded, temperature_c=None, instrument=tool)
     _, line = refused(recorded, out, asked=asked)
     assert line.startswith(f"{rod.label} left (")
-    assert "the temperature is not known at which it was measured" in line
+    assert "the temperature at which it was measured is not known" in line
     assert says in line
     assert f"`labkit inspect {CASE} --set {FIRST} " in line
 

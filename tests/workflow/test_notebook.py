@@ -65,7 +65,7 @@ def test_a_rod_of_ones_own_template():
     ("name", "label", "error", "words"),
     [
         ("eye-eye-flt", "31.4", InputError, "eye-eye-flat"),
-        ("eye-eye-flat", "31", InputError, "is no label"),
+        ("eye-eye-flat", "31", InputError, "is not a label"),
         ("eye-eye-flat", "3.4", InputError, "15 to 70 mm"),
         ("eye-eye-flat", "15.25R", LabelError, "too wide"),
     ],
@@ -112,5 +112,5 @@ def test_what_is_no_prescription_is_refused_in_a_sentence(given, words):
 
 
 def test_a_number_is_no_label():
-    with pytest.raises(InputError, match='31.4 is no label of a rod; write .* such as "31.4"'):
+    with pytest.raises(InputError, match='31.4 is not a label of a rod; write .* such as "31.4"'):
         labkit.rod("eye-eye-flat", 31.4)

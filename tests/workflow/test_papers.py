@@ -230,7 +230,7 @@ def test_sums_that_name_a_file_outside_are_refused(made):
         stream.write(f"{'0' * 64}  ../../elsewhere\n")
     result = papers(made.folder)
     assert result.exit_code == 2
-    assert "which is no file of the set" in result.stderr
+    assert "which is not a file of the set" in result.stderr
 
 
 @pytest.mark.parametrize("name", ["checks.json", "spacer-set.csv", "plates/QF-1043-r1_plate-1.3mf"])

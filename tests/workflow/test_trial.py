@@ -254,7 +254,7 @@ def test_a_rod_of_another_case(ledger):
     make_case(pen, parallel(CASE))
     other = make_case(pen, parallel("QF-2000"))[4]["identifier"]
     seen = TrialSeen(replace(side_seen("28.7"), label="", identifier=other), side_seen("28.7"))
-    with pytest.raises(InputError, match="is no rod of the case 'QF-1043'; give the rod that was"):
+    with pytest.raises(InputError, match="is not a rod of the case 'QF-1043'; give the rod that"):
         propose(ledger, CASE, seen, NOW)
 
 

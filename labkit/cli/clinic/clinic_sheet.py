@@ -24,9 +24,9 @@ def command(
 ) -> None:
     """Write the clinic's sheet: a page that works on a phone or computer without a network.
 
-    In it a clinic fills in a trial fit, an order for rods in between, a follow-up, rods lost or
-    returned, or a prescription. It sees what that means on what holds today, and saves a small file
-    to send or prints it with a code. `labkit intake` takes the file in. The sheet bears the case
+    On it a clinic fills in a trial fit, an order for rods in between, a follow-up, rods lost or
+    returned, or a prescription, and sees what that means today. It then saves a small file to send,
+    or prints the sheet with a code. `labkit intake` takes the file in. The sheet bears the case
     number and the entry of the record for which it is true, and no name of a patient.
 
     Example: labkit clinic-sheet QF-1043 --out QF-1043-clinic.html

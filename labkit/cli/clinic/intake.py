@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 @click.argument("file", metavar="FILE")
 @click.option("--confirm", is_flag=True, help="Do what the proposal says; needs --by.")
 @click.option("--out", "out_dir", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
-              help="Folder that prescriptions are written to, a file each; begun if absent.")
+              help="Folder for the prescription files, one each; made if absent.")
 @TEMPLATES
 @PROCESSES
 @operator_option("confirms it; needed with --confirm.")
@@ -47,7 +47,7 @@ def command(file: str, confirm: bool, as_json: bool, **given: Any) -> None:
     """Show what a clinic sent as a proposal; with --confirm, do it.
 
     FILE is what the clinic's sheet saved (`labkit clinic-sheet`), or `-` for what a hand scanner
-    typed. It is checked like anything typed. The answer says what the clinic reports, what was
+    typed. It is checked as if it were typed. The answer says what the clinic reports, what was
     recorded since the sheet was made, what would follow, and the commands that would do it. Nothing
     is recorded. --confirm runs these commands, and nothing else.
 

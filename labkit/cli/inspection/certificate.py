@@ -16,7 +16,7 @@ from labkit.core.report import Report, Section
 @click.argument("case")
 @SET
 @click.option("--entry", "--event", "seq", type=click.IntRange(1), metavar="N",
-              help="Number of a release, also of one that is no longer valid.")
+              help="Entry of a release, even of one that is no longer valid.")
 @click.option(
     "--out", "out_dir", default=".", show_default=True, metavar="DIR",
     type=click.Path(path_type=Path, file_okay=False, exists=True),

@@ -17,7 +17,7 @@ from labkit.documents.instrument_report import Tool, instrument_report
 
 @click.command("instruments", cls=rich_click.RichCommand)
 @click.argument("names", metavar="[NAME]...", nargs=-1)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one an instrument.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one per instrument.")
 @INSTRUMENTS
 def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str, ...]) -> None:
     """List instruments and gauge pins: their errors, what they measure, when they are due.

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     default=3,
     show_default=True,
     metavar="N",
-    help="Readings of each rod that a mean will be of.",
+    help="How many readings of each rod the mean is taken of.",
 )
 @INSTRUMENTS
 @LEDGER

@@ -44,8 +44,8 @@ if TYPE_CHECKING:
 @TEMPLATES
 @instrument_option(
     "The scanner",
-    "the uncertainty holds what the scan's points show and, with --rod, the usual gauge of the "
-    "set's process",
+    "the uncertainty is that of the scan's points alone and, with --rod, of the usual gauge of "
+    "the set's process",
 )
 @INSTRUMENTS
 @click.option(

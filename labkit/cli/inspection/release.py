@@ -26,11 +26,11 @@ _MOST_ENTRIES = 10_000
     "--out", "out_dir", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the certificate; without it, the one that holds the set.",
 )
-@click.option("--note", default="", metavar="TEXT", help="Free text, kept and printed with it.")
+@click.option("--note", default="", metavar="TEXT", help="A remark, printed on the certificate.")
 @click.option(
     "--answer", "answers", nargs=2, multiple=True, metavar="ENTRIES TEXT",
-    help="Answers what a remark, or a doubt about readings, asks; ENTRIES as the refusal names "
-    "them, such as 14 or 14-16,19. Kept and printed with it.",
+    help="Answer a remark or a doubt about readings; ENTRIES as the refusal names them, such as 14 "
+    "or 14-16,19. Printed on the certificate.",
 )
 @click.option("--lot", default="", metavar="TEXT",
               help="Lot of the material of the rods whose readings name none.")
@@ -50,9 +50,9 @@ def command(
     Releases a set only if every rod (including replacements) was measured and conforms, every label
     and fitting was checked, left and right agree, and no finding holds a rod. Otherwise lists what
     is missing and how to put it right. If the certificate cannot be written, nothing is released. A
-    set that was withheld needs a --note on what was done about it, one with remarks an --answer to
-    each. Whoever measured does not release, unless the profile (--profile, else the one that the
-    set keeps) says that the laboratory is one person.
+    set that was withheld needs a --note on what was done about it; a set with remarks needs an
+    --answer to each. Whoever measured does not release, unless the profile (--profile, else the one
+    that the set keeps) says that the laboratory is one person.
 
     Example: labkit release QF-1043 --by kim
     """

@@ -63,8 +63,8 @@ def command(coupons: Path, as_json: bool, **asked: Any) -> None:
     COUPONS.csv has a line for each coupon with the columns nominal and measured (functional length,
     mm) and, if you have them, coupon, machine, lot, bore_nominal and bore, pin_nominal and pin,
     ball_nominal and ball. Lines that name one coupon are readings of it and count once. At least 6
-    coupons of 3 lengths that span 10 mm; several at each length, best 4 lengths from your shortest
-    to your longest rod.
+    coupons of 3 lengths that span 10 mm are needed; best are several at each of 4 lengths, from
+    your shortest to your longest rod.
 
     Writes a process file with its evidence, and refuses what would not be reliable. Make rods with
     it: labkit make RX --processes FILE.toml --process NEW-NAME

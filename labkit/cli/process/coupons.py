@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option("--date", "day", required=True, type=DAY, metavar="YYYY-MM-DD",
               help="Day that the files bear.")
 @click.option("--out", "out_path", required=True, metavar="FOLDER",
-              type=click.Path(path_type=Path), help="Folder to write; there must be none yet.")
+              type=click.Path(path_type=Path), help="New folder to write.")
 @click.option("--length", "lengths", multiple=True, metavar="MM",
               help="Length of coupons, repeatable; without it, four over the template's lengths.")
 @click.option("--each", type=click.IntRange(2, 50), default=4, show_default=True,
@@ -38,8 +38,8 @@ def command(**asked: Any) -> None:
     FOLDER gets STEP, STL and build plates of the coupons, and coupons.csv. Print what lies on the
     plates, number the coupons of each length, and write into coupons.csv what each measures: the
     reading (over the fittings) and the diameters. Then calibrate with the command that this one
-    ends with. Measure again only rods that were not used to calibrate: coupons fit best by
-    themselves.
+    ends with. To check the result, measure rods that were not used to calibrate: the coupons
+    themselves always fit best.
 
     Example: labkit coupons eye-eye-flat --process example-resin --date 2031-05-02 --out coupons-may
     """

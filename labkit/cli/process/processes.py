@@ -24,7 +24,7 @@ _CARRYING = {
 
 @click.command("processes", cls=rich_click.RichCommand)
 @click.argument("names", metavar="[NAME]...", nargs=-1)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one a process.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one per process.")
 @PROCESSES
 def command(names: tuple[str, ...], as_json: bool, process_places: tuple[str, ...]) -> None:
     """List processes: machine, material, compensation, and when they were calibrated.

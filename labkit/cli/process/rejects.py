@@ -10,7 +10,7 @@ from labkit.cli.print_report import print_report
 
 
 @click.command("rejects", cls=rich_click.RichCommand)
-@click.option("--process", metavar="NAME", help="Of this process alone; without it, of each.")
+@click.option("--process", metavar="NAME", help="Only this process; default: each one.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(process: str | None, ledger_url: str | None, as_json: bool) -> None:

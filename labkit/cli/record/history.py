@@ -15,7 +15,7 @@ from labkit.cli.print_report import print_report
 @click.argument("case")
 @click.option("--out", "out_dir", metavar="DIR",
               type=click.Path(path_type=Path, file_okay=False),
-              help="Folder to make, with history.pdf, history.json and every prescription.")
+              help="New folder for history.pdf, history.json and every prescription.")
 @PROFILE
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")

@@ -50,7 +50,7 @@ def verify_command(
     """Check every entry, every row and the database itself for changes.
 
     Write down the digest that is printed: with --head it later shows that nothing recorded until
-    today was removed or rewritten. So does a certificate that left the house (--certificate, or the
+    today was removed or rewritten. So does a certificate that was given away (--certificate, or the
     digest in its code). Exit status 1 if something is found.
 
     Example: labkit ledger verify --ledger lab.sqlite
@@ -104,7 +104,7 @@ def backup_command(file: Path, ledger_url: str | None, as_json: bool) -> None:
 @command.command("upgrade", cls=rich_click.RichCommand)
 @click.option(
     "--backup", "backup_to", type=FILE, metavar="FILE",
-    help="New file for the backup; beside an SQLite ledger where none is named.",
+    help="New file for the backup; default: beside an SQLite ledger.",
 )
 @LEDGER
 @JSON

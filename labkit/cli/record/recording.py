@@ -87,7 +87,7 @@ def looking(ledger_url: str | None) -> Iterator[Reader | None]:
 
 def not_recorded(what_to_do: str) -> str:
     """Say that what was made is not in the ledger."""
-    return f"Not recorded: no extra rods can be made for it later; {what_to_do}"
+    return f"Not recorded: no rods in between can be made later; {what_to_do}"
 
 
 def said(what: Recorder | str, *, to_stderr: bool = False) -> None:

@@ -30,8 +30,8 @@ def command(
     """Print the case sheet of today: the range, what every pair makes, who has each rod.
 
     The sheet names the entry of the record as of which it is true. Nothing is made; with --out
-    and --by the record notes that it was printed, and `labkit recall` names it where it is wrong
-    later.
+    and --by the record notes that it was printed, and `labkit recall` names it once it
+    is no longer true.
 
     Example: labkit sheet QF-1043 --out QF-1043-today.pdf
     """

@@ -12,7 +12,7 @@ from labkit.errors import InputError
 
 @click.command("show", cls=rich_click.RichCommand)
 @click.argument("case")
-@click.option("--prescription", is_flag=True, help="Print the text of the prescription, no more.")
+@click.option("--prescription", is_flag=True, help="Print only the text of the prescription.")
 @click.option(
     "--revision",
     type=click.IntRange(1),

@@ -64,10 +64,10 @@ def _asks(*names: str, **settings: Any) -> Decorator:
 @_asks("--length", "lengths", multiple=True, metavar="MM",
        help="A step by the length of its rod, mm; repeatable.")
 @click.option("--side", type=click.Choice([str(s) for s in Side]),
-              help="Side that the lengths are of, where the sides differ.")
+              help="Side that --length is of, if the sides differ.")
 @_asks("--between", nargs=2, metavar="LOW HIGH",
        help="Steps between two percentages, evenly spaced; with --count.")
-@click.option("--count", type=int, default=1, show_default=True, help="How many between.")
+@click.option("--count", type=int, default=1, show_default=True, help="How many steps between.")
 @sets_option("the new rods are", required=False)
 @click.option("--dry-run", is_flag=True,
               help="Only look: show steps, series and findings; --out and --by are not needed.")

@@ -24,7 +24,7 @@ from labkit.errors import InputError
 @click.option("--note", default="", metavar="TEXT", help="What was seen; it is recorded.")
 @click.option("--date", "on", type=DAY, metavar="DAY",
               help="The day on which it happened; without it, today.")
-@click.option("--new", "anew", is_flag=True, help="Also make the rods once more, into --out.")
+@click.option("--new", "anew", is_flag=True, help="Also make the rods again, into --out.")
 @sets_option("with --new, the new rods are", required=False)
 @PROFILE
 @operator_option("rejects them; it is recorded.")
@@ -35,9 +35,9 @@ def command(
 ) -> None:
     """Reject rods, which ends their life; with --new, make replacements.
 
-    IDENTIFIER is what the bag label says, or the name of a set for all of its rods. Of several
-    rods all are rejected, or none. A set of which a rod is rejected is not released until another
-    one takes its place (--new, or later `labkit replace`); a release that it was part of is
+    IDENTIFIER is what the bag label says, or the name of a set for all of its rods. If you name
+    several rods, all are rejected or none. A set of which a rod is rejected is not released until
+    another one takes its place (--new, or later `labkit replace`); a release that it was part of is
     no longer valid.
 
     Example: labkit reject 48294829173065 --cause length --note "0.3 mm too long" --by quinn

@@ -29,7 +29,7 @@ WORDS = ("delivered", "fitted", "returned", "lost", "broken", "withdrawn", "mist
 @click.option("--unreleased", default="", metavar="WHY",
               help="Why rods not released, or not to be worn, are delivered; it is recorded.")
 @click.option("--instead", is_flag=True,
-              help="With fitted: the pair that is fitted comes out; the wearer keeps it.")
+              help="With fitted: the pair fitted before comes out; the wearer keeps it.")
 @click.option("--case", metavar="CASE",
               help="Instead of recording, ask what two rods of this case make together.")
 @operator_option("reports it; it is recorded.")
@@ -42,8 +42,8 @@ def command(
     """Record what became of rods, or ask what two rods make together.
 
     IDENTIFIER is what the bag label says, or the name of a set for all its rods. STATE is
-    delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last report back. Of
-    several rods all are recorded, or none; fitted is recorded for the one pair in the mouth.
+    delivered, fitted, returned, lost, broken or withdrawn; mistaken takes the last report back. If
+    you name several rods, all are recorded or none. Only the pair in the mouth is fitted.
 
     With --case, name a left and a right rod as engraved, such as 31.6L 30.1R. The exit status is 1
     if they must not be worn together, or if one of them is not in circulation.

@@ -67,7 +67,7 @@ _PACE_SECONDS = 600.0
 @click.option("--wait", is_flag=True,
               help="With --queue: stay until every set is made or refused.")
 @click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
-              help="Every outcome as it comes, a line of JSON each; lines are added.")
+              help="File to add each outcome to as it comes, a line of JSON each.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each file.")
 @PROCESS
 @PROCESSES
@@ -83,8 +83,8 @@ def command(
     """Make the sets of many prescriptions at once.
 
     FOLDER means every .toml file in it. A prescription that is refused or cannot be read stops no
-    other. The same command again makes what is missing and nothing twice, also after a kill. With
-    --by every set is recorded, as by `labkit make`.
+    other. Run again, even after a crash, the command makes what is missing and nothing twice.
+    With --by every set is recorded, as by `labkit make`.
 
     With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
     many); the same command again shows how far they are.

@@ -43,9 +43,9 @@ if TYPE_CHECKING:
 @RX
 @sets_option("each set is")
 @click.option("--take-back", is_flag=True,
-              help="Rods in circulation that could be taken for new ones are taken back.")
+              help="Take back rods in circulation that could be taken for new ones.")
 @click.option("--copy", is_flag=True,
-              help="Of a set recorded in another folder: write its files here too.")
+              help="If the set lies in another folder, write its files here too.")
 @takes_means
 @may_record(default_ledger=True)
 @JSON

@@ -24,7 +24,7 @@ from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
     "out_dir",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="Write there instead of into the set.",
+    help="Folder to write to, instead of the set.",
 )
 @PROFILE
 @operator_option("prints them; with it, the record notes that they were printed again.")
@@ -42,7 +42,7 @@ def command(
 
     Another profile (name, logo, paper, language) becomes the set's own; with --out the set keeps
     the one it has. With --by the record notes that they were printed again, and `labkit recall` no
-    longer names the earlier ones. Destroy those.
+    longer names the earlier papers: destroy those.
 
     Example: labkit papers sets/QF-1043-r1
     """

@@ -36,7 +36,9 @@ def read_seen(side: Side, words: str) -> SideSeen:
     """
     found = _SEEN.fullmatch(words.strip())
     if found is None:
-        raise _wrong(side, words, f"says no rod and what was seen of it; say {ALLOWED}, in quotes")
+        raise _wrong(
+            side, words, f"does not name a rod and what was seen; say {ALLOWED}, in quotes"
+        )
     seen = Seen(re.sub(r"[\s_-]+", "_", found["seen"].lower()))
     label, identifier = _rod(side, words, found["rod"])
     return SideSeen(label, seen, _by(side, words, seen, (found["rest"] or "").strip()), identifier)

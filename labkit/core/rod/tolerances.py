@@ -194,7 +194,7 @@ def _own_limits(nominal_mm: Decimal, least_mm: Decimal, most_mm: Decimal) -> Siz
     if not (least_mm < most_mm and near):
         raise InputError(
             f"limits of {least_mm} to {most_mm} mm do not go with a diameter of {nominal_mm} mm; "
-            f"give the lesser first, both within {OWN_NEAR_MM} mm of the diameter",
+            f"give the smaller first, both within {OWN_NEAR_MM} mm of the diameter",
             field="fit", value=f"{least_mm} to {most_mm}",
             allowed=f"within {OWN_NEAR_MM} mm of {nominal_mm}",
         )

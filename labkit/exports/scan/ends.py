@@ -87,8 +87,8 @@ def _fit_end(
     if seen < LEAST_SEEN or gap > WIDEST_GAP_DEG:
         raise _unseen(
             template, end, fitting,
-            f"{100 * seen:.0f} % of its surface are seen, with a gap of {gap:.0f}°; at least "
-            f"{100 * LEAST_SEEN:.0f} % are needed, and no gap above {WIDEST_GAP_DEG:.0f}°",
+            f"{100 * seen:.0f} % of its surface is seen, with a gap of {gap:.0f}°; at least "
+            f"{100 * LEAST_SEEN:.0f} % is needed, and no gap above {WIDEST_GAP_DEG:.0f}°",
         )
     off = math.hypot(fit.center[0] - x_mm, fit.center[2])
     if abs(fit.radius_mm - wanted) > FITTING_SEARCH_SHARE * wanted or off > ASTRAY_MM:

@@ -115,7 +115,7 @@ def scan_bytes(path: Path) -> bytes:
     """
     try:
         if path.exists() and not path.is_file():
-            raise _wrong(path, "it is no file; name one")  # a pipe would be waited for
+            raise _wrong(path, "it is not a file; name one")  # a pipe would be waited for
         with path.open("rb") as stream:
             # What grows while it is read, or tells no size, is not read for ever.
             size = path.stat().st_size
@@ -170,7 +170,8 @@ def _mesh(corners: Array, path: Path) -> ScanMesh:
     sound = np.isfinite(corners).all(axis=(1, 2)) & (np.abs(corners) < LARGEST).all(axis=(1, 2))
     notes = []
     if not sound.all():
-        notes.append(f"{int((~sound).sum())} facets with a coordinate that is no number left out")
+        count = int((~sound).sum())
+        notes.append(f"{count} facets with a coordinate that is not a number left out")
     corners = corners[sound]
     if len(corners) < LEAST_FACETS:
         raise _wrong(path, f"{len(corners)} facets show no rod; scan it again")

@@ -163,13 +163,13 @@ def _by_one(
     if pose is None or explained < LEAST_EXPLAINED:
         raise _UnfitError(
             f"the nominal surface of {template.name} explains {100 * explained:.0f} % of the "
-            f"scan; at least {100 * LEAST_EXPLAINED:.0f} % are needed", explained
+            f"scan; at least {100 * LEAST_EXPLAINED:.0f} % is needed", explained
         )
     seen = _seen(shape, pose, mesh)
     if seen < LEAST_SEEN:
         raise _UnfitError(
-            f"{100 * seen:.0f} % of the surface of {template.name} are seen; at least "
-            f"{100 * LEAST_SEEN:.0f} % are needed", explained
+            f"{100 * seen:.0f} % of the surface of {template.name} is seen; at least "
+            f"{100 * LEAST_SEEN:.0f} % is needed", explained
         )
     try:
         ends = fit_ends(template, pose.to_rod(mesh.vertices), pose.length_mm)
@@ -249,8 +249,8 @@ def _refuse_units(mesh: ScanMesh, templates: Mapping[str, RodTemplate]) -> None:
 def _no_rod(reasons: Mapping[str, _UnfitError], mesh: ScanMesh) -> RefusedError:
     if not reasons:
         return RefusedError(
-            f"the scan is {mesh.size:.4g} mm across, which is no rod of any template, and in no "
-            "other unit either; give the scan of one rod, in millimetres"
+            f"the scan is {mesh.size:.4g} mm across, which fits no rod template, and in no other "
+            "unit either; give the scan of one rod, in millimetres"
         )
     nearest = max(reasons.values(), key=lambda error: error.explained)
     if len(reasons) == 1:

@@ -99,7 +99,7 @@ def _ply_header(head: str) -> tuple[str, list[_Element]]:
     except (KeyError, IndexError, ValueError):
         order = None
     if order is None or not _can_be_read(elements):
-        raise UnreadableError("its header is none of a PLY; export the scan again")
+        raise UnreadableError("its header is not that of a PLY file; export the scan again")
     for element in elements:
         if not 0 <= element.count <= 3 * MOST_FACETS:
             raise too_many()
@@ -129,7 +129,7 @@ def _numbers(body: bytes) -> Array:
         try:
             return np.fromstring(body, dtype=np.float64, sep=" ")
         except (DeprecationWarning, ValueError):
-            raise UnreadableError("a value is no number; export the scan again") from None
+            raise UnreadableError("a value is not a number; export the scan again") from None
 
 
 def _text_rows(

@@ -346,7 +346,7 @@ def _problem(best: _Reading, rival: Rival, template: RodTemplate) -> str:
         return f"a bar is seen under {100 * share:.0f} % of the label's length only"
     if needs_bar(length) != best.bar:
         state = "with" if best.bar else "without"
-        return f"{length} {state} a bar under it is no label: it may be upside down"
+        return f"{length} {state} a bar under it is not a label: it may be upside down"
     return ""
 
 

@@ -316,8 +316,8 @@ def sums_of(root: Path) -> dict[str, str]:
     for name in sums:
         if not is_inside(name):
             raise InputError(
-                f'{SUMS_FILE} names "{name}", which is no file of the set; take the set from its '
-                "backup or make it again",
+                f'{SUMS_FILE} names "{name}", which is not a file of the set; take the set '
+                "from its backup or make it again",
                 where=str(root),
             )
     return sums

@@ -86,7 +86,7 @@ class Bench:
                 return way
         known = ", ".join(way.method for way in self.ways)
         raise InputError(
-            f'"{method}" is no way to measure this rod template; measure {known}',
+            f'"{method}" is not a way to measure this rod template; measure {known}',
             field="way", value=str(method), allowed=known,
         )
 
@@ -103,7 +103,7 @@ class Bench:
         place = self.by_identifier.get(readings.identifier)
         if place is None:
             raise InputError(
-                f"the rod {grouped(readings.identifier)} is none of the set {self.set_name}",
+                f"the rod {grouped(readings.identifier)} is not one of the set {self.set_name}",
                 field="identifier", value=readings.identifier,
             )
         assert readings.method is not None

@@ -44,7 +44,7 @@ def _without_temperature(readings: RodReadings) -> Iterator[tuple[str, str]]:
     tool = readings.instrument
     if readings.temperature_c is None and tool is not None and tool.thermometer_c is not None:
         yield (
-            f"the temperature is not known at which it was measured, and lengths of {tool.name} "
+            f"the temperature at which it was measured is not known, and lengths of {tool.name} "
             "are corrected to 20 °C by it",
             "measure again and give it with --temperature, once for all rods",
         )

@@ -132,7 +132,7 @@ def look_problems(expected: Expected, readings: RodReadings) -> Iterator[Finding
         yield refused(
             "label_read",
             f'{name}: the label read from the rod is "{label}", but it should be '
-            f"{expected.engraved}; keep the rod back, and look whether it lies in the wrong bag",
+            f"{expected.engraved}; keep the rod back, and check whether it lies in the wrong bag",
             name,
         )
     if readings.fittings is False:
@@ -218,8 +218,8 @@ def scatters(readings_mm: tuple[Decimal, ...], sd_mm: float) -> str:
     Returns:
         A sentence without its end; empty where they agree.
 
-    >>> scatters((Decimal("36.08"), Decimal("36.09"), Decimal("36.18")), 0.01)[:53]
-    'its readings 36.08, 36.09, 36.18 lie 0.1 mm apart, 0.'
+    >>> scatters((Decimal("36.08"), Decimal("36.09"), Decimal("36.18")), 0.01)[:50]
+    'its readings 36.08, 36.09, 36.18 differ by 0.1 mm;'
     """
     if len(readings_mm) < 2:
         return ""
@@ -228,6 +228,6 @@ def scatters(readings_mm: tuple[Decimal, ...], sd_mm: float) -> str:
         return ""
     listed = ", ".join(str(reading) for reading in readings_mm)
     return (
-        f"its readings {listed} lie {plain(width)} mm apart, {millimetres(limit, 3)} mm would be "
-        "the most with this gauge (once in a thousand rods)"
+        f"its readings {listed} differ by {plain(width)} mm; with this gauge they differ by more "
+        f"than {millimetres(limit, 3)} mm on only one rod in a thousand"
     )

@@ -139,8 +139,8 @@ def look_of(text: str, points: tuple[str, ...] = LOOK) -> tuple[str, ...]:
     for word in told:
         if word not in points:
             raise InputError(
-                f'"{shown(text)}" is none of {", ".join(points)}; write ok, or what the rod is '
-                'not, such as "not smooth", and the rest into the remark',
+                f'"{shown(text)}" is not one of {", ".join(points)}; write ok, or what the rod '
+                'is not, such as "not smooth", and the rest into the remark',
                 field="look", value=text, allowed=f"ok, {', '.join(points)}",
             )
     return told
@@ -212,7 +212,7 @@ def read_set_of_pins(row: FormRow) -> GaugePins | None:
         return None
     if name not in sheet.pins:
         raise row.wrong(
-            place, f'"{shown(name)}" is no known set of gauge pins; known are '
+            place, f'"{shown(name)}" is not a known set of gauge pins; known are '
             f"{', '.join(sheet.pins) or 'none'}; name the file of the lab's own with --instruments",
         )
     pins = sheet.pins[name]

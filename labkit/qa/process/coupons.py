@@ -182,7 +182,7 @@ def _refuse_slip(
     raise problem(
         cell, table,
         f"= {shown(cell.text)} gives {plain(round(value, 3))} mm beside a nominal of "
-        f"{plain(nominal)} mm{guess}; a coupon is off by {plain(limit)} mm at most: look whether "
+        f"{plain(nominal)} mm{guess}; a coupon is off by {plain(limit)} mm at most: check whether "
         "it is a slip or another rod, and correct the file",
     )
 

@@ -262,8 +262,8 @@ def ending(
     ]
     if wrong:
         yield (
-            f"Reject what is wrong with `labkit reject {' '.join(wrong)} --cause …`, with --new "
-            "--out … to make it once more"
+            f"Reject with `labkit reject {' '.join(wrong)} --cause …`; add --new --out … to make "
+            "replacements at once"
         )
 
 

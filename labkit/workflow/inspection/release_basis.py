@@ -133,7 +133,7 @@ def without_temperature(inspection: Inspection) -> Iterator[str]:
         redo = shlex.join(["labkit", "inspect", inspection.stored.case, "--set",
                            inspection.stored.name])  # fmt: skip
         yield (
-            f"{first_few(own)}: the temperature is not known at which it was measured, and the "
+            f"{first_few(own)}: the temperature at which it was measured is not known, and the "
             "profile asks for it (temperature_asked); measure again and record that with "
             f"`{redo} --temperature C --again REASON`"
         )

@@ -120,7 +120,7 @@ def to_length_asked(asked: Mapping[str, Any]) -> ToLength | None:
     ways = {str(way.method): way for way in ways_of(template)}
     if asked["way"] not in ways:
         raise InputError(
-            f"--way {asked['way']!r} is no way to measure {template.name}; allowed is one of "
+            f"--way {asked['way']!r} is not a way to measure {template.name}; allowed is one of "
             f"{', '.join(ways)}", field="way",
         )
     return to_length(ways[asked["way"]], template)

@@ -104,7 +104,7 @@ def _refuse_lengths(asked: CouponsAsked) -> None:
     beyond = [one for one in lengths if not template.shortest_mm <= one <= template.longest_mm]
     if beyond:
         raise RefusedError(
-            f"a coupon of {beyond[0]} mm is no rod of {template.name}; allowed are "
+            f"a coupon of {beyond[0]} mm is not a rod of {template.name}; allowed are "
             f"{plain(template.shortest_mm)} to {plain(template.longest_mm)} mm",
             field="lengths", value=beyond[0],
         )

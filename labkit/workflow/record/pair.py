@@ -156,5 +156,5 @@ def _told(found: Together, findings: tuple[Finding, ...]) -> Iterator[str]:
                 "bite (+ to the patient's left)."
             )
     if not refusals(findings):
-        yield "Nothing that is recorded speaks against wearing them together."
+        yield "Nothing on record speaks against wearing them together."
     yield from (f"Note: {one.message}." for one in findings if one not in refusals(findings))

@@ -132,7 +132,7 @@ def _found(stored: StoredCase, side: Side, one: SideSeen) -> SideSeen:
     do = f"give the rod that was tried on the {side}, with `labkit show` beside you"
     if rod is None:
         raise InputError(
-            f"the rod {name} is no rod of the case {stored.case!r}; {do}",
+            f"the rod {name} is not a rod of the case {stored.case!r}; {do}",
             field=str(side), value=one.identifier,
         )
     if rod.side != side:

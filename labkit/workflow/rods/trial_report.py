@@ -120,7 +120,7 @@ def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Itera
             f"On this range the grading as prescribed is refused: {finding.message}"
             for finding in refusals(proposal.set_findings)
         ),
-        *_kept(trial.order),
+        *_kept(trial.order, any(pair.not_to_be_worn for pair in proposal.pairs)),
     ))  # fmt: skip
     yield Section(words=(*_next(trial), _what_holds(trial)), on=On.COMMANDS)
 
@@ -209,17 +209,19 @@ def _side_json(one: SideSeen) -> dict[str, Any]:
     }
 
 
-def _kept(order: NextOrder | None) -> Iterator[str]:
+def _kept(order: NextOrder | None, some_go_back: bool) -> Iterator[str]:
     if order is None:
         return
     for finding in order.cannot:
         yield f"Cannot be made beside the rods in circulation: {finding.message}"
+    these = "other rods" if some_go_back else "rods"
     if order.command:
         yield (
-            "Keep the rods: they stay in use under the percents above, and no new rod is needed."
+            f"Keep the {these}: they stay in use under the percents above, and no new rod is "
+            "needed."
         )
     elif not order.cannot:
-        yield "Keep the rods: no rod is missing."
+        yield f"Keep the {these}: no rod is missing."
 
 
 def _next(trial: Trial) -> Iterator[str]:
@@ -248,7 +250,7 @@ def _what_holds(trial: Trial) -> str:
         )
     return (
         f"Accepted as entry {trial.accepted}. Prescription revision {trial.revision} holds now; "
-        "`labkit show` with --prescription prints its text."
+        f"`labkit show {trial.stored.case} --prescription` prints its text."
     )
 
 
