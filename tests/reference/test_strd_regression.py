@@ -1,4 +1,4 @@
-"""Least squares against certified values of NIST and against a second program.
+"""Least squares against certified values of NIST and against a second computation.
 
 NIST Statistical Reference Datasets, linear regression: every certified quantity is met to the 15
 digits that are printed (14 where the last one is rounded); `labkit calibrate` needs 9 of them.

@@ -90,8 +90,8 @@ def write_gallery(examples: Path) -> None:
     lines = [
         "# What it looks like",
         "",
-        "Everything here is invented, and written by the program itself. Each picture stands below",
-        "the command that made it.",
+        "Everything here is invented, and written by the program itself. Each picture follows the",
+        "command that made it.",
     ]
     for heading, (command, looks) in _PARTS.items():
         lines += ["", f"## {heading}", "", "```sh", command, "```"]
