@@ -25,7 +25,7 @@ def command(topic: str | None) -> None:
     """
     if topic is None:
         columns = (Column("topic", str), Column("page", title))
-        more = "show one with `labkit guide TOPIC`"
+        more = "Show one with `labkit guide TOPIC`"
         pages = Section("The guide", (more,), table=Table.of(columns, TOPICS))
         print_report(Report("The guide", (pages,)))
     elif sys.stdout.isatty():

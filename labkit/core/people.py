@@ -60,9 +60,9 @@ def require_known(people: Sequence[Person], *codes: str | None) -> None:
     known = {one.code.casefold() for one in people}
     for code in (code for code in codes if people and code and code.casefold() not in known):
         raise RefusedError(
-            f"{code} is no code of the people in the lab's profile, who are "
-            f"{', '.join(one.code for one in people)}; give the code of one of them, or add the "
-            "person to the profile ([[people]]); nothing was recorded",
+            f"{code} is not a code in the lab's profile, which lists "
+            f"{', '.join(one.code for one in people)}; give one of these codes, or add the person "
+            "to the profile ([[people]]); nothing was recorded",
             field="by", value=code,
         )
 

@@ -79,5 +79,5 @@ def check_written(event: Event) -> None:
 
 def _damaged(seq: object, why: str) -> LedgerError:
     return LedgerError(
-        f"event {seq} was changed or is damaged: {why}; look with `labkit ledger verify`"
+        f"event {seq} was changed or is damaged: {why}; check it with `labkit ledger verify`"
     )

@@ -137,7 +137,7 @@ class Reader:
             rows = connection.execute(select(HEAD)).all()
         if len(rows) != 1 or type(rows[0].event_count) is not int:
             raise LedgerError(
-                f"the ledger {self.place} is damaged: its head row is not there; look with "
+                f"the ledger {self.place} is damaged: its head row is not there; check it with "
                 "`labkit ledger verify`"
             )
         return Head(rows[0].event_count, rows[0].digest)
@@ -159,7 +159,7 @@ class Reader:
                 event = event_of(row)
                 if event.seq != last + 1:
                     raise LedgerError(
-                        f"event {last} is followed by {event.seq}: damaged; look with "
+                        f"event {last} is followed by {event.seq}: damaged; check it with "
                         "`labkit ledger verify`"
                     )
                 yield event
@@ -376,7 +376,7 @@ class Reader:
     def _set(self, begun_row: Any, end_row: Any, seqs: Any) -> StoredSet:
         for row, seq in zip((begun_row, end_row), seqs, strict=True):
             if row[0] is None and seq is not None:
-                raise LedgerError(f"event {seq} is missing; look with `labkit ledger verify`")
+                raise LedgerError(f"event {seq} is missing; check it with `labkit ledger verify`")
         begun = event_of(begun_row)
         end = None if end_row[0] is None else event_of(end_row)
         revision = said(begun, SetStarted).revision

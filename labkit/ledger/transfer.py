@@ -43,7 +43,7 @@ def export_lines(ledger: Reader) -> Iterator[str]:
         if count != head.count:
             raise LedgerError(
                 f"the ledger {ledger.place} has {count} events and a head that says "
-                f"{head.count}; look with `labkit ledger verify`"
+                f"{head.count}; check it with `labkit ledger verify`"
             )
 
 

@@ -27,7 +27,7 @@ _FAILING = (
     "disk is failing; nothing was recorded; make room and try again"
 )
 _DAMAGED = (
-    "is damaged; nothing was recorded; look with `labkit ledger verify`, keep the damaged "
+    "is damaged; nothing was recorded; check it with `labkit ledger verify`, keep the damaged "
     "file, and go on from a backup with `labkit ledger restore`"
 )
 _FOREIGN = "is not a ledger; nothing was changed; name the lab's ledger with --ledger"

@@ -122,6 +122,6 @@ def require_sound(ledger: Reader) -> Verification:
     if not found.ok:
         raise LedgerError(
             f"the ledger {ledger.place} does not verify: {found.problems[0]}; nothing was done; "
-            "look with `labkit ledger verify`"
+            "check it with `labkit ledger verify`"
         )
     return found

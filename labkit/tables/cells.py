@@ -31,7 +31,7 @@ _NOT_NUMBERS = (
     ),
     (
         re.compile(rf"[+-]?[0-9]{{1,3}}([.,'’{_SPACES}][0-9]{{3}})+([.,][0-9]+)?"),
-        "has a sign that parts thousands; write the number without it",
+        "has a thousands separator; write the number without it",
     ),
     (
         re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}.*|.*[A-Za-z]{3}[-. ][0-9]{2,4}"

@@ -90,7 +90,7 @@ def test_the_rows_that_come_with_the_program():
         (EYE, '"on edge", ', '"edge", ',
          'row[1].build.lies[2] = "edge" is not usable; allowed is a list of "flat", "on edge" and '
          '"upright", at least one'),
-        (EYE, LIES, "lies = []", "row[1].build.lies = [] is not usable"),
+        (EYE, LIES, "lies = []", "row[1].build.lies is still to be filled in"),
         (EYE, f"{LIES}\n", "", "row[1].build.lies is missing; give"),
         (EYE, 'fit = "H10"', 'fit = "P7"', "allowed is H, h, JS, js, d, e, f or g with a grade"),
         (EYE, "schema = 1", "schema = true", "schema = true is not usable; allowed is 1"),

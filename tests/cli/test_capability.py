@@ -178,7 +178,7 @@ def test_one_limit(run, tmp_path, reports):
         (["--file", "v.csv", "--upper", "3", "--shortest", "9"], 2, "--shortest chooses rods"),
         (["--lower", "1"], 2, "--lower is for a --file"),
         (["--decimal", "comma"], 2, "--decimal is for a --file"),
-        (["--since", "2031-03-20", "--until", "2031-03-10"], 1, "none fits the whole selection"),
+        (["--since", "2031-03-20", "--until", "2031-03-10"], 1, "fits the whole selection"),
         (["--file", "v.csv", "--upper", "3", "--subgroup", "value"], 2, "name two columns"),
         (["--file", "v.csv", "--upper", "3", "--column", "day"], 2,
          "v.csv:1: has no column `day`; its columns are `value`"),
@@ -191,7 +191,7 @@ def test_one_limit(run, tmp_path, reports):
         (["--file", "same.csv", "--upper", "3"], 1, "have no spread"),
         (["--file", "text.csv", "--upper", "3"], 2, "text.csv:2, column 1 (value)"),
         (["--lot", "B-99"], 2, "measured are 'B-17', 'B-18'"),
-        (["--shortest", "70"], 1, "none fits the whole selection"),
+        (["--shortest", "70"], 1, "fits the whole selection"),
         (["--subgroup", "machine"], 2, "choose `set` or `lot`"),
     ],
 )

@@ -126,5 +126,5 @@ def test_a_code_that_is_nobodys_records_nothing(bench):
     for words in ((bench.file(),), ()):
         told = bench.run(*words, "--by", "quinny", "--profile", str(profile), typed="")
         assert told.exit_code == 1
-        assert "quinny is no code of the people in the lab's profile, who are quinn" in told.stderr
+        assert "quinny is not a code in the lab's profile, which lists quinn" in told.stderr
     assert bench.run(bench.file(), "--by", "quinn", "--profile", str(profile)).exit_code == 0

@@ -95,8 +95,8 @@ def test_any_bytes_are_read_or_refused_with_a_sentence(raw):
 SPOILED = [
     ("36.08mm", "unit"), ("36.08 mm", "unit"), ("36 µm", "unit"), ("5 %", "unit"), ('36"', "unit"),
     ("nan", "finite"), ("-inf", "finite"), ("1e5", "scientific"), ("3.6E+01", "scientific"),
-    ("1.234.567", "parts thousands"), ("1 234.5", "parts thousands"), ("1'234", "parts thousands"),
-    ("1\u202f234", "parts thousands"), ("12. Mai", "date"), ("May-36", "date"),
+    ("1.234.567", "thousands"), ("1 234.5", "thousands"), ("1'234", "thousands"),
+    ("1\u202f234", "thousands separator"), ("12. Mai", "date"), ("May-36", "date"),
     ("12.05.2031", "date"), ("12/5", "not a number"), ("36.", "ends with"), ("abc", "not a number"),
     ("3 6.08", "not a number"), ("--3", "not a number"), ("٣٦", "not a number"), ("", "empty"),
     ("9" * 40, "characters"), ("5000.1", "out of bounds"), ("#REF!", "error"), ("#N/A", "error"),

@@ -191,7 +191,7 @@ def test_only_people_of_the_lab_send_readings(ledger, rods, tmp_path):
         for by in ("quinny", "kim")
     ]
     assert [answer.status_code for answer in told] == [409, 200], told[0].text
-    assert "quinny is no code of the people in the lab's profile" in told[0].json()["errors"][0]
+    assert "quinny is not a code in the lab's profile" in told[0].json()["errors"][0]
 
 
 def test_a_set_is_made_in_the_background(program, ledger, still):

@@ -19,8 +19,8 @@ from tests.workflow.test_use_as_is import WORDS, use_as_is
 PEOPLE = (Person("Mo", "Mo Berg", releases=False), Person("kim", "Kim Vale"))
 LAB = {"people": PEOPLE}
 UNKNOWN = (
-    "quinny is no code of the people in the lab's profile, who are Mo, kim; give the code of one "
-    "of them, or add the person to the profile ([[people]]); nothing was recorded"
+    "quinny is not a code in the lab's profile, which lists Mo, kim; give one "
+    "of these codes, or add the person to the profile ([[people]]); nothing was recorded"
 )
 
 
@@ -53,7 +53,7 @@ def test_only_people_of_the_lab_accept_a_rod_as_it_is(recorded):
     rod, _ = place(recorded, 1, "left")
     record_reading(recorded, rod, "0.20")
     measure_all(recorded, CASE)
-    with pytest.raises(RefusedError, match="quinny is no code of the people"):
+    with pytest.raises(RefusedError, match="quinny is not a code in"):
         use_as_is(recorded.ledger, rod.identifier, WORDS, ("quinny", WHEN), Profile(**LAB))
     assert use_as_is(recorded.ledger, rod.identifier, WORDS, ("kim", WHEN), Profile(**LAB))
 

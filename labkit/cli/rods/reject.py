@@ -69,8 +69,8 @@ def command(
 def _check_new(out: Path | None, asked: dict[str, Any]) -> None:
     if asked["anew"] != (out is not None):
         raise InputError(
-            "--new and --out go together: --out names the folder of sets that the new rods are "
-            "made in", field="out",
+            "--new and --out go together: --out names the folder of sets for the new "
+            "rods", field="out",
         )
     if asked["anew"] and asked["on"] is not None:
         raise InputError(

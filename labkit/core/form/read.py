@@ -396,4 +396,4 @@ def _holds(key: Key, value: Any) -> bool:
 
 def _unfilled(value: object) -> bool:
     """Tell whether a value is one of the placeholders of a blank file."""
-    return value == "" or (isinstance(value, Decimal) and value.is_nan())
+    return value in ("", []) or (isinstance(value, Decimal) and value.is_nan())

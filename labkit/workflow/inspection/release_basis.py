@@ -57,7 +57,7 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
     lines += _sides_not_accepted(inspection, accepted)
     if not lines and (rest := _rest(inspection)) is not Result.CONFORMS:
         lines.append(
-            f"the set {inspection.stored.name} as a whole is {rest}; look with "
+            f"the set {inspection.stored.name} as a whole is {rest}; check it with "
             "`labkit inspect`"
         )
     return tuple(dict.fromkeys(lines))

@@ -179,8 +179,9 @@ def _chosen(
     left_out = tuple(coupon for coupon in coupons if coupon.name in asked.leave_out)
     if len(left_out) > MOST_LEFT_OUT_PART * len(coupons):
         raise RefusedError(
-            f"{len(left_out)} of {counted(len(coupons), 'coupon')} would be left out; more than a "
-            "fifth is choosing the result: build new coupons", field="--leave-out",
+            f"{len(left_out)} of {counted(len(coupons), 'coupon')} would be left out; to leave "
+            "out more than a fifth means choosing the result: build new coupons",
+            field="--leave-out",
         )
     return tuple(c for c in coupons if c.name not in asked.leave_out), left_out
 

@@ -141,8 +141,8 @@ def chosen(values: Sequence[RodValue], wanted: Selection) -> tuple[RodValue, ...
     fitting = tuple(value for value in values if _fits(value, wanted))
     if not fitting:
         raise RefusedError(
-            f"of {counted(len(values), 'measured rod')} in the record none fits the whole "
-            "selection; leave one of its options out"
+            f"none of {counted(len(values), 'measured rod')} in the record fits the whole "
+            "selection; leave out one of its options"
         )
     return fitting
 

@@ -96,7 +96,7 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
             )  # fmt: skip
     if not found:
         raise InputError(
-            f"no rod of {', '.join(words)} is left; `labkit sheet` shows what is",
+            f"no rod of {', '.join(words)} is left; `labkit sheet` shows those that are",
             field="identifier",
         )
     return tuple(found)
