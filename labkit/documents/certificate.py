@@ -385,10 +385,8 @@ def _eyes(rods: Sequence[Json], by: str, *, alone: bool) -> str:
     own = [rod for rod in rods if (rod["measured_by"] or rod["recorded"]["by"]) == by]
     unchecked = [rod for rod in own if rod["checked_by"] in (None, "", by)]
     if own and alone:
-        return (
-            f"Measured and released by one person, {by}: the profile says that the lab is one "
-            "person."
-        )
+        said = "the profile says that the lab is one person"
+        return f"Measured and released by one person, {by}: {said}."
     if not own:
         return "Measured and released by different persons."
     if not unchecked:
