@@ -37,6 +37,7 @@ from labkit.ledger.body_keys import (
     text,
     whole,
 )
+from labkit.ledger.build_bodies import Build, BuildFailed, Piece
 from labkit.ledger.events import Event, Kind
 
 #: States that a rod can be given after it was made.
@@ -282,6 +283,8 @@ BODIES: Mapping[Kind, type] = {
     Kind.ROD_STATE: RodState,
     Kind.PAPERS_PRINTED: PapersPrinted,
     Kind.USE_AS_IS: UseAsIs,
+    Kind.BUILD: Build,
+    Kind.BUILD_FAILED: BuildFailed,
     Kind.CORRECTION: Correction,
 }
 
@@ -337,6 +340,7 @@ _INSIDE: Mapping[type, Mapping[str, type]] = {
     Order: {"lines": OrderLine},
     TrialFit: {"left": Tried, "right": Tried},
     UseAsIs: {"basis": AsIsBasis},
+    Build: {"pieces": Piece},
 }
 
 

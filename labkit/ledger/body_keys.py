@@ -34,7 +34,8 @@ def one_of(*words: str) -> Key:
     return Key(allowed=f"one of {', '.join(words)}", choices=words)
 
 
-def _is_identifier(word: str) -> bool:
+def is_identifier(word: str) -> bool:
+    """Tell whether a text is a rod identifier as it is recorded."""
     try:
         return parse_identifier(word) == word
     except InputError:
@@ -66,7 +67,7 @@ Named = Annotated[dict[str, Any], Key(allowed="a table with a name", holds=_has_
 _DIGEST = Key(allowed="64 hexadecimal digits", holds=matching("[0-9a-f]{64}"))
 Digest = Annotated[str, _DIGEST]
 MayDigest = Annotated[str | None, _DIGEST]
-_IDENTIFIER = Key(allowed="a rod identifier of fourteen digits, or ten", holds=_is_identifier)
+_IDENTIFIER = Key(allowed="a rod identifier of fourteen digits, or ten", holds=is_identifier)
 Identifier = Annotated[str, _IDENTIFIER]
 MayIdentifier = Annotated[str | None, _IDENTIFIER]
 Name = Annotated[str, text(80)]

@@ -37,6 +37,8 @@ class Kind(StrEnum):
     ROD_STATE = "rod-state"
     PAPERS_PRINTED = "papers-printed"
     USE_AS_IS = "use-as-is"
+    BUILD = "build"
+    BUILD_FAILED = "build-failed"
     CORRECTION = "correction"
 
 

@@ -20,6 +20,7 @@ from labkit.ledger.bodies import (
     UseAsIs,
     said,
 )
+from labkit.ledger.builds import against_build, against_failure
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.replacement_rules import (
@@ -237,4 +238,6 @@ _RULES: Mapping[Kind, Callable[[Reader, Event], None]] = {
     Kind.RELEASE: _release,
     Kind.ROD_STATE: _rod_state,
     Kind.USE_AS_IS: _use_as_is,
+    Kind.BUILD: lambda reader, event: _unless(event, against_build(reader, event)),
+    Kind.BUILD_FAILED: lambda reader, event: _unless(event, against_failure(reader, event)),
 }

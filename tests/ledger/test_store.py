@@ -17,6 +17,7 @@ from tests.support.ledgers import (
     TEMPLATE,
     TEXT,
     Pen,
+    built,
     fill,
     made,
     rods,
@@ -46,10 +47,16 @@ def test_each_kind_is_recorded_and_verifies(url):
             "identifier": rod, "reason": "hurry", "prescriber": "Dr Lind",
             "basis": {"readings": entries, "faults": [], "measured_mm": 31.7},
         })
+        pen.make(CASE, f"{CASE}-r4")
+        body = built(1, *(one.identifier for one in ledger.rods(CASE) if one.state == "made"))
+        pen(Kind.BUILD, CASE, body)
+        pen(Kind.BUILD_FAILED, CASE, {
+            "build": 1, "reason": "resin ran out", "rods": [body["pieces"][0]["identifier"]],
+        })
         assert {event.kind for event in ledger.events()} == set(Kind)
         found = verify(ledger)
     assert found.problems == ()
-    assert found.events == 22
+    assert found.events == 26
 
 
 def test_the_chain_holds_over_closing_and_opening(filled):

@@ -48,6 +48,18 @@ def started(name, count=3, revision=1, purpose="set"):
     }
 
 
+def built(number, *identifiers, bed=1):
+    """Give what a build records of a case: its rods side by side."""
+    return {
+        "build": number, "process": "nominal", "process_sha256": "ab" * 32,
+        "folder": f"builds/build-{number}", "sums_sha256": "cd" * 32,
+        "pieces": [
+            {"identifier": one, "bed": bed, "place": place}
+            for place, one in enumerate(identifiers, 1)
+        ],
+    }
+
+
 def made(name):
     return {"set": name, "folder": f"sets/{name}", "sums_sha256": "cd" * 32, "spec": SPEC}
 

@@ -30,13 +30,18 @@ _NOTHING = "Nothing is recorded."
 CHAPTERS: Mapping[str, tuple[Kind, ...]] = {
     "Case and prescription": (Kind.CASE_OPENED, Kind.PRESCRIPTION),
     "Orders": (Kind.ORDER, Kind.ORDER_WITHDRAWN),
-    "Making": (Kind.SET_STARTED, Kind.SET_MADE, Kind.SET_ABANDONED, Kind.PAPERS_PRINTED),
+    "Making": (Kind.SET_STARTED, Kind.SET_MADE, Kind.SET_ABANDONED, Kind.PAPERS_PRINTED,
+               Kind.BUILD, Kind.BUILD_FAILED),
     "Inspection": (Kind.READING,),
     "Release, and rods used as is": (Kind.RELEASE, Kind.USE_AS_IS),
     "Delivery, fitting, return, and what ended a rod": (Kind.ROD_STATE,),
     "Trial fits": (Kind.TRIAL_FIT, Kind.TRIAL_ACCEPTED, Kind.TRIAL_WITHDRAWN),
     "Entries taken back": (Kind.CORRECTION,),
 }
+
+
+#: Kinds of entries that tell of something that was not as it should be.
+_DEVIATIONS = (Kind.USE_AS_IS, Kind.CORRECTION, Kind.SET_ABANDONED, Kind.BUILD_FAILED)
 
 
 @dataclass(frozen=True)
@@ -156,7 +161,7 @@ def _deviations(story: CaseStory) -> Iterator[tuple[Event, str]]:
     for event, words in _entries(story, tuple(Kind)):
         body = event.body
         if (
-            event.kind in (Kind.USE_AS_IS, Kind.CORRECTION, Kind.SET_ABANDONED)
+            event.kind in _DEVIATIONS
             or event.corrects is not None
             or body.get("state") in (RodState.REJECTED, RodState.BROKEN)
             or body.get("decision") == WITHHELD

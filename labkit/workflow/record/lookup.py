@@ -20,6 +20,7 @@ from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.core.findings import Finding
 from labkit.errors import InputError, LabkitError
 from labkit.ledger.bodies import RodState, said
+from labkit.ledger.builds import StoredBuild, builds_of
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
@@ -113,6 +114,7 @@ class FoundRod:
         replaces, replaced_by: The rod whose place it takes, and the one that takes its own; None
             where there is none.
         release: How the set stands whose place it fills; None where it was never decided on.
+        builds: Those that it lay in, in time order.
         problem: Why it is unknown what the rod means now; empty where it is known.
     """
 
@@ -124,6 +126,7 @@ class FoundRod:
     replaces: StoredRod | None
     replaced_by: StoredRod | None
     release: ReleaseNow | None
+    builds: tuple[StoredBuild, ...]
     problem: str
 
 
@@ -253,6 +256,9 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
         release=next(
             (each for each in releases_of(reader, rod.case) if each.set_name == rod.first_set),
             None,
+        ),
+        builds=tuple(
+            one for one in builds_of(reader, rod.case) if one.pieces_of(rod.identifier)
         ),
         problem=problem,
     )

@@ -12,6 +12,8 @@ from labkit.core.case.rod_life import WHO_HAS_IT, RodState, state_words
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, Report, Section, Table, only
 from labkit.documents.figures import sentence
+from labkit.ledger.build_bodies import Piece
+from labkit.ledger.builds import StoredBuild
 from labkit.ledger.stored import CaseSummary, Stamp, StoredReading, StoredRod
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
@@ -189,6 +191,10 @@ def rod_report(found: FoundRod) -> Report:
             "replaces": rod.replaces or None,
             "replaced_by": found.replaced_by and found.replaced_by.identifier,
             "release": found.release and release_json(found.release),
+            "builds": [
+                record for build in found.builds
+                for record in Table.of(_PIECES, _lay_in(build, rod.identifier)).records
+            ],
             "template": {"name": of_set.template.name, "sha256": of_set.template.sha256},
             "process": {"name": of_set.process.name, "sha256": of_set.process.sha256},
             "folder": of_set.folder,
@@ -222,10 +228,42 @@ def _rod_told(found: FoundRod) -> Iterator[str]:
     why = "".join(f": {one}" for one in words if one)
     yield f"State: {state_words(rod.state)} since {on}, by {since.by}{why}"
     yield from _places(found)
+    for build in found.builds:
+        yield f"Built: {lain_words(build, rod.identifier)}"
     for reading in found.readings:
         yield f"Reading: {_reading(reading)}"
     if not found.readings:
         yield "Reading: none yet"
+
+
+def lain_words(build: StoredBuild, identifier: str) -> str:
+    """Say where a rod lay in a build, and whether that gave it."""
+    own, *spares = (
+        f"{f'spare {one.spare}: ' if one.spare else ''}bed {one.bed}, place {one.place}"
+        for one in build.pieces_of(identifier)
+    )
+    where = f"{own} (or {'; '.join(spares)})" if spares else own
+    why = f"; failed: {build.failed[identifier]}" if identifier in build.failed else ""
+    return (
+        f"build {build.number}, {where}; laid out {moment(build.stamp.at)} by {build.stamp.by}, "
+        f"process {build.told.process}{why}"
+    )
+
+
+def _lay_in(build: StoredBuild, identifier: str) -> Iterator[tuple[StoredBuild, Piece]]:
+    return ((build, piece) for piece in build.pieces_of(identifier))
+
+
+_PIECES = (
+    Column(None, lambda each: each[0].number, "build"),
+    Column(None, lambda each: each[1].bed, "bed"),
+    Column(None, lambda each: each[1].place, "place"),
+    Column(None, lambda each: each[1].spare, "spare"),
+    Column(None, lambda each: each[0].failed.get(each[1].identifier), "failed"),
+    Column(None, lambda each: each[0].told.folder, "folder"),
+    Column(None, lambda each: each[0].stamp.at, "at"),
+    Column(None, lambda each: each[0].stamp.by, "by"),
+)
 
 
 def _places(found: FoundRod) -> Iterator[str]:

@@ -21,10 +21,11 @@ from labkit.ledger.bodies import (
     UseAsIs,
     said,
 )
+from labkit.ledger.build_bodies import Build, BuildFailed
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.percent import percent_told
-from labkit.units import plain, written
+from labkit.units import counted, plain, written
 from labkit.workflow.rods.accepted import words_of
 
 #: Purpose of a set → what it is called.
@@ -217,6 +218,24 @@ def _as_is(event: Event) -> str:
     )
 
 
+def _build(event: Event) -> str:
+    body = said(event, Build)
+    rods = len({piece.identifier for piece in body.pieces})
+    spares = len([piece for piece in body.pieces if piece.spare])
+    with_spares = f" and {counted(spares, 'spare')}" if spares else ""
+    beds = sorted({piece.bed for piece in body.pieces})
+    where = f"bed{'s' if len(beds) > 1 else ''} {', '.join(map(str, beds))}"
+    return (
+        f"{counted(rods, 'rod')}{with_spares} laid out in build {body.build}, {where}, process "
+        f"{body.process}"
+    )
+
+
+def _build_failed(event: Event) -> str:
+    body = said(event, BuildFailed)
+    return f"build {body.build} failed for {counted(len(body.rods), 'rod')}: {body.reason}"
+
+
 def _correction(event: Event) -> str:
     return f"entry {event.corrects} taken back: {said(event, Correction).reason}"
 
@@ -241,6 +260,8 @@ _WORDS: Mapping[Kind, Callable[[Event], str]] = {
     Kind.READING: _reading,
     Kind.ROD_STATE: _rod_state,
     Kind.USE_AS_IS: _as_is,
+    Kind.BUILD: _build,
+    Kind.BUILD_FAILED: _build_failed,
     Kind.PAPERS_PRINTED: _printed,
     Kind.CORRECTION: _correction,
 }
