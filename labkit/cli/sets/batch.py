@@ -87,7 +87,7 @@ def command(
     With --by every set is recorded, as by `labkit make`.
 
     With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
-    many); the same command again shows how far they are.
+    many); run again, the command shows how far they are.
 
     Example: labkit batch prescriptions --out sets --process example-resin --by anna
     """

@@ -22,7 +22,7 @@ from labkit.workflow.sets.batch import Outcome
 @click.option("--once", is_flag=True,
               help="End when no set waits or is at work on any host; without it, wait for more.")
 @click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
-              help="Every outcome as it comes, a line of JSON each; lines are added.")
+              help="File to add each outcome to as it comes, a line of JSON each.")
 @LEDGER
 @PROCESSES
 @PROFILE
