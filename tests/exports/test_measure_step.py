@@ -9,7 +9,8 @@ import pytest
 
 from labkit.core.rod.rods import Hand
 from labkit.errors import InputError
-from labkit.exports.check.measure_step import measure_step, read_step_text
+from labkit.exports.check.measure_step import measure_step
+from labkit.exports.check.step_reader import read_step
 from tests.support.sample_parts import BALL_BALL, EYE_EYE, PIN_EYE, Wrong, made, rod, write
 from tests.support.step_entities import StepEntities, axis_distance, ball_distance
 
@@ -40,8 +41,8 @@ def test_length_agrees_with_the_parsed_entities(part):
     assert measured.ends.length_mm == pytest.approx(other, abs=1e-9)
     assert measured.faces == len(entities.named("ADVANCED_FACE"))
     assert len(entities.named("MANIFOLD_SOLID_BREP")) == measured.solids
-    assert measured.text.schema == entities.header("FILE_SCHEMA")[0][0]
-    assert measured.text.time_stamp == entities.header("FILE_NAME")[1]
+    assert measured.file.schema == entities.header("FILE_SCHEMA")[0][0]
+    assert measured.file.time_stamp == entities.header("FILE_NAME")[1]
 
 
 GMSH = """
@@ -97,25 +98,28 @@ def test_units_are_read_from_the_text(tmp_path):
     text = made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")
     path = tmp_path / "metres.step"
     path.write_text(text.replace("SI_UNIT(.MILLI.,.METRE.)", "SI_UNIT($,.METRE.)"), "ascii")
-    assert read_step_text(path).length_units == ("$,.METRE.",)
+    assert read_step(path).length_units == ("$,.METRE.",)
 
 
 @pytest.mark.parametrize(
-    ("change", "complete"),
+    "change",
     [
-        (lambda text: text, True),
-        (lambda text: text.replace("ENDSEC;\nDATA;", "DATA;"), False),
-        (lambda text: text[: len(text) // 2], False),
-        (lambda text: text.replace("FILE_SCHEMA", "FILE_SCHEME"), False),
+        lambda text: text.replace("ENDSEC;\nDATA;", "DATA;"),
+        lambda text: text[: len(text) // 2],
+        lambda text: text.replace("FILE_SCHEMA", "FILE_SCHEME"),
+        lambda text: text.replace("FILE_NAME(", "FILE_NAME(("),
+        lambda text: text.replace("ADVANCED_FACE", "ADVANCED FACE", 1),
+        lambda text: text + "ENDSEC;\n",
     ],
 )
-def test_header_and_end(tmp_path, change, complete):
+def test_header_and_end(tmp_path, change):
     path = tmp_path / "changed.step"
     path.write_text(change(made(rod(EYE_EYE, "33.6"))[0].read_text("ascii")), "ascii")
-    assert read_step_text(path).complete is complete
+    with pytest.raises(InputError, match=r"changed\.step is not a whole STEP file"):
+        read_step(path)
 
 
-def test_half_a_file_is_refused_before_the_kernel_sees_it(tmp_path):
+def test_half_a_file_is_refused(tmp_path):
     path = tmp_path / "half.step"
     data = made(rod(EYE_EYE, "33.6"))[0].read_bytes()
     path.write_bytes(data[: len(data) // 2])

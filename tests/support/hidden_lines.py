@@ -14,8 +14,8 @@ from labkit.core.rod.curves import at, box
 from labkit.core.rod.projected import ProjectedView, RodViews
 from labkit.core.rod.rods import Hand
 from labkit.errors import GeometryError
-from labkit.exports.check.step_reader import read_shape
 from tests.support.flat_edges import merged, piece_through, without
+from tests.support.kernel_step import read_shape
 
 #: An edge lies on the contour if a look past it at this distance meets nothing.
 PAST_EDGE_MM = 2e-3

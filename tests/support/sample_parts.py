@@ -156,15 +156,21 @@ def _round_body(template, half):
     made = cq.Workplane("YZ", origin=(-(apex - radius), 0, 0)).circle(radius)
     made = made.extrude(2 * (apex - radius))
     for sign, fitting in ((-1, template.lower), (1, template.upper)):
-        dome = cq.Workplane("XY").sphere(radius)
-        made = made.union(dome.translate((sign * (apex - radius), 0, 0)))
+        made = made.union(_ball(sign * (apex - radius), radius, sign))
         neck = cq.Workplane("YZ", origin=(sign * (apex - 1), 0, 0))
         neck = neck.circle(fitting.neck_diameter_mm / 2).extrude(sign * (half - apex + 1))
         made = made.union(neck)
-        made = made.union(
-            cq.Workplane("XY").sphere(fitting.ball_diameter_mm / 2).translate((sign * half, 0, 0))
-        )
+        made = made.union(_ball(sign * half, fitting.ball_diameter_mm / 2, sign))
     return made
+
+
+def _ball(x, radius, sign):
+    import cadquery as cq
+
+    # With its poles on the rod's axis, so that one of them is in the neck.
+    arc = cq.Workplane("XZ").moveTo(0, -radius).threePointArc((radius, 0), (0, radius)).close()
+    ball = arc.revolve(360, (0, 0), (0, 1)).rotate((0, 0, 0), (0, 1, 0), 90 * sign)
+    return ball.translate((x, 0, 0))
 
 
 def _flatten(made, template, half, inward, face):
@@ -229,18 +235,23 @@ def _tool(mark: Mark, left: float, height: float, depth: float):
     return base.slot2D(length + stroke, stroke, turn).extrude(depth + 1)
 
 
-def write(shape, folder: Path, name: str = "part") -> tuple[Path, Path]:
-    """Write one shape as STEP (AP242) and binary STL; give both paths."""
+def export_step(shape, path: Path) -> Path:
+    """Write one shape as STEP (AP242), curves in space alone; give its path."""
     import cadquery as cq
     from OCP.Interface import Interface_Static
     from OCP.STEPControl import STEPControl_Writer
 
-    step, stl = folder / f"{name}.step", folder / f"{name}.stl"
     STEPControl_Writer()  # starts the kernel's writer, so that the schema can be set
     Interface_Static.SetCVal_s("write.step.schema", "AP242DIS")
-    cq.exporters.export(cq.Workplane(shape), str(step))
+    cq.exporters.export(cq.Workplane(shape), str(path), opt={"write_pcurves": False})
+    return path
+
+
+def write(shape, folder: Path, name: str = "part") -> tuple[Path, Path]:
+    """Write one shape as STEP (AP242) and binary STL; give both paths."""
+    stl = folder / f"{name}.stl"
     write_stl(stl, corners_of(shape))
-    return step, stl
+    return export_step(shape, folder / f"{name}.step"), stl
 
 
 @functools.cache

@@ -9,15 +9,24 @@ FITTING_SEARCH_SHARE = 0.25
 #: faces or, on a mesh, be seen in pieces).
 SAME_AXIS_MM = 0.05
 
-#: STEP holds 15 digits; reading it back costs far less than this.
+#: STEP holds 13 digits: 60 mm to 1e-11. A curve lies in its vertices and surfaces to within a
+#: hundred times that, and a direction is a unit vector.
+STEP_ON_MM, STEP_UNIT = 1e-9, 1e-9
+#: The kernel that made the solid takes what is shorter for nothing.
+STEP_LEAST_MM = 1e-7
+#: Angles and heights of a boundary that is closed, which are worked out from the above.
+STEP_CLOSED = 1e-6
+#: A file says that its points may be this uncertain at most.
+STEP_UNCERTAINTY_MM = 1e-6
+#: A functional length follows from two placements.
 STEP_LENGTH_MM = 1e-6
 #: Diameters in the STEP are plain numbers as well.
 STEP_DIAMETER_MM = 1e-6
 #: An axis in the STEP that should be parallel to y: sine of the angle to it.
 STEP_AXIS_TILT = 1e-9
-#: Optimal bounding boxes of curved faces are found by iteration, to about this.
+#: Bounding boxes follow from placements and radii; this is what the drawing leaves open.
 STEP_BOX_MM = 1e-5
-#: A volume by Gauss quadrature over trimmed faces, as a share of the volume.
+#: The solid's own volume is measured by the kernel's quadrature over trimmed faces, a share of it.
 STEP_VOLUME_SHARE = 1e-6
 
 #: STL holds 24 bits: 60 mm / 2^24 is 4 nm a coordinate. The rest is room for the fit.

@@ -111,7 +111,7 @@ def check_part(
     which it has held against their closed formulas.
     """
     nominal_mm3, built_mm3 = volumes_mm3
-    step, step_checks = _check_step(rod, step_path, lettering, nominal_mm3)
+    step, step_checks = check_step(rod, step_path, lettering, nominal_mm3)
     mesh_checker = Checker("STL", rod.part)
     try:
         facets = read_stl(stl_path)
@@ -123,7 +123,7 @@ def check_part(
     volumes = [
         mesh_checker.near("volume against the solid", mesh.volume_mm3, built_mm3, room, "mm³")
     ]
-    if step is not None:
+    if step is not None and step.volume_mm3 is not None:
         added = built_mm3 - nominal_mm3
         volumes.append(
             mesh_checker.near(
@@ -143,9 +143,10 @@ def check_part(
     return PartCheck(rod.part, checks, step, mesh, read.label, mark)
 
 
-def _check_step(
+def check_step(
     rod: Rod, path: Path, lettering: Lettering, nominal_mm3: float
 ) -> tuple[StepMeasure | None, list[Check]]:
+    """Measure a part's STEP file and hold it against what was asked."""
     checker = Checker("STEP", rod.part)
     try:
         step = measure_step(path, rod.template, inward_of(rod))
@@ -153,12 +154,12 @@ def _check_step(
         return None, [checker.unreadable(error.message)]
     low, high = expected_box(rod, NOMINAL)
     checks = [
-        checker.same("schema", step.text.schema.split(" ")[0].removesuffix("_MIM_LF"), AP242),
-        checker.same("length units", "; ".join(step.text.length_units), ".MILLI.,.METRE."),
-        checker.same("header and sections complete", step.text.complete, True),
+        checker.same("schema", step.file.schema.split(" ")[0].removesuffix("_MIM_LF"), AP242),
+        checker.same("length units", "; ".join(step.file.length_units), ".MILLI.,.METRE."),
+        checker.same("header and sections complete", step.file.complete, True),
         checker.same("solids", step.solids, 1),
         checker.same("faces outside the solid", step.loose, 0),
-        checker.same("solid valid", step.valid, True),
+        checker.holds("solid valid", step.valid, step.fault),
         checker.near(
             "functional length", step.ends.length_mm, float(rod.length), limits.STEP_LENGTH_MM
         ),
@@ -255,7 +256,7 @@ def _volume_room(mesh: MeshMeasure) -> float:
 
 def _box_checks(
     checker: Checker,
-    measured: tuple[tuple[float, ...], tuple[float, ...]],
+    measured: tuple[Corner, Corner],
     expected: tuple[Corner, Corner],
     tolerance: float,
 ) -> list[Check]:

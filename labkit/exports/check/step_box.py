@@ -1,78 +1,73 @@
-"""The bounding box of a solid that was read back, to the last digits and without a long search."""
+"""The bounding box of a solid read from a STEP file, in closed form."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-#: Cosine beyond which a torus axis counts as parallel to a coordinate axis.
-PARALLEL = 1.0 - 1e-12
-#: Quarter turns that are tried as the outermost points of a round.
-QUARTERS = np.arange(-8, 9) * (np.pi / 2.0)
+from labkit.exports.check.step_courses import FULL_TURN, Courses
+from labkit.exports.check.step_solid import CIRCLE, SPHERE, TORUS, Faces
+from labkit.exports.expected.base import Array
+
+Corners = tuple[tuple[float, ...], tuple[float, ...]]
 
 
-def bounding_box(faces: list[Any]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Give the low and high corner of the box round some faces, mm.
+def bounding_box(courses: Courses) -> Corners:
+    """Give the low and high corner of the box round a solid, mm.
 
-    Formula: on a torus about a coordinate axis the outermost points lie at the ends of its two
-    angles or where an angle points along an axis; on all other faces the kernel searches.
-
-    Validity: the kernel's search takes 0.2 s for the rounds of one rod, hence the formula.
+    Formula: a plane or cylinder reaches farthest on its edges; a circle where its direction is
+    square to an axis, c ± r √(x_i² + y_i²); a sphere or torus also where its normal is along one,
+    if that point is within the face.
     """
-    from OCP.Bnd import Bnd_Box
-    from OCP.BRep import BRep_Builder
-    from OCP.BRepBndLib import BRepBndLib
-    from OCP.TopoDS import TopoDS_Compound
-
-    rest, builder, points = TopoDS_Compound(), BRep_Builder(), []
-    builder.MakeCompound(rest)
-    for face in faces:
-        outermost = _torus_points(face)
-        if outermost is None:
-            builder.Add(rest, face)
-        else:
-            points.append(outermost)
-    box = Bnd_Box()
-    # The plain box is that of the control points and may be wider than the part.
-    BRepBndLib.AddOptimal_s(rest, box, False, False)
-    corners = [] if box.IsVoid() else [np.array(box.Get()).reshape(2, 3)]
-    everything = np.vstack(corners + points)
-    low, high = everything.min(axis=0), everything.max(axis=0)
+    edges = courses.solid.edges
+    corners = np.concatenate([edges.start, edges.end, _on_circles(courses)])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    faces = courses.solid.faces
+    for face in np.flatnonzero((faces.kind == SPHERE) | (faces.kind == TORUS)):
+        for axis in range(3):
+            for way in (-1.0, 1.0):
+                u, v, reach = _tip(faces, int(face), axis, way)
+                beyond = reach > high[axis] if way > 0.0 else reach < low[axis]
+                if beyond and _within(courses, int(face), u, v):
+                    (high if way > 0.0 else low)[axis] = reach
     return tuple(map(float, low)), tuple(map(float, high))
 
 
-def _torus_points(face: Any) -> NDArray[np.float64] | None:
-    """List the points of a torus face that may be outermost; None for any other face."""
-    from OCP.BRepAdaptor import BRepAdaptor_Surface
-    from OCP.GeomAbs import GeomAbs_SurfaceType
-    from OCP.TopoDS import TopoDS
-
-    surface = BRepAdaptor_Surface(TopoDS.Face_s(face))
-    if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_Torus:
-        return None
-    torus = surface.Torus()
-    place = torus.Position()
-    x, y, z = (_vector(d) for d in (place.XDirection(), place.YDirection(), place.Direction()))
-    if float(np.abs(z).max()) < PARALLEL:
-        return None
-    # Where the torus' own angle points along the two coordinate axes across its axis.
-    turn = np.arctan2(y, x)[np.abs(z) < 0.5]
-    around = _angles(surface.FirstUParameter(), surface.LastUParameter(), turn)
-    tube = _angles(surface.FirstVParameter(), surface.LastVParameter(), np.zeros(1))
-    u, v = (grid.ravel()[:, None] for grid in np.meshgrid(around, tube))
-    reach = torus.MajorRadius() + torus.MinorRadius() * np.cos(v)
-    flat = reach * (np.cos(u) * x + np.sin(u) * y)
-    points: NDArray[np.float64] = flat + torus.MinorRadius() * np.sin(v) * z
-    return points + _vector(place.Location())
+def _on_circles(courses: Courses) -> Array:
+    """List the outermost points of every circle's arc, shape (n, 3)."""
+    edges = courses.solid.edges
+    round_ones = np.flatnonzero(edges.kind == CIRCLE)
+    x, y = edges.frames.axes[round_ones, 0], edges.frames.axes[round_ones, 1]
+    turn = np.arctan2(y, x)
+    at = np.concatenate([turn, turn + np.pi], axis=1)
+    first, span = edges.first[round_ones, None], edges.span[round_ones, None]
+    gone = np.mod((at - first) * np.sign(span), FULL_TURN)
+    # Outside of the arc, its start stands for the point.
+    at = np.where(gone <= np.abs(span), at, first)
+    return edges.points(round_ones, at).reshape(-1, 3)
 
 
-def _angles(first: float, last: float, starts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """List both ends of an interval of angles and the quarter turns from `starts` within it."""
-    tried = (starts[:, None] + QUARTERS).ravel()
-    return np.concatenate([[first, last], tried[(tried > first) & (tried < last)]])
+def _tip(faces: Faces, face: int, axis: int, way: float) -> tuple[float, float, float]:
+    """Give u and v where a surface's normal is along ±axis, and how far it reaches there."""
+    along = way * faces.frames.axes[face][:, axis]
+    u = float(np.arctan2(along[1], along[0]))
+    v = float(np.arctan2(along[2], np.hypot(along[0], along[1])))
+    ring = faces.radius[face] if faces.kind[face] == TORUS else 0.0
+    tube = faces.tube[face] if faces.kind[face] == TORUS else faces.radius[face]
+    reach = float(tube + ring * np.hypot(along[0], along[1]))
+    return u, v, float(faces.frames.origin[face][axis] + way * reach)
 
 
-def _vector(direction: Any) -> NDArray[np.float64]:
-    return np.array([direction.X(), direction.Y(), direction.Z()])
+def _within(courses: Courses, face: int, u: float, v: float) -> bool:
+    """Tell whether a point lies within a face, by the turns of its boundary round it."""
+    uses = courses.solid.uses
+    mine = np.flatnonzero(uses.face == face)
+    line_u, line_v = courses.u[mine].ravel(), courses.v[mine].ravel()
+    for turn_u in (-1.0, 0.0, 1.0, 2.0):
+        for turn_v in (-1.0, 0.0, 1.0):
+            beside = line_u - u - turn_u * FULL_TURN, line_v - v - turn_v * FULL_TURN
+            angle = np.arctan2(beside[1], beside[0])
+            turned = np.diff(angle, append=angle[:1])
+            turned = np.mod(turned + np.pi, FULL_TURN) - np.pi
+            if abs(turned.sum()) > np.pi:
+                return True
+    return False

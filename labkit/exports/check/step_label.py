@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from labkit.exports.check.step_courses import Courses
+from labkit.exports.check.step_solid import PLANE
 from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.expected.base import Array
 
 #: Chords on the strokes' round ends: far below a pixel of the label reader.
 CHORD_MM = 0.01
@@ -16,62 +16,33 @@ TURN_RAD = 0.5
 TILT = 1e-6
 
 
-def facing_facets(faces: list[Any], toward_y: int) -> FacetMesh:
+def facing_facets(courses: Courses, toward_y: int) -> FacetMesh:
     """Cut the plane faces that look along ±y into facets, counter-clockwise from outside."""
-    from OCP.BRep import BRep_Builder
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy
-    from OCP.BRepMesh import BRepMesh_IncrementalMesh
-    from OCP.TopAbs import TopAbs_ShapeEnum as Kind
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopoDS import TopoDS, TopoDS_Compound
+    import manifold3d
 
-    builder, chosen = BRep_Builder(), TopoDS_Compound()
-    builder.MakeCompound(chosen)
-    for face in faces:
-        if _looks(face, toward_y):
-            builder.Add(chosen, face)
-    # A copy takes the facets, so that no later measurement of the solid meets them.
-    copy = BRepBuilderAPI_Copy(chosen).Shape()
-    BRepMesh_IncrementalMesh(copy, CHORD_MM, False, TURN_RAD, False)
-    corners = []
-    walk = TopExp_Explorer(copy, Kind.TopAbs_FACE)
-    while walk.More():
-        corners.append(_corners(TopoDS.Face_s(walk.Current()), toward_y))
-        walk.Next()
-    points = np.concatenate([np.zeros((0, 3, 3)), *corners]).reshape(-1, 3)
+    faces, uses = courses.solid.faces, courses.solid.uses
+    looks = faces.sense * faces.frames.axes[:, 2, 1] * toward_y > 1.0 - TILT
+    corners = [np.zeros((0, 3, 3))]
+    for face in np.flatnonzero(looks & (faces.kind == PLANE)):
+        bounds = np.flatnonzero(uses.loop_face == face).tolist()
+        loops = [_outline(courses, loop) for loop in bounds]
+        # As someone sees it who looks at the face: z up, x to the right for one on −y.
+        flat = [loop[:, [0, 2]] * (-toward_y, 1.0) for loop in loops]
+        corners.append(np.concatenate(loops)[np.asarray(manifold3d.triangulate(flat))])
+    points = np.concatenate(corners).reshape(-1, 3)
     return FacetMesh(points, np.arange(len(points), dtype=np.int32).reshape(-1, 3))
 
 
-def _looks(face: Any, toward_y: int) -> bool:
-    from OCP.BRepAdaptor import BRepAdaptor_Surface
-    from OCP.GeomAbs import GeomAbs_SurfaceType
-    from OCP.TopAbs import TopAbs_Orientation
-    from OCP.TopoDS import TopoDS
-
-    surface = BRepAdaptor_Surface(TopoDS.Face_s(face))
-    if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_Plane:
-        return False
-    axes = surface.Plane().Position()
-    normal = axes.XDirection().Crossed(axes.YDirection())
-    sign = -1.0 if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED else 1.0
-    return bool(sign * toward_y * normal.Y() > 1.0 - TILT)
-
-
-def _corners(face: Any, toward_y: int) -> NDArray[np.float64]:
-    """Give the facets of one meshed face, turned so that they look along ±y."""
-    from OCP.BRep import BRep_Tool
-    from OCP.TopLoc import TopLoc_Location
-
-    place = TopLoc_Location()
-    facets = BRep_Tool.Triangulation_s(face, place)
-    if facets is None:
-        return np.zeros((0, 3, 3))
-    shift = place.Transformation()
-    nodes = [facets.Node(i).Transformed(shift) for i in range(1, facets.NbNodes() + 1)]
-    points = np.array([[node.X(), node.Y(), node.Z()] for node in nodes])
-    numbers = np.array([facets.Triangle(i).Get() for i in range(1, facets.NbTriangles() + 1)]) - 1
-    corners = points[numbers]
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 1]
-    turned = toward_y * across < 0.0
-    corners[turned] = corners[turned][:, ::-1]
-    return np.asarray(corners)
+def _outline(courses: Courses, loop: int) -> Array:
+    """Give the corners of a loop with its arcs cut into chords, shape (n, 3)."""
+    edges, uses = courses.solid.edges, courses.solid.uses
+    pieces = []
+    for use in np.flatnonzero(uses.loop == loop):
+        edge = int(uses.edge[use])
+        radius, span = edges.radius[edge], edges.span[edge]
+        step = min(TURN_RAD, 2.0 * np.arccos(1.0 - min(1.0, CHORD_MM / radius))) if radius else 0.0
+        count = int(np.ceil(abs(span) / step)) if step else 1
+        shares = np.arange(count) / count if uses.forward[use] else 1.0 - np.arange(count) / count
+        at = edges.first[edge] + span * shares
+        pieces.append(edges.points(np.array([edge]), at[None])[0])
+    return np.concatenate(pieces)
