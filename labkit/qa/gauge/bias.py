@@ -178,7 +178,7 @@ def bias_findings(found: Sequence[Bias], line: Linearity | None) -> tuple[str, .
         at = ", ".join(f"{bias.reference_mm}" for bias in real)
         sentences.append(
             f"At {at} mm the bias is more than chance explains (level {SIGNIFICANT:g}, each by "
-            f"itself); the greatest is {_signed(worst.bias_mm, 4)} mm at {worst.reference_mm} mm. "
+            f"itself); the greatest is {signed(worst.bias_mm, 4)} mm at {worst.reference_mm} mm. "
             "Adjust the gauge or correct its readings."
         )
     else:
@@ -200,8 +200,8 @@ def _about_line(line: Linearity) -> list[str]:
     moves = slope.p < SIGNIFICANT
     out = [
         f"The bias {'changes' if moves else 'does not show a change'} along the scale: "
-        f"{_signed(1000 * slope.value, 3)} µm for each mm (from {_signed(1000 * slope.lower, 3)} "
-        f"to {_signed(1000 * slope.upper, 3)})."
+        f"{signed(1000 * slope.value, 3)} µm for each mm (from {signed(1000 * slope.lower, 3)} "
+        f"to {signed(1000 * slope.upper, 3)})."
     ]
     if line.lack is not None and line.lack.p < SIGNIFICANT:
         out.append(
@@ -213,7 +213,8 @@ def _about_line(line: Linearity) -> list[str]:
     return out
 
 
-def _signed(value: float, decimals: int) -> str:
+def signed(value: float, decimals: int) -> str:
+    """Give a number with its sign, as the tables print it."""
     return f"{value:+.{decimals}f}".replace("-", "\u2212")
 
 

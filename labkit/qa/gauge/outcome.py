@@ -10,7 +10,7 @@ from enum import StrEnum
 from labkit.core.findings import Finding, note
 from labkit.errors import InputError
 from labkit.qa.gauge.anova import CONFIDENCE, POOLING_LEVEL, Anova, anova, gauge_by_anova
-from labkit.qa.gauge.bias import Bias, Linearity, bias_findings, biases, linearity
+from labkit.qa.gauge.bias import Bias, Linearity, bias_findings, biases, linearity, signed
 from labkit.qa.gauge.look_at import Person, Rod, persons, rods
 from labkit.qa.gauge.ranges import MOST, RangeTable, gauge_by_ranges
 from labkit.qa.gauge.result import GaugeResult, Variation, judgements
@@ -199,7 +199,9 @@ def _about_tolerance(result: GaugeResult) -> list[Finding]:
 
 def _about_standing_out(people: Sequence[Person], odd: Sequence[Rod]) -> list[Finding]:
     """Name whom and what to look at; of very many rods the first."""
-    look = [f"{each.name} {each.look} ({each.offset_mm:+.4f} mm)" for each in people if each.look]
+    look = [
+        f"{each.name} {each.look} ({signed(each.offset_mm, 4)} mm)" for each in people if each.look
+    ]
     look += [f"{each.place}: {each.look} ({each.by_mm:.4g} mm)" for each in odd[:_MOST_NAMED]]
     if not look:
         return []
