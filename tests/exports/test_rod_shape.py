@@ -6,7 +6,7 @@ All 200 lengths of a row: pytest -m slow tests/exports/test_rod_shape.py
 from __future__ import annotations
 
 import random
-from dataclasses import replace
+from dataclasses import fields, replace
 from decimal import Decimal
 
 import cadquery as cq
@@ -16,9 +16,9 @@ import trimesh
 
 from labkit.core.label.layout import lay_out
 from labkit.core.label.lettering import Arc, Drawn, Engraving, PlacedGlyph, Region
-from labkit.core.label.place import lay_out_rod
-from labkit.core.rod.rods import NOMINAL, Compensation, Hand
-from labkit.errors import GeometryError
+from labkit.core.label.place import lay_out_rod, require_fit
+from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod
+from labkit.errors import GeometryError, LabelError
 from labkit.exports.write.mesh import mesh_of
 from labkit.exports.write.rod import rod_shape
 from labkit.exports.write.solid_reader import read_solid
@@ -91,15 +91,15 @@ def lengths_of(row, count):
 
 
 def compare_row(row, lengths, folder):
-    for number, length in enumerate(lengths):
+    for number, length in enumerate(lengths, ROWS.index(row)):
         hand = Hand.PLUS_Y if number % 2 else Hand.MINUS_Y
         rod = rod_of(row, length, hand)
         compare(rod, lay_out_rod(LETTERING, rod), SHRUNK if number % 2 else NOMINAL, folder)
 
 
 @pytest.mark.parametrize("row", ROWS)
-def test_some_lengths_of_each_row(row, tmp_path):
-    compare_row(row, lengths_of(row, 1)[:2], tmp_path)
+def test_a_length_of_each_row(row, tmp_path):
+    compare_row(row, lengths_of(row, 1)[1:2], tmp_path)
 
 
 @pytest.mark.slow
@@ -129,6 +129,57 @@ def test_characters_of_a_case_mark(tmp_path):
 
 def test_a_rod_without_a_label(tmp_path):
     compare(rod_of("eye-eye-flat", "33.3"), None, NOMINAL, tmp_path)
+
+
+def other_sizes(value, rng):
+    """Change some sizes of a bar or a fitting by up to a fifth."""
+    names = [one.name for one in fields(value) if isinstance(getattr(value, one.name), float)]
+    chosen = [name for name in names if name.endswith("_mm") and rng.random() < 0.6]
+    return replace(value, **{
+        name: round(getattr(value, name) * rng.uniform(0.85, 1.2), 2) for name in chosen
+    })
+
+
+def own_template(rng):
+    """Give a template of a lab's own: a row with other sizes, at times with other ends."""
+    template = templates()[rng.choice(ROWS)]
+    alike = [row for row in templates().values() if row.body.shape == template.body.shape]
+    lower = other_sizes(rng.choice(alike).lower, rng)
+    upper = lower if rng.random() < 0.5 else other_sizes(rng.choice(alike).upper, rng)
+    return replace(template, body=other_sizes(template.body, rng), lower=lower, upper=upper)
+
+
+def is_made(rod, engraving):
+    try:
+        require_fit(LETTERING, rod.template, engraving, float(rod.length))
+        build(rod, engraving)
+    except (GeometryError, LabelError):
+        return False
+    return True
+
+
+def compare_own(seed, count, folder):
+    rng, done = random.Random(seed), 0
+    for _ in range(20 * count):
+        rod = Rod(own_template(rng), Decimal(rng.randrange(200, 700)) / 10,
+                  rng.choice(list(Hand)), "L", False)
+        engraving = lay_out_rod(LETTERING, rod)
+        if is_made(rod, engraving):
+            compare(rod, engraving, rng.choice((NOMINAL, SHRUNK)), folder)
+            done += 1
+        if done == count:
+            return
+    raise AssertionError(f"only {done} of the templates make a part")
+
+
+def test_a_template_of_a_lab_s_own(tmp_path):
+    compare_own(1, 1, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(2, 10))
+def test_many_templates_of_a_lab_s_own(seed, tmp_path):
+    compare_own(seed, 25, tmp_path)
 
 
 def test_the_same_bytes_whatever_was_written_before():

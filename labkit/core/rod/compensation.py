@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 
 from labkit.core.numbers import Finite
 from labkit.core.rod.rods import Body, Compensation, Fitting, Rod, RodTemplate
@@ -57,6 +58,7 @@ def compensated(template: RodTemplate, length: Decimal, compensation: Compensati
     )
 
 
+@lru_cache(maxsize=256)  # every rod of a set asks for the same
 def _compensated_fitting(fitting: Fitting, by: Compensation) -> Fitting:
     return fitting.with_diameter(fitting.aim_mm + by.offset_of(fitting.surface))
 

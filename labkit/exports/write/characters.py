@@ -58,9 +58,9 @@ class Cut:
 
 
 @lru_cache(maxsize=4096)
-def character_text(character: Character, first: int) -> StepText:
+def counted_text(cut: Cut, first: int) -> StepText:
     """Give a character's entities, counted from a number."""
-    return cut_of(character).text.counted_from(first)
+    return cut.text.counted_from(first)
 
 
 @lru_cache(maxsize=512)

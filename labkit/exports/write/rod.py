@@ -15,7 +15,7 @@ from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod
 from labkit.errors import GeometryError
 from labkit.exports.write.body import Body, Flat, areas_mm2
 from labkit.exports.write.body_store import kept_body
-from labkit.exports.write.characters import Character, character_text, cut_of
+from labkit.exports.write.characters import Character, Cut, counted_text, cut_of
 from labkit.exports.write.mesh import Mesh, Numbers, triangulated
 from labkit.exports.write.solid_parts import Floats
 from labkit.exports.write.step import FIRST, StepHeader, closed, step_file
@@ -33,13 +33,13 @@ class RodShape:
     """One rod as data, to be written as STEP and as a mesh.
 
     Args:
-        characters: What is engraved, and x of each one's cell's corner.
+        cuts: What is engraved, and x of each character's cell's corner.
     """
 
     body: Body
     length_mm: float
     volume_mm3: float
-    characters: tuple[tuple[Character, float], ...]
+    cuts: tuple[tuple[Cut, float], ...]
 
     def step(self, header: StepHeader) -> bytes:
         """Give the bytes of its STEP file, the same for the same rod and header."""
@@ -47,9 +47,9 @@ class RodShape:
         texts, first = [body.at(self.length_mm)], FIRST + body.count
         faces: list[int] = []
         openings: list[int] = []
-        for character, x in self.characters:
+        for cut, x in self.cuts:
             first += -first % STRIDE
-            text = character_text(character, first)
+            text = counted_text(cut, first)
             texts.append(text.at(x))
             faces += text.faces
             openings += text.bounds
@@ -62,12 +62,11 @@ class RodShape:
         Raises:
             GeometryError: The label does not lie within its face.
         """
-        cuts = [(cut_of(character), x) for character, x in self.characters]
         points, triangles = [self.body.corners(self.length_mm)], [self.body.triangles]
         facing = [self.body.normals]
         openings: list[Numbers] = []
         count = len(points[0])
-        for cut, x in cuts:
+        for cut, x in self.cuts:
             points.append(cut.points + np.array((x, 0.0, 0.0)))
             triangles.append(cut.triangles + count)
             facing.append(cut.normals)
@@ -104,16 +103,16 @@ def rod_shape(
     if sizes.length_mm <= body.shortest_mm:
         sizes.body.faces(sizes.fittings, sizes.length_mm)  # says what it lacks
     volume = body.volume_at(sizes.length_mm)
-    characters: tuple[tuple[Character, float], ...] = ()
+    cuts: tuple[tuple[Cut, float], ...] = ()
     if engraving is not None:
         depth = _depth(rod, sizes, engraving)
         centers = zip(engraving.texts, centers_u_mm(rod, engraving), strict=True)
-        characters = tuple(
+        cuts = tuple(
             _placed(glyph, text, center, (sizes.body.label_level_mm, depth, hand))
             for text, center in centers for glyph in text.glyphs
         )
-        volume -= math.fsum(cut_of(character).volume_mm3 for character, _ in characters)
-    return RodShape(body, sizes.length_mm, volume, characters)
+        volume -= math.fsum(cut.volume_mm3 for cut, _ in cuts)
+    return RodShape(body, sizes.length_mm, volume, cuts)
 
 
 def _depth(rod: Rod, sizes: RodSizes, engraving: Engraving) -> float:
@@ -130,14 +129,12 @@ def _depth(rod: Rod, sizes: RodSizes, engraving: Engraving) -> float:
 
 def _placed(
     glyph: PlacedGlyph, text: Engraving, center_u_mm: float, face: tuple[float, float, Hand]
-) -> tuple[Character, float]:
-    """Tell a character's shape from its place along the rod."""
+) -> tuple[Cut, float]:
+    """Tell a character's pocket from its place along the rod."""
     level, depth, hand = face
     u, v = glyph.corner
-    return (
-        Character(glyph.drawn, text.height_mm, round(v, DECIMALS), level, depth, hand),
-        -hand.inward_y * (center_u_mm + u),
-    )
+    character = Character(glyph.drawn, text.height_mm, round(v, DECIMALS), level, depth, hand)
+    return cut_of(character), -hand.inward_y * (center_u_mm + u)
 
 
 def _filled(flat: Flat, corners: Floats, openings: Sequence[Numbers]) -> Numbers:
