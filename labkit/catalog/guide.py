@@ -13,6 +13,7 @@ TOPICS = (
     "first-set",
     "prescription",
     "set-and-papers",
+    "build",
     "many",
     "trial-and-rods",
     "clinic-sheet",

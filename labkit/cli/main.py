@@ -38,6 +38,7 @@ _FOR = {
         "lengths": "labkit.cli.sets.lengths",
         "make": "labkit.cli.sets.make",
         "batch": "labkit.cli.sets.batch",
+        "plate": "labkit.cli.sets.plate",
         "worker": "labkit.cli.sets.worker",
         "papers": "labkit.cli.sets.papers",
         "extra": "labkit.cli.rods.extra",

@@ -51,6 +51,15 @@ class Shade(StrEnum):
     #: Rods are tinted so lightly that a copier leaves them white.
     TINT = "#ececec"
     WHITE = "#ffffff"
+    #: Cases on the map of a build: black print on them stays readable on a copy without colours.
+    SKY = "#cfe4f7"
+    LEMON = "#fdf3b0"
+    ROSE = "#f7d3dc"
+    MINT = "#cdebd3"
+    PEACH = "#fbdfc4"
+    LILAC = "#e3d6f3"
+    AQUA = "#c9ecec"
+    SAND = "#e6e0cf"
 
 
 class Align(StrEnum):

@@ -40,7 +40,8 @@ def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> 
     ink = Ink()
     draw_bed(ink, process_of(spec).plate)
     for placement in plate["placements"]:
-        ink += _piece(rods[placement["part"]], placement, lettering, way_of(plate))
+        box = tuple(placement[name] for name in ("x_mm", "y_mm", "width_mm", "depth_mm"))
+        ink += piece_ink(rods[placement["part"]], box, lettering, way_of(plate))
         if way_of(plate) is not Way.FLAT:
             ink.append(_name(placement))
     pieces = len(plate["placements"])
@@ -54,13 +55,19 @@ def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> 
     )
 
 
-def _piece(rod: Rod, placement: Mapping[str, Any], lettering: Lettering, way: Way) -> Ink:
-    """Draw a piece in the middle of its box; it lies turned where the box stands upright."""
+def piece_ink(
+    rod: Rod, lies_in: tuple[float, ...], lettering: Lettering, way: Way
+) -> Ink:
+    """Draw a piece in the middle of its box; it lies turned where the box stands upright.
+
+    Args:
+        lies_in: Left, front, width and depth of the box on the bed, mm.
+    """
     left, right, bottom, top = box_mm(rod, way)
-    x = placement["x_mm"] + placement["width_mm"] / 2
-    y = placement["y_mm"] + placement["depth_mm"] / 2
+    x = lies_in[0] + lies_in[2] / 2
+    y = lies_in[1] + lies_in[3] / 2
     middle = ((left + right) / 2, (bottom + top) / 2)
-    if placement["depth_mm"] > placement["width_mm"]:
+    if lies_in[3] > lies_in[2]:
         return rod_ink(rod, lettering, (x + middle[1], y - middle[0]), upright=True, way=way)
     return rod_ink(rod, lettering, (x - middle[0], y - middle[1]), way=way)
 

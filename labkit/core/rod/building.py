@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Annotated
 
 from labkit.core.form.keys import Key, quantity
+from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
 
 
@@ -107,6 +108,9 @@ class BuildRules(Finite):
     lift_mm: Annotated[float, quantity(
         "height over the bed of rods on supports that may stand under their lowest points", 0, 20
     )] = 0.0
+    spares: Annotated[int, quantity(
+        "spare pieces of each rod in a build job (`labkit plate`)", 0, 5, ""
+    )] = field(default=0, metadata=LEFT_OUT_AT_DEFAULT)
 
 
 class Lowest(StrEnum):

@@ -155,6 +155,10 @@ class Plate(Finite):
     keep_out: Annotated[tuple[KeepOut, ...], Key(
         "zones where nothing may lie", "a list of tables", most=100
     )] = field(default=(), metadata=LEFT_OUT_AT_DEFAULT)
+    beds: Annotated[int | None, quantity(
+        "beds that are built in one job; sets that find no room are kept for the next", 1, 1000, "",
+        otherwise="as many as are needed",
+    )] = field(default=None, metadata=LEFT_OUT_AT_DEFAULT)
 
 
 @dataclass(frozen=True)

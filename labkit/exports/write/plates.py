@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -111,6 +112,51 @@ def plan_plates(parts: Sequence[PlatePart], plate: Plate) -> tuple[PlatePlan, ..
         for box in [box_of(index, part, plate)] * part.quantity
     ]
     return plans_of(parts, plate, fill(sorted(boxes, key=deepest_first), plate))
+
+
+def plan_groups(
+    groups: Sequence[Sequence[PlatePart]], plate: Plate, most_beds: int | None
+) -> tuple[tuple[PlatePlan, ...], dict[int, str]]:
+    """Lay out groups of parts, each whole or not at all, group by group.
+
+    A group's pieces lie together as far as that takes no more beds than mixing them would.
+
+    Args:
+        most_beds: As many beds there are; None for as many as are needed.
+
+    Returns:
+        The plates, and group → why it lies on none.
+    """
+    parts = [part for group in groups for part in group]
+    starts = itertools.accumulate((len(group) for group in groups), initial=0)
+    taken: list[list[Box]] = []
+    beds: list[Bed] = []
+    left: dict[int, str] = {}
+    for number, (group, start) in enumerate(zip(groups, starts, strict=False)):
+        try:
+            boxes = [
+                box for index, part in enumerate(group, start)
+                for box in [box_of(index, part, plate)] * part.quantity
+            ]
+        except RefusedError as error:
+            left[number] = error.message
+            continue
+        if most_beds is None:
+            taken.append(boxes)
+            continue
+        with_it = _fewest([*taken, boxes], plate)
+        if len(with_it) > most_beds:
+            left[number] = f"{counted(most_beds, 'bed')} of this build had no room for it"
+        else:
+            taken, beds = [*taken, boxes], with_it
+    return plans_of(parts, plate, _fewest(taken, plate) if most_beds is None else beds), left
+
+
+def _fewest(groups: Sequence[Sequence[Box]], plate: Plate) -> list[Bed]:
+    """Fill beds group by group, or with all mixed where that takes fewer."""
+    together = fill([box for each in groups for box in sorted(each, key=deepest_first)], plate)
+    mixed = fill(sorted((box for each in groups for box in each), key=deepest_first), plate)
+    return together if len(together) <= len(mixed) else mixed
 
 
 def deepest_first(box: Box) -> tuple[float, float, int]:

@@ -5,22 +5,31 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from labkit.catalog.lettering import load_lettering
+from labkit.core.form.read import from_record
+from labkit.core.jsonable import jsonable
 from labkit.core.label.place import check_label, lay_out_rod
 from labkit.core.label.rules import needs_bar
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.fittings import Fitting
 from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.rods import NOMINAL, Hand, Process, Rod, RodTemplate
-from labkit.errors import CheckError, RefusedError
+from labkit.errors import CheckError, InputError, RefusedError
 from labkit.exports.write.put import new_folder, put
-from labkit.exports.write.set_folder import seal
+from labkit.exports.write.set_folder import (
+    is_paper,
+    require_unchanged,
+    seal,
+    sums_of,
+    write_json,
+)
 from labkit.qa.process.calibration_limits import LEAST_LENGTHS, LEAST_RANGE_MM
 from labkit.units import plain
 
@@ -29,6 +38,8 @@ if TYPE_CHECKING:
 
 #: Lengths where none are named, and coupons of each: what `calibrate` asks for, and some to spare.
 USUAL_LENGTHS, USUAL_EACH = 4, 4
+#: The file that tells template, process and lengths.
+MADE_FROM = "coupons.json"
 #: The file that the readings are written into.
 TABLE = "coupons.csv"
 
@@ -89,6 +100,8 @@ def make_coupons(asked: CouponsAsked, out: Path, progress: Progress) -> Path:
     """
     _refuse_lengths(asked)
     with new_folder(out) as staging:
+        told = replace(asked, lengths=tuple(rod.length for rod in asked.rods))
+        write_json(staging / MADE_FROM, {"schema": 1, **jsonable(told)})
         parts = []
         for rod in asked.rods:
             parts.append(_part(rod, asked, staging))
@@ -97,6 +110,25 @@ def make_coupons(asked: CouponsAsked, out: Path, progress: Progress) -> Path:
         seal(staging)
         put(staging / TABLE, table_of(asked).encode())  # to be filled in: no sum is kept of it
     return out / TABLE
+
+
+def read_coupons(folder: Path) -> CouponsAsked:
+    """Read what a folder of coupons was made from, its files unchanged since.
+
+    Raises:
+        InputError: It is none, or a file of it is missing or was changed.
+    """
+    require_unchanged(folder, [name for name in sums_of(folder) if not is_paper(name)])
+    try:
+        content = json.loads((folder / MADE_FROM).read_text("utf-8"))
+        del content["schema"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"{folder} does not say what its coupons were made from ({MADE_FROM}); make them "
+            "again with `labkit coupons`", field="coupons", value=str(folder),
+        ) from error
+    found = from_record(CouponsAsked, content, "folder of coupons")
+    return replace(found, lengths=tuple(one.quantize(Decimal("0.1")) for one in found.lengths))
 
 
 def _refuse_lengths(asked: CouponsAsked) -> None:

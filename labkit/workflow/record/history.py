@@ -12,6 +12,7 @@ from labkit.core.findings import Finding, note
 from labkit.core.report import Column, Report, Section, Table, data_of
 from labkit.documents.figures import on_paper
 from labkit.ledger.before_acts import look_at_case
+from labkit.ledger.builds import StoredBuild, builds_of
 from labkit.ledger.events import Event, Head, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredReading, StoredRod, StoredSet
@@ -51,11 +52,13 @@ class History:
     Args:
         head: Where the whole record ends.
         readings: Every reading of the case, also those that others took the place of.
+        builds: Those that its rods lay in, in time order.
     """
 
     story: CaseStory
     head: Head
     readings: tuple[StoredReading, ...]
+    builds: tuple[StoredBuild, ...]
 
 
 def history_of(reader: Reader, case: str) -> History:
@@ -71,7 +74,7 @@ def history_of(reader: Reader, case: str) -> History:
     readings = tuple(
         StoredReading.of(event) for event in story.events if event.kind is Kind.READING
     )
-    return History(story, reader.head(), readings)
+    return History(story, reader.head(), readings, builds_of(reader, case))
 
 
 def history_report(history: History) -> Report:
@@ -90,6 +93,7 @@ def history_report(history: History) -> Report:
         Section("Material", table=Table.of(_LOTS, _lots(history))),
         Section("Measured with", table=Table.of(_TOOLS, _tools(history))),
         Section("Rods", table=Table.of(_RODS, [each.rod for each in story.rods])),
+        *_builds(history),
         _chapter("Deviations", _deviations(story)),
         *(_chapter(name, _entries(story, kinds)) for name, kinds in CHAPTERS.items()),
         Section("State of its sets", stand or (_NOTHING,)),
@@ -139,6 +143,7 @@ def _data(history: History) -> dict[str, Any]:
         "processes": _unlike(one.process.content for one in story.sets),
         "material": Table.of(_LOTS, _lots(history)).records,
         "tools": Table.of(_TOOLS, _tools(history)).records,
+        "builds": _lay(history).records,
     }
 
 
@@ -149,6 +154,18 @@ def _unlike(contents: Iterator[dict[str, Any]] | Any) -> list[dict[str, Any]]:
         if one not in found:
             found.append(one)
     return found
+
+
+def _builds(history: History) -> Iterator[Section]:
+    """Tell where each piece lay when it was built, where that is recorded."""
+    if history.builds:
+        yield Section("Builds, and where each piece lay", table=_lay(history))
+
+
+def _lay(history: History) -> Table:
+    return Table.of(
+        _LAY, [(build, piece) for build in history.builds for piece in build.told.pieces]
+    )
 
 
 def _chapter(name: str, entries: Iterator[tuple[Event, str]]) -> Section:
@@ -294,6 +311,18 @@ _RODS = (
     Column("replaces", lambda rod: rod.replaces or None, show=grouped, unknown=""),
     Column("is", _state),
     Column("since", lambda rod: rod.state_since.at[:10]),
+)
+_LAY = (
+    Column("build", lambda row: row[0].number, "build"),
+    Column("identifier", lambda row: row[1].identifier, "identifier", grouped),
+    Column("bed", lambda row: row[1].bed, "bed"),
+    Column("place", lambda row: row[1].place, "place"),
+    Column("spare", lambda row: row[1].spare, "spare", unknown="", optional=True),
+    Column("process", lambda row: row[0].told.process, "process"),
+    Column("laid out", lambda row: row[0].stamp.at, "at", lambda at: at[:10]),
+    Column("by", lambda row: row[0].stamp.by, "by"),
+    Column("failed", lambda row: row[0].failed.get(row[1].identifier), "failed", unknown="",
+           optional=True),
 )
 _ENTRIES = (
     Column("entry", lambda row: row[0].seq),

@@ -1,0 +1,136 @@
+"""`labkit plate`: rods of many cases on the beds of one process, with a map to sort them by."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import rich_click
+
+from labkit.cli import clock
+from labkit.cli.common import LEDGER, counting, operator_option, print_cautions
+from labkit.cli.means import takes_means
+from labkit.cli.print_report import print_report
+from labkit.cli.process.notes import process_words, say_first
+from labkit.cli.record.recording import recording_into, said
+from labkit.cli.rods.replace import whole_identifiers
+from labkit.errors import InputError
+
+if TYPE_CHECKING:
+    from labkit.workflow.builds.job import JobAsked
+    from labkit.workflow.sets.job import Means
+
+
+@click.command("plate", cls=rich_click.RichCommand)
+@click.argument("words", metavar="[WHAT]...", nargs=-1)
+@click.option("--out", "out_dir", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
+              help="Folder that holds the builds; each is a new folder build-N in it.")
+@click.option("--spare", "spares", multiple=True, metavar="IDENTIFIER",
+              help="Build a spare piece of this rod too; may be repeated.")
+@click.option("--again", "again", multiple=True, metavar="IDENTIFIER",
+              help="Build this rod although it is in an earlier build; may be repeated.")
+@click.option("--coupons", multiple=True, metavar="FOLDER",
+              type=click.Path(path_type=Path, file_okay=False),
+              help="Build the coupons of this folder too (`labkit coupons`); may be repeated.")
+@click.option("--beds", "most_beds", type=click.IntRange(1, 1000), metavar="N",
+              help="As many beds are built; sets without room are kept for the next build. "
+              "Default: what the process says, or as many as are needed.")
+@click.option("--dry-run", is_flag=True, help="Only say what would lie where.")
+@click.option("--failed", type=click.IntRange(1), metavar="BUILD",
+              help="Record that this build failed, or the rods of it that WHAT names.")
+@click.option("--reason", default="", metavar="TEXT", help="With --failed: why; it is recorded.")
+@takes_means
+@operator_option("builds; it is recorded.")
+@LEDGER
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def command(words: tuple[str, ...], means: Means, as_json: bool, **asked: Any) -> None:
+    """Lay out rods of many cases on build plates, with a map to sort them by.
+
+    WHAT is a case number, the name of a set or the identifier of a rod. Of cases and sets, all rods
+    are taken whose files are made and that are not built yet: replacements and rods in between too.
+    Each set is laid out whole, in the order in which you name them. Its files are held against the
+    record first.
+
+    A build is the folder DIR/build-N: one 3MF for each bed, whose parts bear case, label and
+    identifier, and map.pdf, the beds drawn as they lie. It is recorded: `labkit find` says on which
+    build, bed and place a rod lay. With --failed the rods of a build are open again.
+
+    Examples: labkit plate QF-1043 QF-1050 --process example-resin --out builds --by anna
+
+    labkit plate --failed 12 --reason "resin ran out" --by anna
+    """
+    if asked["failed"] is not None:
+        _fail(words, asked, as_json=as_json)
+    elif asked["reason"]:
+        raise InputError("--reason belongs to --failed; name the build that failed", field="reason")
+    elif not (words or asked["again"]):
+        raise InputError(
+            "name what is to be built: cases, sets or identifiers of rods; coupons alone have "
+            "plates of their own in their folder", field="WHAT",
+        )
+    else:
+        _build(words, means, asked, as_json=as_json)
+
+
+def _build(
+    words: tuple[str, ...], means: Means, asked: dict[str, Any], *, as_json: bool
+) -> None:
+    from labkit.ledger.store import look_into
+    from labkit.workflow.builds.job import make_build, plan_build
+    from labkit.workflow.builds.report import build_report, settled_report
+
+    job = _job(words, asked)
+    say_first(process_words(means.process))
+    if asked["dry_run"]:
+        with look_into(asked["ledger_url"]) as reader:
+            print_report(build_report(plan_build(reader, job, means.process), None), as_json)
+        return
+    if asked["out_dir"] is None or asked["by"] is None:
+        raise InputError(
+            "a build is written and recorded: name its folder with --out and who builds with --by, "
+            "or look first with --dry-run", field="out",
+        )
+    with recording_into(asked["ledger_url"], asked["by"]) as recorder:
+        with counting("Beds") as step:
+            made = make_build(
+                job, (means.process, means.profile), asked["out_dir"], recorder, step
+            )
+        report = build_report(made.planned, made) if made.planned else settled_report(made)
+        print_report(report, as_json)
+        said(recorder, to_stderr=as_json)
+    if not as_json:
+        print_cautions()
+
+
+def _job(words: tuple[str, ...], asked: dict[str, Any]) -> JobAsked:
+    from labkit.workflow.builds.job import JobAsked
+    from labkit.workflow.builds.wanted import Asked
+
+    what = Asked(whole_words(words), asked["spares"], asked["again"])
+    return JobAsked(what, asked["coupons"], asked["most_beds"])
+
+
+def whole_words(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Put identifiers typed in groups together; names are left as they are.
+
+    >>> whole_words(("QF-1043", "4829", "482", "917", "3065"))
+    ('QF-1043', '48294829173065')
+    """
+    if all(any(map(str.isalpha, word)) for word in words):
+        return words
+    return whole_identifiers(words)
+
+
+def _fail(words: tuple[str, ...], asked: dict[str, Any], *, as_json: bool) -> None:
+    from labkit.cli.rods.who import who_records
+    from labkit.workflow.builds.failed import fail_build
+
+    by = who_records(asked["by"], "that a build failed")
+    with recording_into(asked["ledger_url"], by) as recorder:
+        report = fail_build(
+            recorder.ledger, asked["failed"], whole_words(words), asked["reason"],
+            (by, clock.now()),
+        )
+        print_report(report, as_json)
+        said(recorder, to_stderr=as_json)

@@ -1,0 +1,212 @@
+"""Facts of the map of a build: each bed as it lies, to sort rods by after washing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.profiles import Profile
+from labkit.core.cautions import CAUTIONS
+from labkit.core.label.lettering import Lettering, Point2
+from labkit.core.rod.building import Way
+from labkit.core.rod.rods import Plate, Process, Rod
+from labkit.documents.drawing import Align, Drawing, Fill, Ink, Pen, Shade, Text
+from labkit.documents.letters import CAPITAL
+from labkit.documents.plate_picture import draw_bed, piece_ink
+from labkit.documents.svg import drawing_facts
+from labkit.units import counted, plain
+
+TEMPLATE = "build-map.typ"
+#: Tints of cases, light enough for black print on a copy without colours; the letter tells, too.
+TINTS = (
+    Shade.SKY, Shade.LEMON, Shade.ROSE, Shade.MINT, Shade.PEACH, Shade.LILAC, Shade.AQUA,
+    Shade.SAND,
+)
+#: What a page has room for, mm, and the scales of drawings (ISO 5455) that are tried.
+_PAGE_MM = (174.0, 175.0)
+_SCALES = (1.0, 0.5, 0.2, 0.1)
+_MARGIN_MM, _BELOW_MM = 6.0, 13.0
+#: Heights of capitals on a rod, mm: its label, and its letter and place.
+_LABEL_MM, _TAG_MM = 3.5, 2.9
+#: Share of a rod's width that is written in.
+_WITHIN = 0.52
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A piece on the map.
+
+    Args:
+        letter: Of its case.
+        box_mm: Left, front, width and depth on the bed.
+        identifier: In groups; empty of a coupon.
+        spare: Which spare piece of its rod it is; 0 for the rod itself.
+    """
+
+    letter: str
+    place: int
+    case: str
+    rod: Rod
+    way: Way
+    box_mm: tuple[float, float, float, float]
+    turned: bool
+    identifier: str
+    side: str
+    spare: int
+
+
+@dataclass(frozen=True)
+class Bed:
+    """A bed with its pieces, in the order of their places."""
+
+    plate: Plate
+    file: str
+    height_mm: float
+    pieces: tuple[Laid, ...]
+
+
+def facts(
+    build: tuple[int, str], beds: Sequence[Bed], process: Process, profile: Profile
+) -> dict[str, Any]:
+    """Work out what stands on the map.
+
+    Args:
+        build: Its number, and its day.
+
+    Returns:
+        JSON content for the template `build-map.typ`; numbers are texts, ready for paper.
+    """
+    number, day = build
+    lettering = load_lettering()
+    return {
+        "subject": f"Build {number}", "date": day,
+        "cautions": profile.texts.of("build-map").translated(list(CAUTIONS)),
+        "process": f"{process.title} ({process.name})",
+        "machine": process.machine, "material": process.material,
+        "pieces": counted(sum(len(bed.pieces) for bed in beds), "piece"),
+        "beds": [
+            _bed(bed, f"{index} of {len(beds)}", lettering) for index, bed in enumerate(beds, 1)
+        ],
+    }
+
+
+def _bed(bed: Bed, number: str, lettering: Lettering) -> dict[str, Any]:
+    scale = _scale(bed.plate)
+    ways = list(dict.fromkeys(one.way for one in bed.pieces))
+    return {
+        "number": number, "file": bed.file, "pieces": counted(len(bed.pieces), "piece"),
+        "bed": f"{plain(bed.plate.width_mm)} × {plain(bed.plate.depth_mm)} mm",
+        "height": f"{bed.height_mm:.1f} mm",
+        "scale": scale, "scale_words": f"1 : {plain(1 / scale)}",
+        "way": "; ".join(_WAYS[way] for way in ways),
+        "drawing": drawing_facts(bed_drawing(bed, f"Bed {number}", lettering, scale)),
+        "cases": list(_cases(bed.pieces)),
+        "alike": list(_alike(bed.pieces)),
+    }
+
+
+_WAYS = {
+    Way.FLAT: "labels look up and read upright from the front",
+    Way.ON_EDGE: "rods lie on edge, their labels look to the front",
+    Way.UPRIGHT: "rods stand upright, their labels look to the front",
+}
+
+
+def _scale(plate: Plate) -> float:
+    width, depth = plate.width_mm + 2 * _MARGIN_MM, plate.depth_mm + _MARGIN_MM + _BELOW_MM
+    return next(
+        (one for one in _SCALES if width * one <= _PAGE_MM[0] and depth * one <= _PAGE_MM[1]),
+        min(_PAGE_MM[0] / width, _PAGE_MM[1] / depth),
+    )
+
+
+def _cases(pieces: Sequence[Laid]) -> Iterator[dict[str, Any]]:
+    """List what to look for of each case."""
+    for letter in dict.fromkeys(one.letter for one in pieces):
+        own = [one for one in pieces if one.letter == letter]
+        yield {
+            "letter": letter, "case": own[0].case or "Coupons", "count": str(len(own)),
+            "pieces": [
+                {
+                    "place": str(one.place), "label": one.rod.engraving,
+                    "side": one.side + (f", spare {one.spare}" if one.spare else ""),
+                    "identifier": one.identifier,
+                }
+                for one in own
+            ],
+        }
+
+
+def _alike(pieces: Sequence[Laid]) -> Iterator[str]:
+    """Name the labels that pieces of several cases bear on one bed."""
+    found: dict[str, list[Laid]] = {}
+    for one in pieces:
+        found.setdefault(f"{one.rod.engraving} {one.rod.case_mark}".strip(), []).append(one)
+    for label, own in sorted(found.items()):
+        if len({one.letter for one in own}) > 1:
+            where = ", ".join(f"{one.letter}{one.place}" for one in own)
+            yield f"{label}: {where}"
+
+
+def bed_drawing(bed: Bed, title: str, lettering: Lettering, scale: float) -> Drawing:
+    """Draw a bed from above, true to scale: letter of the case, label, place on each piece."""
+    plate, ink = bed.plate, Ink()
+    draw_bed(ink, plate)
+    letters = list(dict.fromkeys(one.letter for one in bed.pieces))
+    for one in bed.pieces:
+        tint = TINTS[letters.index(one.letter) % len(TINTS)]
+        for shape in piece_ink(one.rod, one.box_mm, lettering, one.way):
+            if not isinstance(shape, Fill):
+                ink.append(shape)
+            elif shape.shade is Shade.TINT:  # its engraving is written larger
+                ink.append(replace(shape, shade=tint))
+        _write_on(ink, one, plate.spacing_mm)
+    front = Text("FRONT OF THE BED", (plate.width_mm / 2, -10.0), 2.6 / scale, Align.CENTRE,
+                 bold=True, most_mm=plate.width_mm)  # fmt: skip
+    ink.append(front)
+    words = ", ".join(f"{one.letter}{one.place} {one.rod.engraving}" for one in bed.pieces)
+    return Drawing(
+        plate.width_mm + 2 * _MARGIN_MM, plate.depth_mm + _MARGIN_MM + _BELOW_MM,
+        f"{title} from above: {words}", tuple(ink), corner=(-_MARGIN_MM, -_BELOW_MM),
+    )
+
+
+def _write_on(ink: Ink, one: Laid, spacing: float) -> None:
+    """Write on a piece its letter, its label and its place, or above it where it is too small."""
+    x, y, width, depth = one.box_mm
+    along, across = max(width, depth), min(width, depth)
+    upright = depth > width
+    tag, label = min(_TAG_MM, _WITHIN * across), min(_LABEL_MM, _WITHIN * across)
+    room = along - 2.4 * across
+    if room < Text(one.rod.engraving, (0, 0), label, bold=True).width_mm:
+        ink.append(Text(
+            f"{one.letter}{one.place} {one.rod.engraving}", (x + width / 2, y + depth + 0.4),
+            min(1.6, spacing - 0.8), Align.CENTRE, bold=True, most_mm=width + spacing,
+        ))
+        return
+    middle = (x + width / 2, y + depth / 2)
+    reach = (along - across) / 2
+    ends = [_moved(middle, by, upright) for by in (-reach, reach)]
+    for end, words in zip(ends, (one.letter, str(one.place)), strict=True):
+        ink.ring(end, 0.9 * across)
+        ink.append(Text(words, (end[0], end[1] - tag / 2), tag, Align.CENTRE, bold=True,
+                        most_mm=0.8 * across))  # fmt: skip
+    shift = label / 2
+    base = (middle[0] + shift, middle[1]) if upright else (middle[0], middle[1] - shift)
+    words = one.rod.engraving + ("*" if one.spare else "")
+    ink.append(Text(words, base, label, Align.CENTRE, 90.0 if upright else 0.0, room, bold=True))
+    if one.rod.bar:
+        _underline(ink, base, min(room, Text(words, base, label, bold=True).width_mm), upright)
+
+
+def _moved(point: Point2, by: float, upright: bool) -> Point2:
+    return (point[0], point[1] + by) if upright else (point[0] + by, point[1])
+
+
+def _underline(ink: Ink, base: Point2, width: float, upright: bool) -> None:
+    """Draw the bar under a label that could be misread upside down."""
+    below = 0.5 * CAPITAL
+    at = (base[0] + below, base[1]) if upright else (base[0], base[1] - below)
+    ink.line(_moved(at, -width / 2, upright), _moved(at, width / 2, upright), Pen.VISIBLE)

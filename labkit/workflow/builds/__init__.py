@@ -1,0 +1,1 @@
+"""Build jobs: rods of many cases on the beds of one process."""

@@ -1,0 +1,111 @@
+"""A build that failed, in part or as a whole: its rods are open to be built again."""
+
+from __future__ import annotations
+
+import datetime
+
+from labkit.core.case.identifier import grouped
+from labkit.core.case.rod_life import RodState
+from labkit.core.report import Column, Report, Section, Table
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.build_bodies import BuildFailed
+from labkit.ledger.builds import StoredBuild, builds_of, cases_of_build, last_build
+from labkit.ledger.queries import Reader
+from labkit.ledger.store import Ledger
+from labkit.ledger.stored import StoredRod
+from labkit.units import counted
+from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.rods.slips import check_reason
+
+
+def fail_build(
+    ledger: Ledger, number: int, words: tuple[str, ...], reason: str,
+    who: tuple[str, datetime.datetime],
+) -> Report:
+    """Record that a build did not give rods: those named, or all that it could still have given.
+
+    Args:
+        words: Identifiers; none for the whole build.
+        who: Operator code, and when.
+
+    Raises:
+        InputError: There is no such build or rod, or no reason.
+        RefusedError: A rod that was named did not lie in it, or exists: it was measured or judged;
+            or nothing of the build is left that could fail.
+    """
+    check_reason(reason)
+    with ledger.transaction():
+        builds = [
+            build for case in cases_of_build(ledger, number)
+            for build in builds_of(ledger, case) if build.number == number
+        ]
+        if not builds:
+            raise InputError(
+                f"there is no build {number} in the record; its last one is build "
+                f"{last_build(ledger)}", field="failed", value=number,
+            )
+        named = {find_rod(ledger, word).rod.rod.identifier for word in words}
+        failed, kept = _parted(ledger, builds, named)
+        _refuse(number, named, {rod.identifier for rod in failed})
+        for build in builds:
+            if rods := tuple(rod.identifier for rod in failed if rod.case == build.case):
+                ledger.write(build.case, BuildFailed(number, reason, rods), *who)
+    return _report(number, failed, kept, reason)
+
+
+def _parted(
+    reader: Reader, builds: list[StoredBuild], named: set[str]
+) -> tuple[list[StoredRod], list[StoredRod]]:
+    """Part the rods that a build gave, as far as is known, into those that fail and the others."""
+    failed: list[StoredRod] = []
+    kept: list[StoredRod] = []
+    for build in builds:
+        for rod in reader.rods(build.case):
+            if rod.identifier in build.given and (not named or rod.identifier in named):
+                open_still = rod.state == RodState.MADE and not _exists(reader, rod)
+                (failed if open_still else kept).append(rod)
+    return failed, kept
+
+
+def _exists(reader: Reader, rod: StoredRod) -> bool:
+    return any(not one.only_seen for one in reader.readings(rod.identifier))
+
+
+def _refuse(number: int, named: set[str], failed: set[str]) -> None:
+    for identifier in sorted(named - failed):
+        raise RefusedError(
+            f"the rod {grouped(identifier)} did not fail in build {number}: it did not lie there, "
+            "failed there already, or was measured or judged since; reject it with `labkit reject` "
+            "if it is no good; nothing was recorded", field="identifier", value=identifier,
+        )
+    if not failed:
+        raise RefusedError(
+            f"no rod of build {number} is open to fail: all failed already, or were measured or "
+            "judged since; nothing was recorded", field="failed", value=number,
+        )
+
+
+_RODS = (
+    Column("identifier", "identifier", "identifier", grouped),
+    *(Column(name, name) for name in ("case", "label", "side")),
+)
+
+
+def _report(
+    number: int, failed: list[StoredRod], kept: list[StoredRod], reason: str
+) -> Report:
+    words = [
+        f"Build {number} did not give {counted(len(failed), 'rod')} ({reason}); the next "
+        "`labkit plate` of the case takes them again"
+    ]
+    if kept:
+        words.append(
+            f"{counted(len(kept), 'rod')} of it exist by the record, measured or judged, and stay "
+            "as they are"
+        )
+    table = Table.of(_RODS, failed)
+    return Report(
+        f"Build {number} failed", (Section("Rods to build again", tuple(words), table),),
+        {"schema": 1, "build": number, "reason": reason, "rods": table.records,
+         "kept": [rod.identifier for rod in kept]},
+    )

@@ -1,0 +1,217 @@
+"""From rods of many cases to a finished build: laid out, written, checked, recorded, renamed."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from labkit.catalog.profiles import Profile
+from labkit.core.jsonable import jsonable
+from labkit.core.rod.rods import Process
+from labkit.done import tell_done
+from labkit.errors import DeliveryError, RefusedError
+from labkit.exports.write.set_folder import SUMS_FILE, seal, sha256_of
+from labkit.ledger.build_bodies import Build
+from labkit.ledger.build_bodies import Piece as RecordedPiece
+from labkit.ledger.builds import builds_of, last_build
+from labkit.ledger.queries import Reader
+from labkit.ledger.rows import content_sha256
+from labkit.locks import only_one
+from labkit.workflow.builds.files import BUILD_FILE, write_files
+from labkit.workflow.builds.layout import Layout, lay_out
+from labkit.workflow.builds.pieces import coupon_pieces, set_pieces
+from labkit.workflow.builds.wanted import Asked, Wanted, wanted
+from labkit.workflow.record.recorder import Recorder
+
+_NAME = re.compile(r"\.?build-(\d+)(\.unfinished)?")
+
+
+@dataclass(frozen=True)
+class JobAsked:
+    """What a job is to build.
+
+    Args:
+        coupons: Folders of coupons that go along.
+        most_beds: As many beds are built; None for what the process says.
+    """
+
+    rods: Asked
+    coupons: tuple[Path, ...] = ()
+    most_beds: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """A job before anything is written."""
+
+    wanted: Wanted
+    layout: Layout
+    process: Process
+
+
+@dataclass(frozen=True, eq=False)
+class MadeBuild:
+    """A finished build.
+
+    Args:
+        settled: Folders of earlier builds, recorded by runs that were killed, now in their place.
+        planned: None where nothing was left to build after that.
+    """
+
+    number: int
+    folder: Path
+    settled: tuple[Path, ...]
+    planned: Planned | None
+
+
+def plan_build(reader: Reader, asked: JobAsked, process: Process) -> Planned:
+    """Work out what a job builds and where it lies.
+
+    Raises:
+        InputError: Something named is not in the record, or is no folder of coupons.
+        RefusedError: A rod that was named cannot be built, a set was made with another process or
+            its files are not as recorded, or nothing is left that could be laid out.
+    """
+    with reader.snapshot():
+        found = wanted(reader, asked.rods)
+        groups = set_pieces(found, process)
+    groups += [coupon_pieces(folder, process) for folder in asked.coupons]
+    if not groups:
+        raise RefusedError(_nothing(found), field="cases")
+    layout = lay_out(groups, process, asked.most_beds or process.plate.beds)
+    if not layout.plans:
+        raise RefusedError(
+            f"nothing fits: {'; '.join(dict.fromkeys(why for _, why in layout.left))}; nothing was "
+            "written", field="plate",
+        )
+    return Planned(found, layout, process)
+
+
+def _nothing(found: Wanted) -> str:
+    why = list(dict.fromkeys(f"{one.rod.case}: {one.why}" for one in found.left))
+    told = f": {'; '.join(why[:4])}{'; …' if len(why) > 4 else ''}" if why else ""
+    return f"no rod of what was named is left to build{told}; nothing was written"
+
+
+def make_build(
+    asked: JobAsked, means: tuple[Process, Profile], out: Path, recorder: Recorder,
+    progress: Callable[[str], None],
+) -> MadeBuild:
+    """Lay rods out, write a folder of beds and their map, and record it.
+
+    The folder is written beside its place. Recording it decides; the rename follows, and is made
+    up for by the next run where a kill comes between the two.
+
+    Raises:
+        RefusedError: As `plan_build`; or a file does not measure as it should, or the record has
+            changed meanwhile. Nothing is left behind.
+    """
+    process, _ = means
+    with _held(out):
+        settled = settle(out, recorder.ledger)
+        for folder in settled:
+            recorder.say(f"{folder} was recorded by a run that was ended; it is in its place now")
+        try:
+            planned = plan_build(recorder.ledger, asked, process)
+        except RefusedError:
+            if settled:
+                return MadeBuild(_number_of(settled[-1]), settled[-1], settled, None)
+            raise
+        number = 1 + max(last_build(recorder.ledger), *map(_number_of, out.iterdir()), 0)
+        final = out / f"build-{number}"
+        staging = out / f".build-{number}.unfinished"
+        try:
+            staging.mkdir()
+            day = recorder.now().date().isoformat()
+            write_files(staging, (number, day), planned.layout, means, progress)
+            seal(staging)
+            _record(recorder, asked, planned, number, (staging, final))
+        except BaseException:
+            if not _recorded(staging, recorder.ledger):
+                shutil.rmtree(staging, ignore_errors=True)
+            raise
+        staging.rename(final)
+        tell_done(f"{final} lies whole in its place")
+    return MadeBuild(number, final, settled, planned)
+
+
+def _number_of(path: Path) -> int:
+    match = _NAME.fullmatch(path.name)
+    return int(match[1]) if match else 0
+
+
+def _record(
+    recorder: Recorder, asked: JobAsked, planned: Planned, number: int, places: tuple[Path, Path]
+) -> None:
+    """Record a build, case by case, as one, if its rods are still open to be built."""
+    staging, final = places
+    ledger, layout, process = recorder.ledger, planned.layout, planned.process
+    with ledger.transaction():
+        if wanted(ledger, asked.rods) != planned.wanted or last_build(ledger) >= number:
+            raise RefusedError(
+                "the record has changed while the beds were written; nothing was kept; give the "
+                "command again", field="cases",
+            )
+        for case in layout.letters:
+            pieces = tuple(
+                RecordedPiece(
+                    one.piece.stored.identifier, one.bed, one.number, one.piece.spare or None
+                )
+                for one in layout.lying if one.piece.stored and one.piece.case == case
+            )
+            ledger.write(case, Build(
+                number, process.name, content_sha256(jsonable(process)), str(final.resolve()),
+                sha256_of(staging / SUMS_FILE), pieces,
+            ), recorder.by, recorder.now())
+
+
+def settle(out: Path, reader: Reader) -> tuple[Path, ...]:
+    """Put builds in their places that were recorded and not renamed; sweep those not recorded.
+
+    Returns:
+        The folders put in their places.
+    """
+    moved = []
+    for staging in sorted(out.glob(".build-*.unfinished")):
+        final = out / staging.name.removeprefix(".").removesuffix(".unfinished")
+        if _recorded(staging, reader) and not final.exists():
+            staging.rename(final)
+            moved.append(final)
+        else:
+            shutil.rmtree(staging, ignore_errors=True)
+    return tuple(moved)
+
+
+def _recorded(staging: Path, reader: Reader) -> bool:
+    try:
+        cases = json.loads((staging / BUILD_FILE).read_text("utf-8"))["cases"]
+        sums = sha256_of(staging / SUMS_FILE)
+    except (OSError, ValueError, LookupError, TypeError):
+        return False
+    builds = (build for case in cases for build in builds_of(reader, case))
+    return any(build.told.sums_sha256 == sums for build in builds)
+
+
+@contextmanager
+def _held(out: Path) -> Iterator[None]:
+    """Hold the folder of builds, begun if absent; a failure of the disk is one sentence."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with only_one(FileLock(out.resolve() / ".build.lock", is_singleton=True)):
+            yield
+    except Timeout as error:
+        raise DeliveryError(
+            f"another run is still writing a build to {out}; try again when it is done"
+        ) from error
+    except OSError as error:
+        raise DeliveryError(
+            f"the build cannot be written to {out}: {error.strerror or error}; name a folder that "
+            "can be written with --out", field="out", value=str(out),
+        ) from error

@@ -1,0 +1,140 @@
+"""What a build job lays where, what it leaves out, and why, as a report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from labkit.core.report import Column, Report, Section, Table
+from labkit.units import counted
+from labkit.workflow.builds.files import MAP_FILE, bed_file, build_content
+from labkit.workflow.builds.job import MadeBuild, Planned
+from labkit.workflow.builds.layout import COUPON_LETTER, Layout, look_alikes
+
+
+def build_report(planned: Planned, made: MadeBuild | None) -> Report:
+    """Make the report of a build.
+
+    Args:
+        made: The build; None where it was only looked at.
+    """
+    layout, number = planned.layout, made.number if made else 0
+    beds = Table.of(_BEDS, [(layout, index) for index, _ in enumerate(layout.plans)])
+    name = f"Build {number}" if made else "What would be built"
+    cases = Table.of(_CASES, [(layout, case) for case in _cases(layout)])
+    left = Table.of(_LEFT, list(_left(planned)))
+    waiting = Table.of(_WAITING, layout.left)
+    content = build_content((number, ""), layout, planned.process)
+    sections = [
+        Section(f"{name}: beds", table=beds),
+        Section("Cases", tuple(_alike(layout)), cases),
+        *([Section("Kept for the next build", table=waiting)] if waiting.rows else ()),
+        *([Section("Not built", table=left)] if left.rows else ()),
+        Section(words=tuple(_last(made))),
+    ]
+    data: dict[str, Any] = {
+        "schema": 1, "build": number or None, "folder": str(made.folder) if made else None,
+        "process": content["process"], "beds": content["beds"],
+        "kept": [
+            {"pieces": [piece.laid.name for piece in group], "why": why}
+            for group, why in layout.left
+        ],
+        "not_built": left.records,
+    }
+    return Report(name, tuple(sections), data)
+
+
+def settled_report(made: MadeBuild) -> Report:
+    """Make the report of a run that found its work done, and put in its place."""
+    return Report(
+        f"Build {made.number}", (Section(words=tuple(_last(made))),),
+        {"schema": 1, "build": made.number, "folder": str(made.folder), "beds": []},
+    )
+
+
+def _last(made: MadeBuild | None) -> Iterator[str]:
+    if made is None:
+        yield "Nothing was written; leave --dry-run out to write the beds and record the build"
+        return
+    folder: Path = made.folder
+    yield f"Build {made.number}: {folder}"
+    yield f"Sort by {folder / MAP_FILE} before the rods leave the bed"
+    yield f"If it fails: labkit plate --failed {made.number} --reason WHY --by YOU"
+
+
+def _cases(layout: Layout) -> list[str]:
+    return [*layout.letters, *([""] if any(not one.piece.case for one in layout.lying) else ())]
+
+
+def _alike(layout: Layout) -> Iterator[str]:
+    for plan in layout.plans:
+        for label, own in look_alikes(layout.on_bed(plan.number)).items():
+            where = ", ".join(f"{one.piece.case or 'coupon'} place {one.number}" for one in own)
+            yield (
+                f"Note: on bed {plan.number} the rods {label} differ by their place alone: {where}"
+            )
+
+
+def _bed_cases(layout: Layout, index: int) -> str:
+    letters = {**layout.letters, "": COUPON_LETTER}
+    found = dict.fromkeys(one.piece.case for one in layout.on_bed(index + 1))
+    return ", ".join(f"{letters[case]} {case or 'coupons'}" for case in found)
+
+
+_BEDS = (
+    Column("bed", lambda each: each[1] + 1),
+    Column("file", lambda each: bed_file(each[1])),
+    Column("pieces", lambda each: len(each[0].on_bed(each[1] + 1))),
+    Column("height", lambda each: each[0].plans[each[1]].height_mm, show="{:.1f}".format,
+           unit="mm"),
+    Column("cases", lambda each: _bed_cases(*each)),
+)  # fmt: skip
+
+
+def _of(layout: Layout, case: str, *, spare: bool) -> int:
+    return sum(one.piece.case == case and bool(one.piece.spare) == spare for one in layout.lying)
+
+
+_CASES = (
+    Column("letter", lambda each: {**each[0].letters, "": COUPON_LETTER}[each[1]]),
+    Column("case", lambda each: each[1] or "coupons"),
+    Column("rods", lambda each: _of(*each, spare=False)),
+    Column("spares", lambda each: _of(*each, spare=True) or None, optional=True),
+    Column("on beds", lambda each: ", ".join(
+        str(bed) for bed in sorted({one.bed for one in each[0].lying if one.piece.case == each[1]})
+    )),
+)
+_WAITING = (
+    Column("what", lambda each: _group(each[0])),
+    Column("rods", lambda each: len(each[0])),
+    Column("why", lambda each: each[1]),
+)
+
+
+def _group(pieces: Any) -> str:
+    stored = pieces[0].stored
+    return stored.set_name if stored else "coupons"
+
+
+def _left(planned: Planned) -> Iterator[tuple[str, str, str]]:
+    """Give the rods left out by set and reason."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in planned.wanted.left:
+        key = (one.rod.set_name, _shared(one.why))
+        found.setdefault(key, []).append(f"{one.rod.label} {one.rod.side}")
+    for (name, why), rods in found.items():
+        yield name, ", ".join(rods) if len(rods) <= 4 else counted(len(rods), "rod"), why
+
+
+def _shared(why: str) -> str:
+    """Say of a rod's build only what all rods of its set share: its place is in `labkit find`."""
+    start, already, rest = why.partition(" already, bed")
+    return f"{start} already;{rest.partition(';')[2]}" if already else why
+
+
+_LEFT = (
+    Column("set", lambda each: each[0], "set"),
+    Column("rods", lambda each: each[1], "rods"),
+    Column("why", lambda each: each[2], "why"),
+)

@@ -1,0 +1,174 @@
+"""Which rods a build job takes: those of the cases named whose files are made, not yet built."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from labkit.core.case.identifier import grouped, parse_identifier
+from labkit.core.case.rod_life import RodState, state_words
+from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.ledger.builds import StoredBuild, builds_of
+from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.workflow.record.lookup import find_rod, need_case
+from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.rods.slots import withdrawn_orders
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is to be built.
+
+    Args:
+        words: Case numbers, names of sets, identifiers of rods.
+        spares: Rods of which a spare piece is built too.
+        again: Rods that were built already and are built once more.
+    """
+
+    words: tuple[str, ...]
+    spares: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A rod that is not built, and why."""
+
+    rod: StoredRod
+    why: str
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a job takes.
+
+    Args:
+        sets: Set → its rods to build, in the order in which cases were named.
+        spares: Rods of which a spare piece was asked for.
+    """
+
+    sets: Mapping[str, tuple[StoredSet, tuple[StoredRod, ...]]]
+    spares: frozenset[str]
+    left: tuple[LeftOut, ...]
+
+    @property
+    def rods(self) -> tuple[StoredRod, ...]:
+        """All rods to build."""
+        return tuple(rod for _, rods in self.sets.values() for rod in rods)
+
+
+def wanted(reader: Reader, asked: Asked) -> Wanted:
+    """Find the rods that a job takes, and those that it leaves out.
+
+    Raises:
+        InputError: Something named is not in the record.
+        RefusedError: A rod that was named by its identifier cannot be built, or nothing is left
+            to build.
+    """
+    look = _Look(reader, frozenset(map(_digits(reader), asked.again)))
+    taken: dict[str, list[StoredRod]] = {}
+    left: list[LeftOut] = []
+    for rod, named in _named(reader, (*asked.words, *asked.again)):
+        why = look.why_not(rod)
+        if why and named:
+            raise RefusedError(
+                f"the rod {_told(rod)} is not built: {why}; nothing was written",
+                field="identifier", value=rod.identifier,
+            )
+        if why:
+            left.append(LeftOut(rod, why))
+        elif rod not in taken.setdefault(rod.set_name, []):
+            taken[rod.set_name].append(rod)
+    spares = frozenset(map(_digits(reader), asked.spares))
+    for missing in sorted(spares - {rod.identifier for rods in taken.values() for rod in rods}):
+        raise RefusedError(
+            f"there is no spare of {grouped(missing)} without the rod itself, which is not in this "
+            "build; name its case too, or name the rod with --again where it was built already",
+            field="spare", value=missing,
+        )
+    found = ((name, reader.set_named(name), rods) for name, rods in taken.items())
+    return Wanted(
+        {name: (stored, tuple(rods)) for name, stored, rods in found if stored and rods},
+        spares, tuple(left),
+    )
+
+
+def _digits(reader: Reader) -> Callable[[str], str]:
+    return lambda text: find_rod(reader, text).rod.rod.identifier
+
+
+def _named(reader: Reader, words: tuple[str, ...]) -> Iterator[tuple[StoredRod, bool]]:
+    """Give the rods meant, and whether each was named by its identifier."""
+    for word in words:
+        stored = reader.set_named(Path(word).name)
+        if reader.has_case(word):
+            yield from ((rod, False) for rod in reader.rods(word) if rod.state != "abandoned")
+        elif stored is not None:
+            yield from ((rod, False) for rod in reader.rods_of_set(stored.name))
+        elif _is_identifier(word):
+            yield find_rod(reader, word).rod.rod, True
+        else:
+            need_case(reader, word)
+
+
+def _is_identifier(word: str) -> bool:
+    try:
+        return bool(parse_identifier("".join(word.split())))
+    except InputError:
+        return False
+
+
+def _told(rod: StoredRod) -> str:
+    return f"{grouped(rod.identifier)} ({rod.label} {rod.side} of {rod.set_name})"
+
+
+class _Look:
+    """Looks at rods; what is asked of a case is asked once."""
+
+    def __init__(self, reader: Reader, again: frozenset[str]) -> None:
+        self._reader = reader
+        self._again = again
+        self._builds: dict[str, tuple[StoredBuild, ...]] = {}
+
+    def why_not(self, rod: StoredRod) -> str:
+        """Say why a rod is not built; empty where it is."""
+        if rod.state != RodState.MADE:
+            return _STATES.get(rod.state, f"it is {state_words(rod.state)}")
+        if any(not one.only_seen for one in self._reader.readings(rod.identifier)):
+            return "it was measured already; if it is no good, make another with `labkit replace`"
+        stored = self._reader.set_named(rod.set_name)
+        if stored and stored.order in withdrawn_orders(self._reader, rod.case):
+            return f"its order, entry {stored.order}, was taken back"
+        return self._built(rod) or self._not_worn(rod)
+
+    def _built(self, rod: StoredRod) -> str:
+        if rod.identifier in self._again:
+            return ""
+        if rod.case not in self._builds:
+            self._builds[rod.case] = builds_of(self._reader, rod.case)
+        for build in reversed(self._builds[rod.case]):
+            if rod.identifier in build.given:
+                place = build.pieces_of(rod.identifier)[0]
+                return (
+                    f"it is in build {build.number} already, bed {place.bed}, place {place.place}; "
+                    f"if that failed, record it with --failed {build.number}; to build the rod "
+                    "twice, name it with --again"
+                )
+        return ""
+
+    def _not_worn(self, rod: StoredRod) -> str:
+        try:
+            now = standing_of_case(self._reader, rod.case).of_rod(rod.identifier)
+        except LabkitError as error:
+            return f"it is unknown what it makes now: {error}"
+        return now.words if now and now.not_to_be_worn else ""
+
+
+#: State of a rod → why it is not built, where other words than those of the state serve.
+_STATES = {
+    "reserved": "its set is not finished; make the set again",
+    "withheld": "its set is withheld; release it, or make another rod with `labkit replace`",
+    "released": "it was measured and released already",
+}

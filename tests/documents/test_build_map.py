@@ -1,0 +1,95 @@
+"""The map of a build: true to scale, every piece with letter, label and place, in black too."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from labkit.catalog.lettering import load_lettering
+from labkit.catalog.processes import processes
+from labkit.catalog.profiles import default_profile
+from labkit.catalog.rods import rod_templates
+from labkit.core.rod.building import Way
+from labkit.core.rod.rods import Hand, KeepOut, Plate, Rod
+from labkit.documents.build_map import TEMPLATE, TINTS, Bed, Laid, bed_drawing, facts
+from labkit.documents.drawing import Fill, Stroke, Text
+from labkit.documents.render import compile_pdf
+from tests.documents.pdfs import text_of
+
+PLATE = Plate(120.0, 68.0, 3.0, 4.0, keep_out=(KeepOut(100.0, 40.0, 20.0, 28.0),))
+PROCESS = processes()["example-resin"]
+
+
+def laid(letter, place, x, y, *, turned=False, label="33.6", way=Way.FLAT):
+    template = rod_templates()["eye-eye-flat"]
+    width, depth = (7.5, 41.1) if turned else (41.1, 7.5 if way is Way.FLAT else 3.0)
+    rod = Rod(template, Decimal(label), Hand.MINUS_Y, "", label == "19.6")
+    return Laid(letter, place, f"QF-{letter}", rod, way, (x, y, width, depth), turned,
+                "4829 482 917 3065", "left", 0)  # fmt: skip
+
+
+BED = Bed(PLATE, "bed-1.3mf", 3.0, (
+    laid("A", 1, 4.0, 20.0), laid("B", 2, 4.0, 4.0), laid("B", 3, 60.0, 4.0, turned=True),
+))  # fmt: skip
+
+
+def drawn(bed=BED):
+    return bed_drawing(bed, "Bed 1 of 1", load_lettering(), 1.0)
+
+
+def test_letters_labels_and_places_lie_on_their_rods():
+    texts = {(text.words, text.turn_deg): text for text in drawn().every(Text)}
+    by_words = [text.words for text in drawn().every(Text)]
+    assert by_words.count("33.6") == 3
+    for words, turn, (x, y) in (("A", 0.0, (7.75, 23.75)), ("1", 0.0, (41.35, 23.75)),
+                                ("33.6", 90.0, (63.75, 24.55))):
+        left, right, bottom, top = texts[words, turn].box()
+        assert ((left + right) / 2, (bottom + top) / 2) == pytest.approx((x, y), abs=0.01)
+    assert "FRONT OF THE BED" in by_words
+
+
+def test_cases_differ_without_colours_and_black_shows_on_every_tint():
+    drawing = drawn()
+    bodies = {fill.shade for fill in drawing.own(Fill)} & set(TINTS)
+    assert bodies == set(TINTS[:2])
+    for tint in TINTS:  # WCAG 2.2, 1.4.6: contrast at least 7; relative luminance of sRGB
+        red, green, blue = (int(tint[at:at + 2], 16) / 255 for at in (1, 3, 5))
+        light = 0.2126 * red**2.4 + 0.7152 * green**2.4 + 0.0722 * blue**2.4
+        assert (light + 0.05) / 0.05 > 12
+
+
+def test_a_rod_too_thin_to_write_on_is_named_beside_it():
+    upright = replace(laid("A", 1, 4.0, 20.0, way=Way.UPRIGHT), box_mm=(4.0, 20.0, 7.5, 3.0))
+    texts = {text.words: text for text in drawn(Bed(PLATE, "b", 41.1, (upright,))).every(Text)}
+    left, right, bottom, _ = texts["A1 33.6"].box()
+    assert ((left + right) / 2, bottom) == pytest.approx((7.75, 23.4))
+    assert "A" not in texts
+
+
+def test_the_bed_with_its_zones_is_true_to_scale():
+    lines = [shape.piece for shape in drawn().own(Stroke)]
+    ends = {point for line in lines if hasattr(line, "start") for point in (line.start, line.end)}
+    assert {(0.0, 0.0), (120.0, 0.0), (120.0, 68.0), (100.0, 40.0)} <= ends
+
+
+@pytest.mark.parametrize(
+    ("size", "scale"), [((120, 68), 1.0), ((160, 150), 1.0), ((300, 250), 0.5), ((420, 420), 0.2)]
+)
+def test_a_bed_larger_than_the_page_is_drawn_to_a_stated_scale(size, scale):
+    bed = Bed(Plate(*map(float, size), 3.0, 4.0), "bed-1.3mf", 3.0, BED.pieces)
+    (told,) = facts((1, "2031-03-14"), [bed], PROCESS, default_profile())["beds"]
+    assert (told["scale"], told["scale_words"]) == (scale, f"1 : {1 / scale:g}")
+
+
+def test_what_stands_on_the_paper():
+    told = facts((7, "2031-03-14"), [BED], PROCESS, default_profile())
+    (bed,) = told["beds"]
+    assert bed["alike"] == ["33.6: A1, B2, B3"]
+    words = " ".join(text_of(compile_pdf(TEMPLATE, told, default_profile())).split())
+    for expected in (
+        "Map of Build 7", "these rods differ by their place alone", "33.6: A1, B2, B3", "QF-A",
+        "4829 482 917 3065", "labels look up and read upright from the front", "Drawn 1 : 1",
+    ):
+        assert expected in words
