@@ -177,6 +177,16 @@ def first_few(names: Sequence[str], between: str = ", ", most: int = MOST_NAMED)
     return between.join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
+def hundredths(value: float | Decimal) -> str:
+    """Format a number of mm without trailing zeros beyond the hundredths, so that columns align.
+
+    >>> hundredths(Decimal("0.1")), hundredths(0.125), hundredths(Decimal("28.60"))
+    ('0.10', '0.125', '28.60')
+    """
+    whole, _, part = plain(value).partition(".")
+    return f"{whole}.{part:0<2}"
+
+
 def plain(value: float | Decimal) -> str:
     """Format a number without trailing zeros or an exponent.
 

@@ -18,6 +18,7 @@ from labkit.cli.numbers import DAY, Real
 from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.core.findings import Finding, notes_of
 from labkit.core.gauging.ways_of_measuring import Method
+from labkit.core.reasons import check_reason
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.units import as_written
 
@@ -68,8 +69,8 @@ def instrument_option(what: str, without: str) -> Decorator:
 
 
 def _reason(_: click.Context, __: click.Parameter, again: str | None) -> str | None:
-    if again is not None and not again.strip():
-        raise InputError("--again wants the reason why it is measured again", field="again")
+    if again is not None:
+        check_reason(again, "why it is measured again, with --again", "again")
     return again
 
 

@@ -57,6 +57,7 @@ class StoredPrescription:
 
     Args:
         reason: Why it was revised, empty for the first.
+        trial: Entry of the trial fit that was accepted or withdrawn with it; None for any other.
         stamp: When and by whom it was recorded.
     """
 
@@ -65,12 +66,14 @@ class StoredPrescription:
     text: str
     reason: str
     stamp: Stamp
+    trial: int | None = None
 
     @classmethod
     def of(cls, event: Event) -> StoredPrescription:
         """Read it from its event."""
         told = said(event, Prescription)
-        return cls(event.case, told.revision, told.text, told.reason or "", stamp(event))
+        why = told.reason or ""
+        return cls(event.case, told.revision, told.text, why, stamp(event), told.trial)
 
     @property
     def sha256(self) -> str:

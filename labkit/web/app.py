@@ -104,7 +104,7 @@ def _require_rights(app: FastAPI) -> None:
 
 
 _NO_SUCH: Mapping[int, tuple[str, str]] = {
-    403: ("Not yours to do", "Your role does not do this; whoever does it signs in with a code."),
+    403: ("Not yours to do", "Your account may not do this; ask somebody whose account may."),
     404: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
     405: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
 }
@@ -116,7 +116,7 @@ _STALE = (
 #: What programs are told in place of a page.
 _NO_SUCH_ADDRESS: Mapping[int, str] = {
     401: "no valid token is given; sign in at /api/token, and send it as Authorization: Bearer",
-    403: "your role does not do this; whoever does it signs in with a code",
+    403: "this account may not do this; sign in with one that may",
     404: "there is no such address, case, rod or job; /api/openapi.json lists what can be asked",
     405: "this address is not asked so; /api/openapi.json lists what can be asked",
     415: "this address takes JSON; send it with Content-Type: application/json",

@@ -6,10 +6,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
-from labkit.core.case.rod_life import WHO_HAS_IT, RodState
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState, who_since
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Report
+from labkit.documents.figures import sentence
+from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.units import millimetres
@@ -17,7 +19,7 @@ from labkit.web.drawings import drawn_rods
 from labkit.web.scale import Gap, Scale, scale_of
 from labkit.workflow.record.lookup import CaseStory, case_story
 from labkit.workflow.record.recall import Recalled, recall_of_case
-from labkit.workflow.record.sheet import findings_of
+from labkit.workflow.record.sheet import IN_THE_MOUTH, findings_of
 from labkit.workflow.record.story import moment, told
 from labkit.workflow.record.today import is_broken_off
 from labkit.workflow.rods.orders import orders_report
@@ -37,8 +39,8 @@ class RodRow:
 
     @property
     def who(self) -> str:
-        """Who has it."""
-        return WHO_HAS_IT[self.rod.state]
+        """Who has it, and since when."""
+        return who_since(self.rod.state, self.rod.since)
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,7 @@ class CaseFacts:
 
     Args:
         whereabouts: Who has it → rods; in the mouth first.
+        mouth: What is wrong with what is recorded in the mouth; "" where nothing is.
         broken_off: Name of a set that was begun by a run that is no more; "" where there is none.
         recalled: What of its papers and rods is wrong under the rules of today, besides rods beyond
             the maximum.
@@ -97,6 +100,7 @@ class CaseFacts:
     scale: Scale | None
     pairs: tuple[PairRow, ...]
     whereabouts: Mapping[str, tuple[CaseRod, ...]]
+    mouth: str
     findings: tuple[str, ...]
     sets: tuple[StoredSet, ...]
     broken_off: str
@@ -132,7 +136,8 @@ _ORDER = tuple(WHO_HAS_IT[state] for state in (
 
 
 #: Said where its page says it better; of other cases, and nothing for a clinic.
-_SAID_ELSEWHERE, _OF_OTHERS = ("not_to_be_worn", "asked_back"), ("case_mark_shared",)
+_SAID_ELSEWHERE = ("not_to_be_worn", "asked_back", IN_THE_MOUTH)
+_OF_OTHERS = ("case_mark_shared",)
 
 
 def facts_of(reader: Reader, case: str, *, limited: bool = False) -> CaseFacts:
@@ -154,6 +159,7 @@ def facts_of(reader: Reader, case: str, *, limited: bool = False) -> CaseFacts:
     return CaseFacts(
         story, scale, tuple(_rows(standing, scale, drawings)) if standing else (),
         _whereabouts(standing) if standing else {},
+        next((sentence(each.message) for each in found if each.code == IN_THE_MOUTH), ""),
         tuple(each.message for each in (*found, *story.mark_notes)
               if each.code not in _SAID_ELSEWHERE + (_OF_OTHERS if limited else ())),
         tuple(each for each in story.sets if each.state is not SetState.ABANDONED),
@@ -171,7 +177,7 @@ def recalled_in(reader: Reader, case: str) -> tuple[Recalled, ...]:
 def _rows(
     standing: CaseStanding, scale: Scale | None, drawings: Mapping[str, str]
 ) -> Iterator[PairRow]:
-    gaps = {gap.high: gap for gap in scale.gaps} if scale else {}
+    gaps, before = {gap.low: gap for gap in scale.gaps} if scale else {}, None
     for pair in standing.pairs:
         percent = pair.makes.percent if pair.makes else None
         yield PairRow(
@@ -181,8 +187,9 @@ def _rows(
                 for side in Side if (rod := pair.rods.get(side)) is not None
             ),
             tuple((str(side), rod) for side in Side if (rod := pair.gone.get(side)) is not None),
-            gaps.get(percent) if percent is not None else None,
+            gaps.get(before) if percent is not None and before is not None else None,
         )  # fmt: skip
+        before = percent
 
 
 def _whereabouts(standing: CaseStanding) -> Mapping[str, tuple[CaseRod, ...]]:
@@ -195,4 +202,7 @@ def _whereabouts(standing: CaseStanding) -> Mapping[str, tuple[CaseRod, ...]]:
 
 def _events(story: CaseStory) -> Iterator[tuple[int, str, str, str, int | None]]:
     for event in story.events:
-        yield event.seq, moment(event.at), event.by, told(event), story.corrected.get(event.seq)
+        words = told(event)
+        if event.kind is Kind.SET_MADE:  # its files lie on the page, and not in a folder
+            words = f"set {event.body['set']} made"
+        yield event.seq, moment(event.at), event.by, words, story.corrected.get(event.seq)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -159,9 +160,12 @@ def _label(name: str) -> str:
     """
     return name.replace(".", " ").replace("_", " ").capitalize()
 
+#: What is named as in a file, and a command that lists what a form lets one choose from.
+_AS_A_FORM, _COMMAND = re.compile(r'(\w+) = "(\w+)"'), re.compile(r" \(`labkit [a-z-]+`\)")
+
 
 def _hint(entry: Entry) -> str:
-    about = entry.key.about.replace("`", "")
+    about = _AS_A_FORM.sub(r"\1 is \2", _COMMAND.sub("", entry.key.about)).replace("`", "")
     model, _, rest = about.partition(": ")
     words = rest if model in map(str, MODEL_FIELDS) else about
     words = f"{words[:1].upper()}{words[1:]}"

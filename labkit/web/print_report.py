@@ -55,10 +55,7 @@ def _sections(report: Report) -> Iterator[ShownSection]:
         _on_a_page(each, drawn) for each in report.parts(On.SCREEN, On.PAPER)
     ):
         shown = _section(section)
-        bare = section.table is None  # a heading for what follows; else its table has no rows
-        if (shown.heading and bare) or shown.table or shown.picture or shown.words or (
-            shown.findings
-        ):
+        if shown.heading or shown.table or shown.picture or shown.words or shown.findings:
             yield shown
 
 
@@ -72,8 +69,10 @@ def _on_a_page(section: Section, drawn: Collection[str]) -> Section:
 
 def _section(section: Section) -> ShownSection:
     table = table_facts(section.table) if section.table is not None else None
+    # A heading of rows stands above no sentences where there are none.
+    heading = "" if table and not table.rows else section.brief or section.heading
     return ShownSection(
-        section.brief or section.heading,
+        heading,
         table if table and table.rows else None,
         _picture(section.plot) if section.plot is not None else None,
         tuple(map(as_said, filter(None, section.words))),

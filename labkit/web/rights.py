@@ -67,6 +67,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "rod_make_anew": _MAKES,
     "sheet_today": _SIGNED_IN,
     "sheet_printed": _SIGNED_IN,
+    "papers_printed": _LAB,
     "proposals": _SIGNED_IN,
     "proposal_sent": _SIGNED_IN,
     "proposal": _SIGNED_IN,

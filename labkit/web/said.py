@@ -27,22 +27,37 @@ FIELDS: Mapping[str, str] = MappingProxyType({
     "--process-as-stored": "the process as recorded",
     "--prescriber": "The prescriber's word",
     "--read-to": "Gaps are read to",
+    "--process": "Process",
     "--reason": "Why",
+    "--since": "Measured since",
     "--template": "Rod template of the coupons",
     "--template-as-stored": "the rod template as recorded",
+    "--temperature": "Temperature",
     "--tolerance": "Tolerance, ± mm",
+    "--until": "until",
     "--unreleased": "Why, if rods not released or not to be worn are delivered",
 })  # fmt: skip
 #: Command → what does the same on a page.
 ACTS: Mapping[str, str] = MappingProxyType({
+    "calibrate": "Calibration by coupons",
+    "cases": "Cases",
     "certificate": "Certificate",
+    "chart": "Process",
+    "extra": "Rods in between",
+    "find": "Rods",
     "inspect": "Measure",
     "instruments": "Instruments",
     "make": "Make the set",
+    "papers": "Print these papers again",
+    "prescription": "Revise the prescription",
     "reject": "Reject",
     "rejects": "Rejected rods",
     "release": "Release the set",
     "replace": "Reject",
+    "rod": "What became of the rods",
+    "sheet": "Case sheet of today",
+    "show": "The story",
+    "trial": "Trial fit",
     "use-as-is": "Use as is",
 })
 _COMMAND = re.compile(r"(\bwith )?`labkit ([a-z-]+)[^`]*`")
@@ -54,12 +69,12 @@ _CORRECT = re.compile(r"--correct (left|right|midline)")
 def as_said(sentence: str) -> str:
     """Name the fields of a page where a sentence names options that they stand for.
 
-    >>> as_said("today is 2031-03-20; give its day with --date")
-    'today is 2031-03-20; give its day under “Day”'
+    >>> as_said("today is 2031-03-20; check the day given with --date")
+    'today is 2031-03-20; check the day given under “Day”'
     >>> as_said("a mistake is taken back with a reason: add --note")
     'a mistake is taken back with a reason: add “Remark”'
     >>> as_said("make it again with `labkit reject 4829173065 --cause …`; see `labkit show`")
-    'make it again under “Reject”; see `labkit show`'
+    'make it again under “Reject”; see “The story”'
     """
     sentence = _CORRECT.sub(r"\1", sentence)
 
@@ -78,6 +93,16 @@ def as_said(sentence: str) -> str:
     return "`".join(
         part if place % 2 else _OPTION.sub(field, part) for place, part in enumerate(parts)
     )
+
+
+def sentence_said(words: str) -> str:
+    """Make a sentence for a page: fields for options, a capital letter, a full stop.
+
+    >>> sentence_said("the set is not released; see `labkit ledger verify`:")
+    'The set is not released; see `labkit ledger verify`:'
+    """
+    said = as_said(words)
+    return f"{said[:1].upper()}{said[1:]}{'' if said.endswith(('.', ':', '!', '?')) else '.'}"
 
 
 def lines_said(error: LabkitError) -> tuple[str, ...]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from labkit.core.case.case_standing import CaseStanding, PairNow
+from labkit.core.case.trial_values import NOISE_MM
 from labkit.units import millimetres
 
-#: The picture is so wide and high, in its own units; pages scale it as a whole.
-WIDTH, HEIGHT = 720.0, 176.0
+#: The picture is so wide and high, in its own units; pages scale it as a whole. On a telephone the
+#: narrow one stands in its place, whose words are read there.
+WIDTH, NARROW, HEIGHT = 720.0, 360.0, 176.0
 _LEFT, _RIGHT = 34.0, 34.0
 #: Words of two pairs that would touch stand one above the other.
 _LEAST_WORD, _CHARACTER = 48.0, 8.2
@@ -37,12 +39,12 @@ class Mark:
 
 @dataclass(frozen=True)
 class Gap:
-    """What lies between two pairs that follow each other.
+    """What lies between two pairs that follow each other, as far as the maximum.
 
     Args:
         x, width: Place across.
-        low, high: What the two make, percent.
-        mm: How far apart they are.
+        low, high: Where it begins and ends, percent.
+        mm: How wide it is.
     """
 
     x: float
@@ -67,8 +69,10 @@ class Scale:
         ticks: Places of every tenth of the range, with percent.
         millimetres: Places of every millimetre, with its number.
         was: Place of the end of the range as it was; None where it is the same.
+        narrow: The same for a telephone; None where this is it.
     """
 
+    width: float
     start: float
     end: float
     ticks: tuple[tuple[float, int], ...]
@@ -76,6 +80,7 @@ class Scale:
     marks: tuple[Mark, ...]
     gaps: tuple[Gap, ...]
     was: float | None = None
+    narrow: Scale | None = None
 
     @property
     def top(self) -> float:
@@ -119,20 +124,30 @@ def laid_out(
     """
     if not pairs or range_mm <= 0:
         return None
+    wide, narrow = (_laid_out(pairs, range_mm, new, was_mm, width) for width in (WIDTH, NARROW))
+    return replace(wide, narrow=narrow)
+
+
+def _laid_out(
+    pairs: Sequence[Shown], range_mm: float, new: Sequence[Shown], was_mm: float | None,
+    width: float,
+) -> Scale:
     furthest = max(range_mm, was_mm or 0.0, *(pair.mm for pair in pairs))
-    per_mm = (WIDTH - _LEFT - _RIGHT) / furthest
+    per_mm = (width - _LEFT - _RIGHT) / furthest
 
     def across(mm: float) -> float:
         return round(_LEFT + mm * per_mm, 2)
 
     gaps = [
-        Gap(across(low.mm), round((high.mm - low.mm) * per_mm, 2), low.percent, high.percent,
-            high.mm - low.mm)
-        for low, high in pairwise(pairs) if high.percent > low.percent
+        Gap(across(low.mm), round((end - low.mm) * per_mm, 2), low.percent,
+            min(high.percent, 100.0), end - low.mm)
+        for low, high in pairwise(pairs)
+        # Nothing is made beyond the maximum.
+        if (end := min(high.mm, range_mm)) - low.mm > NOISE_MM and high.percent > low.percent
     ]  # fmt: skip
     shown = sorted([*pairs, *new], key=lambda pair: pair.mm)
     return Scale(
-        across(0.0), across(range_mm),
+        width, across(0.0), across(range_mm),
         tuple((across(range_mm * ten / 10), ten * 10) for ten in range(11)),
         tuple((across(float(mm)), mm) for mm in range(int(furthest) + 1)),
         tuple(marks_of([(across(pair.mm), pair) for pair in shown])), tuple(gaps),

@@ -133,7 +133,7 @@ def _record(place: Workplace, ledger: Ledger, act: Act, by: str) -> None:
     now = place.now().astimezone()
     if isinstance(act, AcceptTrial):
         done = accept(ledger, act.file.case, act.seen, by, now, act.file.remark)
-        if done.accepted is None:
+        if done.entry is None:
             raise RefusedError("\n".join(one.message for one in done.outcome.refused))
     elif isinstance(act, TellRods):
         tell(ledger, act.identifiers, act.told, by, now)

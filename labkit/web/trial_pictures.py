@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -16,6 +16,7 @@ from labkit.core.clinic import typed_number
 from labkit.core.grading.prescription import Side
 from labkit.core.rod.rods import Rod
 from labkit.documents.rod_picture import box_mm
+from labkit.documents.standing import NOT_TO_BE_WORN
 from labkit.ledger.stored import StoredRod
 from labkit.units import plain
 from labkit.web.drawings import MARGIN_MM, PER_MM, rod_svg
@@ -131,18 +132,20 @@ class SideShown:
 
 def side_shown(
     side: Side, rods: Mapping[str, tuple[StoredRod, Rod | None]], asked: Mapping[str, str],
-    first: str,
+    first: str, struck: Collection[str],
 ) -> SideShown | None:
     """Put one side of the page together; None where no rod of that side can be tried.
 
     Args:
         rods: By identifier: those of that side that can be tried, as drawn where they can be.
         first: Label of the rod that is tried first.
+        struck: Identifiers of rods that are not to be worn.
     """
     if not rods:
         return None
     choices = tuple(
-        Choice(name, rod.label, f"{rod.set_name}, step {rod.step}",
+        Choice(name, rod.label, f"{rod.set_name}, step {rod.step}"
+               f"{f', {NOT_TO_BE_WORN}' if name in struck else ''}",
                drawn(rod_svg(shape)) if shape else Markup(""))
         for name, (rod, shape) in rods.items()
     )  # fmt: skip
@@ -173,13 +176,9 @@ def scale_after(proposal: TrialProposal) -> Scale | None:
     before, pairs = proposal.range_before_mm, list[Shown]()
     for pair in proposal.pairs:
         mm, percent = pair.standing.advancement_mm, pair.percent
-        if proposal.confirmed:  # the range stays, and with it what every pair makes
-            percent = pair.percent_before
-            mm = None if percent is None else percent / 100 * before
         if mm is None or percent is None:
             continue
         words = one_word(f"{pair.standing.left or 'none'}/{pair.standing.right or 'none'}")
         pairs.append(Shown(mm, percent, words, "struck" if pair.not_to_be_worn else ""))
-    if proposal.confirmed:
-        return laid_out(pairs, before)
-    return laid_out(pairs, proposal.range_mm, was_mm=before)
+    was = None if proposal.confirmed else before
+    return laid_out(pairs, proposal.range_mm, was_mm=was)

@@ -32,7 +32,7 @@ async def who_may(request: Request) -> None:
     alone, which no other page can make a browser send.
 
     Raises:
-        HTTPException: 401 who has not signed in, 403 whose role does not do this or whose form is
+        HTTPException: 401 who has not signed in, 403 whose role may not do this or whose form is
             too old, 415 a program that sends something else than JSON.
     """
     app, program = request.app, is_asked_by_program(request)

@@ -47,6 +47,13 @@ SLIPS = {
         ("trial", CASE, "--withdraw", 2), ("order", CASE, "--withdraw", 2),
         ("replace", "{rod}", "--reason", " ", "--out", "sets"),
     ]),
+    "a reason without words": (2, 'the reason "." has no words; say', [
+        ("trial", CASE, "--withdraw", 2, "--reason", "."),
+        ("order", CASE, "--withdraw", 2, "--reason", "."),
+        ("replace", "{rod}", "--reason", ".", "--out", "sets"),
+        ("rod", "{rod}", "delivered", "--unreleased", "."),
+        ("release", CASE, "--withhold", "."),
+    ]),
     "a day that is none": (2, f"'2031-13-01' {NO_DAY}", [
         ("trial", CASE, *MEETS, "--date", "2031-13-01"),
         ("rod", "{rod}", "lost", "--date", "2031-13-01"),
@@ -55,11 +62,11 @@ SLIPS = {
         ("trial", CASE, *MEETS, "--date", "20310402"),
         ("rod", "{rod}", "lost", "--date", "20310402"),
     ]),
-    "a day to come": (1, "then: 2099-01-01 lies in the future; today is 2031-03-14; give its day", [
+    "a day to come": (1, "then: 2099-01-01 lies in the future; today is 2031-03-14; check", [
         ("trial", CASE, *MEETS, "--date", "2099-01-01"),
         ("rod", "{rod}", "lost", "--date", "2099-01-01"),
     ]),
-    "a day before anything was made": (1, "made, on 2031-03-14; give its day with --date", [
+    "a day before anything was made": (1, "made, on 2031-03-14; check the day given with --date", [
         ("trial", CASE, *MEETS, "--date", "2031-03-13"),
         ("rod", "{rod}", "lost", "--date", "2031-03-13"),
     ]),

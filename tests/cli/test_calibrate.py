@@ -154,7 +154,7 @@ def test_a_coupon_that_stands_out_is_asked_about_never_dropped(calibrate, tmp_pa
     assert not path.exists()
     result = calibrate(raw, "--leave-out", "9")
     assert result.exit_code == 2
-    assert "--leave-out needs a --reason" in result.stderr
+    assert "no reason is given; say why coupons are left out" in result.stderr
     result = calibrate(raw, "--leave-out", "9", "--reason", "fell on the floor")
     assert result.exit_code == 0, result.output
     assert "left out: 9 (fell on the floor)" in path.read_text()
@@ -186,7 +186,7 @@ OPTIONS = {
     "no such template": (("--way", "over", "--template", "eye"), "eye-eye-flat"),
     "no instrument": (("--instrument", "ruler"), "is not known"),
     "by": (("--by", " anna"), "operator code"),
-    "no file": (("--out", "none/x.toml"), "cannot be written"),
+    "no folder": (("--out", "coupons.csv/x.toml"), "cannot be written"),
 }
 
 
@@ -302,9 +302,9 @@ def test_make_notes_a_rod_outside_of_the_calibrated_range(lab, tmp_path):
 def test_places_that_cannot_be_written_leave_nothing_behind(calibrate, tmp_path):
     """The report is written first; without the process file it goes again."""
     raw = coupon_csv(BASE)
-    result = calibrate(raw, "--report", "report", "--out", "nowhere/resin-may.toml")
+    result = calibrate(raw, "--report", "report", "--out", "coupons.csv/resin-may.toml")
     assert result.exit_code == 1
-    assert "nowhere/resin-may.toml cannot be written" in result.stderr
+    assert "coupons.csv/resin-may.toml cannot be written" in result.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["coupons.csv"]
     result = calibrate(raw, "--report", "resin-may.toml")
     assert result.exit_code == 2

@@ -87,7 +87,7 @@ def test_a_trial_fit_is_shown_with_what_it_means_and_records_nothing(lab, sent):
     for words in (
         "Trial fit of case QF-1043, 2031-04-02, reported by dr-m", "Remark: by telephone",
         "Left rod 27.8 too short by 0.8; right rod 27.8R too short by 0.8 (mm).",
-        "The jaw went 0.8 mm less far than recorded: the range is 8.4 mm, not 9.2",
+        "The jaw went 0.80 mm less far than recorded: the range is 8.40 mm, not 9.20",
         "The sheet was made for entry 4. What the clinic saw may no longer hold",
         f"Nothing has changed. `labkit intake {file} --confirm --by CODE` does this:",
         "labkit trial QF-1043 --left '27.8 too short by 0.8'",
@@ -100,7 +100,7 @@ def test_a_trial_fit_is_shown_with_what_it_means_and_records_nothing(lab, sent):
 def test_a_confirmed_trial_fit_is_what_its_command_records(lab, sent):
     result = lab("intake", sent(trial()), "--confirm", "--by", "anna")
     assert result.exit_code == 0
-    assert "Accepted as entry" in result.stdout
+    assert "Accepted: the trial fit is entry" in result.stdout
     story = lab("show", CASE).stdout
     assert "trial fit of 2031-04-02 on prescription revision 1" in story
     assert "reported by dr-m on a clinic sheet" in story

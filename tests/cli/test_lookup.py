@@ -100,7 +100,7 @@ def test_show_tells_the_story_in_time_order(run, rods, reports):
         "set QF-1043-r1 begun: 8 rods from prescription revision 1, template eye-eye-flat, "
         "process nominal",
         "set QF-1043-r1 made, in sets/QF-1043-r1",
-        f"rod {first} measured: length 30.81 mm, gauge K-7 [corrected by entry 6]",
+        f"rod {first} measured: length 30.810 mm, gauge K-7 [corrected by entry 6]",
         f"rod {first} measured: length 30.612 mm, gauge K-7 (swapped)",
         f"rod {grouped(rods[1]['identifier'])} lost (on a journey)",
     ]
@@ -151,7 +151,7 @@ def test_every_kind_of_event_has_words(run, file, reports):
         "extra rods QF-1043-r2 begun: 2 rods",
         "set QF-1043-r2 abandoned: the folder is absent",
         "set QF-1043-r1 released",
-        "standard uncertainty 0.005 mm",
+        "standard uncertainty 0.0050 mm",
         "entry 9 taken back: it was in the other box",
         # The text in that ledger is no prescription: the rest is shown all the same.
         "What the rods mean now is unknown: QF-1043, revision 2",

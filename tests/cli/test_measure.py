@@ -139,7 +139,7 @@ def test_a_scan_of_another_template_is_refused(bench):
         (("--rod", "482 917 3066"), 2, "wrong digit"),
         (("--rod", "482 917 3065", "b.stl"), 2, "measure one scan at a time"),
         (("--again", "stubs cut off"), 2, "--again is about a recorded rod"),
-        (("--rod", "482 917 3065", "--again", " "), 2, "--again wants the reason"),
+        (("--rod", "482 917 3065", "--again", " "), 2, "say why it is measured again"),
         (("--rod", "482 917 3065", "--template", "eye-eye-flat"), 2, "leave --template out"),
     ],
 )

@@ -133,7 +133,7 @@ def test_an_overshoot_means_that_the_bite_was_not_taken_at_100(run, record, acti
     true = str(recorded - 1)
     assert shown["proposal"]["labels_at_100"] == {"left": true, "right": true}
     further = "further" if action is Action.PULL else "less far"
-    assert f"The jaw went 1.0 mm {further} than recorded: the range is" in shown["answer"]
+    assert f"The jaw went 1.00 mm {further} than recorded: the range is" in shown["answer"]
     assert not shown["proposal"]["confirmed"]
 
 
@@ -163,15 +163,14 @@ def test_what_is_told(run, record, file, reports):
     (report,) = reports
     for piece in (
         ", prescription revision 1",
-        "The jaw went 0.9 mm less far than recorded: the range is 8.3 mm, not 9.2, and the pull "
+        "The jaw went 0.90 mm less far than recorded: the range is 8.30 mm, not 9.20, and the pull "
         "rods of 100 % are 28.7 / 28.7 (left / right).",
         "Left rod 28.7 meets: the seats are 28.7 mm apart.",
         "This holds only if the pads touched on both sides while looking",
         f"Not to be worn, in the lab; keep them there: 27.8 left ({left}), 27.8 right ({right}).",
-        "Cannot be made beside the rods in circulation: the left rod 30.4 asked for at 80 %",
-        "Keep the other rods: they stay in use under the percents above, and no new rod is needed.",
-        "If "
-        "the prescriber wants the missing steps, 1 step (2 rods) can be made after acceptance",
+        "Keep the other rods: they stay in use under the percents above.\n"
+        "New rods are made only if the prescriber wants the missing steps.",
+        "1 step (2 rods) can be made after acceptance",
         "\n  labkit extra QF-1043 --percent 70 --out sets\n",
         "Nothing has changed.",
     ):
@@ -206,7 +205,7 @@ def test_a_range_that_stands_gives_no_revision(run, record, file, reports):
     accepted = ("--accept", "--by", "anna", "--note", "all well")
     result = run("trial", CASE, *told("27.8 meets"), *accepted)
     assert result.exit_code == 0, result.stderr
-    assert "The range is confirmed: prescription revision 1 holds" in reports[-1].words
+    assert "The range is confirmed, and prescription revision 1 holds" in reports[-1].words
     assert "Keep the rods: no rod is missing." in reports[-1].words
     with open_ledger(str(file)) as ledger:
         assert len(ledger.prescriptions(CASE)) == 1
@@ -320,8 +319,8 @@ def test_sides_that_disagree_are_said_with_what_can_be_done(run, record, file, r
              "the right distance at the registered bite was 29.10 mm, not 30.00 mm"),
         )  # fmt: skip
         assert (
-            "--correct midline does not apply: a midline deviation is read from the two sides with "
-            "the hinged model alone; look again." in reports[-1].words
+            "Does not apply: --correct midline (a midline deviation is read from the two sides "
+            "with the hinged model alone; look again)." in reports[-1].words
         )
         assert "Left rod 27.8 too short by 0.45 mm: the seats are 28.25 mm" in reports[-1].words
     assert head(file) == before

@@ -149,7 +149,7 @@ def test_a_step_and_a_number_of_steps_say_the_same(count, first, step):
         (
             percents(50, "100.1"), "percent_above_100",
             "the step 100.1 % is more than the jaw was recorded to move forward (100 % is "
-            "11.6 mm); give at most 100 %",
+            "11.60 mm); give at most 100 %",
         ),
         (
             replace(ADVANCEMENT, last=D("12.6")), "percent_above_100",

@@ -94,9 +94,9 @@ def test_prescribed_steps_on_the_new_range_and_the_rods_they_need():
     # 34.5 and 34.2, 33.5 and 33.2 differ by no more than ±0.15 on both; 35.5 and 35.1 do.
     assert [step.left.too_near for step in steps] == ["", "34.2", "33.2", "", "", ""]
     assert notes(tried(past("1.0")))["missing_rod_too_near"] == (
-        "rods missing for prescribed steps could be confused with rods in circulation: left 34.5 "
-        "from 34.2, right 34.5 from 34.2, left 33.5 from 33.2, right 33.5 from 33.2; use the rods "
-        "in circulation, or take them back before the new ones are made"
+        "rods missing for prescribed steps could be confused with rods in circulation: left and "
+        "right 34.5 from 34.2, left and right 33.5 from 33.2; use the rods in circulation, or take "
+        "them back before the new ones are made"
     )
 
 
@@ -115,17 +115,17 @@ def test_a_pair_too_short_a_range_leaves_above_100_percent():
         "them back, their labels stay true"
     )
     assert answer(found, Action.PULL) == (
-        "The jaw went 1.0 mm less far than recorded: the range is 8.2 mm, not 9.2, and the pull "
-        "rods of 100 % are 32.4 / 32.4 (left / right)."
+        "The jaw went 1.00 mm less far than recorded: the range is 8.20 mm, not 9.20, and the "
+        "pull rods of 100 % are 32.4 / 32.4 (left / right)."
     )
 
 
 def test_a_hair_above_100_percent_is_within_the_tolerance():
-    outcome = tried(past("-0.1"))
+    outcome = tried(past("-0.15"))
+    assert not outcome.proposal.confirmed
     assert not any(pair.not_to_be_worn for pair in outcome.proposal.pairs)
-    assert outcome.proposal.prescribed[-1].pair == "1/6"
     assert notes(outcome)["rods_at_100_within_tolerance"] == (
-        "these rods are 100 % within rounding: 1/6 (101.1 %, 31.4/31.4); they count as 100 % rods"
+        "these rods are 100 % within rounding: 1/6 (101.7 %, 31.4/31.4); they count as 100 % rods"
     )
 
 
@@ -134,13 +134,24 @@ def test_a_fit_confirms_the_range():
     assert outcome.proposal.confirmed
     assert outcome.proposal.holds.bite == plain().bite
     assert answer(outcome.proposal, Action.PULL) == (
-        "The jaw went as far as recorded, within what the rods can show (9.2 mm read back): the "
-        "range stays 9.2 mm, and the pull rods of 100 % are 31.4 / 31.4 (left / right)."
+        "The jaw went as far as recorded: the range stays 9.20 mm, and the pull rods of 100 % are "
+        "31.4 / 31.4 (left / right)."
     )
     # ±0.15 mm: a gap of 0.1 mm is still the recorded rod, 0.2 mm is another one.
     assert [proposed(past(gap)).confirmed for gap in ("0.1", "-0.1", "0.2", "-0.2")] == [
         True, True, False, False,
     ]
+
+
+def test_all_that_a_confirmed_range_says_is_of_that_range():
+    near = proposed(past("-0.1"))
+    assert answer(near, Action.PULL) == (
+        "The jaw went as far as recorded, within what the rods can show (9.10 mm read back): the "
+        "range stays 9.20 mm, and the pull rods of 100 % are 31.4 / 31.4 (left / right)."
+    )
+    assert (near.range_mm, near.holds) == (near.range_before_mm, plain())
+    assert all(pair.percent == pair.percent_before for pair in near.pairs)
+    assert not any(pair.not_to_be_worn or pair.within_rounding for pair in near.pairs)
 
 
 def test_met_labels_say_the_same_as_past():

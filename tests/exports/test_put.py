@@ -34,9 +34,15 @@ def test_a_file_that_came_meanwhile_stands(tmp_path, monkeypatch):
     assert os.listdir(tmp_path) == ["a.pdf"]
 
 
-def test_a_missing_folder_is_told(tmp_path):
-    with pytest.raises(DeliveryError, match="cannot be written: No such file"):
-        put_new(tmp_path / "none" / "a.pdf", b"")
+def test_a_missing_folder_is_begun(tmp_path):
+    put_new(tmp_path / "new" / "folder" / "a.pdf", b"whole")
+    assert (tmp_path / "new" / "folder" / "a.pdf").read_bytes() == b"whole"
+
+
+def test_a_folder_that_cannot_be_begun_is_told(tmp_path):
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(DeliveryError, match="cannot be written: "):
+        put_new(tmp_path / "file" / "a.pdf", b"")
 
 
 def test_a_folder_is_whole_or_absent(tmp_path):

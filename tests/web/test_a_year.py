@@ -8,7 +8,7 @@ import re
 import pytest
 
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import WHO_HAS_IT, RodState
+from labkit.core.case.rod_life import WHO_HAS_IT, RodState, who_since
 from labkit.ledger.store import look_into
 from labkit.units import millimetres
 from labkit.workflow.record.standing import standing_of_case
@@ -102,7 +102,7 @@ class Year:
             assert row.startswith(f"{millimetres(pair.makes.percent, 1)} % "), row
             assert pair.words in row
             for rod in pair.rods.values():
-                assert f"{grouped(rod.identifier)} {WHO_HAS_IT[rod.state]} since {rod.since}" in row
+                assert f"{grouped(rod.identifier)} {who_since(rod.state, rod.since)}" in row
             for rod in pair.gone.values():
                 assert f"{rod.rod.rod.label} {rod.state}, {rod.since}" in row
         assert not [line for line in self.said if "409" not in line], self.said

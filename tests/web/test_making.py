@@ -64,6 +64,15 @@ def test_a_set_is_made_while_nobody_looks(prescribed):
     assert "hx-trigger" not in shown  # nothing is asked any more
     assert "case sheet" in browser.get("/cases/QF-1043").text.casefold()
 
+    answer = browser.post("/sets/QF-1043-r1/papers", data={"token": token}, follow_redirects=False)
+    name = answer.headers["location"].rpartition("/")[2]
+    job = wait_for(place, name)
+    assert (job.state.how, job.state.done) == (How.PRINTED, job.state.total), job.state.sentences
+    assert "Destroy the papers that were printed before." in browser.get(f"/jobs/{name}").text
+    with look_into(place.ledger) as reader:
+        printed = reader.current("QF-1043", Kind.PAPERS_PRINTED)[-1]
+        assert (printed.body["set"], printed.by) == ("QF-1043-r1", "anna")
+
 
 @pytest.mark.slow
 def test_killed_thirty_times_the_record_stays_true(prescribed, monkeypatch):

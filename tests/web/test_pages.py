@@ -37,7 +37,7 @@ def test_today_says_what_needs_doing_and_leads_there(looking):
     page = looking.get("/")
     assert page.status_code == 200
     told = words(page)
-    assert "To make 1 QF-1045 first set prescribed, and no set is made yet" in told
+    assert "To make 1 QF-1045 first set Prescribed, and no set is made yet." in told
     assert "QF-1044 QF-1044-r1 8 rods of 8 not measured" in told
     assert f"{CASE} {SET}" in told
     assert f'href="/measure/{CASE}?set={SET}"' in page.text
@@ -78,7 +78,7 @@ def test_rods_are_drawn_to_scale(looking):
 def test_every_gap_is_a_link_to_what_would_be_made(looking):
     page = looking.get(f"/cases/{PARALLEL}").text
     gaps = re.findall(rf'href="(/between/{PARALLEL}\?low=[\d.]+&amp;high=[\d.]+)"', page)
-    assert len(gaps) == 6  # each once on the scale, once between the rows
+    assert len(gaps) == 9  # each on the scale, on that of a telephone, and between the rows
     shown = looking.get(gaps[0].replace("&amp;", "&"))
     assert shown.status_code == 200
     assert "Preview only: nothing was written, reserved or ordered." in shown.text
@@ -204,7 +204,8 @@ def test_an_empty_ledger_has_a_page(tmp_path):
     with open_ledger(str(tmp_path / "ledger.sqlite")):
         pass
     browser = client_of(workplace(tmp_path / "ledger.sqlite"))
-    assert "Nothing waits." in browser.get("/").text
+    assert "No case is recorded yet." in browser.get("/").text
+    assert 'href="/new-case">New case</a>' in browser.get("/").text
     assert "The record has no cases yet." in browser.get("/cases").text
 
 
@@ -319,7 +320,8 @@ def test_a_place_that_is_empty_says_so_and_leads_on(browser, rods, still):
     assert f'href="/rods/{rods[0]}#anew"' in page.text
     assert "Make it once more" in words(browser.get(f"/rods/{rods[0]}"))
     path, asked = f"/rods/{rods[0]}/anew", {"token": token, "reason": "lost on a journey"}
-    assert "not said why" in words(browser.post(path, data={**asked, "reason": ""}))
+    without = words(browser.post(path, data={**asked, "reason": ""}))
+    assert "say under “Why” why the rod is made once more" in without
     assert "is delivered; one that is lost" in words(
         browser.post(f"/rods/{rods[2]}/anew", data=asked)
     )

@@ -212,7 +212,7 @@ def test_a_new_case_is_recorded_and_can_be_made(browser, ledger):
     assert "Prescription revision 1 of QF-2001 recorded" in words(page.text)
     assert "the case is open." in words(page.text)
     assert 'action="/make/QF-2001"' in page.text
-    assert "QF-2001 first set prescribed" in words(browser.get("/").text)
+    assert "QF-2001 first set Prescribed" in words(browser.get("/").text)
 
 
 def test_a_file_that_fills_the_form_is_recorded_as_it_is(browser, ledger):

@@ -150,7 +150,7 @@ def test_sides_that_disagree_are_asked_about_and_corrected_by_a_word(looking):
         ({"left_by": "0"}, "says by 0 mm"),
         ({"read_to": "5"}, "Read to = 5 is not usable; allowed is a number in mm from 0.01 to 1"),
         ({"date": "soon"}, "'soon' is not a day"),
-        ({"date": "2031-03-21"}, "give its day under “Day”."),
+        ({"date": "2031-03-21"}, "check the day given under “Day”."),
         ({"date": "2031-03-21"}, "2031-03-21 lies in the future"),
         ({"left": "00000000000000"}, "00000000000000"),
         ({"left_seen": "eaten"}, "Left seen"),

@@ -68,11 +68,11 @@ def test_a_shorter_range_recalls_papers_and_the_rods_beyond_it(book):
     papers = found["papers_of_another_range"]
     assert papers.what == (
         "papers of A-r1 that were printed on 2031-03-14, true as of entry 3, report a range of "
-        "9.20 mm; 8.40 mm holds now, since entry 7 (2031-03-14)"
+        "9.20 mm; 8.40 mm holds now, since entry 5 (2031-03-14)"
     )
     assert papers.tell == (
-        "Those papers do not hold, nor does a case sheet printed before entry 7: destroy "
-        "them and use new ones (labkit papers, labkit sheet A).")
+        "Those papers do not hold, nor does a case sheet printed before entry 5: destroy "
+        "them and use new ones (`labkit papers`, `labkit sheet A`).")
     assert len(papers.rods) == 8
 
 

@@ -321,8 +321,14 @@ def test_without_a_certificate_nothing_is_released(recorded, out, monkeypatch):
         with pytest.raises((DeliveryError, InputError)):
             let_go(recorded, out)
         assert (recorded.ledger.head(), files(out)) == before
-    with pytest.raises(DeliveryError, match="is not there; make it first; nothing was released"):
-        let_go(recorded, out / "nowhere")
+        with pytest.raises((DeliveryError, InputError)):
+            let_go(recorded, out / "begun")
+        assert not (out / "begun").exists()
+
+
+def test_a_named_folder_is_begun_for_the_certificate(recorded, out):
+    measure_all(recorded, CASE)
+    assert let_go(recorded, out / "new" / "folder").certificate.is_file()
 
 
 def test_a_file_of_the_certificates_name_is_never_written_over(recorded, out):

@@ -99,7 +99,7 @@ def test_papers_made_again_tell_what_each_pair_makes_now(book, text):
     assert holds.range_mm == pytest.approx(now, abs=1e-9)
     assert (holds.date, holds.by) == ("2031-03-14", "anna")
     entry = book.ledger.event(holds.entry)
-    assert (entry.kind, entry.body["revision"]) == (Kind.PRESCRIPTION, 2)
+    assert (entry.kind, entry.body["revision"]) == (Kind.TRIAL_FIT, 1)
     for number, step in enumerate(spec["lengths"]["steps"], 1):
         pair = standing.at_step(number).makes
         assert pair.percent == pytest.approx(100 * step["made"]["advancement_mm"] / now, abs=1e-5)

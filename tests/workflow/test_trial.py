@@ -190,7 +190,7 @@ def test_a_refused_trial_records_nothing(ledger):
     make_case(Pen(ledger), parallel(CASE))
     before = ledger.head()
     done = accept(ledger, CASE, past("9"), "anna", NOW)
-    assert done.accepted is None
+    assert done.entry is None
     assert done.outcome.refused
     with pytest.raises(InputError, match="is not an operator code"):
         accept(ledger, CASE, past("1"), " ", moment(60))
@@ -214,7 +214,7 @@ def test_a_confirming_trial_months_later(ledger):
     for months in range(3):
         at = moment(60) + datetime.timedelta(days=60 * months)
         done = accept(ledger, CASE, met("27.8"), "anna", at)
-        assert done.accepted is not None
+        assert done.entry is not None
         assert done.seen.on == at.date()
     assert len(ledger.prescriptions(CASE)) == 1
 

@@ -40,8 +40,8 @@ def ledger(file):
 def tried(ledger, label, minute, past=(0, 0), **more):
     """Accept a trial fit; give the number of its entry."""
     done = accept(ledger, CASE, trial_seen((label, label), past, **more), "anna", moment(minute))
-    assert done.accepted is not None, done.outcome.findings
-    return done.accepted - 1
+    assert done.entry is not None, done.outcome.findings
+    return done.entry
 
 
 def withdrawn(ledger, entry, minute=90):
@@ -133,11 +133,11 @@ def test_one_that_cannot_stand_alone_is_named(ledger):
     text = parallel("QF-2").replace("registered = 3", "registered = 0")
     make_case(Pen(ledger), text)
     first, second = (
-        accept(ledger, "QF-2", trial_seen((label, label), past), "anna", moment(minute)).accepted
+        accept(ledger, "QF-2", trial_seen((label, label), past), "anna", moment(minute)).entry
         for label, past, minute in (("24.8", ("-2.8", "-2.8"), 60), ("27.6", ("-2", "-2"), 62))
     )
     with pytest.raises(RefusedError, match=(
-        rf"without it the trial fit of entry {second - 1} is not valid: the range would go from "
+        rf"without it the trial fit of entry {second} is not valid: the range would go from "
         r"9\.2 to 4\.40 mm; .*; withdraw that one first"
     )):  # fmt: skip
         withdraw_trial(ledger, "QF-2", first, "x", ("anna", moment(90)))

@@ -19,8 +19,8 @@ from labkit.core.report import Report, Section
               help="Entry of a release, even of one that is no longer valid.")
 @click.option(
     "--out", "out_dir", default=".", show_default=True, metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    help="Folder for the certificate.",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the certificate, begun if absent.",
 )
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")

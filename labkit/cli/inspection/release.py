@@ -24,7 +24,7 @@ _MOST_ENTRIES = 10_000
 @SET
 @click.option(
     "--out", "out_dir", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the certificate; without it, the one that holds the set.",
+    help="Folder for the certificate, begun if absent; without it, the one that holds the set.",
 )
 @click.option("--note", default="", metavar="TEXT", help="A remark, printed on the certificate.")
 @click.option(

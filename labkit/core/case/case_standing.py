@@ -157,6 +157,14 @@ class CaseStanding:
         )
 
     @property
+    def in_the_mouth(self) -> tuple[tuple[PairNow, CaseRod], ...]:
+        """Rods that are recorded as fitted, each with its setting."""
+        return tuple(
+            (pair, rod) for pair in self.pairs for rod in pair.rods.values()
+            if rod.state is RodState.FITTED
+        )
+
+    @property
     def true_as_of(self) -> str:
         """When it is true, for papers and screens."""
         return true_as_of(self.entry, self.on)

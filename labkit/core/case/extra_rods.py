@@ -24,6 +24,9 @@ from labkit.core.jaw.build import jaw_model
 from labkit.core.numbers import Finite
 from labkit.units import plain
 
+#: Code of the finding that a rod asked for could measure as an existing one.
+TOO_NEAR = "label_too_near"
+
 
 @dataclass(frozen=True)
 class SeriesRow(Finite):
@@ -144,7 +147,7 @@ def _too_near(step: Step, side: Side, near: TolerancedRod, stands: str) -> Findi
     wanted = step.rod(side)
     difference = abs(wanted.length - near.length)
     return refused(
-        "label_too_near",
+        TOO_NEAR,
         f"the {side} rod {wanted.label} asked for at {step.name} and the existing "
         f"{near.rod.label} in {stands} differ by only {plain(difference)} mm, and with their "
         f"tolerances of ±{plain(wanted.tolerance_mm)} and ±{plain(near.tolerance_mm)} mm one could "

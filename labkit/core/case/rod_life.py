@@ -65,6 +65,24 @@ WHO_HAS_IT: Mapping[RodState, str] = MappingProxyType({
 })  # fmt: skip
 
 
+#: State → who has the rod, with the day since when, where that is not said by adding it.
+_SINCE: Mapping[RodState, str] = MappingProxyType({
+    _S.MADE: "in the lab since {}, not released",
+    _S.RELEASED: "in the lab, released on {}",
+    _S.DELIVERED: "with the clinic or wearer since {}",
+    _S.RETURNED: "returned on {}, in the lab",
+})
+
+
+def who_since(state: RodState, day: str) -> str:
+    """Say who has a rod, and since which day.
+
+    >>> who_since(RodState.MADE, "2031-03-14"), who_since(RodState.FITTED, "2031-03-14")
+    ('in the lab since 2031-03-14, not released', 'in the mouth since 2031-03-14')
+    """
+    return _SINCE.get(state, f"{WHO_HAS_IT[state]} since {{}}").format(day)
+
+
 def state_words(state: str) -> str:
     """Say a state, and who has the rod, once.
 

@@ -87,7 +87,8 @@ def _proposed(
     limits: LengthLimits,
 ) -> tuple[TrialProposal | None, tuple[Finding, ...]]:
     before, moved = way
-    holds = moved.holds
+    confirmed = seen.correct is None and confirms(before, moved.holds, limits)
+    holds = before if confirmed else moved.holds
     scale = bite_scale(holds.bite)
     at_100, problems = step_at_100(scale, holds, limits)
     found = list(problems)
@@ -101,7 +102,7 @@ def _proposed(
         seats_mm=seen.seats_mm, advancement_mm=moved.advancement_mm,
         range_before_mm=float(bite_scale(before.bite).range_mm), range_mm=float(scale.range_mm),
         holds=holds, labels_at_100=(at_100.left.label, at_100.right.label),
-        confirmed=seen.correct is None and confirms(before, holds, limits),
+        confirmed=confirmed,
         pairs=pairs_now(rods, before, holds),
         prescribed=tuple(cover_step(step, rods) for step in graded.steps),
         set_findings=graded.findings,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
+from labkit.core.case.cover import StepCover
 from labkit.core.case.trial_seen import Seen, TrialSeen
-from labkit.core.case.trial_values import NOISE_MM, PairNow, TrialProposal
+from labkit.core.case.trial_values import PairNow, TrialProposal
 from labkit.core.findings import Finding, note, refused
 from labkit.core.grading.bite import (
     BiteScale,
@@ -80,20 +81,17 @@ def _far_away(recorded: BiteScale, bite: Bite) -> Iterator[Finding]:
 
 def answer(proposal: TrialProposal, action: Action) -> str:
     """Say in one sentence how far the jaw went, and what the range is then."""
-    places = 1 if all(
-        abs(mm - round(mm, 1)) < NOISE_MM for mm in (proposal.range_mm, proposal.range_before_mm)
-    ) else 2
     after, before = (
-        Decimal(millimetres(mm, places)) for mm in (proposal.range_mm, proposal.range_before_mm)
+        Decimal(millimetres(mm)) for mm in (proposal.advancement_mm, proposal.range_before_mm)
     )
     rods = f"the {action} rods of 100 % are {' / '.join(proposal.labels_at_100)} (left / right)"
+    if after == before:
+        return f"The jaw went as far as recorded: the range stays {before} mm, and {rods}."
     if proposal.confirmed:
         return (
             f"The jaw went as far as recorded, within what the rods can show ({after} mm read "
             f"back): the range stays {before} mm, and {rods}."
         )
-    if after == before:
-        return f"The jaw went as far as recorded: the range is still {after} mm, and {rods}."
     how = "less far" if after < before else "further"
     return (
         f"The jaw went {abs(after - before)} mm {how} than recorded: the range is {after} mm, not "
@@ -146,16 +144,23 @@ def trial_notes(proposal: TrialProposal) -> Iterator[Finding]:
     yield from _too_near(proposal)
 
 
+def _close(step: StepCover) -> Iterator[str]:
+    left, right = (
+        f"{cover.wanted} from {cover.too_near}" if cover.too_near else ""
+        for cover in (step.left, step.right)
+    )
+    if left and left == right:
+        yield f"left and right {left}"
+    else:
+        yield from (f"{side} {one}" for side, one in zip(Side, (left, right), strict=True) if one)
+
+
 def _named(pairs: list[PairNow]) -> str:
     return ", ".join(pair.name for pair in pairs)
 
 
 def _too_near(proposal: TrialProposal) -> Iterator[Finding]:
-    close = [
-        f"{side} {cover.wanted} from {cover.too_near}"
-        for step in proposal.prescribed
-        for side, cover in ((Side.LEFT, step.left), (Side.RIGHT, step.right)) if cover.too_near
-    ]
+    close = [one for step in proposal.prescribed for one in _close(step)]
     if close:
         yield note(
             "missing_rod_too_near",

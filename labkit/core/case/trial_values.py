@@ -108,9 +108,9 @@ class TrialProposal(Finite):
         range_before_mm, range_mm: Protrusive range as recorded and as proposed.
         holds: The prescription as proposed; the jaw's path is that of the record, unless the
             midline deviation was corrected.
-        labels_at_100: Labels of the true 100 % rods, left and right.
-        confirmed: Whether the 100 % rods of the record are these within their length tolerance:
-            the range stands as it is.
+        labels_at_100: Labels of the 100 % rods of the range as proposed, left and right.
+        confirmed: Whether the 100 % rods of the record are those read back, within their length
+            tolerance: then the prescription, and all that follows from it, is as recorded.
         pairs: Pairs in circulation, by rising advancement.
         prescribed: Steps of the grading on the new range, with the rods that serve them.
         set_findings: What grading says of the prescription with the new range.

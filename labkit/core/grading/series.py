@@ -11,7 +11,7 @@ from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
 from labkit.core.grading.prescription import MOST_STEPS, Grading, GradingUnit
 from labkit.core.grading.steps import percent_name
-from labkit.units import counted, gauge_reading, plain
+from labkit.units import counted, millimetres, plain
 
 #: Two decimals that differ by less than this part of themselves are meant to be the same.
 RELATIVE_NOISE = Decimal("1e-9")
@@ -263,7 +263,8 @@ def _outside(step: AskedStep, grading: Grading, scale: BiteScale) -> Finding | N
         return refused(
             "percent_above_100",
             f"the step {asked} is more than the jaw was recorded to move forward (100 % is "
-            f"{gauge_reading(scale.range_mm)} mm); give at most 100 %, or record the range again",
+            f"{millimetres(float(scale.range_mm))} mm); give at most 100 %, or record the range "
+            "again",
             step.name,
         )
     return None

@@ -26,13 +26,14 @@ def put(path: Path, data: bytes) -> None:
 
 
 def put_new(path: Path, data: bytes) -> None:
-    """Write a new file that is whole or absent, never over another, in a folder that is there.
+    """Write a new file that is whole or absent, never over another; its folder is begun if absent.
 
     Raises:
         DeliveryError: There is such a file, or it cannot be written.
     """
     refuse_existing(path)
     with _told(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
         staging, lock = _beside(path)
         with only_one(lock):
             staging.unlink(missing_ok=True)  # of a killed run

@@ -44,6 +44,7 @@ class What(StrEnum):
     SET = "set"
     BETWEEN = "rods in between"
     ANEW = "replacement rods"
+    PAPERS = "papers"
     SCAN = "scan of a rod"
 
 
@@ -54,6 +55,7 @@ class How(StrEnum):
     NOT_BEGUN = "not begun"
     MAKING = "being made"
     MADE = "made"
+    PRINTED = "printed"
     MEASURED = "measured"
     REFUSED = "refused"
     BROKEN_OFF = "broken off"

@@ -13,18 +13,21 @@ from labkit.catalog.processes import find_process, processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.toml_source import parse_toml
 from labkit.core.case.rod_life import RodState
-from labkit.errors import LabkitError
+from labkit.documents.standing import standing_sentences
+from labkit.errors import InputError, LabkitError
 from labkit.ledger.store import open_ledger
 from labkit.web.asked_rods import order_of
 from labkit.web.jobs.job import Files, How, Order, State, What
 from labkit.web.owner_only import put
+from labkit.workflow.record.printed import note_printed
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.extra import extra_plan, make_extra
 from labkit.workflow.rods.replace import ReplacementOrder, make_replacement, sweep_before
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.job import Means
 from labkit.workflow.sets.make import count_files, make_set
-from labkit.workflow.sets.papers import count_papers
+from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
+from labkit.workflow.sets.standing import with_standing
 
 if TYPE_CHECKING:
     from labkit.workflow.sets.make import MadeSet
@@ -84,9 +87,24 @@ def _done(order: Order, told: _Told) -> tuple[How, tuple[str, ...], str]:
             from labkit.web.jobs.scan import measure_scan
 
             return How.MEASURED, measure_scan(order, recorder), ""
+        if order.what is What.PAPERS:
+            return _papers(order, recorder, told)
         make = {What.SET: _set, What.BETWEEN: _between, What.ANEW: _anew}[order.what]
         made = make(order, recorder, told)
         return How.MADE, (*made.changed, *made.problems), made.folder.name
+
+
+def _papers(order: Order, recorder: Recorder, told: _Told) -> tuple[How, tuple[str, ...], str]:
+    """Print the papers of a set again, as they are today."""
+    stored = recorder.ledger.set_named(order.asked["set"])
+    if stored is None:
+        raise InputError(f"the ledger has no set {order.asked['set']}; open its case again")
+    folder = Path(stored.folder)
+    spec = with_standing(open_set(folder), recorder.ledger)
+    told.of(count_papers(len(spec["parts"])))
+    problems = remake_papers(folder, spec, None, None, told)
+    note_printed(recorder, spec)
+    return How.PRINTED, (*standing_sentences(spec), *problems), stored.name
 
 
 def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:

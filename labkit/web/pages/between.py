@@ -15,7 +15,7 @@ from labkit.web.asked import own_case, told, visit, workplace
 from labkit.web.asked_rods import ASKED, MOST_BETWEEN, order_of
 from labkit.web.drawings import rod_svg
 from labkit.web.jobs.job import Order, What, begin
-from labkit.web.scale import HEIGHT, WIDTH, Shown, scale_of
+from labkit.web.scale import HEIGHT, Shown, scale_of
 from labkit.web.show import address, drawn, page
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.standing import standing_of_case
@@ -41,7 +41,7 @@ def between(request: Request, case: str) -> HTMLResponse:
     } if looked and not looked.refusal else set()
     return page(
         request, "between", case=case, asked=asked, problem=problem, looked=looked,
-        scale=scale_of(standing, tuple(map(_shown, steps))), width=WIDTH, height=HEIGHT,
+        scale=scale_of(standing, tuple(map(_shown, steps))), height=HEIGHT,
         drawings=[drawn(rod_svg(rod)) for rod in sorted(rods, key=lambda rod: -rod.length)],
         counts=range(1, MOST_BETWEEN + 1), sides=list(Side),
     )

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from labkit.core.case.rod_life import TRANSITIONS
+from labkit.core.grading.prescription import Side
 from labkit.web.asked import own_address, own_case, today_of, visit, workplace
 from labkit.web.case_facts import CaseFacts, facts_of
 from labkit.web.files import files_of
@@ -15,7 +16,7 @@ from labkit.web.pages.files import OTHER_RANGE
 from labkit.web.pages.proposals import own_waiting
 from labkit.web.pages.rods import ONCE_MORE
 from labkit.web.rights import OVERRULES
-from labkit.web.scale import HEIGHT, WIDTH
+from labkit.web.scale import HEIGHT
 from labkit.web.show import address, drawn, page
 from labkit.workflow.record.lookup import all_cases, need_case
 from labkit.workflow.rods.life import RECORDED
@@ -60,12 +61,12 @@ def case(request: Request, case: str, done: str = "") -> HTMLResponse:
         for row in facts.pairs
     ]
     return page(
-        request, "case", facts=facts, pairs=pairs, width=WIDTH, height=HEIGHT,
+        request, "case", facts=facts, pairs=pairs, height=HEIGHT,
         files={stored.name: files_of(stored) for stored in facts.sets},
         process=workplace(request).own.process_name(), states=RECORDED,
         may_be_told=[state for state, after in TRANSITIONS.items() if after],
         overrules=visit(request).role in OVERRULES,
-        today=today_of(request), other_range=OTHER_RANGE,
+        today=today_of(request), other_range=OTHER_RANGE, sides=list(map(str, Side)),
         waiting=[sent for sent in own_waiting(request) if case in sent.cases],
         done=_done(facts, done), once_more=ONCE_MORE,
     )

@@ -9,11 +9,13 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
 from labkit.catalog.profiles import default_profile
+from labkit.errors import RefusedError
 from labkit.ledger.stored import StoredSet
 from labkit.web.asked import own_case, refuse_stale, told, visit, workplace
 from labkit.web.case_facts import recalled_in
-from labkit.web.files import SHOWN, TYPES, read_file, zipped
+from labkit.web.files import SHOWN, TYPES, files_of, read_file, zipped
 from labkit.web.guard import POLICY_OF_A_PAPER
+from labkit.web.jobs.job import Order, What, begin
 from labkit.web.show import address, page
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.printed import note_sheet
@@ -60,6 +62,16 @@ def sheet_printed(request: Request, case: str) -> Response:
         note_sheet(recorder, standing_of_case(ledger, case))
         entry = ledger.last(case).seq
     return RedirectResponse(f"{address(request, 'case', case=case)}?done={entry}", 303)
+
+
+@router.post("/sets/{name}/papers", name="papers_printed")
+def papers_printed(request: Request, name: str) -> Response:
+    """Print the papers of a set again in the background, as they are today."""
+    place, stored = workplace(request), _set(request, name)
+    if problem := files_of(stored).problem:
+        raise RefusedError(f"the papers of {name} cannot be printed again: {problem}")
+    order = Order.of(place, What.PAPERS, (stored.case, visit(request).by), {"set": stored.name})
+    return RedirectResponse(address(request, "job", name=begin(place, order)), 303)
 
 
 @router.get("/sets/{name}/all.zip", name="set_zip")

@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.case.rod_life import ENDS, TRANSITIONS, RodState
+from labkit.core.reasons import check_reason
 from labkit.core.report import Report
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.events import Kind
@@ -87,8 +88,7 @@ def rod_make_anew(request: Request, identifier: str) -> Response:
             f"the rod {grouped(rod.identifier)} is {rod.state}; one that is lost, broken, "
             "withdrawn or rejected is made once more; nothing was made"
         )
-    if not reason:
-        raise InputError("it is not said why the rod is made once more; fill in “Why”")
+    check_reason(reason, "under “Why” why the rod is made once more")
     asked = {"rods": rod.identifier, "reason": reason}
     name = begin(place, Order.of(place, What.ANEW, (rod.case, visit(request).by), asked))
     return RedirectResponse(address(request, "job", name=name), 303)
@@ -103,7 +103,7 @@ def record(request: Request, case: str, rods: tuple[str, ...], what: Told) -> Re
     Raises:
         HTTPException: The case, or a rod, is of another clinic.
         InputError: It is no state, or a rod is not known.
-        RefusedError: The role does not do this, or a rule of the trade refuses it.
+        RefusedError: The role may not do this, or a rule of the trade refuses it.
     """
     own_case(request, case)
     if what.state not in (*map(str, RECORDED), MISTAKEN):

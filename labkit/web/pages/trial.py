@@ -19,10 +19,11 @@ from labkit.web.asked_trial import CORRECTS, FIELDS, is_whole, seen_of, told_by
 from labkit.web.drawings import rods_of
 from labkit.web.print_report import ShownSection, report_facts
 from labkit.web.said import as_said
-from labkit.web.scale import HEIGHT, WIDTH
+from labkit.web.scale import HEIGHT
 from labkit.web.show import address, page
 from labkit.web.trial_pictures import SideShown, scale_after, side_shown
 from labkit.workflow.record.lookup import need_case
+from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.record.story import told as told_event
 from labkit.workflow.rods.trial import Trial, propose
 from labkit.workflow.rods.trial_accept import accept
@@ -68,7 +69,7 @@ def trial(request: Request, case: str) -> HTMLResponse:
         request, "trial", case=case, asked=asked, sides=sides,
         problem=[as_said(each) for each in problem], looked=looked,
         report=report, meaning=_meaning(report) if report else (), proposal=proposal, fields=FIELDS,
-        scale=scale_after(proposal) if proposal else None, width=WIDTH, height=HEIGHT,
+        scale=scale_after(proposal) if proposal else None, height=HEIGHT,
         entry=entry, counted=counted, corrects=CORRECTS, today=today_of(request),
     )
 
@@ -83,11 +84,11 @@ def trial_accept(request: Request, case: str) -> Response:
         need_case(ledger, case)
         refuse_stale(ledger, case, form("entry"))
         accepted = accept(ledger, case, seen, visit(request).by, now, form("note"))
-        if accepted.accepted is None:
+        if accepted.entry is None:
             sentences = (finding.message for finding in accepted.outcome.refused)
             raise RefusedError("\n".join((*sentences, "nothing was recorded")))
-    first = accepted.accepted - 1  # the trial fit itself, then its acceptance, then the revision
-    return _done(request, case, f"{first}-{accepted.accepted + bool(accepted.text)}")
+    # Beside the trial fit its acceptance is recorded, and the revision where there is one.
+    return _done(request, case, f"{accepted.entry}-{accepted.entry + 1 + bool(accepted.text)}")
 
 
 @router.post("/trial-withdrawn/{case:path}", name="trial_withdraw")
@@ -127,10 +128,14 @@ def _sides(
     except LabkitError as error:
         return (), str(error).splitlines()
     first, drawings = tried_first(stored), rods_of(reader.sets(case))
+    struck = {
+        rod.identifier for pair in standing_of_case(reader, case, steps=False).pairs
+        if pair.not_to_be_worn for rod in pair.rods.values()
+    }
     found = [
         side_shown(side, {
             rod.identifier: (rod, drawings.get(rod.identifier)) for rod in _to_try(stored, side)
-        }, asked, first.get(side, ""))
+        }, asked, first.get(side, ""), struck)
         for side in Side
     ]  # fmt: skip
     sides = tuple(side for side in found if side is not None)

@@ -15,7 +15,7 @@ from labkit.qa.decision.readings import RodReadings
 from labkit.qa.decision.rod_decision import Inspected, MeasuredRod
 from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.qa.percent import percent_told
-from labkit.units import counted, millimetres, plain
+from labkit.units import counted, hundredths, millimetres
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.limits_report import between, ends
 from labkit.workflow.inspection.release_gauges import against_gauges
@@ -207,7 +207,7 @@ _DIFFERENCES = (
     Column("left", "left.expected.engraved", ""),
     Column("right", "right.expected.engraved", ""),
     Column("difference", "difference_mm", show=_signed),
-    Column("within", "tolerance_mm", "", show=lambda within: f"±{plain(within)}"),
+    Column("within", "tolerance_mm", "", show=lambda within: f"±{hundredths(within)}"),
     Column(None, lambda each: str(each.tolerance_mm), "tolerance_mm"),
     *_zone_and_chance(_acceptance(_side_zone, show=lambda zone: f"±{zone[1]}")),
     Column("agree", "decision.result", "", _ANSWERS.__getitem__),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -13,7 +14,7 @@ from labkit.qa.decision.conformance import DECISION_RULE, Zone
 from labkit.qa.decision.limits import RodLimits
 from labkit.qa.decision.readings import Expected
 from labkit.qa.uncertainty import dof_told
-from labkit.units import counted, plain
+from labkit.units import counted, hundredths, plain
 from labkit.workflow.inspection.limits import SetLimits
 
 
@@ -79,6 +80,10 @@ def between(limits: tuple[object, object]) -> str:
     return f"{limits[0]}–{limits[1]}"
 
 
+def _specified(limits: tuple[Decimal, Decimal]) -> str:
+    return between((hundredths(limits[0]), hundredths(limits[1])))
+
+
 def ends(zone: Zone | None) -> tuple[float, float] | None:
     """Give a zone's ends for programs."""
     return None if zone is None else (zone.lower_mm, zone.upper_mm)
@@ -100,7 +105,7 @@ _RODS = (
     Column(None, "line.mark", "mark"),
     Column(None, lambda rod: str(rod.line.length_mm), "length_mm"),
     Column(None, lambda rod: str(rod.line.tolerance_mm), "tolerance_mm"),
-    _limits("allowed", "limits.specification_mm", "specification_mm"),
+    Column("allowed", "limits.specification_mm", "specification_mm", _specified),
     Column(None, lambda rod: ends(rod.limits.acceptance), "acceptance_mm"),
     Column(None, lambda rod: ends(rod.limits.rejection), "rejection_mm"),
     Column(

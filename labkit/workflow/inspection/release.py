@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,8 +13,9 @@ from filelock import FileLock, Timeout
 
 from labkit.catalog.profiles import Profile
 from labkit.core.people import require_releasing
+from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Report, Section
-from labkit.errors import DeliveryError, InputError, RefusedError
+from labkit.errors import DeliveryError, RefusedError
 from labkit.exports.write.put import refuse_existing
 from labkit.exports.write.set_folder import safe_name
 from labkit.ledger.events import Event, Kind
@@ -162,8 +163,7 @@ def withhold(
         InputError: There is no such case or set, or no reason is given.
         LedgerError: It cannot be recorded.
     """
-    if not reason.strip():
-        raise InputError("no reason is given; say why the set is withheld", field="withhold")
+    check_reason(reason, "why the set is withheld", "withhold")
     with ledger.transaction():
         stored = set_to_judge(ledger, case, set_name)
         slots = slots_of(ledger, stored)
@@ -182,7 +182,7 @@ def _basis(
             "certificate again",
             field="set", value=stored.name,
         )
-    if now is not None and now.decision == WITHHELD and not words.note.strip():
+    if now is not None and now.decision == WITHHELD and not has_words(words.note):
         raise RefusedError(
             f"the set {stored.name} is withheld (entry {now.event.seq}, by {now.event.by}: "
             f"{now.event.body.get('note')}); say with --note what was done about it, which the "
@@ -300,12 +300,13 @@ def _record(
 
 
 def _folder(stored: StoredSet, out: Path | None) -> Path:
+    """Give the folder for the certificate; one that is named is begun if absent."""
     folder = Path(stored.folder).parent if out is None else out
-    if not folder.is_dir():
-        hint = "name one with --out" if out is None else "make it first"
+    if out is None and not folder.is_dir():
         raise _undelivered(
             folder,
-            f"the folder {folder} for the certificate is not there; {hint}; nothing was released",
+            f"the folder {folder} for the certificate is not there; name one with --out; nothing "
+            "was released",
         )
     return folder
 
@@ -314,12 +315,14 @@ def _folder(stored: StoredSet, out: Path | None) -> Path:
 def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
     """Open a file for the certificate in the making; it is gone at the end, named or not.
 
-    Runs for one case and folder wait for each other, so that what a killed run left behind is
-    no other run's.
+    A folder that is begun for it is gone too where nothing stays in it. Runs for one case and
+    folder wait for each other, so that what a killed run left behind is no other run's.
     """
     stem = folder / f".{safe_name(case)}-certificate"
     fresh = stem.with_name(f"{stem.name}.unfinished")
+    begun = not folder.exists()
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         with only_one(FileLock(f"{stem}.lock")):
             try:
                 fresh.unlink(missing_ok=True)
@@ -336,6 +339,10 @@ def _certificate_beside(folder: Path, case: str) -> Iterator[Path]:
             folder, f"the certificate cannot be written to {folder}: {error.strerror or error}; "
             "nothing was released; name a folder that can be written with --out",
         ) from error
+    finally:
+        if begun:
+            with suppress(OSError):  # the certificate lies in it
+                folder.rmdir()
 
 
 def _name(fresh: Path, target: Path, case: str) -> None:

@@ -13,6 +13,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import pairs_standing
 from labkit.core.findings import refusals
 from labkit.core.people import is_one_of, require_known
+from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Report, Section
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.bodies import AsIsBasis, Correction, UseAsIs
@@ -101,8 +102,7 @@ def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
         InputError: No rod bears the identifier, or no reason is given.
         RefusedError: Nobody said it of the rod.
     """
-    if not reason.strip():
-        raise InputError("no reason is given; say why it is taken back", field="withdraw")
+    check_reason(reason, "why it is taken back", "withdraw")
     with ledger.transaction():
         rod = find_rod(ledger, identifier).rod.rod
         found = used_as_is(ledger, rod.case).get(rod.identifier)
@@ -133,8 +133,8 @@ def _check_words(words: Accepted) -> None:
         (words.reason, "reason", "why the rod is used although it does not conform"),
         (words.prescriber, "prescriber", "the prescriber's word: who said it, when and how"),
     ):
-        if not text.strip():
-            raise InputError(f"--{option} is empty; give {what}", field=option)
+        if not has_words(text):
+            raise InputError(f"--{option} has no words; give {what}", field=option)
 
 
 def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:

@@ -189,7 +189,8 @@ def sent_report(sent: Sent) -> Report:
     """List prescriptions of a table, and the files that they become."""
     paths = {case.prescription.case: str(sent.path(case)) for case in sent.cases}
     place = Column(
-        "file", lambda case: paths[case.prescription.case], "file", lambda path: Path(path).name
+        None if sent.out is None else "file", lambda case: paths[case.prescription.case], "file",
+        lambda path: Path(path).name,
     )
     table = Table.of((*_ROWS, place), sent.cases)
     notes = tuple(

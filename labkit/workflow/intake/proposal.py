@@ -116,7 +116,10 @@ def check_days(file: ClinicFile, now: datetime.datetime) -> None:
     Raises:
         RefusedError: It does.
     """
-    check_not_to_come("what the clinic's sheet reports cannot have been then", file.on, now.date())
+    check_not_to_come(
+        "what the clinic's sheet reports cannot have been then", file.on, now.date(),
+        "ask the clinic for the right day",
+    )
     today = now.astimezone(datetime.UTC).date()  # the record's own days, as the sheet bears them
     if file.true_on is not None and file.true_on > today:
         raise RefusedError(

@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from labkit.core.findings import Finding, refusals
 from labkit.core.form.words import nearest
+from labkit.core.reasons import check_reason
 from labkit.core.rod.calibration import Calibration, FittedOffset
 from labkit.core.rod.rods import Compensation, Process
 from labkit.documents.figures import signed
@@ -172,8 +173,8 @@ def _chosen(
             f"{both[0]!r} is named with --keep and with --leave-out; take one of them",
             field="--keep", value=both[0],
         )
-    if asked.leave_out and not asked.reason.strip():
-        raise InputError("--leave-out needs a --reason, which is kept with the process")
+    if asked.leave_out:
+        check_reason(asked.reason, "why coupons are left out, with --reason")
     if asked.reason and not (asked.leave_out or asked.keep):
         raise InputError("--reason goes with --leave-out or --keep; name the coupon that it is for")
     left_out = tuple(coupon for coupon in coupons if coupon.name in asked.leave_out)

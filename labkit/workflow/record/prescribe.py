@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from labkit.catalog.toml_source import TomlSource
 from labkit.core.case.standing import same_percents
+from labkit.core.reasons import check_reason
 from labkit.core.rod.rods import RodTemplate
-from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.bodies import CaseOpened, Prescription, said
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -148,12 +149,7 @@ def record_prescription(
         newest = ledger.prescription(number)
         if newest.text == source.text:
             return Prescribed(newest, recorded=False, changes=False)
-        if not reason.strip():
-            raise InputError(
-                "no reason is given; say why the prescription is revised (--reason); nothing was "
-                "recorded",
-                field="reason",
-            )
+        check_reason(reason, "why the prescription is revised (--reason); nothing was recorded")
         refuse_other_mark(ledger, case.prescription, source.name)
         changes = not _same(newest, case)
         if not despite_trial:

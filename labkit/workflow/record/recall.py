@@ -149,8 +149,8 @@ def _papers(
         f"{papers.name} that were printed on {papers.on}, true as of entry "
         f"{papers.entry}, report {_told(standing, papers)}{_wrongly_struck(papers, on_them)}",
         f"Those papers do not hold, nor does a case sheet printed before entry "
-        f"{standing.now.entry}: destroy them and use new ones (labkit papers, labkit sheet "
-        f"{standing.case}).",
+        f"{standing.now.entry}: destroy them and use new ones (`labkit papers`, `labkit "
+        f"sheet {standing.case}`).",
         tuple(one for pair in on_them for one in _rods(pair)
               if rods[one].made.seq <= papers.entry),
     )  # fmt: skip
@@ -198,7 +198,7 @@ def _uncompensated(
                 standing.case, "made_uncompensated",
                 f"{stored.name} was made without compensation (process {stored.process.name}): its "
                 "rods may be longer or shorter than their labels, and no release covers them",
-                "Nothing until the rods are measured; then what that says.", own,
+                "Nothing until the rods are measured; then what the readings show.", own,
             )
 
 

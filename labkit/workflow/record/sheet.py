@@ -10,7 +10,7 @@ from labkit.catalog.profiles import Profile
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
 from labkit.core.case.holding import not_holding
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import WHO_HAS_IT
+from labkit.core.case.rod_life import WHO_HAS_IT, who_since
 from labkit.core.findings import Finding, note
 from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
@@ -19,6 +19,9 @@ from labkit.documents.figures import sentence
 from labkit.documents.process_report import report_pdf
 from labkit.exports.write.put import put_new
 from labkit.units import millimetres
+
+#: Code of the finding that what is in the mouth is no pair.
+IN_THE_MOUTH = "no_pair_in_the_mouth"
 
 
 def sheet_report(standing: CaseStanding) -> Report:
@@ -154,7 +157,7 @@ _EMPTY = (
 
 def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
     """Say what must be acted on."""
-    told = pairs_not_worn, _rounding, _not_holding, _start
+    told = pairs_not_worn, mouth_found, _rounding, _not_holding, _start
     return tuple(finding for each in told for finding in each(standing))
 
 
@@ -182,6 +185,35 @@ def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
                    f"ask for these rods back, and record them as returned or withdrawn: "
                    f"{_named(standing.asked_back)}",
                    "rods")  # fmt: skip
+
+
+def mouth_found(standing: CaseStanding) -> Iterator[Finding]:
+    """Say where what is recorded in the mouth is no pair of one step."""
+    worn = standing.in_the_mouth
+    if len({(pair.set_number, pair.step) for pair, _ in worn}) > 1:
+        what = (
+            "the rods recorded in the mouth are of two steps: "
+            + " and ".join(_in_mouth(pair, rod) for pair, rod in worn)
+        )
+    elif len(worn) == 1:
+        ((pair, rod),) = worn
+        other = next(side for side in Side if side is not rod.rod.rod.side)
+        there = pair.rods.get(other) or pair.gone.get(other)
+        what = f"one rod alone is recorded in the mouth: {_in_mouth(pair, rod)}" + (
+            f"; its {other} rod {there.rod.rod.label} ({grouped(there.identifier)}): "
+            f"{who_since(there.state, there.since)}" if there else f"; it has no {other} rod"
+        )
+    else:
+        return
+    yield note(IN_THE_MOUTH, f"{what}; ask what is worn, and record it",
+               ", ".join(rod.identifier for _, rod in worn))  # fmt: skip
+
+
+def _in_mouth(pair: PairNow, rod: CaseRod) -> str:
+    return (
+        f"the {rod.rod.rod.side} rod {rod.rod.rod.label} ({grouped(rod.identifier)}) of set "
+        f"{pair.set_number}, step {pair.step}"
+    )
 
 
 def _rounding(standing: CaseStanding) -> Iterator[Finding]:

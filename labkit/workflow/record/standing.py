@@ -19,6 +19,7 @@ from labkit.core.grading.prescription import Prescription
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import SetState, StoredPrescription, StoredSet
+from labkit.workflow.record.story import TRIAL_WITHDRAWN
 from labkit.workflow.rods.as_is import used_as_is
 from labkit.workflow.sets.stored_case import as_made, read_case, read_stored
 
@@ -78,7 +79,9 @@ def range_now(
         except LabkitError:  # of another version of the program: not known to be the same
             break
         since = one
-    return RangeNow(_range_mm(now), since.stamp.seq, since.stamp.at[:10], since.stamp.by)
+    # A trial fit is named by its own entry, wherever it is named.
+    entry = since.trial if since.trial and since.reason != TRIAL_WITHDRAWN else since.stamp.seq
+    return RangeNow(_range_mm(now), entry, since.stamp.at[:10], since.stamp.by)
 
 
 def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:

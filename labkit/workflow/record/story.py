@@ -25,7 +25,7 @@ from labkit.ledger.build_bodies import Build, BuildFailed
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.stored import LOOKED_AT, StoredReading
 from labkit.qa.percent import percent_told
-from labkit.units import counted, plain, written
+from labkit.units import counted, millimetres, plain
 from labkit.workflow.rods.accepted import words_of
 
 #: Purpose of a set → what it is called.
@@ -152,7 +152,7 @@ def reading_told(body: Reading | StoredReading) -> str:
         Words without the rod's name.
 
     >>> reading_told(Reading("4829173065", "length", 30_210, "K-7"))
-    'length 30.21 mm, gauge K-7'
+    'length 30.210 mm, gauge K-7'
     >>> proof = {"result": "does not conform", "probability": 0.9999, "fittings": "no"}
     >>> made = {"length_mm": 30.3, "nominal_mm": "30.3", "tolerance_mm": "0.15"}
     >>> reading_told(Reading("4829173065", "over", 32_788, "usual gauge of the process",
@@ -164,9 +164,9 @@ def reading_told(body: Reading | StoredReading) -> str:
         return "; ".join(_seen(details)) or "nothing said"
     gauge = body.gauge
     with_what = f" with the {gauge}" if gauge.startswith("usual gauge") else f", gauge {gauge}"
-    words = f"{body.quantity} {mm_of(body.value_um)} mm{with_what}"
+    words = f"{body.quantity} {millimetres(body.value_um / 1000, 3)} mm{with_what}"
     if uncertain is not None:
-        words += f", standard uncertainty {plain(written(uncertain / 1e6, 4))} mm"
+        words += f", standard uncertainty {millimetres(uncertain / 1e6, 4)} mm"
     if "length_mm" not in details:
         return words
     told = f"; length {details['length_mm']:.3f} mm" + _asked(details)

@@ -12,12 +12,14 @@ from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument
+from labkit.documents.figures import sentence
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.ledger.reconcile import Lying
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.units import counted
 from labkit.workflow.inspection.release_state import release_now
+from labkit.workflow.record.sheet import mouth_found
 from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.orders import orders_of
 from labkit.workflow.rods.slots import slots_of, wanted_sets
@@ -31,6 +33,7 @@ class Doing(Enum):
     """What is to be done, in the order in which it presses."""
 
     ASK_BACK = "Rods to ask back"
+    ASK_CLINIC = "Ask what is worn"
     MAKE = "To make"
     MEASURE = "To measure"
     RELEASE = "To release"
@@ -68,7 +71,7 @@ def to_do(reader: Reader, places: tuple[str, ...], today: datetime.date) -> Iter
             yield from _to_make(reader, case)
             for stored in wanted_sets(reader, case):
                 yield from _to_judge(reader, stored)
-            yield from _to_ask_back(reader, case)
+            yield from _to_ask(reader, case)
     yield from _to_calibrate(places, today)
 
 
@@ -111,12 +114,16 @@ def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
         yield ToDo(Doing.RELEASE, stored.case, stored.name, how)
 
 
-def _to_ask_back(reader: Reader, case: str) -> Iterator[ToDo]:
+def _to_ask(reader: Reader, case: str) -> Iterator[ToDo]:
+    if not reader.sets(case):
+        return
     try:
-        back = standing_of_case(reader, case, steps=False).asked_back if reader.sets(case) else ()
+        standing = standing_of_case(reader, case, steps=False)
     except LabkitError:  # the page of the case says why
         return
-    if back:
+    for found in mouth_found(standing):
+        yield ToDo(Doing.ASK_CLINIC, case, "", sentence(found.message))
+    if back := standing.asked_back:
         named = ", ".join(
             f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})" for rod in back
         )
@@ -128,5 +135,5 @@ def _to_calibrate(places: tuple[str, ...], today: datetime.date) -> Iterator[ToD
     for tool in [*tools, *gauge_pins(places).values()]:
         due = tool.calibration_due
         if not tool.invented and due is not None and (due - today).days <= DUE_SOON_DAYS:
-            late = "OVERDUE; not to be used" if tool.overdue(today) else "due"
-            yield ToDo(Doing.CALIBRATE, "", tool.name, f"{tool.title}: {late}, {due}")
+            when = f"OVERDUE since {due}; not to be used" if tool.overdue(today) else f"due {due}"
+            yield ToDo(Doing.CALIBRATE, "", tool.name, f"{tool.title}: {when}")

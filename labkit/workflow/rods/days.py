@@ -6,6 +6,9 @@ import datetime
 
 from labkit.errors import RefusedError
 
+#: What is done about a wrong day.
+CHECK_DAY = "check the day given with --date"
+
 
 def local_day(at: str, now: datetime.datetime) -> datetime.date:
     """Give the day of a moment of the record.
@@ -16,23 +19,26 @@ def local_day(at: str, now: datetime.datetime) -> datetime.date:
     return datetime.datetime.fromisoformat(at).astimezone(now.tzinfo).date()
 
 
-def not_then(what: str, why: str) -> RefusedError:
+def not_then(what: str, why: str, do: str = CHECK_DAY) -> RefusedError:
     """Refuse a day on which something cannot have been.
 
     Args:
         what: Such as "the trial fit cannot have been then".
+        do: What is to be done about it.
     """
-    return RefusedError(f"{what}: {why}; give its day with --date", field="date")
+    return RefusedError(f"{what}: {why}; {do}", field="date")
 
 
-def check_not_to_come(what: str, on: datetime.date, today: datetime.date) -> None:
+def check_not_to_come(
+    what: str, on: datetime.date, today: datetime.date, do: str = CHECK_DAY
+) -> None:
     """Refuse a day to come.
 
     Args:
-        what: As for `not_then`.
+        what, do: As for `not_then`.
 
     Raises:
         RefusedError: It lies after today.
     """
     if on > today:
-        raise not_then(what, f"{on} lies in the future; today is {today}")
+        raise not_then(what, f"{on} lies in the future; today is {today}", do)

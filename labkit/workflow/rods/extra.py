@@ -205,7 +205,7 @@ def _graded(
     known: tuple[Mapping[str, RodTemplate], tuple[TolerancedRod, ...]],
 ) -> tuple[ExtraRods, Case]:
     stored, (installed, out) = ledger.prescription(order.case), known
-    source = parse_toml(stored.text, f"{order.case}, prescription {stored.revision}")
+    source = parse_toml(stored.text, f"{order.case}, prescription revision {stored.revision}")
     prescription, remarks = read_prescription(source, {**installed, template.name: template})
     if prescription.template != template.name:
         raise RefusedError(

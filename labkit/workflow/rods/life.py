@@ -20,6 +20,7 @@ from labkit.core.case.rod_life import (
 )
 from labkit.core.case.standing import PairStanding, pairs_standing
 from labkit.core.grading.rules import swap_room_mm
+from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Column, Report, Section, Table
 from labkit.documents.standing import NOT_TO_BE_WORN
 from labkit.errors import InputError, LabkitError, RefusedError
@@ -115,12 +116,17 @@ def tell(
         The rods with the state before and now.
 
     Raises:
-        InputError: A rod is not known.
+        InputError: A rod is not known, or a reason has no words.
         RefusedError: The state may not follow, the day lies in the future or before the rod was
             made or its last state, two rods of one side are fitted, a rod was not released, or one
             that is delivered again could be taken for another.
         LedgerError: The ledger cannot be written.
     """
+    if told.unreleased:
+        check_reason(
+            told.unreleased, "with --unreleased why the rods leave the lab all the same; nothing "
+            "was recorded", "unreleased",
+        )
     with ledger.transaction():
         rods = named_rods(ledger, words)
         if told.state == RodState.FITTED:
@@ -352,7 +358,7 @@ def _take_back(
             "nothing was recorded",
             field="identifier", value=rod.identifier,
         )  # fmt: skip
-    if not told.note.strip():
+    if not has_words(told.note):
         raise InputError(
             "a mistake is taken back with a reason: add --note; nothing was recorded",
             field="note",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from labkit.core.case import rod_life
 from labkit.core.case.identifier import grouped
+from labkit.core.reasons import check_reason
 from labkit.core.report import Column, Report, Section, Table
 from labkit.errors import RefusedError
 from labkit.ledger.bodies import Order, OrderWithdrawn, RodState, said
@@ -17,7 +18,7 @@ from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import counted
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
-from labkit.workflow.rods.slips import check_reason, no_such_entry
+from labkit.workflow.rods.slips import no_such_entry
 from labkit.workflow.rods.slots import withdrawn_orders
 
 #: States that say that a rod has left the lab, or had.
@@ -100,7 +101,7 @@ def withdraw_order(
         LedgerError: The ledger cannot be written.
     """
     need_case(ledger, case)
-    check_reason(reason)
+    check_reason(reason, "why with --reason")
     with ledger.transaction():
         order = _order(ledger, case, entry)
         _refuse_withdrawn(order)

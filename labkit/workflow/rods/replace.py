@@ -21,6 +21,7 @@ from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import SpacerSet
 from labkit.core.jsonable import jsonable
 from labkit.core.label.lettering import Engraving, Lettering
+from labkit.core.reasons import check_reason
 from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import Engraved, graded_of, part_of
@@ -35,7 +36,6 @@ from labkit.units import as_written
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
-from labkit.workflow.rods.slips import check_reason
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
@@ -91,7 +91,7 @@ def make_replacement(
             one set; or as `make_set`.
     """
     ledger = recorder.ledger
-    check_reason(order.reason)
+    check_reason(order.reason, "why with --reason")
     # What is not there or not to be replaced leaves no folder and no lock behind.
     case = _asked(ledger, order)[0].case
 
@@ -274,7 +274,7 @@ def _case(
     ledger: Ledger, stored: StoredSet, graded: SpacerSet, rods: tuple[StoredRod, ...]
 ) -> Case:
     text = stored.prescription
-    source = parse_toml(text.text, f"{stored.case}, prescription {text.revision}")
+    source = parse_toml(text.text, f"{stored.case}, prescription revision {text.revision}")
     template = as_stored(RodTemplate, stored.template, {}, stored.name, accept=True)
     prescription, _ = read_prescription(source, {template.name: template})
     findings = (*graded.findings, *revised_since(ledger, stored, rods, ORDERED))

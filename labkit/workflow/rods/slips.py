@@ -28,16 +28,6 @@ def no_such_entry(case: str, entry: int, what: str, known: Iterable[int]) -> Inp
     )  # fmt: skip
 
 
-def check_reason(reason: str) -> None:
-    """Insist on a reason.
-
-    Raises:
-        InputError: None is given.
-    """
-    if not reason.strip():
-        raise InputError("no reason is given; say why with --reason", field="reason")
-
-
 def no_such_label(case: str, side: Side, length: Decimal, labels: Iterable[str]) -> InputError:
     """Say that no rod of a side ever bore a length.
 

@@ -59,7 +59,7 @@ class Trial:
         prescribed: Prescribed steps with the rods that serve them, on the range as it would be.
         order: What could be ordered next; None without a proposal.
         text: Text of the next revision of the prescription; empty where none is needed.
-        accepted: Number of the event that accepts it; None while it is a proposal.
+        entry: Number of its entry in the record; None while it is a proposal.
     """
 
     stored: StoredCase
@@ -68,7 +68,7 @@ class Trial:
     prescribed: tuple[StepCover, ...]
     order: NextOrder | None
     text: str
-    accepted: int | None
+    entry: int | None
     revision: int
 
 
@@ -97,7 +97,7 @@ def propose(reader: Reader, case: str, seen: TrialSeen, now: datetime.datetime) 
     proposal = outcome.proposal
     if proposal is None:
         return Trial(stored, seen, outcome, (), None, "", None, stored.revision)
-    holds = stored.prescription if proposal.confirmed else proposal.holds
+    holds = proposal.holds
     text = "" if proposal.confirmed else text_of(stored.source, stored.prescription, holds)
     prescribed = _prescribed(holds, stored)
     order = _next_order(holds, stored, prescribed)

@@ -29,7 +29,7 @@ def accept(
 
     Returns:
         The trial as accepted; where a rule of the trade refuses it, nothing was recorded and
-        `accepted` is None. Where the range stands as recorded, there is no new revision.
+        `entry` is None. Where the range stands as recorded, there is no new revision.
 
     Raises:
         InputError: The ledger does not know the case, or the code is none.
@@ -50,13 +50,13 @@ def accept(
         tried = ledger.record(Kind.TRIAL_FIT, case, body, by, at)
         revision = trial.stored.revision + bool(trial.text)
         decided = {"trial": tried.seq, "revision": revision}
-        accepted = ledger.record(Kind.TRIAL_ACCEPTED, case, decided, by, at)
+        ledger.record(Kind.TRIAL_ACCEPTED, case, decided, by, at)
         if trial.text:
             revised = {
                 "revision": revision, "text": trial.text, "reason": REASON, "trial": tried.seq
             }  # fmt: skip
             ledger.record(Kind.PRESCRIPTION, case, revised, by, at)
-    return replace(trial, accepted=accepted.seq, revision=revision)
+    return replace(trial, entry=tried.seq, revision=revision)
 
 
 def _tried(one: SideSeen) -> dict[str, Any]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from functools import partial
 from typing import Any
 
 from labkit.core.case.cover import SideCover
+from labkit.core.case.extra_rods import TOO_NEAR
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE
 from labkit.core.case.trial_rules import answer, seen_means
@@ -25,6 +26,8 @@ PADS = (
     "This holds only if the pads touched on both sides while looking: with the mouth open, the jaw "
     "reads less far forward than it goes."
 )
+#: Said where every prescribed step has its rods.
+ALL_THERE = "no rod is missing"
 _one = partial(millimetres, decimals=1)
 
 
@@ -38,8 +41,8 @@ PAIRS = (
     Column("\nset, step", "place", "", lambda place: place.removeprefix("set ").replace(
         " step ", " ")),
     *only("pair"),
-    Column("left\nrod", "standing.left", "left", lambda label: label or "-", unknown="-"),
-    Column("right\nrod", "standing.right", "right", lambda label: label or "-", unknown="-"),
+    Column("left\nrod", "standing.left", "left", lambda label: label or "none", unknown="none"),
+    Column("right\nrod", "standing.right", "right", lambda label: label or "none", unknown="none"),
     Column("advancement\n", "standing.advancement_mm", "advancement_mm", millimetres, "mm"),
     Column("was\n", "percent_before", show=_one, unit="%"),
     Column("is\n", "percent", show=_one, unit="%"),
@@ -99,7 +102,7 @@ def trial_report(trial: Trial) -> Report:
                 for side, label in step.missing
             ],
             "order": trial.order and _order(trial.order),
-            "accepted": trial.accepted is not None,
+            "accepted": trial.entry is not None,
             "revision": trial.revision,
             "findings": outcome.findings,
         },
@@ -120,7 +123,7 @@ def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Itera
             f"On this range the grading as prescribed is refused: {finding.message}"
             for finding in refusals(proposal.set_findings)
         ),
-        *_kept(trial.order, any(pair.not_to_be_worn for pair in proposal.pairs)),
+        *_kept(trial.order, proposal.pairs),
     ))  # fmt: skip
     yield Section(words=(*_next(trial), _what_holds(trial)), on=On.COMMANDS)
 
@@ -135,7 +138,7 @@ def _refused(trial: Trial) -> Iterator[Section]:
             "Corrections to choose from, if a second look shows the same" if offered else
             "No correction can be chosen; look again",
             tuple(
-                f"--correct {each.correct} does not apply: {each.words}." for each in choices
+                f"Does not apply: --correct {each.correct} ({each.words})." for each in choices
                 if each.range_mm is None
             ),
             Table.of(_CHOICES, offered) if offered else None,
@@ -209,48 +212,49 @@ def _side_json(one: SideSeen) -> dict[str, Any]:
     }
 
 
-def _kept(order: NextOrder | None, some_go_back: bool) -> Iterator[str]:
+def _kept(order: NextOrder | None, pairs: Collection[PairNow]) -> Iterator[str]:
     if order is None:
         return
     for finding in order.cannot:
-        yield f"Cannot be made beside the rods in circulation: {finding.message}"
-    these = "other rods" if some_go_back else "rods"
+        if finding.code != TOO_NEAR:  # which the notes name in one sentence
+            yield f"Cannot be made beside the rods in circulation: {finding.message}"
+    struck = sum(pair.not_to_be_worn for pair in pairs)
+    if struck < len(pairs):
+        keep = f"Keep the {'other ' if struck else ''}rods"
+        missing = order.command or order.cannot
+        yield f"{keep}: {'they stay in use under the percents above' if missing else ALL_THERE}."
     if order.command:
-        yield (
-            f"Keep the {these}: they stay in use under the percents above, and no new rod is "
-            "needed."
-        )
-    elif not order.cannot:
-        yield f"Keep the {these}: no rod is missing."
+        yield "New rods are made only if the prescriber wants the missing steps."
 
 
 def _next(trial: Trial) -> Iterator[str]:
     order = trial.order
     if order is None or not order.command:
         return
-    when = "now" if trial.accepted or not trial.text else "after acceptance"
+    when = "now" if trial.entry or not trial.text else "after acceptance"
     steps = counted(len(order.requests), "step")
     yield (
-        f"If the prescriber wants the missing steps, {steps} ({2 * len(order.requests)} rods) "
-        f"can be made {when} (with --by, unless LABKIT_BY names you):"
+        f"{steps} ({2 * len(order.requests)} rods) can be made {when}; add --by CODE unless "
+        "LABKIT_BY is set:"
     )
     yield f"  {order.command}"
 
 
 def _what_holds(trial: Trial) -> str:
-    if trial.accepted is None:
+    if trial.entry is None:
         return (
             "Nothing has changed. This is a proposal; the prescriber accepts it with "
             "--accept --by CODE."
         )
     if not trial.text:
         return (
-            f"Accepted as entry {trial.accepted}. The range is confirmed: prescription revision "
-            f"{trial.revision} holds as it is."
+            f"Accepted: the trial fit is entry {trial.entry} of the record. The range is "
+            f"confirmed, and prescription revision {trial.revision} holds as it is."
         )
     return (
-        f"Accepted as entry {trial.accepted}. Prescription revision {trial.revision} holds now; "
-        f"`labkit show {trial.stored.case} --prescription` prints its text."
+        f"Accepted: the trial fit is entry {trial.entry} of the record. Prescription revision "
+        f"{trial.revision} holds now; `labkit show {trial.stored.case} --prescription` prints its "
+        "text."
     )
 
 

@@ -16,6 +16,7 @@ from labkit.core.case.trial_values import PairNow
 from labkit.core.findings import Finding
 from labkit.core.grading.bite import bite_scale
 from labkit.core.grading.prescription import Prescription
+from labkit.core.reasons import check_reason
 from labkit.core.report import Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger import bodies
@@ -25,7 +26,7 @@ from labkit.ledger.store import Ledger
 from labkit.units import millimetres
 from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import TRIAL_WITHDRAWN
-from labkit.workflow.rods.slips import check_reason, no_such_entry
+from labkit.workflow.rods.slips import no_such_entry
 from labkit.workflow.rods.trial import text_of
 from labkit.workflow.rods.trial_days import counted_trials, day_of_trial
 from labkit.workflow.rods.trial_report import PAIRS, ask_back
@@ -70,7 +71,7 @@ def withdraw_trial(
         RefusedError: It was withdrawn already, or what holds without it cannot be worked out.
     """
     by, at = who
-    check_reason(reason)
+    check_reason(reason, "why with --reason")
     with ledger.transaction():
         need_case(ledger, case)
         stored = read_case(ledger, case)
