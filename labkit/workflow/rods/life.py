@@ -24,8 +24,6 @@ from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Column, Report, Section, Table
 from labkit.documents.standing import NOT_TO_BE_WORN
 from labkit.errors import InputError, LabkitError, RefusedError
-from labkit.ledger import bodies
-from labkit.ledger.bodies import said
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -33,7 +31,7 @@ from labkit.ledger.stored import StoredRod
 from labkit.units import millimetres
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.story import moment
-from labkit.workflow.rods.days import check_not_to_come, local_day, not_then
+from labkit.workflow.rods.days import check_not_to_come, last_day, not_then
 from labkit.workflow.rods.released import check_released
 from labkit.workflow.rods.slots import rods_meant
 
@@ -237,22 +235,9 @@ def _check_day(reader: Reader, rod: StoredRod, told: Told, at: datetime.datetime
         return
     what = f"the rod {grouped(rod.identifier)} cannot have been {told.state} then"
     check_not_to_come(what, told.on, at.date())
-    state, day = _last_day(reader, rod, at)
+    state, day = last_day(reader, rod, at)
     if told.on < day:
         raise not_then(what, f"{told.on} is before it was {state}, on {day}")
-
-
-def _last_day(
-    reader: Reader, rod: StoredRod, at: datetime.datetime
-) -> tuple[str, datetime.date]:
-    """Give the last state of a rod that has a day, and that day: a person's word, or made."""
-    since = reader.event(rod.state_since.seq)
-    if since is not None and since.kind is Kind.ROD_STATE:
-        on = said(since, bodies.RodState).on
-        return rod.state, datetime.date.fromisoformat(on) if on else local_day(since.at, at)
-    if rod.state == RodState.RELEASED:
-        return rod.state, local_day(rod.state_since.at, at)
-    return RodState.MADE, local_day(rod.made.at, at)
 
 
 def _check_transition(rod: StoredRod, told: Told) -> None:
