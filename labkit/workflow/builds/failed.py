@@ -6,6 +6,7 @@ import datetime
 
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
+from labkit.core.reasons import check_reason
 from labkit.core.report import Column, Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.build_bodies import BuildFailed
@@ -15,7 +16,6 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
 from labkit.units import counted
 from labkit.workflow.record.lookup import find_rod
-from labkit.workflow.rods.slips import check_reason
 
 
 def fail_build(
@@ -33,7 +33,7 @@ def fail_build(
         RefusedError: A rod that was named did not lie in it, or exists: it was measured or judged;
             or nothing of the build is left that could fail.
     """
-    check_reason(reason)
+    check_reason(reason, "why with --reason")
     with ledger.transaction():
         builds = [
             build for case in cases_of_build(ledger, number)
