@@ -158,6 +158,12 @@ def _compensation(template: RodTemplate, by: Compensation) -> Iterator[dict[str,
                 "rule": f"{signed(float(Decimal(built[1]) - Decimal(nominal[1])), 3)} mm",
                 "built": f"{built[1]} mm",
             }
+    if wider := by.label_stroke_offset_mm:
+        stroke = load_lettering().stroke * template.label.height_mm
+        yield {
+            "what": "Engraved strokes", "nominal": f"{stroke:.3f} mm",
+            "rule": f"{signed(wider, 3)} mm", "built": f"{stroke + wider:.3f} mm",
+        }
 
 
 def _ends(template: RodTemplate, by: Compensation) -> Iterator[tuple[str, str]]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from OCP.BRep import BRep_Builder
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape, TopoDS_Shell, TopoDS_Solid
 
+from labkit.core.label.layout import widened
 from labkit.core.label.lettering import Engraving
 from labkit.core.label.place import centers_u_mm
 from labkit.core.rod.compensation import RodSizes, compensated
@@ -79,6 +80,8 @@ def build(
     sizes = compensated(rod.template, rod.length, compensation)
     hand = rod.hand if rod.template.handed else Hand.MINUS_Y
     sizes.body.check(sizes.fittings)
+    if engraving is not None:
+        engraving = widened(engraving, compensation.label_stroke_offset_mm)
     return _built(sizes, hand, _Label.of(rod, engraving), rod.part)
 
 

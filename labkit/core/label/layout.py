@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -16,6 +17,7 @@ from labkit.core.label.lettering import (
     PlacedGlyph,
     Point2,
     Region,
+    with_wider_points,
 )
 from labkit.core.rod.curves import box, moved, moved_piece
 from labkit.core.rod.outline import outline
@@ -107,6 +109,45 @@ def _check(lettering: Lettering, text: str, height_mm: float) -> None:
             value=height_mm,
             allowed=series,
         )
+
+
+def widened(engraving: Engraving, by_mm: float) -> Engraving:
+    """Give a label with wider strokes, every character in its place, as a process builds it.
+
+    Formula: stroke widths and the diameters of points + by_mm.
+
+    Validity: below the clear space between characters, at least 0.2 of their height.
+
+    Source: DEVELOPERS.md, The design (compensated on parameters, never stretched).
+    """
+    if not by_mm:
+        return engraving
+    height, mark = engraving.height_mm, engraving.case_mark
+    return replace(
+        engraving, stroke_mm=engraving.stroke_mm + by_mm,
+        glyphs=tuple(_wider(glyph, by_mm / height, height) for glyph in engraving.glyphs),
+        case_mark=widened(mark, by_mm) if mark else None,
+    )
+
+
+def _wider(glyph: PlacedGlyph, by: float, height_mm: float) -> PlacedGlyph:
+    """Draw a character with wider strokes; the width is in units of its height."""
+    marks = with_wider_points(glyph.drawn.marks, by)
+    drawn = Drawn(marks, glyph.drawn.stroke + by)
+
+    def loop(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
+        return tuple(moved_piece(piece, height_mm, glyph.corner) for piece in pieces)
+
+    reach = by * height_mm / 2
+    return replace(
+        glyph, drawn=drawn, marks=tuple(moved(mark, height_mm, glyph.corner) for mark in marks),
+        regions=tuple(
+            Region(loop(region.outer), tuple(loop(hole) for hole in region.holes))
+            for region in outline(drawn.marks, drawn.stroke)
+        ),
+        left=glyph.left - reach, right=glyph.right + reach,
+        bottom=glyph.bottom - reach, top=glyph.top + reach,
+    )
 
 
 def _cells(lettering: Lettering, text: str) -> list[tuple[Glyph, float]]:

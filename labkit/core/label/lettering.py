@@ -93,6 +93,25 @@ class Lettering(Finite):
         digits = tuple(glyph for glyph in self.glyphs if glyph.char.isdigit())
         return replace(self, glyphs=(*digits, *self.letters), letters=())
 
+    def wider(self, by: float) -> Lettering:
+        """Give the lettering as it looks with wider strokes; by in units of the height."""
+        def wide(glyphs: tuple[Glyph, ...]) -> tuple[Glyph, ...]:
+            return tuple(
+                replace(glyph, marks=with_wider_points(glyph.marks, by)) for glyph in glyphs
+            )
+
+        return replace(
+            self, stroke=self.stroke + by, glyphs=wide(self.glyphs), letters=wide(self.letters)
+        )
+
+
+def with_wider_points(marks: tuple[Mark, ...], by: float) -> tuple[Mark, ...]:
+    """Give centrelines and points, points wider by as much as the strokes."""
+    return tuple(
+        replace(mark, radius=mark.radius + by / 2) if isinstance(mark, Disc) else mark
+        for mark in marks
+    )
+
 
 @dataclass(frozen=True)
 class Region:

@@ -170,7 +170,8 @@ def check_label(
         LabelError: It does not fit (by how much, and which height or length would), or stroke,
             depth, height or remaining wall is below what the process can show.
     """
-    require_fit(lettering, template, engraving, length_mm)
+    by_mm = process.compensation.label_stroke_offset_mm
+    require_fit(lettering, template, engraving, length_mm, max(0.0, by_mm) / 2)
     for noun, text in zip(("label", "case mark"), engraving.texts, strict=False):
         for what, value, least in _legibility(template, process, text):
             if value < least - ROOM_MM:
@@ -190,7 +191,8 @@ def _legibility(
 ) -> Iterator[tuple[str, float, float]]:
     """List what a process can show least: what it is, its size, the least one."""
     limits = process.legibility
-    yield "stroke width", text.stroke_mm, limits.least_stroke_mm
+    narrowest = text.stroke_mm + min(0.0, process.compensation.label_stroke_offset_mm)
+    yield "stroke width", narrowest, limits.least_stroke_mm
     yield "depth", template.label.depth_mm, limits.least_depth_mm
     yield "height", text.height_mm, limits.least_height_mm
     yield "remaining wall", remaining_wall_mm(template), limits.least_wall_mm
@@ -203,15 +205,19 @@ def remaining_wall_mm(template: RodTemplate) -> float:
 
 
 def require_fit(
-    lettering: Lettering, template: RodTemplate, engraving: Engraving, length_mm: float
+    lettering: Lettering, template: RodTemplate, engraving: Engraving, length_mm: float,
+    wider_mm: float = 0.0,
 ) -> None:
     """Refuse a label that does not fit its place.
+
+    Args:
+        wider_mm: How far a process builds its strokes out on each side.
 
     Raises:
         LabelError: By how much it does not fit, and which height or length would; or a case mark
             without room beside it.
     """
-    margin = template.label.margin_mm
+    margin = template.label.margin_mm + wider_mm
     space = label_space(template, length_mm)
     wide, high = excess_mm(engraving, space, margin)
     if max(wide, high) > ROOM_MM:

@@ -119,6 +119,10 @@ class Compensation(Finite):
     ball_offset_mm: Annotated[float, quantity(
         "added to ball diameters", -1, 1, required=True
     )] = 0.0
+    label_stroke_offset_mm: Annotated[float, quantity(
+        "added to the width of engraved strokes in STL and 3MF, where grooves close or open", -0.05,
+        0.04,
+    )] = field(default=0.0, metadata=LEFT_OUT_AT_DEFAULT)
 
     def offset_of(self, surface: str) -> float:
         """Give what is added to the diameters of a kind of surface: bore, pin or ball."""

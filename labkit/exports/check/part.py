@@ -130,7 +130,8 @@ def check_part(
                 "volume against the STEP", mesh.volume_mm3 - added, step.volume_mm3, room, "mm³"
             )
         )
-    read = _read(rod, facets, lettering)
+    wider = compensation.label_stroke_offset_mm / rod.template.label.height_mm
+    read = _read(rod, facets, lettering.wider(wider) if wider else lettering)
     outward = outward_roughness(facets, -inward_of(rod), rod.template, mesh.ends)
     checks = (
         *step_checks, *_mesh_checks(mesh_checker, rod, compensation, mesh), *volumes,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from labkit.core.label.layout import widened
 from labkit.core.label.lettering import Engraving, PlacedGlyph
 from labkit.core.label.place import centers_u_mm
 from labkit.core.rod.compensation import RodSizes, compensated
@@ -105,6 +106,7 @@ def rod_shape(
     volume = body.volume_at(sizes.length_mm)
     cuts: tuple[tuple[Cut, float], ...] = ()
     if engraving is not None:
+        engraving = widened(engraving, compensation.label_stroke_offset_mm)
         depth = _depth(rod, sizes, engraving)
         centers = zip(engraving.texts, centers_u_mm(rod, engraving), strict=True)
         cuts = tuple(
