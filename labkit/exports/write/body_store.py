@@ -173,7 +173,8 @@ def _keep(path: Path, data: bytes) -> None:
         OSError: The folder takes no file.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(suffix=".unfinished", dir=path.parent)
+    # What a killed run leaves bears the suffix, too, and goes with the oldest.
+    handle, name = tempfile.mkstemp(prefix="unfinished-", suffix=_SUFFIX, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
