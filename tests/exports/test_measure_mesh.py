@@ -58,11 +58,13 @@ def test_volume_agrees_with_trimesh_and_manifold3d(part):
     mesh = read_stl(made(part)[1])
     volume = measured(part).volume_mm3
     by_trimesh = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False).volume
-    by_manifold = manifold3d.Manifold(
+    body = manifold3d.Manifold(
         manifold3d.Mesh(mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32))
-    ).volume()
+    )
     assert volume == pytest.approx(by_trimesh, rel=1e-12)
-    assert volume == pytest.approx(by_manifold, rel=1e-9)
+    assert volume == pytest.approx(body.volume(), rel=1e-9)
+    assert measured(part).genus == body.genus()
+    assert (measured(part).manifold, body.status()) == ("NoError", manifold3d.Error.NoError)
 
 
 def test_a_wide_bore_is_seen():
@@ -121,7 +123,19 @@ def test_a_mesh_inside_out_has_negative_volume_and_no_bores():
 def test_a_second_body_is_counted():
     whole = read_stl(made(RODS[0])[1])
     moved = FacetMesh(whole.vertices + np.array([0.0, 10.0, 0.0]), whole.triangles)
-    assert measure_mesh(_join(whole, moved), EYE_EYE).bodies == 2
+    mesh = measure_mesh(_join(whole, moved), EYE_EYE)
+    assert (mesh.bodies, mesh.genus) == (2, 4)
+
+
+def test_bodies_that_meet_in_a_corner_are_no_body():
+    """Two tetrahedra with one corner: closed by their edges, yet no surface of a body."""
+    corners = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+    facets = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [2, 0, 3]])
+    vertices = np.vstack([corners, -corners[1:]])
+    # The second one is turned about the common corner.
+    other = np.where(facets == 0, 0, facets + 3)[:, ::-1]
+    mesh = measure_mesh(FacetMesh(vertices, np.vstack([facets, other])), EYE_EYE)
+    assert (mesh.watertight, mesh.bodies, mesh.genus) == (True, 2, -1)
 
 
 def test_a_tilted_part_shows_its_tilt():

@@ -65,24 +65,32 @@ def depth_picture(mesh: FacetMesh, window: Window) -> Array:
 
     Validity: exact at pixel middles for facets that do not stand on edge.
     """
-    corners = as_seen(mesh.corners, window.toward_y)
-    pixels = corners.copy()
-    pixels[..., 0] = (corners[..., 0] - window.left_mm) / window.pixel_mm - 0.5
-    pixels[..., 1] = (corners[..., 1] - window.bottom_mm) / window.pixel_mm - 0.5
-    low, high = pixels.min(axis=1), pixels.max(axis=1)
-    size = np.array([window.columns, window.rows], dtype=np.float64)
-    faces_viewer = window.toward_y * mesh.crosses[:, 1] > 0.0
-    inside = ((high[:, :2] > -1.0) & (low[:, :2] < size)).all(axis=1)
+    pixels = as_seen(mesh.corners.take(_shown(mesh, window), axis=0), window.toward_y)
+    pixels[..., 0] = (pixels[..., 0] - window.left_mm) / window.pixel_mm - 0.5
+    pixels[..., 1] = (pixels[..., 1] - window.bottom_mm) / window.pixel_mm - 0.5
     picture = np.full(window.rows * window.columns, -np.inf)
-    shown = pixels[faces_viewer & inside]
-    if len(shown):
-        _draw(picture, shown, window)
+    if len(pixels):
+        _draw(picture, pixels, window)
     return picture.reshape(window.rows, window.columns)
 
 
+def _shown(mesh: FacetMesh, window: Window) -> NDArray[np.intp]:
+    """List the facets that look at the viewer and whose box reaches into the window."""
+    right, up = (window.columns * window.pixel_mm, window.rows * window.pixel_mm)
+    ends = -window.toward_y * np.array([window.left_mm, window.left_mm + right])
+    left_x, right_x = ends.min() - window.pixel_mm, ends.max() + window.pixel_mm
+    low_z, high_z = window.bottom_mm - window.pixel_mm, window.bottom_mm + up + window.pixel_mm
+    return np.flatnonzero(
+        (window.toward_y * mesh.crosses[:, 1] > 0.0)
+        & (mesh.high[:, 0] > left_x) & (mesh.low[:, 0] < right_x)
+        & (mesh.high[:, 2] > low_z) & (mesh.low[:, 2] < high_z)
+    )
+
+
 def _draw(picture: Array, pixels: Array, window: Window) -> None:
-    bottoms = pixels[:, :, 1].min(axis=1)
-    tops = pixels[:, :, 1].max(axis=1)
+    first, second, third = pixels[:, :, 1].T
+    bottoms = np.minimum(np.minimum(first, second), third)
+    tops = np.maximum(np.maximum(first, second), third)
     facet, row = _expand(bottoms, tops, window.rows)
     left, right = _spans(pixels[facet], row)
     span, column = _expand(left, right, window.columns)

@@ -46,7 +46,8 @@ def neighbours(mesh: FacetMesh) -> Neighbours:
     one, other = order[twice], order[twice + 1]
     opposite = starts[one] == ends[other]
     first, second = one[opposite] // 3, other[opposite] // 3
-    cosine = np.einsum("ij,ij->i", mesh.normals[first], mesh.normals[second])
+    normals = mesh.normals
+    cosine = np.einsum("ij,ij->i", normals.take(first, axis=0), normals.take(second, axis=0))
     return Neighbours(first, second, cosine, int((uses != 2).sum()), int((~opposite).sum()))
 
 
@@ -60,19 +61,20 @@ def groups(
     """
     root = np.arange(count)
     while True:
-        low = np.minimum(root[first], root[second])
-        joined = root.copy()
-        # Hook both the items and their roots, so that whole trees merge in one round.
-        for hooked in (root[first], root[second], first, second):
-            np.minimum.at(joined, hooked, low)
-        shortened = joined[joined]
-        if np.array_equal(shortened, root):
+        one, other = root[first], root[second]
+        apart = one != other
+        if not apart.any():
             return root
-        root = shortened
+        first, second, one, other = first[apart], second[apart], one[apart], other[apart]
+        # The root of one group becomes a member of the other; then all look for their new root.
+        np.minimum.at(root, np.maximum(one, other), np.minimum(one, other))
+        while not np.array_equal(shorter := root[root], root):
+            root = shorter
 
 
 def curved_area(mesh: FacetMesh, pairs: Neighbours) -> float:
     """Give the area of the facets that belong to curved surfaces."""
     bent = (pairs.cosine < FLAT_COSINE) & (pairs.cosine > SMOOTH_COSINE)
-    curved = np.unique(np.concatenate([pairs.first[bent], pairs.second[bent]]))
-    return float(np.linalg.norm(mesh.crosses[curved], axis=1).sum() / 2.0)
+    curved = np.zeros(len(mesh.triangles), dtype=bool)
+    curved[pairs.first[bent]] = curved[pairs.second[bent]] = True
+    return float(mesh.twice_areas[curved].sum() / 2.0)

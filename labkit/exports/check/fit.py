@@ -97,7 +97,7 @@ def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundF
         along = (points - middle) @ axis
         flat = fit_circle((points - middle) @ across.T)
         outward = (points - middle) @ across.T - np.asarray(flat.center)
-        distance = np.linalg.norm(outward, axis=1)
+        distance = _lengths(outward)
         unit = outward / distance[:, None]
         slope_columns = -unit * along[:, None]
         jacobian = np.column_stack([-unit, slope_columns, -np.ones(len(points))])
@@ -129,7 +129,7 @@ def _fit_round(points: Array) -> RoundFit:
     radius = math.sqrt(max(float(start[dimensions] + center @ center), 0.0))
     for _ in range(MOST_STEPS):
         outward = local - center
-        distance = np.linalg.norm(outward, axis=1)
+        distance = _lengths(outward)
         if not distance.all():
             raise _unfixed(len(points), "circle or sphere")
         jacobian = np.column_stack([-outward / distance[:, None], -np.ones(len(local))])
@@ -138,7 +138,7 @@ def _fit_round(points: Array) -> RoundFit:
         radius += float(step[dimensions])
         if float(np.abs(step).max()) < SMALLEST_STEP * abs(radius):
             break
-    residuals = np.linalg.norm(local - center, axis=1) - radius
+    residuals = _lengths(local - center) - radius
     return RoundFit(
         center=_tuple(center + middle),
         radius_mm=radius,
@@ -147,8 +147,14 @@ def _fit_round(points: Array) -> RoundFit:
     )
 
 
+def _lengths(vectors: Array) -> Array:
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+
+
 def _solve(system: Array, right: Array) -> Array:
-    solution, _, rank, _ = np.linalg.lstsq(system, right, rcond=1e-12)
+    # An orthogonal factor first: what is left to solve is as small as the unknowns are few.
+    small: Array = np.asarray(np.linalg.qr(np.column_stack([system, right]), mode="r"))
+    solution, _, rank, _ = np.linalg.lstsq(small[:, :-1], small[:, -1], rcond=1e-12)
     if rank < system.shape[1]:
         raise _unfixed(len(system), "circle, cylinder or sphere")
     return np.asarray(solution, dtype=np.float64)

@@ -18,7 +18,7 @@ from labkit.exports.check.facet_groups import (
 )
 from labkit.exports.check.fit import RoundFit, fit_cylinder, fit_sphere
 from labkit.exports.check.measured import Ends, Found, Wanted, outermost, wanted_ends
-from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.check.stl_reader import FacetMesh, lengths_of
 from labkit.exports.expected.base import Array
 
 #: Walls of bores and pins look across y to within this sine (they may lean a little).
@@ -42,8 +42,8 @@ class MeshMeasure:
     Args:
         winding: Neighbouring facets run the same way round.
         volume_mm3: Volume by the facets, negative inside out.
-        manifold: Status of manifold3d, "NoError" for a closed oriented body.
-        genus: Number of through holes (manifold3d), −1 where it is no manifold.
+        manifold: "NoError" for a closed oriented surface, else "NotManifold".
+        genus: Number of through holes, −1 where it is no manifold.
         low, high: Corners of the bounding box, mm.
     """
 
@@ -66,12 +66,14 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
     Validity: rod frame; fittings within 25 % of the template's diameters.
     """
     pairs = neighbours(mesh)
-    status, genus = _manifold_says(mesh)
+    closed = pairs.open_edges == 0 and pairs.turned_edges == 0
+    ends, bodies = _ends_and_bodies(mesh, pairs, template)
     return MeshMeasure(
-        ends=find_ends(mesh, pairs, template),
+        ends=ends,
         watertight=pairs.open_edges == 0, winding=pairs.turned_edges == 0,
         volume_mm3=_volume(mesh),
-        manifold=status, genus=genus, bodies=_bodies(mesh),
+        manifold="NoError" if closed else "NotManifold",
+        genus=_genus(mesh, bodies) if closed else -1, bodies=bodies,
         curved_area_mm2=curved_area(mesh, pairs),
         low=tuple(map(float, mesh.vertices.min(axis=0))),
         high=tuple(map(float, mesh.vertices.max(axis=0))),
@@ -81,59 +83,102 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
 
 def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends:
     """Find both fittings of a mesh in the rod frame by its surfaces; None where not found."""
+    return _ends_and_bodies(mesh, pairs, template)[0]
+
+
+def _ends_and_bodies(
+    mesh: FacetMesh, pairs: Neighbours, template: RodTemplate
+) -> tuple[Ends, int]:
+    """Find the fittings, and count what hangs together by its edges, from the same surfaces."""
     lower, upper = wanted_ends(template)
-    balls = lower.sphere and upper.sphere
+    smooth = pairs.cosine > SMOOTH_COSINE
+    labels = groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth])
     # Bores and pins are looked for among the same surfaces: those are told apart only once.
     surfaces = {
-        sphere: _surfaces(mesh, pairs, sphere)
+        sphere: _boxed(mesh, np.arange(len(labels)), labels) if sphere
+        else _walls(mesh, pairs, smooth)
         for sphere in sorted({end.sphere for end in (lower, upper)})
     }
-    found = [_find(mesh, *surfaces[end.sphere], end) for end in (lower, upper)]
-    return Ends(found[0], found[1], balls)
+    found = [_find(mesh, surfaces[end.sphere], end) for end in (lower, upper)]
+    rough = ~smooth
+    bodies = groups(len(labels), labels[pairs.first[rough]], labels[pairs.second[rough]])
+    itself = np.arange(len(labels))
+    count = int(((labels == itself) & (bodies == itself)).sum())
+    return Ends(found[0], found[1], lower.sphere and upper.sphere), count
 
 
-def _surfaces(mesh: FacetMesh, pairs: Neighbours, ball: bool) -> tuple[Labels, NDArray[np.bool_]]:
-    """Number the smooth surfaces: all of them for balls, else those that stand across y."""
-    smooth = pairs.cosine > SMOOTH_COSINE
-    if ball:
-        taken = np.ones(len(mesh.triangles), dtype=bool)
-    else:
-        taken = np.abs(mesh.normals[:, 1]) < WALL_SINE
-        smooth = smooth & taken[pairs.first] & taken[pairs.second]
-    return groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth]), taken
+@dataclass(frozen=True, eq=False)
+class _Surfaces:
+    """Smooth surfaces of a mesh.
+
+    Args:
+        facets: Facets that were looked at, those of one surface together.
+        begins: Where each surface begins among them.
+        low, high: Corners of the box round each surface, mm.
+    """
+
+    facets: Labels
+    begins: Labels
+    low: Array
+    high: Array
+
+    def members(self, surface: int) -> Labels:
+        """Give the facets of a surface."""
+        ends = np.append(self.begins[1:], len(self.facets))
+        return self.facets[self.begins[surface] : ends[surface]]
 
 
-def _find(
-    mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted
-) -> Found | None:
+def _walls(mesh: FacetMesh, pairs: Neighbours, smooth: NDArray[np.bool_]) -> _Surfaces:
+    """Tell the smooth surfaces apart that stand across y."""
+    taken = np.abs(mesh.normals[:, 1]) < WALL_SINE
+    both = smooth & taken[pairs.first] & taken[pairs.second]
+    number = np.cumsum(taken) - 1
+    facets = np.flatnonzero(taken)
+    labels = groups(len(facets), number[pairs.first[both]], number[pairs.second[both]])
+    return _boxed(mesh, facets, labels)
+
+
+def _boxed(mesh: FacetMesh, facets: Labels, labels: Labels) -> _Surfaces:
+    """Sort facets by their surface, with the box round each."""
+    order = np.argsort(labels, kind="stable")
+    begins = np.flatnonzero(np.diff(labels[order], prepend=-1))
+    facets = facets[order]
+    if not len(facets):
+        return _Surfaces(facets, begins, np.zeros((0, 3)), np.zeros((0, 3)))
+    low, high = mesh.low.take(facets, axis=0), mesh.high.take(facets, axis=0)
+    return _Surfaces(
+        facets, begins, np.minimum.reduceat(low, begins), np.maximum.reduceat(high, begins)
+    )
+
+
+def _find(mesh: FacetMesh, surfaces: _Surfaces, wanted: Wanted) -> Found | None:
     candidates = []
-    for label in _likely(mesh, labels, taken, wanted):
-        found = _measure_group(mesh, labels == label, wanted)
+    for surface in _likely(surfaces, wanted):
+        found = _measure_group(mesh, surfaces.members(surface), wanted)
         if found is not None:
             candidates.append(found)
     return outermost(wanted, candidates)
 
 
-def _likely(mesh: FacetMesh, labels: Labels, taken: NDArray[np.bool_], wanted: Wanted) -> list[int]:
-    """Name the groups whose box across the axis is about as wide as the wanted fitting."""
+def _likely(surfaces: _Surfaces, wanted: Wanted) -> list[int]:
+    """Name the surfaces whose box across the axis is about as wide as the wanted fitting."""
     least = LEAST_BALL_FACETS if wanted.sphere else LEAST_WALL_FACETS
-    sizes = np.bincount(labels[taken], minlength=len(labels))
+    sizes = np.diff(np.append(surfaces.begins, len(surfaces.facets)))
+    across = (1, 2) if wanted.sphere else (0, 2)
     likely = []
-    for label in np.flatnonzero(sizes >= least):
-        corners = mesh.corners[(labels == label) & taken].reshape(-1, 3)
-        spread = np.ptp(corners, axis=0)
-        if wanted.sphere:
-            wide = bool(wanted.may_be(float(spread[1])) and wanted.may_be(float(spread[2])))
-        else:
-            wide = bool(wanted.may_be(float(spread[0])) and wanted.may_be(float(spread[2])))
-        if wide and wanted.sense * float(corners[:, 0].mean()) > 0.0:
-            likely.append(int(label))
+    for surface in np.flatnonzero(sizes >= least).tolist():
+        low, high = surfaces.low[surface], surfaces.high[surface]
+        wide = all(wanted.may_be(float(high[axis] - low[axis])) for axis in across)
+        if wide and wanted.sense * float(low[0] + high[0]) > 0.0:
+            likely.append(surface)
     return likely
 
 
-def _measure_group(mesh: FacetMesh, members: NDArray[np.bool_], wanted: Wanted) -> Found | None:
+def _measure_group(mesh: FacetMesh, members: Labels, wanted: Wanted) -> Found | None:
     triangles = mesh.triangles[members]
-    points = mesh.vertices[np.unique(triangles)]
+    on_it = np.zeros(len(mesh.vertices), dtype=bool)
+    on_it[triangles] = True
+    points = mesh.vertices[on_it]
     ball = wanted.sphere
     try:
         fit = fit_sphere(points) if ball else fit_cylinder(points, AXIS_Y)
@@ -141,7 +186,7 @@ def _measure_group(mesh: FacetMesh, members: NDArray[np.bool_], wanted: Wanted) 
         return None
     if fit.form_mm > SHAPE_SHARE * fit.radius_mm:
         return None
-    corners = mesh.vertices[triangles]
+    corners = mesh.corners.take(members, axis=0)
     if _concave(corners, mesh.crosses[members], fit) != wanted.surface.concave:
         return None
     if not ball and _widest_gap(points, fit) > WIDEST_GAP_RAD:
@@ -162,8 +207,8 @@ def _from_axis(points: Array, fit: RoundFit) -> Array:
 
 
 def _concave(corners: Array, crosses: Array, fit: RoundFit) -> bool:
-    outward = _from_axis(corners.mean(axis=1), fit)
-    return float((outward * crosses).sum()) < 0.0
+    middles = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0
+    return float(np.einsum("ij,ij->", _from_axis(middles, fit), crosses)) < 0.0
 
 
 def _widest_gap(points: Array, fit: RoundFit) -> float:
@@ -173,31 +218,27 @@ def _widest_gap(points: Array, fit: RoundFit) -> float:
 
 
 def _chord(corners: Array, fit: RoundFit) -> float:
-    middles = (corners + np.roll(corners, 1, axis=1)) / 2.0
-    return float(fit.radius_mm - np.linalg.norm(_from_axis(middles, fit), axis=2).min())
-
-
-def _bodies(mesh: FacetMesh) -> int:
-    first, second, third = mesh.triangles.T.astype(np.intp)
-    used = np.unique(mesh.triangles)
-    labels = groups(
-        len(mesh.vertices), np.concatenate([first, second]), np.concatenate([second, third])
+    nearest = min(
+        float(lengths_of(_from_axis((corners[:, one] + corners[:, other]) / 2.0, fit)).min())
+        for one, other in ((0, 1), (1, 2), (2, 0))
     )
-    return len(np.unique(labels[used]))
+    return fit.radius_mm - nearest
+
+
+def _genus(mesh: FacetMesh, bodies: int) -> int:
+    """Count the holes through a closed mesh.
+
+    Formula: vertices − edges + facets = 2 (bodies − holes), three edges for two facets.
+
+    Source: Euler and Poincaré.
+    """
+    corners = np.zeros(len(mesh.vertices), dtype=bool)
+    corners[mesh.triangles] = True
+    euler = int(corners.sum()) - len(mesh.triangles) // 2
+    # Bodies that meet in a corner make an odd number, which no hole explains.
+    return bodies - euler // 2 if euler % 2 == 0 else -1
 
 
 def _volume(mesh: FacetMesh) -> float:
     """Add up the tetrahedra between the facets and the origin."""
     return float(np.einsum("ij,ij->", mesh.corners[:, 0], mesh.crosses) / 6.0)
-
-
-def _manifold_says(mesh: FacetMesh) -> tuple[str, int]:
-    import manifold3d
-
-    body = manifold3d.Manifold(
-        manifold3d.Mesh(mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32))
-    )
-    status = str(body.status()).rsplit(".", maxsplit=1)[-1]
-    return status, int(body.genus()) if status == "NoError" else -1
-
-

@@ -216,22 +216,25 @@ def count_floors(mesh: FacetMesh, toward_y: int) -> int:
 
 def _face(mesh: FacetMesh, toward_y: int) -> tuple[float, NDArray[np.bool_]] | None:
     """Find the largest plane that looks along ±y: its level, and the floors below it."""
-    facing = toward_y * mesh.normals[:, 1] > limits.FACE_COSINE
-    if not facing.any():
+    facing = np.flatnonzero(toward_y * mesh.normals[:, 1] > limits.FACE_COSINE)
+    if not len(facing):
         return None
-    levels = toward_y * mesh.corners[..., 1].mean(axis=1)
-    steps, which = np.unique(np.round(levels[facing] / LEVEL_MM), return_inverse=True)
-    areas = np.bincount(which, weights=np.linalg.norm(mesh.crosses[facing], axis=1))
+    corners = mesh.corners[facing]
+    middles = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0
+    levels = toward_y * middles[:, 1]
+    steps, which = np.unique(np.round(levels / LEVEL_MM), return_inverse=True)
+    areas = np.bincount(which, weights=mesh.twice_areas[facing])
     largest = steps[int(np.argmax(areas))] * LEVEL_MM
-    plane = facing & (np.abs(levels - largest) < 2.0 * LEVEL_MM)
-    level = float(np.median(levels[plane]))
-    corners = mesh.corners[plane].reshape(-1, 3)
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    middles = mesh.corners.mean(axis=1)
-    within = ((middles >= low) & (middles <= high))[:, [0, 2]].all(axis=1)
+    plane = facing[np.abs(levels - largest) < 2.0 * LEVEL_MM]
+    level = float(np.median(levels[np.abs(levels - largest) < 2.0 * LEVEL_MM]))
+    low, high = mesh.low[plane].min(axis=0), mesh.high[plane].max(axis=0)
     below = level - levels
     deep = (below > limits.LEAST_FLOOR_MM) & (below < limits.MOST_FLOOR_MM)
-    return level, facing & within & deep
+    for across in (0, 2):
+        deep &= (middles[:, across] >= low[across]) & (middles[:, across] <= high[across])
+    floors = np.zeros(len(mesh.triangles), dtype=bool)
+    floors[facing[deep]] = True
+    return level, floors
 
 
 def _nothing(problem: str, face_mm: float = 0.0) -> LabelReading:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from labkit.exports.check.step_courses import FULL_TURN, Courses
-from labkit.exports.check.step_solid import CIRCLE, SPHERE, TORUS, Faces
+from labkit.exports.check.step_solid import CIRCLE, SPHERE, TORUS, Faces, Numbers
 from labkit.exports.expected.base import Array
 
 Corners = tuple[tuple[float, ...], tuple[float, ...]]
@@ -22,13 +22,14 @@ def bounding_box(courses: Courses) -> Corners:
     corners = np.concatenate([edges.start, edges.end, _on_circles(courses)])
     low, high = corners.min(axis=0), corners.max(axis=0)
     faces = courses.solid.faces
-    for face in np.flatnonzero((faces.kind == SPHERE) | (faces.kind == TORUS)):
-        for axis in range(3):
-            for way in (-1.0, 1.0):
-                u, v, reach = _tip(faces, int(face), axis, way)
-                beyond = reach > high[axis] if way > 0.0 else reach < low[axis]
-                if beyond and _within(courses, int(face), u, v):
-                    (high if way > 0.0 else low)[axis] = reach
+    bulging = np.flatnonzero((faces.kind == SPHERE) | (faces.kind == TORUS))
+    for way, side in ((-1.0, low), (1.0, high)):
+        u, v, reach = _tips(faces, bulging, way)
+        for which, axis in np.argwhere(way * reach > way * side):
+            beyond = way * reach[which, axis] > way * side[axis]
+            at = u[which, axis], v[which, axis]
+            if beyond and _within(courses, int(bulging[which]), *at):
+                side[axis] = reach[which, axis]
     return tuple(map(float, low)), tuple(map(float, high))
 
 
@@ -46,15 +47,21 @@ def _on_circles(courses: Courses) -> Array:
     return edges.points(round_ones, at).reshape(-1, 3)
 
 
-def _tip(faces: Faces, face: int, axis: int, way: float) -> tuple[float, float, float]:
-    """Give u and v where a surface's normal is along ±axis, and how far it reaches there."""
-    along = way * faces.frames.axes[face][:, axis]
-    u = float(np.arctan2(along[1], along[0]))
-    v = float(np.arctan2(along[2], np.hypot(along[0], along[1])))
-    ring = faces.radius[face] if faces.kind[face] == TORUS else 0.0
-    tube = faces.tube[face] if faces.kind[face] == TORUS else faces.radius[face]
-    reach = float(tube + ring * np.hypot(along[0], along[1]))
-    return u, v, float(faces.frames.origin[face][axis] + way * reach)
+def _tips(faces: Faces, which: Numbers, way: float) -> tuple[Array, Array, Array]:
+    """Give u and v where surfaces' normals are along ±x, ±y, ±z, and how far they reach there.
+
+    Returns:
+        Three arrays of shape (surfaces, 3).
+    """
+    along = way * faces.frames.axes[which]
+    across = np.hypot(along[:, 0], along[:, 1])
+    torus = (faces.kind[which] == TORUS)[:, None]
+    radius, tube = faces.radius[which, None], faces.tube[which, None]
+    reach = np.where(torus, tube + radius * across, radius)
+    return (
+        np.arctan2(along[:, 1], along[:, 0]), np.arctan2(along[:, 2], across),
+        np.asarray(faces.frames.origin[which] + way * reach),
+    )
 
 
 def _within(courses: Courses, face: int, u: float, v: float) -> bool:

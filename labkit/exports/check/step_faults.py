@@ -14,7 +14,8 @@ import numpy as np
 from labkit.exports.check import limits
 from labkit.exports.check.facet_groups import groups
 from labkit.exports.check.step_courses import FULL_TURN, Courses
-from labkit.exports.check.step_solid import LINE, PLANE, Flags
+from labkit.exports.check.step_solid import LINE, PLANE, SAMPLES, Flags, Numbers
+from labkit.exports.expected.base import Array
 
 Fault = Iterator[str]
 
@@ -81,8 +82,6 @@ def _loops(courses: Courses) -> Fault:
     yield from _named("edge", edges.ids, count != 2, "is not used twice")
     both = np.bincount(uses.edge, weights=uses.sign, minlength=len(edges.ids))
     yield from _named("edge", edges.ids, both != 0.0, "is used twice the same way")
-    loops = np.bincount(uses.loop_face, minlength=len(solid.faces.ids))
-    yield from _named("face", solid.faces.ids, loops == 0, "has no boundary")
 
 
 def _surfaces(courses: Courses) -> Fault:
@@ -102,16 +101,38 @@ def _faces(courses: Courses) -> Fault:
     area = np.bincount(uses.loop_face, weights=courses.loop_areas, minlength=len(faces.ids))
     yield from _named("face", faces.ids, (count != 1) | ~(area > 0.0),
                       "does not lie on the left of its boundary")
-    wide = np.maximum.reduceat(courses.u.max(axis=1), uses.begins) - np.minimum.reduceat(
-        courses.u.min(axis=1), uses.begins
-    )
-    yield from _named("face", tuple(faces.ids[f] for f in uses.loop_face),
-                      wide > FULL_TURN + limits.STEP_CLOSED, "goes round more than once")
-    twice = uses.face[:, None] == uses.face[None, :]
-    seams = (twice & (uses.edge[:, None] == uses.edge[None, :])).sum(axis=1) > 1
+    first, second = _both_uses(courses)
+    of_one = uses.face[first] == uses.face[second]
+    seams = np.zeros(len(uses.edge), dtype=bool)
+    seams[first[of_one]] = seams[second[of_one]] = True
     off = np.abs(np.sin(courses.u / 2.0)).max(axis=1) > limits.STEP_CLOSED
     yield from _named("face", tuple(faces.ids[f] for f in uses.face), seams & off,
                       "has a seam where its surface has none")
+
+
+def _holes(courses: Courses) -> Fault:
+    faces, uses = courses.solid.faces, courses.solid.uses
+    count = np.bincount(uses.loop_face, minlength=len(faces.ids))
+    for face in np.flatnonzero((count > 1) & (faces.kind == PLANE)).tolist():
+        loops = np.flatnonzero(uses.loop_face == face)
+        outer = _outline(courses, int(loops[courses.loop_areas[loops] > 0.0][0]))
+        for loop in loops[courses.loop_areas[loops] < 0.0].tolist():
+            corners = _outline(courses, loop)[::SAMPLES]
+            beside = outer[None] - corners[:, None]
+            angle = np.arctan2(beside[..., 1], beside[..., 0])
+            turned = np.diff(angle, axis=1, append=angle[:, :1])
+            turned = np.mod(turned + np.pi, FULL_TURN) - np.pi
+            if (np.abs(turned.sum(axis=1)) < np.pi).any():
+                yield f"face #{faces.ids[face]} has a hole outside of its boundary"
+
+
+def _outline(courses: Courses, loop: int) -> Array:
+    """Give the points along a plane face's loop in the face's own x and y, shape (n, 2)."""
+    uses = courses.solid.uses
+    mine = np.flatnonzero(uses.loop == loop)
+    points = courses.solid.edges.samples[uses.edge[mine]]
+    points = np.where(uses.forward[mine, None, None], points, points[:, ::-1]).reshape(-1, 3)
+    return np.asarray(points @ courses.solid.faces.frames.axes[uses.loop_face[loop], :2].T)
 
 
 def _whole(courses: Courses) -> Fault:
@@ -120,12 +141,17 @@ def _whole(courses: Courses) -> Fault:
         if len(set(shell.tolist())) != len(shell):
             yield "a face is listed twice in the shell"
     uses = solid.uses
-    order = np.argsort(uses.edge, kind="stable")
-    first, second = uses.face[order][::2], uses.face[order][1::2]
+    first, second = (uses.face[use] for use in _both_uses(courses))
     if len(set(groups(len(solid.faces.ids), first, second).tolist())) != 1:
         yield "its faces make more than one body"
     if not courses.volume_mm3 > 0.0:
         yield "its faces look inwards"
+
+
+def _both_uses(courses: Courses) -> tuple[Numbers, Numbers]:
+    """Give the two uses of each edge."""
+    order = np.argsort(courses.solid.uses.edge, kind="stable")
+    return order[::2], order[1::2]
 
 
 def _worst(noun: str, ids: tuple[str, ...], off_mm: object, says: str) -> Fault:
@@ -142,5 +168,5 @@ def _named(noun: str, ids: tuple[str, ...], wrong: Flags, says: str) -> Fault:
 
 
 _LOOKS: tuple[Callable[[Courses], Fault], ...] = (
-    _directions, _sizes, _edges, _loops, _surfaces, _faces, _whole,
+    _directions, _sizes, _edges, _loops, _surfaces, _faces, _holes, _whole,
 )
