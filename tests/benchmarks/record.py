@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import itertools
 import json
 import random
 import subprocess
@@ -44,7 +45,7 @@ def entries(cases: int) -> Iterator[Entry]:
     steps = graded(text).steps[:2]
     pattern = set_body(text, "SET", steps=steps)
     spec = json.loads(SPEC.read_text("utf-8"))
-    count = 0
+    count, taken = 0, set()
 
     def entry(kind: Kind, case: str, body: dict[str, object]) -> Entry:
         nonlocal count
@@ -58,10 +59,8 @@ def entries(cases: int) -> Iterator[Entry]:
         yield entry(Kind.PRESCRIPTION, case, {"revision": 1, "text": own})
         for revision in range(1, (MANY_SETS if case == MANY else 1) + 1):
             name = f"{case}-r{revision}"
-            rods = [
-                {**rod, "identifier": rod_identifier(name, revision, rod["step"], rod["side"])}
-                for rod in pattern["rods"]
-            ]
+            rods = [{**rod, "identifier": untaken(name, revision, rod, taken)}
+                    for rod in pattern["rods"]]  # fmt: skip
             process = {**pattern["process"], "name": f"resin-{number % 5}"}
             started = {**pattern, "set": name, "rods": rods, "process": process,
                        "set_revision": revision, "purpose": "extra" if revision > 1 else "set"}
@@ -82,6 +81,16 @@ def entries(cases: int) -> Iterator[Entry]:
                 for rod in rods:
                     state = {"identifier": rod["identifier"], "state": "delivered"}
                     yield entry(Kind.ROD_STATE, case, state)
+
+
+def untaken(name: str, revision: int, rod: dict[str, object], taken: set[str]) -> str:
+    """Give an identifier that no rod bears, as the recorder does."""
+    for attempt in itertools.count():
+        identifier = rod_identifier(name, revision, rod["step"], rod["side"], attempt)
+        if identifier not in taken:
+            taken.add(identifier)
+            return identifier
+    raise AssertionError
 
 
 def fill(url: str, cases: int) -> int:

@@ -74,6 +74,7 @@ def work_through(work: Work) -> None:
                 if not told:
                     work.say(f"{error}; trying again until it can")
                 told = True
+            if not worker.is_done:
                 time.sleep(_LOOK_SECONDS)
     finally:
         worker.pool.shutdown(cancel_futures=True)
@@ -148,7 +149,8 @@ class _Worker:
         if outcome.state == "broken off" and context.job.attempts + 1 < MOST_TRIES:
             raise _AgainError
         await _put_down(app, asked, outcome)
-        self._work.told(outcome)
+        with suppress(OSError):  # a log that takes nothing keeps no set from being made
+            self._work.told(outcome)
 
 
 def _leave_signals() -> None:
