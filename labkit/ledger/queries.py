@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cached_property
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from labkit.core.case.identifier import parse_identifier
 from labkit.errors import LedgerError
@@ -18,7 +17,7 @@ from labkit.ledger.chain import event_of
 from labkit.ledger.database import BATCH, Database, batched, streamed
 from labkit.ledger.events import Event, Head, Kind
 from labkit.ledger.revision import REVISION, derived_from, found_revision
-from labkit.ledger.rods import count_by_case, rods_where, standing
+from labkit.ledger.rods import rods_where, standing
 from labkit.ledger.stored import (
     CaseSummary,
     LastReading,
@@ -204,10 +203,10 @@ class Reader:
         with self._tables.reading() as connection:
             return tuple(summaries(connection))
 
-    def count_rods(self, states: Collection[str]) -> Counter[str]:
-        """Count the rods of each case whose set has ended, and which are in one of some states."""
+    def ask(self, question: Callable[[Connection], T]) -> T:
+        """Ask a question of the derived tables as a whole."""
         with self._tables.reading() as connection:
-            return count_by_case(connection, states)
+            return question(connection)
 
     def prescriptions(self, case: str) -> tuple[StoredPrescription, ...]:
         """Give every revision of a case's prescription, the first one first."""

@@ -65,7 +65,7 @@ def rods_where(connection: Connection, condition: ColumnElement[bool]) -> tuple[
     return tuple(found)
 
 
-def count_by_case(connection: Connection, states: Collection[str]) -> Counter[str]:
+def count_by_case(states: Collection[str], connection: Connection) -> Counter[str]:
     """Count the rods of each case that are in one of some states, other than reserved."""
     of_sets, of_rods = _said(connection, true())
     rods = select(RODS.c.case_number, RODS.c.set_name, RODS.c.identifier)

@@ -51,8 +51,7 @@ def rejects_report(
     Raises:
         InputError: No rod was made with that process.
     """
-    with reader.snapshot():
-        made, rejected = made_and_rejected(reader)
+    made, rejected = made_and_rejected(reader)
     if process is not None and process not in made:
         known = ", ".join(sorted(made)) or "none"
         raise InputError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from labkit.core.case.case_standing import CaseStanding, PairNow
 from labkit.core.case.identifier import (
@@ -24,7 +25,7 @@ from labkit.ledger.builds import StoredBuild, builds_of
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
-from labkit.ledger.rods import replacement_of
+from labkit.ledger.rods import count_by_case, replacement_of
 from labkit.ledger.stored import (
     CaseSummary,
     SetState,
@@ -166,7 +167,9 @@ def _near_cases(case: str, known: list[str]) -> list[str]:
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
     """List every case of a ledger, the one opened first at the top."""
     with reader.snapshot():
-        out, away = reader.count_rods(IN_CIRCULATION), reader.count_rods(OUT_OF_HOUSE)
+        out, away = (
+            reader.ask(partial(count_by_case, states)) for states in (IN_CIRCULATION, OUT_OF_HOUSE)
+        )
         cases = reader.cases()
         marks = case_marks(reader, cases)
     asked = {

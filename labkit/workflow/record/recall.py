@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
 from labkit.core.case.holding import NotHolding, far_off, not_holding
@@ -18,6 +19,7 @@ from labkit.errors import LabkitError
 from labkit.ledger.bodies import Release, said
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
+from labkit.ledger.rods import count_by_case
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import millimetres
 from labkit.workflow.record.printed import Printed, printed_papers
@@ -46,7 +48,7 @@ class Recalled:
 def recall(reader: Reader) -> Iterator[Recalled]:
     """Find what is wrong under the rules of today, of every case with rods in circulation."""
     with reader.snapshot():
-        out = reader.count_rods(IN_CIRCULATION)
+        out = reader.ask(partial(count_by_case, IN_CIRCULATION))
         cases = [summary.case for summary in reader.cases() if out[summary.case]]
     for case in reader.cases_ahead(cases):
         yield from recall_of_case(reader, case)
