@@ -126,6 +126,7 @@ def _about(release: Release, points: Sequence[str]) -> list[list[str]]:
         ("Rod template", f"{basis['template']['title']} ({basis['template']['name']})"),
         ("Process", f"{process['title']} ({process['name']})"),
         ("Material", process["material"]),
+        ("Build", ", ".join(map(str, basis.get("builds", ())))),
         ("Prescription revision", str(basis["prescription_revision"])),
     ]
     return [[name, value] for name, value in rows if value]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 
@@ -58,6 +59,22 @@ def builds_of(reader: Reader, case: str) -> tuple[StoredBuild, ...]:
         for event in reader.current(case, Kind.BUILD)
         for body in (said(event, Build),)
     )
+
+
+def given_by(builds: Sequence[StoredBuild], identifier: str) -> dict[str, Any]:
+    """Give the builds that a rod may come from, with its places, for programs; none, no key."""
+    found = [
+        {"build": build.number, "bed": piece.bed, "place": piece.place}
+        | ({"spare": piece.spare} if piece.spare else {})
+        for build in builds if identifier in build.given for piece in build.pieces_of(identifier)
+    ]
+    return {"builds": found} if found else {}
+
+
+def numbers_of(builds: Sequence[StoredBuild], identifiers: Sequence[str]) -> dict[str, Any]:
+    """Give the numbers of the builds that rods may come from, for programs; none, no key."""
+    found = [build.number for build in builds if build.given & set(identifiers)]
+    return {"builds": found} if found else {}
 
 
 def last_build(reader: Reader) -> int:

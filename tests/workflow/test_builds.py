@@ -30,14 +30,17 @@ from labkit.workflow.builds.layout import look_alikes
 from labkit.workflow.builds.pieces import coupon_pieces
 from labkit.workflow.builds.report import build_report
 from labkit.workflow.builds.wanted import Asked
+from labkit.workflow.inspection.certificate import certificate_pdf
 from labkit.workflow.process.coupons import CouponsAsked, make_coupons
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.reports import rod_report
 from labkit.workflow.sets import make
+from tests.documents.pdfs import text_of
 from tests.support import making
 from tests.support.making import CASE, MEANS, ONE, still
 from tests.support.measured import measure_all
 from tests.support.prescriptions import changed
+from tests.workflow.test_release import let_go
 
 OTHER = "QF-1050"
 NOMINAL = MEANS.process
@@ -328,6 +331,21 @@ def test_the_command_looks_builds_and_fails(two, builds, monkeypatch):
     code, output = run(*grouped(one).split(), *failed)
     assert (code, "Build 1 did not give 1 rod (fell off)" in output) == (0, True), output
     assert builds_of(two.ledger, CASE)[0].failed == {one: "fell off"}
+
+
+def test_a_release_names_the_builds_that_its_rods_come_from(two, builds, out):
+    build(two, builds, CASE)
+    first = identifiers(two)[0]
+    fail_build(two.ledger, 1, (first,), "fell off", ("anna", two.now()))
+    build(two, builds, CASE)
+    measure_all(two, CASE)
+    out.mkdir()
+    event = let_go(two, out).event
+    lay = {rod["identifier"]: rod["builds"] for rod in event.body["basis"]["rods"]}
+    assert lay.pop(first) == [{"build": 2, "bed": 1, "place": 1}]
+    assert {one["build"] for each in lay.values() for one in each} == {1}
+    pages = text_of(certificate_pdf(two.ledger, two.ledger.set_named(f"{CASE}-r1"), event))
+    assert re.search(r"Build\s*1, 2", pages)
 
 
 def test_another_run_that_records_first_wins(two, builds, monkeypatch):

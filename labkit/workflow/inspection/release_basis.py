@@ -11,6 +11,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.findings import Finding, Severity, refusals
 from labkit.core.people import is_one_of
 from labkit.core.report import Column, Table, data_of, only
+from labkit.ledger.builds import builds_of, given_by, numbers_of
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
@@ -247,7 +248,7 @@ def basis_json(
     stored, decision = inspection.stored, inspection.decision
     rods = [slot.rod for slot in inspection.slots]
     since = revised_since(reader, stored, rods, "when this was decided")
-    aside = _set_aside(reader, stored.case)
+    aside, builds = _set_aside(reader, stored.case), builds_of(reader, stored.case)
     template, process = stored.template.content, stored.process.content
     return data_of({
         "schema": 1,
@@ -260,9 +261,11 @@ def basis_json(
         "rods": [
             {**_rod_json(reader, inspection, slot),
              "set_aside": aside.get(slot.rod.identifier, []),
-             "as_is": _as_is_json(inspection.as_is.get(slot.rod.identifier))}
+             "as_is": _as_is_json(inspection.as_is.get(slot.rod.identifier)),
+             **given_by(builds, slot.rod.identifier)}
             for slot in inspection.slots
         ],
+        **numbers_of(builds, [rod.identifier for rod in rods]),
         "differences": Table.of(_DIFFERENCES, decision.differences).records,
         "notes": [
             *(f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE),
