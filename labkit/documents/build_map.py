@@ -30,6 +30,8 @@ _SCALES = (1.0, 0.5, 0.2, 0.1)
 _MARGIN_MM, _BELOW_MM = 6.0, 13.0
 #: Heights of capitals on a rod, mm: its label, and its letter and place.
 _LABEL_MM, _TAG_MM = 3.5, 2.9
+#: Labels are not set smaller on a rod: they stand beside it.
+_LEAST_MM = 1.5
 #: Share of a rod's width that is written in.
 _WITHIN = 0.52
 
@@ -124,7 +126,7 @@ def _scale(plate: Plate) -> float:
 
 def _cases(pieces: Sequence[Laid]) -> Iterator[dict[str, Any]]:
     """List what to look for of each case."""
-    for letter in dict.fromkeys(one.letter for one in pieces):
+    for letter in sorted({one.letter for one in pieces}, key=lambda one: (len(one), one)):
         own = [one for one in pieces if one.letter == letter]
         yield {
             "letter": letter, "case": own[0].case or "Coupons", "count": str(len(own)),
@@ -154,9 +156,8 @@ def bed_drawing(bed: Bed, title: str, lettering: Lettering, scale: float) -> Dra
     """Draw a bed from above, true to scale: letter of the case, label, place on each piece."""
     plate, ink = bed.plate, Ink()
     draw_bed(ink, plate)
-    letters = list(dict.fromkeys(one.letter for one in bed.pieces))
     for one in bed.pieces:
-        tint = TINTS[letters.index(one.letter) % len(TINTS)]
+        tint = TINTS[(ord(one.letter[-1]) - ord("A")) % len(TINTS)]  # the same on every bed
         for shape in piece_ink(one.rod, one.box_mm, lettering, one.way):
             if not isinstance(shape, Fill):
                 ink.append(shape)
@@ -179,8 +180,9 @@ def _write_on(ink: Ink, one: Laid, spacing: float) -> None:
     along, across = max(width, depth), min(width, depth)
     upright = depth > width
     tag, label = min(_TAG_MM, _WITHIN * across), min(_LABEL_MM, _WITHIN * across)
-    room = along - 2.4 * across
-    if room < Text(one.rod.engraving, (0, 0), label, bold=True).width_mm:
+    room = along - 2.1 * across
+    label *= min(1.0, room / Text(one.rod.engraving, (0, 0), label, bold=True).width_mm)
+    if label < _LEAST_MM:
         ink.append(Text(
             f"{one.letter}{one.place} {one.rod.engraving}", (x + width / 2, y + depth + 0.4),
             min(1.6, spacing - 0.8), Align.CENTRE, bold=True, most_mm=width + spacing,
