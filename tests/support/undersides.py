@@ -19,6 +19,8 @@ ON_BED_MM = 1e-6
 DOWN = 0.01
 #: Points at which patches are sampled, mm apart.
 SAMPLE_MM = 0.5
+#: Distances that are worked out at once: more would not stay in the processor's own memory.
+AT_ONCE = 20_000
 
 
 @dataclass(frozen=True)
@@ -108,16 +110,22 @@ def _leads_down(ends, facet) -> bool:
 
 def _reach(edges, segments) -> float:
     """Give the greatest distance of any point of the edges from the nearest segment, level."""
-    points = np.concatenate([
-        edges[:, 0] + share * (edges[:, 1] - edges[:, 0])
-        for share in np.linspace(0, 1, 2 + int(np.ptp(edges, axis=1).max() / SAMPLE_MM))
-    ])
-    points = np.unique(np.round(points, 2), axis=0)
+    points = np.unique(np.round(_along(edges), 2), axis=0)
     start, way = segments[:, 0], segments[:, 1] - segments[:, 0]
     long = np.maximum((way**2).sum(axis=1), 1e-18)
     worst = 0.0
-    for point in points:
-        share = np.clip(((point - start) * way).sum(axis=1) / long, 0, 1)
-        near = start + share[:, None] * way
-        worst = max(worst, float(np.sqrt(((point - near) ** 2).sum(axis=1).min())))
-    return worst
+    for some in np.array_split(points, 1 + len(points) * len(segments) // AT_ONCE):
+        away = some[:, None] - start
+        share = np.clip((away * way).sum(axis=2) / long, 0, 1)
+        away -= share[:, :, None] * way
+        worst = max(worst, float((away**2).sum(axis=2).min(axis=1).max()))
+    return worst**0.5
+
+
+def _along(edges) -> np.ndarray:
+    """Give points along edges, both ends and others at most `SAMPLE_MM` apart."""
+    counts = 2 + (np.ptp(edges, axis=1).max(axis=1) / SAMPLE_MM).astype(int)
+    which = np.repeat(np.arange(len(edges)), counts)
+    first = np.repeat(np.cumsum(counts) - counts, counts)
+    share = (np.arange(len(which)) - first) / (counts[which] - 1)
+    return edges[which, 0] + share[:, None] * (edges[which, 1] - edges[which, 0])
