@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,23 +26,23 @@ class PlacedRod:
     shift_mm: tuple[float, float]
 
 
-def placed_by_length(rods: Sequence[ShownRod]) -> list[PlacedRod]:
+def placed_by_length(rods: Iterable[ShownRod]) -> list[PlacedRod]:
     """Lay rods out in their order, left ends below and mirror parts beside one another.
 
-    The work on the meshes is done here, once for all pictures.
+    The work on the meshes is done here, once for all pictures; only what is shown of them stays.
     """
-    meshes = [shaded(shown) for shown in rods]
+    ready = [(shown.rod, shaded(shown)) for shown in rods]
+    meshes = [mesh for _, mesh in ready]
     lows = np.array([mesh.vertices.min(axis=0) for mesh in meshes])
     sizes = np.array([mesh.vertices.max(axis=0) for mesh in meshes]) - lows
     widest, highest, deepest = (float(size) for size in sizes.max(axis=0))
     # What stands towards the reader hides what lies above it.
     pitch = highest + _GAP_MM[1] + deepest * float(np.tan(np.radians(TILT_DEG)))
     shifts: dict[int, tuple[float, float]] = {}
-    for column, places in enumerate(columns_by_length([shown.rod for shown in rods])):
+    for column, places in enumerate(columns_by_length([rod for rod, _ in ready])):
         for row, place in enumerate(places):
             left = column * (widest + _GAP_MM[0]) - float(lows[place][0])
             shifts[place] = (left, -row * pitch)
     return [
-        PlacedRod(shown.rod.part, mesh, shifts[place])
-        for place, (shown, mesh) in enumerate(zip(rods, meshes, strict=True))
+        PlacedRod(rod.part, mesh, shifts[place]) for place, (rod, mesh) in enumerate(ready)
     ]

@@ -17,6 +17,9 @@ from labkit.exports.pictures.shading import ShadedMesh, arrays, poly_data
 PIXELS_PER_MM = 16.0
 #: Each pixel is the mean of this many squared: smooth edges, and no driver's own smoothing.
 _OVERSAMPLING = 2
+#: Pixels of the finished picture that are drawn at once, from above: what is drawn lies in memory
+#: several times over.
+_STRIP_PIXELS = 256
 #: Graphics drivers refuse larger pictures than this; larger sets are drawn smaller.
 _MOST_PIXELS = 8000
 _MARGIN_MM = 3.0
@@ -50,7 +53,7 @@ def set_pngs(rods: Sequence[PlacedRod]) -> dict[str, bytes]:
     # What a driver has to say goes into our own sentence, not onto the terminal.
     vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
     try:
-        pixels = _drawn(_scene(rods, view), view)
+        pixels = _drawn(rods, view)
     finally:
         vtkLogger.SetStderrVerbosity(before)
     pictures = {"set.png": _png(pixels)}
@@ -79,11 +82,11 @@ class _View:
         most = _MOST_PIXELS / _OVERSAMPLING
         self.scale = min(PIXELS_PER_MM, (most - 1) / float((high - low).max()))
         self.size = [int(np.ceil(self.scale * side)) for side in high - low]
-        #: Left and top of the picture, and the point in its middle, mm.
+        # Left and top of the picture, mm.
         corner = np.array([low[0], high[1]])
         away = np.array([self.size[0], -self.size[1]]) / self.scale / 2
-        depth = (lows[:, 2].min() + highs[:, 2].max()) / 2
-        self.middle = self.axes @ np.array([*(corner + away), depth])
+        self._depth = (lows[:, 2].min() + highs[:, 2].max()) / 2
+        self._corner, self._across = corner, float(away[0])
         self.frames: list[_Frame] = []
         #: Where each rod's mesh goes, so that its middle is on a corner of pixels: cut out, it
         #: looks the same wherever it lies.
@@ -95,6 +98,20 @@ class _View:
             self.positions.append(np.array([*one.shift_mm, 0.0]) + self.axes[:, :2] @ moved)
             half = (b - a) / 2 * self.scale
             self.frames.append(_Frame((int(place[0]), int(place[1])), (half[0], half[1])))
+
+    def middle(self, top: int) -> NDArray[np.float64]:
+        """Give the point in the middle of a strip whose upper edge is so many pixels down."""
+        down = (top + _STRIP_PIXELS / 2) / self.scale
+        x, y = self._corner
+        point: NDArray[np.float64] = self.axes @ [x + self._across, y - down, self._depth]
+        return point
+
+    def rods_in(self, top: int) -> set[int]:
+        """Name the rods of which something lies in that strip."""
+        return {
+            number for number, ((_, y), (_, half)) in enumerate(self.frames)
+            if y + half > top - 1 and y - half < top + _STRIP_PIXELS + 1
+        }
 
     def _box(self, one: PlacedRod) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         shift = np.array([*one.shift_mm, 0.0]) @ self.axes
@@ -115,22 +132,17 @@ def _cut_out(pixels: Pixels, frame: _Frame, scale: float) -> Pixels:
     return out
 
 
-def _scene(rods: Sequence[PlacedRod], view: _View) -> Any:
+def _scene(view: _View) -> Any:
+    """Make a scene without rods: light, and the eye that looks at a strip."""
     from vtkmodules.vtkRenderingCore import vtkRenderer
 
     renderer = vtkRenderer()
     renderer.SetBackground(1.0, 1.0, 1.0)
-    for one, position in zip(rods, view.positions, strict=True):
-        for actor in _actors(one.mesh, position):
-            renderer.AddActor(actor)
     _light(renderer)
     camera = renderer.GetActiveCamera()
     camera.ParallelProjectionOn()
-    camera.SetFocalPoint(*view.middle)
-    camera.SetPosition(*(view.middle + 200.0 * view.axes[:, 2]))
     camera.SetViewUp(*view.axes[:, 1])
-    camera.SetParallelScale(view.size[1] / view.scale / 2)
-    camera.SetClippingRange(50.0, 400.0)
+    camera.SetParallelScale(_STRIP_PIXELS / view.scale / 2)
     return renderer
 
 
@@ -171,26 +183,28 @@ def _light(renderer: Any) -> None:
         renderer.AddLight(light)
 
 
-def _drawn(renderer: Any, view: _View) -> Pixels:
-    """Draw a scene; give the picture from its top down."""
-    from vtkmodules.vtkImagingCore import vtkImageShrink3D
-    from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
-
-    window = _window()
+def _drawn(rods: Sequence[PlacedRod], view: _View) -> Pixels:
+    """Draw rods strip by strip, those in it alone; give the picture from its top down."""
+    window, renderer = _window(), _scene(view)
     window.SetMultiSamples(0)
-    window.SetSize(*(_OVERSAMPLING * side for side in view.size))
+    window.SetSize(_OVERSAMPLING * view.size[0], _OVERSAMPLING * _STRIP_PIXELS)
     window.AddRenderer(renderer)
-    window.Render()
-    grab, mean = vtkWindowToImageFilter(), vtkImageShrink3D()
-    grab.SetInput(window)
-    grab.ReadFrontBufferOff()
-    grab.ShouldRerenderOff()
-    mean.SetInputConnection(grab.GetOutputPort())
-    mean.SetShrinkFactors(_OVERSAMPLING, _OVERSAMPLING, 1)
-    mean.AveragingOn()
-    mean.Update()
-    values = arrays().vtk_to_numpy(mean.GetOutput().GetPointData().GetScalars())
-    pixels: Pixels = values.reshape(view.size[1], view.size[0], -1)[::-1].copy()
+    width, height = view.size
+    pixels = np.empty((height, width, 3), dtype=np.uint8)
+    shown: dict[int, list[Any]] = {}
+    for top in range(0, height, _STRIP_PIXELS):
+        inside = view.rods_in(top)
+        for number in shown.keys() - inside:
+            for actor in shown.pop(number):
+                renderer.RemoveActor(actor)
+                actor.ReleaseGraphicsResources(window)
+        for number in sorted(inside - shown.keys()):
+            shown[number] = _actors(rods[number].mesh, view.positions[number])
+            for actor in shown[number]:
+                renderer.AddActor(actor)
+        _look_at(renderer.GetActiveCamera(), view, top)
+        window.Render()
+        pixels[top : top + _STRIP_PIXELS] = _grabbed(window, width)[: height - top]
     window.RemoveRenderer(renderer)
     window.Finalize()
     if pixels.min() == pixels.max():
@@ -200,6 +214,31 @@ def _drawn(renderer: Any, view: _View) -> Pixels:
             field="pictures",
         )
     return pixels
+
+
+def _look_at(camera: Any, view: _View, top: int) -> None:
+    middle = view.middle(top)
+    camera.SetFocalPoint(*middle)
+    camera.SetPosition(*(middle + 200.0 * view.axes[:, 2]))
+    camera.SetClippingRange(50.0, 400.0)
+
+
+def _grabbed(window: Any, width: int) -> Pixels:
+    """Take what was drawn, each pixel the mean of those that it was drawn of."""
+    from vtkmodules.vtkImagingCore import vtkImageShrink3D
+    from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
+
+    grab, mean = vtkWindowToImageFilter(), vtkImageShrink3D()
+    grab.SetInput(window)
+    grab.ReadFrontBufferOff()
+    grab.ShouldRerenderOff()
+    mean.SetInputConnection(grab.GetOutputPort())
+    mean.SetShrinkFactors(_OVERSAMPLING, _OVERSAMPLING, 1)
+    mean.AveragingOn()
+    mean.Update()
+    values = arrays().vtk_to_numpy(mean.GetOutput().GetPointData().GetScalars())
+    strip: Pixels = values.reshape(_STRIP_PIXELS, width, -1)[::-1].copy()
+    return strip
 
 
 def _png(pixels: Pixels) -> bytes:

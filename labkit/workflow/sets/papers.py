@@ -95,15 +95,13 @@ def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]
         return pictures, (str(error),)
 
 
-def _shown(root: Path, spec: Spec) -> list[ShownRod]:
+def _shown(root: Path, spec: Spec) -> Iterator[ShownRod]:
     from labkit.exports.check.stl_reader import read_stl
     from labkit.exports.pictures.shading import ShownRod
 
     template = template_of(spec)
-    return [
-        ShownRod(rod_of(part, template), read_stl(root / part["files"]["stl"]))
-        for part in spec["parts"]
-    ]
+    for part in spec["parts"]:
+        yield ShownRod(rod_of(part, template), read_stl(root / part["files"]["stl"]))
 
 
 def _drawing(spec: Spec) -> dict[str, bytes]:
