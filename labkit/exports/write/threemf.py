@@ -50,7 +50,7 @@ def write_plate(plan: PlatePlan, path: Path, metadata: PlateMetadata) -> None:
         model = _model(plan, metadata)
         writer = model.QueryWriter("3mf")
         writer.SetDecimalPrecision(DIGITS)
-        data = bytes(writer.WriteToBuffer())
+        data = _written_by(writer)
     except lib3mf.ELib3MFException as error:
         raise DeliveryError(f"build plate {path.name} cannot be made: {error}") from error
     put(path, data)
@@ -76,6 +76,16 @@ def _model(plan: PlatePlan, metadata: PlateMetadata) -> Any:
     return model
 
 
+def _written_by(writer: Any) -> bytes:
+    """Take what a writer writes: by the library's C calls, since its wrapper writes all twice."""
+    wrapper, size = writer._wrapper, ctypes.c_uint64(0)
+    write = wrapper.lib.lib3mf_writer_writetobuffer
+    wrapper.checkError(writer, write(writer._handle, ctypes.c_uint64(0), size, None))
+    data = (ctypes.c_uint8 * size.value)()
+    wrapper.checkError(writer, write(writer._handle, ctypes.c_uint64(size.value), size, data))
+    return bytes(data)
+
+
 def _uuid(metadata: PlateMetadata, plan: PlatePlan, what: str) -> str:
     return str(uuid.uuid5(NAMESPACE, f"{metadata.case}\n{plan.number} of {plan.of}\n{what}"))
 
@@ -89,9 +99,14 @@ def _object(model: Any, part: PlatePart, plan: PlatePlan, metadata: PlateMetadat
     thing.SetUUID(_uuid(metadata, plan, f"part {part.number}"))
     vertices = np.ascontiguousarray(part.vertices, dtype=np.float32)
     triangles = np.ascontiguousarray(part.triangles, dtype=np.uint32)
-    positions = (lib3mf.Position * len(vertices)).from_buffer_copy(vertices.tobytes())
-    corners = (lib3mf.Triangle * len(triangles)).from_buffer_copy(triangles.tobytes())
-    thing.SetGeometry(positions, corners)
+    # By the library's C call: its wrapper makes an object of each corner.
+    thing._wrapper.checkError(thing, thing._wrapper.lib.lib3mf_meshobject_setgeometry(
+        thing._handle,
+        ctypes.c_uint64(len(vertices)),
+        vertices.ctypes.data_as(ctypes.POINTER(lib3mf.Position)),
+        ctypes.c_uint64(len(triangles)),
+        triangles.ctypes.data_as(ctypes.POINTER(lib3mf.Triangle)),
+    ))
     return thing
 
 
