@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -21,7 +20,7 @@ def scratch() -> Iterator[Path]:
     Raises:
         OSError: The folder for temporary files takes none.
     """
-    folder = Path(tempfile.gettempdir()) / f"{_PREFIX}{secrets.token_hex(8)}"
+    folder = Path(tempfile.gettempdir()) / f"{_PREFIX}{os.urandom(8).hex()}"
     with _held(folder, -1):
         folder.mkdir(0o700)
         try:

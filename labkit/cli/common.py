@@ -17,7 +17,6 @@ from labkit.cli.folding import print_sentence
 from labkit.cli.numbers import DAY, Real
 from labkit.core.cautions import CAUTIONS_IN_SHORT
 from labkit.core.findings import Finding, notes_of
-from labkit.core.gauging.ways_of_measuring import Method
 from labkit.core.reasons import check_reason
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.units import as_written
@@ -76,6 +75,8 @@ def _reason(_: click.Context, __: click.Parameter, again: str | None) -> str | N
 
 def way_option(words: str) -> Decorator:
     """Give the option --way, which passes a `Method` as `method`, None where it is left out."""
+    from labkit.core.gauging.ways_of_measuring import Method  # few commands need the rods for it
+
     return click.option(
         "--way", "method", type=click.Choice(list(map(str, Method))), metavar="METHOD", help=words,
         callback=lambda _, __, way: way and Method(way),

@@ -106,10 +106,12 @@ def command(
 
 
 def _mark_notes(recorder: Recorder | None, case: Case) -> tuple[Finding, ...]:
+    if recorder is None:
+        return ()
     from labkit.workflow.record.case_mark import case_mark_notes
 
     rx = case.prescription
-    return case_mark_notes(recorder.ledger, rx.case, rx.case_mark) if recorder else ()
+    return case_mark_notes(recorder.ledger, rx.case, rx.case_mark)
 
 
 def make_with_progress(

@@ -17,6 +17,8 @@ from labkit.errors import InputError
 PROBABILITY = 0.95
 #: An end of a zone is searched in 64 parts ten times over: 60 bits, more than a double has.
 _PARTS, _ROUNDS = 64, 10
+#: As many are worked out one by one.
+_FEW = 1000
 
 #: The decision rule in words, for papers and screens.
 DECISION_RULE = (
@@ -296,12 +298,12 @@ def _zone(
 
 def _cdf(z: NDArray[np.float64], dof: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distribution function: normal where the degrees of freedom are infinite, else Student's."""
-    # Here, so that what only names the papers does not wait for it.
+    if z.size <= _FEW and np.isinf(dof).all():
+        # Φ(z) = erfc(−z/√2)/2; a set is made with it alone, and loading scipy takes 0.25 s.
+        root = math.sqrt(2.0)
+        return np.array([math.erfc(-each / root) / 2 for each in z.flat]).reshape(z.shape)
     from scipy.special import ndtr, stdtr
 
-    if np.isinf(dof).all():
-        normal: NDArray[np.float64] = ndtr(z)
-        return normal
     few = np.where(np.isinf(dof), 1.0, dof)
     student: NDArray[np.float64] = np.where(np.isinf(dof), ndtr(z), stdtr(few, z))
     return student
