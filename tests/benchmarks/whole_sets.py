@@ -1,0 +1,106 @@
+"""Whole processes: a set of 12 rods by a plain script and by `labkit make`, and peak memory.
+
+    python -m tests.benchmarks.whole_sets SETS.toml FOLDER CHORD TURN   (the script's process)
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.support.prescriptions import SMALLEST, changed
+
+ROUNDS = 3
+#: Sides differ, so that every rod is a part of its own.
+SIDES = (
+    "pin_distance = 33.6\n", "left.pin_distance = 33.6\nright.pin_distance = 33.9\n",
+)
+STEPS = ("percent = [50, 62.5, 75, 87.5, 100]\nstart = 62.5", "percent = {}\ntolerance = 0.02")
+
+
+def prescription(steps: int) -> str:
+    """Prescribe so many steps of both sides, from 5 to 100 % of a range wide enough for 60."""
+    percents = [round(100 - 95 * (steps - 1 - step) / (steps - 1), 2) for step in range(steps)]
+    return changed(
+        SMALLEST, SIDES, (STEPS[0], STEPS[1].format(percents)),
+        ("retruded = -5.2", "retruded = -9.2"), ("protruded = 6.4", "protruded = 9.4"),
+    )
+
+
+class Run:
+    """A process that ended: its processor and wall time, and the most memory that it had."""
+
+    def __init__(self, words: list[str], **settings: str) -> None:
+        # As where somebody works: what is compiled once is kept.
+        own = {key: text for key, text in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+        begin = time.perf_counter()
+        with subprocess.Popen(
+            [sys.executable, *words], env={**own, **settings}, stdout=subprocess.DEVNULL
+        ) as child:
+            _, status, used = os.wait4(child.pid, 0)
+            child.returncode = os.waitstatus_to_exitcode(status)
+        assert child.returncode == 0, words
+        self.wall_s = time.perf_counter() - begin
+        self.processor_s = used.ru_utime + used.ru_stime
+        self.most_mb = used.ru_maxrss / 1024
+
+
+def report_whole_sets(chord_mm: float, turn_rad: float) -> None:
+    """Print processor time, wall time and memory of whole runs, the best of a few."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for steps in (6, 60):
+            (folder / f"{steps}.toml").write_text(prescription(steps), "utf-8")
+        script = ["-m", "tests.benchmarks.whole_sets", str(folder / "6.toml"), name,
+                  str(chord_mm), str(turn_rad)]  # fmt: skip
+        runs = {
+            "CadQuery script, bare STEP and STL": lambda: Run(script),
+            "labkit make, cache empty": lambda: made(folder, 6, keeps=False),
+            "labkit make, cache filled": lambda: made(folder, 6, keeps=True),
+            "labkit make of 60 steps": lambda: made(folder, 60, keeps=True),
+        }
+        best = {name: _best(run, 1 if "60" in name else ROUNDS) for name, run in runs.items()}
+    base = best["CadQuery script, bare STEP and STL"].processor_s
+    print("whole processes, 12 rods (6 steps of two sides), least of", ROUNDS)
+    for name, run in best.items():
+        print(f"{name:<36}{run.processor_s:7.2f} s processor{run.wall_s:7.2f} s wall"
+              f"{run.most_mb:7.0f} MB at most{base / run.processor_s:7.2f} times the script")
+
+
+def _best(run: Callable[[], Run], rounds: int) -> Run:
+    return min((run() for _ in range(rounds)), key=lambda one: one.processor_s)
+
+
+def made(folder: Path, steps: int, *, keeps: bool) -> Run:
+    """Make a set by the command, recorded, all checks and papers with it."""
+    for place in ("sets", *(() if keeps else ("cache",))):
+        shutil.rmtree(folder / place, ignore_errors=True)
+    (folder / "ledger.sqlite").unlink(missing_ok=True)
+    return Run(
+        ["-m", "labkit", "make", str(folder / f"{steps}.toml"), "--out", str(folder / "sets"),
+         "--by", "anna"],
+        LABKIT_LEDGER=str(folder / "ledger.sqlite"), LABKIT_CACHE=str(folder / "cache"),
+    )  # fmt: skip
+
+
+def script(file: str, folder: str, chord: str, turn: str) -> None:
+    """Model and write the rods of a set as a plain CadQuery script does, nothing else."""
+    from labkit.catalog.rods import rod_templates
+    from labkit.catalog.toml_source import parse_toml
+    from labkit.core.rod.parts import parts_of
+    from labkit.workflow.sets.cases import open_case
+    from tests.benchmarks.fluent import export, fluent_rod
+
+    case = open_case(parse_toml(Path(file).read_text("utf-8"), file), rod_templates())
+    for part in parts_of(case.spacer_set, case.template, None, ""):
+        export(fluent_rod(part.rod), Path(folder), float(chord), float(turn))
+
+
+if __name__ == "__main__":
+    script(*sys.argv[1:])
