@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import signal
@@ -12,6 +13,7 @@ import time
 import pytest
 
 from labkit.cli import ending
+from tests.support.making import CASE, ONE
 from tests.support.processors import ROOT
 
 PLAIN = "templates/prescriptions/demo-plain.toml"
@@ -44,13 +46,15 @@ def test_nothing_done_and_not_shown_is_said(tmp_path, command, redirected, why):
 @needs_posix
 @pytest.mark.parametrize("redirected", ["> /dev/full", "2> /dev/full >&-"])
 def test_a_set_that_was_delivered_is_never_said_to_be_not(tmp_path, redirected):
-    done = run(["make", PLAIN, "--out", str(tmp_path / "sets")], tmp_path, redirected)
+    (tmp_path / "rx.toml").write_text(ONE, encoding="utf-8")
+    words = ["make", str(tmp_path / "rx.toml"), "--out", str(tmp_path / "sets")]
+    done = run(words, tmp_path, redirected)
     assert done.returncode == ending.EXIT_NOT_SHOWN
-    assert (tmp_path / "sets" / "HLB-0107-r1" / "SHA256SUMS").is_file()
+    assert (tmp_path / "sets" / f"{CASE}-r1" / "SHA256SUMS").is_file()
     if "2>" not in redirected:
         told = done.stderr.decode()
         assert "nothing was" not in told
-        assert f"the set HLB-0107-r1 lies whole in {tmp_path / 'sets'}; entry 4 was recor" in told
+        assert f"the set {CASE}-r1 lies whole in {tmp_path / 'sets'}; entry 4 was recor" in told
     told = run(["cases", "--json"], tmp_path).stdout.decode()
     assert '"sets": 1' in told
 
@@ -61,17 +65,28 @@ def test_who_reads_only_the_first_lines_is_not_told_off(tmp_path):
     assert done.stderr == b""
 
 
+@pytest.fixture(scope="module")
+def usual(tmp_path_factory):
+    """What a command prints where every character can be shown; asked once."""
+    folder = tmp_path_factory.mktemp("usual")
+
+    @functools.cache
+    def printed(*command):
+        return run(command, folder, PYTHONIOENCODING="utf-8").stdout.decode()
+
+    return printed
+
+
 @pytest.mark.parametrize("command", [["lengths", PLAIN, HINGED], ["templates"], ["lengths", "-h"]])
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "cp437"])
-def test_a_stream_of_another_encoding_takes_every_sentence(tmp_path, command, encoding):
+def test_a_stream_of_another_encoding_takes_every_sentence(tmp_path, usual, command, encoding):
     def numbers(text):
         return sorted(re.findall(r"[0-9][0-9.]*", text))
 
-    usual = run(command, tmp_path, PYTHONIOENCODING="utf-8")
     done = run(command, tmp_path, PYTHONIOENCODING=encoding)
     assert (done.returncode, done.stderr) == (0, b"")
     shown = done.stdout.decode(encoding)
-    assert numbers(shown) == numbers(usual.stdout.decode())
+    assert numbers(shown) == numbers(usual(*command))
     assert "?" not in shown
     if encoding == "ascii" and command[0] == "lengths" and len(command) == 3:
         assert "jaw" in shown

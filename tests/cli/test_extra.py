@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from io import BytesIO
 
 import pytest
@@ -10,6 +11,7 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 from labkit.cli.main import cli
+from labkit.cli.sets import demo
 from labkit.core.case.identifier import grouped
 from labkit.ledger.store import open_ledger
 from tests.support.making import CASE, ONE
@@ -40,6 +42,12 @@ def quick(monkeypatch):
     monkeypatch.setattr("labkit.workflow.sets.make.write_papers", lambda *_: ())
 
 
+@pytest.fixture
+def made(quick, two_steps, tmp_path):
+    """The set of `rx` is recorded already."""
+    shutil.copyfile(two_steps, tmp_path / "ledger.sqlite")
+
+
 def test_help_has_an_example(run):
     result = run("extra", "--help")
     assert result.exit_code == 0
@@ -58,7 +66,8 @@ def test_make_says_whether_it_was_recorded(quick, run, rx, tmp_path):
     assert f"Recorded in {ledger} by anna" in result.stderr
 
 
-def test_the_demo_is_recorded_only_where_a_ledger_is_named(quick, run, tmp_path):
+def test_the_demo_is_recorded_only_where_a_ledger_is_named(quick, run, tmp_path, monkeypatch):
+    monkeypatch.setattr(demo, "DEMO_CASES", demo.DEMO_CASES[:1])
     home = {"LABKIT_LEDGER": None, "XDG_DATA_HOME": str(tmp_path / "home")}
     result = run("demo", "--out", tmp_path / "a", "--by", "anna", **home)
     assert result.exit_code == 0, result.stderr
@@ -67,7 +76,7 @@ def test_the_demo_is_recorded_only_where_a_ledger_is_named(quick, run, tmp_path)
     result = run("demo", "--out", tmp_path / "b", "--by", "anna")
     assert "Recorded in" in result.stdout
     with open_ledger(str(tmp_path / "ledger.sqlite"), create=False) as ledger:
-        assert len(ledger.cases()) == 2
+        assert len(ledger.cases()) == 1
 
 
 def test_the_papers_show_the_series_and_the_identifiers_of_the_record(run, rx, tmp_path):
@@ -96,8 +105,8 @@ def test_the_papers_show_the_series_and_the_identifiers_of_the_record(run, rx, t
         assert grouped(identifier) in printed
 
 
-def test_the_table_of_the_series(quick, run, rx, tmp_path):
-    run("make", rx, "--out", tmp_path, "--by", "anna")
+@pytest.mark.usefixtures("made")
+def test_the_table_of_the_series(run, tmp_path):
     result = run("extra", CASE, "--between", 50, 75, "--count", 2, "--out", tmp_path,
                  LABKIT_BY="ben")  # fmt: skip
     assert result.exit_code == 0, result.stderr
@@ -120,9 +129,8 @@ def test_the_table_of_the_series(quick, run, rx, tmp_path):
         (["--length", "31.44"], 1, "does not lie on the length grid"),
     ],
 )
-@pytest.mark.usefixtures("quick")
-def test_refusals(run, rx, tmp_path, arguments, code, sentence):
-    run("make", rx, "--out", tmp_path, "--by", "anna")
+@pytest.mark.usefixtures("made")
+def test_refusals(run, tmp_path, arguments, code, sentence):
     result = run("extra", CASE, *arguments, "--out", tmp_path, "--by", "anna")
     assert result.exit_code == code
     assert sentence in " ".join(result.stderr.split())
@@ -143,9 +151,9 @@ def test_without_operator_ledger_or_case(quick, run, rx, tmp_path):
     assert not (tmp_path / "sets").exists()
 
 
-def test_a_next_set_is_made_only_where_the_old_rods_are_taken_back(quick, run, rx, tmp_path):
+@pytest.mark.usefixtures("made")
+def test_a_next_set_is_made_only_where_the_old_rods_are_taken_back(run, rx, tmp_path):
     make = ("make", rx, "--out", tmp_path, "--by", "anna")
-    run(*make)
     rx.write_text(changed(ONE, ("[50]", "[51]")))
     result = run(*make)
     assert result.exit_code == 1

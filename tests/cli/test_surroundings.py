@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 
 import pytest
@@ -28,7 +29,12 @@ ELSEWHERE = [
 
 
 def printed(command, **settings):
-    done = python(["-m", "labkit", *command], {**USUAL, **settings})
+    return _printed(tuple(command), tuple({**USUAL, **settings}.items()))
+
+
+@functools.cache
+def _printed(command, settings):
+    done = python(["-m", "labkit", *command], dict(settings))
     assert done.returncode == 0, done.stderr.decode()
     return done.stdout.decode("utf-8")
 

@@ -252,16 +252,21 @@ def test_steps_of_a_long_plot_are_numbered_without_overlap_and_the_start_always(
     assert len(numbers) < len(steps)
 
 
-def test_how_to_fit_stands_on_one_page():
+@pytest.mark.parametrize(
+    "name",
+    [name if name in ("six", "hostile") else pytest.param(name, marks=pytest.mark.slow)
+     for name in (*CASES, "fourteen hinged")],
+)
+def test_how_to_fit_stands_on_one_page(name):
     for paper in Paper:
-        for text in (*CASES.values(), hinged_steps(14)):
-            pages = [
-                squeezed(page.extract_text())
-                for page in reader(sheet(text, profile=replace(BENCH, paper=paper))[1]).pages
-            ]
-            steps = english_texts().tables["case_sheet"]["fitting_steps"]
-            assert len({next(i for i, page in enumerate(pages) if squeezed(step) in page)
-                        for step in steps}) == 1
+        text = CASES[name] if name in CASES else hinged_steps(14)
+        pages = [
+            squeezed(page.extract_text())
+            for page in reader(sheet(text, profile=replace(BENCH, paper=paper))[1]).pages
+        ]
+        steps = english_texts().tables["case_sheet"]["fitting_steps"]
+        assert len({next(i for i, page in enumerate(pages) if squeezed(step) in page)
+                    for step in steps}) == 1
 
 
 def test_the_record_and_the_log_have_their_fields():

@@ -152,8 +152,15 @@ def test_the_invented_languages_are_longer_than_english(language):
     assert 1.3 < theirs / ours < 1.5
 
 
-@pytest.mark.parametrize("paper", Paper)
-@pytest.mark.parametrize("sample", SPECS)
+#: The shorter paper with most steps; with fewer it is slow.
+SHEETS = [
+    pytest.param(sample, paper, marks=[] if quick else [pytest.mark.slow])
+    for sample in SPECS for paper in Paper
+    for quick in (paper is Paper.A4 or sample == "fourteen",)
+]
+
+
+@pytest.mark.parametrize(("sample", "paper"), SHEETS)
 @pytest.mark.parametrize("name", TRANSLATED)
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_no_word_overflows_or_overlaps(language, name, sample, paper, tmp_path):

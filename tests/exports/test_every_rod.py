@@ -17,7 +17,7 @@ from tests.support.rods import NOMINAL, ROWS, rod_of, templates, written
 
 RANDOM_LENGTHS = 200
 #: Each worker takes a share, so that two cores are used; the first is the quick sample.
-SHARES = 8
+SHARES = 20
 
 
 def lengths_of(row: str, share: int) -> list[str]:

@@ -162,7 +162,15 @@ def whole(url):
         ]
 
 
-@pytest.mark.parametrize("name", [*CHANGES, *EDITS])
+#: Each on the file; on the server every third, the rest is slow.
+EDITED = [
+    *(("sqlite", name) for name in (*CHANGES, *EDITS)),
+    *(pytest.param("postgresql", name, marks=[pytest.mark.slow] if number % 3 else [])
+      for number, name in enumerate((*CHANGES, *EDITS))),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("url", "name"), EDITED, indirect=["url"])
 def test_nothing_is_released_from_a_ledger_that_was_edited(both, name):
     database = "sqlite" if both.endswith(".sqlite") else "postgresql"
     if name in NOT_ON[database]:

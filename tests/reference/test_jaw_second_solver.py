@@ -14,8 +14,8 @@ from labkit.units import to_grid
 from tests.support import independent
 from tests.support.patients import WIDE_LIMITS, anchored, hinged, random_prescription
 
-#: Together more than 2000 prescriptions of two steps each.
-PRESCRIPTIONS = 200
+#: The slow ones: together more than 2000 prescriptions of two steps each.
+PRESCRIPTIONS = [60, pytest.param(400, marks=pytest.mark.slow)]
 EVERY_RATE = 10
 CASES = [(model, action) for model in JawModelName for action in Action]
 
@@ -52,11 +52,12 @@ def check_unreachable(prescription, percent):
         independent.made(prescription, d, lengths)
 
 
+@pytest.mark.parametrize("prescriptions", PRESCRIPTIONS)
 @pytest.mark.parametrize(("model", "action"), CASES)
-def test_lengths_rates_and_made_positions_agree(model, action):
+def test_lengths_rates_and_made_positions_agree(model, action, prescriptions):
     rng = np.random.default_rng([20310314, CASES.index((model, action))])
     compared = 0
-    for case in range(PRESCRIPTIONS):
+    for case in range(prescriptions):
         prescription = random_prescription(rng, model, action)
         found = grade(prescription, WIDE_LIMITS)
         for step in found.steps:
@@ -66,7 +67,7 @@ def test_lengths_rates_and_made_positions_agree(model, action):
             check_unreachable(prescription, float(finding.where.removesuffix(" %")))
         assert len(found.steps) + len(unreached) == 2
         compared += len(found.steps)
-    assert compared >= 0.99 * 2 * PRESCRIPTIONS
+    assert compared >= 0.99 * 2 * prescriptions
 
 
 def test_opening_agrees():

@@ -29,6 +29,8 @@ pytestmark = pytest.mark.skipif(
 
 LABELS = [f"{Decimal(tenths) / 10:.1f}" for tenths in range(80, 601)]
 HEIGHTS_MM = (2.5, 3.5)
+#: Every label is slow: a sample of them is quick.
+EACH = [pytest.param(5, id="a sample"), pytest.param(1, id="every", marks=pytest.mark.slow)]
 #: Stand-in for a printer's resolution.
 BLUR_MM = 0.15
 #: Of the labels above, the one whose mirror image is the label itself.
@@ -62,21 +64,26 @@ def test_there_are_521_labels():
     assert (len(LABELS), LABELS[0], LABELS[-1]) == (521, "8.0", "60.0")
 
 
+@pytest.mark.parametrize("each", EACH)
 @pytest.mark.parametrize("height_mm", HEIGHTS_MM)
-def test_every_sharp_label_reads_right(height_mm):
-    assert wrong(LABELS, read_many(pictures(LABELS, height_mm))) == []
+def test_every_sharp_label_reads_right(height_mm, each):
+    labels = LABELS[::each]
+    assert wrong(labels, read_many(pictures(labels, height_mm))) == []
 
 
+@pytest.mark.parametrize("each", EACH)
 @pytest.mark.parametrize("height_mm", HEIGHTS_MM)
-def test_blurred_labels_read_right_and_keep_their_point(height_mm):
-    errors = wrong(LABELS, read_many(blurred(LABELS, height_mm)))
-    assert len(errors) <= len(LABELS) // 100, errors
+def test_blurred_labels_read_right_and_keep_their_point(height_mm, each):
+    labels = LABELS[::each]
+    errors = wrong(labels, read_many(blurred(labels, height_mm)))
+    assert len(errors) <= len(labels) // 100, errors
     assert [error for error in errors if point_moved(*error)] == []
 
 
+@pytest.mark.parametrize("each", EACH)
 @pytest.mark.parametrize("height_mm", HEIGHTS_MM)
-def test_a_mirrored_label_never_reads_right(height_mm):
-    labels = [label for label in LABELS if label != SYMMETRIC]
+def test_a_mirrored_label_never_reads_right(height_mm, each):
+    labels = [label for label in LABELS[::each] if label != SYMMETRIC]
     mirrored = [picture[:, ::-1] for picture in pictures(labels, height_mm)]
     read = read_many(mirrored)
     assert [label for label, text in zip(labels, read, strict=True) if label == text] == []
