@@ -133,7 +133,9 @@ def middle(limits):
     return float(limits.least_mm + limits.most_mm) / 2.0
 
 
-@pytest.mark.parametrize("row", ROWS)
+@pytest.mark.parametrize(
+    "row", [*ROWS[::2], *(pytest.param(row, marks=pytest.mark.slow) for row in ROWS[1::2])]
+)
 def test_whole_scans_are_read_and_told_apart(tmp_path, row):
     """Nothing missing: label and template come out, of all templates."""
     scan = scan_of(row, "36.9", Spoil(missing=0.0, stubs=3, edge_mm=EDGE_MM), 5, Hand.PLUS_Y)
