@@ -252,18 +252,14 @@ def test_steps_of_a_long_plot_are_numbered_without_overlap_and_the_start_always(
     assert len(numbers) < len(steps)
 
 
-@pytest.mark.parametrize(
-    "name",
-    [name if name in ("six", "hostile") else pytest.param(name, marks=pytest.mark.slow)
-     for name in (*CASES, "fourteen hinged")],
-)
-def test_how_to_fit_stands_on_one_page(name):
+@pytest.mark.parametrize("text", [
+    CASES["hostile"], hinged_steps(14),
+    *(pytest.param(text, marks=pytest.mark.slow) for text in CASES.values()),
+])
+def test_how_to_fit_stands_on_one_page(text):
     for paper in Paper:
-        text = CASES[name] if name in CASES else hinged_steps(14)
-        pages = [
-            squeezed(page.extract_text())
-            for page in reader(sheet(text, profile=replace(BENCH, paper=paper))[1]).pages
-        ]
+        whole = reader(sheet(text, profile=replace(BENCH, paper=paper))[1])
+        pages = [squeezed(page.extract_text()) for page in whole.pages]
         steps = english_texts().tables["case_sheet"]["fitting_steps"]
         assert len({next(i for i, page in enumerate(pages) if squeezed(step) in page)
                     for step in steps}) == 1
