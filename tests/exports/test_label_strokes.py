@@ -68,9 +68,11 @@ def test_files_with_other_strokes_pass_every_check_and_step_is_the_same(tmp_path
         assert stl.read_bytes() != (tmp_path / "built" / "stl" / stl.name).read_bytes()
 
 
-@pytest.mark.parametrize("by", [-0.05, 0.04])
-@pytest.mark.parametrize("template", rod_templates().values(), ids=lambda one: one.name)
-def test_every_template_is_read_back_with_other_strokes(tmp_path, template, by):
+@pytest.mark.parametrize(
+    ("name", "by"), [*((name, 0.04) for name in rod_templates()), ("eye-eye-flat-slim", -0.05)]
+)
+def test_every_template_is_read_back_with_other_strokes(tmp_path, name, by):
+    template = rod_templates()[name]
     rod = Rod(template.used_for(""), Decimal("36.8"), Hand.MINUS_Y, "L", False)
     shape = rod_shape(rod, lay_out_rod(LETTERING, rod), of_strokes(by).compensation)
     write_stl(shape.mesh(), tmp_path / "rod.stl", "test")

@@ -242,8 +242,8 @@ def test_what_finds_no_room_is_kept_whole_for_the_next_build(two, builds):
     kept = build_report(made.planned, made).table("Kept for the next build")
     assert kept.cells("what") == (f"{OTHER}-r1",)
     assert builds_of(two.ledger, OTHER) == ()
-    second = build(two, builds, CASE, OTHER, process=small)
-    assert {one.piece.case for one in second.planned.layout.lying} == {OTHER}
+    second = plan_build(two.ledger, asked(CASE, OTHER), small)
+    assert {one.piece.case for one in second.layout.lying} == {OTHER}
     wall = replace(small.plate, keep_out=(KeepOut(9.0, 0.0, 84.0, 28.0),))
     with pytest.raises(RefusedError, match=r"nothing fits: part .* less 1 keep-out zone"):
         build(two, builds, again=(identifiers(two)[0],), process=replace(small, plate=wall))
