@@ -28,9 +28,9 @@ from labkit.ledger.tables import DERIVED, EVENTS, FORM, HEAD, METADATA
 REVISION = "0005"
 EARLIER = ("0001", "0002", "0003", "0004")
 #: The least version of the program that may act on a ledger of this revision.
-LEAST_PROGRAM = "1.4.0"
+LEAST_PROGRAM = "1.5.0"
 #: What programs that wrote this revision have named there, the first one first.
-NAMED = ("1.2.0", "1.3.0", LEAST_PROGRAM)
+NAMED = ("1.2.0", "1.3.0", "1.4.0", LEAST_PROGRAM)
 #: Derived tables of earlier revisions that are no more.
 GONE = ("corrections", "orders", "trial_decisions", "trial_fits")
 
@@ -61,7 +61,7 @@ def least_after(program: str) -> str:
     """Give the least version that a ledger names at least, after a set made by some program.
 
     >>> least_after("1.2.0+5ee748d0c1aa"), least_after("1.10.0"), least_after("0.1.0")
-    ('1.2.0', '1.4.0', '1.2.0')
+    ('1.2.0', '1.5.0', '1.2.0')
     """
     return next((one for one in reversed(NAMED) if not is_before(program, one)), NAMED[0])
 

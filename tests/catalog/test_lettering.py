@@ -7,7 +7,8 @@ import re
 
 import pytest
 
-from labkit.catalog.lettering import load_lettering
+from labkit.catalog.lettering import DEFAULT_FILE, load_lettering
+from labkit.catalog.places import templates_dir
 from labkit.core.label.lettering import Arc, Disc, Line
 from labkit.core.label.rules import CASE_MARK_LETTERS
 from labkit.core.rod.curves import at, enclosed_area
@@ -63,6 +64,11 @@ def test_the_lettering_that_comes_with_the_program():
     assert "".join(glyph.char for glyph in lettering.letters) == CASE_MARK_LETTERS
     every = "".join(glyph.char for glyph in lettering.of_case_marks.glyphs)
     assert every == f"0123456789{CASE_MARK_LETTERS}"
+
+
+def test_its_outlines_hold_as_those_of_any_file():
+    """Commands trust the one that comes with the program; read as a file, each glyph is checked."""
+    assert load_lettering(templates_dir() / "lettering" / DEFAULT_FILE) == load_lettering()
 
 
 def test_a_path_is_lines(read):
