@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import datetime
+from contextlib import suppress
 from dataclasses import dataclass
+from decimal import Decimal
 
 from fastapi import Request
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 
 from labkit.core.case.identifier import grouped
+from labkit.core.form.numbers import exact_number
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
+from labkit.units import plain
 from labkit.web.visits import Visit
 from labkit.web.workplace import Workplace
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 
 
 def workplace(request: Request) -> Workplace:
@@ -49,7 +53,7 @@ def own_rod(request: Request, reader: Reader, case: str, identifier: str) -> Sto
         InputError: No rod bears the identifier, or it is of another case.
     """
     try:
-        rod = find_rod(reader, identifier).rod.rod
+        rod = stored_rod(reader, identifier)
     except InputError as error:
         if visit(request).limited:  # its sentence names rods that may be meant, of whomever
             raise HTTPException(404) from error
@@ -96,6 +100,26 @@ def day_of(text: str) -> datetime.date | None:
         return datetime.date.fromisoformat(text) if text else None
     except ValueError as error:
         raise InputError(f"{text!r} is not a day; give it as 2031-05-02") from error
+
+
+def number_of(text: str, what: str, low: Decimal, high: Decimal) -> Decimal | None:
+    """Read a number as a form gives it, with a point or a comma; None where none is told.
+
+    Args:
+        what: What sentences call it.
+
+    Raises:
+        InputError: It is no number, or lies outside of what is allowed.
+    """
+    if not text:
+        return None
+    with suppress(InputError):
+        number = exact_number(text.replace(",", "."))
+        if low <= number <= high:
+            return number
+    raise InputError(
+        f"{text!r} is not usable as {what}; give a number from {plain(low)} to {plain(high)}"
+    )
 
 
 def today_of(request: Request) -> datetime.date:

@@ -120,7 +120,7 @@ def forms() -> list[dict[str, str]]:
     found = []
     for name in ("plain", "hinged"):
         path = templates_dir() / "prescriptions" / f"demo-{name}.toml"
-        told = dict(texts_of(parse_toml(path.read_text("utf-8"), name)))
+        told = {**texts_of(parse_toml(path.read_text("utf-8"), name)), "case": "QF-9001"}
         found += [{**told, "notes": f"key {count}"} for count in range(8000)]
     return random.Random(1).sample(found, len(found))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.support.measuring import ADDRESS, fields, to_measure
+from tests.support.measuring import ADDRESS, CASE, fields, to_measure
 from tests.web import test_in_the_browser
 from tests.web.test_in_the_browser import served, signed_in
 
@@ -20,6 +20,11 @@ def typed(page, *texts):
 
 def focus(page):
     return page.evaluate("document.activeElement.name || document.activeElement.id")
+
+
+def drafts(page):
+    """Names of what the browser keeps of us; htmx keeps the address of the page."""
+    return page.evaluate("Object.keys(sessionStorage).filter(name => name.startsWith('labkit'))")
 
 
 #: A browser that reads codes, with a camera that sees the bag of the rod named.
@@ -65,6 +70,18 @@ def test_gauge_and_scanner_lead_from_rod_to_rod(chromium, tmp_path):
         page.get_by_text("Recorded: 1 rod.").wait_for(timeout=5000)
         page.reload()
         assert page.locator(f"input[name='{first} reading']").first.input_value() == ""
+        # Whoever signs out leaves nothing behind in the browser, and nobody finds another's draft.
+        page.locator("#scan").focus()
+        typed(page, second)
+        page.keyboard.type("38.4")
+        own, other = (f'labkit measure "{who}" {CASE}-r1' for who in ("anna", "ben"))
+        assert drafts(page) == [own]
+        page.evaluate("name => sessionStorage.setItem(name, '[]')", other)
+        page.goto(f"{address}{ADDRESS}")
+        assert drafts(page) == [own]
+        page.get_by_role("button", name="Sign out").click()
+        page.wait_for_url(f"{address}/sign-in?out=1")
+        assert drafts(page) == []
         assert said == [], said
 
 

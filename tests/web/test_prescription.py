@@ -145,6 +145,14 @@ def test_what_a_rule_refuses_is_told_at_its_field_while_typing(looking):
     assert re.search(r'id="f-registered"[^>]*aria-invalid="true"', whole.text)
 
 
+def test_what_the_record_refuses_is_told_while_typing(looking):
+    told = words(look(looking, {**NEW, "case": CASE}).text)
+    assert f"the case {CASE} is recorded already; revise its prescription instead" in told
+    assert "Refused" in told
+    page = look(looking, {**NEW, "revises": PARALLEL})
+    assert f"the prescription of {PARALLEL} is revised, and the form says" in words(page.text)
+
+
 def test_what_cannot_be_read_is_told_all_at_once(looking):
     page = look(looking, {**NEW, "retruded": "-40", "protruded": "far", "zero": "back"}).text
     at = set(re.findall('<li data-field="([^"]+)"', page))

@@ -48,6 +48,18 @@ def test_a_scan_waits_under_a_name_of_ours_and_more_bytes_may_be_sent(bench):
     assert min(MOST_BYTES_OF.values()) > MOST_BYTES
 
 
+def test_temperature_and_largest_uncertainty_go_with_the_scan(bench):
+    browser, place, rod = bench
+    told = {"rod": rod, "temperature_c": "21,5", "most_u_mm": "0,006"}
+    asked = job_of(place, send(browser, b"solid", **told)).order.asked
+    assert (asked["temperature_c"], asked["most_u_mm"]) == ("21.5", "0.006")
+    for wrong in ({"temperature_c": "warm"}, {"temperature_c": "46"}, {"most_u_mm": "4"}):
+        answer = send(browser, b"solid", **{**told, **wrong})
+        assert answer.status_code == 422
+        assert "is not usable as" in words(answer)
+        assert "give a number from" in words(answer)
+
+
 def test_what_is_no_scan_of_a_rod_of_the_case_is_told(bench, monkeypatch):
     browser, place, rod = bench
     assert "no scan was sent" in words(send(browser, b"", rod=rod)).casefold()
@@ -92,10 +104,12 @@ def test_a_scan_is_measured_as_the_command_measures_it(bench, tmp_path, monkeypa
     monkeypatch.setattr("labkit.web.jobs.run._now", place.now)
     told = CliRunner().invoke(cli, [
         "measure", str(scan), "--rod", rod, "--instrument", "example-scanner", "--by", "anna",
+        "--temperature", "20.4", "--most-uncertainty", "0.006",
         "--ledger", str(other),
     ])  # fmt: skip
     assert told.exit_code == 0, told.output
-    job = job_of(place, send(browser, scan.read_bytes(), rod=rod, instrument="example-scanner"))
+    job = job_of(place, send(browser, scan.read_bytes(), rod=rod, instrument="example-scanner",
+                              temperature_c="20,4", most_u_mm="0,006"))
     monkeypatch.setenv(VARIABLE, place.ledger)
     main(place.sets / FOLDER, job.name)
     ended = find(place, job.name)

@@ -9,6 +9,7 @@ from pathlib import Path
 from labkit.catalog.instruments import find_instrument, instruments
 from labkit.catalog.lettering import load_lettering
 from labkit.core.report import On, Report
+from labkit.exports.scan.measure import USUAL_U_MM
 from labkit.web.jobs.job import Order
 from labkit.workflow.inspection.inspect import record_readings
 from labkit.workflow.inspection.measure import judged, measure_file, rod_on_record
@@ -39,9 +40,13 @@ def _measured(order: Order, recorder: Recorder, path: Path) -> tuple[str, ...]:
     scanner = find_instrument(known, asked["instrument"]) if asked.get("instrument") else None
     record = rod_on_record(ledger, asked["rod"], known)
     templates = {record.template.name: record.template}
-    scanned = measure_file(path, templates, load_lettering(), scanner, record.place)
+    scanned = measure_file(
+        path, templates, load_lettering(), scanner, record.place,
+        float(asked.get("most_u_mm", USUAL_U_MM)),
+    )  # fmt: skip
     scanned = replace(scanned, file=asked["file"])
-    rod = judged(record, scanned, scanner, now.astimezone().date())
+    celsius = float(asked["temperature_c"]) if "temperature_c" in asked else None
+    rod = judged(record, scanned, scanner, now.astimezone().date(), celsius)
     (entry,) = record_readings(
         ledger, record.inspection, [rod], (order.by, now), asked.get("again") or None,
         order.files.profile_named(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import PurePath
 from typing import Any
 
@@ -12,8 +13,18 @@ from starlette.datastructures import UploadFile
 
 from labkit.core.case.identifier import grouped
 from labkit.errors import InputError, LabkitError
-from labkit.units import counted
-from labkit.web.asked import own_case, own_rod, status_of, today_of, told, visit, workplace
+from labkit.units import counted, plain
+from labkit.web.asked import (
+    Told,
+    number_of,
+    own_case,
+    own_rod,
+    status_of,
+    today_of,
+    told,
+    visit,
+    workplace,
+)
 from labkit.web.entry_form import blank_lines, common_problems, entry_of, judged_lines
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.said import lines_said
@@ -27,11 +38,16 @@ from labkit.workflow.inspection.entry import (
 )
 from labkit.workflow.inspection.inspect import Inspection, inspect, record_readings, where_is
 from labkit.workflow.inspection.inspect_report import inspection_report
-from labkit.workflow.record.lookup import find_rod, need_case
+from labkit.workflow.record.lookup import need_case, stored_rod
 
 router = APIRouter()
 #: Characters of a file's name that the record keeps.
 _LONGEST_NAME = 100
+#: Field of a scan → what it is, and its least and greatest number.
+_OF_SCAN = {
+    "temperature_c": ("temperature of the rod, °C", Decimal(5), Decimal(45)),
+    "most_u_mm": ("largest standard uncertainty, mm", Decimal("0.001"), Decimal("0.02")),
+}
 _NONE_YET: Mapping[str, Any] = {
     "again": "", "recorded": "", "sentences": (), "report": None, "common_problems": (),
 }
@@ -45,7 +61,7 @@ def find(request: Request, identifier: str = "", case: str = "", of: str = "") -
         return page(request, "measure-find")
     with workplace(request).look() as reader:
         try:
-            rod = find_rod(reader, identifier).rod.rod
+            rod = stored_rod(reader, identifier)
         except InputError as error:
             if not case or visit(request).limited:  # its sentence names rods that may be meant
                 raise
@@ -126,12 +142,18 @@ def scan_measured(request: Request, case: str) -> Response:
     if not isinstance(sent, UploadFile) or not sent.filename:
         raise InputError("no scan was sent; choose its file, an STL, PLY, OBJ or 3MF")
     asked = {
-        "rod": rod.identifier, "instrument": form("instrument"), "again": again,
+        **_numbers(form), "rod": rod.identifier, "instrument": form("instrument"), "again": again,
         "file": sent.filename.rpartition("/")[2][:_LONGEST_NAME],
     }
     scan = sent.file, PurePath(sent.filename).suffix
     name = begin(place, Order.of(place, What.SCAN, about, asked), scan)
     return RedirectResponse(address(request, "job", name=name), 303)
+
+
+def _numbers(form: Told) -> dict[str, str]:
+    """Read what a form tells of a scan in numbers, written as the command takes them."""
+    found = {name: number_of(form(name), *about) for name, about in _OF_SCAN.items()}
+    return {name: plain(number) for name, number in found.items() if number is not None}
 
 
 def _require_readable(found: JudgedEntry) -> None:

@@ -40,8 +40,10 @@ from labkit.workflow.record.prescribe import (
     newest_prescribed,
     record_first,
     record_prescription,
+    refuse_first,
+    refuse_revision,
 )
-from labkit.workflow.sets.cases import open_case
+from labkit.workflow.sets.cases import Case, open_case
 
 router = APIRouter()
 #: What sentences call an uploaded file: its own name is the user's.
@@ -109,8 +111,29 @@ def revise(request: Request, case: str) -> HTMLResponse:
 @router.post("/prescription-look", name="prescription_look")
 async def prescription_look(request: Request) -> HTMLResponse:
     """Work out what stands in the form; nothing is written."""
+    return await in_turn(partial(_looked, request))
+
+
+def _looked(request: Request) -> HTMLResponse:
     form = _Form.of(told(request))
-    return await in_turn(partial(_page, request, form, piece="hx-request" in request.headers))
+    found = worked_out(form.texts, decimal_sign(request), workplace(request).own)
+    problems: Iterable[Problem] = ()
+    if found.case and found.usable:
+        try:
+            _refuse_by_record(request, form, found.case)
+        except LabkitError as error:
+            problems = problems_of(error)
+    return _page(request, form, problems, piece="hx-request" in request.headers)
+
+
+def _refuse_by_record(request: Request, form: _Form, case: Case) -> None:
+    """Refuse while it is typed what the record would refuse."""
+    _require_own(request, form)
+    with workplace(request).look() as reader, reader.snapshot():
+        if form.revises:
+            refuse_revision(reader, case, despite_trial=form.despite_trial)
+        else:
+            refuse_first(reader, case)
 
 
 @router.post("/prescription-file", name="prescription_file")

@@ -18,7 +18,7 @@ from labkit.web.jobs.job import Order, What, begin
 from labkit.web.rights import CORRECTS, OVERRULES
 from labkit.web.show import address, drawn, page
 from labkit.web.visits import Visit
-from labkit.workflow.record.lookup import FoundRod, find_rod, need_case
+from labkit.workflow.record.lookup import FoundRod, find_rod, need_case, stored_rod
 from labkit.workflow.record.reports import rod_report
 from labkit.workflow.rods.life import MISTAKEN, RECORDED, Told, tell
 
@@ -81,7 +81,7 @@ def rod_make_anew(request: Request, identifier: str) -> Response:
     """Make a rod that is gone once more, in the background."""
     place, reason = workplace(request), told(request)("reason")
     with place.look() as reader:
-        rod = find_rod(reader, parse_identifier(identifier)).rod.rod
+        rod = stored_rod(reader, parse_identifier(identifier))
     own_case(request, rod.case)
     if rod.state not in ONCE_MORE:
         raise RefusedError(
@@ -119,16 +119,17 @@ def record(request: Request, case: str, rods: tuple[str, ...], what: Told) -> Re
     with workplace(request).act() as ledger, ledger.transaction():
         need_case(ledger, case)
         for each in rods:
-            found = find_rod(ledger, each)
-            of = own_case(request, found.rod.rod.case)
+            rod = stored_rod(ledger, each)
+            of = own_case(request, rod.case)
             if of != case:
                 raise InputError(
-                    f"the rod {grouped(found.rod.rod.identifier)} is of the case {of}, not of "
+                    f"the rod {grouped(rod.identifier)} is of the case {of}, not of "
                     f"{case}; record it there; nothing was recorded",
                     field="told.rods",
                 )
-            why = _why_it_stays(ledger, found, visit(request)) if what.state == MISTAKEN else ""
-            if why:
+            if what.state == MISTAKEN and (why := _why_it_stays(
+                ledger, find_rod(ledger, each), visit(request)
+            )):
                 raise RefusedError(f"{why}; nothing was recorded", field="state")
         now = workplace(request).now().astimezone()
         return tell(ledger, rods, what, visit(request).by, now)

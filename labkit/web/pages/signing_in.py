@@ -18,9 +18,13 @@ router = APIRouter()
 
 
 @router.get("/sign-in")
-def sign_in(request: Request, to: str = "/") -> HTMLResponse:
-    """Ask who is there."""
-    return _asking(request, to)
+def sign_in(request: Request, to: str = "/", out: str = "") -> HTMLResponse:
+    """Ask who is there.
+
+    Args:
+        out: Told where somebody has just signed out, whose drafts the browser forgets.
+    """
+    return _asking(request, to, out=bool(out))
 
 
 @router.post("/sign-in")
@@ -47,7 +51,7 @@ def signed_in(request: Request) -> Response:
 def sign_out(request: Request) -> Response:
     """End the visit."""
     _visits(request).end(request.cookies.get(COOKIE))
-    answer = RedirectResponse(address(request, "sign_in"), 303)
+    answer = RedirectResponse(f"{address(request, 'sign_in')}?out=1", 303)
     answer.delete_cookie(COOKIE)
     return answer
 
@@ -81,7 +85,9 @@ def _visits(request: Request) -> Visits:
     return visits
 
 
-def _asking(request: Request, to: str, wrong: str = "", status: int = 200) -> HTMLResponse:
+def _asking(
+    request: Request, to: str, wrong: str = "", status: int = 200, *, out: bool = False
+) -> HTMLResponse:
     """Show the form; a visit of nobody gives it the token that it has to bear."""
     here: Visit | None = request.state.visit
     secret = ""
@@ -89,7 +95,9 @@ def _asking(request: Request, to: str, wrong: str = "", status: int = 200) -> HT
         secret, here = _visits(request).begin(workplace(request).now())
         request.state.visit = here
     accounts = workplace(request).accounts is not None
-    answer = page(request, "sign-in", status, to=_own(to), wrong=wrong, accounts=accounts)
+    answer = page(
+        request, "sign-in", status, to=_own(to), wrong=wrong, accounts=accounts, out=out
+    )
     if secret:
         _keep(request, answer, secret)
     return answer

@@ -34,7 +34,7 @@ from labkit.qa.uncertainty import Budget, Component, tenths
 from labkit.units import plain
 from labkit.workflow.inspection.inspect import Inspection, inspect, require_calibrated
 from labkit.workflow.record.case_mark import case_mark_of
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 
 #: Name of what the scan's own points leave uncertain.
 FIT = "fit to the scan"
@@ -206,7 +206,7 @@ def rod_on_record(
         InputError: The ledger does not know it.
         RefusedError: It fills no place of a made set.
     """
-    rod = find_rod(reader, identifier).rod.rod
+    rod = stored_rod(reader, identifier)
     inspection = inspect(reader, rod.case, rod.set_name, (), instruments)
     place = inspection.bench.by_identifier.get(rod.identifier)
     if place is None:

@@ -28,7 +28,7 @@ from labkit.workflow.inspection.inspect import Inspection, decision_from_record
 from labkit.workflow.inspection.judged_set import own_profile
 from labkit.workflow.inspection.questions import hands_of
 from labkit.workflow.inspection.release_gauges import against_gauges
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.standing import case_rods
 from labkit.workflow.rods.accepted import MAY, Fault, of_finding, of_length, of_sides
 from labkit.workflow.rods.as_is import used_as_is
@@ -67,7 +67,7 @@ def use_as_is(
     """
     _check_words(words)
     with ledger.transaction():
-        rod = find_rod(ledger, identifier).rod.rod
+        rod = stored_rod(ledger, identifier)
         inspection = decision_from_record(ledger, rod.case, rod.first_set)
         measured = _measured(inspection, rod)
         faults = tuple(_faults(inspection, measured))
@@ -104,7 +104,7 @@ def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
     """
     check_reason(reason, "why it is taken back", "withdraw")
     with ledger.transaction():
-        rod = find_rod(ledger, identifier).rod.rod
+        rod = stored_rod(ledger, identifier)
         found = used_as_is(ledger, rod.case).get(rod.identifier)
         if found is None:
             raise _refused(rod, "is not used as is; nothing was recorded")

@@ -21,7 +21,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
 from labkit.units import plain
 from labkit.workflow.intake.acts import AcceptTrial, Act, OrderRods, TellRods
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.pair import pair_report
 from labkit.workflow.rods.extra import ExtraOrder, Installed
 from labkit.workflow.rods.extra_report import look_at_extra
@@ -134,7 +134,7 @@ def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
     already: list[str] = []
     named: list[StoredRod] = []
     for one in told.rods:
-        rod = find_rod(lab.reader, one.rod).rod.rod
+        rod = stored_rod(lab.reader, one.rod)
         if rod.case != file.case:
             raise InputError(
                 f"the rod {grouped(rod.identifier)} is of the case {rod.case}, and the sheet is of "

@@ -216,7 +216,17 @@ def case_story(reader: Reader, case: str) -> CaseStory:
 
 
 def find_rod(reader: Reader, text: str) -> FoundRod:
-    """Find a rod by its identifier.
+    """Find a rod by its identifier, with what it means now.
+
+    Raises:
+        InputError: As `stored_rod`.
+    """
+    with reader.snapshot():
+        return _found(reader, stored_rod(reader, text))
+
+
+def stored_rod(reader: Reader, text: str) -> StoredRod:
+    """Find a rod by its identifier, as the record has it.
 
     Args:
         text: Identifier as typed or scanned: spaces, hyphens and line ends do not matter.
@@ -241,7 +251,7 @@ def find_rod(reader: Reader, text: str) -> FoundRod:
                 field="identifier",
                 value=text,
             )
-        return _found(reader, rod)
+        return rod
 
 
 def _found(reader: Reader, rod: StoredRod) -> FoundRod:

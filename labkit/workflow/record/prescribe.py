@@ -97,15 +97,25 @@ def record_first(
     refuse_if_refused(case)
     number = case.prescription.case
     with ledger.transaction():
-        if ledger.has_case(number):
-            raise RefusedError(
-                f"the case {number} is recorded already; revise its prescription instead, or give "
-                "the new case another number; nothing was recorded",
-                where=source.name, field="case", value=number,
-            )  # fmt: skip
+        refuse_first(ledger, case)
         ledger.write(number, CaseOpened(), *who)
         prescribe(ledger, number, source, "", who)
         return Prescribed(ledger.prescription(number), recorded=True, changes=False)
+
+
+def refuse_first(reader: Reader, case: Case) -> None:
+    """Refuse a prescription as the first one of a case that is recorded.
+
+    Raises:
+        RefusedError: It is.
+    """
+    number = case.prescription.case
+    if reader.has_case(number):
+        raise RefusedError(
+            f"the case {number} is recorded already; revise its prescription instead, or give the "
+            "new case another number; nothing was recorded",
+            where=case.source.name, field="case", value=number,
+        )  # fmt: skip
 
 
 def newest_prescribed(reader: Reader, case: str) -> Prescribed:
@@ -150,12 +160,22 @@ def record_prescription(
         if newest.text == source.text:
             return Prescribed(newest, recorded=False, changes=False)
         check_reason(reason, "why the prescription is revised (--reason); nothing was recorded")
-        refuse_other_mark(ledger, case.prescription, source.name)
+        refuse_revision(ledger, case, despite_trial=despite_trial)
         changes = not _same(newest, case)
-        if not despite_trial:
-            refuse_undoing(ledger, case)
         prescribe(ledger, number, source, reason, who)
         return Prescribed(ledger.prescription(number), recorded=True, changes=changes)
+
+
+def refuse_revision(reader: Reader, case: Case, *, despite_trial: bool) -> None:
+    """Refuse a prescription as the next revision of its case.
+
+    Raises:
+        RefusedError: Rods in circulation bear another case mark, or it undoes an accepted trial
+            fit.
+    """
+    refuse_other_mark(reader, case.prescription, case.source.name)
+    if not despite_trial:
+        refuse_undoing(reader, case)
 
 
 def _same(stored: StoredPrescription, case: Case) -> bool:

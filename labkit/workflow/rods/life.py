@@ -29,7 +29,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
 from labkit.units import millimetres
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.days import check_not_to_come, last_day, not_then
 from labkit.workflow.rods.released import check_released
@@ -86,7 +86,7 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
                 field="identifier", value=word,
             )
         else:
-            found.append(find_rod(reader, word).rod.rod)
+            found.append(stored_rod(reader, word))
     for number, rod in enumerate(found):
         if rod.identifier in (earlier.identifier for earlier in found[:number]):
             raise InputError(

@@ -33,7 +33,7 @@ from labkit.ledger.rods import replacement_of
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import as_written
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
 from labkit.workflow.sets.as_stored import as_stored
@@ -119,7 +119,7 @@ def sweep_before(reader: Reader, order: ReplacementOrder, out: Path) -> None:
     Raises:
         InputError: As `make_replacement`.
     """
-    sweep_lock(out, find_rod(reader, order.identifiers[0]).rod.rod.case)
+    sweep_lock(out, stored_rod(reader, order.identifiers[0]).case)
 
 
 def recorded_process(reader: Reader, order: ReplacementOrder) -> Process:
@@ -153,7 +153,7 @@ def _asked(
         settled: Whether what killed runs left open is settled: until then a set that was begun
             stands in nobody's way, since this very command may have been killed at it.
     """
-    found = tuple(find_rod(reader, text).rod.rod for text in order.identifiers)
+    found = tuple(stored_rod(reader, text) for text in order.identifiers)
     for number, rod in enumerate(found):
         if rod in found[:number]:
             raise InputError(

@@ -4,7 +4,12 @@
 const entry = document.getElementById("entry");
 const scan = document.getElementById("scan");
 const told = document.getElementById("scan-told");
-const draft = `labkit measure ${entry.dataset.set}`;
+// What one operator typed is nobody else's, whoever signs in next in this window.
+const own = `labkit measure ${JSON.stringify(entry.dataset.by)} `;
+const draft = own + entry.dataset.set;
+for (const name of Object.keys(sessionStorage)) {
+  if (name.startsWith("labkit ") && !name.startsWith(own)) sessionStorage.removeItem(name);
+}
 
 function digitsOf(text) {
   const digits = text.replace(/[\s-]/g, "");

@@ -1,0 +1,4 @@
+// Whoever signs out leaves nothing behind that was typed and not recorded.
+"use strict";
+
+sessionStorage.clear();
