@@ -64,6 +64,8 @@ _COMMAND = re.compile(r"(\bwith )?`labkit ([a-z-]+)[^`]*`")
 _OPTION = re.compile(r"(\bwith )?(--[a-z][a-z-]*)(?: [A-Z]+\b)?")
 #: A choice among the command's words, which stands by itself on a page.
 _CORRECT = re.compile(r"--correct (left|right|midline)")
+#: The file or server of the record, which is nobody's business on a page.
+_PLACE = re.compile(r"\bledger (?:[\w+]+:)?[/\\]\S*")
 
 
 def as_said(sentence: str) -> str:
@@ -75,8 +77,10 @@ def as_said(sentence: str) -> str:
     'a mistake is taken back with a reason: add “Remark”'
     >>> as_said("make it again with `labkit reject 4829173065 --cause …`; see `labkit show`")
     'make it again under “Reject”; see “The story”'
+    >>> as_said("the ledger /srv/lab/ledger.sqlite has no case 'QF-9'")
+    "the record has no case 'QF-9'"
     """
-    sentence = _CORRECT.sub(r"\1", sentence)
+    sentence = _PLACE.sub("record", _CORRECT.sub(r"\1", sentence))
 
     def act(found: re.Match[str]) -> str:
         words = ACTS.get(found[2])
