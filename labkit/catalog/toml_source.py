@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,7 @@ class TomlSource:
     name: str
     text: str
     data: dict[str, Any]
-    lines: dict[Location, int] = field(repr=False)
+    lines: Mapping[Location, int] = field(repr=False)
 
     def line_of(self, location: Location) -> int:
         """Give the line of a key, or of the nearest enclosing table that has one."""
@@ -58,6 +59,26 @@ class TomlSource:
     def place(self, location: Location) -> str:
         """Give "file:line" of a key."""
         return f"{self.name}:{self.line_of(location)}"
+
+
+class _Lines(Mapping[Location, int]):
+    """Line numbers by location, looked for when one is asked for: most texts read have no slip."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+
+    @cached_property
+    def _found(self) -> dict[Location, int]:
+        return dict(_scan(self._text))
+
+    def __getitem__(self, location: Location) -> int:
+        return self._found[location]
+
+    def __iter__(self) -> Iterator[Location]:
+        return iter(self._found)
+
+    def __len__(self) -> int:
+        return len(self._found)
 
 
 def read_text(path: Path) -> str:
@@ -135,7 +156,7 @@ def parse_toml(text: str, name: str) -> TomlSource:
                 where=name,
             ) from error
         raise _not_toml(text, name, str(error)) from error
-    source = TomlSource(name, text, data, dict(_scan(text)))
+    source = TomlSource(name, text, data, _Lines(text))
     for location, words in _texts(data, ()):
         if isinstance(words, int):
             raise InputError(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cached_property
 from typing import Any, TypeVar
@@ -95,19 +95,22 @@ class Reader:
         found: T = self._known[key]
         return found
 
-    def cases_ahead(self, cases: Iterable[str]) -> Iterator[str]:
+    def cases_ahead(
+        self, cases: Iterable[str],
+        kinds: Collection[Kind] = (Kind.PAPERS_PRINTED, Kind.RELEASE, Kind.USE_AS_IS),
+    ) -> Iterator[str]:
         """Give cases one by one, each in a snapshot that knows its prescriptions, sets and rods.
 
-        They are asked for many cases at once: a question costs more than what it gives.
+        They, and events of some kinds, are asked for many cases at once, which costs less.
         """
         for some in batched(cases, AHEAD):
             with self.snapshot():
                 # What cannot be read is said where its own case is asked for.
                 with suppress(LedgerError):
-                    self._ask_at_once(some)
+                    self._ask_at_once(some, kinds)
                 yield from some
 
-    def _ask_at_once(self, cases: list[str]) -> None:
+    def _ask_at_once(self, cases: list[str], kinds: Collection[Kind]) -> None:
         """Ask what every look at a case asks, of all of them."""
         known = self._known
         if known is None:
@@ -120,7 +123,7 @@ class Reader:
             (("rods",), lambda: self._rods(RODS.c.case_number.in_(cases))),
             *((("current", kind), lambda kind=kind: self._events(
                 _current(EVENTS.c.case_number.in_(cases), kind)))
-              for kind in (Kind.PAPERS_PRINTED, Kind.RELEASE, Kind.USE_AS_IS)),
+              for kind in kinds),
             (("last",), lambda: self._events(select(EVENTS).where(EVENTS.c.seq.in_(
                 lasts.where(EVENTS.c.case_number.in_(cases)))))),
         )  # fmt: skip
@@ -241,9 +244,8 @@ class Reader:
         raise LedgerError(
             f"the ledger has no {which.removeprefix('a ')} of case {case!r}; "
             f"it has {len(found)} of them; list the cases with `labkit cases`",
-            field="case",
-            value=case,
-        )
+            field="case", value=case,
+        )  # fmt: skip
 
     def sets(self, case: str) -> tuple[StoredSet, ...]:
         """Give the sets of a case with prescription, template, process and spec as they were."""
@@ -285,8 +287,7 @@ class Reader:
         """Tell which of some identifiers were ever reserved, also for an abandoned set."""
         with self._tables.reading() as connection:
             return frozenset(
-                used
-                for some in batched(sorted(set(identifiers)), BATCH)
+                used for some in batched(sorted(set(identifiers)), BATCH)
                 for used in connection.scalars(
                     select(RODS.c.identifier).where(RODS.c.identifier.in_(some))
                 )

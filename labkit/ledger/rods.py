@@ -65,15 +65,26 @@ def rods_where(connection: Connection, condition: ColumnElement[bool]) -> tuple[
     return tuple(found)
 
 
-def count_by_case(states: Collection[str], connection: Connection) -> Counter[str]:
-    """Count the rods of each case that are in one of some states, other than reserved."""
+def count_by_case(
+    groups: Sequence[Collection[str]], connection: Connection
+) -> tuple[Counter[str], ...]:
+    """Count the rods of each case that are in one of some states, other than reserved.
+
+    Args:
+        groups: States that are counted together; a state may be in several.
+
+    Returns:
+        Case → count, for each group.
+    """
     of_sets, of_rods = _said(connection, true())
     rods = select(RODS.c.case_number, RODS.c.set_name, RODS.c.identifier)
-    return Counter(
-        case
-        for case, name, identifier in connection.execute(rods)
-        if name in of_sets and _last(of_sets[name], of_rods.get(identifier, []))[-1] in states
-    )
+    counted: tuple[Counter[str], ...] = tuple(Counter() for _ in groups)
+    for case, name, identifier in connection.execute(rods):
+        if name in of_sets:
+            state = _last(of_sets[name], of_rods.get(identifier, []))[-1]
+            for count, states in zip(counted, groups, strict=True):
+                count[case] += state in states
+    return counted
 
 
 def replacement_of(rods: Iterable[StoredRod], identifier: str) -> StoredRod | None:

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import random
+from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
 from labkit.catalog.rods import rod_templates
-from labkit.core.case.case_standing import CaseRod, CaseStanding, SetOfCase, SetStanding, pairs_now
+from labkit.core.case.case_standing import (
+    CaseRod,
+    CaseStanding,
+    SetOfCase,
+    SetStanding,
+    asked_back,
+    pairs_now,
+)
 from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.pair_question import together
-from labkit.core.case.rod_life import RodState
+from labkit.core.case.rod_life import OUT_OF_HOUSE, RodState
 from labkit.core.case.rods_out import RodOut
 from labkit.core.case.standing import RangeNow
 from labkit.core.grading.prescription import Side
@@ -20,6 +29,10 @@ from tests.support.independent import hinged_read, numbers
 from tests.support.recorded import graded, parallel, read, unequal
 
 LIMITS = LengthLimits.of(rod_templates()["eye-eye-flat"])
+MODELS = [
+    parallel("A", action) if model == "straight" else unequal("A", model, action)
+    for model in ("straight", "sliding", "hinged") for action in ("pull", "push")
+]
 
 
 def rods(text, states=None, set_number=1):
@@ -215,3 +228,33 @@ def test_two_rods_that_no_position_takes_are_not_to_be_worn():
     found = together(toleranced("left", "90.0"), toleranced("right", "5.0"), prescription)
     assert [one.code for one in found.against] == ["jaw_pose"]
     assert found.against[0].message == "no position of the jaw takes both of them at once"
+
+
+@pytest.mark.parametrize("text", MODELS)
+def test_rods_asked_back_are_those_of_the_whole_standing(text):
+    """Random states, ranges, lengths as measured and rods in place of others, both roads."""
+    rng = random.Random(text)
+    found = Counter()
+    for _ in range(24):
+        prescription = shorter(text, f"{rng.choice((-0.8, 0.0, 0.1, 0.4, 1.6, 3.2))}")
+        given = [changed_at_random(rng, rod) for rod in rods(text)]
+        gone = replace(rng.choice(rods(text)), identifier="gone", state=RodState.WITHDRAWN)
+        every = [gone, *rng.sample(given, rng.randint(1, len(given)))]
+        quick = asked_back(every, prescription)
+        whole = standing_of(pairs_now(every, prescription, None)).asked_back
+        assert {rod.identifier for rod in quick} == {rod.identifier for rod in whole}
+        assert len(quick) == len(whole)
+        found[bool(whole)] += 1
+    assert min(found[True], found[False]) >= 2
+
+
+def changed_at_random(rng, rod):
+    """The rod in some state, at times used as it measures, seldom so short that nothing is read."""
+    known = rod.rod.rod
+    if rng.random() < 0.2:
+        off = rng.choice((-0.5, -0.1, 0.02, 0.5))
+        known = replace(known, measured_mm=float(known.length) + off)
+    if rng.random() < 0.03:
+        known = replace(known, label="0.5")
+    state = rng.choice([*OUT_OF_HOUSE * 4, *RodState])
+    return replace(rod, rod=replace(rod.rod, rod=known), state=state)

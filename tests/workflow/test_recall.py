@@ -16,6 +16,7 @@ from labkit.workflow.record.lookup import all_cases
 from labkit.workflow.record.printed import note_printed
 from labkit.workflow.record.recall import recall, recall_report
 from labkit.workflow.record.reports import cases_report
+from labkit.workflow.record.standing import asked_back_of, standing_of_case
 from labkit.workflow.record.story import told
 from labkit.workflow.rods.trial_withdraw import withdraw_trial
 from labkit.workflow.sets.standing import with_standing
@@ -192,6 +193,9 @@ def test_the_list_of_cases_counts_the_rods_that_are_asked_back(book):
         book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
     report = cases_report(all_cases(book.ledger))
     assert report.table("Cases").cells("asked_back") == (2,)
+    assert set(asked_back_of(book.ledger, "A")) == set(
+        standing_of_case(book.ledger, "A").asked_back
+    )
     assert "`labkit recall` says which, and what else needs doing" in report.words
     body = {"revision": 3, "text": f"{parallel('A')}\n[later]\nkey = 1\n", "reason": "later"}
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)

@@ -7,7 +7,12 @@ from dataclasses import dataclass, field
 
 from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
-from labkit.core.case.standing import PairStanding, RangeNow, pairs_standing
+from labkit.core.case.standing import (
+    PairStanding,
+    RangeNow,
+    pairs_not_to_be_worn,
+    pairs_standing,
+)
 from labkit.core.grading.grade import check_recorded, grade
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Prescription, Side
 from labkit.core.grading.steps import LengthLimits
@@ -192,6 +197,25 @@ class CaseStanding:
             (pair for pair in self.pairs
              if any(rod.identifier == identifier for rod in pair.rods.values())), None
         )  # fmt: skip
+
+
+def asked_back(rods: Iterable[CaseRod], prescription: Prescription) -> tuple[CaseRod, ...]:
+    """Pick the rods that are asked back, without the rest of what holds now.
+
+    Args:
+        rods: Every rod that was made or is being made.
+        prescription: The one that holds now.
+
+    Returns:
+        Those of `CaseStanding.asked_back`, in the order given.
+    """
+    there = {
+        (rod.rod.rod.pair, rod.rod.rod.side): rod for rod in rods if rod.in_circulation
+    }
+    struck = pairs_not_to_be_worn((rod.rod for rod in there.values()), prescription)
+    return tuple(
+        rod for (pair, _), rod in there.items() if pair in struck and rod.state in OUT_OF_HOUSE
+    )
 
 
 def true_as_of(entry: int, on: str) -> str:

@@ -122,6 +122,33 @@ def pairs_standing(
     return {pair: replace(one, place=places[pair]) for pair, one in standing.items()}
 
 
+def pairs_not_to_be_worn(
+    rods: Iterable[TolerancedRod], prescription: Prescription
+) -> frozenset[str]:
+    """Tell which pairs of rods are not to be worn.
+
+    What the tolerances make is worked out only where a pair makes more than the maximum, or cannot
+    be read back: no pair before the maximum is struck.
+
+    Args:
+        rods: Rods with the tolerance that each was made with.
+        prescription: The one that holds now.
+
+    Raises:
+        InputError: Two rods of one pair and side.
+    """
+    known = tuple(rods)
+    if not check_recorded(prescription):
+        scale = bite_scale(prescription.bite)
+        model = jaw_model(prescription, scale.sideways_per_mm)
+        found, unread = pairs_out((one.rod for one in known), model, scale)
+        range_mm = float(scale.range_mm)
+        if not unread and all(pair.made.advancement_mm - range_mm <= _NOISE_MM for pair in found):
+            return frozenset()
+    standing = pairs_standing(known, prescription)
+    return frozenset(pair for pair, one in standing.items() if one.not_to_be_worn)
+
+
 def _standings(
     known: Sequence[TolerancedRod], prescription: Prescription
 ) -> dict[str, PairStanding]:

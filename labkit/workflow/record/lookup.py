@@ -37,7 +37,7 @@ from labkit.ledger.stored import (
 )
 from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
 from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of, case_marks
-from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.record.standing import asked_back_of, standing_of_case
 
 #: As many rods or cases are named as possibly meant.
 MOST_NEAR = 3
@@ -167,14 +167,14 @@ def _near_cases(case: str, known: list[str]) -> list[str]:
 def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
     """List every case of a ledger, the one opened first at the top."""
     with reader.snapshot():
-        out, away = (
-            reader.ask(partial(count_by_case, states)) for states in (IN_CIRCULATION, OUT_OF_HOUSE)
-        )
+        out, away = reader.ask(partial(count_by_case, (IN_CIRCULATION, OUT_OF_HOUSE)))
         cases = reader.cases()
         marks = case_marks(reader, cases)
     asked = {
         case: _asked_back(reader, case)
-        for case in reader.cases_ahead(each.case for each in cases if away[each.case])
+        for case in reader.cases_ahead(
+            (each.case for each in cases if away[each.case]), kinds=[Kind.USE_AS_IS]
+        )
     }
     return tuple(
         CaseLine(each, out[each.case], asked.get(each.case, 0), marks.get(each.case))
@@ -184,7 +184,7 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
 
 def _asked_back(reader: Reader, case: str) -> int | None:
     try:
-        return len(standing_of_case(reader, case, steps=False).asked_back)
+        return len(asked_back_of(reader, case))
     except LabkitError:
         return None
 

@@ -48,7 +48,7 @@ class Recalled:
 def recall(reader: Reader) -> Iterator[Recalled]:
     """Find what is wrong under the rules of today, of every case with rods in circulation."""
     with reader.snapshot():
-        out = reader.ask(partial(count_by_case, IN_CIRCULATION))
+        (out,) = reader.ask(partial(count_by_case, (IN_CIRCULATION,)))
         cases = [summary.case for summary in reader.cases() if out[summary.case]]
     for case in reader.cases_ahead(cases):
         yield from recall_of_case(reader, case)

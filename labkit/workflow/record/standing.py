@@ -9,6 +9,7 @@ from labkit.core.case.case_standing import (
     CaseRod,
     CaseStanding,
     SetOfCase,
+    asked_back,
     pairs_now,
     start_asked,
 )
@@ -53,6 +54,18 @@ def standing_of_case(reader: Reader, case: str, *, steps: bool = True) -> CaseSt
         )
 
 
+def asked_back_of(reader: Reader, case: str) -> tuple[CaseRod, ...]:
+    """Ask the record which rods of a case are asked back, and nothing else of its standing.
+
+    Raises:
+        InputError: A stored prescription or set cannot be read by this program.
+        LedgerError: The case has no prescription.
+    """
+    with reader.snapshot():
+        holds = read_stored(reader.prescription(case))[1]
+        return asked_back(case_rods(reader, case), holds)
+
+
 def _sets_of(sets: tuple[StoredSet, ...], now: Prescription) -> Iterator[SetOfCase]:
     for stored in sets:
         if stored.state is not SetState.ABANDONED:
@@ -92,10 +105,13 @@ def case_rods(reader: Reader, case: str) -> Iterator[CaseRod]:
     sets = {stored.name: stored for stored in reader.sets(case)}
     rods = (rod for rod in reader.rods(case) if rod.state != RodState.ABANDONED)
     as_is = used_as_is(reader, case)
-    for rod, known in as_made(sets.values(), rods):
+    for rod, made in as_made(sets.values(), rods):
         measures = as_is[rod.identifier].measured_mm if rod.identifier in as_is else None
         yield CaseRod(
-            replace(known, rod=replace(known.rod, measured_mm=measures)), rod.identifier,
+            made if measures is None else replace(
+                made, rod=replace(made.rod, measured_mm=measures)
+            ),
+            rod.identifier,
             sets[rod.first_set].set_revision, rod.step, RodState(rod.state),
             rod.state_since.at[:10],
         )

@@ -6,16 +6,19 @@ import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 
 from labkit.catalog.instruments import gauge_pins, instruments
 from labkit.core.case.identifier import grouped
-from labkit.core.case.rod_life import RodState
+from labkit.core.case.rod_life import OUT_OF_HOUSE, RodState
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument
 from labkit.documents.figures import sentence
 from labkit.errors import LabkitError
+from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.reconcile import Lying
+from labkit.ledger.rods import count_by_case
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.units import counted
 from labkit.workflow.inspection.release_state import release_now
@@ -27,6 +30,8 @@ from labkit.workflow.sets.on_disk import look_at
 
 #: States of a rod that waits in the lab for a decision.
 _WAITING = (RodState.MADE, RodState.WITHHELD)
+#: Kinds of events that are looked at in every case.
+_ASKED = (Kind.ORDER, Kind.ORDER_WITHDRAWN, Kind.RELEASE, Kind.USE_AS_IS)
 
 
 class Doing(Enum):
@@ -66,12 +71,16 @@ def to_do(reader: Reader, places: tuple[str, ...], today: datetime.date) -> Iter
     Raises:
         InputError: An instrument file cannot be read.
     """
-    for case in reader.cases_ahead(summary.case for summary in reader.cases()):
+    with reader.snapshot():
+        (away,) = reader.ask(partial(count_by_case, (OUT_OF_HOUSE,)))
+        cases = [summary.case for summary in reader.cases()]
+    for case in reader.cases_ahead(cases, _ASKED):
         with reader.snapshot():
             yield from _to_make(reader, case)
             for stored in wanted_sets(reader, case):
                 yield from _to_judge(reader, stored)
-            yield from _to_ask(reader, case)
+            if away[case]:
+                yield from _to_ask(reader, case)
     yield from _to_calibrate(places, today)
 
 
@@ -115,8 +124,6 @@ def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
 
 
 def _to_ask(reader: Reader, case: str) -> Iterator[ToDo]:
-    if not reader.sets(case):
-        return
     try:
         standing = standing_of_case(reader, case, steps=False)
     except LabkitError:  # the page of the case says why

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from labkit.core.case.cover import TolerancedRod
 from labkit.core.case.rod_life import IN_CIRCULATION
 from labkit.core.case.rods_out import RodOut
 from labkit.core.grading.grade import length_tolerance
-from labkit.core.grading.prescription import Prescription, Side
+from labkit.core.grading.prescription import Grading, Prescription, Side
 from labkit.core.grading.steps import LengthLimits
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.queries import Reader
@@ -32,7 +32,7 @@ class StoredCase:
         limits: Limits of the rod template that the rods were made from.
         last: The last of its sets, of the template that the prescription names.
         rods: Every rod, also those that are not out.
-        out: The rods that are out or reserved.
+        sets: Every set, as `rods` tells of them.
     """
 
     case: str
@@ -42,7 +42,12 @@ class StoredCase:
     limits: LengthLimits
     last: StoredSet
     rods: tuple[StoredRod, ...]
-    out: tuple[TolerancedRod, ...]
+    sets: tuple[StoredSet, ...] = field(repr=False)
+
+    @cached_property
+    def out(self) -> tuple[TolerancedRod, ...]:
+        """The rods that are out or reserved."""
+        return rods_out(self.sets, self.rods)
 
     @property
     def sets_folder(self) -> str:
@@ -73,7 +78,7 @@ def read_case(reader: Reader, case: str) -> StoredCase:
         limits=limits_of(last.template.content),
         last=last,
         rods=rods,
-        out=rods_out(sets, rods),
+        sets=sets,
     )
 
 
@@ -164,12 +169,14 @@ def as_made(
         InputError: A set was stored in a form that this program does not know.
     """
     by_name = {stored.name: stored for stored in sets}
+    asked: dict[str, tuple[Grading, LengthLimits]] = {}
     for rod in rods:
-        made = by_name[rod.set_name]
-        grading = read_stored(made.prescription)[1].grading
+        if rod.set_name not in asked:
+            made = by_name[rod.set_name]
+            grading = read_stored(made.prescription)[1].grading
+            asked[rod.set_name] = grading, limits_of(made.template.content)
         place = f"set {by_name[rod.first_set].set_revision}, step {rod.step}"
         out = RodOut(
             pair_of(rod), Side(rod.side), rod.label, made=rod.state != "reserved", place=place
         )
-        limits = limits_of(made.template.content)
-        yield rod, TolerancedRod(out, length_tolerance(out.length, grading, limits))
+        yield rod, TolerancedRod(out, length_tolerance(out.length, *asked[rod.set_name]))
