@@ -31,7 +31,7 @@ def summaries(connection: Connection) -> Iterator[CaseSummary]:
     query = (
         select(
             CASES.c.case_number, first.c.seq, first.c.at, first.c.operator,
-            last.c.seq, last.c.at, last.c.operator, last.c.kind,
+            last.c.seq, last.c.at, last.c.operator, last.c.kind, last.c.digest,
         )
         .join(first, first.c.seq == CASES.c.seq)
         .join(ends, ends.c.case_number == CASES.c.case_number)
@@ -39,7 +39,8 @@ def summaries(connection: Connection) -> Iterator[CaseSummary]:
         .order_by(CASES.c.seq)
     )
     for case, *told in connection.execute(query):
-        opened, ended, kind = Stamp(*told[:3]), Stamp(*told[3:6]), told[6]
+        opened, ended = Stamp(*told[:3]), Stamp(*told[3:6])
         yield CaseSummary(
-            case, opened, revisions.get(case, 0), sets.get(case, 0), rods.get(case, 0), ended, kind
+            case, opened, revisions.get(case, 0), sets.get(case, 0), rods.get(case, 0), ended,
+            *told[6:],
         )

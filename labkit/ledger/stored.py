@@ -49,6 +49,7 @@ class CaseSummary:
     rods: int
     last: Stamp
     last_kind: str
+    last_digest: str
 
 
 @dataclass(frozen=True)

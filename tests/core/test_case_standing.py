@@ -235,7 +235,7 @@ def test_rods_asked_back_are_those_of_the_whole_standing(text):
     """Random states, ranges, lengths as measured and rods in place of others, both roads."""
     rng = random.Random(text)
     found = Counter()
-    for _ in range(24):
+    for _ in range(8):
         prescription = shorter(text, f"{rng.choice((-0.8, 0.0, 0.1, 0.4, 1.6, 3.2))}")
         given = [changed_at_random(rng, rod) for rod in rods(text)]
         gone = replace(rng.choice(rods(text)), identifier="gone", state=RodState.WITHDRAWN)
@@ -245,7 +245,7 @@ def test_rods_asked_back_are_those_of_the_whole_standing(text):
         assert {rod.identifier for rod in quick} == {rod.identifier for rod in whole}
         assert len(quick) == len(whole)
         found[bool(whole)] += 1
-    assert min(found[True], found[False]) >= 2
+    assert min(found[True], found[False]) >= 1
 
 
 def changed_at_random(rng, rod):

@@ -11,6 +11,7 @@ from labkit.cli import clock
 from labkit.cli.main import cli
 from labkit.documents.case_sheet import facts
 from labkit.ledger.events import Kind
+from labkit.workflow.record import lookup
 from labkit.workflow.record import recorder as recorder_module
 from labkit.workflow.record.lookup import all_cases
 from labkit.workflow.record.printed import note_printed
@@ -188,9 +189,7 @@ def test_the_list_of_cases_counts_the_rods_that_are_asked_back(book):
     dry.first_set(book, parallel("A"))
     shorten(book, parallel("A"))
     assert "asked back" not in cases_report(all_cases(book.ledger)).words
-    for rod in book.ledger.rods("A")[1:]:
-        body = {"identifier": rod.identifier, "state": "delivered"}
-        book.ledger.record(Kind.ROD_STATE, "A", body, "anna", START)
+    deliver(book, "A", book.ledger.rods("A")[1:])
     report = cases_report(all_cases(book.ledger))
     assert report.table("Cases").cells("asked_back") == (2,)
     assert set(asked_back_of(book.ledger, "A")) == set(
@@ -201,6 +200,30 @@ def test_the_list_of_cases_counts_the_rods_that_are_asked_back(book):
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
     (line,) = cases_report(all_cases(book.ledger)).data["cases"]
     assert line["asked_back"] is None
+
+
+def test_only_cases_that_went_on_are_worked_out_again(book, monkeypatch):
+    for case in "AB":
+        dry.first_set(book, parallel(case))
+        deliver(book, case, book.ledger.rods(case)[-2:])
+    all_cases(book.ledger)
+    asked = []
+    monkeypatch.setattr(
+        lookup, "asked_back_of",
+        lambda reader, case: asked.append(case) or asked_back_of(reader, case),
+    )
+    assert [line.asked_back for line in all_cases(book.ledger)] == [0, 0]
+    assert not asked
+    shorten(book, parallel("A"))
+    assert [line.asked_back for line in all_cases(book.ledger)] == [2, 0]
+    assert [line.asked_back for line in all_cases(book.ledger)] == [2, 0]
+    assert asked == ["A"]
+
+
+def deliver(book, case, rods):
+    for rod in rods:
+        body = {"identifier": rod.identifier, "state": "delivered"}
+        book.ledger.record(Kind.ROD_STATE, case, body, "anna", START)
 
 
 def test_rods_that_are_back_are_not_recalled(book):

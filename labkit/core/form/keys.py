@@ -119,7 +119,12 @@ class Entry:
         kinds = get_args(self.kind) if _is_union(self.kind) else (self.kind,)
         return tuple(one for one in kinds if _is_value(one))
 
-    @property
+    @cached_property
+    def origin(self) -> Any:
+        """What its type is of, such as `tuple`; None where it stands for itself."""
+        return get_origin(self.kind)
+
+    @cached_property
     def required(self) -> bool:
         """Whether a file must have the key."""
         if self.inside:
@@ -154,6 +159,7 @@ def file_keys(cls: type) -> Mapping[str, Entry]:
     return _tree([*every[:first], *only, *(one for one in every[first:] if one.key.in_files)])
 
 
+@cache
 def record_keys(cls: type) -> Mapping[str, Entry]:
     """Give the keys of a class in a record: the names of its fields, and those in its ALSO.
 

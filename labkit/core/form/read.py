@@ -77,7 +77,8 @@ def read_record(
         The value, None where there are mistakes, and these.
     """
     reader = _RecordReader()
-    value = reader.built(cls, record_keys(cls), data, start)
+    own: Any = cls
+    value = reader.built(cls, record_keys(own), data, start)
     return (None if reader.mistakes else value), list(reader.mistakes.values())
 
 
@@ -166,9 +167,9 @@ class _Reader:
             return self.member(entry, members, raw, place)
         if entry.kind is object:
             return raw
-        if get_origin(entry.kind) is tuple:
+        if entry.origin is tuple:
             return self.items(entry, raw, place, as_told=told is raw)
-        return self.leaf(entry, get_origin(entry.kind) or entry.kind, raw, place)
+        return self.leaf(entry, entry.origin or entry.kind, raw, place)
 
     def member(self, entry: Entry, members: tuple[type, ...], raw: Any, place: Location) -> Any:
         cls = members[0] if len(members) == 1 else self.chosen(members, raw)

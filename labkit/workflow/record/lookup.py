@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
@@ -41,6 +42,9 @@ from labkit.workflow.record.standing import asked_back_of, standing_of_case
 
 #: As many rods or cases are named as possibly meant.
 MOST_NEAR = 3
+#: Rods asked back of a case, by the digest of its last entry, which stands for all before it.
+_asked_before: dict[str, int] = {}
+_MOST_REMEMBERED = 100_000
 #: Dashes that an editor or a keyboard puts in place of a hyphen.
 _DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212", "-"))
 
@@ -170,23 +174,27 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
         out, away = reader.ask(partial(count_by_case, (IN_CIRCULATION, OUT_OF_HOUSE)))
         cases = reader.cases()
         marks = case_marks(reader, cases)
-    asked = {
-        case: _asked_back(reader, case)
-        for case in reader.cases_ahead(
-            (each.case for each in cases if away[each.case]), kinds=[Kind.USE_AS_IS]
-        )
-    }
+    asked = _asked_back(reader, [each for each in cases if away[each.case]])
     return tuple(
         CaseLine(each, out[each.case], asked.get(each.case, 0), marks.get(each.case))
         for each in cases
     )
 
 
-def _asked_back(reader: Reader, case: str) -> int | None:
-    try:
-        return len(asked_back_of(reader, case))
-    except LabkitError:
-        return None
+def _asked_back(reader: Reader, cases: list[CaseSummary]) -> dict[str, int | None]:
+    """Count the rods of cases that are asked back; only of those that were not as they are yet."""
+    if len(_asked_before) > _MOST_REMEMBERED:
+        _asked_before.clear()
+    found: dict[str, int | None] = {each.case: _asked_before.get(each.last_digest)
+                                    for each in cases}  # fmt: skip
+    new = [case for case, count in found.items() if count is None]
+    for case in reader.cases_ahead(new, kinds=[Kind.USE_AS_IS]):
+        # What cannot be worked out is tried anew the next time.
+        with suppress(LabkitError):
+            count = len(asked_back_of(reader, case))
+            # The case may have gone on since the list was made.
+            found[case] = _asked_before[reader.last(case).digest] = count
+    return found
 
 
 def case_story(reader: Reader, case: str) -> CaseStory:
