@@ -248,6 +248,16 @@ def test_rods_asked_back_are_those_of_the_whole_standing(text):
     assert min(found[True], found[False]) >= 1
 
 
+def test_rods_that_cannot_be_read_back_are_asked_back():
+    """The pair of step 2 stands farther apart than its rods are long, wherever the jaw is."""
+    text = unequal("A", "sliding")
+    given = [
+        replace(one, rod=replace(one.rod, rod=replace(one.rod.rod, label="0.5")))
+        if one.step == 2 else one for one in rods(text)
+    ]
+    assert {rod.step for rod in asked_back(given, read(text))} == {2}
+
+
 def changed_at_random(rng, rod):
     """The rod in some state, at times used as it measures, seldom so short that nothing is read."""
     known = rod.rod.rod
