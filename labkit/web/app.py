@@ -38,7 +38,6 @@ from labkit.web.pages import (
     trial,
 )
 from labkit.web.rights import LOOPBACK, RIGHTS
-from labkit.web.said import as_said
 from labkit.web.show import PLACE, page
 from labkit.web.visits import Visit, Visits
 from labkit.web.way_in import form_closed, who_may
@@ -174,7 +173,6 @@ async def _told(request: Request, error: Exception) -> Response:
     sentences = tuple(line for each in several for line in str(each).splitlines() if line)
     if is_asked_by_program(request):
         return errors(sentences, status)
-    sentences = tuple(map(as_said, sentences))
     return page(request, "told", status, title=title, sentences=sentences, back=_back(request))
 
 

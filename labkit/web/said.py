@@ -65,7 +65,10 @@ _OPTION = re.compile(r"(\bwith )?(--[a-z][a-z-]*)(?: [A-Z]+\b)?")
 #: A choice among the command's words, which stands by itself on a page.
 _CORRECT = re.compile(r"--correct (left|right|midline)")
 #: The file or server of the record, which is nobody's business on a page.
-_PLACE = re.compile(r"\bledger (?:[\w+]+:)?[/\\]\S*")
+_PLACE = re.compile(
+    r"\bledger (?:[\w+]+:)?[/\\](?:[^;]*?\.(?:sqlite3?|db)\b|.*?"
+    r"(?=[;:,)]|\s(?:has|is|was|bears|cannot|could|does|needs|names|holds)\b|$))"
+)
 
 
 def as_said(sentence: str) -> str:
@@ -79,6 +82,8 @@ def as_said(sentence: str) -> str:
     'make it again under “Reject”; see “The story”'
     >>> as_said("the ledger /srv/lab/ledger.sqlite has no case 'QF-9'")
     "the record has no case 'QF-9'"
+    >>> as_said("no rod in the ledger /srv/our lab/today bears the identifier 482 917 3065")
+    'no rod in the record bears the identifier 482 917 3065'
     """
     sentence = _PLACE.sub("record", _CORRECT.sub(r"\1", sentence))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
 from labkit.core.clinic import KIND_WORDS, ClinicFile, PrescriptionTold, TrialTold
@@ -114,14 +115,22 @@ def confirm(place: Workplace, ledger: Ledger, shown: Shown, by: str) -> None:
         raise RefusedError("\n".join(shown.refused))
     if shown.waits:
         raise RefusedError(f"nothing was recorded: {shown.waits}")
-    turns_of(place).require_room(len(_orders(shown)))
     with ledger.transaction():
         for act in shown.acts:
             _record(place, ledger, act, by)
 
 
+def places_kept(place: Workplace, shown: Shown) -> AbstractContextManager[None]:
+    """Keep places meanwhile for what a proposal orders.
+
+    Raises:
+        RefusedError: Too many other makes wait.
+    """
+    return turns_of(place).promised(len(_orders(shown)))
+
+
 def begin_makes(place: Workplace, shown: Shown, by: str) -> tuple[str, ...]:
-    """Begin to make what a proposal orders, once all else of it is on record; name the makes."""
+    """Begin to make what a proposal orders, in the places kept for it; name the makes."""
     return tuple(_made(place, act, by) for act in _orders(shown))
 
 
@@ -147,4 +156,4 @@ def _record(place: Workplace, ledger: Ledger, act: Act, by: str) -> None:
 
 def _made(place: Workplace, act: OrderRods, by: str) -> str:
     asked = {"percent": "; ".join(plain(one.percent) for one in act.requests)}
-    return begin(place, Order.of(place, What.BETWEEN, (act.case, by), asked))
+    return begin(place, Order.of(place, What.BETWEEN, (act.case, by), asked), promised=True)

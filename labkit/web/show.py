@@ -19,7 +19,7 @@ from labkit.core.cautions import CAUTIONS_IN_A_LINE
 from labkit.units import millimetres
 from labkit.web.print_report import report_facts
 from labkit.web.rights import Role, may
-from labkit.web.said import sentence_said
+from labkit.web.said import as_said, sentence_said
 from labkit.web.visits import Visit
 
 #: Where the pages' templates, and what they load, lie among the program's own.
@@ -32,7 +32,9 @@ def _environment() -> Environment:
         loader=FileSystemLoader(templates_dir() / PLACE), autoescape=True,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    environment.filters.update(grouped=grouped, mm=millimetres, sentence=sentence_said)
+    environment.filters.update(
+        grouped=grouped, mm=millimetres, sentence=sentence_said, said=as_said
+    )
     environment.globals.update(
         cautions=CAUTIONS_IN_A_LINE, version=labkit.__version__, printed=report_facts
     )

@@ -11,6 +11,8 @@ from labkit.web.accounts import Account
 from labkit.web.rights import Role
 
 COOKIE = "labkit"
+#: Borne from signing out to the next page alone, so that drafts go then and by no mere address.
+SIGNED_OUT = "labkit-signed-out"
 #: A visit ends this long after its last page, and this long after signing in.
 IDLE, LONGEST = datetime.timedelta(hours=12), datetime.timedelta(hours=24)
 #: Visits kept at once, of those who signed in and of nobody each; the one longest idle goes first.

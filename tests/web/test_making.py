@@ -123,6 +123,7 @@ def test_what_is_not_foreseen_is_told_without_a_trace(ledger, monkeypatch):
     job = find(place, files.order.stem)
     assert job.state.how is How.REFUSED
     assert "does not foresee (ZeroDivisionError)" in job.state.sentences[0]
+    assert job.state.sentences[0].endswith(f"its trace is kept as {job.name}.trace")
     assert "Traceback" not in job.state.sentences[0]
     assert "ZeroDivisionError: division by zero" in files.trace.read_text("utf-8")
 
@@ -144,6 +145,32 @@ def test_a_killed_process_shows_as_broken_off_and_is_made_again(ledger, still):
     again = answer.headers["location"].rpartition("/")[2]
     assert find(place, again).order.asked == {"percent": "75"}
     assert still[0][-1] == again
+
+
+def test_whoever_may_print_papers_may_have_them_printed_again(ledger, tmp_path, still):
+    accounts = Accounts(tmp_path / "accounts.json")
+    accounts.add("quinn", Role.QA, "coffin verse plaid igloo")
+    place = workplace(ledger, accounts=accounts)
+    client = client_of(replace(place, now=lambda: NOW + datetime.timedelta(seconds=61)), by="")
+    sent = {"by": "quinn", "passphrase": "coffin verse plaid igloo"}
+    client.post("/sign-in", data={**sent, "token": token_in(client.get("/sign-in"))})
+    for what, status in ((What.PAPERS, 303), (What.BETWEEN, 403)):
+        name = written(place, order(place, what, PARALLEL)).order.stem
+        shown = client.get(f"/jobs/{name}")
+        assert ("Make it now" in shown.text) == (status == 303)
+        answer = client.post(
+            f"/jobs/{name}/again", data={"token": token_in(shown)}, follow_redirects=False
+        )
+        assert answer.status_code == status
+    assert len(still) == 1
+
+
+def test_processes_that_ended_are_forgotten_in_time():
+    kept = turns.Turns()
+    for number in range(turns.MOST_ENDED + 9):
+        kept.take(str(number), lambda: SimpleNamespace(poll=lambda: 0))
+    assert len(kept._begun) == turns.MOST_ENDED + 1
+    assert kept.process("0") is None
 
 
 def test_jobs_of_other_clinics_are_not_shown(ledger, tmp_path):

@@ -15,10 +15,14 @@ from click.testing import CliRunner
 
 from labkit.cli import clock
 from labkit.cli.main import cli
+from labkit.errors import RefusedError
 from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into
 from labkit.web import inbox, sent_in
 from labkit.web.accounts import Account
+from labkit.web.jobs import turns
+from labkit.web.jobs.job import Order, What, begin, find
+from labkit.web.pages import proposals
 from labkit.web.rights import Role
 from labkit.web.visits import COOKIE
 from tests.support.workplaces import CASE, NOW, PARALLEL, client_of, token_in, workplace
@@ -124,7 +128,8 @@ def test_a_trial_fit_that_was_sent_is_seen_as_pictures(browser):
 def test_an_order_is_made_in_the_background(browser, ledger, monkeypatch):
     begun = []
 
-    def begin(_, order):
+    def begin(_, order, promised):
+        assert promised
         # What is confirmed is on record by then: nobody holds the ledger any more.
         with closing(sqlite3.connect(ledger, timeout=0)) as free:
             free.execute("BEGIN IMMEDIATE")
@@ -140,6 +145,32 @@ def test_an_order_is_made_in_the_background(browser, ledger, monkeypatch):
         (PARALLEL, "anna", {"percent": "75; 85"})
     ]
     assert story(ledger, PARALLEL) == before
+
+
+def test_places_are_kept_for_what_is_ordered(browser, ledger, still, monkeypatch):
+    """Makes that are asked for after it was recorded take none of them."""
+    monkeypatch.setattr(turns, "MOST_WAITING", 1)
+    place = workplace(ledger)
+
+    def make():
+        return begin(place, Order.of(place, What.SET, (CASE, "ben"), {}))
+
+    def decide(*about):
+        with pytest.raises(RefusedError, match="at most 1 makes can wait for their turn, and 1 do"):
+            make()
+        inbox.decide(*about)
+
+    for _ in range(turns.AT_ONCE):
+        make()
+    monkeypatch.setattr(proposals, "decide", decide)
+    page = send(browser, raw({"kind": "order", "percent": ["75"]}, case=PARALLEL))
+    name = confirm(browser, page).headers["location"].rpartition("/")[2]
+    assert find(place, name).state.place == 1
+    later = send(browser, raw({"kind": "order", "percent": ["85"]}, case=PARALLEL))
+    refused = confirm(browser, later)
+    assert refused.status_code == 409
+    assert "at most 1 makes can wait for their turn, and 1 do; ask again" in words(refused)
+    assert [sent.name for sent in inbox.waiting(place)] == [later.url.path.rpartition("/")[2]]
 
 
 KEYS = {"zero": "retruded", "retruded": "-4", "protruded": "6,2", "registered": "3",

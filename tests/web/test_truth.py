@@ -33,8 +33,8 @@ def test_one_rod_left_in_the_mouth_is_said_everywhere(browser, ledger, rods, mon
     assert "rod alone" not in words(browser.get(ADDRESS))
     sentence = (
         f"One rod alone is recorded in the mouth: the left rod 32.8 ({grouped(left)}) of set 1, "
-        f"step 2; its right rod 32.8 ({grouped(right)}): broken since 2031-03-20; ask what is "
-        "worn, and record it."
+        f"step 2 (55.4 %, 32.8/none); its right rod 32.8 ({grouped(right)}): broken since "
+        "2031-03-20; ask what is worn, and record it."
     )
     assert sentence in words(tell(browser, "broken", right))
     today = words(browser.get("/"))
@@ -46,7 +46,8 @@ def test_rods_of_two_steps_in_the_mouth_are_said(browser, ledger, rods):
     page = words(tell(browser, "fitted", rods[3]))
     assert (
         f"The rods recorded in the mouth are of two steps: the left rod 34.2 ({grouped(rods[0])}) "
-        f"of set 1, step 1 and the right rod 32.8 ({grouped(rods[3])}) of set 1, step 2; ask"
+        f"of set 1, step 1 (40.2 %, 34.2/34.2) and the right rod 32.8 ({grouped(rods[3])}) of set "
+        "1, step 2 (55.4 %, 32.8/32.8); ask"
     ) in page
     with look_into(str(ledger)) as reader:
         codes = [one.code for one in findings_of(standing_of_case(reader, CASE))]

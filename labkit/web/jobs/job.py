@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, BinaryIO
 
 from filelock import FileLock, Timeout
@@ -46,6 +47,16 @@ class What(StrEnum):
     ANEW = "replacement rods"
     PAPERS = "papers"
     SCAN = "scan of a rod"
+
+
+#: What is made → the address that asks for it: whoever may ask there may have it made again.
+ASKED_AT: Mapping[What, str] = MappingProxyType({
+    What.SET: "set_make",
+    What.BETWEEN: "between_make",
+    What.ANEW: "rod_make_anew",
+    What.PAPERS: "papers_printed",
+    What.SCAN: "scan_measured",
+})
 
 
 class How(StrEnum):
@@ -141,6 +152,11 @@ class Job:
     state: State
 
     @property
+    def asked_at(self) -> str:
+        """The name of the address that asks for such a make."""
+        return ASKED_AT[self.order.what]
+
+    @property
     def at_work(self) -> bool:
         """Whether it goes on."""
         return self.state.how in (How.WAITING, How.MAKING)
@@ -190,11 +206,14 @@ class Files:
 Sent = tuple[BinaryIO, str]
 
 
-def begin(place: Workplace, order: Order, scan: Sent | None = None) -> str:
+def begin(
+    place: Workplace, order: Order, scan: Sent | None = None, *, promised: bool = False
+) -> str:
     """Make in a process that goes on without this one, now or in its turn; give the job's name.
 
     Args:
         scan: What is measured, kept until the job has ended.
+        promised: Whether a place is kept for it, as `Turns.promised` does.
 
     Raises:
         RefusedError: Too many others wait.
@@ -220,7 +239,7 @@ def begin(place: Workplace, order: Order, scan: Sent | None = None) -> str:
         return process
 
     try:
-        turns.take(name, start)
+        turns.take(name, start, promised=promised)
     except RefusedError:
         files.remove()
         if kept is not None:

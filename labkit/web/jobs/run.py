@@ -71,7 +71,8 @@ def main(folder: Path, name: str) -> None:
         except Exception as error:
             what = f"the program met something that it does not foresee ({type(error).__name__})"
             put(files.trace, traceback.format_exc().encode("utf-8", "replace"))
-            next_ = f"look at the case before you make it again; its trace is {files.trace}"
+            trace = f"its trace is kept as {files.trace.name}"
+            next_ = f"look at the case before you make it again; {trace}"
             told.end(How.REFUSED, (f"{what}; {next_}",))
             raise
         else:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 
 from labkit.errors import RefusedError
 
 #: Makes that go on at once, each of which fills a processor, and that may wait for their turn.
 AT_ONCE, MOST_WAITING = 2, 20
+#: Processes that have ended and are kept in mind.
+MOST_ENDED = 50
 #: It is looked whether one has ended after so many seconds.
 _LOOK_AGAIN = 0.5
 
@@ -31,33 +33,45 @@ class Turns:
         self._lock, self._others = threading.Lock(), list(others)
         self._waiting: dict[str, Callable[[], Process]] = {}
         self._begun: dict[str, Process] = {}
+        self._promised = 0
 
-    def take(self, name: str, start: Callable[[], Process]) -> None:
+    def take(self, name: str, start: Callable[[], Process], *, promised: bool = False) -> None:
         """Begin a make, now or when its turn comes.
 
+        Args:
+            promised: Whether a place is kept for it.
+
         Raises:
-            RefusedError: Too many wait already.
+            RefusedError: Too many wait already, and no place is kept.
         """
         with self._lock:
             if not self._waiting and self._free():
                 self._begun[name] = start()
                 return
-            self._require_room(1)
+            if not promised:
+                self._require_room(1)
             self._waiting[name] = start
             if len(self._waiting) == 1:
                 threading.Thread(target=self._watch, daemon=True).start()
 
-    def require_room(self, count: int) -> None:
-        """Make sure that so many more could wait.
+    @contextmanager
+    def promised(self, count: int) -> Iterator[None]:
+        """Keep places for so many more meanwhile, so that no other make takes them.
 
         Raises:
-            RefusedError: They could not.
+            RefusedError: So many more could not wait.
         """
         with self._lock:
             self._require_room(count)
+            self._promised += count
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._promised -= count
 
     def process(self, name: str) -> Process | None:
-        """Give the process of a make; None where this workplace has begun none."""
+        """Give the process of a make; None where this workplace has begun none, or long ago."""
         return self._begun.get(name)
 
     def place(self, name: str) -> int:
@@ -66,15 +80,19 @@ class Turns:
             return next((at for at, each in enumerate(self._waiting, 1) if each == name), 0)
 
     def _require_room(self, count: int) -> None:
-        if len(self._waiting) + count > MOST_WAITING:
+        taken = len(self._waiting) + self._promised
+        if taken + count > MOST_WAITING:
             raise RefusedError(
-                f"at most {MOST_WAITING} makes can wait for their turn, and {len(self._waiting)} "
-                "do; ask again when one of them has begun; nothing was recorded"
+                f"at most {MOST_WAITING} makes can wait for their turn, and {taken} do; "
+                "ask again when one of them has begun; nothing was recorded"
             )
 
     def _free(self) -> bool:
         self._others = [goes_on for goes_on in self._others if goes_on()]
-        own = sum(process.poll() is None for process in self._begun.values())
+        ended = [name for name, process in self._begun.items() if process.poll() is not None]
+        for name in ended[:-MOST_ENDED]:
+            del self._begun[name]
+        own = len(self._begun) - len(ended[-MOST_ENDED:])
         return own + len(self._others) < AT_ONCE
 
     def _watch(self) -> None:

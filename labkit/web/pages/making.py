@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from starlette.exceptions import HTTPException
 
 from labkit.errors import RefusedError
 from labkit.web.asked import own_case, visit, workplace
 from labkit.web.jobs.job import Job, Order, What, begin, every, find
+from labkit.web.rights import may
 from labkit.web.show import address, page
 from labkit.workflow.record.lookup import need_case
 
@@ -36,8 +38,10 @@ def job_state(request: Request, name: str) -> HTMLResponse:
 
 @router.post("/jobs/{name}/again", name="job_again")
 def job_again(request: Request, name: str) -> Response:
-    """Make again what was refused, broken off or not begun."""
+    """Make again what was refused, broken off or not begun; papers QA too may print again."""
     before = own_job(request, name)
+    if not may(visit(request).role, before.asked_at):
+        raise HTTPException(403)
     if before.at_work:
         raise RefusedError("it is still being made; wait for its end")
     if before.order.what is What.SCAN:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import ExitStack
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -26,7 +27,7 @@ from labkit.web.inbox import (
     waiting,
 )
 from labkit.web.said import as_said
-from labkit.web.sent_in import Shown, begin_makes, confirm, look
+from labkit.web.sent_in import Shown, begin_makes, confirm, look, places_kept
 from labkit.web.show import address, page
 
 router = APIRouter()
@@ -74,7 +75,7 @@ def proposal(request: Request, name: str) -> HTMLResponse:
 def proposal_confirmed(request: Request, name: str) -> Response:
     """Do what was shown; a technician's act."""
     place, by = workplace(request), visit(request).by
-    with deciding(place, _sent(request, name)):
+    with deciding(place, _sent(request, name)), ExitStack() as kept:
         sent = _sent(request, name)
         refuse_decided(sent)
         entries = dict(zip(sent.cases, told(request)("entries").split(), strict=False))
@@ -84,8 +85,10 @@ def proposal_confirmed(request: Request, name: str) -> Response:
                     refuse_stale(ledger, case, entries.get(case, ""))
             shown = look(place, ledger, raw_of(place, sent), table=sent.table)
             confirm(place, ledger, shown, by)
-        jobs = begin_makes(place, shown, by)
+            kept.enter_context(places_kept(place, shown))  # the last thing that can be refused
+        # Decided before anything else can fail: what is on record is not confirmed once more.
         decide(place, sent, CONFIRMED, by)
+        jobs = begin_makes(place, shown, by)
     if jobs:
         return RedirectResponse(address(request, "job", name=jobs[0]), 303)
     if len(sent.cases) == 1:

@@ -12,19 +12,19 @@ from labkit.web.accounts import Account
 from labkit.web.asked import told, workplace
 from labkit.web.rights import Role
 from labkit.web.show import address, page
-from labkit.web.visits import COOKIE, Visit, Visits
+from labkit.web.visits import COOKIE, SIGNED_OUT, Visit, Visits
 
 router = APIRouter()
 
 
 @router.get("/sign-in")
-def sign_in(request: Request, to: str = "/", out: str = "") -> HTMLResponse:
-    """Ask who is there.
-
-    Args:
-        out: Told where somebody has just signed out, whose drafts the browser forgets.
-    """
-    return _asking(request, to, out=bool(out))
+def sign_in(request: Request, to: str = "/") -> HTMLResponse:
+    """Ask who is there; where somebody has just signed out, the browser forgets the drafts."""
+    out = SIGNED_OUT in request.cookies
+    answer = _asking(request, to, out=out)
+    if out:
+        answer.delete_cookie(SIGNED_OUT)
+    return answer
 
 
 @router.post("/sign-in")
@@ -43,7 +43,7 @@ def signed_in(request: Request) -> Response:
         now, by, account.role if account else Role.ALL, account
     )
     answer = RedirectResponse(_own(form("to")), 303)
-    _keep(request, answer, secret)
+    _keep(request, answer, COOKIE, secret)
     return answer
 
 
@@ -51,8 +51,9 @@ def signed_in(request: Request) -> Response:
 def sign_out(request: Request) -> Response:
     """End the visit."""
     _visits(request).end(request.cookies.get(COOKIE))
-    answer = RedirectResponse(f"{address(request, 'sign_in')}?out=1", 303)
+    answer = RedirectResponse(address(request, "sign_in"), 303)
     answer.delete_cookie(COOKIE)
+    _keep(request, answer, SIGNED_OUT, "1", 60)
     return answer
 
 
@@ -99,13 +100,16 @@ def _asking(
         request, "sign-in", status, to=_own(to), wrong=wrong, accounts=accounts, out=out
     )
     if secret:
-        _keep(request, answer, secret)
+        _keep(request, answer, COOKIE, secret)
     return answer
 
 
-def _keep(request: Request, answer: Response, secret: str) -> None:
+def _keep(
+    request: Request, answer: Response, name: str, value: str, seconds: int | None = None
+) -> None:
     answer.set_cookie(
-        COOKIE, secret, httponly=True, samesite="strict", secure=request.url.scheme == "https"
+        name, value, seconds, httponly=True, samesite="strict",
+        secure=request.url.scheme == "https",
     )
 
 

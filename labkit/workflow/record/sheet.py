@@ -211,8 +211,8 @@ def mouth_found(standing: CaseStanding) -> Iterator[Finding]:
 
 def _in_mouth(pair: PairNow, rod: CaseRod) -> str:
     return (
-        f"the {rod.rod.rod.side} rod {rod.rod.rod.label} ({grouped(rod.identifier)}) of set "
-        f"{pair.set_number}, step {pair.step}"
+        f"the {rod.rod.rod.side} rod {rod.rod.rod.label} ({grouped(rod.identifier)}) of "
+        f"{pair.name}"
     )
 
 
