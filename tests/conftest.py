@@ -25,6 +25,9 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Commands go on after the invented stories: the record takes no entry from before its last one.
 clock.now = lambda: TODAY
 
+#: Needs a library that no test has, and is run by the benchmark of rods alone.
+collect_ignore = ["benchmarks/build123d_rods.py"]
+
 #: What lasts longest begins first, so that no worker waits for the other at the end.
 LONGEST_FIRST = (
     "tests/year/", "test_strict_types_hold", "test_output_examples_are", "[set-and-papers]",

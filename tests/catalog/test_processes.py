@@ -49,7 +49,7 @@ def test_a_file_is_whole_or_absent_and_never_over_another(tmp_path):
         write_process(CALIBRATED, path)
     assert path.read_bytes() == before
     with pytest.raises(DeliveryError, match="cannot be written"):
-        write_process(CALIBRATED, tmp_path / "none" / "p.toml")
+        write_process(CALIBRATED, path / "q.toml")
     assert list(tmp_path.iterdir()) == [path]
 
 

@@ -86,6 +86,8 @@ def drawn_of(entry):
     elif kind in (float, Decimal):
         low, high = key.low or 0.0, key.high or 100.0
         found = st.decimals(Decimal(str(low)), Decimal(str(high)), places=4).map(kind)
+    elif get_origin(kind) is tuple and dataclasses.is_dataclass(get_args(kind)[0]):
+        found = st.lists(values_of(get_args(kind)[0]), max_size=2).map(tuple)
     elif get_origin(kind) is tuple and issubclass(get_args(kind)[0], Enum):
         found = st.lists(st.sampled_from(key.choices or list(get_args(kind)[0])), min_size=1)
         found = found.map(tuple)

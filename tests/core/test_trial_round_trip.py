@@ -20,6 +20,8 @@ from tests.support.trials import as_made, trial_seen
 CASES = [(model, action) for model in JawModelName for action in Action]
 #: For each action, with and without a 100 % rod.
 PATIENTS = {JawModelName.STRAIGHT: 60, JawModelName.SLIDING: 60, JawModelName.HINGED: 12}
+#: No range further off than this is taken for the recorded one, mm.
+MOST_UNSEEN_MM = 0.5
 #: The slow ones are 2400 patients together.
 TIMES = [1, pytest.param(5, marks=pytest.mark.slow)]
 
@@ -49,6 +51,16 @@ def proposal_of(prescription, rods, seen):
         prescription, as_made(rods, prescription, WIDE_LIMITS), seen, WIDE_LIMITS
     )
     return outcome.proposal, {finding.code for finding in outcome.refused}
+
+
+def held_range(proposal, prescription, maximum):
+    """Give the range that holds: as recorded where the trial fit confirms it, else as read back."""
+    recorded = float(bite_scale(prescription.bite).range_mm)
+    if not proposal.confirmed:
+        return maximum
+    # Within what rods of 100 % can show: their tolerance, which a steep jaw makes more of.
+    assert maximum == pytest.approx(recorded, abs=MOST_UNSEEN_MM)
+    return recorded
 
 
 @pytest.mark.parametrize("times", TIMES)
@@ -81,15 +93,16 @@ def test_a_gap_tells_the_true_maximum(model, action, listed, times):
             assert codes in ({"rod_stands_upright"}, {"jaw_pose"})
             continue
         told += 1
-        worst = max(worst, abs(proposal.range_mm - maximum))
+        worst = max(worst, abs(proposal.advancement_mm - maximum))
         assert proposal.advancement_mm == pytest.approx(maximum, abs=1e-8)
-        assert proposal.range_mm == pytest.approx(maximum, abs=1e-8)
-        # Every pair keeps its advancement; its percent is that part of the new range.
+        holds = held_range(proposal, prescription, maximum)
+        assert proposal.range_mm == pytest.approx(holds, abs=1e-8)
+        # Every pair keeps its advancement; its percent is that part of the range that holds.
         made = {f"1/{n}": step.made for n, step in enumerate(graded.steps, 1)}
         for pair in proposal.pairs:
             before, now = made[pair.pair], pair.standing
             assert now.advancement_mm == pytest.approx(before.advancement_mm, abs=1e-7)
-            assert now.percent == pytest.approx(100 * before.advancement_mm / maximum, abs=1e-5)
+            assert now.percent == pytest.approx(100 * before.advancement_mm / holds, abs=1e-5)
             assert pair.percent_before == pytest.approx(before.percent, abs=1e-5)
         # The path stays where it was: the same sideways shift for each mm forward.
         slope = bite_scale(prescription.bite).sideways_per_mm

@@ -15,7 +15,7 @@ from labkit.core.label.lettering import Arc, Line
 from labkit.core.label.place import label_space
 from labkit.core.rod.curves import box
 from labkit.core.rod.rods import Ball, Crosspin, Eye, FlatBar, Hand, Rod
-from labkit.errors import GeometryError, InputError
+from labkit.errors import GeometryError
 from labkit.exports.write.step import StepHeader, write_step
 from labkit.solids.build import build
 from tests.support.flat_edges import merged, piece_through, without
@@ -223,21 +223,6 @@ def test_right_and_left_parts_are_mirror_images_with_their_own_label():
     mirrored = {(-b + 0.0, -a + 0.0, c, d) for a, b, c, d in plain(right.top)}
     assert plain(left.top) == mirrored
     assert plain(left.side) == {(-b + 0.0, -a + 0.0, c, d) for a, b, c, d in plain(right.side)}
-
-
-def test_a_file_without_a_solid_is_refused(tmp_path):
-    path = tmp_path / "empty.step"
-    request = made("eye-eye-flat", Hand.MINUS_Y)[2]
-    path.write_text("nothing")
-    with pytest.raises(InputError, match=r"empty\.step is not a whole STEP file"):
-        views_of(path, request)
-    path.write_text(
-        "ISO-10303-21;\nHEADER;\nFILE_DESCRIPTION((''),'2;1');\n"
-        "FILE_NAME('','',(''),(''),'','','');\nFILE_SCHEMA(('AP242'));\nENDSEC;\n"
-        "DATA;\nENDSEC;\nEND-ISO-10303-21;\n"
-    )
-    with pytest.raises(InputError, match=r"empty\.step holds no solid"):
-        views_of(path, request)
 
 
 def test_a_cut_beside_the_rod_is_refused():

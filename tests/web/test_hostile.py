@@ -20,8 +20,9 @@ _ASKED = ("identifier", "find", "to", "percent", "low", "high", "count", "set", 
           "left", "right", "recorded", "step", "drop", "entry")  # fmt: skip
 #: Where something is in its place, so that what follows it is looked at.
 _GOOD = {"case": PARALLEL, "name": SET, "file": "checks.json"}
-#: With nothing wrong in the address, a set is made, or withheld for any reason: that is no slip.
-_WORKS = {"set_make", "api_make", "set_release_withheld"}
+#: With nothing wrong in the address, a set is made, or withheld for any reason, or its papers are
+#: printed again: that is no slip.
+_WORKS = {"set_make", "api_make", "set_release_withheld", "papers_printed"}
 #: So many texts are one run, so that a broken-off one goes on from its part (`-k "475"`).
 _PART = 25
 #: An address is no longer than a server takes.

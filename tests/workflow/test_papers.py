@@ -187,9 +187,9 @@ def put(*places):
 
 HARM = {
     "template outside": (
-        put("profile", "documents", {"/OUT/evil.typ": "x"}), "no template of the program"),
+        put("profile", "documents", {"/OUT/evil.typ": "x"}), "not one of the program's templates"),
     "template above": (
-        put("profile", "documents", {"../evil.typ": "x"}), "no template of the program"),
+        put("profile", "documents", {"../evil.typ": "x"}), "not one of the program's templates"),
     "template with a package": (
         put("profile", "documents", {"wearers-page.typ": '#import "@preview/a:1.0.0"'}),
         "imports a package"),

@@ -145,7 +145,7 @@ def test_of_more_names_than_are_worth_listing_the_nearest_is_named(twelve):
 
 
 def test_nothing_left(twelve):
-    with pytest.raises(RefusedError, match="of 96 measured rods in the record none fits"):
+    with pytest.raises(RefusedError, match="none of 96 measured rods in the record fits"):
         chosen(twelve[1], Selection(shortest_mm=90.0))
     with pytest.raises(RefusedError, match="no measured rods yet"):
         chosen((), ALL)
