@@ -86,3 +86,7 @@ class MadeAlreadyError(DeliveryError):
 
 class LedgerError(RefusedError):
     """A ledger that cannot be read or written now, is damaged, or does not allow the entry."""
+
+
+class LedgerAwayError(LedgerError):
+    """A ledger on a server that cannot be reached now."""

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from labkit.errors import InputError, LabkitError, LedgerError
+from labkit.errors import InputError, LabkitError, LedgerAwayError, LedgerError
 
 _LOCKED = (
     "is locked by another program that has been writing for too long; nothing was recorded; "
@@ -99,7 +99,8 @@ def told_of(error: Exception, place: str) -> LabkitError:
     if sentence == _FOREIGN:
         return InputError(f"the file {place} {sentence}", field="ledger")
     detail = "" if sentence in (_LOCKED, _READ_ONLY) else f" ({_first_line(cause)})"
-    return LedgerError(f"the ledger {place} {sentence}{detail}", field="ledger")
+    kind = LedgerAwayError if sentence == _UNREACHABLE else LedgerError
+    return kind(f"the ledger {place} {sentence}{detail}", field="ledger")
 
 
 def _sentence(cause: BaseException) -> str:

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from labkit.cli.main import cli
-from labkit.cli.sets.one_of_many import Bench, digests, make_asked
+from labkit.cli.sets.one_of_many import Bench, digests, make_asked, make_one
 from labkit.workflow.sets.cases import open_case
 from labkit.workflow.sets.queue import MARK_FILE, Asked
 from tests.support.making import ONE
@@ -70,7 +70,7 @@ def asked_on(bench: Bench) -> Asked:
 
 def test_a_host_without_the_folder_makes_no_set(bench):
     done = make_asked(bench, asked_on(bench))
-    assert done.state == "broken off"
+    assert done.state == "waiting"
     assert "is not on this host as it was where the batch was asked for" in done.said[0]
     assert not bench.out_dir.exists()
 
@@ -79,5 +79,16 @@ def test_a_host_with_another_template_makes_no_set(bench):
     bench.out_dir.mkdir()
     Path(bench.out_dir / MARK_FILE).touch()
     done = make_asked(bench, replace(asked_on(bench), inputs_sha256="0" * 64))
-    assert done.state == "broken off"
+    assert done.state == "waiting"
     assert done.said[0].startswith("this host has another version of the program, template")
+
+
+def test_a_set_waits_while_the_record_is_away(bench):
+    bench.out_dir.mkdir()
+    Path(bench.out_dir / MARK_FILE).touch()
+    away = replace(bench, ledger_url=SERVER)
+    done = make_asked(away, asked_on(bench))
+    assert done.state == "waiting"
+    assert "cannot be reached; check that the server runs" in done.said[0]
+    (bench.out_dir.parent / "rx.toml").write_text(ONE, encoding="utf-8")
+    assert make_one(away, str(bench.out_dir.parent / "rx.toml")).state == "broken off"

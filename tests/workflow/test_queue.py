@@ -29,21 +29,22 @@ TWO = replace(ONE, file="b.toml", case="QF-2")
 @pytest.fixture
 def queue(server, monkeypatch):
     monkeypatch.setattr(queue_worker, "TRY_AGAIN_SECONDS", 0)
+    monkeypatch.setattr(queue_worker, "PAUSE_SECONDS", 0)
     monkeypatch.setattr(queue_worker, "_LOOK_SECONDS", 0.1)
     queue = Queue(fresh_schema(server))
     queue.begin()
     return queue
 
 
-def work(queue, make):
-    """Work through a queue; give what was done, by case."""
+def work(queue, make, said=()):
+    """Work through a queue, held up as said; give what was done, by case."""
     done, held_up = {}, []
 
     def told(outcome):
         done[outcome.case] = outcome
 
     work_through(Work(queue, make, 2, told, held_up.append, once=True))
-    assert held_up == []
+    assert tuple(held_up) == said
     return done
 
 
@@ -61,7 +62,21 @@ def made_at_the_second_try(folder, asked):
 
 
 def never_made(asked):
-    return Outcome(asked.file, asked.case, "broken off", said=("this host is another one",))
+    return Outcome(asked.file, asked.case, "broken off", said=("the disk is full",))
+
+
+def made_elsewhere(folder, asked):
+    """Leave one set to other hosts; be one of them the next times, and break off the first."""
+    tries, other = Path(folder) / "tries", Path(folder) / TWO.case
+    if asked.case == TWO.case:
+        other.touch()
+        return made(asked)
+    tried = len(tries.read_text()) if tries.exists() else 0
+    tries.write_text("+" * (tried + 1))
+    if tried == 0:
+        return Outcome(asked.file, asked.case, "waiting", said=("this host is another one",))
+    assert other.exists()
+    return never_made(asked) if tried == 1 else made(asked)
 
 
 def test_a_set_is_asked_for_once_and_what_became_of_it_is_kept(queue):
@@ -98,8 +113,18 @@ def test_what_a_lost_worker_had_at_work_is_taken_up_until_it_was_lost_too_often(
 def test_what_breaks_off_each_time_is_given_up_with_its_reason(queue, monkeypatch):
     monkeypatch.setattr(queue_worker, "MOST_TRIES", 2)
     queue.put([ONE])
-    assert work(queue, never_made)["QF-1"].said == ("this host is another one",)
+    assert work(queue, never_made)["QF-1"].said == ("the disk is full",)
     assert queue.at_work([ONE.key]) == {}
+
+
+def test_what_a_host_cannot_make_is_left_to_others_behind_the_rest(queue, tmp_path, monkeypatch):
+    monkeypatch.setattr(queue_worker, "MOST_TRIES", 2)
+    queue.put([ONE, TWO])
+    said = (
+        "QF-1: left to another host: this host is another one; this worker looks again every 0 s",
+    )
+    done = work(queue, functools.partial(made_elsewhere, str(tmp_path)), said)
+    assert done == {"QF-1": made(ONE), "QF-2": made(TWO)}
 
 
 def test_a_record_that_is_a_file_has_no_queue(tmp_path):

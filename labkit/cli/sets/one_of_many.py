@@ -23,6 +23,7 @@ from labkit.errors import (
     EXIT_UNREADABLE,
     InputErrors,
     LabkitError,
+    LedgerAwayError,
     LedgerError,
     MadeAlreadyError,
 )
@@ -77,13 +78,17 @@ def make_asked(bench: Bench, asked: Asked) -> Outcome:
 
     Args:
         bench: This host's own; what travels with the set is taken from that.
+
+    Returns:
+        What became of it: "waiting", with the reason, where this host cannot make it now.
     """
     bench = dataclasses.replace(
         bench, out_dir=Path(asked.out), process_name=asked.process, by=asked.by
     )
     if said := _not_here(bench, asked):
-        return Outcome(asked.file, asked.case, "broken off", said=(said,))
-    return _made(bench, asked.file, lambda: parse_toml(asked.text, asked.file))
+        return Outcome(asked.file, asked.case, "waiting", said=(said,))
+    read = functools.partial(parse_toml, asked.text, asked.file)
+    return _made(bench, asked.file, read, away="waiting")
 
 
 def _not_here(bench: Bench, asked: Asked) -> str:
@@ -114,7 +119,14 @@ def _profile_sha256(profile: Profile) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _made(bench: Bench, file: str, read: Callable[[], TomlSource]) -> Outcome:
+def _made(
+    bench: Bench, file: str, read: Callable[[], TomlSource], *, away: str = "broken off"
+) -> Outcome:
+    """Make a set, and tell what became of it.
+
+    Args:
+        away: State of a set that cannot be made because the record cannot be reached.
+    """
     case = ""
     try:
         source = read()
@@ -128,6 +140,8 @@ def _made(bench: Bench, file: str, read: Callable[[], TomlSource]) -> Outcome:
         return with_set(Outcome(file, case, state, said=notes), made.folder, made.spec)
     except MadeAlreadyError as error:
         return with_set_in(bench.out_dir, Outcome(file, case, "there", said=(str(error),)))
+    except LedgerAwayError as error:
+        return dataclasses.replace(failed(file, case, error), state=away)
     except LabkitError as error:
         return failed(file, case, error)
     except Exception as error:

@@ -150,13 +150,28 @@ class Queue:
         from procrastinate.exceptions import AlreadyEnqueued
 
         known = self.at_work([each.key for each in asked])
+        new = [each for each in asked if each.key not in known]
+        self._clear_for(new)
         app = App(connector=SyncPsycopgConnector(conninfo=self.conninfo, min_size=1, max_size=1))
         with self.told(), app.open():
-            for each in (each for each in asked if each.key not in known):
+            for each in new:
                 # Two sets of one case are never made at once.
                 job = app.configure_task(TASK, lock=each.case, queueing_lock=each.key)
                 with suppress(AlreadyEnqueued):  # another batch was quicker
                     job.defer(**dataclasses.asdict(each))
+
+    def _clear_for(self, new: Sequence[Asked]) -> None:
+        """Drop what became of sets before, and what was put back of their cases there."""
+        with self._connected() as connection:
+            connection.execute(
+                "DELETE FROM labkit_outcomes WHERE key = ANY(%s)", [[each.key for each in new]]
+            )
+            connection.execute(
+                "DELETE FROM procrastinate_jobs "
+                "WHERE status = 'todo' AND priority < 0 AND lock = ANY(%s) "
+                "AND args->>'out' = ANY(%s)",
+                [[each.case for each in new], [each.out for each in new]],
+            )
 
     def at_work(self, keys: Sequence[str]) -> dict[str, str]:
         """Give those that are not done, each as "waiting" or "at work"."""

@@ -7,12 +7,12 @@ import dataclasses
 import logging
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NoReturn, cast
 
 from labkit.errors import LedgerError
 from labkit.workflow.sets.batch import LOST, Outcome, pool_of
@@ -28,7 +28,15 @@ STALLED_SECONDS = 30.0
 #: A set that broke off, or whose worker was lost, is tried again, as often and after so long.
 MOST_TRIES = 10
 TRY_AGAIN_SECONDS = 10
+#: A worker whose host cannot make a set leaves the queue to the others for so long.
+PAUSE_SECONDS = 30.0
 _LOOK_SECONDS = 2.0
+#: What is put back was not tried, so the try that the engine adds is taken off; it waits behind
+#: the others, so that a set that no host can make keeps none from being made.
+_PUT_BACK = (
+    "UPDATE procrastinate_jobs SET attempts = attempts - 1, priority = priority - 1 "
+    "WHERE id = %(id)s"
+)
 
 
 @dataclass(frozen=True)
@@ -36,7 +44,8 @@ class Work:
     """What a worker does.
 
     Args:
-        make: Makes a set, in a process of its own; raises nothing of its own.
+        make: Makes a set, in a process of its own; raises nothing of its own. What becomes
+            "waiting" cannot be made on this host now, and is left to others.
         told: Told of each set that is done for good.
         say: Told in a sentence what holds the worker up.
         once: Whether it ends when nothing waits or is at work anywhere.
@@ -52,6 +61,10 @@ class Work:
 
 class _AgainError(Exception):
     """A set that is to be tried again."""
+
+
+class _NotHereError(_AgainError):
+    """A set that this host cannot make."""
 
 
 def work_through(work: Work) -> None:
@@ -85,6 +98,8 @@ class _Worker:
         self._work = work
         self.pool = self._new_pool()
         self.is_done = False
+        self._is_to_pause = False
+        self._reason: tuple[str, ...] = ()
 
     def _new_pool(self) -> ProcessPoolExecutor:
         return pool_of(self._work.processes, _leave_signals)
@@ -110,18 +125,38 @@ class _Worker:
 
     async def _run(self, app: App) -> None:
         while not self.is_done:
+            self._is_to_pause = False
             await app.run_worker_async(
                 name=TASK, concurrency=self._work.processes, wait=not self._work.once,
                 fetch_job_polling_interval=_LOOK_SECONDS, delete_jobs="successful",
                 install_signal_handlers=False, update_heartbeat_interval=HEARTBEAT_SECONDS,
-                stalled_worker_timeout=STALLED_SECONDS,
+                stalled_worker_timeout=STALLED_SECONDS, worker_middleware=[self._process],
             )
-            if not self._work.once:
+            if self._is_to_pause:
+                await self._pause()
+            elif not self._work.once:
                 return  # told to stop, or the database is gone
-            if not await _is_any_left(app):
+            elif not await _is_any_left(app):
                 self.is_done = True
             else:
                 await asyncio.sleep(_LOOK_SECONDS)
+
+    async def _process(
+        self, process: Callable[[], Awaitable[Any]], _: JobContext, worker: Any
+    ) -> Any:
+        """Take no further set after one that this host cannot make."""
+        try:
+            return await process()
+        except _NotHereError:
+            self._is_to_pause = True
+            worker.stop()
+            raise
+
+    async def _pause(self) -> None:
+        """Leave the queue to other hosts for a while; read anew what was put right here."""
+        self.pool.shutdown(wait=False)
+        self.pool = self._new_pool()
+        await asyncio.sleep(PAUSE_SECONDS)
 
     def _app(self) -> App:
         from procrastinate import App, PsycopgConnector, RetryStrategy
@@ -146,11 +181,23 @@ class _Worker:
             if self.pool is pool:
                 self.pool = self._new_pool()
             outcome = _lost(asked)
+        if outcome.state == "waiting":
+            await self._put_back(app, context, outcome)
         if outcome.state == "broken off" and context.job.attempts + 1 < MOST_TRIES:
             raise _AgainError
         await _put_down(app, asked, outcome)
         with suppress(OSError):  # a log that takes nothing keeps no set from being made
             self._work.told(outcome)
+
+    async def _put_back(self, app: App, context: JobContext, outcome: Outcome) -> NoReturn:
+        if outcome.said != self._reason:
+            self._reason = outcome.said
+            self._work.say(
+                f"{outcome.case}: left to another host: {' '.join(outcome.said)}; this worker "
+                f"looks again every {PAUSE_SECONDS:.0f} s"
+            )
+        await app.connector.execute_query_async(_PUT_BACK, id=context.job.id)
+        raise _NotHereError
 
 
 def _leave_signals() -> None:
