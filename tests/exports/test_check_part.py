@@ -12,9 +12,11 @@ import pytest
 import trimesh
 from manifold3d import Manifold, Mesh
 
+from labkit.catalog.lettering import load_lettering
 from labkit.core.rod.rods import Compensation, Hand
 from labkit.exports.check import part as module
-from labkit.exports.check.part import check_part
+from labkit.exports.check.part import check_part, check_part_of
+from tests.support.rods import rod_of, written
 from tests.support.sample_parts import (
     BALL_BALL,
     EYE_EYE,
@@ -35,7 +37,7 @@ PARTS = [
 
 def check(part, wrong=RIGHT, compensation=NOMINAL):
     step, stl, volume = made(part, wrong)
-    return check_part(part, compensation, step, stl, LETTERING, (volume, volume))
+    return check_part_of(part, compensation, (step, stl), LETTERING, (volume, volume))
 
 
 def failed(result):
@@ -97,7 +99,7 @@ def test_a_wrong_part_fails(wrong, expected):
 def test_a_bar_that_was_not_asked_for_fails():
     part = dataclasses.replace(PARTS[0], bar=False)
     step, stl, volume = made(PARTS[0])
-    result = check_part(part, NOMINAL, step, stl, LETTERING, (volume, volume))
+    result = check_part_of(part, NOMINAL, (step, stl), LETTERING, (volume, volume))
     assert failed(result) == {("STL", "bar under the label"), ("STEP", "bar under the label")}
 
 
@@ -113,7 +115,7 @@ def test_a_hole_that_nobody_asked_for_fails(tmp_path):
         trimesh.Trimesh(drilled.vert_properties, drilled.tri_verts).export(file_type="stl")
     )
     less = body.volume() - (body - drill).volume()
-    result = check_part(PARTS[0], NOMINAL, step, path, LETTERING, (volume, volume - less))
+    result = check_part_of(PARTS[0], NOMINAL, (step, path), LETTERING, (volume, volume - less))
     assert failed(result) == {("STL", "through holes")}
     assert result.mesh.genus == 3
 
@@ -121,7 +123,7 @@ def test_a_hole_that_nobody_asked_for_fails(tmp_path):
 def test_the_other_hand_fails():
     step, stl, volume = made(PARTS[2])
     other = dataclasses.replace(PARTS[2], hand=Hand.MINUS_Y, mark="L")
-    names = failed(check_part(other, NOMINAL, step, stl, LETTERING, (volume, volume)))
+    names = failed(check_part_of(other, NOMINAL, (step, stl), LETTERING, (volume, volume)))
     assert {("STL", "label"), ("STEP", "label")} <= names
 
 
@@ -135,10 +137,24 @@ def test_sentences_say_measured_allowed_and_what_to_do():
 
 def test_another_solid_s_volume_fails():
     step, stl, volume = made(PARTS[0])
-    result = check_part(PARTS[0], NOMINAL, step, stl, LETTERING, (volume, volume + 1.5))
+    result = check_part_of(PARTS[0], NOMINAL, (step, stl), LETTERING, (volume, volume + 1.5))
     assert failed(result) == {
         ("STL", "volume against the solid"), ("STL", "volume against the STEP"),
     }
+
+
+def test_a_rod_of_another_body_fails_by_its_volume(tmp_path):
+    """Long edges rounded by 0.05 mm less: no length, diameter or box tells."""
+    asked = rod_of("eye-eye-flat", "33.3")
+    body = dataclasses.replace(asked.template.body, edge_radius_mm=0.45)
+    other = written(
+        dataclasses.replace(asked, template=dataclasses.replace(asked.template, body=body)),
+        tmp_path,
+    )
+    result = check_part(asked, NOMINAL, other.step, other.stl, load_lettering())
+    assert ("STEP", "volume against the solid") in failed(result)
+    right = written(asked, tmp_path)
+    assert check_part(asked, NOMINAL, right.step, right.stl, load_lettering()).failures == ()
 
 
 def test_a_compensated_stl_is_held_against_what_was_built():
@@ -146,9 +162,9 @@ def test_a_compensated_stl_is_held_against_what_was_built():
     step, _, nominal = made(PARTS[0])
     _, stl, built = made(PARTS[0], Wrong(length_by_mm=0.05, bore_by_mm=0.04))
     asked = Compensation(length_offset_mm=0.05, bore_offset_mm=0.04)
-    assert check_part(PARTS[0], asked, step, stl, LETTERING, (nominal, built)).failures == ()
+    assert check_part_of(PARTS[0], asked, (step, stl), LETTERING, (nominal, built)).failures == ()
     other = Compensation(length_offset_mm=0.05, bore_offset_mm=0.03)
-    names = failed(check_part(PARTS[0], other, step, stl, LETTERING, (nominal, built)))
+    names = failed(check_part_of(PARTS[0], other, (step, stl), LETTERING, (nominal, built)))
     assert names == {
         ("STL", "diameter of the bore at the lower end"),
         ("STL", "diameter of the bore at the upper end"),
@@ -175,7 +191,7 @@ def test_a_wrong_step_beside_a_right_stl_fails(wrong, expected, compensated):
     change = Wrong(length_by_mm=0.05, bore_by_mm=0.04) if compensated else Wrong()
     _, stl, built = made(PARTS[0], change)
     asked = Compensation(length_offset_mm=0.05, bore_offset_mm=0.04) if compensated else NOMINAL
-    names = failed(check_part(PARTS[0], asked, step, stl, LETTERING, (nominal, built)))
+    names = failed(check_part_of(PARTS[0], asked, (step, stl), LETTERING, (nominal, built)))
     assert expected in names
     assert {file for file, _ in names} <= {"STEP", "STL"}
     assert not {name for file, name in names if file == "STL"} - {"volume against the STEP"}
@@ -185,7 +201,7 @@ def test_an_unreadable_stl_is_a_failed_check(tmp_path):
     step, stl, volume = made(PARTS[0])
     short = tmp_path / "part.stl"
     short.write_bytes(stl.read_bytes()[:-50])
-    result = check_part(PARTS[0], NOMINAL, step, short, LETTERING, (volume, volume))
+    result = check_part_of(PARTS[0], NOMINAL, (step, short), LETTERING, (volume, volume))
     assert failed(result) == {("STL", "readable")}
     assert result.label_read == ""
     assert result.stl_length_mm is None
@@ -195,7 +211,7 @@ def test_an_unreadable_step_is_a_failed_check(tmp_path):
     _, stl, volume = made(PARTS[0])
     none = tmp_path / "part.step"
     none.write_text("nothing")
-    result = check_part(PARTS[0], NOMINAL, none, stl, LETTERING, (volume, volume))
+    result = check_part_of(PARTS[0], NOMINAL, (none, stl), LETTERING, (volume, volume))
     assert failed(result) == {("STEP", "readable")}
     assert json.dumps(result.to_json())
 
@@ -205,7 +221,7 @@ def test_old_schema_and_other_units_fail(tmp_path):
     text = step.read_text("ascii").replace("SI_UNIT(.MILLI.,.METRE.)", "SI_UNIT($,.METRE.)")
     changed = tmp_path / "part.step"
     changed.write_text(text.replace("AP242_MANAGED", "AP214_MANAGED"), "ascii")
-    names = failed(check_part(PARTS[0], NOMINAL, changed, stl, LETTERING, (volume, volume)))
+    names = failed(check_part_of(PARTS[0], NOMINAL, (changed, stl), LETTERING, (volume, volume)))
     assert names == {("STEP", "schema"), ("STEP", "length units")}
 
 
@@ -227,8 +243,9 @@ def test_measuring_shares_nothing_with_building(name):
     }
     ours = {one for one in imported if one and one.startswith("labkit.")}
     allowed = {f"labkit.exports.{other}".removesuffix(".__init__") for other in MEASURING} | {
-        "labkit.core.label.lettering", "labkit.core.numbers", "labkit.core.rod.fittings",
-        "labkit.core.rod.rods", "labkit.errors", "labkit.units",
+        "labkit.core.label.lettering", "labkit.core.label.place", "labkit.core.numbers",
+        "labkit.core.rod.fittings", "labkit.core.rod.rods", "labkit.core.rod.volume",
+        "labkit.errors", "labkit.units",
     }
     assert ours <= allowed
 
@@ -243,4 +260,4 @@ def test_a_corrupted_coordinate_never_passes(seed, tmp_path):
     data[84 + 50 * facet + 12 + 4 * int(random.integers(9)) + 2] ^= 0x80
     path = tmp_path / "part.stl"
     path.write_bytes(data)
-    assert not check_part(PARTS[1], NOMINAL, step, path, LETTERING, (volume, volume)).passed
+    assert not check_part_of(PARTS[1], NOMINAL, (step, path), LETTERING, (volume, volume)).passed

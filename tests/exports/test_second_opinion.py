@@ -70,9 +70,7 @@ def test_every_process(row, name, tmp_path):
     """The STEP stays nominal; the mesh is measured beside it as the process builds it."""
     by = processes()[name].compensation
     rod = rod_of(row, "31.7", Hand.PLUS_Y)
-    nominal = written(rod, tmp_path)
     built = written(rod, tmp_path, by)
-    volumes = (nominal.volume_mm3, built.volume_mm3)
-    check = check_part(rod, by, built.step, built.stl, load_lettering(), volumes)
+    check = check_part(rod, by, built.step, built.stl, load_lettering())
     assert check.failures == ()
     assert kernel_says(built.step).valid

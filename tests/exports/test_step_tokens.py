@@ -8,7 +8,8 @@ from __future__ import annotations
 import pytest
 
 from labkit.catalog.lettering import load_lettering
-from labkit.core.rod.rods import Hand
+from labkit.core.rod.rods import NOMINAL, Hand
+from labkit.core.rod.volume import rod_volume_mm3
 from labkit.exports.check.part import check_step
 from tests.support.kernel_step import kernel_says
 from tests.support.rods import ROWS, rod_of, written
@@ -27,7 +28,8 @@ class Delivered:
     def __init__(self, row: str, folder) -> None:
         hand = Hand.PLUS_Y if "slim" in row else Hand.MINUS_Y
         made = written(rod_of(row, LENGTH, hand), folder)
-        self._rod, self._volume = made.rod, made.volume_mm3
+        self._rod = made.rod
+        self._volume = rod_volume_mm3(made.rod, made.engraving, NOMINAL)
         self._path = folder / "changed.step"
         self.text = made.step.read_text("ascii")
         self._original = kernel_says(made.step)

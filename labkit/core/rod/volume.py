@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 
+from labkit.core.label.layout import widened
 from labkit.core.label.lettering import Engraving
-from labkit.core.rod.compensation import RodSizes
+from labkit.core.rod.compensation import RodSizes, compensated
 from labkit.core.rod.fittings import NeckFitting
 from labkit.core.rod.outlines import region_area_mm2
-from labkit.core.rod.rods import Hand
+from labkit.core.rod.rods import Compensation, Hand, Rod
 
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 
@@ -43,6 +44,19 @@ def label_volume_mm3(engraving: Engraving, depth_mm: float) -> float:
     """
     regions = (region for text in engraving.texts for region in text.regions())
     return math.fsum(region_area_mm2(region) for region in regions) * depth_mm
+
+
+def rod_volume_mm3(rod: Rod, engraving: Engraving, compensation: Compensation) -> float:
+    """Work out the volume of a rod with all that is engraved in it, as a process builds it.
+
+    Formula: body at the compensated sizes − strokes widened by the compensation × depth.
+
+    Raises:
+        GeometryError: The fittings do not belong on this body.
+    """
+    sizes = compensated(rod.template, rod.length, compensation)
+    built = widened(engraving, compensation.label_stroke_offset_mm)
+    return body_volume_mm3(sizes) - label_volume_mm3(built, rod.template.label.depth_mm)
 
 
 def envelope_mm(sizes: RodSizes, hand: Hand) -> Box:

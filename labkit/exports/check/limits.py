@@ -26,8 +26,9 @@ STEP_DIAMETER_MM = 1e-6
 STEP_AXIS_TILT = 1e-9
 #: Bounding boxes follow from placements and radii; this is what the drawing leaves open.
 STEP_BOX_MM = 1e-5
-#: The solid's own volume is measured by the kernel's quadrature over trimmed faces, a share of it.
-STEP_VOLUME_SHARE = 1e-6
+#: The volume of the STEP, an integral over its faces, agrees with the closed formulas of a rod to
+#: 1e-11 of some 1,000 mm³; twelve decimals of its points move it by less.
+STEP_VOLUME_MM3 = 1e-5
 
 #: STL holds 24 bits: 60 mm / 2^24 is 4 nm a coordinate. The rest is room for the fit.
 MESH_LENGTH_MM = 0.002

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.label.lettering import Lettering
+from labkit.core.label.place import lay_out_rod
 from labkit.core.rod.rods import NOMINAL, Compensation, Rod
+from labkit.core.rod.volume import rod_volume_mm3
 from labkit.errors import InputError
 from labkit.exports.check import limits
 from labkit.exports.check.checks import Check, Checked, Checker
@@ -96,20 +98,37 @@ def check_part(
     step_path: Path,
     stl_path: Path,
     lettering: Lettering,
-    volumes_mm3: tuple[float, float],
 ) -> PartCheck:
     """Measure one part's written files and hold them against what was asked.
 
     Args:
         compensation: What the process adds in the STL; the STEP is nominal.
-        volumes_mm3: Volumes asked for: of the nominal solid (STEP) and of the built one (STL).
 
     Returns:
         Every check with its numbers; a failed check is a result, not an error.
 
-    Validity: rods in the rod frame. Nothing is taken from the building code but the two volumes,
-    which it has held against their closed formulas.
+    Validity: rods in the rod frame. Nothing is taken from the building code: the volumes follow
+    from the rod by closed formulas.
     """
+    engraving = lay_out_rod(lettering, rod)
+    volumes = tuple(rod_volume_mm3(rod, engraving, by) for by in (NOMINAL, compensation))
+    return check_part_of(rod, compensation, (step_path, stl_path), lettering, volumes)
+
+
+def check_part_of(
+    rod: Rod,
+    compensation: Compensation,
+    files: tuple[Path, Path],
+    lettering: Lettering,
+    volumes_mm3: tuple[float, ...],
+) -> PartCheck:
+    """Measure a part as `check_part`, with volumes of another source.
+
+    Args:
+        files: STEP and STL.
+        volumes_mm3: Of the nominal part (STEP) and of the built one (STL).
+    """
+    step_path, stl_path = files
     nominal_mm3, built_mm3 = volumes_mm3
     step, step_checks = check_step(rod, step_path, lettering, nominal_mm3)
     mesh_checker = Checker("STL", rod.part)
@@ -168,7 +187,7 @@ def check_step(
         *_box_checks(checker, (step.low, step.high), (low, high), limits.STEP_BOX_MM),
         checker.near(
             "volume against the solid", step.volume_mm3, nominal_mm3,
-            limits.STEP_VOLUME_SHARE * nominal_mm3, "mm³",
+            limits.STEP_VOLUME_MM3, "mm³",
         ),
         *_reading_checks(checker, rod, _read(rod, step.inward, lettering)),
     ]
@@ -249,10 +268,7 @@ def _mesh_checks(
 
 def _volume_room(mesh: MeshMeasure) -> float:
     """Give what facets may lose over all curved surfaces."""
-    return (
-        limits.MEAN_CHORD_SHARE * limits.MESH_CHORD_MM * mesh.curved_area_mm2
-        + limits.STEP_VOLUME_SHARE * abs(mesh.volume_mm3)
-    )
+    return limits.MEAN_CHORD_SHARE * limits.MESH_CHORD_MM * mesh.curved_area_mm2
 
 
 def _box_checks(

@@ -269,7 +269,6 @@ class _Work:
             step_path,
             stl_path,
             self.means.lettering,
-            (nominal.volume_mm3, built.volume_mm3),
         )
         self._require(f"part {part.rod.part}", check.failures)
         return MadePart(part, engraving, files, check, mesh)
