@@ -5,8 +5,8 @@ from __future__ import annotations
 import gc
 import os
 import sys
-import tempfile
-from pathlib import Path
+
+from platformdirs import user_cache_path
 
 from labkit.cli import clock
 from tests.support.after_story import TODAY
@@ -14,8 +14,9 @@ from tests.support.after_story import TODAY
 # A worker keeps many sets, pages and solids alive; walked seldom, they cost a tenth less time.
 gc.set_threshold(100_000, 50, 1000)
 
-# Bodies of templates are kept apart from the user's own, for all workers and their commands.
-os.environ["LABKIT_CACHE"] = str(Path(tempfile.gettempdir()) / f"labkit-tests-{os.getuid()}")
+# Bodies of templates are kept apart from the user's own, for all workers and their commands: in a
+# folder that nobody else writes to.
+os.environ["LABKIT_CACHE"] = str(user_cache_path("labkit-tests", appauthor=False))
 
 # Commands are started as processes of their own hundreds of times: they are compiled once, not each
 # time, even where the surroundings ask for nothing compiled to be kept.

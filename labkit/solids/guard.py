@@ -100,7 +100,7 @@ def volume_of(shape: Shape) -> float:
 def box_of(shape: Shape) -> Box:
     """Measure a bounding box in mm, from the exact curves and spheres.
 
-    A plane, cylinder or cone is made of straight lines that end on the face's edges, and a quarter
+    A plane or cylinder is made of straight lines that end on the face's edges, and a quarter
     tube reaches farthest on its edges, so the edges' box holds them. Spheres bulge beyond theirs.
     The kernel's own search over whole faces takes up to a hundred times as long.
     """

@@ -10,12 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import labkit
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import NOMINAL, Hand
 from labkit.errors import GeometryError
 from labkit.exports.write import body_build, body_store
 from labkit.exports.write.body_build import build_body
 from labkit.exports.write.body_store import (
+    LIBRARIES,
+    SOURCES,
     VARIABLE,
     body_bytes,
     cache_folder,
@@ -25,6 +28,7 @@ from labkit.exports.write.body_store import (
 )
 from labkit.exports.write.rod import rod_shape
 from tests.support.rods import rod_of
+from tests.test_house import imports_of, module_of, reached_from
 
 ROOT = Path(__file__).parents[2]
 
@@ -149,6 +153,27 @@ def test_the_oldest_go_where_there_are_too_many(built, monkeypatch, tmp_path):
     for row in ("eye-eye-flat-slim", "eye-eye-flat"):
         kept_body(sizes_of(row), Hand.MINUS_Y)
     assert len(list((tmp_path / "cache").iterdir())) == 1
+
+
+def test_a_process_keeps_no_more_than_some(built, monkeypatch):
+    monkeypatch.setattr(body_store, "MOST_IN_PROCESS", 1)
+    for row in ("eye-eye-flat-slim", "eye-eye-flat"):
+        kept_body(sizes_of(row), Hand.MINUS_Y)
+    assert len(body_store._IN_PROCESS) == 1
+
+
+def test_the_key_holds_every_source_and_library_that_a_body_is_built_by():
+    package = Path(labkit.__file__).parent
+    hashed = {path for pattern in SOURCES for path in package.glob(pattern)}
+    names = reached_from(Path(body_build.__file__))
+    reached = {path for path in package.rglob("*.py") if module_of(path) in names}
+    assert package / "core" / "numbers.py" in reached <= hashed
+    roots = {name.split(".")[0] for path in reached for name in imports_of(path)}
+    others = roots - set(sys.stdlib_module_names) - {"labkit"}
+    # A lock has no part in what is built.
+    assert {{"OCP": "cadquery-ocp"}.get(name, name) for name in others} - {"filelock"} == (
+        set(LIBRARIES)
+    )
 
 
 def test_a_body_that_changes_with_its_length_is_refused(monkeypatch):

@@ -1,4 +1,4 @@
-"""Meshes and binary STL: format, watertight, volume, chord error on every curved surface.
+"""Delivered meshes and binary STL: format, watertight, volume, chord error on every curved surface.
 
 Second readers: trimesh 5.2.0 (its own STL reader) and manifold3d 3.5.4.
 """
@@ -14,8 +14,10 @@ import trimesh
 
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import NOMINAL, Ball, Crosspin, Eye, FlatBar
+from labkit.core.rod.volume import envelope_mm, rod_volume_mm3
 from labkit.errors import DeliveryError
 from labkit.exports.write.mesh import mesh_of
+from labkit.exports.write.rod import rod_shape
 from labkit.exports.write.stl import write_stl
 from labkit.solids.build import build
 from tests.solids.rods_to_build import TEMPLATES, every_rod, label_of, rod_of
@@ -25,8 +27,7 @@ CHORD = 0.005
 
 def meshed(name, length="27.3", hand=None):
     rod = rod_of(name, length, *([hand] if hand else []))
-    built = build(rod, label_of(rod))
-    return rod, built, mesh_of(built.shape)
+    return rod, rod_shape(rod, label_of(rod)).mesh()
 
 
 def genus(template):
@@ -34,17 +35,18 @@ def genus(template):
 
 
 @pytest.mark.parametrize(("name", "length", "hand"), every_rod())
-def test_every_row_is_watertight_and_fills_the_solid(name, length, hand):
-    rod, built, mesh = meshed(name, length, hand)
-    body = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False)
+def test_every_row_is_watertight_and_fills_the_solid(name, length, hand, tmp_path):
+    rod, mesh = meshed(name, length, hand)
+    write_stl(mesh, tmp_path / "rod.stl", rod.part)
+    body = trimesh.load(tmp_path / "rod.stl")
+    assert len(body.faces) == len(mesh.triangles)
     assert body.is_watertight
     assert body.is_winding_consistent
     assert body.euler_number == 2 - 2 * genus(rod.template)
     # Chords of at most 0.005 mm all over the surface cannot take more than that off the volume.
-    assert abs(body.volume - built.volume_mm3) < CHORD * built.shape.Area()
-    assert body.volume > 0
+    assert abs(body.volume - rod_volume_mm3(rod, label_of(rod), NOMINAL)) < CHORD * body.area
     solid = manifold3d.Manifold(manifold3d.Mesh(
-        mesh.vertices.astype(np.float32), mesh.triangles.astype(np.uint32)))
+        body.vertices.astype(np.float32), body.faces.astype(np.uint32)))
     assert solid.status() == manifold3d.Error.NoError
     assert solid.genus() == genus(rod.template)
 
@@ -94,7 +96,7 @@ def fitting_surfaces(rod):
 
 @pytest.mark.parametrize("name", TEMPLATES)
 def test_chord_error_of_bores_pins_and_balls(name):
-    rod, _, mesh = meshed(name)
+    rod, mesh = meshed(name)
     for distance in fitting_surfaces(rod):
         errors = chord_errors(mesh, distance)
         assert errors.max() <= CHORD
@@ -102,19 +104,20 @@ def test_chord_error_of_bores_pins_and_balls(name):
 
 
 @pytest.mark.parametrize("name", TEMPLATES)
-def test_corners_lie_on_the_solid(name):
-    _, built, mesh = meshed(name)
+def test_corners_reach_to_the_envelope(name):
+    rod, mesh = meshed(name)
     body = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False)
-    box = built.shape.BoundingBox()
-    assert body.bounds[0] == pytest.approx([box.xmin, box.ymin, box.zmin], abs=CHORD)
-    assert body.bounds[1] == pytest.approx([box.xmax, box.ymax, box.zmax], abs=CHORD)
+    box = envelope_mm(compensated(rod.template, rod.length, NOMINAL), rod.hand)
+    assert np.abs(body.bounds - box).max() < CHORD
     assert mesh.vertices.dtype == np.float64
     assert mesh.triangles.dtype == np.int32
     assert np.unique(mesh.triangles).size == len(mesh.vertices)
 
 
 def test_meshing_leaves_nothing_on_the_solid():
-    _, built, _ = meshed("eye-eye-flat")
+    rod = rod_of("eye-eye-flat", "27.3")
+    built = build(rod, label_of(rod))
+    mesh_of(built.shape)
     coarse = built.shape.tessellate(1.0, 1.0)
     assert len(coarse[1]) < 2000
 
@@ -122,7 +125,7 @@ def test_meshing_leaves_nothing_on_the_solid():
 def test_binary_stl_byte_by_byte(tmp_path):
     # Binary STL as commonly described (no standard defines it; from memory): 80 + 4 + 50 n
     # bytes, little-endian.
-    _, _, mesh = meshed("eye-eye-flat")
+    _, mesh = meshed("eye-eye-flat")
     path = tmp_path / "rod.stl"
     write_stl(mesh, path, "labkit 27.3")
     data = path.read_bytes()
@@ -140,12 +143,12 @@ def test_binary_stl_byte_by_byte(tmp_path):
 
 @pytest.mark.parametrize("title", ["solid rod", "SOLID", "x" * 81])
 def test_titles_that_break_the_header(tmp_path, title):
-    _, _, mesh = meshed("eye-eye-flat")
+    _, mesh = meshed("eye-eye-flat")
     with pytest.raises(DeliveryError, match="does not fit the header: at most 80"):
         write_stl(mesh, tmp_path / "rod.stl", title)
 
 
 def test_missing_folder_is_told(tmp_path):
-    _, _, mesh = meshed("eye-eye-flat")
+    _, mesh = meshed("eye-eye-flat")
     with pytest.raises(DeliveryError, match="No such file or directory; make its folder"):
         write_stl(mesh, tmp_path / "missing" / "rod.stl", "27.3")

@@ -1,4 +1,7 @@
-"""3MF build plates: read by lib3mf strictly, by a plain XML reader, and with faults put in."""
+"""3MF build plates: read by lib3mf strictly, by a plain XML reader, and with faults put in.
+
+Rods of every row: pytest -m slow tests/exports/test_threemf.py
+"""
 
 from __future__ import annotations
 
@@ -10,18 +13,23 @@ import sys
 import zipfile
 from xml.etree import ElementTree
 
+import lib3mf
 import numpy as np
 import pytest
 
+from labkit.catalog.lettering import load_lettering
+from labkit.core.label.place import lay_out_rod
 from labkit.core.rod.building import Way
 from labkit.core.rod.compensation import nominal_sizes
 from labkit.core.rod.lying import height_mm
-from labkit.core.rod.rods import Plate
+from labkit.core.rod.rods import Hand, Plate
 from labkit.errors import DeliveryError
 from labkit.exports.check.plate import check_plate
 from labkit.exports.check.stl_reader import read_stl
 from labkit.exports.write.plates import PlatePart, plan_plates
+from labkit.exports.write.rod import rod_shape
 from labkit.exports.write.threemf import PlateMetadata, write_plate
+from tests.support.rods import ROWS, rod_of
 from tests.support.sample_parts import EYE_EYE, PIN_EYE, made, rod
 
 ABOUT = PlateMetadata("QF-1043", "QF-1043 build plate 1", "labkit", "Connector rods", "2031-03-14")
@@ -100,6 +108,35 @@ def test_the_package_by_a_plain_xml_reader(path, plan):
         relations = package.read("_rels/.rels").decode()
     assert "application/vnd.ms-package.3dmanufacturing-3dmodel+xml" in types
     assert "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel" in relations
+
+
+@pytest.mark.parametrize("row", [
+    pytest.param(row, marks=[] if row == "crosspin-eye-flat" else [pytest.mark.slow])
+    for row in ROWS
+])
+def test_a_strict_reader_takes_the_mesh_of_a_rod(row, tmp_path):
+    one = rod_of(row, "33.6", Hand.PLUS_Y)
+    mesh = rod_shape(one, lay_out_rod(load_lettering(), one)).mesh()
+    height = height_mm(nominal_sizes(one), Way.FLAT)
+    part = PlatePart("rod", "QF-1043", mesh.vertices, mesh.triangles, 2, one.hand, height)
+    (plan,) = plan_plates([part], BED)
+    write_plate(plan, tmp_path / "plate.3mf", ABOUT)
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(tmp_path / "plate.3mf"))
+    assert reader.GetWarningCount() == 0
+    assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    assert model.GetBuildItems().Count() == 2
+    things = model.GetMeshObjects()
+    assert things.Count() == 1
+    things.MoveNext()
+    thing = things.GetCurrentMeshObject()
+    assert thing.IsManifoldAndOriented()
+    corners = np.array([list(point.Coordinates) for point in thing.GetVertices()])
+    triangles = np.array([list(facet.Indices) for facet in thing.GetTriangleIndices()])
+    assert np.array_equal(triangles, mesh.triangles)
+    assert np.abs(corners - mesh.vertices).max() < 4e-6
 
 
 def test_every_edge_belongs_to_two_facets_and_facets_are_the_stl_s(path, plan):

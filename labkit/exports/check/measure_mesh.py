@@ -42,7 +42,6 @@ class MeshMeasure:
     Args:
         winding: Neighbouring facets run the same way round.
         volume_mm3: Volume by the facets, negative inside out.
-        manifold: "NoError" for a closed oriented surface, else "NotManifold".
         genus: Number of through holes, −1 where it is no manifold.
         low, high: Corners of the bounding box, mm.
     """
@@ -51,13 +50,17 @@ class MeshMeasure:
     watertight: bool
     winding: bool
     volume_mm3: float
-    manifold: str
     genus: int
     bodies: int
     curved_area_mm2: float
     low: tuple[float, ...]
     high: tuple[float, ...]
     facets: int
+
+    @property
+    def manifold(self) -> bool:
+        """Whether it is the surface of a body: closed, one way round, and not pinched together."""
+        return self.genus >= 0
 
 
 def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
@@ -72,7 +75,6 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
         ends=ends,
         watertight=pairs.open_edges == 0, winding=pairs.turned_edges == 0,
         volume_mm3=_volume(mesh),
-        manifold="NoError" if closed else "NotManifold",
         genus=_genus(mesh, bodies) if closed else -1, bodies=bodies,
         curved_area_mm2=curved_area(mesh, pairs),
         low=tuple(map(float, mesh.vertices.min(axis=0))),

@@ -259,7 +259,7 @@ def _mesh_checks(
         *_end_checks(checker, rod, compensation, mesh.ends, limits.MESH_DIAMETER_MM),
         checker.same("watertight", mesh.watertight, True),
         checker.same("winding consistent", mesh.winding, True),
-        checker.same("manifold", mesh.manifold, "NoError"),
+        checker.same("manifold", mesh.manifold, True),
         checker.same("through holes", mesh.genus, holes),
         checker.same("bodies", mesh.bodies, 1),
         *_box_checks(checker, (mesh.low, mesh.high), box, limits.MESH_BOX_MM),

@@ -31,9 +31,11 @@ VARIABLE = "LABKIT_CACHE"
 MOST_FILES = 64
 _SUFFIX = ".body"
 _DIGITS = 64
-#: Rooms of the source, and libraries, that a body follows from.
-_SOURCES = ("core/label", "core/rod", "solids", "exports/write")
-_LIBRARIES = ("cadquery-ocp", "manifold3d", "numpy")
+#: Bodies that a process keeps, some 1 MB each: the rows in both hands for three processes.
+MOST_IN_PROCESS = 32
+#: Source, and libraries, that a body follows from.
+SOURCES = ("*.py", "core/**/*.py", "solids/**/*.py", "exports/write/**/*.py")
+LIBRARIES = ("cadquery", "cadquery-ocp", "manifold3d", "numpy")
 
 _IN_PROCESS: dict[tuple[object, ...], tuple[Body, str]] = {}
 
@@ -52,6 +54,8 @@ def kept_body(sizes: RodSizes, hand: Hand) -> Body:
     if body is None or body.digest() != digest:
         body = _from_disk_or_built(sizes, hand)
         _IN_PROCESS[key] = (body, body.digest())
+        for old in list(_IN_PROCESS)[:-MOST_IN_PROCESS]:
+            _IN_PROCESS.pop(old, None)
     return body
 
 
@@ -97,10 +101,10 @@ def _program() -> str:
     told = hashlib.sha256(f"{labkit.__version__} {platform.machine()}".encode())
     root = Path(labkit.__file__).parent
     try:
-        for library in _LIBRARIES:
+        for library in LIBRARIES:
             told.update(f"{library} {version(library)}\n".encode())
-        for room in _SOURCES:
-            for path in sorted((root / room).rglob("*.py")):
+        for pattern in SOURCES:
+            for path in sorted(root.glob(pattern)):
                 told.update(path.read_bytes())
     except (OSError, PackageNotFoundError):
         return ""

@@ -51,7 +51,7 @@ def mesh_of(shape: Shape, chord_mm: float = CHORD_MM, turn_rad: float = TURN_RAD
     Every edge of the solid is divided once and shared by its two faces.
 
     Args:
-        shape: The solid, made of planes, cylinders, cones, spheres and tori whose curved faces
+        shape: The solid, made of planes, cylinders, spheres and tori whose curved faces
             are bounded by two lines of their profile.
 
     Raises:

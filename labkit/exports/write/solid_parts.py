@@ -88,9 +88,9 @@ class SolidFace:
     """A face: its surface's kind and sizes, and its boundaries.
 
     Args:
-        kind: "plane", "cylinder", "cone", "sphere" or "torus".
-        radius: Cylinder, sphere, torus ring, or cone at v = 0, mm.
-        more: Tube radius of a torus in mm, half angle of a cone in radians, else 0.
+        kind: "plane", "cylinder", "sphere" or "torus".
+        radius: Cylinder, sphere or torus ring, mm.
+        more: Tube radius of a torus in mm, else 0.
         reversed: Whether the outward normal is against the surface's own.
         loops: Boundaries, outer first, counter-clockwise in the surface's parameters.
     """
@@ -107,8 +107,6 @@ class SolidFace:
         u, v = uv[..., 0, None], uv[..., 1, None]
         if self.kind == "cylinder":
             ring, rise = np.full_like(v, self.radius), v
-        elif self.kind == "cone":
-            ring, rise = self.radius + v * np.sin(self.more), v * np.cos(self.more)
         elif self.kind == "sphere":
             ring, rise = self.radius * np.cos(v), self.radius * np.sin(v)
         else:

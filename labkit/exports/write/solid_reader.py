@@ -10,7 +10,6 @@ import numpy as np
 from OCP.BRep import BRep_Tool
 from OCP.Geom import (
     Geom_Circle,
-    Geom_ConicalSurface,
     Geom_CylindricalSurface,
     Geom_Line,
     Geom_Plane,
@@ -117,7 +116,7 @@ class _Reader:
 
 
 def read_solid(shape: Shape) -> SolidParts:
-    """Read a solid made of planes, cylinders, cones, spheres and tori.
+    """Read a solid made of planes, cylinders, spheres and tori.
 
     Raises:
         GeometryError: Another kind of surface or edge.
@@ -146,11 +145,9 @@ def _surface(surface: Geom_Surface) -> tuple[str, float, float]:
         return "torus", surface.MajorRadius(), surface.MinorRadius()
     if isinstance(surface, Geom_SphericalSurface):
         return "sphere", surface.Radius(), 0.0
-    if isinstance(surface, Geom_ConicalSurface):
-        return "cone", surface.RefRadius(), surface.SemiAngle()
     raise GeometryError(
-        f"a face of the solid is a {type(surface).__name__}; only planes, cylinders, cones, "
-        "spheres and tori can be meshed within the chord error asked for"
+        f"a face of the solid is a {type(surface).__name__}; only planes, cylinders, spheres "
+        "and tori can be meshed within the chord error asked for"
     )
 
 

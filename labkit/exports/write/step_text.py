@@ -28,7 +28,6 @@ DECIMALS = 12
 _SURFACES = {
     "plane": "PLANE('',#%d)",
     "cylinder": "CYLINDRICAL_SURFACE('',#%d,{radius})",
-    "cone": "CONICAL_SURFACE('',#%d,{radius},{more})",
     "sphere": "SPHERICAL_SURFACE('',#%d,{radius})",
     "torus": "TOROIDAL_SURFACE('',#%d,{radius},{more})",
 }
