@@ -43,7 +43,7 @@ class Laid:
     Args:
         letter: Of its case.
         box_mm: Left, front, width and depth on the bed.
-        identifier: In groups; empty of a coupon.
+        identifier: In groups; the name of a coupon.
         spare: Which spare piece of its rod it is; 0 for the rod itself.
     """
 
@@ -105,7 +105,10 @@ def _bed(bed: Bed, number: str, lettering: Lettering) -> dict[str, Any]:
         "way": "; ".join(_WAYS[way] for way in ways),
         "drawing": drawing_facts(bed_drawing(bed, f"Bed {number}", lettering, scale)),
         "cases": list(_cases(bed.pieces)),
-        "alike": list(_alike(bed.pieces)),
+        "alike": [
+            f"{label}: {', '.join(f'{one.letter}{one.place}' for one in own)}"
+            for label, own in look_alikes(bed.pieces).items()
+        ],
     }
 
 
@@ -141,15 +144,19 @@ def _cases(pieces: Sequence[Laid]) -> Iterator[dict[str, Any]]:
         }
 
 
-def _alike(pieces: Sequence[Laid]) -> Iterator[str]:
-    """Name the labels that pieces of several cases bear on one bed."""
+def look_alikes(pieces: Sequence[Laid]) -> dict[str, tuple[Laid, ...]]:
+    """Find labels that pieces of several cases bear on one bed: only the place tells them apart.
+
+    Returns:
+        Engraving, with the case mark where there is one → its pieces.
+    """
     found: dict[str, list[Laid]] = {}
     for one in pieces:
         found.setdefault(f"{one.rod.engraving} {one.rod.case_mark}".strip(), []).append(one)
-    for label, own in sorted(found.items()):
-        if len({one.letter for one in own}) > 1:
-            where = ", ".join(f"{one.letter}{one.place}" for one in own)
-            yield f"{label}: {where}"
+    return {
+        label: tuple(own) for label, own in sorted(found.items())
+        if len({one.case for one in own}) > 1
+    }
 
 
 def bed_drawing(bed: Bed, title: str, lettering: Lettering, scale: float) -> Drawing:

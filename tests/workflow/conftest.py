@@ -6,10 +6,14 @@ import shutil
 
 import pytest
 
+from labkit.workflow.builds import files
 from labkit.workflow.sets import again, make
 from tests.ledger.conftest import server, url
 from tests.support import making, remembered
 from tests.support.prescriptions import changed
+
+#: The second case of `two_cases`.
+OTHER = "QF-1050"
 
 __all__ = ["server", "url"]
 
@@ -50,6 +54,33 @@ def two_steps(tmp_path_factory):
             text = changed(making.ONE, ("[50]", "[50, 75]"))
             making.make(text, folder / "sets", recorder)
     return folder / "ledger.sqlite"
+
+
+@pytest.fixture(scope="session")
+def two_cases(two_steps, tmp_path_factory):
+    """Two recorded cases of like rods, one of two steps, one of one; they are never changed."""
+    folder = tmp_path_factory.mktemp("two-cases")
+    shutil.copyfile(two_steps, folder / "ledger.sqlite")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(make, "write_papers", lambda *_: ())
+        with making.recorder_for(folder / "ledger.sqlite") as recorder:
+            making.make(changed(making.ONE, (making.CASE, OTHER)), folder / "sets", recorder)
+    return folder / "ledger.sqlite"
+
+
+@pytest.fixture
+def two(two_cases, tmp_path):
+    """A recorder of a copy of that ledger."""
+    shutil.copyfile(two_cases, tmp_path / "ledger.sqlite")
+    with making.recorder_for(tmp_path / "ledger.sqlite") as recorder:
+        yield recorder
+
+
+@pytest.fixture
+def builds(tmp_path, monkeypatch):
+    """A folder for builds, whose maps are not set: the map has its own tests."""
+    monkeypatch.setattr(files, "compile_pdf", lambda *_: b"%PDF")
+    return tmp_path / "builds"
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ from click.testing import CliRunner
 from labkit.cli.main import cli
 from labkit.core.case.identifier import grouped
 from labkit.core.rod.rods import KeepOut
+from labkit.documents.build_map import look_alikes
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import wrong_files
 from labkit.ledger.bodies import RodState
@@ -26,7 +27,6 @@ from labkit.ledger.verify import verify
 from labkit.workflow.builds import files
 from labkit.workflow.builds.failed import fail_build
 from labkit.workflow.builds.job import JobAsked, make_build, plan_build
-from labkit.workflow.builds.layout import look_alikes
 from labkit.workflow.builds.pieces import coupon_pieces
 from labkit.workflow.builds.report import build_report
 from labkit.workflow.builds.wanted import Asked
@@ -34,15 +34,13 @@ from labkit.workflow.inspection.certificate import certificate_pdf
 from labkit.workflow.process.coupons import CouponsAsked, make_coupons
 from labkit.workflow.record.lookup import find_rod
 from labkit.workflow.record.reports import rod_report
-from labkit.workflow.sets import make
 from tests.documents.pdfs import text_of
 from tests.support import making
-from tests.support.making import CASE, MEANS, ONE, still
+from tests.support.making import CASE, MEANS, still
 from tests.support.measured import measure_all
-from tests.support.prescriptions import changed
+from tests.workflow.conftest import OTHER
 from tests.workflow.test_release import let_go
 
-OTHER = "QF-1050"
 NOMINAL = MEANS.process
 
 
@@ -57,33 +55,6 @@ def build(recorder, folder, *words, process=NOMINAL, **more):
 
 def identifiers(recorder, case=CASE):
     return [rod.identifier for rod in recorder.ledger.rods(case)]
-
-
-@pytest.fixture
-def builds(tmp_path, monkeypatch):
-    """A folder for builds, whose maps are not set: the map has its own tests."""
-    monkeypatch.setattr(files, "compile_pdf", lambda *_: b"%PDF")
-    return tmp_path / "builds"
-
-
-@pytest.fixture(scope="module")
-def two_cases(two_steps, tmp_path_factory):
-    """Two recorded cases of like rods, one of two steps, one of one; they are never changed."""
-    folder = tmp_path_factory.mktemp("two-cases")
-    shutil.copyfile(two_steps, folder / "ledger.sqlite")
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(make, "write_papers", lambda *_: ())
-        with making.recorder_for(folder / "ledger.sqlite") as recorder:
-            making.make(changed(ONE, (CASE, OTHER)), folder / "sets", recorder)
-    return folder / "ledger.sqlite"
-
-
-@pytest.fixture
-def two(two_cases, tmp_path):
-    """A recorder of a copy of that ledger."""
-    shutil.copyfile(two_cases, tmp_path / "ledger.sqlite")
-    with making.recorder_for(tmp_path / "ledger.sqlite") as recorder:
-        yield recorder
 
 
 def names_in(path):
@@ -135,7 +106,7 @@ def test_rods_of_two_cases_lie_on_one_bed_and_are_found_there(two, builds):
 
 def test_like_labels_of_two_cases_are_told(two):
     planned = plan_build(two.ledger, asked(CASE, OTHER), NOMINAL)
-    (label,) = look_alikes(planned.layout.lying)
+    (label,) = look_alikes(files.beds_of(planned.layout)[0].pieces)
     assert label == two.ledger.rods(OTHER)[0].label
     words = build_report(planned, None).words
     assert f"on bed 1 the rods {label} differ by their place alone: QF-1050 place" in words
@@ -293,7 +264,7 @@ def test_coupons_of_another_process_or_changed_are_refused(two, coupons, tmp_pat
     (copied / "coupons.json").unlink()
     with pytest.raises(InputError, match=r"coupons\.json is missing"):
         coupon_pieces(copied, NOMINAL)
-    with pytest.raises(InputError, match="is not a finished set|cannot be read"):
+    with pytest.raises(InputError, match=r"is no folder of coupons: it holds neither SHA256SUMS"):
         coupon_pieces(tmp_path, NOMINAL)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,8 +20,15 @@ from labkit.cli.rods.replace import whole_identifiers
 from labkit.errors import InputError
 
 if TYPE_CHECKING:
+    from labkit.ledger.queries import Reader
     from labkit.workflow.builds.job import JobAsked
     from labkit.workflow.sets.job import Means
+
+#: Argument → its option: what only a build takes, not the record of one that failed.
+_ONLY_BUILDING = {
+    "dry_run": "--dry-run", "out_dir": "--out", "spares": "--spare", "again": "--again",
+    "coupons": "--coupons", "most_beds": "--beds",
+}
 
 
 @click.command("plate", cls=rich_click.RichCommand)
@@ -38,7 +47,7 @@ if TYPE_CHECKING:
               "Default: what the process says, or as many as are needed.")
 @click.option("--dry-run", is_flag=True, help="Only say what would lie where.")
 @click.option("--failed", type=click.IntRange(1), metavar="BUILD",
-              help="Record that this build failed, or the rods of it that WHAT names.")
+              help="Record that this build failed, or what of it WHAT names: cases, sets, rods.")
 @click.option("--reason", default="", metavar="TEXT", help="With --failed: why; it is recorded.")
 @takes_means
 @operator_option("builds; it is recorded.")
@@ -80,11 +89,11 @@ def _build(
     from labkit.workflow.builds.job import make_build, plan_build
     from labkit.workflow.builds.report import build_report, settled_report
 
-    job = _job(words, asked)
     say_first(process_words(means.process))
     if asked["dry_run"]:
         with look_into(asked["ledger_url"]) as reader:
-            print_report(build_report(plan_build(reader, job, means.process), None), as_json)
+            planned = plan_build(reader, _job(reader, words, asked), means.process)
+            print_report(build_report(planned, None), as_json)
         return
     if asked["out_dir"] is None or asked["by"] is None:
         raise InputError(
@@ -92,6 +101,7 @@ def _build(
             "or look first with --dry-run", field="out",
         )
     with recording_into(asked["ledger_url"], asked["by"]) as recorder:
+        job = _job(recorder.ledger, words, asked)
         with counting("Beds") as step:
             made = make_build(
                 job, (means.process, means.profile), asked["out_dir"], recorder, step
@@ -103,34 +113,42 @@ def _build(
         print_cautions()
 
 
-def _job(words: tuple[str, ...], asked: dict[str, Any]) -> JobAsked:
+def _job(reader: Reader, words: tuple[str, ...], asked: dict[str, Any]) -> JobAsked:
     from labkit.workflow.builds.job import JobAsked
     from labkit.workflow.builds.wanted import Asked
 
-    what = Asked(whole_words(words), asked["spares"], asked["again"])
+    what = Asked(whole_words(words, reader.has_case), asked["spares"], asked["again"])
     return JobAsked(what, asked["coupons"], asked["most_beds"])
 
 
-def whole_words(words: tuple[str, ...]) -> tuple[str, ...]:
-    """Put identifiers typed in groups together; names are left as they are.
+def whole_words(words: tuple[str, ...], is_case: Callable[[str], bool]) -> tuple[str, ...]:
+    """Put identifiers typed in groups together; names, and cases of the record, are left.
 
-    >>> whole_words(("QF-1043", "4829", "482", "917", "3065"))
+    >>> whole_words(("QF-1043", "4829", "482", "917", "3065"), {"QF-1043"}.__contains__)
     ('QF-1043', '48294829173065')
+    >>> whole_words(("1043", "1050"), {"1043", "1050"}.__contains__)
+    ('1043', '1050')
     """
-    if all(any(map(str.isalpha, word)) for word in words):
-        return words
-    return whole_identifiers(words)
+    runs = itertools.groupby(words, is_case)
+    return tuple(itertools.chain.from_iterable(
+        run if cases else whole_identifiers(tuple(run)) for cases, run in runs
+    ))
 
 
 def _fail(words: tuple[str, ...], asked: dict[str, Any], *, as_json: bool) -> None:
     from labkit.cli.rods.who import who_records
     from labkit.workflow.builds.failed import fail_build
 
+    for option in (option for name, option in _ONLY_BUILDING.items() if asked[name]):
+        raise InputError(
+            f"{option} does not go with --failed, which builds nothing and records at once; leave "
+            "one of the two out; nothing was recorded", field=option.removeprefix("--"),
+        )
     by = who_records(asked["by"], "that a build failed")
     with recording_into(asked["ledger_url"], by) as recorder:
         report = fail_build(
-            recorder.ledger, asked["failed"], whole_words(words), asked["reason"],
-            (by, clock.now()),
+            recorder.ledger, asked["failed"], whole_words(words, recorder.ledger.has_case),
+            asked["reason"], (by, clock.now()),
         )
         print_report(report, as_json)
         said(recorder, to_stderr=as_json)

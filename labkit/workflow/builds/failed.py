@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
@@ -15,7 +16,7 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
 from labkit.units import counted
-from labkit.workflow.record.lookup import find_rod
+from labkit.workflow.builds.wanted import named_rods
 
 
 def fail_build(
@@ -25,7 +26,7 @@ def fail_build(
     """Record that a build did not give rods: those named, or all that it could still have given.
 
     Args:
-        words: Identifiers; none for the whole build.
+        words: Case numbers, names of sets, identifiers; none for the whole build.
         who: Operator code, and when.
 
     Raises:
@@ -44,24 +45,25 @@ def fail_build(
                 f"there is no build {number} in the record; its last one is build "
                 f"{last_build(ledger)}", field="failed", value=number,
             )
-        named = {find_rod(ledger, word).rod.rod.identifier for word in words}
-        failed, kept = _parted(ledger, builds, named)
-        _refuse(number, named, {rod.identifier for rod in failed})
+        named = list(named_rods(ledger, words))
+        failed, kept = _parted(ledger, builds, {rod.identifier for rod, _ in named}, words)
+        _refuse(number, {rod.identifier for rod, alone in named if alone}, failed, words)
         for build in builds:
             if rods := tuple(rod.identifier for rod in failed if rod.case == build.case):
                 ledger.write(build.case, BuildFailed(number, reason, rods), *who)
-    return _report(number, failed, kept, reason)
+        elsewhere = _elsewhere(ledger, failed)
+    return _report((number, reason), failed, kept, elsewhere)
 
 
 def _parted(
-    reader: Reader, builds: list[StoredBuild], named: set[str]
+    reader: Reader, builds: list[StoredBuild], named: set[str], words: tuple[str, ...]
 ) -> tuple[list[StoredRod], list[StoredRod]]:
     """Part the rods that a build gave, as far as is known, into those that fail and the others."""
     failed: list[StoredRod] = []
     kept: list[StoredRod] = []
     for build in builds:
         for rod in reader.rods(build.case):
-            if rod.identifier in build.given and (not named or rod.identifier in named):
+            if rod.identifier in build.given and (not words or rod.identifier in named):
                 open_still = rod.state == RodState.MADE and not _exists(reader, rod)
                 (failed if open_still else kept).append(rod)
     return failed, kept
@@ -71,8 +73,19 @@ def _exists(reader: Reader, rod: StoredRod) -> bool:
     return any(not one.only_seen for one in reader.readings(rod.identifier))
 
 
-def _refuse(number: int, named: set[str], failed: set[str]) -> None:
-    for identifier in sorted(named - failed):
+def _elsewhere(reader: Reader, failed: list[StoredRod]) -> dict[str, int]:
+    """Find rods that another build still gives: identifier → the last such build."""
+    return {
+        rod: build.number
+        for case in dict.fromkeys(rod.case for rod in failed) for build in builds_of(reader, case)
+        for rod in build.given & {one.identifier for one in failed}
+    }
+
+
+def _refuse(
+    number: int, alone: set[str], failed: list[StoredRod], words: tuple[str, ...]
+) -> None:
+    for identifier in sorted(alone - {rod.identifier for rod in failed}):
         raise RefusedError(
             f"the rod {grouped(identifier)} did not fail in build {number}: it did not lie there, "
             "failed there already, or was measured or judged since; reject it with `labkit reject` "
@@ -80,8 +93,9 @@ def _refuse(number: int, named: set[str], failed: set[str]) -> None:
         )
     if not failed:
         raise RefusedError(
-            f"no rod of build {number} is open to fail: all failed already, or were measured or "
-            "judged since; nothing was recorded", field="failed", value=number,
+            f"no rod of build {number} is open to fail: "
+            f"{'of what was named, none lay there, or ' if words else ''}all failed already, or "
+            "were measured or judged since; nothing was recorded", field="failed", value=number,
         )
 
 
@@ -92,20 +106,31 @@ _RODS = (
 
 
 def _report(
-    number: int, failed: list[StoredRod], kept: list[StoredRod], reason: str
+    what: tuple[int, str], failed: list[StoredRod], kept: list[StoredRod],
+    elsewhere: Mapping[str, int],
 ) -> Report:
+    number, reason = what
+    again = [rod for rod in failed if rod.identifier not in elsewhere]
     words = [
-        f"Build {number} did not give {counted(len(failed), 'rod')} ({reason}); the next "
-        "`labkit plate` of the case takes them again"
+        f"Build {number} did not give {counted(len(failed), 'rod')} ({reason})"
+        + ("; the next `labkit plate` of the case takes them again" if not elsewhere else "")
+    ]
+    if again and elsewhere:
+        words.append(f"The next `labkit plate` of the case takes {len(again)} of them again")
+    words += [
+        f"{grouped(rod)} lies in build {other} too and is not taken again; if that failed, record "
+        f"it with --failed {other}; to build the rod once more, name it with --again"
+        for rod, other in elsewhere.items()
     ]
     if kept:
         words.append(
             f"{counted(len(kept), 'rod')} of it exist by the record, measured or judged, and stay "
             "as they are"
         )
-    table = Table.of(_RODS, failed)
+    table = Table.of(_RODS, again) if again else None
     return Report(
         f"Build {number} failed", (Section("Rods to build again", tuple(words), table),),
-        {"schema": 1, "build": number, "reason": reason, "rods": table.records,
+        {"schema": 1, "build": number, "reason": reason, "rods": Table.of(_RODS, failed).records,
+         "in_other_builds": dict(elsewhere),
          "kept": [rod.identifier for rod in kept]},
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from labkit.errors import CheckError
 from labkit.exports.write.set_folder import write_json
 from labkit.ledger.rows import content_sha256
 from labkit.units import written
-from labkit.workflow.builds.layout import COUPON_LETTER, Layout, Lying
+from labkit.workflow.builds.layout import Layout, Lying
 
 BUILD_FILE = "build.json"
 MAP_FILE = "map.pdf"
@@ -29,13 +29,14 @@ _DECIMALS = 4
 
 def write_files(
     root: Path, build: tuple[int, str], layout: Layout, means: tuple[Process, Profile],
-    progress: Callable[[str], None],
+    progress: Callable[[str], None], asked: Mapping[str, Any],
 ) -> None:
     """Write everything of a build but the list of its sums.
 
     Args:
         build: Its number, and its day.
         progress: Told of each bed, then of the map.
+        asked: What was asked, and by which record; it is kept with the build.
 
     Raises:
         CheckError: A bed does not read back as it was planned.
@@ -45,7 +46,7 @@ def write_files(
     for index, _ in enumerate(layout.plans):
         _write_bed(root, number, layout, index, (process, day))
         progress(f"bed {index + 1}")
-    content = build_content(build, layout, process)
+    content = {**build_content(build, layout, process), "asked": dict(asked)}
     write_json(root / BUILD_FILE, content)
     _write_table(root / "build.csv", content)
     facts = build_map.facts(build, beds_of(layout), process, profile)
@@ -81,14 +82,16 @@ def _write_bed(
 
 def beds_of(layout: Layout) -> list[Bed]:
     """Give what the map shows of each bed."""
-    letters = {**layout.letters, "": COUPON_LETTER}
     return [
         Bed(plan.plate, bed_file(index), plan.height_mm, tuple(
             Laid(
-                letter=letters[one.piece.case], place=one.number, case=one.piece.case,
+                letter=layout.letters[one.piece.case], place=one.number, case=one.piece.case,
                 rod=one.piece.rod, way=plan.parts[spot.part].way,
                 box_mm=(spot.x_mm, spot.y_mm, spot.width_mm, spot.depth_mm), turned=spot.turned,
-                identifier=grouped(one.piece.stored.identifier) if one.piece.stored else "",
+                identifier=(
+                    grouped(one.piece.stored.identifier) if one.piece.stored
+                    else one.piece.laid.name
+                ),
                 side=one.piece.stored.side if one.piece.stored else "",
                 spare=one.piece.spare,
             )
@@ -104,7 +107,7 @@ def build_content(build: tuple[int, str], layout: Layout, process: Process) -> d
     return {
         "schema": 1, "build": number, "date": day, "program": __version__,
         "process": {"name": process.name, "sha256": content_sha256(jsonable(process))},
-        "cases": list(layout.letters),
+        "cases": list(layout.cases),
         "beds": [
             {
                 "bed": plan.number, "file": bed_file(index),

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from filelock import FileLock, Timeout
 
@@ -21,12 +22,13 @@ from labkit.exports.write.set_folder import SUMS_FILE, seal, sha256_of
 from labkit.ledger.build_bodies import Build
 from labkit.ledger.build_bodies import Piece as RecordedPiece
 from labkit.ledger.builds import builds_of, last_build
+from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.rows import content_sha256
 from labkit.locks import only_one
 from labkit.workflow.builds.files import BUILD_FILE, write_files
 from labkit.workflow.builds.layout import Layout, lay_out
-from labkit.workflow.builds.pieces import coupon_pieces, set_pieces
+from labkit.workflow.builds.pieces import pieces_of_coupons, set_pieces
 from labkit.workflow.builds.wanted import Asked, Wanted, wanted
 from labkit.workflow.record.recorder import Recorder
 
@@ -45,6 +47,14 @@ class JobAsked:
     rods: Asked
     coupons: tuple[Path, ...] = ()
     most_beds: int | None = None
+
+    def told(self, process: Process) -> dict[str, Any]:
+        """Say what was asked, and of which process, to know the same job again after a kill."""
+        return {
+            "what": jsonable(self.rods), "beds": self.most_beds,
+            "coupons": [str(folder.resolve()) for folder in self.coupons],
+            "process_sha256": content_sha256(jsonable(process)),
+        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +92,7 @@ def plan_build(reader: Reader, asked: JobAsked, process: Process) -> Planned:
     with reader.snapshot():
         found = wanted(reader, asked.rods)
         groups = set_pieces(found, process)
-    groups += [coupon_pieces(folder, process) for folder in asked.coupons]
+    groups += pieces_of_coupons(asked.coupons, process)
     if not groups:
         raise RefusedError(_nothing(found), field="cases")
     layout = lay_out(groups, process, asked.most_beds or process.plate.beds)
@@ -112,32 +122,29 @@ def make_build(
     Raises:
         RefusedError: As `plan_build`; or a file does not measure as it should, or the record has
             changed meanwhile. Nothing is left behind.
+        DeliveryError: The folder cannot be written, or not be put in its place once recorded.
     """
     process, _ = means
     with _held(out):
-        settled = settle(out, recorder.ledger)
-        for folder in settled:
-            recorder.say(f"{folder} was recorded by a run that was ended; it is in its place now")
-        try:
-            planned = plan_build(recorder.ledger, asked, process)
-        except RefusedError:
-            if settled:
-                return MadeBuild(_number_of(settled[-1]), settled[-1], settled, None)
-            raise
+        settled = settle(out, recorder)
+        told = {"record": identity_of(recorder.ledger), **asked.told(process)}
+        for folder in (one for one in settled if _asked_of(one) == told):
+            return MadeBuild(_number_of(folder), folder, settled, None)
+        planned = plan_build(recorder.ledger, asked, process)
         number = 1 + max(last_build(recorder.ledger), *map(_number_of, out.iterdir()), 0)
         final = out / f"build-{number}"
         staging = out / f".build-{number}.unfinished"
         try:
             staging.mkdir()
             day = recorder.now().date().isoformat()
-            write_files(staging, (number, day), planned.layout, means, progress)
+            write_files(staging, (number, day), planned.layout, means, progress, told)
             seal(staging)
             _record(recorder, asked, planned, number, (staging, final))
         except BaseException:
             if not _recorded(staging, recorder.ledger):
                 shutil.rmtree(staging, ignore_errors=True)
             raise
-        staging.rename(final)
+        _put(staging, final)
         tell_done(f"{final} lies whole in its place")
     return MadeBuild(number, final, settled, planned)
 
@@ -159,7 +166,7 @@ def _record(
                 "the record has changed while the beds were written; nothing was kept; give the "
                 "command again", field="cases",
             )
-        for case in layout.letters:
+        for case in layout.cases:
             pieces = tuple(
                 RecordedPiece(
                     one.piece.stored.identifier, one.bed, one.number, one.piece.spare or None
@@ -172,31 +179,91 @@ def _record(
             ), recorder.by, recorder.now())
 
 
-def settle(out: Path, reader: Reader) -> tuple[Path, ...]:
-    """Put builds in their places that were recorded and not renamed; sweep those not recorded.
+def settle(out: Path, recorder: Recorder) -> tuple[Path, ...]:
+    """Put builds in their places that were recorded and not renamed; sweep those not finished.
+
+    A finished one that another record may know stays, and is told.
 
     Returns:
         The folders put in their places.
+
+    Raises:
+        DeliveryError: A folder cannot be put in its place.
     """
     moved = []
     for staging in sorted(out.glob(".build-*.unfinished")):
         final = out / staging.name.removeprefix(".").removesuffix(".unfinished")
-        if _recorded(staging, reader) and not final.exists():
-            staging.rename(final)
-            moved.append(final)
-        else:
+        recorded = _recorded(staging, recorder.ledger)
+        if not recorded and _of_this_record(staging, recorder.ledger):
             shutil.rmtree(staging, ignore_errors=True)
+        elif not recorded:
+            recorder.say(
+                f"{staging} holds a finished build that this record does not know; it stays: give "
+                "its command again with its own --ledger, or remove it if no record knows it"
+            )
+        elif final.exists():
+            recorder.say(
+                f"{staging} holds a recorded build, and {final} is there already; it stays: keep "
+                f"the one whose {SUMS_FILE} is as recorded, and remove the other"
+            )
+        else:
+            _put(staging, final)
+            recorder.say(f"{final} was recorded by a run that was ended; it is in its place now")
+            moved.append(final)
     return tuple(moved)
 
 
+def _put(staging: Path, final: Path) -> None:
+    try:
+        staging.rename(final)
+    except OSError as error:
+        raise DeliveryError(
+            f"build {_number_of(final)} is recorded, but its folder cannot be put in its place "
+            f"{final}: {error.strerror or error}; it lies whole in {staging}; give the same "
+            "command again, which puts it there", field="out", value=str(final),
+        ) from error
+
+
+def _sealed(staging: Path) -> bool:
+    try:
+        found = {path.name for path in staging.iterdir()}
+    except FileNotFoundError:
+        return False
+    return {BUILD_FILE, SUMS_FILE} <= found
+
+
 def _recorded(staging: Path, reader: Reader) -> bool:
+    """Tell whether a build is recorded; a file that cannot be read now leaves that open.
+
+    Raises:
+        OSError: A file cannot be read.
+    """
+    if not _sealed(staging):
+        return False
+    sums = sha256_of(staging / SUMS_FILE)
     try:
         cases = json.loads((staging / BUILD_FILE).read_text("utf-8"))["cases"]
-        sums = sha256_of(staging / SUMS_FILE)
-    except (OSError, ValueError, LookupError, TypeError):
+        builds = [build for case in cases for build in builds_of(reader, case)]
+    except (ValueError, LookupError, TypeError):
         return False
-    builds = (build for case in cases for build in builds_of(reader, case))
     return any(build.told.sums_sha256 == sums for build in builds)
+
+
+def _of_this_record(staging: Path, reader: Reader) -> bool:
+    """Tell whether no other record can know a build: it is unfinished, or was begun for this."""
+    return not _sealed(staging) or _asked_of(staging).get("record") == identity_of(reader)
+
+
+def _asked_of(folder: Path) -> dict[str, Any]:
+    """Read what a build was asked for, and by which record; nothing of one before that was kept.
+
+    Raises:
+        OSError: Its file cannot be read.
+    """
+    try:
+        return dict(json.loads((folder / BUILD_FILE).read_text("utf-8"))["asked"])
+    except (ValueError, LookupError, TypeError):
+        return {}
 
 
 @contextmanager

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 import string
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from labkit.core.rod.rods import Process
+from labkit.errors import RefusedError
 from labkit.workflow.builds.pieces import Piece
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 #: Letters of cases on the map; I and O read as digits, and K stands for coupons.
 _LETTERS = [one for one in string.ascii_uppercase if one not in "IKO"]
-COUPON_LETTER = "K"
+_COUPON_LETTER = "K"
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,8 +50,8 @@ class Layout:
 
     @property
     def letters(self) -> dict[str, str]:
-        """Case → its letter on the maps."""
-        return dict(zip(self.cases, _letters(), strict=False))
+        """Case → its letter on the maps, that of coupons under no case."""
+        return {**dict(zip(self.cases, _letters(), strict=False)), "": _COUPON_LETTER}
 
     def on_bed(self, number: int) -> tuple[Lying, ...]:
         """Give the pieces of one bed by their places."""
@@ -73,10 +74,10 @@ def lay_out(
     """
     from labkit.exports.write.plates import plan_groups
 
+    by_number = _by_number(piece for group in groups for piece in group)
     plans, left = plan_groups(
         [[piece.laid for piece in group] for group in groups], process.plate, most_beds
     )
-    by_number = {piece.laid.number: piece for group in groups for piece in group}
     ordered = tuple(_by_places(plan) for plan in plans)
     return Layout(
         ordered,
@@ -92,25 +93,20 @@ def lay_out(
     )
 
 
+def _by_number(pieces: Iterable[Piece]) -> dict[str, Piece]:
+    found: dict[str, Piece] = {}
+    for piece in pieces:
+        if found.setdefault(piece.laid.number, piece) is not piece:
+            raise RefusedError(
+                f"two pieces of this build would both be {piece.laid.name}, the same on the "
+                "map; build one of them in a job of its own; nothing was written",
+                field="WHAT", value=piece.laid.name,
+            )
+    return found
+
+
 def _by_places(plan: PlatePlan) -> PlatePlan:
     """Order the pieces of a bed as one reads: from the far left to the front right."""
     return replace(plan, placements=tuple(
         sorted(plan.placements, key=lambda one: (-round(one.y_mm, 3), one.x_mm))
     ))
-
-
-def look_alikes(lying: Sequence[Lying]) -> dict[str, tuple[Lying, ...]]:
-    """Find labels that rods of several cases bear on one bed: only the place tells them apart.
-
-    Returns:
-        Engraving, with the case mark where there is one → its pieces.
-    """
-    found: dict[str, list[Lying]] = {}
-    for one in lying:
-        rod = one.piece.rod
-        named = f"{rod.engraving} {rod.case_mark}".strip()
-        found.setdefault(named, []).append(one)
-    return {
-        name: tuple(each) for name, each in sorted(found.items())
-        if len({one.piece.case for one in each}) > 1
-    }

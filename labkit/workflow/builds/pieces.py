@@ -12,7 +12,7 @@ from labkit.core.rod.compensation import compensated
 from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.rods import Process, Rod
 from labkit.documents.set_spec import SetPart, part_of, process_of, template_of
-from labkit.errors import RefusedError
+from labkit.errors import InputError, RefusedError
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.workflow.builds.wanted import Wanted
 from labkit.workflow.process.coupons import read_coupons
@@ -70,7 +70,7 @@ def set_pieces(found: Wanted, process: Process) -> list[tuple[Piece, ...]]:
 def _other_process(stored: StoredSet, process: Process) -> str:
     spec = stored.spec.content if stored.spec else {}
     made_with = process_of(spec)
-    unlike = [name for name in _SHAPING if getattr(made_with, name) != getattr(process, name)]
+    unlike = _unlike(made_with, process)
     if not unlike:
         return ""
     if "name" in unlike:
@@ -83,6 +83,10 @@ def _other_process(stored: StoredSet, process: Process) -> str:
             "name the process file that it was made with"
         )
     return f"the set {stored.name} was made with {what}"
+
+
+def _unlike(made_with: Process, process: Process) -> list[str]:
+    return [name for name in _SHAPING if getattr(made_with, name) != getattr(process, name)]
 
 
 def _wrong_files(stored: StoredSet) -> str:
@@ -135,8 +139,34 @@ def _laid(rod: Rod, mesh: FacetMesh, process: Process, named: tuple[str, str]) -
     )
 
 
-def coupon_pieces(folder: Path, process: Process) -> tuple[Piece, ...]:
+def pieces_of_coupons(
+    folders: tuple[Path, ...], process: Process
+) -> list[tuple[Piece, ...]]:
+    """Give the pieces of folders of coupons; those of several are named by their folder.
+
+    Raises:
+        InputError: A folder is none of coupons, or two have one name.
+        RefusedError: The coupons of one were made with another process.
+    """
+    names = [folder.resolve().name for folder in folders]
+    for name in (name for name in names if names.count(name) > 1):
+        raise InputError(
+            f"--coupons names the folder {name} twice, or two folders of that name, whose coupons "
+            "could not be told apart; name it once, or rename one of the two", field="coupons",
+            value=name,
+        )
+    marks = [f"{name} " for name in names] if len(names) > 1 else [""]
+    return [
+        coupon_pieces(folder, process, mark)
+        for folder, mark in zip(folders, marks, strict=False)
+    ]
+
+
+def coupon_pieces(folder: Path, process: Process, mark: str = "") -> tuple[Piece, ...]:
     """Give the pieces of a folder of coupons, as `labkit coupons` made it.
+
+    Args:
+        mark: What their names begin with, where coupons of several folders go along.
 
     Raises:
         InputError: It is none, or was changed.
@@ -145,8 +175,7 @@ def coupon_pieces(folder: Path, process: Process) -> tuple[Piece, ...]:
     from labkit.exports.check.stl_reader import read_stl
 
     coupons = read_coupons(folder)
-    unlike = [one for one in _SHAPING if getattr(coupons.process, one) != getattr(process, one)]
-    if unlike:
+    if unlike := _unlike(coupons.process, process):
         raise RefusedError(
             f"the coupons in {folder} were made with {coupons.process.name}, which is not the "
             f"process {process.name} of this build ({', '.join(unlike)} differ); make coupons of "
@@ -156,6 +185,7 @@ def coupon_pieces(folder: Path, process: Process) -> tuple[Piece, ...]:
     for rod in coupons.rods:
         mesh = read_stl(folder / "stl" / f"coupon_{rod.part}.stl")
         for number in range(1, coupons.each + 1):
-            named = f"coupon {rod.part}-{number}", f"coupon-{rod.part}-{number}"
-            pieces.append(Piece(rod, None, 0, _laid(rod, mesh, process, named)))
+            name = f"coupon {mark}{rod.part}-{number}"
+            laid = _laid(rod, mesh, process, (name, name.replace(" ", "-")))
+            pieces.append(Piece(rod, None, 0, laid))
     return tuple(pieces)

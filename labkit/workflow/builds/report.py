@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from labkit.core.report import Column, Report, Section, Table
+from labkit.documents.build_map import look_alikes
 from labkit.units import counted
-from labkit.workflow.builds.files import MAP_FILE, bed_file, build_content
+from labkit.workflow.builds.files import MAP_FILE, bed_file, beds_of, build_content
 from labkit.workflow.builds.job import MadeBuild, Planned
-from labkit.workflow.builds.layout import COUPON_LETTER, Layout, look_alikes
+from labkit.workflow.builds.layout import Layout
 
 
 def build_report(planned: Planned, made: MadeBuild | None) -> Report:
@@ -64,22 +65,19 @@ def _last(made: MadeBuild | None) -> Iterator[str]:
 
 
 def _cases(layout: Layout) -> list[str]:
-    return [*layout.letters, *([""] if any(not one.piece.case for one in layout.lying) else ())]
+    return [*layout.cases, *([""] if any(not one.piece.case for one in layout.lying) else ())]
 
 
 def _alike(layout: Layout) -> Iterator[str]:
-    for plan in layout.plans:
-        for label, own in look_alikes(layout.on_bed(plan.number)).items():
-            where = ", ".join(f"{one.piece.case or 'coupon'} place {one.number}" for one in own)
-            yield (
-                f"Note: on bed {plan.number} the rods {label} differ by their place alone: {where}"
-            )
+    for number, bed in enumerate(beds_of(layout), 1):
+        for label, own in look_alikes(bed.pieces).items():
+            where = ", ".join(f"{one.case or 'coupon'} place {one.place}" for one in own)
+            yield f"Note: on bed {number} the rods {label} differ by their place alone: {where}"
 
 
 def _bed_cases(layout: Layout, index: int) -> str:
-    letters = {**layout.letters, "": COUPON_LETTER}
     found = dict.fromkeys(one.piece.case for one in layout.on_bed(index + 1))
-    return ", ".join(f"{letters[case]} {case or 'coupons'}" for case in found)
+    return ", ".join(f"{layout.letters[case]} {case or 'coupons'}" for case in found)
 
 
 _BEDS = (
@@ -97,7 +95,7 @@ def _of(layout: Layout, case: str, *, spare: bool) -> int:
 
 
 _CASES = (
-    Column("letter", lambda each: {**each[0].letters, "": COUPON_LETTER}[each[1]]),
+    Column("letter", lambda each: each[0].letters[each[1]]),
     Column("case", lambda each: each[1] or "coupons"),
     Column("rods", lambda each: _of(*each, spare=False)),
     Column("spares", lambda each: _of(*each, spare=True) or None, optional=True),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 
+from labkit.core.case.case_standing import CaseStanding
 from labkit.core.case.identifier import grouped, parse_identifier
 from labkit.core.case.rod_life import RodState, state_words
 from labkit.errors import InputError, LabkitError, RefusedError
-from labkit.ledger.builds import StoredBuild, builds_of
+from labkit.ledger.builds import builds_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.workflow.record.lookup import find_rod, need_case
@@ -70,7 +72,7 @@ def wanted(reader: Reader, asked: Asked) -> Wanted:
     look = _Look(reader, frozenset(map(_digits(reader), asked.again)))
     taken: dict[str, list[StoredRod]] = {}
     left: list[LeftOut] = []
-    for rod, named in _named(reader, (*asked.words, *asked.again)):
+    for rod, named in named_rods(reader, (*asked.words, *asked.again)):
         why = look.why_not(rod)
         if why and named:
             raise RefusedError(
@@ -99,7 +101,7 @@ def _digits(reader: Reader) -> Callable[[str], str]:
     return lambda text: find_rod(reader, text).rod.rod.identifier
 
 
-def _named(reader: Reader, words: tuple[str, ...]) -> Iterator[tuple[StoredRod, bool]]:
+def named_rods(reader: Reader, words: tuple[str, ...]) -> Iterator[tuple[StoredRod, bool]]:
     """Give the rods meant, and whether each was named by its identifier."""
     for word in words:
         stored = reader.set_named(Path(word).name)
@@ -130,7 +132,9 @@ class _Look:
     def __init__(self, reader: Reader, again: frozenset[str]) -> None:
         self._reader = reader
         self._again = again
-        self._builds: dict[str, tuple[StoredBuild, ...]] = {}
+        self._builds = cache(partial(builds_of, reader))
+        self._withdrawn = cache(partial(withdrawn_orders, reader))
+        self._standing = cache(partial(_standing, reader))
 
     def why_not(self, rod: StoredRod) -> str:
         """Say why a rod is not built; empty where it is."""
@@ -139,16 +143,14 @@ class _Look:
         if any(not one.only_seen for one in self._reader.readings(rod.identifier)):
             return "it was measured already; if it is no good, make another with `labkit replace`"
         stored = self._reader.set_named(rod.set_name)
-        if stored and stored.order in withdrawn_orders(self._reader, rod.case):
+        if stored and stored.order in self._withdrawn(rod.case):
             return f"its order, entry {stored.order}, was taken back"
         return self._built(rod) or self._not_worn(rod)
 
     def _built(self, rod: StoredRod) -> str:
         if rod.identifier in self._again:
             return ""
-        if rod.case not in self._builds:
-            self._builds[rod.case] = builds_of(self._reader, rod.case)
-        for build in reversed(self._builds[rod.case]):
+        for build in reversed(self._builds(rod.case)):
             if rod.identifier in build.given:
                 place = build.pieces_of(rod.identifier)[0]
                 return (
@@ -159,11 +161,18 @@ class _Look:
         return ""
 
     def _not_worn(self, rod: StoredRod) -> str:
-        try:
-            now = standing_of_case(self._reader, rod.case).of_rod(rod.identifier)
-        except LabkitError as error:
-            return f"it is unknown what it makes now: {error}"
+        standing = self._standing(rod.case)
+        if isinstance(standing, LabkitError):
+            return f"it is unknown what it makes now: {standing}"
+        now = standing.of_rod(rod.identifier)
         return now.words if now and now.not_to_be_worn else ""
+
+
+def _standing(reader: Reader, case: str) -> CaseStanding | LabkitError:
+    try:
+        return standing_of_case(reader, case)
+    except LabkitError as error:
+        return error
 
 
 #: State of a rod → why it is not built, where other words than those of the state serve.

@@ -24,6 +24,7 @@ from labkit.core.rod.rods import NOMINAL, Hand, Process, Rod, RodTemplate
 from labkit.errors import CheckError, InputError, RefusedError
 from labkit.exports.write.put import new_folder, put
 from labkit.exports.write.set_folder import (
+    SUMS_FILE,
     is_paper,
     require_unchanged,
     seal,
@@ -118,6 +119,11 @@ def read_coupons(folder: Path) -> CouponsAsked:
     Raises:
         InputError: It is none, or a file of it is missing or was changed.
     """
+    if not any((folder / name).exists() for name in (SUMS_FILE, MADE_FROM)):
+        raise InputError(
+            f"{folder} is no folder of coupons: it holds neither {SUMS_FILE} nor {MADE_FROM}; name "
+            "the folder that `labkit coupons` made", field="coupons", value=str(folder),
+        )
     require_unchanged(folder, [name for name in sums_of(folder) if not is_paper(name)])
     try:
         content = json.loads((folder / MADE_FROM).read_text("utf-8"))
