@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 
 from labkit.core.case.identifier import grouped
+from labkit.core.case.number import why_not_shown
 from labkit.errors import LedgerError
 from labkit.ledger.bodies import (
     Order,
@@ -51,12 +52,8 @@ def check_rules(reader: Reader, event: Event) -> None:
     if event.kind is Kind.CASE_OPENED:
         if reader.has_case(event.case):
             raise _refuse(event, "was opened already; record what is new under it")
-        if {".", ".."} & set(event.case.split("/")):  # a browser takes it for a step upwards
-            raise LedgerError(
-                f"no page could be shown of a case {event.case!r}; give a number in which no part "
-                "between slashes is . or ..; nothing was recorded",
-                field="case", value=event.case,
-            )  # fmt: skip
+        if why := why_not_shown(event.case):
+            raise LedgerError(why, field="case", value=event.case)
     elif not reader.has_case(event.case):
         raise _refuse(event, "is not in the ledger; open it first")
     _check_correction(reader, event)

@@ -83,6 +83,13 @@ def test_a_host_with_another_template_makes_no_set(bench):
     assert done.said[0].startswith("this host has another version of the program, template")
 
 
+def test_a_case_that_no_page_could_show_is_refused_and_not_broken_off(bench, tmp_path):
+    (tmp_path / "rx.toml").write_text(ONE.replace("QF-1043", "a/./b"), encoding="utf-8")
+    done = make_one(bench, str(tmp_path / "rx.toml"))
+    assert done.state == "refused"
+    assert "no page could be shown of a case 'a/./b'" in done.said[0]
+
+
 def test_a_set_waits_while_the_record_is_away(bench):
     bench.out_dir.mkdir()
     Path(bench.out_dir / MARK_FILE).touch()

@@ -149,6 +149,8 @@ def test_what_the_record_refuses_is_told_while_typing(looking):
     told = words(look(looking, {**NEW, "case": CASE}).text)
     assert f"the case {CASE} is recorded already; revise its prescription instead" in told
     assert "Refused" in told
+    told = words(look(looking, {**NEW, "case": "a/./b"}).text)
+    assert "no page could be shown of a case 'a/./b'" in told
     page = look(looking, {**NEW, "revises": PARALLEL})
     assert f"the prescription of {PARALLEL} is revised, and the form says" in words(page.text)
 

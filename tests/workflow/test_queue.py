@@ -10,6 +10,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg.types.json import Jsonb
 
 from labkit.errors import InputError, LedgerError
 from labkit.workflow.sets import queue_worker
@@ -125,6 +126,54 @@ def test_what_a_host_cannot_make_is_left_to_others_behind_the_rest(queue, tmp_pa
     )
     done = work(queue, functools.partial(made_elsewhere, str(tmp_path)), said)
     assert done == {"QF-1": made(ONE), "QF-2": made(TWO)}
+
+
+def asked_by_another_version(queue, tries):
+    """Let the set that waits be one that this version cannot read, at work with a lost worker."""
+    with psycopg.connect(queue.conninfo) as connection:
+        connection.execute(
+            "UPDATE procrastinate_jobs SET status = %s, attempts = %s, args = args || %s",
+            ("doing" if tries else "todo", tries, Jsonb({"new": 1})),
+        )
+
+
+def test_what_another_version_asked_for_is_left_to_it(queue):
+    queue.put([ONE])
+    asked_by_another_version(queue, 0)
+    said = []
+
+    def say(sentence):
+        """Let the version be the same from now on."""
+        said.append(sentence)
+        with psycopg.connect(queue.conninfo) as connection:
+            connection.execute("UPDATE procrastinate_jobs SET args = args - 'new'")
+
+    done = []
+    work_through(Work(queue, made, 1, done.append, say, once=True))
+    assert done == [made(ONE)]
+    assert said == [
+        "QF-1: left to another host: another version of labkit asked for it; give this host the "
+        "same; this worker looks again every 0 s"
+    ]
+
+
+def test_of_what_another_version_asked_for_and_lost_an_outcome_is_kept(queue):
+    queue.put([ONE])
+    asked_by_another_version(queue, queue_worker.MOST_TRIES)
+    assert work(queue, made) == {}
+    (kept,) = queue.outcomes([ONE.key]).values()
+    assert kept == Outcome("a.toml", "QF-1", "broken off", said=(LOST,))
+    queue.put([ONE])
+    assert queue.outcomes([ONE.key]) == {}
+
+
+def test_a_worker_that_could_no_longer_take_up_what_others_lost_ends(queue, monkeypatch):
+    async def failing(_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(queue_worker, "_take_up_stalled", failing)
+    with pytest.raises(ZeroDivisionError):
+        work_through(Work(queue, made, 1, print, print, once=False))
 
 
 def test_a_record_that_is_a_file_has_no_queue(tmp_path):

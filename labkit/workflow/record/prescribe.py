@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from labkit.catalog.toml_source import TomlSource
+from labkit.core.case.number import why_not_shown
 from labkit.core.case.standing import same_percents
 from labkit.core.reasons import check_reason
 from labkit.core.rod.rods import RodTemplate
@@ -104,18 +105,31 @@ def record_first(
 
 
 def refuse_first(reader: Reader, case: Case) -> None:
-    """Refuse a prescription as the first one of a case that is recorded.
+    """Refuse a prescription as the first one of a case.
 
     Raises:
-        RefusedError: It is.
+        RefusedError: The case is recorded, or no page could be shown of it.
     """
     number = case.prescription.case
+    refuse_number(case)
     if reader.has_case(number):
         raise RefusedError(
             f"the case {number} is recorded already; revise its prescription instead, or give the "
             "new case another number; nothing was recorded",
             where=case.source.name, field="case", value=number,
         )  # fmt: skip
+
+
+def refuse_number(case: Case) -> None:
+    """Refuse to open a case of which no page could be shown.
+
+    Raises:
+        RefusedError: It is one.
+    """
+    if why := why_not_shown(case.prescription.case):
+        raise RefusedError(
+            why, where=case.source.name, field="case", value=case.prescription.case
+        )
 
 
 def newest_prescribed(reader: Reader, case: str) -> Prescribed:

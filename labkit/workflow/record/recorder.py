@@ -33,7 +33,7 @@ from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState
 from labkit.units import plain, written
 from labkit.workflow.record.case_mark import refuse_other_mark
-from labkit.workflow.record.prescribe import prescribe, refuse_undoing
+from labkit.workflow.record.prescribe import prescribe, refuse_number, refuse_undoing
 from labkit.workflow.rods.slots import wanted_sets, withdrawn_orders
 from labkit.workflow.sets.circulation import make_room, marked_beside
 from labkit.workflow.sets.job import Job, Ticket
@@ -168,6 +168,7 @@ class Recorder:
     def _prescription_revision(self, job: Job) -> int:
         """Find the revision that a prescription's text is, or keep it as the next one."""
         if not self.ledger.has_case(job.number):
+            refuse_number(job.case)
             self._record(job.number, CaseOpened())
         if job.replaces:
             for earlier in self.ledger.prescriptions(job.number):

@@ -203,6 +203,12 @@ def _require_engine() -> None:
         ) from error
 
 
+def asked_of(told: dict[str, Any]) -> Asked | None:
+    """Read what a job of the engine asks for; None where another version of the program asked."""
+    names = {each.name for each in dataclasses.fields(Asked)}
+    return Asked(**told) if set(told) == names else None
+
+
 def outcome_of(told: dict[str, Any]) -> Outcome:
     """Read an outcome from its JSON content."""
     return Outcome(**{**told, "said": tuple(told["said"])})

@@ -12,14 +12,15 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NoReturn, cast
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from labkit.errors import LedgerError
 from labkit.workflow.sets.batch import LOST, Outcome, pool_of
-from labkit.workflow.sets.queue import PUT_OUTCOME, TASK, Asked, Queue
+from labkit.workflow.sets.queue import PUT_OUTCOME, TASK, Asked, Queue, asked_of
 
 if TYPE_CHECKING:
     from procrastinate import App, JobContext
+    from procrastinate.jobs import Job
 
 #: A worker says so often that it lives; one that said nothing for so long has lost its sets, which
 #: others take up.
@@ -31,6 +32,7 @@ TRY_AGAIN_SECONDS = 10
 #: A worker whose host cannot make a set leaves the queue to the others for so long.
 PAUSE_SECONDS = 30.0
 _LOOK_SECONDS = 2.0
+_OTHER_VERSION = "another version of labkit asked for it; give this host the same"
 #: What is put back was not tried, so the try that the engine adds is taken off; it waits behind
 #: the others, so that a set that no host can make keeps none from being made.
 _PUT_BACK = (
@@ -112,6 +114,7 @@ class _Worker:
         async with app.open_async():
             side = asyncio.create_task(_take_up_stalled(app))
             main = asyncio.create_task(self._run(app))
+            side.add_done_callback(lambda _: main.cancel())
 
             def stop() -> None:
                 self.is_done = True
@@ -122,6 +125,8 @@ class _Worker:
                     await main
             finally:
                 side.cancel()
+            with suppress(asyncio.CancelledError):
+                await side  # what ended it early is told
 
     async def _run(self, app: App) -> None:
         while not self.is_done:
@@ -169,23 +174,27 @@ class _Worker:
 
         @app.task(name=TASK, pass_context=True, retry=again)
         async def make(context: JobContext, /, **told: Any) -> None:
-            await self._make(app, context, Asked(**told))
+            await self._make(app, context, told)
 
         return app
 
-    async def _make(self, app: App, context: JobContext, asked: Asked) -> None:
+    async def _make(self, app: App, context: JobContext, told: dict[str, Any]) -> None:
+        asked = asked_of(told)
+        if asked is None:
+            case = context.job.lock or ""
+            await self._put_back(app, context, Outcome("", case, "waiting", said=(_OTHER_VERSION,)))
         pool, loop = self.pool, asyncio.get_running_loop()
         try:
             outcome = await loop.run_in_executor(pool, self._work.make, asked)
         except BrokenProcessPool:
             if self.pool is pool:
                 self.pool = self._new_pool()
-            outcome = _lost(asked)
+            outcome = _lost(context.job)
         if outcome.state == "waiting":
             await self._put_back(app, context, outcome)
         if outcome.state == "broken off" and context.job.attempts + 1 < MOST_TRIES:
             raise _AgainError
-        await _put_down(app, asked, outcome)
+        await _put_down(app, context.job, outcome)
         with suppress(OSError):  # a log that takes nothing keeps no set from being made
             self._work.told(outcome)
 
@@ -206,10 +215,12 @@ def _leave_signals() -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
-async def _put_down(app: App, asked: Asked, outcome: Outcome) -> None:
+async def _put_down(app: App, job: Job, outcome: Outcome) -> None:
     """Put down what became of a set, before its job ends: it is made again rather than lost."""
     kept = dataclasses.asdict(outcome)
-    await app.connector.execute_query_async(PUT_OUTCOME, key=asked.key, outcome=kept)
+    await app.connector.execute_query_async(
+        PUT_OUTCOME, key=job.queueing_lock, outcome=kept
+    )
 
 
 async def _is_any_left(app: App) -> bool:
@@ -232,12 +243,11 @@ async def _take_up_stalled(app: App) -> None:
                 if job.attempts + 1 < MOST_TRIES:
                     await manager.retry_job(job)
                 else:
-                    asked = Asked(**cast("dict[str, Any]", job.task_kwargs))
-                    await _put_down(app, asked, _lost(asked))
+                    await _put_down(app, job, _lost(job))
                     await manager.finish_job(job, Status.FAILED, delete_job=True)
         await asyncio.sleep(HEARTBEAT_SECONDS)
 
 
-def _lost(asked: Asked) -> Outcome:
-    """Give the outcome of a set whose process was lost each time."""
-    return Outcome(asked.file, asked.case, "broken off", said=(LOST,))
+def _lost(job: Job) -> Outcome:
+    """Give the outcome of a set whose process was lost each time; any version may have asked."""
+    return Outcome(str(job.task_kwargs.get("file", "")), job.lock or "", "broken off", said=(LOST,))
