@@ -29,7 +29,7 @@ MOST_KEPT = 256
 MOST_CHARACTERS = 20_000
 #: Threads that work out lengths side by side only take the interpreter from one another, and each
 #: then needs almost twice the processor time; one after another, all are done sooner.
-ONE_AT_A_TIME = threading.Lock()
+ONE_AT_A_TIME = threading.RLock()
 #: What is asked while somebody types waits in the order of asking, and keeps no other page waiting.
 _TYPING = ThreadPoolExecutor(1, "typing")
 _AnswerT = TypeVar("_AnswerT")
@@ -122,12 +122,16 @@ def require_small(*texts: str) -> None:
 
 
 async def in_turn(work: Callable[[], _AnswerT]) -> _AnswerT:
-    """Do what is asked while somebody types; where another thread works out, beside all pages.
+    """Do arithmetic asked while somebody types; where another thread works out, beside all pages.
 
-    It is arithmetic of some milliseconds: another thread would need half as much again.
+    It takes some milliseconds, and another thread would need half as much again. The record is
+    not asked here: it may be slow or away.
     """
-    if not ONE_AT_A_TIME.locked():
-        return work()
+    if ONE_AT_A_TIME.acquire(blocking=False):
+        try:
+            return work()
+        finally:
+            ONE_AT_A_TIME.release()
     return await asyncio.get_running_loop().run_in_executor(_TYPING, work)
 
 

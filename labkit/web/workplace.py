@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import os
+import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -15,6 +17,7 @@ from labkit.catalog.processes import processes
 from labkit.catalog.profiles import Profile, read_profile
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
+from labkit.ledger.place import file_of, ledger_url
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger, look_into, open_ledger
 from labkit.web.accounts import Accounts
@@ -22,6 +25,8 @@ from labkit.workflow.rods.extra import Installed
 
 #: The process of a lab that names none.
 UNCOMPENSATED = "nominal"
+#: What a server answered while somebody types is kept so long, seconds.
+SERVER_HOLDS_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -116,6 +121,21 @@ class Workplace:
             InputError, LedgerError: As `look_into`.
         """
         return look_into(self.ledger)
+
+    def record_state(self) -> tuple[float, ...]:
+        """Say in which state the record is, so that what it answered can be kept for a moment.
+
+        A file is changed by whatever is recorded; a server's state is taken to hold for seconds.
+        """
+        file = file_of(ledger_url(self.ledger))
+        if file is None:
+            return (time.monotonic() // SERVER_HOLDS_S,)
+        found = []
+        for path in (str(file), f"{file}-wal"):
+            with suppress(OSError):  # the write-ahead log is gone where nobody has it open
+                stat = os.stat(path)
+                found += [stat.st_mtime_ns, stat.st_size]
+        return tuple(found)
 
     @contextmanager
     def act(self) -> Iterator[Ledger]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.datastructures import UploadFile
 
@@ -24,6 +25,7 @@ from labkit.web.pages.prescription_drawn import jaw_facts
 from labkit.web.prescription_form import fields, parts_of, shown_texts
 from labkit.web.show import address, page
 from labkit.web.worked_out import (
+    MOST_KEPT,
     Problem,
     in_turn,
     problems_of,
@@ -31,6 +33,7 @@ from labkit.web.worked_out import (
     templates_of,
     worked_out,
 )
+from labkit.web.workplace import Workplace
 from labkit.workflow.intake.prescriptions import TextSource, texts_of
 from labkit.workflow.intake.typed import FORM, on_base, read_form
 from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of
@@ -48,6 +51,8 @@ from labkit.workflow.sets.cases import Case, open_case
 router = APIRouter()
 #: What sentences call an uploaded file: its own name is the user's.
 _FILE = "the file"
+#: Record, its state, what was asked → what the record refuses of it.
+_ANSWERS: dict[Hashable, tuple[Problem, ...]] = {}
 
 
 @dataclass(frozen=True)
@@ -111,29 +116,46 @@ def revise(request: Request, case: str) -> HTMLResponse:
 @router.post("/prescription-look", name="prescription_look")
 async def prescription_look(request: Request) -> HTMLResponse:
     """Work out what stands in the form; nothing is written."""
-    return await in_turn(partial(_looked, request))
-
-
-def _looked(request: Request) -> HTMLResponse:
-    form = _Form.of(told(request))
-    found = worked_out(form.texts, decimal_sign(request), workplace(request).own)
-    problems: Iterable[Problem] = ()
+    form, own, decimal = _Form.of(told(request)), workplace(request).own, decimal_sign(request)
+    found = await in_turn(partial(worked_out, form.texts, decimal, own))
+    problems: tuple[Problem, ...] = ()
     if found.case and found.usable:
-        try:
-            _refuse_by_record(request, form, found.case)
-        except LabkitError as error:
-            problems = problems_of(error)
-    return _page(request, form, problems, piece="hx-request" in request.headers)
+        problems = await _refused_by_record(request, form, found.case)
+    piece = "hx-request" in request.headers
+    return await in_turn(partial(_page, request, form, problems, piece=piece))
 
 
-def _refuse_by_record(request: Request, form: _Form, case: Case) -> None:
-    """Refuse while it is typed what the record would refuse."""
-    _require_own(request, form)
-    with workplace(request).look() as reader, reader.snapshot():
-        if form.revises:
-            refuse_revision(reader, case, despite_trial=form.despite_trial)
-        else:
-            refuse_first(reader, case)
+async def _refused_by_record(request: Request, form: _Form, case: Case) -> tuple[Problem, ...]:
+    """Say while it is typed what the record would refuse.
+
+    The record is asked in a thread, where it keeps nobody else waiting, and only where its answer
+    is not known: threads take the interpreter from one another at every word with the record.
+    """
+    place = workplace(request)
+    about = case.source.text if form.revises else case.prescription.case
+    key = (place.ledger, place.record_state(), form.revises, form.despite_trial, about)
+    try:
+        _require_own(request, form)
+        if key not in _ANSWERS:
+            answer = await run_in_threadpool(_ask_record, place, form, case)
+            if len(_ANSWERS) >= MOST_KEPT:
+                _ANSWERS.clear()
+            _ANSWERS[key] = answer
+    except LabkitError as error:
+        return problems_of(error)
+    return _ANSWERS[key]
+
+
+def _ask_record(place: Workplace, form: _Form, case: Case) -> tuple[Problem, ...]:
+    try:
+        with place.look() as reader, reader.snapshot():
+            if form.revises:
+                refuse_revision(reader, case, despite_trial=form.despite_trial)
+            else:
+                refuse_first(reader, case)
+    except RefusedError as error:
+        return problems_of(error)
+    return ()
 
 
 @router.post("/prescription-file", name="prescription_file")
