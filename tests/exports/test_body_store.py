@@ -62,7 +62,7 @@ def test_built_once_and_kept_for_the_next_process(built, tmp_path):
     assert len(built) == 1
     assert again.digest() == first.digest()
     (file,) = (tmp_path / "cache").iterdir()
-    assert body_bytes(again) == file.read_bytes()
+    assert body_bytes(again, file.stem) == file.read_bytes()
 
 
 def test_a_process_with_a_kept_body_does_without_the_kernel(built):
@@ -97,6 +97,17 @@ def test_a_broken_file_is_built_anew(built, tmp_path, spoilt):
     assert kept_body(sizes_of(), Hand.MINUS_Y).digest() == body.digest()
     assert len(built) == 2
     assert file.read_bytes() == whole
+
+
+def test_the_file_of_another_template_is_not_taken(built, tmp_path):
+    own = kept_body(sizes_of(), Hand.MINUS_Y)
+    (file,) = (tmp_path / "cache").iterdir()
+    kept_body(sizes_of("eye-eye-flat"), Hand.MINUS_Y)
+    (other,) = set((tmp_path / "cache").iterdir()) - {file}
+    other.replace(file)
+    forget_bodies()
+    assert kept_body(sizes_of(), Hand.MINUS_Y).digest() == own.digest()
+    assert len(built) == 3
 
 
 def test_a_body_spoilt_in_memory_is_not_used(built, monkeypatch):

@@ -83,7 +83,7 @@ def _from_disk_or_built(sizes: RodSizes, hand: Hand) -> Body:
         body = build_body(sizes, hand)
         if path is not None:
             with suppress(OSError):  # a body is only kept to be quicker
-                _keep(path, body_bytes(body))
+                _keep(path, body_bytes(body, path.stem))
     return body
 
 
@@ -111,8 +111,11 @@ def _program() -> str:
     return told.hexdigest()
 
 
-def body_bytes(body: Body) -> bytes:
-    """Give a body as a file: the SHA-256 of the rest, then named arrays and text.
+def body_bytes(body: Body, key: str) -> bytes:
+    """Give a body as a file: the SHA-256 of its key and of the rest, then named arrays and text.
+
+    Args:
+        key: What the file is called after: a file of another name is not taken for this body.
 
     Returns:
         The same bytes for the same body; no code is in them.
@@ -132,17 +135,21 @@ def body_bytes(body: Body) -> bytes:
         step_numbers=[step.count, step.plane],
     )  # fmt: skip
     data = stream.getvalue()
-    return hashlib.sha256(data).hexdigest().encode("ascii") + data
+    return _sealed(key, data) + data
+
+
+def _sealed(key: str, data: bytes) -> bytes:
+    return hashlib.sha256(key.encode("ascii") + data).hexdigest().encode("ascii")
 
 
 def read_body(path: Path) -> Body | None:
-    """Read a body; None where there is none or its digest is another."""
+    """Read a body; None where there is none, or its digest is not that of its name and content."""
     try:
         told = path.read_bytes()
     except OSError:
         return None
     digest, data = told[:_DIGITS], told[_DIGITS:]
-    if hashlib.sha256(data).hexdigest().encode("ascii") != digest:
+    if not path.stem.isascii() or _sealed(path.stem, data) != digest:
         return None
     with np.load(io.BytesIO(data), allow_pickle=False) as found:
         held = {name: found[name] for name in found.files}
