@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 import shutil
 from pathlib import Path
 
@@ -11,7 +12,8 @@ import pytest
 from labkit.errors import RefusedError
 from labkit.exports.write.set_folder import seal
 from labkit.workflow.inspection.release import release
-from labkit.workflow.sets.on_disk import files_of
+from labkit.workflow.sets.on_disk import files_of, require_as_recorded
+from labkit.workflow.sets.standing import set_made
 from tests.support.making import CASE
 from tests.support.measured import measure_all
 
@@ -59,6 +61,18 @@ def test_a_list_of_sums_made_anew_does_not_hide_it(recorded, made, out):
     seal(folder)
     with pytest.raises(RefusedError, match="SHA256SUMS is whole, but not the one recorded"):
         let_go(recorded, out)
+
+
+def test_papers_of_another_folder_than_the_recorded_are_not_printed(recorded, made):
+    stored, folder = made
+    spec = json.loads((folder / "spacer-set.json").read_text("utf-8"))
+    assert set_made(recorded.ledger, spec).name == stored.name
+    require_as_recorded(folder, stored)
+    exchange(folder)
+    seal(folder)
+    words = "is not as recorded: SHA256SUMS is whole, but not the one recorded; nothing was written"
+    with pytest.raises(RefusedError, match=words):
+        require_as_recorded(folder, stored)
 
 
 @pytest.mark.parametrize("name", ["spacer-set.csv", "SHA256SUMS", "stl"])

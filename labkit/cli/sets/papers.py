@@ -47,11 +47,15 @@ def command(
     Example: labkit papers sets/QF-1043-r1
     """
     from labkit.workflow.record.printed import note_printed
-    from labkit.workflow.sets.standing import with_standing
+    from labkit.workflow.sets.on_disk import require_as_recorded
+    from labkit.workflow.sets.standing import set_made, with_standing
 
     profile = named_profile(profile_path)
     spec = open_set(folder)
     with looking(ledger_url) as record:
+        made = None if record is None else set_made(record, spec)
+        if made is not None:
+            require_as_recorded(folder, made)
         spec = with_standing(spec, record)
     known = isinstance(spec[STANDING], SetStanding)
     with recording_into(ledger_url, by) if by and known else nullcontext() as recorder:

@@ -26,7 +26,7 @@ from labkit.ledger.reconcile import Lying
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.workflow.record.printed import note_printed
 from labkit.workflow.sets.job import Job, Ticket, Wishes
-from labkit.workflow.sets.on_disk import MOST_NAMED, look_at
+from labkit.workflow.sets.on_disk import MOST_NAMED, look_at, other_sums
 from labkit.workflow.sets.papers import Progress, remake_papers, write_papers
 from labkit.workflow.sets.spec import is_of_job
 from labkit.workflow.sets.standing import with_standing
@@ -112,6 +112,8 @@ class MadeBefore:
 
     def _require_whole(self) -> None:
         wrong = wrong_files(self.folder)
+        if not wrong and self.stored is not None:
+            wrong = tuple(other_sums(self.folder, self.stored))
         if wrong:
             more = f"; and {len(wrong) - MOST_NAMED} more" if len(wrong) > MOST_NAMED else ""
             raise DeliveryError(

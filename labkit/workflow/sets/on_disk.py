@@ -120,12 +120,10 @@ def files_of(stored: StoredSet) -> FilesSeen:
         return FilesSeen(f"{name} is no longer in {folder}; its files were not checked")
     try:
         wrong = [one for one in wrong_files(folder) if not one.startswith(FILLED_IN)]
-        rods = rods_sha256(folder)
+        others = other_sums(folder, stored)
     except (OSError, InputError) as error:
         return FilesSeen(f"{name} in {folder} cannot be held against the record: {error}", True)
-    built = [one for one in wrong if not is_paper(one)]
-    if not built and stored.rods_sha256 not in (None, rods):
-        built = [f"{SUMS_FILE} is whole, but not the one recorded"]
+    built = [one for one in wrong if not is_paper(one)] or others
     if built or wrong:
         more = f"; and {len(wrong) - MOST_NAMED} more" if len(wrong) > MOST_NAMED else ""
         return FilesSeen(
@@ -155,3 +153,31 @@ def refuse_changed_files(sets: Iterable[StoredSet]) -> tuple[str, ...]:
                 field="set",
             )
     return tuple(one.told for one in seen if one.told)
+
+
+def other_sums(folder: Path, stored: StoredSet) -> list[str]:
+    """Say that the sums of a folder are not those recorded: files and sums were changed together.
+
+    Returns:
+        At most one sentence.
+
+    Raises:
+        OSError, InputError: As `rods_sha256`.
+    """
+    same = stored.rods_sha256 in (None, rods_sha256(folder))
+    return [] if same else [f"{SUMS_FILE} is whole, but not the one recorded"]
+
+
+def require_as_recorded(folder: Path, stored: StoredSet) -> None:
+    """Refuse a folder whose rods' files are not those that the record knows.
+
+    Raises:
+        RefusedError: They are not.
+        OSError, InputError: As `rods_sha256`.
+    """
+    for one in other_sums(folder, stored):
+        raise RefusedError(
+            f"{stored.name} in {folder} is not as recorded: {one}; nothing was written; take the "
+            "files from their backup, or move the folder away and make the set again",
+            field="set", value=stored.name,
+        )

@@ -11,7 +11,7 @@ from labkit.documents.standing import STANDING
 from labkit.errors import LabkitError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredSet
+from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.workflow.record.standing import standing_of_case
 
 Spec = Mapping[str, Any]
@@ -62,8 +62,23 @@ def _marks(specs: Iterable[Spec]) -> dict[str, str]:
 
 def _set_of(reader: Reader, spec: Spec) -> StoredSet | None:
     """Find the set whose places the rods of a set fill; None where the record knows no such."""
-    rod = reader.find(spec["parts"][0]["uses"][0]["identifier"])
-    made = None if rod is None else reader.set_named(rod.set_name)
-    if rod is None or made is None or made.inputs_sha256 != spec.get("inputs_sha256"):
+    made, rod = set_made(reader, spec), _first_rod(reader, spec)
+    if rod is None or made is None:
         return None
     return made if rod.first_set == made.name else reader.set_named(rod.first_set)
+
+
+def set_made(reader: Reader, spec: Spec) -> StoredSet | None:
+    """Find the set that was made as a spec says; None where the record knows no such.
+
+    Args:
+        spec: Content of spacer-set.json.
+    """
+    rod = _first_rod(reader, spec)
+    made = None if rod is None else reader.set_named(rod.set_name)
+    same = made is not None and made.inputs_sha256 == spec.get("inputs_sha256")
+    return made if same else None
+
+
+def _first_rod(reader: Reader, spec: Spec) -> StoredRod | None:
+    return reader.find(spec["parts"][0]["uses"][0]["identifier"])
