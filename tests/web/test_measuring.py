@@ -196,7 +196,7 @@ def test_a_rod_of_another_set_stays_typed_and_is_told(bench):
     sent["48294829173065 reading"] = ["36.1"]
     answer = send(browser, sent)
     assert answer.status_code == 422
-    assert "is not in the ledger" in words(answer)
+    assert "is not in the record" in words(answer)
     assert 'name="48294829173065 reading" value="36.1"' in answer.text
 
 
