@@ -87,11 +87,14 @@ class Year:
             shown = re.search(rf"{who[0].upper()}{who[1:]} (\d+) rod", words)
             if state in (RodState.FITTED, RodState.DELIVERED):
                 assert (int(shown[1]) if shown else 0) == count, who
-        stops = self.page.locator(".notice.stop")
-        told = " ".join(stops.all_inner_texts())
+        stops = self.page.locator(".notice.stop").all_inner_texts()
+        told = " ".join(each for each in stops if "Must come back" in each)
         assert [rod.identifier for rod in standing.asked_back] == [
             rod for rod in states if grouped(rod) in told
         ]
+        worn = standing.in_the_mouth
+        one_pair = len(worn) == 2 and worn[0][0] == worn[1][0]
+        assert any("Must come back" not in each for each in stops) == (bool(worn) and not one_pair)
         assert ("NOT TO BE WORN" in words) == any(pair.not_to_be_worn for pair in standing.pairs)
         rows = [" ".join(row.split()) for row in self.page.locator(".pair").all_inner_texts()]
         assert len(rows) == len(standing.pairs)
