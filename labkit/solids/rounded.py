@@ -8,13 +8,12 @@ from OCP.Geom import Geom_Circle, Geom_CylindricalSurface, Geom_ToroidalSurface
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face
 
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.rod.curves import along, arc_span
 from labkit.solids.frame import ReaderFrame
 from labkit.solids.topology import (
     FULL_TURN,
     Course,
     Ring,
-    along,
-    arc_span,
     lie_on,
     lie_on_seam,
     make_edge,

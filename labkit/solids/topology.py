@@ -29,7 +29,7 @@ from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Vertex, TopoDS_Wire
 
 from labkit.core.label.lettering import Line, Piece, Point2
-from labkit.core.rod.curves import loop_vertices
+from labkit.core.rod.curves import along, arc_span, loop_vertices
 from labkit.core.rod.outlines import Loop
 from labkit.solids.frame import ReaderFrame
 
@@ -67,19 +67,6 @@ class Ring:
             for edge, piece in zip(self.edges, self.loop, strict=True)
         ]
         return pairs if forward else pairs[::-1]
-
-
-def along(piece: Piece) -> bool:
-    """Tell whether a piece's edge runs in the direction of the piece."""
-    return isinstance(piece, Line) or piece.sweep_deg > 0
-
-
-def arc_span(piece: Piece) -> tuple[float, float]:
-    """Give the angles between which an arc's edge runs, counter-clockwise, in radians."""
-    assert not isinstance(piece, Line)
-    first = piece.start_deg if piece.sweep_deg > 0 else piece.start_deg + piece.sweep_deg
-    start = math.radians(first % 360.0)
-    return start, start + math.radians(abs(piece.sweep_deg))
 
 
 def make_vertex(point: gp_Pnt) -> TopoDS_Vertex:

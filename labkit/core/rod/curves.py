@@ -263,3 +263,16 @@ def _outermost(piece: Piece) -> list[Point2]:
         sides = ((x + r, y), (x, y + r), (x - r, y), (x, y - r))
         points += [side for side in sides if share_of(piece, side) is not None]
     return points
+
+
+def along(piece: Piece) -> bool:
+    """Tell whether a piece's edge runs in the direction of the piece."""
+    return isinstance(piece, Line) or piece.sweep_deg > 0
+
+
+def arc_span(piece: Piece) -> tuple[float, float]:
+    """Give the angles between which an arc's edge runs, counter-clockwise, in radians."""
+    assert not isinstance(piece, Line)
+    first = piece.start_deg if piece.sweep_deg > 0 else piece.start_deg + piece.sweep_deg
+    start = math.radians(first % 360.0)
+    return start, start + math.radians(abs(piece.sweep_deg))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.core.label.lettering import Line, Piece, Region
-from labkit.core.rod.curves import loop_vertices
+from labkit.core.rod.curves import along, arc_span, loop_vertices
 from labkit.core.rod.outlines import Loop, turned
 from labkit.core.rod.rods import Hand
 from labkit.exports.write.solid_parts import (
@@ -58,7 +58,7 @@ class _Ring:
     def uses(self, loop: Loop, forward: bool) -> tuple[Use, ...]:
         """Give its edges in the order of the loop, or all the other way round, in a plane."""
         uses = tuple(
-            _flat(edge, _along(piece) is forward)
+            _flat(edge, along(piece) is forward)
             for edge, piece in zip(self.edges, loop, strict=True)
         )
         return uses if forward else uses[::-1]
@@ -106,9 +106,9 @@ class _Making:
         if isinstance(piece, Line):
             edge = SolidEdge(ends, (0.0, math.dist(piece.start, piece.end)), 0.0, None)
         else:
-            ends = ends if _along(piece) else (ends[1], ends[0])
+            ends = ends if along(piece) else (ends[1], ends[0])
             axes = self._upright((*piece.center, height))
-            edge = SolidEdge(ends, _span(piece), piece.radius, axes)
+            edge = SolidEdge(ends, arc_span(piece), piece.radius, axes)
         self.edges.append(edge)
         return len(self.edges) - 1
 
@@ -157,29 +157,16 @@ class _Making:
     ) -> SolidFace:
         assert not isinstance(piece, Line)
         axes = self._upright((*piece.center, self._top - self._depth))
-        start, end = _span(piece)
-        first, last = sides if _along(piece) else (sides[1], sides[0])
+        start, end = arc_span(piece)
+        first, last = sides if along(piece) else (sides[1], sides[0])
         loop = (
             Use(bounds[0], True, None, (0.0, 0.0), (1.0, 0.0)),
             Use(last, True, None, (end, 0.0), (0.0, 1.0)),
             Use(bounds[1], False, None, (0.0, self._depth), (1.0, 0.0)),
             Use(first, False, None, (start, 0.0), (0.0, 1.0)),
         )
-        return SolidFace("cylinder", axes, piece.radius, 0.0, not _along(piece), (loop,))
+        return SolidFace("cylinder", axes, piece.radius, 0.0, not along(piece), (loop,))
 
 
 def _flat(edge: int, forward: bool) -> Use:
     return Use(edge, forward, None, (0.0, 0.0), None)
-
-
-def _along(piece: Piece) -> bool:
-    """Tell whether a piece's edge runs in the direction of the piece: arcs' run left."""
-    return isinstance(piece, Line) or piece.sweep_deg > 0
-
-
-def _span(piece: Piece) -> tuple[float, float]:
-    """Give the angles between which an arc's edge runs, in radians."""
-    assert not isinstance(piece, Line)
-    first = piece.start_deg if piece.sweep_deg > 0 else piece.start_deg + piece.sweep_deg
-    start = math.radians(first % 360.0)
-    return start, start + math.radians(abs(piece.sweep_deg))

@@ -185,15 +185,19 @@ def _asked_back(reader: Reader, cases: list[CaseSummary]) -> dict[str, int | Non
     """Count the rods of cases that are asked back; only of those that were not as they are yet."""
     if len(_asked_before) > _MOST_REMEMBERED:
         _asked_before.clear()
-    found: dict[str, int | None] = {each.case: _asked_before.get(each.last_digest)
-                                    for each in cases}  # fmt: skip
+    digests = {each.case: each.last_digest for each in cases}
+    found: dict[str, int | None] = {
+        case: _asked_before.get(digest) for case, digest in digests.items()
+    }
     new = [case for case, count in found.items() if count is None]
     for case in reader.cases_ahead(new, kinds=[Kind.USE_AS_IS]):
         # What cannot be worked out is tried anew the next time.
         with suppress(LabkitError):
             count = len(asked_back_of(reader, case))
-            # The case may have gone on since the list was made.
-            found[case] = _asked_before[reader.last(case).digest] = count
+            found[case] = count
+            # Only of a case that has not gone on meanwhile is it known what was counted.
+            if reader.last(case).digest == digests[case]:
+                _asked_before[digests[case]] = count
     return found
 
 
