@@ -58,8 +58,8 @@ def command(words: tuple[str, ...], means: Means, as_json: bool, **asked: Any) -
 
     WHAT is a case number, the name of a set or the identifier of a rod. Of cases and sets, all rods
     are taken whose files are made and that are not built yet: replacements and rods in between too.
-    Each set is laid out whole, in the order in which you name them. Its files are held against the
-    record first.
+    Sets are taken in the order in which you name them, and none is divided between two builds.
+    Their files are held against the record first.
 
     A build is the folder DIR/build-N: one 3MF for each bed, whose parts bear case, label and
     identifier, and map.pdf, the beds drawn as they lie. It is recorded: `labkit find` says on which
