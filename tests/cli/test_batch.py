@@ -63,17 +63,23 @@ def test_it_goes_past_what_is_refused_and_makes_nothing_twice(tmp_path):
     bad = tmp_path / "rx" / "0001.toml"
     bad.write_text(changed(bad.read_text("utf-8"), ("registered = 2.9", "registered = 22.9")))
     (tmp_path / "rx" / "0002.toml").write_text("case = ", encoding="utf-8")
+    twice = tmp_path / "rx" / "0004.toml"
+    slips = (("-5.2", '"x"'), ("2.9", '"y"'), ("QF-1043", "QF-2004"))
+    twice.write_text(changed(ONE, *slips), encoding="utf-8")
     first = batch(tmp_path)
     assert first.returncode == 2, first.stderr
     assert {line["file"][-9:-5]: line["state"] for line in log(tmp_path)} == {
         "0000": "made", "0001": "refused", "0002": "unreadable", "0003": "made",
+        "0004": "unreadable",
     }
+    assert "from -30 to 30; " in " ".join(first.stdout.split())  # two mistakes in one line
     assert "the registered reading (22.9) lies outside the range" in " ".join(first.stdout.split())
     assert made(tmp_path) == ["QF-2000-r1", "QF-2003-r1"]
     again = batch(tmp_path, "--json")
     states = {line["case"]: line["state"] for line in map(json.loads, again.stdout.splitlines())}
     assert states == {
         "QF-2000": "there", "QF-2001": "refused", "QF-2003": "there", "": "unreadable",
+        "QF-2004": "unreadable",
     }
     assert made(tmp_path) == ["QF-2000-r1", "QF-2003-r1"]
 

@@ -243,7 +243,7 @@ _COUNTS = (
 _WITHOUT = (
     Column("file", "file"),
     Column("case", "case"),
-    Column("why there is no set", lambda outcome: " ".join(outcome.said)),
+    Column("why there is no set", lambda outcome: "; ".join(outcome.said)),
 )
 
 
