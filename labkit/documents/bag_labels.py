@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
 from labkit.documents.qr import qr_svg
-from labkit.documents.set_spec import prescription_of
+from labkit.documents.set_spec import Spec, prescription_of
 from labkit.documents.standing import at_step, is_out, own_set, words_on
 
 NAME = "bag-labels"
 
 
-def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
+def facts(spec: Spec) -> dict[str, Any]:
     """Work out what stands on the bag labels; a percentage, which can go stale, does not.
 
     A rod that is no longer in circulation has none.
-
-    Args:
-        spec: Content of spacer-set.json.
-
-    Returns:
-        JSON content for the template `bag-labels.typ`; numbers are texts, ready for paper.
     """
     frame, words = frame_facts(spec, NAME), words_on(spec, NAME)
     return {
@@ -48,11 +41,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
+def pictures(spec: Spec) -> dict[str, bytes]:
     """Make the QR code of every rod, of its digits.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         SVG files by name, "qr-IDENTIFIER.svg".

@@ -18,6 +18,7 @@ from labkit.documents.plate_picture import plate_drawing
 from labkit.documents.set_picture import caption_of
 from labkit.documents.set_spec import (
     SetPart,
+    Spec,
     part_of,
     prescription_of,
     process_of,
@@ -33,15 +34,8 @@ _LONGEST_NAME = 32
 _TIMES = "\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}"
 
 
-def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
-    """Work out what stands on the build sheet.
-
-    Args:
-        spec: Content of spacer-set.json.
-
-    Returns:
-        JSON content for the template `build-sheet.typ`; numbers are texts, ready for paper.
-    """
+def facts(spec: Spec) -> dict[str, Any]:
+    """Work out what stands on the build sheet."""
     template, process = template_of(spec), process_of(spec)
     parts = [part_of(part) for part in spec["parts"]]
     compensation, stem = process.compensation, _long_stem(parts)
@@ -77,11 +71,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
+def pictures(spec: Spec) -> dict[str, bytes]:
     """Draw the build plates.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         SVG files by name, "plate-1.svg" and so on.

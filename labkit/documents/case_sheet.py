@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
-from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.identifier import grouped
 from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Jaw, Prescription, Zero
 from labkit.core.grading.steps import SpacerSet, Step
@@ -15,13 +14,13 @@ from labkit.documents.figures import fixed, on_the_gauge, percents, sentence, si
 from labkit.documents.fitting import graded_now, rods_at_hand, start_now, to_be_tried, warmth
 from labkit.documents.frame import frame_facts
 from labkit.documents.inspection import lines_of
-from labkit.documents.set_spec import prescription_of, template_of
+from labkit.documents.set_spec import Spec, prescription_of, template_of
 from labkit.documents.standing import (
-    STANDING,
     at_step,
     own_set,
     percent_now,
     series_now,
+    what_holds,
     words_on,
 )
 from labkit.documents.step_plot import MOST_NARROW_STEPS, NARROW_MM, WIDTH_MM, step_plot
@@ -49,19 +48,12 @@ _POSITION_COLUMNS = (
 )
 
 
-def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
-    """Work out what stands on the case sheet.
-
-    Args:
-        spec: Content of spacer-set.json.
-
-    Returns:
-        JSON content for the template `case-sheet.typ`; numbers are texts, ready for paper.
-    """
+def facts(spec: Spec) -> dict[str, Any]:
+    """Work out what stands on the case sheet."""
     prescription, lengths = prescription_of(spec), graded_now(spec)
     texts, steps, now = profile_of(spec).texts.of(NAME), lengths.steps, words_on(spec, NAME)
     words = texts.tables
-    known = isinstance(spec.get(STANDING), SetStanding)
+    known = what_holds(spec) is not None
     return {
         **frame_facts(spec, NAME),
         "about": _about(spec, prescription, lengths, words),
@@ -97,7 +89,7 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _about(
-    spec: Mapping[str, Any], prescription: Prescription, lengths: SpacerSet,
+    spec: Spec, prescription: Prescription, lengths: SpacerSet,
     words: Mapping[str, Any],
 ) -> list[list[str]]:  # fmt: skip
     """List the lines at the head: name and value."""
@@ -141,7 +133,7 @@ def _hold(prescription: Prescription, steps: Sequence[Step], sheet: Mapping[str,
     return f"{words}; {str(sheet['hold_more']).replace('{most}', plain(most))}"
 
 
-def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str, Any]]:
+def _step_rows(spec: Spec, steps: Sequence[Step]) -> list[dict[str, Any]]:
     words = words_on(spec, NAME)
     asked = percents(step.percent for step in steps)
     made = [step.made.advancement_mm for step in steps]
@@ -163,7 +155,7 @@ def _step_rows(spec: Mapping[str, Any], steps: Sequence[Step]) -> list[dict[str,
     ]
 
 
-def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[str, str]]:
+def _replaced(spec: Spec, words: Mapping[str, Any]) -> list[dict[str, str]]:
     """Give the rods of a set that takes the place of others, one a line; else nothing."""
     replaced = {(one["step"], one["side"]): one for one in spec.get("replaces") or ()}
     rows = []
@@ -181,7 +173,7 @@ def _replaced(spec: Mapping[str, Any], words: Mapping[str, Any]) -> list[dict[st
     return rows
 
 
-def _series_rows(spec: Mapping[str, Any], sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _series_rows(spec: Spec, sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Give the rows of the whole series, where rods of other sets are in circulation too.
 
     Where the record can be asked, what it says now; else as it was when a set of extra rods was

@@ -63,9 +63,6 @@ def facts(spec: Json, release: Release) -> dict[str, Any]:
 
     Args:
         spec: Content of the set's spacer-set.json.
-
-    Returns:
-        JSON content for the template `certificate.typ`; numbers are texts, ready for paper.
     """
     basis = release.basis
     rods, titles = basis["rods"], _titles(spec)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 from labkit.catalog.profiles import profile_of
 from labkit.catalog.texts import filled
@@ -16,8 +14,8 @@ from labkit.core.grading.steps import SpacerSet
 from labkit.core.rod.rods import EXPANSION_PER_C
 from labkit.documents.figures import MINUS, fixed, percent
 from labkit.documents.inspection import lines_of
-from labkit.documents.set_spec import graded_of, process_of
-from labkit.documents.standing import STANDING, StandingWords, percent_now, words_on
+from labkit.documents.set_spec import Spec, graded_of, process_of
+from labkit.documents.standing import StandingWords, percent_now, what_holds, words_on
 from labkit.units import plain
 
 #: A bench and a mouth, °C.
@@ -30,10 +28,10 @@ NONE = "–"
 Row = dict[str, str]
 
 
-def graded_now(spec: Mapping[str, Any]) -> SpacerSet:
+def graded_now(spec: Spec) -> SpacerSet:
     """Give the graded set, with the start only where it is the start now."""
-    graded, standing = graded_of(spec), spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    graded, standing = graded_of(spec), what_holds(spec)
+    if standing is None:
         return graded
     steps = tuple(
         replace(step, start=bool((now := standing.at_step(number)) and now.start))
@@ -42,10 +40,10 @@ def graded_now(spec: Mapping[str, Any]) -> SpacerSet:
     return replace(graded, steps=steps)
 
 
-def start_now(spec: Mapping[str, Any]) -> str:
+def start_now(spec: Spec) -> str:
     """Say which rods the wearer begins with, as prescribed."""
-    words, standing = _words(spec), spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    words, standing = _words(spec), what_holds(spec)
+    if standing is None:
         own = enumerate(graded_of(spec).steps, 1)
         return next(
             (filled(words["start_named"], step=number, percent=percent(step.percent))
@@ -62,7 +60,7 @@ def start_now(spec: Mapping[str, Any]) -> str:
     return filled(words["start_named"], percent=percent(asked), step=pair.step)
 
 
-def rods_at_hand(spec: Mapping[str, Any]) -> list[Row]:
+def rods_at_hand(spec: Spec) -> list[Row]:
     """List the pairs of rods that are there, a row for each, with what it makes and its marks.
 
     Returns:
@@ -70,8 +68,7 @@ def rods_at_hand(spec: Mapping[str, Any]) -> list[Row]:
         a rod that took another's place stands there instead of it, and an empty place is a dash.
         Else the set's own rods, as they were made.
     """
-    standing = spec.get(STANDING)
-    if isinstance(standing, SetStanding):
+    if standing := what_holds(spec):
         place = _words(spec)["series_place" if standing.series else "step_place"]
         words = words_on(spec, CASE_SHEET)
         return [_row_now(standing, pair, place, words) for pair in standing.case.in_circulation]
@@ -92,7 +89,7 @@ def _row_now(standing: SetStanding, pair: PairNow, place: str, words: StandingWo
     return row
 
 
-def _rows_as_made(spec: Mapping[str, Any]) -> list[Row]:
+def _rows_as_made(spec: Spec) -> list[Row]:
     steps, place, rows = graded_of(spec).steps, _words(spec)["step_place"], dict[int, Row]()
     for line in lines_of(spec):
         row = rows.setdefault(line.step, {
@@ -111,7 +108,7 @@ def _empty() -> Row:
     return {name: NONE for side in Side for name in (side.value, f"{side}_id")}
 
 
-def rods_to_wear(spec: Mapping[str, Any]) -> list[Row]:
+def rods_to_wear(spec: Spec) -> list[Row]:
     """List the whole pairs that may be worn, as `rods_at_hand`."""
     return [
         row for row in rods_at_hand(spec)
@@ -119,7 +116,7 @@ def rods_to_wear(spec: Mapping[str, Any]) -> list[Row]:
     ]  # fmt: skip
 
 
-def to_be_tried(spec: Mapping[str, Any]) -> Row:
+def to_be_tried(spec: Spec) -> Row:
     """Name the rods of the trial fit: the whole pair to be worn that makes nearly 100 %.
 
     Returns:
@@ -138,10 +135,9 @@ def to_be_tried(spec: Mapping[str, Any]) -> Row:
     return tried | {"percent": within}
 
 
-def _withheld(spec: Mapping[str, Any]) -> set[str]:
+def _withheld(spec: Spec) -> set[str]:
     """Name the rods that the laboratory does not release."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    if (standing := what_holds(spec)) is None:
         return set()
     return {
         grouped(rod.identifier) for pair in standing.case.in_circulation
@@ -149,7 +145,7 @@ def _withheld(spec: Mapping[str, Any]) -> set[str]:
     }  # fmt: skip
 
 
-def warmth(spec: Mapping[str, Any]) -> Row:
+def warmth(spec: Spec) -> Row:
     """Work out how much longer a rod is in the mouth than on the bench.
 
     Formula: ΔL = α · L · (37 °C − 20 °C).
@@ -172,6 +168,6 @@ def warmth(spec: Mapping[str, Any]) -> Row:
     }
 
 
-def _words(spec: Mapping[str, Any]) -> dict[str, str]:
+def _words(spec: Spec) -> dict[str, str]:
     table = profile_of(spec).texts.of(CASE_SHEET).tables["case_sheet"]
     return {name: words for name, words in table.items() if isinstance(words, str)}

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from labkit.catalog.profiles import profile_of
+from labkit.documents.set_spec import Spec
 from labkit.documents.standing import standing_facts
 
 
-def frame_facts(spec: Mapping[str, Any], document: str = "") -> dict[str, Any]:
+def frame_facts(spec: Spec, document: str = "") -> dict[str, Any]:
     """Give what the frame of every page needs.
 
     Args:
-        spec: Content of spacer-set.json.
         document: Name of the document if it may be translated, such as "case-sheet".
 
     Returns:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
@@ -20,7 +20,7 @@ from labkit.core.rod.rods import EXPANSION_PER_C, RodTemplate
 from labkit.core.rod.tolerances import class_of
 from labkit.documents.figures import MINUS
 from labkit.documents.frame import frame_facts
-from labkit.documents.set_spec import rod_of, template_of
+from labkit.documents.set_spec import Spec, rod_of, template_of
 from labkit.documents.standing import at_step, words_on
 from labkit.documents.svg import to_svg
 from labkit.documents.way_picture import way_drawing
@@ -39,15 +39,8 @@ _SYMBOLS = {
     "B": "ball", "H": "boss",
 }
 
-def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
-    """Work out what stands on the inspection form.
-
-    Args:
-        spec: Content of spacer-set.json.
-
-    Returns:
-        JSON content for the template `inspection-form.typ`; numbers are texts, ready for paper.
-    """
+def facts(spec: Spec) -> dict[str, Any]:
+    """Work out what stands on the inspection form."""
     template, lines, gauge = template_of(spec), lines_of(spec), gauge_of(spec)
     ways = ways_of(template)
     first = chosen_way(template, lines, gauge)
@@ -75,11 +68,8 @@ def facts(spec: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
+def pictures(spec: Spec) -> dict[str, bytes]:
     """Draw the ways of measuring on the set's middle rod.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         SVG files by name, "way-over.svg" and so on.
@@ -93,11 +83,8 @@ def pictures(spec: Mapping[str, Any]) -> dict[str, bytes]:
     }
 
 
-def csv_file(spec: Mapping[str, Any]) -> bytes:
+def csv_file(spec: Spec) -> bytes:
     """Give the inspection form as a CSV to fill in: one line for each rod.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         The file; columns as `form_columns.COLUMNS` tells.
@@ -113,17 +100,13 @@ def csv_file(spec: Mapping[str, Any]) -> bytes:
     return stream.getvalue().encode()
 
 
-def companions(spec: Mapping[str, Any]) -> dict[str, bytes]:
+def companions(spec: Spec) -> dict[str, bytes]:
     """Give the files that go with the form, by ending."""
     return {"csv": csv_file(spec)}
 
 
-def lines_of(spec: Mapping[str, Any]) -> list[Expected]:
-    """List the rods of a set one by one, by step, left before right.
-
-    Args:
-        spec: Content of spacer-set.json.
-    """
+def lines_of(spec: Spec) -> list[Expected]:
+    """List the rods of a set one by one, by step, left before right."""
     lines = [
         Expected(
             identifier=use["identifier"],
@@ -140,13 +123,13 @@ def lines_of(spec: Mapping[str, Any]) -> list[Expected]:
     return sorted(lines, key=lambda line: (line.step, line.side))
 
 
-def lines_there(spec: Mapping[str, Any]) -> list[Expected]:
+def lines_there(spec: Spec) -> list[Expected]:
     """List the rods of a set that can be measured: in circulation, or returned to the lab."""
     return [line for line in lines_of(spec) if at_step(spec, line.step) is None
             or ((rod := _now(spec, line)) and (rod.in_circulation or _is_back(rod)))]  # fmt: skip
 
 
-def _now(spec: Mapping[str, Any], line: Expected) -> CaseRod | None:
+def _now(spec: Spec, line: Expected) -> CaseRod | None:
     """Give a rod as it is now; None where another has its place, or nobody knows."""
     pair = at_step(spec, line.step)
     rods = [] if pair is None else [*pair.rods.values(), *pair.gone.values()]
@@ -157,7 +140,7 @@ def _is_back(rod: CaseRod) -> bool:
     return rod.state is RodState.RETURNED
 
 
-def _mark(spec: Mapping[str, Any], line: Expected) -> str:
+def _mark(spec: Spec, line: Expected) -> str:
     """Give the words at a rod's row; empty where there is nothing to be said of it."""
     rod = _now(spec, line)
     if rod is not None and _is_back(rod):
@@ -165,14 +148,14 @@ def _mark(spec: Mapping[str, Any], line: Expected) -> str:
     return words_on(spec).rod(at_step(spec, line.step), line.identifier)
 
 
-def _left_out(spec: Mapping[str, Any], line: Expected) -> str:
+def _left_out(spec: Spec, line: Expected) -> str:
     """Name a rod that has no row, and say what became of it."""
     rod = _now(spec, line)
     became = "replaced by another" if rod is None else f"{rod.state} since {rod.since}"
     return f"step {line.step}, {line.side}, {line.engraved} ({grouped(line.identifier)}): {became}"
 
 
-def gauge_of(spec: Mapping[str, Any]) -> Gauge:
+def gauge_of(spec: Spec) -> Gauge:
     """Give the usual gauge of the process that a set was made with."""
     process = spec["process"]
     expansion = float(process.get("expansion_per_c", EXPANSION_PER_C))

@@ -12,10 +12,9 @@ from labkit.documents import bag_labels, build_sheet, case_sheet, inspection, ro
 from labkit.documents.fitting import rods_to_wear
 from labkit.documents.frame import frame_facts
 from labkit.documents.render import compile_pdf
-from labkit.documents.set_spec import prescription_of
+from labkit.documents.set_spec import Spec, prescription_of
 from labkit.documents.standing import for_the_wearer, must_say, profile_on_paper
 
-Spec = Mapping[str, Any]
 FOLDER = "documents"
 
 
@@ -25,7 +24,7 @@ class Paper:
 
     Args:
         name: File name without ending.
-        facts: Works out its facts from the set.
+        facts: Works out its facts from the set: JSON content for its layout, numbers as texts.
         companions: Makes further files of it, such as a CSV, by ending.
         pictures: Makes pictures that only this paper shows, by name.
     """
@@ -73,7 +72,6 @@ def layouts_not_used(spec: Spec, profile: Profile | None = None) -> tuple[str, .
     """Say which of a lab's own templates a set's papers are made without, and why.
 
     Args:
-        spec: Content of spacer-set.json, with its standing where it has one.
         profile: Another profile than the set's own.
 
     Returns:
@@ -94,7 +92,6 @@ def write_documents(
     """Write all documents of a set.
 
     Args:
-        spec: Content of spacer-set.json.
         out_dir: Folder of the set; the documents go into its folder `documents`.
         pictures: PNG and SVG files by name, such as "set.svg"; a paper shows those it knows.
         progress: Told the name of each file that is written.

@@ -12,7 +12,7 @@ from labkit.documents.drawing import Align, Drawing, Ink, Pen, Text
 from labkit.documents.letters import CAPITAL
 from labkit.documents.lying_words import way_of
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.set_spec import process_of, rod_of, template_of
+from labkit.documents.set_spec import Spec, process_of, rod_of, template_of
 
 _MARGIN_MM = 5.0
 _TICK_EVERY_MM = 10
@@ -23,11 +23,10 @@ _NAME_MM = 2.2 * CAPITAL
 _NAME_GAP_MM = 0.5
 
 
-def plate_drawing(spec: Mapping[str, Any], index: int, lettering: Lettering) -> Drawing:
+def plate_drawing(spec: Spec, index: int, lettering: Lettering) -> Drawing:
     """Draw one build plate from above.
 
     Args:
-        spec: Content of spacer-set.json.
         index: Which of its plates, from 0.
 
     Returns:

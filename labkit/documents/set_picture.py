@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import groupby
-from typing import Any
 
 from labkit.core.label.lettering import Lettering
 from labkit.core.rod.by_length import LONGEST_COLUMN
@@ -12,7 +11,7 @@ from labkit.core.rod.rods import Rod
 from labkit.documents.drawing import Drawing, Ink, Text
 from labkit.documents.letters import CAPITAL, width_mm
 from labkit.documents.rod_picture import box_mm, rod_ink
-from labkit.documents.set_spec import SetUse, part_of, template_of
+from labkit.documents.set_spec import SetUse, Spec, part_of, template_of
 
 _MARGIN_MM = 3.0
 _ROW_GAP_MM = 3.6
@@ -30,12 +29,8 @@ _SCALE_ROOM_MM = 8.0
 Row = tuple[Rod, str]
 
 
-def set_drawing(spec: Mapping[str, Any], lettering: Lettering) -> Drawing:
-    """Draw a set: rods to scale, longest first; mirror parts left and right beside one another.
-
-    Args:
-        spec: Content of spacer-set.json.
-    """
+def set_drawing(spec: Spec, lettering: Lettering) -> Drawing:
+    """Draw a set: rods to scale, longest first; mirror parts left and right beside one another."""
     columns = _columns(spec)
     boxes = [box_mm(rod) for column in columns for rod, _ in column]
     rod_width = max(right - left for left, right, _, _ in boxes)
@@ -77,7 +72,7 @@ def caption_of(uses: Sequence[SetUse]) -> str:
     )
 
 
-def _columns(spec: Mapping[str, Any]) -> list[list[Row]]:
+def _columns(spec: Spec) -> list[list[Row]]:
     """Lay rods out longest first; many stand in more columns than the solids, to fit on paper."""
     template = template_of(spec)
     told = [part_of(part) for part in spec["parts"]]

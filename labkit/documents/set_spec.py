@@ -26,6 +26,9 @@ from labkit.core.rod.building import Way
 from labkit.core.rod.rods import Hand, Process, Rod, RodTemplate
 from labkit.errors import InputError
 
+#: Content of spacer-set.json; for papers with its standing (`documents/standing`) where it has one.
+Spec = Mapping[str, Any]
+
 
 def _is_identifier(text: str) -> bool:
     try:
@@ -257,7 +260,7 @@ class SetSpec:
         return spec
 
 
-def template_of(spec: Mapping[str, Any]) -> RodTemplate:
+def template_of(spec: Spec) -> RodTemplate:
     """Take the rod template out of the content of spacer-set.json.
 
     Raises:
@@ -266,7 +269,7 @@ def template_of(spec: Mapping[str, Any]) -> RodTemplate:
     return from_record(RodTemplate, spec.get("template"), "set's template")
 
 
-def prescription_of(spec: Mapping[str, Any]) -> Prescription:
+def prescription_of(spec: Spec) -> Prescription:
     """Take the prescription out of the content of spacer-set.json.
 
     Raises:
@@ -275,7 +278,7 @@ def prescription_of(spec: Mapping[str, Any]) -> Prescription:
     return from_record(Prescription, spec.get("prescription"), "set's prescription")
 
 
-def process_of(spec: Mapping[str, Any]) -> Process:
+def process_of(spec: Spec) -> Process:
     """Take the process out of the content of spacer-set.json.
 
     Raises:
@@ -284,7 +287,7 @@ def process_of(spec: Mapping[str, Any]) -> Process:
     return from_record(Process, spec.get("process"), "set's process")
 
 
-def graded_of(spec: Mapping[str, Any]) -> SpacerSet:
+def graded_of(spec: Spec) -> SpacerSet:
     """Take the graded set out of the content of spacer-set.json: every length as recorded.
 
     Raises:

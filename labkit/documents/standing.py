@@ -16,7 +16,7 @@ from labkit.core.case.identifier import grouped
 from labkit.core.case.standing import NotKnown
 from labkit.core.grading.prescription import Side
 from labkit.documents.figures import fixed, sentence
-from labkit.documents.set_spec import SetUse
+from labkit.documents.set_spec import SetUse, Spec
 
 #: Where the content of a set has what holds now of it, put there for its papers alone: the file
 #: spacer-set.json never has it.
@@ -24,11 +24,16 @@ STANDING = "standing"
 NOT_TO_BE_WORN = "NOT TO BE WORN"
 
 
-def standing_facts(spec: Mapping[str, Any], texts: Texts) -> dict[str, Any] | None:
+def what_holds(spec: Spec) -> SetStanding | None:
+    """Give what holds now for the rods on a set's papers; None where nobody knows."""
+    standing = spec.get(STANDING)
+    return standing if isinstance(standing, SetStanding) else None
+
+
+def standing_facts(spec: Spec, texts: Texts) -> dict[str, Any] | None:
     """Give what every paper of a set says on top; None where no record was kept or asked.
 
     Args:
-        spec: Content of spacer-set.json, with its standing where it has one.
         texts: Those of the paper.
 
     Returns:
@@ -36,16 +41,15 @@ def standing_facts(spec: Mapping[str, Any], texts: Texts) -> dict[str, Any] | No
         not to be worn and the same in short, places that are empty, and whether the set's own
         percentages are known not to hold any more.
     """
-    standing = spec.get(STANDING)
-    if standing is None:
+    if spec.get(STANDING) is None:
         return None
-    words = StandingWords(texts)
+    words, standing = StandingWords(texts), what_holds(spec)
     return {
         "language": texts.language_of("standing"),
         "as_of": words.as_of(spec),
-        "known": isinstance(standing, SetStanding),
+        "known": standing is not None,
         "changed": own_changed(spec),
-        "series_now": isinstance(standing, SetStanding) and bool(standing.changed),
+        "series_now": standing is not None and bool(standing.changed),
         "statement": words.statement(spec),
         "lines": words.not_worn(spec),
         "gone": words.gone(spec),
@@ -57,15 +61,15 @@ def standing_facts(spec: Mapping[str, Any], texts: Texts) -> dict[str, Any] | No
     }
 
 
-def for_the_wearer(spec: Mapping[str, Any]) -> dict[str, Any] | None:
+def for_the_wearer(spec: Spec) -> dict[str, Any] | None:
     """Give what the wearer's page says on top, in a wearer's words; as `standing_facts`."""
     texts = profile_of(spec).texts.of("wearers-page")
-    facts, standing = standing_facts(spec, texts), spec.get(STANDING)
+    facts, standing = standing_facts(spec, texts), what_holds(spec)
     if facts is None:
         return None
     words = texts.tables["wearers_page"]
     facts |= {"language": texts.language, "statement": "", "lines": [], "gone": []}
-    if not isinstance(standing, SetStanding):
+    if standing is None:
         return facts | {"statement": words["not_known"]}
     return facts | {"lines": [_for_the_wearer(standing, pair, words) for pair in standing.struck]}
 
@@ -77,19 +81,19 @@ def _for_the_wearer(standing: SetStanding, pair: PairNow, words: Mapping[str, An
     return filled(str(words["not_worn"]), **values)
 
 
-def standing_sentences(spec: Mapping[str, Any]) -> tuple[str, ...]:
+def standing_sentences(spec: Spec) -> tuple[str, ...]:
     """Give what a set's papers say on top and a run says at its end; nothing where all holds."""
     words = StandingWords(english_texts())
     return tuple(said for said in (words.statement(spec), *words.not_worn(spec)) if said)
 
 
-def must_say(spec: Mapping[str, Any]) -> bool:
+def must_say(spec: Spec) -> bool:
     """Tell whether a set's papers are known to mislead without what holds now."""
-    standing = spec.get(STANDING)
-    return isinstance(standing, SetStanding) and bool(standing.changed or standing.struck)
+    standing = what_holds(spec)
+    return standing is not None and bool(standing.changed or standing.struck)
 
 
-def profile_on_paper(spec: Mapping[str, Any]) -> Profile:
+def profile_on_paper(spec: Spec) -> Profile:
     """Give the profile that a set's papers are laid out by.
 
     Returns:
@@ -100,28 +104,28 @@ def profile_on_paper(spec: Mapping[str, Any]) -> Profile:
     return replace(profile, documents=MappingProxyType({})) if must_say(spec) else profile
 
 
-def own_changed(spec: Mapping[str, Any]) -> bool:
+def own_changed(spec: Spec) -> bool:
     """Tell whether the percentages of the set's own steps are known not to hold any more."""
-    standing = spec.get(STANDING)
-    return isinstance(standing, SetStanding) and standing.own_changed
+    standing = what_holds(spec)
+    return standing is not None and standing.own_changed
 
 
-def _struck(spec: Mapping[str, Any]) -> tuple[PairNow, ...]:
-    standing = spec.get(STANDING)
-    return standing.struck if isinstance(standing, SetStanding) else ()
+def _struck(spec: Spec) -> tuple[PairNow, ...]:
+    standing = what_holds(spec)
+    return standing.struck if standing else ()
 
 
-def _several(spec: Mapping[str, Any]) -> bool:
+def _several(spec: Spec) -> bool:
     """Tell whether a step's number alone does not say which one it is."""
-    standing = spec.get(STANDING)
-    return isinstance(standing, SetStanding) and bool(standing.series)
+    standing = what_holds(spec)
+    return standing is not None and bool(standing.series)
 
 
 def _mm(value: float) -> str:
     return fixed(value, 2)
 
 
-def words_on(spec: Mapping[str, Any], document: str = "") -> StandingWords:
+def words_on(spec: Spec, document: str = "") -> StandingWords:
     """Give the words on one of a set's papers, such as "case-sheet"; in English of any other."""
     return StandingWords(profile_of(spec).texts.of(document))
 
@@ -143,14 +147,13 @@ class StandingWords:
     def _all(self, names: Sequence[str]) -> str:
         return reduce(lambda one, other: self.say("and", one=one, other=other), names)
 
-    def as_of(self, spec: Mapping[str, Any]) -> str:
+    def as_of(self, spec: Spec) -> str:
         """Say for which entry of the record and day a paper is true; "" where nobody knows."""
-        standing = spec.get(STANDING)
-        if not isinstance(standing, SetStanding):
+        if (standing := what_holds(spec)) is None:
             return ""
         return self.say("as_of", entry=standing.entry, date=standing.on)
 
-    def statement(self, spec: Mapping[str, Any]) -> str:
+    def statement(self, spec: Spec) -> str:
         """Say what holds now, and since when; "" where all of it still holds."""
         standing = spec.get(STANDING)
         if isinstance(standing, NotKnown):
@@ -188,7 +191,7 @@ class StandingWords:
         percent = percent_now(pair)
         return f"{place} ({f'{percent} %, ' if percent else ''}{lengths})"
 
-    def not_worn(self, spec: Mapping[str, Any]) -> list[str]:
+    def not_worn(self, spec: Spec) -> list[str]:
         """Name each pair that is not to be worn, with its lengths and identifiers, a line each."""
         return [self._not_worn(pair, _several(spec)) for pair in _struck(spec)]
 
@@ -206,10 +209,9 @@ class StandingWords:
             why=self.say(how, percent=percent_now(pair), mm=_mm(makes.beyond_mm)),
         )
 
-    def within_rounding(self, spec: Mapping[str, Any]) -> list[str]:
+    def within_rounding(self, spec: Spec) -> list[str]:
         """Name each pair on a set's papers that makes the maximum within rounding, a line each."""
-        standing = spec.get(STANDING)
-        if not isinstance(standing, SetStanding):
+        if (standing := what_holds(spec)) is None:
             return []
         return [
             self.say(
@@ -221,10 +223,9 @@ class StandingWords:
             if pair.within_rounding and pair.makes is not None and pair.makes.percent is not None
         ]  # fmt: skip
 
-    def not_held(self, spec: Mapping[str, Any]) -> list[str]:
+    def not_held(self, spec: Spec) -> list[str]:
         """Say of each pair in circulation why it does not hold the jaw now, a line each."""
-        standing = spec.get(STANDING)
-        if not isinstance(standing, SetStanding):
+        if (standing := what_holds(spec)) is None:
             return []
         return [self._not_held(found) for found in not_holding(standing.case)]
 
@@ -234,10 +235,9 @@ class StandingWords:
         why = self._texts.told(found.slip.code, found.what, values)
         return self.say("not_held", why=sentence(why).removesuffix("."))
 
-    def gone(self, spec: Mapping[str, Any]) -> list[str]:
+    def gone(self, spec: Spec) -> list[str]:
         """Name each place of the set that is empty, or that another rod fills, a line each."""
-        standing = spec.get(STANDING)
-        if not isinstance(standing, SetStanding):
+        if (standing := what_holds(spec)) is None:
             return []
         several = _several(spec)
         empty = [
@@ -259,7 +259,7 @@ class StandingWords:
         ]  # fmt: skip
         return empty + anew
 
-    def trial_fit(self, spec: Mapping[str, Any]) -> str:
+    def trial_fit(self, spec: Spec) -> str:
         """Say which rods are not to be used at the chair; empty where every pair may be worn."""
         mark = self.word("not_to_be_worn")
         return self.say("trial_fit", mark=mark) if _struck(spec) else ""
@@ -296,41 +296,38 @@ class StandingWords:
         return ", ".join(word for word in (own, *empty, *as_is) if word)
 
 
-def _printed(spec: Mapping[str, Any], step: int) -> list[tuple[Side, str]]:
+def _printed(spec: Spec, step: int) -> list[tuple[Side, str]]:
     """Give the rods that a set has for one of its steps."""
     uses = [use for part in spec["parts"] for use in part["uses"] if use["step"] == step]
     return [(Side(use["side"]), use["identifier"]) for use in uses]
 
 
-def own_set(spec: Mapping[str, Any]) -> str:
+def own_set(spec: Spec) -> str:
     """Give the number of the set that a paper's steps are of; "" where no other can be meant."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    if (standing := what_holds(spec)) is None:
         return ""
     return str(standing.own) if _several(spec) or standing.own != spec["revision"] else ""
 
 
-def is_out(spec: Mapping[str, Any], identifier: str) -> bool:
+def is_out(spec: Spec, identifier: str) -> bool:
     """Tell whether a rod is in circulation; true where nobody could be asked."""
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    if (standing := what_holds(spec)) is None:
         return True
     return standing.case.of_rod(identifier) is not None
 
 
-def at_step(spec: Mapping[str, Any], step: int) -> PairNow | None:
+def at_step(spec: Spec, step: int) -> PairNow | None:
     """Give one of the set's own settings as it is now; None where nobody knows."""
-    standing = spec.get(STANDING)
-    return standing.at_step(step) if isinstance(standing, SetStanding) else None
+    standing = what_holds(spec)
+    return standing.at_step(step) if standing else None
 
 
-def series_now(spec: Mapping[str, Any]) -> tuple[tuple[PairNow, bool], ...]:
+def series_now(spec: Spec) -> tuple[tuple[PairNow, bool], ...]:
     """Give every pair in circulation, where not all are the set's own, and whether it is new.
 
     New are those of the paper's own set, if none was made after it.
     """
-    standing = spec.get(STANDING)
-    if not isinstance(standing, SetStanding):
+    if (standing := what_holds(spec)) is None:
         return ()
     last = max((pair.set_number for pair in standing.series), default=0)
     return tuple((pair, pair.set_number == standing.own == last) for pair in standing.series)
@@ -342,7 +339,7 @@ def percent_now(pair: PairNow | None) -> str:
     return "" if percent is None else fixed(percent, 1)
 
 
-def marked_places(spec: Mapping[str, Any], uses: Iterable[SetUse]) -> str:
+def marked_places(spec: Spec, uses: Iterable[SetUse]) -> str:
     """Name the places of a part's pieces that are not to be worn; empty where there is none."""
     places = [f"step {use.step} {use.side}" for use in uses
               if (pair := at_step(spec, use.step)) is not None and pair.not_to_be_worn]  # fmt: skip

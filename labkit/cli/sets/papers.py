@@ -11,9 +11,8 @@ import rich_click
 from labkit.cli.common import LEDGER, PROFILE, counting, operator_option, print_problems, say
 from labkit.cli.record.recording import looking, recording_into, said
 from labkit.cli.sets.profile import named_profile
-from labkit.core.case.case_standing import SetStanding
 from labkit.documents.papers import layouts_not_used
-from labkit.documents.standing import STANDING, standing_sentences
+from labkit.documents.standing import standing_sentences, what_holds
 from labkit.workflow.sets.papers import count_papers, open_set, remake_papers
 
 
@@ -57,8 +56,7 @@ def command(
         if made is not None:
             require_as_recorded(folder, made)
         spec = with_standing(spec, record)
-    known = isinstance(spec[STANDING], SetStanding)
-    with recording_into(ledger_url, by) if by and known else nullcontext() as recorder:
+    with recording_into(ledger_url, by) if by and what_holds(spec) else nullcontext() as recorder:
         with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
             problems = remake_papers(folder, spec, out_dir, profile, step)
         if recorder is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from labkit.documents.drawing import Ink
@@ -19,16 +18,14 @@ from labkit.documents.rod_drawing.sheet import Place, Sheet
 from labkit.documents.rod_drawing.sizes import dimension_sizes
 from labkit.documents.rod_drawing.subject import subject_of
 from labkit.documents.rod_drawing.views import draw_views
+from labkit.documents.set_spec import Spec
 from labkit.documents.svg import drawing_facts
 
 TEMPLATE = "rod-drawing.typ"
 
 
-def draw(spec: Mapping[str, Any]) -> Sheet:
+def draw(spec: Spec) -> Sheet:
     """Draw the rod of a set: views, section, dimensions, table of lengths, title block.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         The sheet, in mm of paper, with further sheets where its table of lengths is longer.
@@ -56,7 +53,7 @@ def draw(spec: Mapping[str, Any]) -> Sheet:
 
 def _sheet(
     ink: Ink,
-    spec: Mapping[str, Any],
+    spec: Spec,
     layout: Layout,
     views: dict[str, Place],
     further: tuple[Sheet, ...] = (),
@@ -74,7 +71,7 @@ def _sheet(
     )
 
 
-def pdf_facts(spec: Mapping[str, Any], sheet: Sheet) -> dict[str, Any]:
+def pdf_facts(spec: Spec, sheet: Sheet) -> dict[str, Any]:
     """Give what the document template needs to set the sheets."""
     return {
         **frame_facts(spec),

@@ -14,7 +14,7 @@ from labkit.core.rod.fittings import Fitting, Mount
 from labkit.core.rod.projected import RodViews
 from labkit.core.rod.rods import Hand, Rod
 from labkit.core.rod.views import SeenLabel, rod_views, seen_ends
-from labkit.documents.set_spec import rod_of, template_of
+from labkit.documents.set_spec import Spec, rod_of, template_of
 from labkit.errors import InputError
 
 
@@ -46,14 +46,13 @@ class Subject:
     """The rod that is drawn.
 
     Args:
-        spec: Content of spacer-set.json.
         ends: Left and right end.
         from_left: Whether the side view is that from the left: from the end with a pin.
         section_u_mm: Where the rod is cut across: through the middle of the label's first
             character.
     """
 
-    spec: Mapping[str, Any]
+    spec: Spec
     profile: Profile
     part: Mapping[str, Any]
     rod: Rod
@@ -114,13 +113,10 @@ def alike(ends: tuple[End, ...]) -> bool:
     return len(ends) > 1 and len({end.fitting for end in ends}) == 1
 
 
-def subject_of(spec: Mapping[str, Any]) -> Subject:
+def subject_of(spec: Spec) -> Subject:
     """Choose the rod of a set that is drawn: the left one of the starting step.
 
     Of rods in place of others, where that one is not among them, the first.
-
-    Args:
-        spec: Content of spacer-set.json.
 
     Returns:
         The rod; without a starting step that of the middle step.

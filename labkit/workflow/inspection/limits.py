@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from labkit.core.findings import Finding, note, refused
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.gauging.ways_of_measuring import Method, Role, Way, ways_of
 from labkit.documents.inspection import gauge_of, lines_of
-from labkit.documents.set_spec import template_of
+from labkit.documents.set_spec import Spec, template_of
 from labkit.errors import InputError, RefusedError
 from labkit.qa.decision.limits import (
     Gauge,
@@ -110,7 +110,7 @@ def set_in_folder(folder: Path) -> SetToMeasure:
 
 
 def _to_measure(
-    name: str, spec: Mapping[str, Any], ways: tuple[Way, ...], lines: tuple[Expected, ...]
+    name: str, spec: Spec, ways: tuple[Way, ...], lines: tuple[Expected, ...]
 ) -> SetToMeasure:
     return SetToMeasure(spec["case"], name, spec["process"]["name"], gauge_of(spec), ways, lines)
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from labkit.core.case.case_standing import CaseStanding, SetStanding
+from labkit.core.case.case_standing import CaseStanding
 from labkit.core.grading.prescription import Prescription
-from labkit.documents.standing import STANDING
+from labkit.documents.set_spec import Spec
+from labkit.documents.standing import what_holds
 from labkit.errors import LabkitError
 from labkit.ledger.bodies import PapersPrinted, said
 from labkit.ledger.events import Event, Kind
@@ -81,14 +82,10 @@ def _last(
     return Printed(name or f"papers of {stored.name}", entry, on, told, prescription, marks)
 
 
-def note_printed(recorder: Recorder, spec: Mapping[str, Any]) -> None:
-    """Record that the papers of a set were printed again.
-
-    Args:
-        spec: Content of spacer-set.json with its standing, as the papers were made from it.
-    """
-    standing = spec[STANDING]
-    assert isinstance(standing, SetStanding)
+def note_printed(recorder: Recorder, spec: Spec) -> None:
+    """Record that the papers of a set were printed again, as its standing tells."""
+    standing = what_holds(spec)
+    assert standing is not None
     rod = recorder.ledger.find(spec["parts"][0]["uses"][0]["identifier"])
     assert rod is not None  # a set that the record does not know has no such standing
     printed = PapersPrinted(rod.set_name, standing.entry)

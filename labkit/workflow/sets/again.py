@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from labkit.catalog.profiles import profile_json, profile_of
-from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.identifier import BEFORE_LEDGERS, LENGTHS
 from labkit.core.grading.prescription import Side
-from labkit.documents.standing import STANDING
+from labkit.documents.standing import what_holds
 from labkit.errors import CheckError, DeliveryError, MadeAlreadyError, RefusedError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
@@ -179,7 +178,7 @@ class MadeBefore:
             return with_standing(spec, reader)
 
     def _note(self, shown: Spec) -> None:
-        if self.recorder is not None and isinstance(shown[STANDING], SetStanding):
+        if self.recorder is not None and what_holds(shown):
             note_printed(self.recorder, shown)
 
 

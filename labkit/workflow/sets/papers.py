@@ -16,7 +16,7 @@ from labkit.documents import rod_drawing
 from labkit.documents.papers import FOLDER, PAPERS, write_documents
 from labkit.documents.render import compile_pdf
 from labkit.documents.set_picture import set_drawing
-from labkit.documents.set_spec import rod_of, template_of
+from labkit.documents.set_spec import Spec, rod_of, template_of
 from labkit.documents.spec_reader import read_spec
 from labkit.documents.standing import STANDING, profile_on_paper
 from labkit.documents.svg import to_svg
@@ -35,7 +35,6 @@ from labkit.locks import only_one
 if TYPE_CHECKING:
     from labkit.exports.pictures.shading import ShownRod
 
-Spec = Mapping[str, Any]
 Progress = Callable[[str], None]
 PICTURES = "pictures"
 DRAWING = "rod-drawing"
@@ -49,7 +48,6 @@ def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> t
 
     Args:
         parts: Folder of the set, with its STEP and STL files.
-        spec: Content of its spacer-set.json.
         target: Where the folders `pictures` and `documents` go.
         progress: Told the name of each file.
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 from labkit.core.case.case_standing import SetStanding
 from labkit.core.case.standing import NotKnown
+from labkit.documents.set_spec import Spec
 from labkit.documents.standing import STANDING
 from labkit.errors import LabkitError
 from labkit.ledger.events import Kind
@@ -14,7 +15,6 @@ from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.workflow.record.standing import standing_of_case
 
-Spec = Mapping[str, Any]
 #: Recorded after papers are written: that changes nothing they say.
 _OF_PAPERS = (Kind.SET_MADE, Kind.PAPERS_PRINTED)
 
@@ -23,7 +23,6 @@ def with_standing(spec: Spec, reader: Reader | None) -> dict[str, Any]:
     """Put beside the content of a set what holds now of it, for its papers.
 
     Args:
-        spec: Content of spacer-set.json.
         reader: The record; None where there is none to be looked at.
     """
     none = NotKnown("record_not_asked")
@@ -31,11 +30,7 @@ def with_standing(spec: Spec, reader: Reader | None) -> dict[str, Any]:
 
 
 def standing_of(reader: Reader, spec: Spec) -> SetStanding | NotKnown:
-    """Ask the record what holds now for the rods on a set's papers.
-
-    Args:
-        spec: Content of spacer-set.json.
-    """
+    """Ask the record what holds now for the rods on a set's papers."""
     with reader.snapshot():
         own = _set_of(reader, spec)
         if own is None:
@@ -69,11 +64,7 @@ def _set_of(reader: Reader, spec: Spec) -> StoredSet | None:
 
 
 def set_made(reader: Reader, spec: Spec) -> StoredSet | None:
-    """Find the set that was made as a spec says; None where the record knows no such.
-
-    Args:
-        spec: Content of spacer-set.json.
-    """
+    """Find the set that was made as a spec says; None where the record knows no such."""
     rod = _first_rod(reader, spec)
     made = None if rod is None else reader.set_named(rod.set_name)
     same = made is not None and made.inputs_sha256 == spec.get("inputs_sha256")
