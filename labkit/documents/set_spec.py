@@ -13,7 +13,7 @@ from decimal import Decimal
 from typing import Annotated, Any, ClassVar
 
 from labkit.catalog.profiles import Profile, default_profile
-from labkit.core.case.identifier import parse_identifier
+from labkit.core.case.identifier import is_identifier
 from labkit.core.file_names import is_inside
 from labkit.core.form.keys import Key, file_key, matching, quantity
 from labkit.core.form.read import from_record, read_record
@@ -30,13 +30,6 @@ from labkit.errors import InputError
 Spec = Mapping[str, Any]
 
 
-def _is_identifier(text: str) -> bool:
-    try:
-        return parse_identifier(text) == text
-    except InputError:
-        return False
-
-
 def _in_folder(folder: str) -> Key:
     def inside(name: str) -> bool:
         return is_inside(name) and name.startswith(f"{folder}/") and name.count("/") == 1
@@ -51,7 +44,7 @@ Tolerance = Annotated[
 ]
 Count = Annotated[int, quantity("", 1, 100_000, "")]
 Identifier = Annotated[
-    str, Key(allowed="fourteen or ten digits with a right check digit", holds=_is_identifier)
+    str, Key(allowed="fourteen or ten digits with a right check digit", holds=is_identifier)
 ]
 PartName = Annotated[str, Key(
     allowed="a length, with or without L or R", holds=matching(r"\d{1,3}(\.\d{1,3})?[LR]?")

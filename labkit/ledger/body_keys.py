@@ -6,9 +6,8 @@ import datetime
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from labkit.core.case.identifier import parse_identifier
+from labkit.core.case.identifier import is_identifier
 from labkit.core.form.keys import Key, matching
-from labkit.errors import InputError
 
 #: A prescription file longer than this is no prescription (the reader of files says the same).
 MOST_TEXT = 1_000_000
@@ -32,14 +31,6 @@ def whole(low: int, high: int = MOST_NUMBER) -> Key:
 def one_of(*words: str) -> Key:
     """Describe one word out of some."""
     return Key(allowed=f"one of {', '.join(words)}", choices=words)
-
-
-def is_identifier(word: str) -> bool:
-    """Tell whether a text is a rod identifier as it is recorded."""
-    try:
-        return parse_identifier(word) == word
-    except InputError:
-        return False
 
 
 def _is_day(word: str) -> bool:

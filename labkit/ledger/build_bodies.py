@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated
 
+from labkit.core.case.identifier import is_identifier
 from labkit.core.form.keys import Key
 from labkit.ledger.body_keys import (
     ROWS,
@@ -14,7 +15,6 @@ from labkit.ledger.body_keys import (
     Name,
     Number,
     Text,
-    is_identifier,
 )
 
 

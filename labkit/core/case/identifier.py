@@ -130,3 +130,11 @@ def parse_identifier(text: str) -> str:
             field="identifier", value=text,
         )
     return digits
+
+
+def is_identifier(text: str) -> bool:
+    """Tell whether a text is a rod identifier as it is recorded: its digits alone."""
+    try:
+        return parse_identifier(text) == text
+    except InputError:
+        return False
