@@ -21,7 +21,7 @@ from labkit.core.rod.rods import KeepOut
 from labkit.documents.build_map import look_alikes
 from labkit.errors import InputError, RefusedError
 from labkit.exports.write.set_folder import wrong_files
-from labkit.ledger.bodies import RodState
+from labkit.ledger.bodies import CaseOpened, RodState
 from labkit.ledger.builds import builds_of
 from labkit.ledger.verify import verify
 from labkit.workflow.builds import files
@@ -115,17 +115,49 @@ def test_like_labels_of_two_cases_are_told(two):
 def test_a_rod_is_built_once_unless_it_is_named_again(two, builds):
     rods = identifiers(two)
     build(two, builds, CASE)
-    with pytest.raises(RefusedError, match=r"no rod of what was named is left to build: .*build 1"):
+    with pytest.raises(RefusedError, match=r"to build; .*\nQF-1043-r1 \(4 rods\): in build 1 alr"):
         build(two, builds, CASE)
-    with pytest.raises(RefusedError, match="it is in build 1 already, bed 1, place"):
+    with pytest.raises(RefusedError, match=r"the rod .* is not built: in build 1 already; if that"):
         build(two, builds, rods[0])
     planned = plan_build(two.ledger, asked(CASE, OTHER), NOMINAL)
     assert {one.piece.case for one in planned.layout.lying} == {OTHER}
-    (why,) = build_report(planned, None).table("Not built").cells("why")
-    assert why.startswith("it is in build 1 already; if that failed, record it with --failed 1;")
+    report = build_report(planned, None)
+    assert report.table("Not built").cells("why") == ("in build 1 already",)
+    assert "In build 1 already: if that failed, record it with --failed 1; to build" in report.words
     made = build(two, builds, again=(rods[0],))
     assert made.number == 2
     assert [one.number for one in builds_of(two.ledger, CASE)] == [1, 2]
+
+
+def test_a_reason_is_said_once_for_all_its_rods(two, builds):
+    rods = identifiers(two)
+    resin = making.INSTALLED.processes["example-resin"]
+    with pytest.raises(RefusedError) as refused:
+        build(two, builds, CASE, OTHER, process=resin)
+    (told,) = str(refused.value).splitlines()
+    assert told.startswith("the sets QF-1043-r1, QF-1050-r1 were made with the process nominal, ")
+    build(two, builds, CASE, OTHER)
+    with pytest.raises(RefusedError) as refused:
+        build(two, builds, CASE, OTHER)
+    assert str(refused.value).splitlines()[1:] == [
+        "QF-1043-r1 (4 rods), QF-1050-r1 (2 rods): in build 1 already; if that failed, record it "
+        "with --failed 1; to build a rod twice, name it with --again; `labkit find` says where it "
+        "lies",
+    ]
+    with pytest.raises(RefusedError) as refused:
+        build(two, builds, *rods)
+    (told,) = str(refused.value).splitlines()
+    assert told.startswith(f"4 rods, {grouped(rods[0])} (")
+    assert " are not built: in build 1 already; if that failed" in told
+
+
+def test_a_case_without_a_set_is_told(two, builds):
+    two.ledger.write("QF-1060", CaseOpened(), "anna", two.now())
+    with pytest.raises(RefusedError, match=r"QF-1060: no set of the case was made; make it with"):
+        build(two, builds, "QF-1060")
+    report = build_report(plan_build(two.ledger, asked(OTHER, "QF-1060"), NOMINAL), None)
+    assert report.table("Not built").cells("set") == ("QF-1060",)
+    assert "No set of the case was made: make it with `labkit make FILE --out DIR" in report.words
 
 
 def test_rods_of_a_failed_build_are_open_again(two, builds):
@@ -140,7 +172,7 @@ def test_rods_of_a_failed_build_are_open_again(two, builds):
     fail_build(two.ledger, 1, (), "resin ran out", who)
     with pytest.raises(RefusedError, match="no rod of build 1 is open to fail"):
         fail_build(two.ledger, 1, (), "resin ran out", who)
-    with pytest.raises(RefusedError, match="did not fail in build 1: it did not lie there, failed"):
+    with pytest.raises(RefusedError, match=r"the rod .* is not open to fail in build 1: what did"):
         fail_build(two.ledger, 1, (rods[0],), "resin ran out", who)
     with pytest.raises(InputError, match="there is no build 7 in the record; its last one is"):
         fail_build(two.ledger, 7, (), "resin ran out", who)
@@ -152,12 +184,12 @@ def test_rods_that_exist_or_are_gone_are_not_built(two, builds):
     first, second, *_ = identifiers(two)
     for rod, state in ((first, "lost"), (second, "withdrawn")):
         two.ledger.write(CASE, RodState(rod, state), "anna", two.now())
-        with pytest.raises(RefusedError, match=f"is not built: it is {state}"):
+        with pytest.raises(RefusedError, match=f"is not built: {state}"):
             build(two, builds, rod)
-        with pytest.raises(RefusedError, match=f"is not built: it is {state}"):
+        with pytest.raises(RefusedError, match=f"is not built: {state}"):
             build(two, builds, again=(rod,))
     measure_all(two, OTHER)
-    with pytest.raises(RefusedError, match=r"no rod .* left to build: QF-1050: it was measured"):
+    with pytest.raises(RefusedError, match=r"to build; .*\nQF-1050-r1 .*: measured already; if"):
         build(two, builds, OTHER)
     planned = plan_build(two.ledger, asked(CASE, OTHER), NOMINAL)
     assert len(planned.layout.lying) == len(identifiers(two)) - 2
@@ -176,7 +208,7 @@ def test_a_set_of_another_process_is_refused(two, builds):
     with pytest.raises(RefusedError, match="made with the process nominal, not with ex"):
         build(two, builds, CASE, process=resin)
     moved = replace(NOMINAL, compensation=replace(NOMINAL.compensation, bore_offset_mm=0.1))
-    with pytest.raises(RefusedError, match=r"an earlier nominal \(compensation differ now\)"):
+    with pytest.raises(RefusedError, match=r"an earlier nominal \(changed since: compensation\)"):
         build(two, builds, CASE, process=moved)
     roomy = replace(NOMINAL, plate=replace(NOMINAL.plate, spacing_mm=9.0), title="moved")
     assert plan_build(two.ledger, asked(CASE), roomy).layout.plans
@@ -255,7 +287,7 @@ def test_coupons_go_along(two, builds, coupons):
 
 def test_coupons_of_another_process_or_changed_are_refused(two, coupons, tmp_path):
     moved = replace(NOMINAL, compensation=replace(NOMINAL.compensation, bore_offset_mm=0.1))
-    with pytest.raises(RefusedError, match=r"is not the process nominal of this build \(compensa"):
+    with pytest.raises(RefusedError, match=r"the process nominal of this build \(not alike: co"):
         coupon_pieces(coupons, moved)
     copied = shutil.copytree(coupons, tmp_path / "copied")
     (copied / "stl" / "coupon_30.0.stl").write_bytes(b"x")

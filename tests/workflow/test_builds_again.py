@@ -26,7 +26,7 @@ from tests.workflow.test_builds import NOMINAL, build, identifiers, names_in, ru
 
 UNLIKE = {
     "--dry-run": (), "--out": ("x",), "--spare": ("1",), "--again": ("1",), "--coupons": ("x",),
-    "--beds": ("1",),
+    "--beds": ("1",), "--process": ("example-resin",), "--processes": ("x",), "--profile": ("x",),
 }
 
 
@@ -115,7 +115,7 @@ def test_a_rod_that_another_build_still_gives_is_not_said_to_be_taken_again(two,
     build(two, builds, again=(rod, second))
     who = ("anna", two.now())
     report = fail_build(two.ledger, 2, (rod,), "fell off", who)
-    assert "lies in build 1 too and is not taken again; if that failed, record" in report.words
+    assert "In build 1 too, and so not taken again: " in report.words
     assert "takes them again" not in report.words
     assert report.data["in_other_builds"] == {rod: 1}
     report = fail_build(two.ledger, 1, (rod,), "fell off", who)

@@ -9,10 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 import rich_click
+from click.core import ParameterSource
 
 from labkit.cli import clock
-from labkit.cli.common import LEDGER, counting, operator_option, print_cautions
-from labkit.cli.means import takes_means
+from labkit.cli.common import (
+    LEDGER,
+    PROCESS,
+    PROCESSES,
+    PROFILE,
+    counting,
+    operator_option,
+    print_cautions,
+)
+from labkit.cli.means import means_of
 from labkit.cli.print_report import print_report
 from labkit.cli.process.notes import process_words, say_first
 from labkit.cli.record.recording import recording_into, said
@@ -22,12 +31,12 @@ from labkit.errors import InputError
 if TYPE_CHECKING:
     from labkit.ledger.queries import Reader
     from labkit.workflow.builds.job import JobAsked
-    from labkit.workflow.sets.job import Means
 
 #: Argument → its option: what only a build takes, not the record of one that failed.
 _ONLY_BUILDING = {
     "dry_run": "--dry-run", "out_dir": "--out", "spares": "--spare", "again": "--again",
-    "coupons": "--coupons", "most_beds": "--beds",
+    "coupons": "--coupons", "most_beds": "--beds", "process_name": "--process",
+    "process_places": "--processes", "profile_path": "--profile",
 }
 
 
@@ -49,11 +58,13 @@ _ONLY_BUILDING = {
 @click.option("--failed", type=click.IntRange(1), metavar="BUILD",
               help="Record that this build failed, or what of it WHAT names: cases, sets, rods.")
 @click.option("--reason", default="", metavar="TEXT", help="With --failed: why; it is recorded.")
-@takes_means
+@PROCESS
+@PROCESSES
+@PROFILE
 @operator_option("builds; it is recorded.")
 @LEDGER
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
-def command(words: tuple[str, ...], means: Means, as_json: bool, **asked: Any) -> None:
+def command(words: tuple[str, ...], as_json: bool, **asked: Any) -> None:
     """Lay out rods of many cases on build plates, with a map to sort them by.
 
     WHAT is a case number, the name of a set or the identifier of a rod. Of cases and sets, all rods
@@ -79,16 +90,15 @@ def command(words: tuple[str, ...], means: Means, as_json: bool, **asked: Any) -
             "plates of their own in their folder", field="WHAT",
         )
     else:
-        _build(words, means, asked, as_json=as_json)
+        _build(words, asked, as_json=as_json)
 
 
-def _build(
-    words: tuple[str, ...], means: Means, asked: dict[str, Any], *, as_json: bool
-) -> None:
+def _build(words: tuple[str, ...], asked: dict[str, Any], *, as_json: bool) -> None:
     from labkit.ledger.store import look_into
     from labkit.workflow.builds.job import make_build, plan_build
     from labkit.workflow.builds.report import build_report, settled_report
 
+    means = means_of(asked["process_name"], asked["process_places"], asked["profile_path"])
     say_first(process_words(means.process))
     if asked["dry_run"]:
         with look_into(asked["ledger_url"]) as reader:
@@ -139,7 +149,11 @@ def _fail(words: tuple[str, ...], asked: dict[str, Any], *, as_json: bool) -> No
     from labkit.cli.rods.who import who_records
     from labkit.workflow.builds.failed import fail_build
 
-    for option in (option for name, option in _ONLY_BUILDING.items() if asked[name]):
+    typed = click.get_current_context().get_parameter_source
+    for option in (
+        option for name, option in _ONLY_BUILDING.items()
+        if typed(name) is ParameterSource.COMMANDLINE
+    ):
         raise InputError(
             f"{option} does not go with --failed, which builds nothing and records at once; leave "
             "one of the two out; nothing was recorded", field=option.removeprefix("--"),

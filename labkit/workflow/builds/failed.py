@@ -15,8 +15,8 @@ from labkit.ledger.builds import StoredBuild, builds_of, cases_of_build, last_bu
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
-from labkit.units import counted
-from labkit.workflow.builds.wanted import named_rods
+from labkit.units import counted, first_few
+from labkit.workflow.builds.wanted import named_in_sentence, named_rods
 
 
 def fail_build(
@@ -47,7 +47,7 @@ def fail_build(
             )
         named = list(named_rods(ledger, words))
         failed, kept = _parted(ledger, builds, {rod.identifier for rod, _ in named}, words)
-        _refuse(number, {rod.identifier for rod, alone in named if alone}, failed, words)
+        _refuse(number, [rod for rod, alone in named if alone], failed, words)
         for build in builds:
             if rods := tuple(rod.identifier for rod in failed if rod.case == build.case):
                 ledger.write(build.case, BuildFailed(number, reason, rods), *who)
@@ -83,13 +83,13 @@ def _elsewhere(reader: Reader, failed: list[StoredRod]) -> dict[str, int]:
 
 
 def _refuse(
-    number: int, alone: set[str], failed: list[StoredRod], words: tuple[str, ...]
+    number: int, alone: list[StoredRod], failed: list[StoredRod], words: tuple[str, ...]
 ) -> None:
-    for identifier in sorted(alone - {rod.identifier for rod in failed}):
+    if others := [rod for rod in alone if rod not in failed]:
         raise RefusedError(
-            f"the rod {grouped(identifier)} did not fail in build {number}: it did not lie there, "
-            "failed there already, or was measured or judged since; reject it with `labkit reject` "
-            "if it is no good; nothing was recorded", field="identifier", value=identifier,
+            f"{named_in_sentence(others)} not open to fail in build {number}: what did not lie "
+            "there, failed there already, or was measured or judged since is not; reject a rod "
+            "that is no good with `labkit reject`; nothing was recorded", field="identifier",
         )
     if not failed:
         raise RefusedError(
@@ -117,10 +117,13 @@ def _report(
     ]
     if again and elsewhere:
         words.append(f"The next `labkit plate` of the case takes {len(again)} of them again")
+    others: dict[int, list[str]] = {}
+    for rod, other in elsewhere.items():
+        others.setdefault(other, []).append(grouped(rod))
     words += [
-        f"{grouped(rod)} lies in build {other} too and is not taken again; if that failed, record "
-        f"it with --failed {other}; to build the rod once more, name it with --again"
-        for rod, other in elsewhere.items()
+        f"In build {other} too, and so not taken again: {first_few(rods)}; if that build failed, "
+        f"record it with --failed {other}; to build a rod once more, name it with --again"
+        for other, rods in others.items()
     ]
     if kept:
         words.append(

@@ -26,6 +26,7 @@ from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.rows import content_sha256
 from labkit.locks import only_one
+from labkit.units import counted, first_few
 from labkit.workflow.builds.files import BUILD_FILE, write_files
 from labkit.workflow.builds.layout import Layout, lay_out
 from labkit.workflow.builds.pieces import pieces_of_coupons, set_pieces
@@ -105,9 +106,15 @@ def plan_build(reader: Reader, asked: JobAsked, process: Process) -> Planned:
 
 
 def _nothing(found: Wanted) -> str:
-    why = list(dict.fromkeys(f"{one.rod.case}: {one.why}" for one in found.left))
-    told = f": {'; '.join(why[:4])}{'; …' if len(why) > 4 else ''}" if why else ""
-    return f"no rod of what was named is left to build{told}; nothing was written"
+    """Say why nothing is left to build, each reason once with the sets that it is of."""
+    reasons: dict[str, list[str]] = {}
+    for (what, why), rods in found.left_together().items():
+        name = f"{what} ({counted(len(rods), 'rod')})" if rods else what
+        reasons.setdefault(str(why), []).append(name)
+    return "\n".join((
+        "no rod of what was named is left to build; nothing was written",
+        *(f"{first_few(names)}: {why}" for why, names in reasons.items()),
+    ))
 
 
 def make_build(

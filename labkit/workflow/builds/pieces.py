@@ -14,6 +14,7 @@ from labkit.core.rod.rods import Process, Rod
 from labkit.documents.set_spec import SetPart, part_of, process_of, template_of
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.units import first_few
 from labkit.workflow.builds.wanted import Wanted
 from labkit.workflow.process.coupons import read_coupons
 from labkit.workflow.sets.on_disk import files_of
@@ -55,16 +56,29 @@ def set_pieces(found: Wanted, process: Process) -> list[tuple[Piece, ...]]:
         RefusedError: A set was made with another process, or its files are not as recorded; one
             line for each.
     """
-    wrong = [
-        why for stored, _ in found.sets.values()
-        for why in (_other_process(stored, process) or _wrong_files(stored),) if why
-    ]
-    if wrong:
-        raise RefusedError("\n".join(f"{why}; nothing was written" for why in wrong), field="set")
+    _refuse([stored for stored, _ in found.sets.values()], process)
     return [
         tuple(_of_set(stored, rods, process, found.spares))
         for stored, rods in found.sets.values()
     ]
+
+
+def _refuse(sets: list[StoredSet], process: Process) -> None:
+    """Refuse sets of another process, each process said once, and sets with other files."""
+    others: dict[str, list[str]] = {}
+    wrong = []
+    for stored in sets:
+        if other := _other_process(stored, process):
+            others.setdefault(other, []).append(stored.name)
+        elif told := _wrong_files(stored):
+            wrong.append(told)
+    told_once = [
+        f"the set{'s' if names[1:] else ''} {first_few(names)} {'were' if names[1:] else 'was'} "
+        f"made with {other}" for other, names in others.items()
+    ]
+    if told_once or wrong:
+        lines = (f"{why}; nothing was written" for why in (*told_once, *wrong))
+        raise RefusedError("\n".join(lines), field="set")
 
 
 def _other_process(stored: StoredSet, process: Process) -> str:
@@ -74,15 +88,14 @@ def _other_process(stored: StoredSet, process: Process) -> str:
     if not unlike:
         return ""
     if "name" in unlike:
-        what = (
-            f"the process {made_with.name}, not with {process.name}; build it in a job of its own"
+        return (
+            f"the process {made_with.name}, not with {process.name}; build what was made with it "
+            "in a job of its own"
         )
-    else:
-        what = (
-            f"an earlier {process.name} ({', '.join(unlike)} differ now); make the set again, or "
-            "name the process file that it was made with"
-        )
-    return f"the set {stored.name} was made with {what}"
+    return (
+        f"an earlier {process.name} (changed since: {', '.join(unlike)}); make the set again, or "
+        "name the process file that it was made with"
+    )
 
 
 def _unlike(made_with: Process, process: Process) -> list[str]:
@@ -178,8 +191,8 @@ def coupon_pieces(folder: Path, process: Process, mark: str = "") -> tuple[Piece
     if unlike := _unlike(coupons.process, process):
         raise RefusedError(
             f"the coupons in {folder} were made with {coupons.process.name}, which is not the "
-            f"process {process.name} of this build ({', '.join(unlike)} differ); make coupons of "
-            "this one with `labkit coupons`; nothing was written", field="coupons",
+            f"process {process.name} of this build (not alike: {', '.join(unlike)}); make coupons "
+            "of this one with `labkit coupons`; nothing was written", field="coupons",
         )
     pieces = []
     for rod in coupons.rods:

@@ -8,10 +8,11 @@ from typing import Any
 
 from labkit.core.report import Column, Report, Section, Table
 from labkit.documents.build_map import look_alikes
-from labkit.units import counted
+from labkit.units import MOST_NAMED, counted
 from labkit.workflow.builds.files import MAP_FILE, bed_file, beds_of, build_content
 from labkit.workflow.builds.job import MadeBuild, Planned
 from labkit.workflow.builds.layout import Layout
+from labkit.workflow.builds.wanted import WhyNot
 
 
 def build_report(planned: Planned, made: MadeBuild | None) -> Report:
@@ -31,7 +32,7 @@ def build_report(planned: Planned, made: MadeBuild | None) -> Report:
         Section(f"{name}: beds", table=beds),
         Section("Cases", tuple(_alike(layout)), cases),
         *([Section("Kept for the next build", table=waiting)] if waiting.rows else ()),
-        *([Section("Not built", table=left)] if left.rows else ()),
+        *([Section("Not built", _what_to_do(planned), left)] if left.rows else ()),
         Section(words=tuple(_last(made))),
     ]
     data: dict[str, Any] = {
@@ -115,24 +116,23 @@ def _group(pieces: Any) -> str:
     return stored.set_name if stored else "coupons"
 
 
-def _left(planned: Planned) -> Iterator[tuple[str, str, str]]:
-    """Give the rods left out by set and reason."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for one in planned.wanted.left:
-        key = (one.rod.set_name, _shared(one.why))
-        found.setdefault(key, []).append(f"{one.rod.label} {one.rod.side}")
-    for (name, why), rods in found.items():
-        yield name, ", ".join(rods) if len(rods) <= 4 else counted(len(rods), "rod"), why
+def _left(planned: Planned) -> Iterator[tuple[str, list[str], WhyNot]]:
+    """Give what is left out by set and reason."""
+    for (what, why), rods in planned.wanted.left_together().items():
+        yield what, [f"{rod.label} {rod.side}" for rod in rods], why
 
 
-def _shared(why: str) -> str:
-    """Say of a rod's build only what all rods of its set share: its place is in `labkit find`."""
-    start, already, rest = why.partition(" already, bed")
-    return f"{start} already;{rest.partition(';')[2]}" if already else why
+def _what_to_do(planned: Planned) -> tuple[str, ...]:
+    """Say once what to do about each reason for which rods are left out."""
+    reasons = dict.fromkeys(one.why for one in planned.wanted.left if one.why.do)
+    return tuple(f"{why.why[0].upper()}{why.why[1:]}: {why.do}" for why in reasons)
 
 
 _LEFT = (
     Column("set", lambda each: each[0], "set"),
-    Column("rods", lambda each: each[1], "rods"),
-    Column("why", lambda each: each[2], "why"),
+    Column("rods", lambda each: (
+        ", ".join(each[1]) if len(each[1]) <= MOST_NAMED else counted(len(each[1]), "rod")
+    ), "rods"),
+    Column("why", lambda each: each[2].why, "why"),
+    Column(None, lambda each: each[2].do, "do"),
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
@@ -14,6 +14,7 @@ from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.builds import builds_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod, StoredSet
+from labkit.units import first_few
 from labkit.workflow.record.lookup import find_rod, need_case
 from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.rods.slots import withdrawn_orders
@@ -35,11 +36,28 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class LeftOut:
-    """A rod that is not built, and why."""
+class WhyNot:
+    """Why a rod is not built, and what to do; empty where there is nothing to do."""
 
-    rod: StoredRod
     why: str
+    do: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.why}; {self.do}" if self.do else self.why
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A rod that is not built, and why.
+
+    Args:
+        what: Its set; the case, where that has no set.
+        rod: None where there is no set.
+    """
+
+    what: str
+    rod: StoredRod | None
+    why: WhyNot
 
 
 @dataclass(frozen=True)
@@ -60,6 +78,13 @@ class Wanted:
         """All rods to build."""
         return tuple(rod for _, rods in self.sets.values() for rod in rods)
 
+    def left_together(self) -> dict[tuple[str, WhyNot], list[StoredRod]]:
+        """Put what is left out together: set, or case without one, and reason → rods."""
+        found: dict[tuple[str, WhyNot], list[StoredRod]] = {}
+        for one in self.left:
+            found.setdefault((one.what, one.why), []).extend([one.rod] if one.rod else [])
+        return found
+
 
 def wanted(reader: Reader, asked: Asked) -> Wanted:
     """Find the rods that a job takes, and those that it leaves out.
@@ -72,17 +97,17 @@ def wanted(reader: Reader, asked: Asked) -> Wanted:
     look = _Look(reader, frozenset(map(_digits(reader), asked.again)))
     taken: dict[str, list[StoredRod]] = {}
     left: list[LeftOut] = []
+    refused: dict[WhyNot, list[StoredRod]] = {}
     for rod, named in named_rods(reader, (*asked.words, *asked.again)):
         why = look.why_not(rod)
         if why and named:
-            raise RefusedError(
-                f"the rod {_told(rod)} is not built: {why}; nothing was written",
-                field="identifier", value=rod.identifier,
-            )
-        if why:
-            left.append(LeftOut(rod, why))
+            refused.setdefault(why, []).append(rod)
+        elif why:
+            left.append(LeftOut(rod.set_name, rod, why))
         elif rod not in taken.setdefault(rod.set_name, []):
             taken[rod.set_name].append(rod)
+    _refuse(refused)
+    left += [LeftOut(case, None, _NO_SET) for case in asked.words if _without_set(reader, case)]
     spares = frozenset(map(_digits(reader), asked.spares))
     for missing in sorted(spares - {rod.identifier for rods in taken.values() for rod in rods}):
         raise RefusedError(
@@ -122,8 +147,27 @@ def _is_identifier(word: str) -> bool:
         return False
 
 
-def _told(rod: StoredRod) -> str:
-    return f"{grouped(rod.identifier)} ({rod.label} {rod.side} of {rod.set_name})"
+def _without_set(reader: Reader, word: str) -> bool:
+    return reader.has_case(word) and not any(named_rods(reader, (word,)))
+
+
+def _refuse(refused: Mapping[WhyNot, list[StoredRod]]) -> None:
+    """Refuse rods that were named and cannot be built, each reason said once."""
+    if refused:
+        raise RefusedError(
+            "\n".join(
+                f"{named_in_sentence(rods)} not built: {why}; nothing was written"
+                for why, rods in refused.items()
+            ), field="identifier",
+        )
+
+
+def named_in_sentence(rods: Sequence[StoredRod]) -> str:
+    """Name rods in a sentence, with its verb: "the rod … is", "5 rods (…) are"."""
+    told = first_few(
+        [f"{grouped(rod.identifier)} ({rod.label} {rod.side} of {rod.set_name})" for rod in rods]
+    )
+    return f"{len(rods)} rods, {told}, are" if rods[1:] else f"the rod {told} is"
 
 
 class _Look:
@@ -136,36 +180,35 @@ class _Look:
         self._withdrawn = cache(partial(withdrawn_orders, reader))
         self._standing = cache(partial(_standing, reader))
 
-    def why_not(self, rod: StoredRod) -> str:
-        """Say why a rod is not built; empty where it is."""
+    def why_not(self, rod: StoredRod) -> WhyNot | None:
+        """Say why a rod is not built; None where it is."""
         if rod.state != RodState.MADE:
-            return _STATES.get(rod.state, f"it is {state_words(rod.state)}")
+            return _STATES.get(rod.state, WhyNot(state_words(rod.state)))
         if any(not one.only_seen for one in self._reader.readings(rod.identifier)):
-            return "it was measured already; if it is no good, make another with `labkit replace`"
+            return _MEASURED
         stored = self._reader.set_named(rod.set_name)
         if stored and stored.order in self._withdrawn(rod.case):
-            return f"its order, entry {stored.order}, was taken back"
+            return WhyNot(f"its order, entry {stored.order}, was taken back")
         return self._built(rod) or self._not_worn(rod)
 
-    def _built(self, rod: StoredRod) -> str:
+    def _built(self, rod: StoredRod) -> WhyNot | None:
         if rod.identifier in self._again:
-            return ""
+            return None
         for build in reversed(self._builds(rod.case)):
             if rod.identifier in build.given:
-                place = build.pieces_of(rod.identifier)[0]
-                return (
-                    f"it is in build {build.number} already, bed {place.bed}, place {place.place}; "
-                    f"if that failed, record it with --failed {build.number}; to build the rod "
-                    "twice, name it with --again"
+                return WhyNot(
+                    f"in build {build.number} already",
+                    f"if that failed, record it with --failed {build.number}; to build a rod "
+                    "twice, name it with --again; `labkit find` says where it lies",
                 )
-        return ""
+        return None
 
-    def _not_worn(self, rod: StoredRod) -> str:
+    def _not_worn(self, rod: StoredRod) -> WhyNot | None:
         standing = self._standing(rod.case)
         if isinstance(standing, LabkitError):
-            return f"it is unknown what it makes now: {standing}"
+            return WhyNot(f"it is unknown what it makes now: {standing}")
         now = standing.of_rod(rod.identifier)
-        return now.words if now and now.not_to_be_worn else ""
+        return WhyNot(now.words) if now and now.not_to_be_worn else None
 
 
 def _standing(reader: Reader, case: str) -> CaseStanding | LabkitError:
@@ -177,7 +220,16 @@ def _standing(reader: Reader, case: str) -> CaseStanding | LabkitError:
 
 #: State of a rod → why it is not built, where other words than those of the state serve.
 _STATES = {
-    "reserved": "its set is not finished; make the set again",
-    "withheld": "its set is withheld; release it, or make another rod with `labkit replace`",
-    "released": "it was measured and released already",
+    "reserved": WhyNot("its set is not finished", "make the set again with the same command"),
+    "withheld": WhyNot(
+        "its set is withheld", "release it, or make another rod with `labkit replace`"
+    ),
+    "released": WhyNot("measured and released already"),
 }
+_MEASURED = WhyNot(
+    "measured already", "if a rod is no good, make another with `labkit replace`"
+)
+_NO_SET = WhyNot(
+    "no set of the case was made",
+    "make it with `labkit make FILE --out DIR --by CODE`, with the process of the build",
+)
