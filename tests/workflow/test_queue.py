@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import functools
 import os
+import platform
 import signal
-from dataclasses import replace
+from contextlib import nullcontext
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import psycopg
 import pytest
 from psycopg.types.json import Jsonb
 
+from labkit.cli.sets import queued
+from labkit.cli.sets.one_of_many import Bench
+from labkit.cli.sets.queued import through_queue
 from labkit.errors import InputError, LedgerError
 from labkit.workflow.sets import queue_worker
 from labkit.workflow.sets.batch import LOST, Outcome
-from labkit.workflow.sets.queue import Asked, Queue
+from labkit.workflow.sets.queue import PUT_BACK, PUT_MADE, Asked, Queue
 from labkit.workflow.sets.queue_worker import Work, work_through
 from tests.ledger.conftest import fresh_schema
 from tests.support import many, postgres
@@ -23,8 +28,10 @@ from tests.support.making import ONE as ONE_STEP
 
 WHOLE = int(os.environ.get("LABKIT_QUEUE_CASES", "16"))
 KILLS = 8
+FEW = 2
 ONE = Asked("a.toml", "QF-1", "text", "/sets", "anna", None, "ab", "cd")
 TWO = replace(ONE, file="b.toml", case="QF-2")
+THREE = replace(ONE, file="c.toml", case="QF-3")
 
 
 @pytest.fixture
@@ -32,19 +39,27 @@ def queue(server, monkeypatch):
     monkeypatch.setattr(queue_worker, "TRY_AGAIN_SECONDS", 0)
     monkeypatch.setattr(queue_worker, "PAUSE_SECONDS", 0)
     monkeypatch.setattr(queue_worker, "_LOOK_SECONDS", 0.1)
+    monkeypatch.setattr(queued, "_LOOK_SECONDS", 0.1)
     queue = Queue(fresh_schema(server))
     queue.begin()
     return queue
 
 
-def work(queue, make, said=()):
-    """Work through a queue, held up as said; give what was done, by case."""
+@pytest.fixture
+def few_tries(monkeypatch):
+    """Give up sooner: each round begins new processes."""
+    for module in (queue_worker, queued):
+        monkeypatch.setattr(module, "MOST_TRIES", FEW)
+
+
+def work(queue, make, said=(), left=0):
+    """Work through a queue, held up and leaving sets as said; give what was done, by case."""
     done, held_up = {}, []
 
     def told(outcome):
         done[outcome.case] = outcome
 
-    work_through(Work(queue, make, 2, told, held_up.append, once=True))
+    assert work_through(Work(queue, make, 2, told, held_up.append, once=True)) == left
     assert tuple(held_up) == said
     return done
 
@@ -126,6 +141,59 @@ def test_what_a_host_cannot_make_is_left_to_others_behind_the_rest(queue, tmp_pa
     )
     done = work(queue, functools.partial(made_elsewhere, str(tmp_path)), said)
     assert done == {"QF-1": made(ONE), "QF-2": made(TWO)}
+
+
+def made_but_one(asked):
+    if asked.case == ONE.case:
+        return Outcome(asked.file, asked.case, "waiting", said=("this host is another one",))
+    return made(asked)
+
+
+LEFT = "QF-1: left to another host: this host is another one; this worker looks again every 0 s"
+
+
+def test_what_no_host_can_make_ends_the_worker_and_stays_for_another(queue, few_tries):
+    queue.put([ONE, TWO])
+    assert work(queue, made_but_one, (LEFT,), left=1) == {"QF-2": made(TWO)}
+    ((tries, outcome),) = queue.put_back([ONE.key]).values()
+    assert tries == FEW
+    assert outcome.said == (f"{platform.node()}: this host is another one",)
+    # Tries count only as long as no host makes anything; a host that is right makes this too.
+    queue.put([THREE])
+    assert work(queue, made) == {"QF-1": made(ONE), "QF-3": made(THREE)}
+
+
+def test_tries_begin_anew_when_a_host_makes_a_set_and_are_one_a_round(
+    queue, few_tries, monkeypatch
+):
+    queue.put([ONE])
+    work(queue, made_but_one, (LEFT,), left=1)
+    with psycopg.connect(queue.conninfo) as connection:
+        connection.execute(PUT_MADE)
+    assert queue.put_back([ONE.key]) == {}
+    monkeypatch.setattr(queue_worker, "PAUSE_SECONDS", 60)
+    with psycopg.connect(queue.conninfo) as connection:
+        for _ in range(3):
+            told = {"key": ONE.key, "seconds": 60, "outcome": Jsonb(asdict(never_made(ONE)))}
+            connection.execute(PUT_BACK, told)
+    assert queue.put_back([ONE.key]) == {ONE.key: (1, never_made(ONE))}
+
+
+def test_a_batch_gives_up_what_no_host_could_make_and_says_why(
+    queue, few_tries, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(queued, "_ask", lambda *_: ONE)
+    bench = Bench(tmp_path, None, (), None, (), "anna", None)
+    monkeypatch.setattr(queued, "look_into", lambda _: nullcontext())
+    queue.put([ONE])
+    work(queue, made_but_one, (LEFT,), left=1)
+    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=True)
+    assert (outcome.state, queue.at_work([ONE.key])) == ("given up", {})
+    assert outcome.said[0].startswith("no host could make it in 2 tries, and none made any other")
+    assert f"the last one said, {platform.node()}: this host is another one; run" in outcome.said[0]
+    # The next request begins anew.
+    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=False)
+    assert (outcome.state, outcome.said) == ("waiting", ())
 
 
 def asked_by_another_version(queue, tries):

@@ -50,8 +50,12 @@ WORDS = {
     "refused": "refused by a rule of the trade",
     "unreadable": "cannot be read",
     "broken off": "broken off",
+    "given up": "given up: no host could make it",
 }
-_STATUS = {"refused": EXIT_REFUSED, "broken off": EXIT_REFUSED, "unreadable": EXIT_UNREADABLE}
+_STATUS = {
+    "refused": EXIT_REFUSED, "broken off": EXIT_REFUSED, "given up": EXIT_REFUSED,
+    "unreadable": EXIT_UNREADABLE,
+}
 #: The time left is told from the sets of so many seconds.
 _PACE_SECONDS = 600.0
 
@@ -252,7 +256,10 @@ def _report(outcomes: list[Outcome]) -> Report:
     count = Counter(outcome.state for outcome in outcomes)
     rods = {state: sum(o.rods for o in outcomes if o.state == state) for state in WORDS}
     rows = [(state, count[state], rods[state]) for state in WORDS if count[state]]
-    without = [outcome for outcome in outcomes if outcome.state in _STATUS]
+    without = [
+        outcome for outcome in outcomes
+        if outcome.state in _STATUS or (outcome.state == "waiting" and outcome.said)
+    ]
     sections = [Section("Batch", table=Table.of(_COUNTS, rows))]
     if without:
         sections.append(Section("Without a set", table=Table.of(_WITHOUT, without)))

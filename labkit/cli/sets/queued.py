@@ -17,7 +17,7 @@ from labkit.units import counted
 from labkit.workflow.sets.again import last_recorded
 from labkit.workflow.sets.batch import Outcome, with_set
 from labkit.workflow.sets.cases import Case, open_case, refuse_if_refused
-from labkit.workflow.sets.queue import MARK_FILE, Asked, Queue
+from labkit.workflow.sets.queue import MARK_FILE, MOST_TRIES, Asked, Queue
 
 _LOOK_SECONDS = 1.0
 _GONE = (
@@ -44,7 +44,6 @@ def through_queue(
                 yield told
             else:
                 asked[told.key] = told
-    before = queue.outcomes(list(asked))
     queue.put(list(asked.values()))
     tell_done(f"{counted(len(asked), 'set')} wait in the queue, are at work or done")
     while asked:
@@ -53,12 +52,35 @@ def through_queue(
         outcomes = queue.outcomes(done)
         for key in done:
             yield _become(asked.pop(key), outcomes.get(key))
+        put_back = queue.put_back(list(asked))
+        yield from _given_up(queue, asked, put_back)
         if not wait:
             break
         time.sleep(_LOOK_SECONDS if asked else 0)
     for key, one in asked.items():
-        said = before[key].said if key in before else ()
+        said = put_back[key][1].said if key in put_back else ()
         yield Outcome(one.file, one.case, left[key], said=said)
+
+
+def _given_up(
+    queue: Queue, asked: dict[str, Asked], put_back: dict[str, tuple[int, Outcome]]
+) -> Iterator[Outcome]:
+    """Take back what hosts put back too often, none of them making any set meanwhile.
+
+    Only who asked for a set gives it up: a host that is not as it should be does not know that.
+    """
+    for key, (tries, outcome) in put_back.items():
+        if tries < MOST_TRIES:
+            continue
+        why = (
+            f"no host could make it in {tries} tries, and none made any other set meanwhile; the "
+            f"last one said, {' '.join(outcome.said)}; run the same command again when that is "
+            "put right"
+        )
+        told = Outcome(asked[key].file, asked[key].case, "given up", said=(why,))
+        if queue.give_up(asked[key], told):
+            del asked[key]
+            yield told
 
 
 def _become(asked: Asked, outcome: Outcome | None) -> Outcome:

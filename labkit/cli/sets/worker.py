@@ -13,14 +13,18 @@ import rich_click
 from labkit.cli.common import LEDGER, PROCESSES, PROFILE, TEMPLATES, say
 from labkit.cli.sets.batch import MOST_WORKERS, WORDS, log_into
 from labkit.cli.sets.one_of_many import Bench, make_asked
+from labkit.errors import EXIT_REFUSED
+from labkit.units import counted
 from labkit.workflow.sets.batch import Outcome
+from labkit.workflow.sets.queue import MOST_TRIES
 
 
 @click.command("worker", cls=rich_click.RichCommand)
 @click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
               help="Processes that work side by side; default: one for each core.")
 @click.option("--once", is_flag=True,
-              help="End when no set waits or is at work on any host; without it, wait for more.")
+              help="End when no set that a host can make waits or is at work; without it, wait for "
+              "more.")
 @click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
               help="File to add each outcome to as it comes, a line of JSON each.")
 @LEDGER
@@ -51,10 +55,14 @@ def command(ledger_url: str | None, **given: Any) -> None:
             log(outcome)
             say(_sentence(outcome))
 
-        work_through(Work(
+        left = work_through(Work(
             queue, functools.partial(make_asked, bench), processes, told,
             functools.partial(say, to_stderr=True), given["once"],
         ))
+    if left:
+        say(f"labkit: {counted(left, 'set')} left in the queue: no host could make any in "
+            f"{MOST_TRIES} tries; the same `labkit batch` again says why", to_stderr=True)
+        click.get_current_context().exit(EXIT_REFUSED)
 
 
 def _sentence(outcome: Outcome) -> str:

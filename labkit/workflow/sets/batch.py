@@ -38,7 +38,7 @@ class Outcome:
         file: Where it was read.
         case: Its case number; empty where it could not be read.
         state: "made", "there" (made before), "refused", "unreadable" or "broken off"; in a queue
-            also "waiting" (of a worker: put back for another host) and "at work".
+            also "waiting" (of a worker: put back for another host), "at work" and "given up".
         set_name, folder: Of a set that lies there now.
         rods: Pieces of the set.
         said: Sentences: notes of a set that was made, or why there is none.

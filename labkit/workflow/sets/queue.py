@@ -28,15 +28,39 @@ if TYPE_CHECKING:
 TASK = "labkit.make_set"
 #: Lies in the folder of the sets: a host where that folder is not mounted does not have it.
 MARK_FILE = ".labkit-queue"
+#: A set that breaks off, or that hosts put back, as often is given up.
+MOST_TRIES = 10
 _CONNECT_SECONDS = 10
-_OUTCOMES = (
-    "CREATE TABLE labkit_outcomes (key text PRIMARY KEY, outcome jsonb NOT NULL, "
-    "at timestamptz NOT NULL DEFAULT now())"
+#: What became of sets; what hosts put back, in how many rounds, and why; when a set was last made.
+_TABLES = (
+    "CREATE TABLE IF NOT EXISTS labkit_outcomes (key text PRIMARY KEY, outcome jsonb NOT NULL, "
+    "at timestamptz NOT NULL DEFAULT now())",
+    "CREATE TABLE IF NOT EXISTS labkit_put_back (key text PRIMARY KEY, tries integer NOT NULL, "
+    "outcome jsonb NOT NULL, at timestamptz NOT NULL DEFAULT now())",
+    "CREATE TABLE IF NOT EXISTS labkit_last_made (one boolean PRIMARY KEY, at timestamptz)",
+    "INSERT INTO labkit_last_made VALUES (true, '-infinity') ON CONFLICT DO NOTHING",
 )
 #: Puts down what became of a set; takes `key` and `outcome`.
 PUT_OUTCOME = (
     "INSERT INTO labkit_outcomes (key, outcome) VALUES (%(key)s, %(outcome)s) "
     "ON CONFLICT (key) DO UPDATE SET outcome = excluded.outcome, at = now()"
+)
+#: Puts down that a host made a set, which lets the rounds of those put back begin anew.
+PUT_MADE = "UPDATE labkit_last_made SET at = now()"
+#: Puts down that a host left a set to others: one try a round, whoever else put it back in that;
+#: takes `key`, `outcome` and the `seconds` of a round.
+PUT_BACK = (
+    "INSERT INTO labkit_put_back AS put (key, tries, outcome) VALUES (%(key)s, 1, %(outcome)s) "
+    "ON CONFLICT (key) DO UPDATE SET outcome = excluded.outcome, (tries, at) = (SELECT "
+    "CASE WHEN put.at <= made.at THEN 1 WHEN put.at <= this.began THEN put.tries + 1 "
+    "ELSE put.tries END, "
+    "CASE WHEN put.at <= greatest(made.at, this.began) THEN now() ELSE put.at END "
+    "FROM labkit_last_made made, (SELECT now() - make_interval(secs => %(seconds)s) began) this)"
+)
+#: What waits and was put back, with its tries since a set was last made.
+WAITS = (
+    "FROM labkit_put_back put JOIN procrastinate_jobs job ON job.queueing_lock = put.key "
+    "JOIN labkit_last_made made ON put.at > made.at WHERE job.status = 'todo'"
 )
 
 
@@ -142,7 +166,8 @@ class Queue:
                 schema = Identifier(self.schema)
                 connection.execute(SQL("CREATE SCHEMA IF NOT EXISTS {}").format(schema))
                 connection.execute(SchemaManager.get_schema())
-                connection.execute(_OUTCOMES)
+            for table in _TABLES:
+                connection.execute(table)
 
     def put(self, asked: Sequence[Asked]) -> None:
         """Put sets in; one that waits or is at work already is not put in twice."""
@@ -163,9 +188,10 @@ class Queue:
     def _clear_for(self, new: Sequence[Asked]) -> None:
         """Drop what became of sets before, and what was put back of their cases there."""
         with self._connected() as connection:
-            connection.execute(
-                "DELETE FROM labkit_outcomes WHERE key = ANY(%s)", [[each.key for each in new]]
-            )
+            for table in ("labkit_outcomes", "labkit_put_back"):
+                connection.execute(
+                    f"DELETE FROM {table} WHERE key = ANY(%s)", [[each.key for each in new]]
+                )
             connection.execute(
                 "DELETE FROM procrastinate_jobs "
                 "WHERE status = 'todo' AND priority < 0 AND lock = ANY(%s) "
@@ -181,6 +207,30 @@ class Queue:
                 "WHERE status IN ('todo', 'doing') AND queueing_lock = ANY(%s)", [list(keys)],
             ).fetchall()
         return {key: "at work" if doing else "waiting" for key, doing in rows}
+
+    def put_back(self, keys: Sequence[str]) -> dict[str, tuple[int, Outcome]]:
+        """Give those that wait and that hosts left to others: in how many tries, and why.
+
+        Tries are those since any host made a set: as long as one does, it may make these too.
+        """
+        with self._connected() as connection:
+            rows = connection.execute(
+                f"SELECT put.key, put.tries, put.outcome {WAITS} AND put.key = ANY(%s)",
+                [list(keys)],
+            ).fetchall()
+        return {key: (tries, outcome_of(told)) for key, tries, told in rows}
+
+    def give_up(self, asked: Asked, outcome: Outcome) -> bool:
+        """Take a set out that no host can make; False where a host has just taken it."""
+        with self._connected() as connection:
+            taken = connection.execute(
+                "DELETE FROM procrastinate_jobs WHERE queueing_lock = %s AND status = 'todo'",
+                [asked.key],
+            ).rowcount
+            if taken:
+                told = json.dumps(dataclasses.asdict(outcome))
+                connection.execute(PUT_OUTCOME, {"key": asked.key, "outcome": told})
+        return bool(taken)
 
     def outcomes(self, keys: Sequence[str]) -> dict[str, Outcome]:
         """Give what became of those that were done last time they were asked for."""

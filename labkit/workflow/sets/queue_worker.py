@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import logging
+import platform
 import signal
 import time
 from collections.abc import Awaitable, Callable
@@ -16,28 +17,44 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from labkit.errors import LedgerError
 from labkit.workflow.sets.batch import LOST, Outcome, pool_of
-from labkit.workflow.sets.queue import PUT_OUTCOME, TASK, Asked, Queue, asked_of
+from labkit.workflow.sets.queue import (
+    MOST_TRIES,
+    PUT_BACK,
+    PUT_MADE,
+    PUT_OUTCOME,
+    TASK,
+    WAITS,
+    Asked,
+    Queue,
+    asked_of,
+)
 
 if TYPE_CHECKING:
-    from procrastinate import App, JobContext
+    from procrastinate import App, BaseRetryStrategy, JobContext
     from procrastinate.jobs import Job
 
 #: A worker says so often that it lives; one that said nothing for so long has lost its sets, which
 #: others take up.
 HEARTBEAT_SECONDS = 5.0
 STALLED_SECONDS = 30.0
-#: A set that broke off, or whose worker was lost, is tried again, as often and after so long.
-MOST_TRIES = 10
+#: A set that broke off, or whose worker was lost, is tried again after so long.
 TRY_AGAIN_SECONDS = 10
-#: A worker whose host cannot make a set leaves the queue to the others for so long.
+#: A worker whose host can make none of what waits leaves the queue to the others for so long.
 PAUSE_SECONDS = 30.0
+#: What was put back counts as tried once in so much of a pause, however many hosts put it back.
+_ROUND = 0.9
 _LOOK_SECONDS = 2.0
 _OTHER_VERSION = "another version of labkit asked for it; give this host the same"
-#: What is put back was not tried, so the try that the engine adds is taken off; it waits behind
-#: the others, so that a set that no host can make keeps none from being made.
-_PUT_BACK = (
+#: What is put back did not break off, so the try that the engine adds is taken off; it waits
+#: behind the others, so that a set that no host can make keeps none from being made.
+_NOT_TRIED = (
     "UPDATE procrastinate_jobs SET attempts = attempts - 1, priority = priority - 1 "
     "WHERE id = %(id)s"
+)
+#: Counts what is not done, and what of it hosts put back too often; takes the `tries` for that.
+_LEFT = (
+    "SELECT (SELECT count(*) FROM procrastinate_jobs WHERE status IN ('todo', 'doing')) AS open, "
+    f"(SELECT count(*) {WAITS} AND put.tries >= %(tries)s) AS given_up"
 )
 
 
@@ -50,7 +67,8 @@ class Work:
             "waiting" cannot be made on this host now, and is left to others.
         told: Told of each set that is done for good.
         say: Told in a sentence what holds the worker up.
-        once: Whether it ends when nothing waits or is at work anywhere.
+        once: Whether it ends when nothing is at work anywhere, and nothing waits but what hosts put
+            back too often.
     """
 
     queue: Queue
@@ -69,10 +87,13 @@ class _NotHereError(_AgainError):
     """A set that this host cannot make."""
 
 
-def work_through(work: Work) -> None:
+def work_through(work: Work) -> int:
     """Make what waits in a queue, until a signal to stop; sets at work are finished first.
 
     A database that goes away is waited for.
+
+    Returns:
+        How many sets it left that hosts put back too often.
     """
     for name in ("procrastinate", "psycopg.pool", "asyncio"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -93,6 +114,7 @@ def work_through(work: Work) -> None:
                 time.sleep(_LOOK_SECONDS)
     finally:
         worker.pool.shutdown(cancel_futures=True)
+    return worker.left
 
 
 class _Worker:
@@ -100,7 +122,9 @@ class _Worker:
         self._work = work
         self.pool = self._new_pool()
         self.is_done = False
+        self.left = 0
         self._is_to_pause = False
+        self._put_back_before: set[int | None] = set()
         self._reason: tuple[str, ...] = ()
 
     def _new_pool(self) -> ProcessPoolExecutor:
@@ -131,30 +155,31 @@ class _Worker:
     async def _run(self, app: App) -> None:
         while not self.is_done:
             self._is_to_pause = False
+            self._put_back_before.clear()
             await app.run_worker_async(
                 name=TASK, concurrency=self._work.processes, wait=not self._work.once,
                 fetch_job_polling_interval=_LOOK_SECONDS, delete_jobs="successful",
                 install_signal_handlers=False, update_heartbeat_interval=HEARTBEAT_SECONDS,
                 stalled_worker_timeout=STALLED_SECONDS, worker_middleware=[self._process],
             )
-            if self._is_to_pause:
+            if self._work.once and not await self._is_any_left(app):
+                self.is_done = True
+            elif self._is_to_pause:
                 await self._pause()
             elif not self._work.once:
                 return  # told to stop, or the database is gone
-            elif not await _is_any_left(app):
-                self.is_done = True
             else:
                 await asyncio.sleep(_LOOK_SECONDS)
 
     async def _process(
         self, process: Callable[[], Awaitable[Any]], _: JobContext, worker: Any
     ) -> Any:
-        """Take no further set after one that this host cannot make."""
+        """Take no further set once nothing waits but what this host cannot make."""
         try:
             return await process()
         except _NotHereError:
-            self._is_to_pause = True
-            worker.stop()
+            if self._is_to_pause:
+                worker.stop()
             raise
 
     async def _pause(self) -> None:
@@ -164,15 +189,14 @@ class _Worker:
         await asyncio.sleep(PAUSE_SECONDS)
 
     def _app(self) -> App:
-        from procrastinate import App, PsycopgConnector, RetryStrategy
+        from procrastinate import App, PsycopgConnector
 
         size = self._work.processes + 2
         app = App(connector=PsycopgConnector(
             conninfo=self._work.queue.conninfo, min_size=1, max_size=size, timeout=10
         ))
-        again = RetryStrategy(wait=TRY_AGAIN_SECONDS, max_attempts=MOST_TRIES)
 
-        @app.task(name=TASK, pass_context=True, retry=again)
+        @app.task(name=TASK, pass_context=True, retry=_retry())
         async def make(context: JobContext, /, **told: Any) -> None:
             await self._make(app, context, told)
 
@@ -180,6 +204,10 @@ class _Worker:
 
     async def _make(self, app: App, context: JobContext, told: dict[str, Any]) -> None:
         asked = asked_of(told)
+        if context.job.id in self._put_back_before:
+            self._is_to_pause = True
+            await app.connector.execute_query_async(_NOT_TRIED, id=context.job.id)
+            raise _NotHereError
         if asked is None:
             case = context.job.lock or ""
             await self._put_back(app, context, Outcome("", case, "waiting", said=(_OTHER_VERSION,)))
@@ -205,8 +233,20 @@ class _Worker:
                 f"{outcome.case}: left to another host: {' '.join(outcome.said)}; this worker "
                 f"looks again every {PAUSE_SECONDS:.0f} s"
             )
-        await app.connector.execute_query_async(_PUT_BACK, id=context.job.id)
+        job, here = context.job, f"{platform.node()}: {' '.join(outcome.said)}"
+        self._put_back_before.add(job.id)
+        await app.connector.execute_query_async(_NOT_TRIED, id=job.id)
+        await app.connector.execute_query_async(
+            PUT_BACK, key=job.queueing_lock, seconds=_ROUND * PAUSE_SECONDS,
+            outcome=dataclasses.asdict(dataclasses.replace(outcome, said=(here,))),
+        )
         raise _NotHereError
+
+    async def _is_any_left(self, app: App) -> bool:
+        """Tell whether a host may still make something; count what they put back too often."""
+        found = await app.connector.execute_query_one_async(_LEFT, tries=MOST_TRIES)
+        self.left = found["given_up"]
+        return bool(found["open"] > self.left)
 
 
 def _leave_signals() -> None:
@@ -221,13 +261,20 @@ async def _put_down(app: App, job: Job, outcome: Outcome) -> None:
     await app.connector.execute_query_async(
         PUT_OUTCOME, key=job.queueing_lock, outcome=kept
     )
+    if outcome.state == "made":
+        await app.connector.execute_query_async(PUT_MADE)
 
 
-async def _is_any_left(app: App) -> bool:
-    found = await app.connector.execute_query_one_async(
-        "SELECT EXISTS (SELECT FROM procrastinate_jobs WHERE status IN ('todo', 'doing')) AS is_any"
-    )
-    return bool(found["is_any"])
+def _retry() -> BaseRetryStrategy:
+    """Say when a set is tried again: what this host cannot make, another may at once."""
+    from procrastinate import BaseRetryStrategy, RetryDecision
+
+    class Retry(BaseRetryStrategy):
+        def get_retry_decision(self, *, exception: BaseException, job: Job) -> RetryDecision | None:
+            wait = 0 if isinstance(exception, _NotHereError) else TRY_AGAIN_SECONDS
+            return RetryDecision(retry_in={"seconds": wait}) if job.attempts < MOST_TRIES else None
+
+    return Retry()
 
 
 async def _take_up_stalled(app: App) -> None:
