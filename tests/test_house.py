@@ -44,7 +44,7 @@ CAD = {"cadquery", "OCP", "vtkmodules"}
 FORBIDDEN_IN_CORE = {*CAD, "sqlalchemy", "fastapi", "click", "rich", "pydantic", "trimesh"}
 IMPORTED_AS = {
     "markdown-it-py": "markdown_it",
-    "argon2-cffi": "argon2", "cadquery-ocp": "OCP", "fonttools": "fontTools", "vtk": "vtkmodules",
+    "argon2-cffi": "argon2", "cadquery-ocp": "OCP", "fonttools": "fontTools",
 }
 #: Starlette loads it where a form comes in.
 ASKED_BY_OTHERS = {"python_multipart"}

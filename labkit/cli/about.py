@@ -27,7 +27,6 @@ _DECISIVE = (
     "numpy",
     "segno",
     "typst",
-    "vtk",
 )
 
 

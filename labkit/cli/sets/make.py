@@ -164,7 +164,7 @@ def print_parts(case: str, made: MadeSet) -> None:
         say(f"{plate['file']}: {counted(pieces, 'piece')}, {way_of(plate)}")
     if made.parts:
         say(_LOOK_FIRST)
-    print_problems((*made.changed, *made.problems))
+    print_problems(made.changed)
     console.print()
 
 

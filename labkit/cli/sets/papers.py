@@ -58,10 +58,10 @@ def command(
         spec = with_standing(spec, record)
     with recording_into(ledger_url, by) if by and what_holds(spec) else nullcontext() as recorder:
         with counting(f"Papers of {folder.name}", count_papers(len(spec["parts"]))) as step:
-            problems = remake_papers(folder, spec, out_dir, profile, step)
+            remake_papers(folder, spec, out_dir, profile, step)
         if recorder is not None:
             note_printed(recorder, spec)
-    print_problems((*standing_sentences(spec), *layouts_not_used(spec, profile), *problems))
+    print_problems((*standing_sentences(spec), *layouts_not_used(spec, profile)))
     say(f"Papers written to {out_dir or folder}")
     if recorder is not None:
         said(recorder)

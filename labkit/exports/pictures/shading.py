@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from importlib import import_module
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,8 @@ from labkit.core.rod.rods import Rod
 SHARP_DEG = 30.0
 #: How near to a level a corner must lie to be on it; float32 of an STL is far within.
 _LEVEL_MM = 2e-3
+#: A facet or a sum of facets that is smaller has no direction, mm².
+_LEAST = 1e-12
 #: A facet that stands less upright than this is no wall of the engraving.
 _UPRIGHT = 1e-2
 
@@ -77,7 +78,7 @@ def _engraved(
     on_floor = np.abs(depth + rod.template.label.depth_mm) < _LEVEL_MM
     corners = vertices[triangles]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    facing = cross[:, 2] / np.maximum(np.linalg.norm(cross, axis=1), 1e-12)
+    facing = cross[:, 2] / np.maximum(np.linalg.norm(cross, axis=1), _LEAST)
     floor = on_floor.all(axis=1) & (facing > 1.0 - _UPRIGHT)
     wall = (on_floor | on_face).all(axis=1) & on_floor.any(axis=1) & (np.abs(facing) < _UPRIGHT)
     engraved: NDArray[np.bool_] = floor | wall
@@ -87,47 +88,49 @@ def _engraved(
 def _with_normals(
     vertices: NDArray[np.float64], triangles: NDArray[np.int32], inked: NDArray[np.bool_]
 ) -> ShadedMesh:
-    from vtkmodules.vtkFiltersCore import vtkPolyDataNormals
-
-    to_numpy = arrays().vtk_to_numpy
-    data = poly_data(vertices, triangles)
-    ink = arrays().numpy_to_vtk(inked.astype(np.uint8), deep=1)
-    ink.SetName("inked")
-    data.GetCellData().AddArray(ink)
-    work = vtkPolyDataNormals()
-    work.SetInputData(data)
-    work.SetFeatureAngle(SHARP_DEG)
-    work.SplittingOn()
-    work.ConsistencyOff()
-    work.NonManifoldTraversalOff()
-    work.Update()
-    made = work.GetOutput()
-    corners = to_numpy(made.GetPolys().GetConnectivityArray()).reshape(-1, 3)
+    """Give each corner the mean of the facets about it, by area, up to sharp edges."""
+    corners = vertices[triangles]
+    crosses = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    parted = _parted(triangles, crosses)
+    firsts = np.nonzero(parted == np.arange(len(parted)))[0]
+    number = np.empty(len(parted), dtype=np.int32)
+    number[firsts] = np.arange(len(firsts))
+    number = number[parted]
+    of_facet = np.repeat(crosses, 3, axis=0)
+    sums = np.stack([np.bincount(number, of_facet[:, axis]) for axis in range(3)], axis=1)
+    lengths = np.sqrt(np.einsum("ij,ij->i", sums, sums))
     return ShadedMesh(
-        vertices=to_numpy(made.GetPoints().GetData()).astype(np.float32),
-        normals=to_numpy(made.GetPointData().GetNormals()).astype(np.float32),
-        triangles=corners.astype(np.int32),
-        inked=to_numpy(made.GetCellData().GetArray("inked")).astype(np.bool_),
+        vertices=corners.reshape(-1, 3)[firsts].astype(np.float32),
+        normals=(sums / np.maximum(lengths, _LEAST)[:, None]).astype(np.float32),
+        triangles=number.reshape(-1, 3),
+        inked=inked,
     )
 
 
-def arrays() -> Any:
-    """Give the picture library's bridge to numpy, which has no types of its own."""
-    return import_module("vtkmodules.util.numpy_support")
+def _parted(
+    triangles: NDArray[np.int32], crosses: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """Give for each corner of each triangle the least number of those that are one with it.
 
-
-def poly_data(vertices: NDArray[Any], triangles: NDArray[np.int32]) -> Any:
-    """Give corners and triangles to the picture library."""
-    from vtkmodules.vtkCommonCore import vtkPoints
-    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-
-    points, cells, data = vtkPoints(), vtkCellArray(), vtkPolyData()
-    points.SetData(arrays().numpy_to_vtk(np.ascontiguousarray(vertices, dtype=np.float32), deep=1))
-    offsets = np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int64)
-    cells.SetData(
-        arrays().numpy_to_vtkIdTypeArray(offsets, deep=1),
-        arrays().numpy_to_vtkIdTypeArray(triangles.astype(np.int64).ravel(), deep=1),
-    )
-    data.SetPoints(points)
-    data.SetPolys(cells)
-    return data
+    About a vertex each triangle has a next one, behind the edge that begins there. Corners are one
+    where one comes to the other in this way, over edges that are not sharp.
+    """
+    begins, ends = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    count = int(triangles.max()) + 1
+    edges, others = (a.astype(np.int64) * count + b for a, b in ((begins, ends), (ends, begins)))
+    # Of a closed mesh each edge runs once either way.
+    other = np.empty(len(edges), dtype=np.intp)
+    other[np.argsort(others)] = np.argsort(edges)
+    unit = crosses / np.maximum(np.linalg.norm(crosses, axis=1), _LEAST)[:, None]
+    own = np.arange(len(edges))
+    turn = np.einsum("ij,ij->i", unit[own // 3], unit[other // 3])
+    smooth = (edges[other] == others) & (turn > np.cos(np.radians(SHARP_DEG)))
+    behind = 3 * (other // 3) + (other + 1) % 3
+    onward, back = np.where(smooth, behind, own), own.copy()
+    back[behind[smooth]] = own[smooth]
+    least, before = own, None
+    while before is None or not np.array_equal(least, before):
+        before = least
+        least = np.minimum(least, np.minimum(least[onward], least[back]))
+        onward, back = onward[onward], back[back]
+    return least

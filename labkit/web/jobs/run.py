@@ -92,7 +92,7 @@ def _done(order: Order, told: _Told) -> tuple[How, tuple[str, ...], str]:
             return _papers(order, recorder, told)
         make = {What.SET: _set, What.BETWEEN: _between, What.ANEW: _anew}[order.what]
         made = make(order, recorder, told)
-        return How.MADE, (*made.changed, *made.problems), made.folder.name
+        return How.MADE, made.changed, made.folder.name
 
 
 def _papers(order: Order, recorder: Recorder, told: _Told) -> tuple[How, tuple[str, ...], str]:
@@ -103,9 +103,9 @@ def _papers(order: Order, recorder: Recorder, told: _Told) -> tuple[How, tuple[s
     folder = Path(stored.folder)
     spec = with_standing(open_set(folder), recorder.ledger)
     told.of(count_papers(len(spec["parts"])))
-    problems = remake_papers(folder, spec, None, None, told)
+    remake_papers(folder, spec, None, None, told)
     note_printed(recorder, spec)
-    return How.PRINTED, (*standing_sentences(spec), *problems), stored.name
+    return How.PRINTED, standing_sentences(spec), stored.name
 
 
 def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:

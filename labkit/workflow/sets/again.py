@@ -49,14 +49,12 @@ class Remade:
 
     Args:
         shown: Content of its spec with what holds now, as its papers tell it.
-        problems: Sentences on what this machine could not make.
         told: What was done, in a sentence.
     """
 
     folder: Path
     spec: Spec
     shown: Spec
-    problems: tuple[str, ...]
     told: str
 
 
@@ -141,10 +139,10 @@ class MadeBefore:
         profile = self.job.means.profile
         spec = {**self.spec, "profile": profile_json(profile)}
         shown = self._shown(spec)
-        problems = remake_papers(self.folder, shown, None, profile, progress)
+        remake_papers(self.folder, shown, None, profile, progress)
         self._note(shown)
         return Remade(
-            self.folder, spec, shown, problems,
+            self.folder, spec, shown,
             "This set was made already and its files are as they were made: the same rods, the "
             "same identifiers. Only the profile differs, so its papers were made again with it",
         )
@@ -162,10 +160,10 @@ class MadeBefore:
             _require_same(stored.name, self.spec, build(job, ticket, place))
             write_json(place.staging / SPEC_FILE, spec)
             shown = self._shown(spec)
-            problems = write_papers(place.staging, shown, place.staging, progress)
+            write_papers(place.staging, shown, place.staging, progress)
         self._note(shown)
         return Remade(
-            place.final, spec, shown, problems,
+            place.final, spec, shown,
             f"This set was made already, as {stored.name}, recorded by {stored.started.by} on "
             f"{stored.started.at[:10]}: its files were written again, with the same identifiers; "
             "build no rod twice",

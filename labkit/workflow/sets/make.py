@@ -70,7 +70,6 @@ class MadeSet:
     Args:
         folder: Where it lies.
         spec: Content of its spacer-set.json.
-        problems: Sentences on papers that this machine could not make.
         changed: Sentences on top of its papers, where another range holds than the one that
             rods on them were made for; then one on layouts not used because of that.
         again: What was done, in a sentence, where the set was made before; else empty.
@@ -79,7 +78,6 @@ class MadeSet:
     folder: Path
     spec: dict[str, Any]
     parts: tuple[MadePart, ...]
-    problems: tuple[str, ...]
     changed: tuple[str, ...]
     again: str = ""
 
@@ -151,7 +149,7 @@ def _made_again(before: MadeBefore, progress: Progress) -> MadeSet:
 
     done = before.make_again(build, progress)
     return MadeSet(
-        done.folder, done.spec, tuple(parts), done.problems, _changed(done.shown), done.told
+        done.folder, done.spec, tuple(parts), _changed(done.shown), done.told
     )
 
 
@@ -194,14 +192,14 @@ def _build_held(
             work = _Work(*begun[0], place)
             made, spec = work.do(progress)
             shown = spec if recorder is None else _as_it_stands(spec, recorder)
-            problems = write_papers(place.staging, shown, place.staging, progress)
+            write_papers(place.staging, shown, place.staging, progress)
     except BaseException as error:
         if begun and recorder is not None:
             recorder.failed(out, *begun[0], error)
         raise
     if recorder is not None:
         recorder.made(place, begun[0][0], spec)
-    return MadeSet(place.final, spec, made, problems, _changed(shown))
+    return MadeSet(place.final, spec, made, _changed(shown))
 
 
 def _changed(shown: dict[str, Any]) -> tuple[str, ...]:

@@ -43,7 +43,7 @@ SET_PICTURES = ("set.svg", "set.glb", "set.png")
 DRAWING_ENDINGS = ("pdf", "svg", "dxf")
 
 
-def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> tuple[str, ...]:
+def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> None:
     """Write all pictures and documents of a set.
 
     Args:
@@ -51,17 +51,13 @@ def write_papers(parts: Path, spec: Spec, target: Path, progress: Progress) -> t
         target: Where the folders `pictures` and `documents` go.
         progress: Told the name of each file.
 
-    Returns:
-        Sentences on what this machine could not make; empty where everything is there.
-
     Raises:
         LabkitError: A file of the set cannot be read, or a paper cannot be set.
     """
-    pictures, problems = _pictures(parts, spec)
+    pictures = _pictures(parts, spec)
     _write(target / PICTURES, pictures, progress)
     write_documents(spec, target, pictures, progress)
     _write(target / FOLDER, _drawing(spec), progress)
-    return problems
 
 
 def count_papers(parts: int) -> int:
@@ -77,8 +73,7 @@ def _write(folder: Path, files: Mapping[str, bytes], progress: Progress) -> None
         progress(name)
 
 
-def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]]:
-    """Make the pictures; without a graphics driver only the drawn ones, and say so."""
+def _pictures(root: Path, spec: Spec) -> dict[str, bytes]:
     from labkit.exports.pictures.glb import set_glb
     from labkit.exports.pictures.placing import placed_by_length
     from labkit.exports.pictures.png import set_pngs
@@ -86,11 +81,7 @@ def _pictures(root: Path, spec: Spec) -> tuple[dict[str, bytes], tuple[str, ...]
     placed = placed_by_length(_shown(root, spec))
     title = f"{spec['case']}, set {spec['revision']}"
     drawn = (to_svg(set_drawing(spec, load_lettering())), set_glb(placed, title))
-    pictures = dict(zip(SET_PICTURES, drawn, strict=False))
-    try:
-        return pictures | set_pngs(placed), ()
-    except DeliveryError as error:
-        return pictures, (str(error),)
+    return dict(zip(SET_PICTURES, drawn, strict=False)) | set_pngs(placed)
 
 
 def _shown(root: Path, spec: Spec) -> Iterator[ShownRod]:
@@ -129,7 +120,7 @@ def open_set(root: Path) -> dict[str, Any]:
 
 def remake_papers(
     root: Path, spec: Spec, out: Path | None, profile: Profile | None, progress: Progress
-) -> tuple[str, ...]:
+) -> None:
     """Make the papers of a finished set again.
 
     They are written beside their place and moved there file by file, so that a kill at any moment
@@ -140,9 +131,6 @@ def remake_papers(
         out: Where the folders `documents` and `pictures` go; None for the set itself.
         profile: Another profile than the set's own; without `out` it becomes the set's own.
         progress: Told the name of each file.
-
-    Returns:
-        Sentences on what this machine could not make.
 
     Raises:
         InputError: `out` is a finished set, or a file of the set was written into.
@@ -158,7 +146,7 @@ def remake_papers(
         )
     try:
         with _staging(target, spec if target == root else None) as folder:
-            problems = write_papers(root, spec, folder, progress)
+            write_papers(root, spec, folder, progress)
             if target == root:
                 if profile is not None:
                     write_json(folder / SPEC_FILE, {k: spec[k] for k in spec if k != STANDING})
@@ -174,7 +162,6 @@ def remake_papers(
             f"the papers cannot be written to {target}: {error.strerror or error}; name a folder "
             "that can be written with --out"
         ) from error
-    return problems
 
 
 @contextmanager
