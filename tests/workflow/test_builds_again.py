@@ -12,7 +12,8 @@ import pytest
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.set_folder import wrong_files
 from labkit.ledger.builds import builds_of, last_build
-from labkit.workflow.builds import job
+from labkit.ledger.verify import verify
+from labkit.workflow.builds import job, left_behind
 from labkit.workflow.builds.failed import fail_build
 from labkit.workflow.builds.files import beds_of
 from labkit.workflow.builds.layout import lay_out
@@ -53,10 +54,11 @@ def test_a_finished_build_of_another_record_stays_and_is_told(two, builds, tmp_p
     monkeypatch.setattr(job, "identity_of", lambda _: "another")
     left = unfinished(build(two, builds, OTHER).folder)
     monkeypatch.undo()
-    monkeypatch.setattr(job, "_recorded", lambda *_: False)
+    monkeypatch.setattr(left_behind, "is_recorded", lambda *_: False)
     told = []
     object.__setattr__(two, "say", told.append)
-    assert job.settle(builds, two) == ()
+    assert left_behind.settle(builds, two) == ()
+    left_behind.tell_unknown(builds, two, None)
     assert wrong_files(left) == ()
     assert [sentence.partition("; it stays")[0] for sentence in told] == [
         f"{left} holds a finished build that this record does not know"
@@ -68,7 +70,7 @@ def test_a_recorded_build_stays_beside_one_in_its_place(two, builds):
     left = shutil.copytree(made, made.with_name(f".{made.name}.unfinished"))
     told = []
     object.__setattr__(two, "say", told.append)
-    assert job.settle(builds, two) == ()
+    assert left_behind.settle(builds, two) == ()
     assert (wrong_files(left), wrong_files(made)) == ((), ())
     assert "holds a recorded build, and" in told[0]
 
@@ -79,10 +81,46 @@ def test_a_build_that_cannot_be_read_is_not_taken_for_unrecorded(two, builds, mo
     def unread(_):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(job, "sha256_of", unread)
+    monkeypatch.setattr(left_behind, "sha256_of", unread)
     with pytest.raises(DeliveryError, match="cannot be written to .*: Permission denied"):
         build(two, builds, CASE)
     assert wrong_files(left) == ()
+
+
+@pytest.fixture
+def older(two, two_cases, tmp_path):
+    """The record as it was restored from before a build; what it says is kept."""
+    said = []
+    restored = shutil.copyfile(two_cases, tmp_path / "restored.sqlite")
+    with making.recorder_for(restored, say=said.append) as recorder:
+        yield recorder, said
+
+
+def test_a_restored_record_takes_up_a_build_that_it_lost(two, older, builds):
+    recorder, said = older
+    left = unfinished(build(two, builds, CASE).folder)
+    sums = (left / "SHA256SUMS").read_bytes()
+    again = build(recorder, builds, CASE)
+    assert (again.number, said) == (1, [])
+    assert (again.folder / "SHA256SUMS").read_bytes() == sums
+    assert [path.name for path in builds.iterdir()] == ["build-1"]
+    (told,) = builds_of(recorder.ledger, CASE)
+    assert (told.number, told.given) == (1, set(identifiers(two)))
+    assert verify(recorder.ledger).ok
+
+
+def test_a_restored_record_deletes_no_whole_build_and_tells_of_it(two, older, builds):
+    recorder, said = older
+    placed = build(two, builds, OTHER).folder
+    left = unfinished(build(two, builds, CASE).folder)
+    torn = shutil.copytree(left, builds / ".build-3.unfinished")
+    (torn / "map.pdf").unlink()
+    made = build(recorder, builds, CASE, OTHER)
+    assert made.number == 3
+    assert (wrong_files(placed), wrong_files(left), torn.exists()) == ((), (), False)
+    told = "holds a finished build of this record, which does not know it: a run was ended before"
+    assert [sentence.partition(" holds ")[0] for sentence in said] == [str(left), str(placed)]
+    assert all(told in sentence for sentence in said)
 
 
 def test_a_settled_build_answers_the_same_command_alone(two, builds):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -21,19 +19,27 @@ from labkit.errors import DeliveryError, RefusedError
 from labkit.exports.write.set_folder import SUMS_FILE, seal, sha256_of
 from labkit.ledger.build_bodies import Build
 from labkit.ledger.build_bodies import Piece as RecordedPiece
-from labkit.ledger.builds import builds_of, last_build
+from labkit.ledger.builds import last_build
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.rows import content_sha256
 from labkit.locks import only_one
 from labkit.units import counted, first_few
-from labkit.workflow.builds.files import BUILD_FILE, write_files
+from labkit.workflow.builds.files import build_content, write_files
 from labkit.workflow.builds.layout import Layout, lay_out
+from labkit.workflow.builds.left_behind import (
+    asked_of,
+    finished_before,
+    is_recorded,
+    number_of,
+    put_in_place,
+    settle,
+    staging_of,
+    tell_unknown,
+)
 from labkit.workflow.builds.pieces import pieces_of_coupons, set_pieces
 from labkit.workflow.builds.wanted import Asked, Wanted, wanted
 from labkit.workflow.record.recorder import Recorder
-
-_NAME = re.compile(r"\.?build-(\d+)(\.unfinished)?")
 
 
 @dataclass(frozen=True)
@@ -124,7 +130,8 @@ def make_build(
     """Lay rods out, write a folder of beds and their map, and record it.
 
     The folder is written beside its place. Recording it decides; the rename follows, and is made
-    up for by the next run where a kill comes between the two.
+    up for by the next run where a kill comes between the two. What was finished and is not in the
+    record is recorded as it lies, where the same would be laid out now.
 
     Raises:
         RefusedError: As `plan_build`; or a file does not measure as it should, or the record has
@@ -135,30 +142,32 @@ def make_build(
     with _held(out):
         settled = settle(out, recorder)
         told = {"record": identity_of(recorder.ledger), **asked.told(process)}
-        for folder in (one for one in settled if _asked_of(one) == told):
-            return MadeBuild(_number_of(folder), folder, settled, None)
+        for folder in (one for one in settled if asked_of(one) == told):
+            return MadeBuild(number_of(folder), folder, settled, None)
         planned = plan_build(recorder.ledger, asked, process)
-        number = 1 + max(last_build(recorder.ledger), *map(_number_of, out.iterdir()), 0)
-        final = out / f"build-{number}"
-        staging = out / f".build-{number}.unfinished"
+        last = last_build(recorder.ledger)
+        finished = finished_before(out, last, lambda build: {
+            **build_content(build, planned.layout, process), "asked": told
+        })
+        tell_unknown(out, recorder, finished)
+        number = number_of(finished) if finished else 1 + max(
+            last, *map(number_of, out.iterdir()), 0
+        )
+        final, staging = out / f"build-{number}", staging_of(out, number)
         try:
-            staging.mkdir()
-            day = recorder.now().date().isoformat()
-            write_files(staging, (number, day), planned.layout, means, progress, told)
-            seal(staging)
+            if not finished:
+                staging.mkdir()
+                day = recorder.now().date().isoformat()
+                write_files(staging, (number, day), planned.layout, means, progress, told)
+                seal(staging)
             _record(recorder, asked, planned, number, (staging, final))
         except BaseException:
-            if not _recorded(staging, recorder.ledger):
+            if not finished and not is_recorded(staging, recorder.ledger):
                 shutil.rmtree(staging, ignore_errors=True)
             raise
-        _put(staging, final)
+        put_in_place(staging, final)
         tell_done(f"{final} lies whole in its place")
     return MadeBuild(number, final, settled, planned)
-
-
-def _number_of(path: Path) -> int:
-    match = _NAME.fullmatch(path.name)
-    return int(match[1]) if match else 0
 
 
 def _record(
@@ -184,93 +193,6 @@ def _record(
                 number, process.name, content_sha256(jsonable(process)), str(final.resolve()),
                 sha256_of(staging / SUMS_FILE), pieces,
             ), recorder.by, recorder.now())
-
-
-def settle(out: Path, recorder: Recorder) -> tuple[Path, ...]:
-    """Put builds in their places that were recorded and not renamed; sweep those not finished.
-
-    A finished one that another record may know stays, and is told.
-
-    Returns:
-        The folders put in their places.
-
-    Raises:
-        DeliveryError: A folder cannot be put in its place.
-    """
-    moved = []
-    for staging in sorted(out.glob(".build-*.unfinished")):
-        final = out / staging.name.removeprefix(".").removesuffix(".unfinished")
-        recorded = _recorded(staging, recorder.ledger)
-        if not recorded and _of_this_record(staging, recorder.ledger):
-            shutil.rmtree(staging, ignore_errors=True)
-        elif not recorded:
-            recorder.say(
-                f"{staging} holds a finished build that this record does not know; it stays: give "
-                "its command again with its own --ledger, or remove it if no record knows it"
-            )
-        elif final.exists():
-            recorder.say(
-                f"{staging} holds a recorded build, and {final} is there already; it stays: keep "
-                f"the one whose {SUMS_FILE} is as recorded, and remove the other"
-            )
-        else:
-            _put(staging, final)
-            recorder.say(f"{final} was recorded by a run that was ended; it is in its place now")
-            moved.append(final)
-    return tuple(moved)
-
-
-def _put(staging: Path, final: Path) -> None:
-    try:
-        staging.rename(final)
-    except OSError as error:
-        raise DeliveryError(
-            f"build {_number_of(final)} is recorded, but its folder cannot be put in its place "
-            f"{final}: {error.strerror or error}; it lies whole in {staging}; give the same "
-            "command again, which puts it there", field="out", value=str(final),
-        ) from error
-
-
-def _sealed(staging: Path) -> bool:
-    try:
-        found = {path.name for path in staging.iterdir()}
-    except FileNotFoundError:
-        return False
-    return {BUILD_FILE, SUMS_FILE} <= found
-
-
-def _recorded(staging: Path, reader: Reader) -> bool:
-    """Tell whether a build is recorded; a file that cannot be read now leaves that open.
-
-    Raises:
-        OSError: A file cannot be read.
-    """
-    if not _sealed(staging):
-        return False
-    sums = sha256_of(staging / SUMS_FILE)
-    try:
-        cases = json.loads((staging / BUILD_FILE).read_text("utf-8"))["cases"]
-        builds = [build for case in cases for build in builds_of(reader, case)]
-    except (ValueError, LookupError, TypeError):
-        return False
-    return any(build.told.sums_sha256 == sums for build in builds)
-
-
-def _of_this_record(staging: Path, reader: Reader) -> bool:
-    """Tell whether no other record can know a build: it is unfinished, or was begun for this."""
-    return not _sealed(staging) or _asked_of(staging).get("record") == identity_of(reader)
-
-
-def _asked_of(folder: Path) -> dict[str, Any]:
-    """Read what a build was asked for, and by which record; nothing of one before that was kept.
-
-    Raises:
-        OSError: Its file cannot be read.
-    """
-    try:
-        return dict(json.loads((folder / BUILD_FILE).read_text("utf-8"))["asked"])
-    except (ValueError, LookupError, TypeError):
-        return {}
 
 
 @contextmanager

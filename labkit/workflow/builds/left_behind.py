@@ -1,0 +1,195 @@
+"""Builds that runs left beside their place: what is put there, swept, recorded after all, or told.
+
+A folder that its own list of sums says is whole is never removed: the record may have been restored
+from before it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from labkit.errors import DeliveryError, InputError
+from labkit.exports.write.set_folder import SUMS_FILE, sha256_of, wrong_files
+from labkit.ledger.builds import builds_of, last_build
+from labkit.ledger.identity import identity_of
+from labkit.ledger.queries import Reader
+from labkit.units import as_written
+from labkit.workflow.builds.files import BUILD_FILE
+from labkit.workflow.record.recorder import Recorder
+
+_NAME = re.compile(r"\.?build-(\d+)(\.unfinished)?")
+
+
+def number_of(path: Path) -> int:
+    """Give the number of a build by the name of its folder; 0 of anything else."""
+    match = _NAME.fullmatch(path.name)
+    return int(match[1]) if match else 0
+
+
+def staging_of(out: Path, number: int) -> Path:
+    """Name the folder that a build is written in, beside its place."""
+    return out / f".build-{number}.unfinished"
+
+
+def _stagings(out: Path) -> list[Path]:
+    return sorted(out.glob(".build-*.unfinished"), key=number_of)
+
+
+def settle(out: Path, recorder: Recorder) -> tuple[Path, ...]:
+    """Put builds in their places that were recorded and not renamed; sweep what is not whole.
+
+    Returns:
+        The folders put in their places.
+
+    Raises:
+        DeliveryError: A folder cannot be put in its place.
+    """
+    moved = []
+    for staging in _stagings(out):
+        final = out / f"build-{number_of(staging)}"
+        if not is_recorded(staging, recorder.ledger):
+            if not _is_whole(staging):
+                shutil.rmtree(staging, ignore_errors=True)
+        elif final.exists():
+            recorder.say(
+                f"{staging} holds a recorded build, and {final} is there already; it stays: keep "
+                f"the one whose {SUMS_FILE} is as recorded, and remove the other"
+            )
+        else:
+            put_in_place(staging, final)
+            recorder.say(f"{final} was recorded by a run that was ended; it is in its place now")
+            moved.append(final)
+    return tuple(moved)
+
+
+def finished_before(
+    out: Path, last: int, content_of: Callable[[tuple[int, str]], Mapping[str, Any]]
+) -> Path | None:
+    """Find a build that was finished and not recorded, and that would be written the same now.
+
+    Args:
+        last: Number of the last recorded build; an earlier number cannot be recorded any more.
+        content_of: Gives what build.json would hold, for a number and a day.
+    """
+    for staging in _stagings(out):
+        content, number = _content(staging), number_of(staging)
+        if (
+            number > last and _is_whole(staging) and not (out / f"build-{number}").exists()
+            and content == _as_read(content_of((number, str(content.get("date")))))
+        ):
+            return staging
+    return None
+
+
+def tell_unknown(out: Path, recorder: Recorder, finished: Path | None) -> None:
+    """Tell of whole builds that the record does not know, and that stay.
+
+    Args:
+        finished: The one that is recorded now.
+    """
+    for folder in _unknown(out, recorder.ledger):
+        if folder == finished:
+            continue
+        if asked_of(folder).get("record") != identity_of(recorder.ledger):
+            recorder.say(
+                f"{folder} holds a finished build that this record does not know; it stays: give "
+                "its command again with its own --ledger, or remove it if no record knows it"
+            )
+        else:
+            recorder.say(
+                f"{folder} holds a finished build of this record, which does not know it: a run "
+                "was ended before it was recorded, or the record was restored from before it; it "
+                "stays: its rods may be built already, so look before you build them again"
+            )
+
+
+def _unknown(out: Path, reader: Reader) -> Iterator[Path]:
+    """Give whole builds that are not recorded; of those in their places, those lost since."""
+    last, own = last_build(reader), identity_of(reader)
+    lost = [
+        path for path in out.glob("build-*")
+        if number_of(path) > last and asked_of(path).get("record") == own
+    ]
+    for folder in (*_stagings(out), *sorted(lost, key=number_of)):
+        if _is_sealed(folder) and not is_recorded(folder, reader):
+            yield folder
+
+
+def put_in_place(staging: Path, final: Path) -> None:
+    """Move a recorded build to its place.
+
+    Raises:
+        DeliveryError: It cannot be moved.
+    """
+    try:
+        staging.rename(final)
+    except OSError as error:
+        raise DeliveryError(
+            f"build {number_of(final)} is recorded, but its folder cannot be put in its place "
+            f"{final}: {error.strerror or error}; it lies whole in {staging}; give the same "
+            "command again, which puts it there", field="out", value=str(final),
+        ) from error
+
+
+def _is_sealed(folder: Path) -> bool:
+    try:
+        found = {path.name for path in folder.iterdir()}
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return {BUILD_FILE, SUMS_FILE} <= found
+
+
+def _is_whole(folder: Path) -> bool:
+    """Tell whether the files of a build are as its list of sums says.
+
+    Raises:
+        OSError: A file cannot be read, which leaves that open.
+    """
+    try:
+        return _is_sealed(folder) and not wrong_files(folder)
+    except InputError:
+        return False
+
+
+def is_recorded(folder: Path, reader: Reader) -> bool:
+    """Tell whether a build is recorded; a file that cannot be read now leaves that open.
+
+    Raises:
+        OSError: A file cannot be read.
+    """
+    if not _is_sealed(folder):
+        return False
+    sums = sha256_of(folder / SUMS_FILE)
+    try:
+        builds = [build for case in _content(folder)["cases"] for build in builds_of(reader, case)]
+    except (LookupError, TypeError):
+        return False
+    return any(build.told.sums_sha256 == sums for build in builds)
+
+
+def asked_of(folder: Path) -> Mapping[str, Any]:
+    """Read what a build was asked for, and by which record; nothing of one before that was kept.
+
+    Raises:
+        OSError: Its file cannot be read.
+    """
+    asked = _content(folder).get("asked")
+    return asked if isinstance(asked, dict) else {}
+
+
+def _as_read(content: Mapping[str, Any]) -> Any:
+    return json.loads(json.dumps(as_written(content)))
+
+
+def _content(folder: Path) -> dict[str, Any]:
+    """Read build.json; nothing where there is none that can be read as JSON."""
+    try:
+        content = json.loads((folder / BUILD_FILE).read_text("utf-8"))
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}
