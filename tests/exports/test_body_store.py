@@ -19,14 +19,13 @@ from labkit.exports.write.body_build import build_body
 from labkit.exports.write.body_store import (
     LIBRARIES,
     SOURCES,
-    VARIABLE,
     body_bytes,
-    cache_folder,
     forget_bodies,
     kept_body,
     read_body,
 )
 from labkit.exports.write.rod import rod_shape
+from labkit.kept import VARIABLE, cache_folder
 from tests.support.rods import rod_of
 from tests.test_house import imports_of, module_of, reached_from
 
@@ -154,9 +153,9 @@ def test_no_folder_is_needed(built, monkeypatch, tmp_path):
 
 
 def test_where_bodies_are_kept():
-    assert cache_folder({}).parts[-2:] == ("labkit", "bodies")
-    assert cache_folder({VARIABLE: "/else"}) == Path("/else")
-    assert cache_folder({VARIABLE: ""}) is None
+    assert cache_folder("bodies", {}).parts[-2:] == ("labkit", "bodies")
+    assert cache_folder("bodies", {VARIABLE: "/else"}) == Path("/else")
+    assert cache_folder("bodies", {VARIABLE: ""}) is None
 
 
 def test_the_oldest_go_where_there_are_too_many(built, monkeypatch, tmp_path):

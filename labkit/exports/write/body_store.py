@@ -8,29 +8,22 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
-import platform
-import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
 
-import labkit
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.rods import Hand
 from labkit.exports.write.body import Body, Flat
 from labkit.exports.write.step_text import StepText
+from labkit.kept import cache_folder, digest_of_program, keep, read_kept, sealed
 
-#: Environment variable with the folder in which bodies are kept; empty for none.
-VARIABLE = "LABKIT_CACHE"
 #: The oldest files go where there are more: some 20 MB.
 MOST_FILES = 64
 _SUFFIX = ".body"
-_DIGITS = 64
 #: Bodies that a process keeps, some 1 MB each: the rows in both hands for three processes.
 MOST_IN_PROCESS = 32
 #: Source, and libraries, that a body follows from.
@@ -64,15 +57,6 @@ def forget_bodies() -> None:
     _IN_PROCESS.clear()
 
 
-def cache_folder(environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Find the folder for bodies: as LABKIT_CACHE says, else in the user's cache; None for none."""
-    from platformdirs import user_cache_path
-
-    if VARIABLE not in environment:
-        return user_cache_path("labkit", appauthor=False) / "bodies"
-    return Path(environment[VARIABLE]) if environment[VARIABLE] else None
-
-
 def _from_disk_or_built(sizes: RodSizes, hand: Hand) -> Body:
     from labkit.exports.write.body_build import build_body
 
@@ -83,12 +67,12 @@ def _from_disk_or_built(sizes: RodSizes, hand: Hand) -> Body:
         body = build_body(sizes, hand)
         if path is not None:
             with suppress(OSError):  # a body is only kept to be quicker
-                _keep(path, body_bytes(body, path.stem))
+                keep(path, body_bytes(body, path.stem), MOST_FILES)
     return body
 
 
 def _path_of(sizes: RodSizes, hand: Hand) -> Path | None:
-    folder, program = cache_folder(), _program()
+    folder, program = cache_folder("bodies"), _program()
     if folder is None or not program:
         return None
     told = f"{program}\n{sizes.body!r}\n{sizes.lower!r}\n{sizes.upper!r}\n{hand}"
@@ -98,17 +82,7 @@ def _path_of(sizes: RodSizes, hand: Hand) -> Path | None:
 @cache
 def _program() -> str:
     """Give a digest of the source and the libraries that a body follows from; empty without."""
-    told = hashlib.sha256(f"{labkit.__version__} {platform.machine()}".encode())
-    root = Path(labkit.__file__).parent
-    try:
-        for library in LIBRARIES:
-            told.update(f"{library} {version(library)}\n".encode())
-        for pattern in SOURCES:
-            for path in sorted(root.glob(pattern)):
-                told.update(path.read_bytes())
-    except (OSError, PackageNotFoundError):
-        return ""
-    return told.hexdigest()
+    return digest_of_program(SOURCES, LIBRARIES)
 
 
 def body_bytes(body: Body, key: str) -> bytes:
@@ -134,22 +108,13 @@ def body_bytes(body: Body, key: str) -> bytes:
         step_x=step.x, step_shares=step.shares, step_faces=step.faces, step_bounds=step.bounds,
         step_numbers=[step.count, step.plane],
     )  # fmt: skip
-    data = stream.getvalue()
-    return _sealed(key, data) + data
-
-
-def _sealed(key: str, data: bytes) -> bytes:
-    return hashlib.sha256(key.encode("ascii") + data).hexdigest().encode("ascii")
+    return sealed(key, stream.getvalue())
 
 
 def read_body(path: Path) -> Body | None:
     """Read a body; None where there is none, or its digest is not that of its name and content."""
-    try:
-        told = path.read_bytes()
-    except OSError:
-        return None
-    digest, data = told[:_DIGITS], told[_DIGITS:]
-    if not path.stem.isascii() or _sealed(path.stem, data) != digest:
+    data = read_kept(path)
+    if data is None:
         return None
     with np.load(io.BytesIO(data), allow_pickle=False) as found:
         held = {name: found[name] for name in found.files}
@@ -176,23 +141,3 @@ def _flats(held: Mapping[str, np.ndarray]) -> tuple[Flat, ...]:
         first += size
     return tuple(flats)
 
-
-def _keep(path: Path, data: bytes) -> None:
-    """Write a file beside its place and move it there, and drop the oldest of too many.
-
-    Raises:
-        OSError: The folder takes no file.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    # What a killed run leaves bears the suffix, too, and goes with the oldest.
-    handle, name = tempfile.mkstemp(prefix="unfinished-", suffix=_SUFFIX, dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        Path(name).replace(path)
-    except OSError:
-        Path(name).unlink(missing_ok=True)
-        raise
-    kept = sorted(path.parent.glob(f"*{_SUFFIX}"), key=lambda one: one.stat().st_mtime)
-    for old in kept[:-MOST_FILES]:
-        old.unlink(missing_ok=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
@@ -39,12 +38,10 @@ from labkit.ledger.stored import (
 from labkit.workflow.inspection.release_state import ReleaseNow, releases_of
 from labkit.workflow.record.case_mark import case_mark_notes, case_mark_of, case_marks
 from labkit.workflow.record.standing import asked_back_of, standing_of_case
+from labkit.workflow.record.worked_out import Question, answered
 
 #: As many rods or cases are named as possibly meant.
 MOST_NEAR = 3
-#: Rods asked back of a case, by the digest of its last entry, which stands for all before it.
-_asked_before: dict[str, int] = {}
-_MOST_REMEMBERED = 100_000
 #: Dashes that an editor or a keyboard puts in place of a hyphen.
 _DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212", "-"))
 
@@ -174,31 +171,21 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
         out, away = reader.ask(partial(count_by_case, (IN_CIRCULATION, OUT_OF_HOUSE)))
         cases = reader.cases()
         marks = case_marks(reader, cases)
-    asked = _asked_back(reader, [each for each in cases if away[each.case]])
+    asked = dict(answered(reader, [each for each in cases if away[each.case]], _ASKED_BACK))
     return tuple(
         CaseLine(each, out[each.case], asked.get(each.case, 0), marks.get(each.case))
         for each in cases
     )
 
 
-def _asked_back(reader: Reader, cases: list[CaseSummary]) -> dict[str, int | None]:
-    """Count the rods of cases that are asked back; only of those that were not as they are yet."""
-    if len(_asked_before) > _MOST_REMEMBERED:
-        _asked_before.clear()
-    digests = {each.case: each.last_digest for each in cases}
-    found: dict[str, int | None] = {
-        case: _asked_before.get(digest) for case, digest in digests.items()
-    }
-    new = [case for case, count in found.items() if count is None]
-    for case in reader.cases_ahead(new, kinds=[Kind.USE_AS_IS]):
-        # What cannot be worked out is tried anew the next time.
-        with suppress(LabkitError):
-            count = len(asked_back_of(reader, case))
-            found[case] = count
-            # Only of a case that has not gone on meanwhile is it known what was counted.
-            if reader.last(case).digest == digests[case]:
-                _asked_before[digests[case]] = count
-    return found
+def _count_asked_back(reader: Reader, case: str) -> int:
+    return len(asked_back_of(reader, case))
+
+
+#: Rods asked back of a case; None where that cannot be worked out.
+_ASKED_BACK = Question(
+    "rods asked back", _count_asked_back, lambda _case, _error: None, [Kind.USE_AS_IS]
+)
 
 
 def case_story(reader: Reader, case: str) -> CaseStory:

@@ -24,6 +24,7 @@ from labkit.ledger.stored import SetState, StoredRod, StoredSet
 from labkit.units import millimetres
 from labkit.workflow.record.printed import Printed, printed_papers
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.record.worked_out import Question, answered
 from labkit.workflow.sets.stored_case import read_stored
 
 
@@ -49,23 +50,22 @@ def recall(reader: Reader) -> Iterator[Recalled]:
     """Find what is wrong under the rules of today, of every case with rods in circulation."""
     with reader.snapshot():
         (out,) = reader.ask(partial(count_by_case, (IN_CIRCULATION,)))
-        cases = [summary.case for summary in reader.cases() if out[summary.case]]
-    for case in reader.cases_ahead(cases):
-        yield from recall_of_case(reader, case)
+        cases = [summary for summary in reader.cases() if out[summary.case]]
+    for _, found in answered(reader, cases, _RECALLED):
+        yield from (Recalled(**{**one, "rods": tuple(one["rods"])}) for one in found)
 
 
-def recall_of_case(reader: Reader, case: str) -> Iterator[Recalled]:
+def recall_of_case(reader: Reader, case: str) -> tuple[Recalled, ...]:
     """Find what is wrong with what one case was given."""
+    try:
+        return tuple(_wrong_with(reader, case))
+    except LabkitError as error:
+        return _not_known(case, error)
+
+
+def _wrong_with(reader: Reader, case: str) -> Iterator[Recalled]:
     with reader.snapshot():
-        try:
-            standing = standing_of_case(reader, case, steps=False)
-        except LabkitError as error:
-            yield Recalled(
-                case, "not_known",
-                f"what its rods make cannot be worked out: {'; '.join(str(error).splitlines())}",
-                "Nothing yet; look at the case with the version of the program that made it.", (),
-            )
-            return
+        standing = standing_of_case(reader, case, steps=False)
         sets = [one for one in reader.sets(case) if one.state is SetState.MADE]
         rods = {rod.identifier: rod for rod in reader.rods(case)}
         printed = tuple(printed_papers(reader, case))
@@ -76,6 +76,21 @@ def recall_of_case(reader: Reader, case: str) -> Iterator[Recalled]:
     for papers in printed:
         yield from _papers(standing, papers, read_stored(holds)[1], rods)
     yield from _uncompensated(standing, sets, rods, measured)
+
+
+def _not_known(case: str, error: LabkitError) -> tuple[Recalled, ...]:
+    what = f"what its rods make cannot be worked out: {'; '.join(str(error).splitlines())}"
+    tell = "Nothing yet; look at the case with the version of the program that made it."
+    return (Recalled(case, "not_known", what, tell, ()),)
+
+
+#: What is wrong with what a case was given.
+_RECALLED = Question(
+    "recalled",
+    lambda reader, case: list(map(asdict, _wrong_with(reader, case))),
+    lambda case, error: list(map(asdict, _not_known(case, error))),
+    (Kind.PAPERS_PRINTED, Kind.RELEASE, Kind.USE_AS_IS),
+)
 
 
 def _beyond(standing: CaseStanding) -> Iterator[Recalled]:
