@@ -184,7 +184,7 @@ def _count_asked_back(reader: Reader, case: str) -> int:
 
 #: Rods asked back of a case; None where that cannot be worked out.
 _ASKED_BACK = Question(
-    "rods asked back", _count_asked_back, lambda _case, _error: None, [Kind.USE_AS_IS]
+    "rods asked back", _count_asked_back, lambda _reader, _case, _error: None, [Kind.USE_AS_IS]
 )
 
 

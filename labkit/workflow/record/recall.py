@@ -88,7 +88,7 @@ def _not_known(case: str, error: LabkitError) -> tuple[Recalled, ...]:
 _RECALLED = Question(
     "recalled",
     lambda reader, case: list(map(asdict, _wrong_with(reader, case))),
-    lambda case, error: list(map(asdict, _not_known(case, error))),
+    lambda _, case, error: list(map(asdict, _not_known(case, error))),
     (Kind.PAPERS_PRINTED, Kind.RELEASE, Kind.USE_AS_IS),
 )
 

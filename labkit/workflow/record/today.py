@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
-from functools import partial
+from typing import Any
 
 from labkit.catalog.instruments import gauge_pins, instruments
 from labkit.core.case.identifier import grouped
@@ -14,24 +14,21 @@ from labkit.core.case.rod_life import OUT_OF_HOUSE, RodState
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument
 from labkit.documents.figures import sentence
-from labkit.errors import LabkitError
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.reconcile import Lying
-from labkit.ledger.rods import count_by_case
 from labkit.ledger.stored import SetState, StoredSet
 from labkit.units import counted
 from labkit.workflow.inspection.release_state import release_now
 from labkit.workflow.record.sheet import mouth_found
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.record.worked_out import Question, answered
 from labkit.workflow.rods.orders import orders_of
 from labkit.workflow.rods.slots import slots_of, wanted_sets
 from labkit.workflow.sets.on_disk import look_at
 
 #: States of a rod that waits in the lab for a decision.
 _WAITING = (RodState.MADE, RodState.WITHHELD)
-#: Kinds of events that are looked at in every case.
-_ASKED = (Kind.ORDER, Kind.ORDER_WITHDRAWN, Kind.RELEASE, Kind.USE_AS_IS)
 
 
 class Doing(Enum):
@@ -72,24 +69,46 @@ def to_do(reader: Reader, places: tuple[str, ...], today: datetime.date) -> Iter
         InputError: An instrument file cannot be read.
     """
     with reader.snapshot():
-        (away,) = reader.ask(partial(count_by_case, (OUT_OF_HOUSE,)))
-        cases = [summary.case for summary in reader.cases()]
-    for case in reader.cases_ahead(cases, _ASKED):
-        with reader.snapshot():
-            yield from _to_make(reader, case)
-            for stored in wanted_sets(reader, case):
-                yield from _to_judge(reader, stored)
-            if away[case]:
-                yield from _to_ask(reader, case)
+        cases = reader.cases()
+    for case, found in answered(reader, cases, _TO_DO):
+        for stored in reader.sets(case) if found["begun"] else ():
+            if is_broken_off(stored):
+                what = "was begun and not finished: it is settled when the set is made again"
+                yield ToDo(Doing.MAKE, case, stored.name, what)
+        for doing, about, what in found["doing"]:
+            yield ToDo(Doing[doing], case, about, what)
     yield from _to_calibrate(places, today)
+
+
+def _by_the_record(reader: Reader, case: str, *, ask: bool = True) -> dict[str, Any]:
+    """Say what needs doing of a case, by its entries alone.
+
+    Args:
+        ask: Whether to say also what to ask of the clinic.
+
+    Returns:
+        Under "doing" kind, what it is about and words; under "begun" whether a set is not ended.
+    """
+    with reader.snapshot():
+        found = [*_to_make(reader, case)]
+        for stored in wanted_sets(reader, case):
+            found += _to_judge(reader, stored)
+        if ask and any(rod.state in OUT_OF_HOUSE for rod in reader.rods(case)):
+            found += _to_ask(reader, case)
+        begun = any(stored.state is SetState.STARTED for stored in reader.sets(case))
+    return {"doing": [[each.doing.name, each.about, each.what] for each in found], "begun": begun}
+
+
+#: What needs doing of a case; where it is not known what its rods make, its page says why.
+_TO_DO = Question(
+    "to do", _by_the_record,
+    lambda reader, case, _error: _by_the_record(reader, case, ask=False),
+    (Kind.ORDER, Kind.ORDER_WITHDRAWN, Kind.RELEASE, Kind.USE_AS_IS),
+)
 
 
 def _to_make(reader: Reader, case: str) -> Iterator[ToDo]:
     sets = reader.sets(case)
-    for stored in sets:
-        if is_broken_off(stored):
-            what = "was begun and not finished: it is settled when the set is made again"
-            yield ToDo(Doing.MAKE, case, stored.name, what)
     if reader.prescriptions(case) and not any(s.state is not SetState.ABANDONED for s in sets):
         yield ToDo(Doing.MAKE, case, "first set", "prescribed, and no set is made yet")
     for order in orders_of(reader, case):
@@ -124,10 +143,7 @@ def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
 
 
 def _to_ask(reader: Reader, case: str) -> Iterator[ToDo]:
-    try:
-        standing = standing_of_case(reader, case, steps=False)
-    except LabkitError:  # the page of the case says why
-        return
+    standing = standing_of_case(reader, case, steps=False)
     for found in mouth_found(standing):
         yield ToDo(Doing.ASK_CLINIC, case, "", sentence(found.message))
     if back := standing.asked_back:

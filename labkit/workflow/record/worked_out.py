@@ -45,7 +45,7 @@ class Question:
 
     name: str
     ask: Callable[[Reader, str], Any]
-    unknown: Callable[[str, LabkitError], Any]
+    unknown: Callable[[Reader, str, LabkitError], Any]
     kinds: Collection[Kind]
     answers: dict[str, Any] = field(default_factory=dict)
 
@@ -76,7 +76,7 @@ def answered(
             if reader.last(case).digest == each.last_digest:
                 kept[each.last_digest] = found
         except LabkitError as error:
-            found = question.unknown(case, error)
+            found = question.unknown(reader, case, error)
         yield case, found
     if path is not None and new:
         told = json.dumps(kept, ensure_ascii=False).encode()
