@@ -7,7 +7,7 @@ from functools import lru_cache, partial
 from typing import Any
 from urllib.parse import quote
 
-from fastapi import Request
+from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -67,7 +67,13 @@ def _at(request: Request) -> Any:
 
 def address(request: Request, name: str, /, **about: Any) -> str:
     """Give the address of a page by its name; a case number may hold any character."""
-    return quote(request.app.url_path_for(name, **about), safe="/")
+    return quote(_pattern(request.app, name, tuple(about)).format(**about), safe="/")
+
+
+@lru_cache(maxsize=1024)
+def _pattern(app: FastAPI, name: str, keys: tuple[str, ...]) -> str:
+    """Give an address with {key} for what it is about: looking through all of them takes 1 ms."""
+    return str(app.url_path_for(name, **{key: f"{{{key}}}" for key in keys}))
 
 
 def drawn(svg: str) -> Markup:

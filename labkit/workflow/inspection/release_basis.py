@@ -343,7 +343,7 @@ def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
         "step": slot.step,
         "side": slot.side,
         "replaced": [_replaced_json(reader, old) for old in slot.replaced],
-        "reading_events": readings_seen(reader, rod.identifier),
+        "reading_events": readings_seen(reader, rod),
         "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
         "way": reading.quantity,
         **{name: reading.details.get(name) for name in _SHOWN},

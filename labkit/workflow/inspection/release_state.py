@@ -9,7 +9,7 @@ from typing import Any
 from labkit.core.case.identifier import grouped
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
-from labkit.ledger.stored import StoredSet
+from labkit.ledger.stored import StoredRod, StoredSet
 from labkit.units import first_few
 from labkit.workflow.rods.slots import Slot, slots_of, whole_sets
 
@@ -84,16 +84,20 @@ def releases_of(reader: Reader, case: str) -> tuple[ReleaseNow, ...]:
     return tuple(found for stored in whole if (found := release_now(reader, stored)))
 
 
-def readings_seen(reader: Reader, identifier: str) -> list[int]:
+def readings_seen(reader: Reader, rod: StoredRod) -> list[int]:
     """Give the numbers of the events that hold a rod's readings, those corrected left out."""
-    return [reading.stamp.seq for reading in reader.readings(identifier)]
+    return [
+        event.seq for event in reader.current(rod.case, Kind.READING)
+        if event.body["identifier"] == rod.identifier
+    ]
 
 
 def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
     """Compare what a release rests on with the record."""
     basis = event.body.get("basis") or {}
     seen = {(rod["step"], rod["side"]): rod for rod in basis.get("rods", ())}
-    corrected = reader.corrected(stored.case)
+    as_is = any(was.get("as_is") for was in seen.values())
+    corrected = reader.corrected(stored.case) if as_is else {}
     unsaid, measured = [], []
     for slot in slots_of(reader, stored):
         was = seen.get((slot.step, slot.side))
@@ -107,7 +111,7 @@ def _changes(reader: Reader, stored: StoredSet, event: Event) -> Iterator[str]:
             )
         elif slot.rod.state == "rejected":
             yield f"the rod {grouped(slot.rod.identifier)} ({place}) was rejected since"
-        elif readings_seen(reader, slot.rod.identifier) != was["reading_events"]:
+        elif readings_seen(reader, slot.rod) != was["reading_events"]:
             measured.append(f"{grouped(slot.rod.identifier)} ({place})")
         elif was.get("as_is") and was["as_is"]["event"] in corrected:
             yield (

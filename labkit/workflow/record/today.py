@@ -17,7 +17,7 @@ from labkit.documents.figures import sentence
 from labkit.ledger.events import Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.reconcile import Lying
-from labkit.ledger.stored import SetState, StoredSet
+from labkit.ledger.stored import SetState, StoredReading, StoredSet
 from labkit.units import counted
 from labkit.workflow.inspection.release_state import release_now
 from labkit.workflow.record.sheet import mouth_found
@@ -103,7 +103,7 @@ def _by_the_record(reader: Reader, case: str, *, ask: bool = True) -> dict[str, 
 _TO_DO = Question(
     "to do", _by_the_record,
     lambda reader, case, _error: _by_the_record(reader, case, ask=False),
-    (Kind.ORDER, Kind.ORDER_WITHDRAWN, Kind.RELEASE, Kind.USE_AS_IS),
+    (Kind.ORDER, Kind.ORDER_WITHDRAWN, Kind.READING, Kind.RELEASE, Kind.USE_AS_IS),
 )
 
 
@@ -127,9 +127,9 @@ def _to_judge(reader: Reader, stored: StoredSet) -> Iterator[ToDo]:
     waiting = [
         slot.rod for slot in slots_of(reader, stored) if RodState(slot.rod.state) in _WAITING
     ]
-    unmeasured = sum(
-        all(reading.only_seen for reading in reader.readings(rod.identifier)) for rod in waiting
-    )
+    readings = map(StoredReading.of, reader.current(stored.case, Kind.READING)) if waiting else ()
+    measured = {reading.identifier for reading in readings if not reading.only_seen}
+    unmeasured = sum(rod.identifier not in measured for rod in waiting)
     if unmeasured:
         what = f"{counted(unmeasured, 'rod')} of {len(waiting)} not measured"
         yield ToDo(Doing.MEASURE, stored.case, stored.name, what)

@@ -22,7 +22,7 @@ def check_released(reader: Reader, rod: StoredRod) -> None:
         return
     basis = (now.event.body.get("basis") or {}).get("rods", ())
     was = [each for each in basis if each["identifier"] == rod.identifier]
-    seen = readings_seen(reader, rod.identifier)
+    seen = readings_seen(reader, rod)
     if was and seen != was[0]["reading_events"]:
         raise RefusedError(
             f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, was measured again after "
