@@ -10,16 +10,17 @@ from labkit.kept import VARIABLE
 from labkit.ledger.bodies import PapersPrinted
 from labkit.ledger.events import Kind
 from labkit.ledger.store import look_into
-from labkit.workflow.record import lookup, recall, worked_out
+from labkit.workflow.record import lookup, recall, today, worked_out
 from labkit.workflow.record.lookup import all_cases
 from labkit.workflow.record.recall import recall_of_case
 from labkit.workflow.record.standing import standing_of_case
+from labkit.workflow.record.today import _by_the_record, to_do
 from tests.support import dry
 from tests.support.making import START, recorder_for
 from tests.support.recorded import parallel
 from tests.support.workplaces import deliver, fill
 
-QUESTIONS = (lookup._ASKED_BACK, recall._RECALLED)
+QUESTIONS = (lookup._ASKED_BACK, recall._RECALLED, today._TO_DO)
 
 
 def forget():
@@ -56,10 +57,14 @@ def book(tmp_path):
 
 
 def told(reader):
-    """Give what recall and the list of cases tell, in a process of its own."""
+    """Give what recall, the list of cases and the first page tell, in a process of its own."""
     forget()
     lines = {line.summary.case: line.asked_back for line in all_cases(reader)}
-    return list(recall.recall(reader)), lines
+    doing = [
+        [each.case, each.doing.name, each.about, each.what]
+        for each in to_do(reader, (), START.date()) if each.case
+    ]
+    return list(recall.recall(reader)), lines, doing
 
 
 def slowly(reader):
@@ -70,6 +75,7 @@ def slowly(reader):
     return (
         [one for case in made for one in recall_of_case(reader, case)],
         {case: back.get(case, 0) for case in cases},
+        [[case, *each] for case in cases for each in _by_the_record(reader, case)["doing"]],
     )  # fmt: skip
 
 
@@ -92,7 +98,7 @@ def test_whatever_happens_is_told_as_the_slow_way_tells_it(kept, book):
         something(book, case, chance)
         kept.clear()
         found = told(book.ledger)
-        assert set(kept) <= {case}  # asked back, and recalled
+        assert set(kept) <= {case}
         assert found == slowly(book.ledger)
     reasons = {one.reason for one in found[0]}
     assert {"beyond_the_maximum", "papers_of_another_range"} <= reasons
@@ -125,9 +131,10 @@ def test_what_cannot_be_worked_out_is_tried_again(kept, book):
     book.ledger.record(Kind.PRESCRIPTION, "A", body, "kim", START)
     for _ in range(2):
         kept.clear()
-        (one,), lines = told(book.ledger)
+        (one,), lines, doing = told(book.ledger)
         assert (one.reason, lines) == ("not_known", {"A": None})
-        assert kept == ["A", "A"]
+        assert doing == []  # the page of the case says why
+        assert kept == ["A", "A", "A"]
 
 
 def pen(book):
@@ -155,7 +162,7 @@ def test_another_program_works_it_out_anew(kept, book, monkeypatch):
     kept.clear()
     monkeypatch.setattr(worked_out, "_program", lambda: "another program")
     told(book.ledger)
-    assert kept == ["A"]
+    assert kept == ["A", "A"]  # recalled, and to do
 
 
 @pytest.mark.parametrize("place", ["", "file/below"])
@@ -164,7 +171,7 @@ def test_no_folder_is_needed(kept, book, monkeypatch, tmp_path, place):
     monkeypatch.setenv(VARIABLE, str(tmp_path / place) if place else "")
     dry.first_set(book, parallel("A"))
     assert told(book.ledger) == slowly(book.ledger)
-    assert kept == ["A"]
+    assert kept == ["A", "A"]  # recalled, and to do
 
 
 def test_few_cases_are_worth_no_file(kept, book, monkeypatch, tmp_path):
