@@ -13,7 +13,16 @@ from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.rod.building import Way
 from labkit.core.rod.rods import Hand, KeepOut, Plate, Rod
-from labkit.documents.build_map import TEMPLATE, TINTS, Bed, Laid, bed_drawing, facts
+from labkit.documents.build_map import (
+    TEMPLATE,
+    TINTS,
+    Bed,
+    Laid,
+    _parts,
+    bed_drawing,
+    facts,
+    part_drawing,
+)
 from labkit.documents.drawing import Fill, Stroke, Text
 from labkit.documents.render import compile_pdf
 from tests.documents.pdfs import text_of
@@ -60,12 +69,60 @@ def test_cases_differ_without_colours_and_black_shows_on_every_tint():
         assert (light + 0.05) / 0.05 > 12
 
 
-def test_a_rod_too_thin_to_write_on_is_named_beside_it():
-    upright = replace(laid("A", 1, 4.0, 20.0, way=Way.UPRIGHT), box_mm=(4.0, 20.0, 7.5, 3.0))
-    texts = {text.words: text for text in drawn(Bed(PLATE, "b", 41.1, (upright,))).every(Text)}
-    left, right, bottom, _ = texts["A1 33.6"].box()
-    assert ((left + right) / 2, bottom) == pytest.approx((7.75, 23.4))
-    assert "A" not in texts
+def standing(spacing, rows=10, columns=10):
+    """A bed crowded with rods that stand, as far apart as that."""
+    pieces = tuple(
+        replace(
+            laid("A", 1 + column + columns * row, 0, 0, way=Way.UPRIGHT),
+            box_mm=(4.0 + column * (7.5 + spacing), 4.0 + row * (3.0 + spacing), 7.5, 3.0),
+            spare=column % 2,
+        )
+        for row in range(rows) for column in range(columns)
+    )
+    return Bed(Plate(120.0, 68.0, spacing, 4.0), "bed-1.3mf", 41.1, pieces)
+
+
+def overlapping(texts):
+    """Give pairs of words whose boxes share more than a point."""
+    boxes = [(text.words, text.box()) for text in texts]
+    return [
+        (one, other) for at, (one, a) in enumerate(boxes) for other, b in boxes[at + 1:]
+        if a[0] < b[1] and b[0] < a[1] and a[2] < b[3] and b[2] < a[3]
+    ]
+
+
+@pytest.mark.parametrize("spacing", [1.0, 2.0, 3.0, 4.0])
+def test_words_of_a_crowded_bed_of_rods_that_stand_do_not_run_together(spacing):
+    bed = standing(spacing, rows=7 if spacing > 3 else 10)
+    texts = list(drawn(bed).every(Text))
+    assert overlapping(texts) == []
+    by_words = {text.words: text for text in texts}
+    left, right, bottom, top = by_words["A12*"].box()
+    box = next(one.box_mm for one in bed.pieces if one.place == 12)
+    assert box[0] < left < right < box[0] + box[2]
+    assert box[1] < bottom < top < box[1] + box[3]
+    # Where the next row leaves no room, the label stands in the list alone.
+    assert ("33.6" in by_words) == (spacing > 2)
+
+
+def test_a_bed_drawn_too_small_to_read_has_parts_drawn_larger():
+    small = standing(3.0, rows=5, columns=38)
+    bed = replace(small, plate=Plate(420.0, 420.0, 3.0, 4.0))
+    (told,) = facts((1, "2031-03-14"), [bed], PROCESS, default_profile())["beds"]
+    assert (told["scale"], [part["scale"] for part in told["parts"]]) == (0.2, [1.0, 1.0, 1.0])
+    assert told["parts"][0]["words"] == "Part 1 of 3, 80 pieces: X 4 to 169 mm, Y 4 to 31 mm"
+    parts = _parts(bed)
+    assert sorted(one.place for part in parts for one in part.pieces) == list(range(1, 191))
+    for part in parts:
+        drawing = part_drawing(bed, part, "Part", load_lettering())
+        assert drawing.width_mm <= 174
+        assert drawing.height_mm <= 175
+        assert overlapping(list(drawing.every(Text))) == []
+    words = {text.words for text in bed_drawing(bed, "", load_lettering(), 0.2, parts).every(Text)}
+    assert {"1", "2", "3"} <= words
+    assert "A1" not in words
+    text_of(compile_pdf(TEMPLATE, facts((1, "2031-03-14"), [bed], PROCESS, default_profile()),
+                        default_profile()))  # fmt: skip
 
 
 def test_the_bed_with_its_zones_is_true_to_scale():

@@ -77,8 +77,10 @@ def _alike(layout: Layout) -> Iterator[str]:
 
 
 def _bed_cases(layout: Layout, index: int) -> str:
-    found = dict.fromkeys(one.piece.case for one in layout.on_bed(index + 1))
-    return ", ".join(f"{layout.letters[case]} {case or 'coupons'}" for case in found)
+    found = {one.piece.case for one in layout.on_bed(index + 1)}
+    return ", ".join(
+        f"{letter} {case or 'coupons'}" for case, letter in layout.letters.items() if case in found
+    )
 
 
 _BEDS = (
