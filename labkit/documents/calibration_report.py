@@ -16,11 +16,9 @@ from labkit.documents.charts.canvas import plot
 from labkit.documents.figures import chance, fixed, signed
 from labkit.qa.least_squares import LackOfFit, t_factor
 from labkit.qa.process.calibration import Comparison, LengthFit
-from labkit.qa.process.coupons import DIAMETERS, Coupon
+from labkit.qa.process.coupons import DIAMETERS
 from labkit.units import plain
 
-#: A coupon, what was built and measured of it, its distance from the line, whether it stands out.
-_Coupon = tuple[Coupon, Decimal, float, bool]
 _BUILT_NOTES = (
     "What to build so that the length comes out, and how well that is known from the coupons "
     "(95 %). The last column is what the coupons show with the compensation before."
@@ -201,6 +199,7 @@ def _asked(words: str, test: Comparison | LackOfFit | None) -> tuple[str, ...]:
     return (words, f"{test.f:.2f}", f"{dof[0]}, {dof[1]}", chance(test.p), answer)
 
 
+#: Of a coupon, what was built, its distance from the line, and whether it stands out.
 _COUPON = (
     Column("coupon", lambda one: one[0].name, "coupon"),
     Column("nominal", lambda one: one[0].nominal_mm, "nominal_mm", plain, "mm"),

@@ -59,20 +59,10 @@ def page_images(
     pictures: Mapping[str, bytes] | None = None,
     ppi: float = 80,
 ) -> list[bytes]:
-    """Draw the pages of a document, for looking at them.
+    """Draw the pages of a document for looking at them, a PNG each; else as `compile_pdf`.
 
     Args:
-        template: As for `compile_pdf`.
-        facts: As for `compile_pdf`.
-        profile: As for `compile_pdf`.
-        pictures: As for `compile_pdf`.
         ppi: Pixels for each inch of paper.
-
-    Returns:
-        One PNG for each page.
-
-    Raises:
-        InputError: As for `compile_pdf`.
     """
     drawn = _compile(template, facts, profile, pictures or {}, format="png", ppi=ppi)
     return drawn if isinstance(drawn, list) else [drawn]

@@ -101,14 +101,7 @@ def _latest_first(reader: Reader) -> Iterator[Event]:
 
 
 def against_build(reader: Reader, event: Event) -> str:
-    """Find what is wrong with a build to be recorded.
-
-    Args:
-        reader: The ledger, with the write lock held.
-
-    Returns:
-        What contradicts what, empty where nothing does.
-    """
+    """Find what is wrong with a build to be recorded."""
     body = said(event, Build)
     last = last_build(reader)
     if body.build < last or any(one.number == body.build for one in builds_of(reader, event.case)):
@@ -130,14 +123,7 @@ def against_build(reader: Reader, event: Event) -> str:
 
 
 def against_failure(reader: Reader, event: Event) -> str:
-    """Find what is wrong with what is said of a build that failed.
-
-    Args:
-        reader: The ledger, with the write lock held.
-
-    Returns:
-        What contradicts what, empty where nothing does.
-    """
+    """Find what is wrong with what is said of a build that failed."""
     body = said(event, BuildFailed)
     build = next((one for one in builds_of(reader, event.case) if one.number == body.build), None)
     if build is None:

@@ -1,4 +1,7 @@
-"""What may be said about rejected rods and those that take their place."""
+"""What may be said about rejected rods and those that take their place.
+
+Each rule is asked with the write lock held, and says what contradicts what; "" where nothing does.
+"""
 
 from __future__ import annotations
 
@@ -12,14 +15,7 @@ from labkit.ledger.stored import StoredRod
 
 
 def against_order(reader: Reader, case: str, body: Order) -> str:
-    """Find what is wrong with an order in which a line replaces a rod.
-
-    Args:
-        reader: The ledger, with the write lock held.
-
-    Returns:
-        What contradicts what, empty where nothing does.
-    """
+    """Find what is wrong with an order in which a line replaces a rod."""
     rods = {rod.identifier: rod for rod in reader.rods(case)}
     for line in body.lines:
         if line.replaces:
@@ -30,14 +26,7 @@ def against_order(reader: Reader, case: str, body: Order) -> str:
 
 
 def against_set(reader: Reader, case: str, body: SetStarted) -> str:
-    """Find what is wrong with a set to be begun, as far as its rods replace others.
-
-    Args:
-        reader: The ledger, with the write lock held.
-
-    Returns:
-        What contradicts what, empty where nothing does.
-    """
+    """Find what is wrong with a set to be begun, as far as its rods replace others."""
     lines, replacing = body.rods, body.purpose == REPLACEMENT
     for line in lines:
         if bool(line.replaces) != replacing:
@@ -87,11 +76,7 @@ def against_state(reader: Reader, event: Event) -> str:
     """Find what is wrong with the state that a rod is to be given.
 
     Args:
-        reader: The ledger, with the write lock held.
         event: It; the rod is one of the case that was made.
-
-    Returns:
-        What contradicts what, empty where nothing does.
     """
     told = said(event, RodState)
     rod = reader.find(told.identifier)
@@ -105,14 +90,7 @@ def against_state(reader: Reader, event: Event) -> str:
 
 
 def against_taking_back(reader: Reader, event: Event, earlier: Event) -> str:
-    """Find what is wrong with taking back what was said about a rod's state.
-
-    Args:
-        reader: The ledger, with the write lock held.
-
-    Returns:
-        What contradicts what, empty where nothing does.
-    """
+    """Find what is wrong with taking back what was said about a rod's state."""
     if event.kind is not Kind.CORRECTION or earlier.kind is not Kind.ROD_STATE:
         return ""
     rod = reader.find(said(earlier, RodState).identifier)

@@ -43,7 +43,6 @@ def check_rules(reader: Reader, event: Event) -> None:
     """Refuse an event that contradicts what is recorded.
 
     Args:
-        reader: The ledger, with the write lock held.
         event: The event to be appended, its body of the right form.
 
     Raises:

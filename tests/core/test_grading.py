@@ -19,7 +19,6 @@ from labkit.core.grading.prescription import (
     GradingUnit,
     Jaw,
     JawModelName,
-    Side,
     Zero,
 )
 from labkit.errors import InputError
@@ -85,14 +84,6 @@ def test_straight_takes_the_anchors_where_no_pin_distance_is_given():
     lengths = grade(plain(left=PULL, right=PULL_RIGHT), LIMITS).steps[-1]
     # |U − M| of (29, −1, 12) is √986; 100 % lies 2.2 mm in front of the bite.
     assert lengths.left.exact_mm == pytest.approx(986**0.5 - 2.2, abs=1e-12)
-
-
-def test_a_length_tolerance_reads_as_an_advancement_tolerance():
-    rod = grade(anchored(sliding()), LIMITS).steps[0].rod(Side.LEFT)
-    expected = float(rod.tolerance_mm) / -rod.mm_per_mm
-    assert rod.advancement_tolerance_mm == pytest.approx(expected)
-    assert expected > float(rod.tolerance_mm)
-    assert replace(rod, mm_per_mm=0.0).advancement_tolerance_mm is None
 
 
 def test_default_tolerances_are_those_of_the_class_at_each_length():

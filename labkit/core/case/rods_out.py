@@ -12,8 +12,8 @@ import numpy as np
 from labkit.core.findings import Finding, refused
 from labkit.core.grading.bite import BiteScale
 from labkit.core.grading.grade import made_at
-from labkit.core.grading.prescription import Action, Side
-from labkit.core.grading.steps import Made, RodLength
+from labkit.core.grading.prescription import Side
+from labkit.core.grading.steps import Made
 from labkit.core.jaw.model import JawModel
 from labkit.core.jaw.path import LEFT, RIGHT, displacements_at, read_back_near_path
 from labkit.errors import InputError
@@ -102,20 +102,6 @@ def length_of(label: str) -> Decimal:
             field="label", value=label, allowed="a length in mm above 0",
         )
     return Decimal(label)
-
-
-def reaches_past(label: str, at_100: RodLength, action: Action) -> bool:
-    """Tell whether a rod would hold the jaw beyond the 100 % rod of its side.
-
-    Formula: σ (L₁₀₀ − L) > tolerance, σ = +1 pull, −1 push.
-
-    Args:
-        at_100: The 100 % rod of the same side.
-
-    Returns:
-        Whether it reaches past by more than the length tolerance.
-    """
-    return action.sigma * (at_100.length - length_of(label)) > at_100.tolerance_mm
 
 
 def rods_of(rods: Iterable[RodOut], side: Side) -> tuple[RodOut, ...]:

@@ -119,13 +119,6 @@ class RodLength(Finite):
         """The functional length as engraved."""
         return f"{self.length}"
 
-    @property
-    def advancement_tolerance_mm(self) -> float | None:
-        """The length tolerance as ± mm of advancement; None where the length tells nothing."""
-        if self.mm_per_mm == 0.0:
-            return None
-        return abs(float(self.tolerance_mm) / self.mm_per_mm)
-
 
 @dataclass(frozen=True)
 class Made(Finite):

@@ -57,21 +57,6 @@ def displacements_at(model: JawModel, lengths_mm: Floats, weights: Floats = MEAN
     return met
 
 
-def side_mismatch(model: JawModel, lengths_mm: Floats) -> Floats:
-    """Give how far the left rods stand ahead of the right ones, each read along the path.
-
-    Args:
-        lengths_mm: Pairs, left and right, shape (N, 2).
-
-    Returns:
-        Left minus right displacement, mm, shape (N,); NaN where a side cannot be read.
-    """
-    pairs = np.asarray(lengths_mm, dtype=float)
-    return displacements_at(model, pairs[:, 0], LEFT) - displacements_at(
-        model, pairs[:, 1], RIGHT
-    )
-
-
 def read_back_near_path(model: JawModel, lengths_mm: Floats) -> ReadBack:
     """Read pairs back, starting where the recorded path has the pair's mean length.
 

@@ -83,11 +83,6 @@ def measure_mesh(mesh: FacetMesh, template: RodTemplate) -> MeshMeasure:
     )
 
 
-def find_ends(mesh: FacetMesh, pairs: Neighbours, template: RodTemplate) -> Ends:
-    """Find both fittings of a mesh in the rod frame by its surfaces; None where not found."""
-    return _ends_and_bodies(mesh, pairs, template)[0]
-
-
 def _ends_and_bodies(
     mesh: FacetMesh, pairs: Neighbours, template: RodTemplate
 ) -> tuple[Ends, int]:

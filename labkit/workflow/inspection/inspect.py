@@ -137,16 +137,6 @@ def inspect(
     )
 
 
-def reading_that_counts(reader: Reader, identifier: str) -> StoredReading | None:
-    """Give the last reading of a rod that nothing has corrected and that tells a length.
-
-    Returns:
-        The reading; None where the rod was not measured.
-    """
-    found = RodRecord.of(reader, identifier).lengths
-    return found[-1] if found else None
-
-
 def where_is(reader: Reader, inspection: Inspection, identifier: str) -> str:
     """Say of an identifier that fills no place of a set what it is.
 
