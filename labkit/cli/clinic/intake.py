@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,13 +23,18 @@ from labkit.cli.common import (
 )
 from labkit.cli.print_report import print_report
 from labkit.cli.record.recording import looking
+from labkit.cli.rods.extra import installed_of
 from labkit.cli.rods.who import who_records
+from labkit.cli.sent_bytes import bytes_of, named
 from labkit.errors import EXIT_REFUSED, InputError, RefusedError
 
 if TYPE_CHECKING:
     from labkit.workflow.intake.acts import Command
     from labkit.workflow.intake.proposal import Proposal
-    from labkit.workflow.rods.extra import Installed
+
+
+#: What to do about a file that cannot be read.
+_DO = "name the file that the clinic sent"
 
 
 @click.command("intake", cls=rich_click.RichCommand)
@@ -69,15 +73,11 @@ def command(file: str, confirm: bool, as_json: bool, **given: Any) -> None:
         return
     print_report(proposal.report, as_json)
     for sentence in proposal.refused:
-        print_error(RefusedError(sentence, where=_named(file)))
+        print_error(RefusedError(sentence, where=named(file)))
     if proposal.refused:
         click.get_current_context().exit(EXIT_REFUSED)
     if not as_json:
         print_cautions()
-
-
-def _named(file: str) -> str:
-    return "standard input" if file == "-" else file
 
 
 def _proposal(file: str, given: Mapping[str, Any]) -> Proposal:
@@ -88,13 +88,13 @@ def _proposal(file: str, given: Mapping[str, Any]) -> Proposal:
     from labkit.workflow.intake.prescribed import looked_at, source_of, write_prescriptions
     from labkit.workflow.intake.proposal import propose_intake, propose_prescription
 
-    told, now = read_clinic_file(_bytes_of(file, MOST_BYTES + 1), _named(file)), clock.now()
+    told, now = read_clinic_file(bytes_of(file, MOST_BYTES, _DO), named(file)), clock.now()
     now, out = now.astimezone(), given["out_dir"]
     if not isinstance(told.told, PrescriptionTold):
         with look_into(given["ledger_url"]) as reader:
-            lab = Lab(reader, lambda: _installed(given), now)
+            lab = Lab(reader, lambda: installed_of(given), now)
             return propose_intake(lab, told, shlex.quote(file))
-    source = source_of(told, told.told, _named(file))
+    source = source_of(told, told.told, named(file))
     sent = looked_at((source,), rod_templates(given["template_places"]), out)
     typed = shlex.join([file, "--out", str(out or "DIR")])
     with looking(given["ledger_url"]) as known:
@@ -116,37 +116,13 @@ def _table(file: str, confirm: bool, as_json: bool, given: Mapping[str, Any]) ->
             "files with --out, and make each set with `labkit make`",
             field="confirm",
         )
-    sources = read_prescription_table(_bytes_of(file, MOST_BYTES + 1), file)
+    sources = read_prescription_table(bytes_of(file, MOST_BYTES, _DO), file)
     sent = looked_at(sources, rod_templates(given["template_places"]), given["out_dir"])
     if sent.out is not None:
         write_prescriptions(sent)
     print_report(sent_report(sent), as_json)
     if not as_json:
         print_cautions()
-
-
-def _bytes_of(file: str, most: int) -> bytes:
-    if file == "-":
-        return sys.stdin.buffer.read(most)
-    try:
-        with Path(file).open("rb") as stream:
-            return stream.read(most)
-    except OSError as error:
-        raise InputError(
-            f"cannot be read ({error.strerror or error}); name the file that the clinic sent",
-            where=file,
-        ) from error
-
-
-def _installed(given: Mapping[str, Any]) -> Installed:
-    from labkit.catalog.lettering import load_lettering
-    from labkit.catalog.processes import processes
-    from labkit.workflow.rods.extra import Installed
-
-    return Installed(
-        rod_templates(given["template_places"]), processes(given["process_places"]),
-        load_lettering(),
-    )
 
 
 def _confirm(proposal: Proposal, given: Mapping[str, Any], as_json: bool) -> None:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -32,8 +30,8 @@ from labkit.cli.common import (
     way_option,
 )
 from labkit.cli.print_report import print_report, show_report
-from labkit.cli.process.table_bytes import bytes_of_table
 from labkit.cli.record.recording import said
+from labkit.cli.sent_bytes import bytes_of, named, require_input
 from labkit.cli.sets.profile import named_profile
 from labkit.core.people import require_known
 from labkit.errors import EXIT_REFUSED, InputError
@@ -152,9 +150,10 @@ def _read(
     from labkit.qa.files.form_readers import look_of
     from labkit.qa.files.form_row import Sheet
     from labkit.qa.files.readings_file import read_inspection
+    from labkit.tables.text import MOST_BYTES
     from labkit.workflow.inspection.inspect import where_is
 
-    raw, name = _bytes_of(file)
+    raw = bytes_of(file, MOST_BYTES, "name a readable CSV file")
     sheet = Sheet(
         bench=before.bench,
         today=clock.today(),
@@ -169,22 +168,7 @@ def _read(
         look=None if given["look"] is None else look_of(given["look"], before.points),
         points=before.points,
     )
-    return read_inspection(raw, name, sheet)
-
-
-def _bytes_of(file: str) -> tuple[bytes, str]:
-    if file == "-":
-        _require_input()
-        from labkit.tables.text import MOST_BYTES
-
-        return sys.stdin.buffer.read(MOST_BYTES + 1), "standard input"
-    return bytes_of_table(Path(file)), file
-
-
-def _require_input() -> None:
-    """Refuse to ask or to read where a job runs without any standard input."""
-    if sys.stdin is None:
-        raise InputError("there is no standard input to read from; name the file", field="file")
+    return read_inspection(raw, named(file), sheet)
 
 
 def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
@@ -193,7 +177,7 @@ def _typed(before: Inspection, given: dict[str, Any]) -> Sequence[Inspected]:
     from labkit.qa.files.form_readers import look_of
     from labkit.workflow.inspection.inspect import require_calibrated
 
-    _require_input()
+    require_input()
     today: datetime.date = clock.today()
     name = given["instrument_name"]
     instrument = None if name is None else before.bench.instruments[name]
@@ -220,12 +204,7 @@ def _pins(way: Way, today: datetime.date, given: dict[str, Any]) -> GaugePins | 
         return None
     pins = find_pins(gauge_pins(given["instrument_places"]), given["pins_name"])
     require_calibrated(pins, today)
-    if lacking := pins.lacks(way.gauge_pins_mm):
-        sizes = " and ".join(f"{one} mm" for one in lacking)
-        raise InputError(
-            f"{pins.name} has no pin of {sizes}; name the set that is used", field="pins",
-            value=pins.name,
-        )
+    pins.require_for(way)
     return pins
 
 

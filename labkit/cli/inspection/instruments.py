@@ -8,10 +8,9 @@ import click
 import rich_click
 
 from labkit.catalog.instruments import gauge_pins, instruments
-from labkit.catalog.named import find
 from labkit.cli import clock
 from labkit.cli.common import INSTRUMENTS
-from labkit.cli.print_report import print_report
+from labkit.cli.listing import print_named
 from labkit.documents.instrument_report import Tool, instrument_report
 
 
@@ -29,5 +28,6 @@ def command(names: tuple[str, ...], as_json: bool, instrument_places: tuple[str,
     """
     known: Mapping[str, Tool] = {**instruments(instrument_places), **gauge_pins(instrument_places)}
     today = clock.today()
-    for tool in [find("instrument", known, name) for name in names] or known.values():
-        print_report(instrument_report(tool, today), as_json)
+    print_named(
+        "instrument", known, names, lambda tool: instrument_report(tool, today), as_json
+    )

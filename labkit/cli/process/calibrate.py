@@ -21,7 +21,7 @@ from labkit.cli.common import (
 )
 from labkit.cli.print_report import print_report
 from labkit.cli.process.options import REPORT, written
-from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.cli.sent_bytes import bytes_of_table
 from labkit.errors import InputError
 
 if TYPE_CHECKING:

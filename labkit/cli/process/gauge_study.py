@@ -12,7 +12,7 @@ from labkit.cli import clock
 from labkit.cli.common import PROFILE
 from labkit.cli.numbers import Real
 from labkit.cli.process.options import REPORT, check_report_place, put_out
-from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.cli.sent_bytes import bytes_of_table
 from labkit.errors import InputError
 
 _FILE = click.Path(path_type=Path, dir_okay=False)

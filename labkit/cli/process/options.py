@@ -11,7 +11,7 @@ import click
 from labkit.cli.common import LEDGER, PROFILE, say
 from labkit.cli.numbers import DAY, Real
 from labkit.cli.print_report import print_report
-from labkit.cli.process.table_bytes import bytes_of_table
+from labkit.cli.sent_bytes import bytes_of_table
 from labkit.errors import InputError
 
 if TYPE_CHECKING:

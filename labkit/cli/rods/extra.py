@@ -101,7 +101,7 @@ def command(
         case, _requests(asked), asked["template_as_stored"], asked["process_as_stored"]
     )
     if asked["dry_run"]:
-        _look(order, _installed(asked), ledger_url, as_json)
+        _look(order, installed_of(asked), ledger_url, as_json)
         return
     by = who_records(by, "an order of extra rods")
     if asked["out_dir"] is None:
@@ -142,7 +142,7 @@ def _make(
     from labkit.workflow.rods.extra_report import words_of_pairs
 
     case, (by, ledger_url) = order.case, who
-    installed = _installed(asked)
+    installed = installed_of(asked)
     with recording_into(ledger_url, by) as recorder:
         process = case_process(case, recorder.ledger)
         if process:
@@ -192,7 +192,8 @@ def _requests(asked: Mapping[str, Any]) -> tuple[ExtraRequest, ...]:
     return tuple(requests)
 
 
-def _installed(asked: Mapping[str, Any]) -> Installed:
+def installed_of(asked: Mapping[str, Any]) -> Installed:
+    """Read what rods in between are held against, as the options name it."""
     from labkit.catalog.lettering import load_lettering
     from labkit.catalog.processes import processes
     from labkit.catalog.rods import rod_templates
@@ -202,7 +203,7 @@ def _installed(asked: Mapping[str, Any]) -> Installed:
         rod_templates(asked["template_places"]),
         processes(asked["process_places"]),
         load_lettering(),
-        named_profile(asked["profile_path"]),
+        named_profile(asked.get("profile_path")),
     )
 
 

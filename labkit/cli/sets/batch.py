@@ -42,6 +42,14 @@ if TYPE_CHECKING:
     from labkit.workflow.sets.job import Means
 
 MOST_WORKERS = 64
+WORKERS = click.option(
+    "--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
+    help="Processes that work side by side; default: one for each core.",
+)
+LOG = click.option(
+    "--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+    help="File to add each outcome to as it comes, a line of JSON each.",
+)
 WORDS = {
     "made": "made",
     "there": "made before",
@@ -63,15 +71,13 @@ _PACE_SECONDS = 600.0
 @click.command("batch", cls=rich_click.RichCommand)
 @click.argument("places", metavar="FILE|FOLDER...", nargs=-1, required=True)
 @sets_option("each set is")
-@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
-              help="Processes that work side by side; default: one for each core.")
+@WORKERS
 @click.option("--queue", "queued", is_flag=True,
               help="Leave the sets to `labkit worker` on any host: they wait in the database of "
               "the record (PostgreSQL).")
 @click.option("--wait", is_flag=True,
               help="With --queue: stay until every set is made or refused.")
-@click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
-              help="File to add each outcome to as it comes, a line of JSON each.")
+@LOG
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each file.")
 @PROCESS
 @PROCESSES

@@ -11,7 +11,7 @@ import click
 import rich_click
 
 from labkit.cli.common import LEDGER, PROCESSES, PROFILE, TEMPLATES, say
-from labkit.cli.sets.batch import MOST_WORKERS, WORDS, log_into
+from labkit.cli.sets.batch import LOG, WORDS, WORKERS, log_into
 from labkit.cli.sets.one_of_many import Bench, make_asked
 from labkit.errors import EXIT_REFUSED
 from labkit.units import counted
@@ -20,13 +20,11 @@ from labkit.workflow.sets.queue import MOST_TRIES
 
 
 @click.command("worker", cls=rich_click.RichCommand)
-@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
-              help="Processes that work side by side; default: one for each core.")
+@WORKERS
 @click.option("--once", is_flag=True,
               help="End when no set that a host can make waits or is at work; without it, wait for "
               "more.")
-@click.option("--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
-              help="File to add each outcome to as it comes, a line of JSON each.")
+@LOG
 @LEDGER
 @PROCESSES
 @PROFILE

@@ -13,6 +13,7 @@ from labkit.core.gauging.ways_of_measuring import Way
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.numbers import Finite
 from labkit.core.rod.fittings import PIN_TOLERANCE_MM
+from labkit.errors import InputError
 
 #: What a file of gauge pins says of its kind.
 KIND = "gauge-pins"
@@ -58,3 +59,16 @@ class GaugePins(Finite):
         """Give the diameters of which the set has no pin."""
         own = {Decimal(repr(float(one))) for one in self.diameters}
         return tuple(one for one in dict.fromkeys(diameters_mm) if one not in own)
+
+    def require_for(self, way: Way) -> None:
+        """Refuse a set that has no pin of a size that a way wants.
+
+        Raises:
+            InputError: It has none.
+        """
+        if lacking := self.lacks(way.gauge_pins_mm):
+            sizes = " and ".join(f"{one} mm" for one in lacking)
+            raise InputError(
+                f"{self.name} has no pin of {sizes}; name the set that is used", field="pins",
+                value=self.name,
+            )

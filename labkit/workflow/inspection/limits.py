@@ -122,12 +122,7 @@ def measured_with(of: SetToMeasure, pins: GaugePins) -> SetToMeasure:
         InputError: It has no pin that a way wants.
     """
     for way in of.ways:
-        if lacking := pins.lacks(way.gauge_pins_mm):
-            sizes = " and ".join(f"{one} mm" for one in lacking)
-            raise InputError(
-                f"{pins.name} has no pin of {sizes}; name the set that is used", field="pins",
-                value=pins.name,
-            )
+        pins.require_for(way)
     return replace(of, ways=tuple(map(pins.measuring, of.ways)))
 
 

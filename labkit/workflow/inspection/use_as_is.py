@@ -27,6 +27,7 @@ from labkit.units import millimetres
 from labkit.workflow.inspection.inspect import Inspection, decision_from_record
 from labkit.workflow.inspection.judged_set import own_profile
 from labkit.workflow.inspection.questions import hands_of
+from labkit.workflow.inspection.release_basis import named
 from labkit.workflow.inspection.release_gauges import against_gauges
 from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.standing import case_rods
@@ -117,11 +118,6 @@ def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
         {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
          "withdrawn": seq},
     )  # fmt: skip
-
-
-def named(rod: StoredRod) -> str:
-    """Name a rod in a sentence."""
-    return f"rod {grouped(rod.identifier)} ({rod.label}, step {rod.step}, {rod.side})"
 
 
 def _refused(rod: StoredRod, why: str) -> RefusedError:
