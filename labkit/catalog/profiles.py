@@ -7,7 +7,7 @@ import binascii
 import re
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
@@ -19,8 +19,8 @@ from labkit.catalog.problems import at, read_whole, together
 from labkit.catalog.texts import Texts, english_texts, read_texts, texts_json, texts_of
 from labkit.catalog.toml_source import TomlSource, parse_toml, read_text
 from labkit.core.form.keys import Key, name_key
-from labkit.core.form.read import from_record
-from labkit.core.form.words import Location, nearest
+from labkit.core.form.read import read_record
+from labkit.core.form.words import Location, dotted, nearest
 from labkit.core.jsonable import jsonable
 from labkit.core.people import Person
 from labkit.errors import InputError, LabkitError
@@ -64,50 +64,12 @@ class Logo:
 
 
 @dataclass(frozen=True)
-class Profile:
-    """How a lab wants its documents.
+class ProfileTold:
+    """What a profile file and the profile that is made of it have in common.
 
     Args:
-        name: Empty if none is printed.
-        texts: Fixed words of the documents.
-        documents: The lab's own templates by file name, which replace the program's.
-        process: Name of the process where none is named; a set keeps its process instead.
-        one_person: Whether the lab is one person, who then releases what they measured.
-        look: What the lab looks at on every rod beside what every lab does.
-        lot_asked: Whether a release asks for the lot of the material.
-        use_before_asked: Whether it asks until when that lot may be used.
-        temperature_asked: Whether it asks for the temperature at which rods were measured.
-        people: Those who may act; nobody where the lab does not list them, and any code may.
+        logo, texts, documents: In the file the names of files beside it, else what these hold.
     """
-
-    name: str = ""
-    address: tuple[str, ...] = ()
-    logo: Logo | None = None
-    paper: Paper = Paper.A4
-    projection: Projection = Projection.FIRST_ANGLE
-    texts: Texts = field(default_factory=english_texts)
-    documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    process: str = ""
-    one_person: bool = False
-    look: tuple[str, ...] = ()
-    lot_asked: bool = True
-    use_before_asked: bool = False
-    temperature_asked: bool = False
-    people: tuple[Person, ...] = ()
-
-    def to_record(self) -> dict[str, Any]:
-        """Give the profile as it is kept in a set."""
-        return profile_json(self)
-
-    @classmethod
-    def of_record(cls, kept: Any) -> Profile:
-        """Take the profile out of a set; the default one where none was kept."""
-        return profile_of({"profile": kept})
-
-
-@dataclass(frozen=True)
-class ProfileFile:
-    """A profile file: its own words, and the names of files beside it."""
 
     name: Annotated[str, Key(
         "name of the lab, printed on every page",
@@ -121,13 +83,9 @@ class ProfileFile:
     projection: Annotated[
         Projection, Key("arrangement of the views of drawings")
     ] = Projection.FIRST_ANGLE
-    logo: Annotated[str, Key("PNG or SVG file beside the profile", "a file name")] = ""
-    texts: Annotated[
-        str, Key("the lab's translated copy of the texts file", "a file name")
-    ] = ""
-    documents: Annotated[
-        str, Key("folder with the lab's own copies of document templates", "a folder name")
-    ] = ""
+    logo: Any = None
+    texts: Any = None
+    documents: Any = None
     process: Annotated[str, name_key("name of the process where none is named")] = ""
     one_person: Annotated[bool, Key(
         "whether the lab is one person, so that whoever measured may release, and certificates "
@@ -151,6 +109,52 @@ class ProfileFile:
     )] = ()
 
 
+@dataclass(frozen=True)
+class ProfileFile(ProfileTold):
+    """A profile file: its own words, and the names of files beside it."""
+
+    logo: Annotated[str, Key("PNG or SVG file beside the profile", "a file name")] = ""
+    texts: Annotated[
+        str, Key("the lab's translated copy of the texts file", "a file name")
+    ] = ""
+    documents: Annotated[
+        str, Key("folder with the lab's own copies of document templates", "a folder name")
+    ] = ""
+
+
+@dataclass(frozen=True)
+class Profile(ProfileTold):
+    """How a lab wants its documents.
+
+    Args:
+        texts: Fixed words of the documents.
+        documents: The lab's own templates by file name, which replace the program's.
+    """
+
+    logo: Logo | None = None
+    texts: Texts = field(default_factory=english_texts)
+    documents: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+
+    def to_record(self) -> dict[str, Any]:
+        """Give the profile as it is kept in a set."""
+        return profile_json(self)
+
+    @classmethod
+    def of_record(cls, kept: Any) -> Profile:
+        """Take the profile out of a set; the default one where none was kept."""
+        return profile_of({"profile": kept})
+
+
+#: What a file tells by itself.
+_OWN = tuple(
+    one.name for one in fields(ProfileTold) if one.name not in ("logo", "texts", "documents")
+)
+#: What a set keeps of it for every profile, and what came later, which it keeps where it is told;
+#: a set has a process of its own.
+_ALWAYS = ("name", "address", "paper", "projection")
+_LATER = tuple(name for name in _OWN if name not in (*_ALWAYS, "process"))
+
+
 def default_profile() -> Profile:
     """Give the profile of a lab that has none: no name, A4, first-angle, English."""
     return Profile()
@@ -167,21 +171,11 @@ def read_profile(source: TomlSource) -> Profile:
     """
     keys = read_whole(ProfileFile, source)
     beside = _Beside(source)
+    told = {name: getattr(keys, name) for name in _OWN}
+    told["look"] = tuple(word.strip().casefold() for word in keys.look)
     profile = Profile(
-        name=keys.name,
-        address=keys.address,
-        logo=beside.logo(keys.logo),
-        paper=keys.paper,
-        projection=keys.projection,
-        texts=beside.texts(keys.texts),
+        **told, logo=beside.logo(keys.logo), texts=beside.texts(keys.texts),
         documents=beside.documents(keys.documents),
-        process=keys.process,
-        one_person=keys.one_person,
-        look=tuple(word.strip().casefold() for word in keys.look),
-        lot_asked=keys.lot_asked,
-        use_before_asked=keys.use_before_asked,
-        temperature_asked=keys.temperature_asked,
-        people=keys.people,
     )
     if beside.problems:
         raise together(beside.problems)
@@ -194,23 +188,19 @@ def profile_json(profile: Profile) -> dict[str, Any]:
     Returns:
         Everything that the documents need of it; the logo in base64.
     """
-    logo = profile.logo
-    return {
+    logo, told = profile.logo, {name: getattr(profile, name) for name in _LATER}
+    kept: dict[str, Any] = jsonable({
         "name": profile.name,
-        "address": list(profile.address),
+        "address": profile.address,
         "logo": logo
         and {"kind": logo.kind, "base64": base64.b64encode(logo.content).decode("ascii")},
-        "paper": str(profile.paper),
-        "projection": str(profile.projection),
+        "paper": profile.paper,
+        "projection": profile.projection,
         "texts": texts_json(profile.texts),
         "documents": dict(profile.documents),
-        **({"one_person": True} if profile.one_person else {}),  # what came later only where told
-        **({"look": list(profile.look)} if profile.look else {}),
-        **({} if profile.lot_asked else {"lot_asked": False}),
-        **({"use_before_asked": True} if profile.use_before_asked else {}),
-        **({"temperature_asked": True} if profile.temperature_asked else {}),
-        **({"people": jsonable(profile.people)} if profile.people else {}),
-    }
+        **{name: value for name, value in told.items() if value != getattr(ProfileTold, name)},
+    })
+    return kept
 
 
 def profile_of(spec: Mapping[str, Any]) -> Profile:
@@ -228,21 +218,12 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
     try:
         logo = kept["logo"]
         profile = Profile(
-            name=_text(kept["name"]),
-            address=tuple(_text(line) for line in kept["address"]),
+            **_told_in(kept),
             logo=Logo(logo["kind"], base64.b64decode(logo["base64"])) if logo else None,
-            paper=Paper(kept["paper"]),
-            projection=Projection(kept["projection"]),
             texts=texts_of(kept["texts"]),
             documents=MappingProxyType(
                 {name: _text(text) for name, text in kept["documents"].items()}
             ),
-            one_person=kept.get("one_person") is True,
-            look=tuple(_text(word) for word in kept.get("look", ())),
-            lot_asked=kept.get("lot_asked") is not False,
-            use_before_asked=kept.get("use_before_asked") is True,
-            temperature_asked=kept.get("temperature_asked") is True,
-            people=tuple(from_record(Person, one, "person") for one in kept.get("people", ())),
         )
     except (KeyError, TypeError, ValueError, AttributeError, binascii.Error) as error:
         reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error
@@ -253,6 +234,14 @@ def profile_of(spec: Mapping[str, Any]) -> Profile:
         if problem := _template_problem(name, text):
             raise _unusable(problem)
     return profile
+
+
+def _told_in(kept: Mapping[str, Any]) -> dict[str, Any]:
+    later = {name: kept[name] for name in _LATER if name in kept}
+    told, mistakes = read_record(ProfileTold, {name: kept[name] for name in _ALWAYS} | later)
+    if told is None:
+        raise ValueError(f"{dotted(mistakes[0].location)} {mistakes[0].message}")
+    return {name: getattr(told, name) for name in _OWN}
 
 
 def _text(value: object) -> str:
