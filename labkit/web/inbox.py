@@ -6,12 +6,14 @@ import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
 from filelock import FileLock
 
+from labkit.core.form.read import from_record
+from labkit.core.jsonable import jsonable
 from labkit.errors import InputError, RefusedError
 from labkit.locks import only_one
 from labkit.web.owner_only import put
@@ -159,9 +161,8 @@ def _latest(folder: Path) -> list[Path]:
 
 
 def _as_json(sent: Sent) -> bytes:
-    return json.dumps(asdict(sent), ensure_ascii=False).encode()
+    return json.dumps(jsonable(sent), ensure_ascii=False).encode()
 
 
 def _read(path: Path) -> Sent:
-    told = json.loads(path.read_text("utf-8"))
-    return Sent(**{**told, "cases": tuple(told["cases"])})
+    return from_record(Sent, json.loads(path.read_text("utf-8")), "proposal")

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
@@ -18,6 +18,8 @@ from typing import Any, BinaryIO
 
 from filelock import FileLock, Timeout
 
+from labkit.core.form.read import from_record
+from labkit.core.jsonable import jsonable
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.place import VARIABLE
 from labkit.web.jobs.turns import Process, Turns
@@ -90,8 +92,8 @@ class Order:
     by: str
     at: str
     sets: str
-    own: Mapping[str, Any]
-    asked: Mapping[str, str] = field(default_factory=dict)
+    own: OwnFiles
+    asked: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, place: Workplace, what: What, about: tuple[str, str], asked: Mapping[str, str]
@@ -102,21 +104,7 @@ class Order:
             about: Case, and who asks.
         """
         at = place.now().isoformat(timespec="seconds")
-        return cls(what, *about, at, str(place.sets.resolve()), asdict(place.own),
-                   dict(asked))  # fmt: skip
-
-    @property
-    def files(self) -> OwnFiles:
-        """The lab's own files."""
-        return own_files(self.own)
-
-
-def own_files(told: Mapping[str, Any]) -> OwnFiles:
-    """Read the lab's own files as an order has them."""
-    return OwnFiles(
-        tuple(told["templates"]), tuple(told["processes"]), tuple(told["instruments"]),
-        told["profile"], told["process"],
-    )
+        return cls(what, *about, at, str(place.sets.resolve()), place.own, dict(asked))
 
 
 @dataclass(frozen=True)
@@ -177,13 +165,13 @@ class Files:
 
     def write(self, path: Path, value: Any) -> None:
         """Write a file whole or not at all."""
-        put(path, json.dumps(asdict(value), ensure_ascii=False).encode())
+        put(path, json.dumps(jsonable(value), ensure_ascii=False).encode())
 
     def read_order(self) -> Order:
         """Read what was asked."""
         told = json.loads(self.order.read_text("utf-8"))
         told.pop("ledger", None)  # once written here
-        return Order(**{**told, "what": What(told["what"])})
+        return from_record(Order, told, "job")
 
     def read_state(self) -> State | None:
         """Read how far it was when its process last said so; None before it began."""
@@ -191,7 +179,7 @@ class Files:
             told = json.loads(self.progress.read_text("utf-8"))
         except FileNotFoundError:
             return None
-        return State(**{**told, "how": How(told["how"]), "sentences": tuple(told["sentences"])})
+        return from_record(State, told, "state of a job")
 
     def held(self) -> bool:
         """Tell whether its process is alive: it holds the lock to its end, however that comes."""

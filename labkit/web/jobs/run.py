@@ -110,11 +110,11 @@ def _papers(order: Order, recorder: Recorder, told: _Told) -> tuple[How, tuple[s
 
 def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
     """Make a set from the newest prescription on record."""
-    stored, installed = recorder.ledger.prescription(order.case), order.files.installed()
+    stored, installed = recorder.ledger.prescription(order.case), order.own.installed()
     case = open_case(parse_toml(stored.text, order.case), dict(installed.templates))
     profile = installed.profile or default_profile()
-    named = order.files.process or profile.process
-    process = find_process(processes(order.files.processes), order.files.process_name())
+    named = order.own.process or profile.process
+    process = find_process(processes(order.own.processes), order.own.process_name())
     means = Means(process, installed.lettering, profile, process_named=bool(named))
     told.of(count_files(case, means))
     return make_set(case, means, Path(order.sets), told, recorder)
@@ -122,7 +122,7 @@ def _set(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
 
 def _between(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
     """Make rods in between."""
-    asked, installed = order_of(order.case, order.asked), order.files.installed()
+    asked, installed = order_of(order.case, order.asked), order.own.installed()
     parts = len(extra_plan(recorder.ledger, asked, installed).planned(installed.lettering))
     told.of(parts + 1 + count_papers(parts))
     return make_extra(asked, installed, Path(order.sets), told, recorder)
@@ -130,7 +130,7 @@ def _between(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
 
 def _anew(order: Order, recorder: Recorder, told: _Told) -> MadeSet:
     """Make rods once more: those that are rejected for a cause, or are gone already."""
-    asked, installed, out = order.asked, order.files.installed(), Path(order.sets)
+    asked, installed, out = order.asked, order.own.installed(), Path(order.sets)
     cause = asked.get("cause")
     wanted = ReplacementOrder(
         tuple(asked["rods"].split()), asked["reason"], RodState.REJECTED if cause else None, cause

@@ -36,7 +36,7 @@ def measure_scan(order: Order, recorder: Recorder) -> tuple[str, ...]:
 
 def _measured(order: Order, recorder: Recorder, path: Path) -> tuple[str, ...]:
     asked, ledger, now = order.asked, recorder.ledger, recorder.now()
-    known = instruments(order.files.instruments)
+    known = instruments(order.own.instruments)
     scanner = find_instrument(known, asked["instrument"]) if asked.get("instrument") else None
     record = rod_on_record(ledger, asked["rod"], known)
     templates = {record.template.name: record.template}
@@ -49,7 +49,7 @@ def _measured(order: Order, recorder: Recorder, path: Path) -> tuple[str, ...]:
     rod = judged(record, scanned, scanner, now.astimezone().date(), celsius)
     (entry,) = record_readings(
         ledger, record.inspection, [rod], (order.by, now), asked.get("again") or None,
-        order.files.profile_named(),
+        order.own.profile_named(),
     )
     return (*lines_of(scan_report(scanned, rod)), f"Recorded by {order.by} as entry {entry}.")
 

@@ -9,7 +9,7 @@ import json
 import subprocess
 import sys
 import threading
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,11 @@ from filelock import FileLock, Timeout
 
 from labkit.catalog.processes import find_process, processes
 from labkit.catalog.toml_source import parse_toml
+from labkit.core.form.read import from_record
+from labkit.core.jsonable import jsonable
 from labkit.errors import InputError, LabkitError, RefusedError
-from labkit.web.jobs.job import own_files
 from labkit.web.owner_only import put
-from labkit.web.workplace import Workplace
+from labkit.web.workplace import OwnFiles, Workplace
 from labkit.workflow.intake.typed import FORM
 from labkit.workflow.sets.cases import Case, open_case
 from labkit.workflow.sets.solids import solids_digest, solids_glb
@@ -93,7 +94,7 @@ def ask_for(place: Workplace, case: Case) -> Solids:
     folder.mkdir(parents=True, exist_ok=True)
     _forget(folder)
     (folder / f"{digest}.wrong").unlink(missing_ok=True)
-    order = {"text": case.source.text, "own": asdict(place.own)}
+    order = {"text": case.source.text, "own": jsonable(place.own)}
     put(folder / f"{digest}.json", json.dumps(order).encode())
     process = subprocess.Popen(
         [sys.executable, "-m", "labkit.web.jobs.solids", str(folder.resolve()), digest],
@@ -120,7 +121,7 @@ def main(folder: Path, digest: str) -> None:
 
 
 def _build(order: dict[str, Any]) -> bytes:
-    own = own_files(order["own"])
+    own = from_record(OwnFiles, order["own"], "order of solids")
     installed = own.installed()
     case = open_case(parse_toml(order["text"], FORM), dict(installed.templates))
     process = find_process(processes(own.processes), own.process_name())
