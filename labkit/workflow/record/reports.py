@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from functools import partial
 from typing import Any
 
-from labkit.core.case.case_standing import PairNow
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import WHO_HAS_IT, RodState, state_words
 from labkit.core.grading.steps import percent_name
@@ -18,7 +17,7 @@ from labkit.ledger.stored import CaseSummary, Stamp, StoredReading, StoredRod
 from labkit.units import millimetres, plain
 from labkit.workflow.inspection.release_state import release_json, told_now
 from labkit.workflow.record.lookup import CaseLine, CaseStory, FoundRod, RodNow
-from labkit.workflow.record.sheet import findings_of, pair_json
+from labkit.workflow.record.sheet import findings_of, pair_json, percent_of
 from labkit.workflow.record.story import moment, reading_told, told
 
 _CASES = (
@@ -67,11 +66,6 @@ def _place(rod: StoredRod) -> str:
     return f"{rod.set_name.rpartition('-r')[2]}, {rod.step}"
 
 
-def _percent(pair: PairNow) -> str:
-    percent = None if pair.makes is None else pair.makes.percent
-    return "not known" if percent is None else millimetres(percent, 1)
-
-
 _RODS = (
     Column("identifier", "rod.identifier", "identifier", grouped),
     Column(None, "rod.set_name", "set"),
@@ -84,7 +78,7 @@ _RODS = (
     Column(None, lambda each: each.rod.replaces or None, "replaces"),
     Column(None, lambda each: each.now and pair_json(each.now), "now"),
     Column("set,\nstep", lambda each: _place(each.rod), ""),
-    Column("% now", "now", "", _percent, unknown="-"),
+    Column("% now", "now", "", percent_of, unknown="-"),
     Column("who has it", _who, ""),
     Column("", lambda each: each.now.words if each.now else "", ""),
 )

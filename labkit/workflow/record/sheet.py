@@ -100,11 +100,10 @@ def sheet_pdf(report: Report, profile: Profile) -> bytes:
     return report_pdf(report, profile)
 
 
-def _percent(pair: PairNow) -> str:
-    makes = pair.makes
-    if makes is None or makes.percent is None:
-        return "not known"
-    return millimetres(makes.percent, 1)
+def percent_of(pair: PairNow) -> str:
+    """Write what a pair makes now, in percent."""
+    percent = None if pair.makes is None else pair.makes.percent
+    return "not known" if percent is None else millimetres(percent, 1)
 
 
 def _advancement(pair: PairNow) -> str:
@@ -131,7 +130,7 @@ _PAIRS = (
     Column("step", "step"),
     _label(Side.LEFT),
     _label(Side.RIGHT),
-    Column("% now", _percent),
+    Column("% now", percent_of),
     Column("mm now", _advancement),
     Column("prescribed", _serves),
     Column("", "words"),
@@ -140,7 +139,7 @@ _RODS = (
     Column("identifier", lambda row: grouped(row[1].identifier)),
     Column("rod", lambda row: f"{row[1].rod.rod.label} {row[1].rod.rod.side}"),
     Column("set,\nstep", lambda row: f"{row[0].set_number}, {row[0].step}"),
-    Column("% now", lambda row: _percent(row[0])),
+    Column("% now", lambda row: percent_of(row[0])),
     Column("who has it", lambda row: WHO_HAS_IT[row[1].state]),
     Column("since", lambda row: row[1].since, on=On.PAPER),
     Column("", lambda row: row[0].words),
@@ -161,7 +160,8 @@ def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
     return tuple(finding for each in told for finding in each(standing))
 
 
-def _named(rods: tuple[CaseRod, ...]) -> str:
+def rods_named(rods: tuple[CaseRod, ...]) -> str:
+    """Name rods in a sentence by identifier, label and side."""
     return ", ".join(f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})"
                      for rod in rods)  # fmt: skip
 
@@ -177,13 +177,14 @@ def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
             else f"makes {makes.percent:.1f} % of the range that holds now, "
             f"{millimetres(makes.beyond_mm)} mm beyond the maximum"
         )
-        yield note("not_to_be_worn",
-                   f"NOT TO BE WORN: {pair.name}, rods {_named(tuple(pair.rods.values()))}, {why}",
-                   pair.name)  # fmt: skip
+        rods = rods_named(tuple(pair.rods.values()))
+        yield note(
+            "not_to_be_worn", f"NOT TO BE WORN: {pair.name}, rods {rods}, {why}", pair.name
+        )
     if standing.asked_back:
         yield note("asked_back",
                    f"ask for these rods back, and record them as returned or withdrawn: "
-                   f"{_named(standing.asked_back)}",
+                   f"{rods_named(standing.asked_back)}",
                    "rods")  # fmt: skip
 
 

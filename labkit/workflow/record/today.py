@@ -9,7 +9,6 @@ from enum import Enum
 from typing import Any
 
 from labkit.catalog.instruments import gauge_pins, instruments
-from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import OUT_OF_HOUSE, RodState
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import DUE_SOON_DAYS, Instrument
@@ -20,7 +19,7 @@ from labkit.ledger.reconcile import Lying
 from labkit.ledger.stored import SetState, StoredReading, StoredSet
 from labkit.units import counted
 from labkit.workflow.inspection.release_state import release_now
-from labkit.workflow.record.sheet import mouth_found
+from labkit.workflow.record.sheet import mouth_found, rods_named
 from labkit.workflow.record.standing import standing_of_case
 from labkit.workflow.record.worked_out import Question, answered
 from labkit.workflow.rods.orders import orders_of
@@ -147,10 +146,8 @@ def _to_ask(reader: Reader, case: str) -> Iterator[ToDo]:
     for found in mouth_found(standing):
         yield ToDo(Doing.ASK_CLINIC, case, "", sentence(found.message))
     if back := standing.asked_back:
-        named = ", ".join(
-            f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})" for rod in back
-        )
-        yield ToDo(Doing.ASK_BACK, case, counted(len(back), "rod"), f"NOT TO BE WORN: {named}")
+        what = f"NOT TO BE WORN: {rods_named(back)}"
+        yield ToDo(Doing.ASK_BACK, case, counted(len(back), "rod"), what)
 
 
 def _to_calibrate(places: tuple[str, ...], today: datetime.date) -> Iterator[ToDo]:

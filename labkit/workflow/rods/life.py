@@ -6,7 +6,6 @@ import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import (
@@ -23,7 +22,8 @@ from labkit.core.grading.rules import swap_room_mm
 from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Column, Report, Section, Table
 from labkit.documents.standing import NOT_TO_BE_WORN
-from labkit.errors import InputError, LabkitError, RefusedError
+from labkit.errors import InputError, LabkitError
+from labkit.ledger import bodies
 from labkit.ledger.events import Event, Kind
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -33,6 +33,7 @@ from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.story import moment
 from labkit.workflow.rods.days import check_not_to_come, last_day, not_then
 from labkit.workflow.rods.released import check_released
+from labkit.workflow.rods.slips import named_twice, refusal
 from labkit.workflow.rods.slots import rods_meant
 
 #: States that a person records, in the order of a rod's life.
@@ -89,10 +90,7 @@ def named_rods(reader: Reader, words: tuple[str, ...]) -> tuple[StoredRod, ...]:
             found.append(stored_rod(reader, word))
     for number, rod in enumerate(found):
         if rod.identifier in (earlier.identifier for earlier in found[:number]):
-            raise InputError(
-                f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
-                field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            raise named_twice(rod)
     if not found:
         raise InputError(
             f"no rod of {', '.join(words)} is left; `labkit sheet` shows those that are",
@@ -184,11 +182,9 @@ def _record(
     left = told.unreleased if told.state == RodState.DELIVERED else ""
     unreleased = f"{why}{left}" if left else ""
     reason = "; ".join(words for words in (told.note, unreleased) if words)
-    body: dict[str, Any] = {"identifier": rod.identifier, "state": told.state}
-    body |= {"reason": reason} if reason else {}
-    body |= {"on": told.on.isoformat()} if told.on else {}
-    body |= {"cause": told.cause} if told.cause else {}
-    return ledger.record(Kind.ROD_STATE, rod.case, body, by, at)
+    on = told.on.isoformat() if told.on else None
+    state = bodies.RodState(rod.identifier, told.state, reason or None, on, told.cause or None)
+    return ledger.write(rod.case, state, by, at)
 
 
 def _check_one_pair(rods: tuple[StoredRod, ...]) -> None:
@@ -197,11 +193,11 @@ def _check_one_pair(rods: tuple[StoredRod, ...]) -> None:
     for rod in rods:
         other = sides.setdefault((rod.case, rod.side), rod)
         if other is not rod:
-            raise RefusedError(
+            raise refusal(
+                rod,
                 f"the {rod.side} rods {other.label}, {grouped(other.identifier)}, and {rod.label}, "
                 f"{grouped(rod.identifier)}, cannot be in the mouth at once; name the rods of the "
                 "pair that is fitted; nothing was recorded",
-                field="identifier", value=rod.identifier,
             )
 
 
@@ -219,13 +215,13 @@ def _to_come_out(
             if not like or other.identifier == rod.identifier:
                 continue
             if not told.instead:
-                raise RefusedError(
+                raise refusal(
+                    rod,
                     f"the {other.side} rod {other.label}, {grouped(other.identifier)}, is fitted "
                     f"since entry {other.state_since.seq}, and two {other.side} rods cannot be in "
                     "the mouth at once; say with --instead that it comes out for "
                     f"{rod.label}, {grouped(rod.identifier)} (the wearer keeps it), or record it "
                     "as returned first; nothing was recorded",
-                    field="identifier", value=rod.identifier,
                 )
             yield other, rod
 
@@ -244,24 +240,24 @@ def _check_transition(rod: StoredRod, told: Told) -> None:
     shown = f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)} of {rod.set_name},"
     if rod.state == told.state:
         since = rod.state_since
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"{shown} is {rod.state} already, entry {since.seq} by {since.by} on "
             f"{moment(since.at)}; nothing was recorded",
-            field="identifier", value=rod.identifier,
         )
     if not may_follow(rod.state, told.state):
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"{shown} is {state_words(rod.state)} and cannot be "
             f"{told.state}; what can be recorded of it is {next_words(rod.state)}; a mistake is "
             f"taken back with `labkit rod {rod.identifier} {MISTAKEN}`; nothing was recorded",
-            field="identifier", value=rod.identifier,
         )  # fmt: skip
     if told.state == RodState.DELIVERED and rod.state == RodState.MADE and not told.unreleased:
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"{shown} is not released; inspect and release its set first (`labkit inspect`, "
             "`labkit release`), or say with --unreleased why it leaves the lab all the same; "
             "nothing was recorded",
-            field="identifier", value=rod.identifier,
         )  # fmt: skip
 
 
@@ -278,13 +274,13 @@ def _check_swap(reader: Reader, rod: StoredRod) -> None:
         if other.identifier == rod.identifier or other.state not in beside:
             continue
         if near.side is own.rod.side and swap_room_mm(own, other.rod) <= 0:
-            raise RefusedError(
+            raise refusal(
+                rod,
                 f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, could be taken for "
                 f"{near.label}, {grouped(other.identifier)}, which is in circulation "
                 f"({WHO_HAS_IT[other.state]}): their tolerances overlap; take that one back "
                 f"first (`labkit rod {other.identifier} returned`, or withdrawn); nothing was "
                 "recorded",
-                field="identifier", value=rod.identifier,
             )
 
 
@@ -297,11 +293,11 @@ def _check_maximum(reader: Reader, rod: StoredRod) -> None:
             else f"it makes {makes.percent:.1f} %, {millimetres(makes.beyond_mm)} mm beyond the "
             "maximum,"
         )
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, is NOT TO BE WORN: "
             f"{beyond} on what holds now; keep it in the lab and record it as withdrawn, or say "
             "with --unreleased why it leaves the lab all the same; nothing was recorded",
-            field="identifier", value=rod.identifier,
         )
 
 
@@ -338,19 +334,17 @@ def _take_back(
         if event.body["identifier"] == rod.identifier
     ]
     if not own:
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"of the rod {grouped(rod.identifier)} no state was recorded that could be a mistake; "
             "nothing was recorded",
-            field="identifier", value=rod.identifier,
         )  # fmt: skip
     if not has_words(told.note):
         raise InputError(
             "a mistake is taken back with a reason: add --note; nothing was recorded",
             field="note",
         )
-    return ledger.record(
-        Kind.CORRECTION, rod.case, {"reason": told.note}, by, at, corrects=own[-1].seq
-    )
+    return ledger.write(rod.case, bodies.Correction(told.note), by, at, corrects=own[-1].seq)
 
 
 _COLUMNS = (

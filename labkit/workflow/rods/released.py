@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from labkit.core.case.identifier import grouped
 from labkit.core.case.rod_life import RodState
-from labkit.errors import RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
 from labkit.workflow.inspection.release_state import readings_seen, release_now
+from labkit.workflow.rods.slips import refusal
 
 
 def check_released(reader: Reader, rod: StoredRod) -> None:
@@ -24,10 +24,10 @@ def check_released(reader: Reader, rod: StoredRod) -> None:
     was = [each for each in basis if each["identifier"] == rod.identifier]
     seen = readings_seen(reader, rod)
     if was and seen != was[0]["reading_events"]:
-        raise RefusedError(
+        raise refusal(
+            rod,
             f"the {rod.side} rod {rod.label}, {grouped(rod.identifier)}, was measured again after "
             f"it was released (entry {now.event.seq}), so that its release is no longer valid; "
             "release the set again with `labkit release`, or say with --unreleased why it is "
             "handed out all the same; nothing was recorded",
-            field="identifier", value=rod.identifier,
         )

@@ -25,7 +25,7 @@ from labkit.core.reasons import check_reason
 from labkit.core.rod.parts import Part, Use
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.documents.set_spec import Engraved, graded_of, part_of
-from labkit.errors import InputError, RefusedError
+from labkit.errors import RefusedError
 from labkit.exports.write.set_folder import sweep_lock
 from labkit.ledger import bodies
 from labkit.ledger.queries import Reader
@@ -36,6 +36,7 @@ from labkit.units import as_written
 from labkit.workflow.record.lookup import stored_rod
 from labkit.workflow.record.recorder import Recorder
 from labkit.workflow.rods.since import revised_since
+from labkit.workflow.rods.slips import named_twice, refusal
 from labkit.workflow.sets.as_stored import as_stored
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.job import Job, Means, Replaced, Ticket
@@ -136,7 +137,7 @@ def recorded_process(reader: Reader, order: ReplacementOrder) -> Process:
 def _became(rod: StoredRod, order: ReplacementOrder) -> RodState:
     """Tell what became of a rod that is replaced; of one out of the house somebody must say it."""
     if order.because is None and rod.state in OUT_OF_HOUSE:
-        raise _refusal(
+        raise refusal(
             rod,
             f"the rod {grouped(rod.identifier)} is {rod.state} ({WHO_HAS_IT[RodState(rod.state)]})"
             "; say what became of it with --because lost, --because broken or --because rejected",
@@ -156,16 +157,13 @@ def _asked(
     found = tuple(stored_rod(reader, text) for text in order.identifiers)
     for number, rod in enumerate(found):
         if rod in found[:number]:
-            raise InputError(
-                f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
-                field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            raise named_twice(rod)
         _refuse_not_made(rod)
         _refuse_contradiction(rod, order)
         _refuse_replaced(reader, rod, settled=settled)
         _refuse_like(reader, rod, settled=settled)
         if (rod.case, rod.first_set) != (found[0].case, found[0].first_set):
-            raise _refusal(
+            raise refusal(
                 rod,
                 f"the rods {grouped(found[0].identifier)} of {found[0].first_set} and "
                 f"{grouped(rod.identifier)} of {rod.first_set} are not of one set; replace them "
@@ -183,20 +181,16 @@ _NOT_MADE = {
 }
 
 
-def _refusal(rod: StoredRod, sentence: str) -> RefusedError:
-    return RefusedError(sentence, field="identifier", value=rod.identifier)
-
-
 def _refuse_not_made(rod: StoredRod) -> None:
     if rod.state in _NOT_MADE:
         why = _NOT_MADE[rod.state].format(rod)
-        raise _refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
+        raise refusal(rod, f"the rod {grouped(rod.identifier)} {why}")
 
 
 def _refuse_contradiction(rod: StoredRod, order: ReplacementOrder) -> None:
     """Refuse another word on what became of a rod than the record has."""
     if rod.state in ENDS and order.because not in (None, rod.state):
-        raise _refusal(
+        raise refusal(
             rod,
             f"the rod {grouped(rod.identifier)} is {rod.state} by the record, not {order.because}; "
             "leave out --because, or take the record's word back first with `labkit rod "
@@ -208,7 +202,7 @@ def _refuse_replaced(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
     by = replacement_of(reader.rods(rod.case), rod.identifier)
     if by is not None and (settled or by.state != "reserved"):
         how = "is being made in its place" if by.state == "reserved" else "is in its place"
-        raise _refusal(
+        raise refusal(
             rod,
             f"the rod {grouped(rod.identifier)} is {rod.state} already, and the rod "
             f"{grouped(by.identifier)} of {by.set_name} {how}; reject that one where it is bad too",
@@ -221,7 +215,7 @@ def _refuse_like(reader: Reader, rod: StoredRod, *, settled: bool) -> None:
     for other in reader.rods(rod.case):
         like = (other.side, other.length_um) == (rod.side, rod.length_um)
         if like and other.identifier != rod.identifier and other.state in there:
-            raise _refusal(
+            raise refusal(
                 rod,
                 f"the {rod.side} rod {rod.label} is in circulation already, as "
                 f"{grouped(other.identifier)} of {other.set_name}; nothing has to be made "

@@ -5,9 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 
+from labkit.core.case.identifier import grouped
 from labkit.core.grading.prescription import Side
-from labkit.errors import InputError
+from labkit.errors import InputError, RefusedError
+from labkit.ledger.stored import StoredRod
 from labkit.units import LEAST_LABEL_DECIMALS
+
+
+def refusal(rod: StoredRod, sentence: str) -> RefusedError:
+    """Refuse something of a rod."""
+    return RefusedError(sentence, field="identifier", value=rod.identifier)
+
+
+def named_twice(rod: StoredRod) -> InputError:
+    """Say that a rod is named more than once."""
+    return InputError(
+        f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
+        field="identifier", value=rod.identifier,
+    )  # fmt: skip
 
 
 def no_such_entry(case: str, entry: int, what: str, known: Iterable[int]) -> InputError:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
-from typing import Any
 
 from labkit.core.case.trial_seen import SideSeen, TrialSeen
-from labkit.core.grading.prescription import Side
-from labkit.ledger.events import Kind
+from labkit.ledger.bodies import Prescription, TrialAccepted, TrialFit, Tried
 from labkit.ledger.store import Ledger
 from labkit.workflow.rods.trial import Trial, propose
 from labkit.workflow.rods.trial_report import trial_json
@@ -40,30 +38,20 @@ def accept(
         trial = propose(ledger, case, seen, at)
         if trial.outcome.proposal is None:
             return trial
-        body: dict[str, Any] = {
-            "revision": trial.stored.revision,
-            **{str(side): _tried(trial.seen.side(side)) for side in Side},
-            "proposal": trial_json(trial),
-            "on": str(trial.seen.on),
-        }
-        body |= {"note": note} if note else {}
-        tried = ledger.record(Kind.TRIAL_FIT, case, body, by, at)
+        tried = ledger.write(case, TrialFit(
+            trial.stored.revision, _tried(trial.seen.left), _tried(trial.seen.right),
+            trial_json(trial), note or None, str(trial.seen.on),
+        ), by, at)
         revision = trial.stored.revision + bool(trial.text)
-        decided = {"trial": tried.seq, "revision": revision}
-        ledger.record(Kind.TRIAL_ACCEPTED, case, decided, by, at)
+        ledger.write(case, TrialAccepted(tried.seq, revision), by, at)
         if trial.text:
-            revised = {
-                "revision": revision, "text": trial.text, "reason": REASON, "trial": tried.seq
-            }  # fmt: skip
-            ledger.record(Kind.PRESCRIPTION, case, revised, by, at)
+            ledger.write(case, Prescription(revision, trial.text, REASON, tried.seq), by, at)
     return replace(trial, entry=tried.seq, revision=revision)
 
 
-def _tried(one: SideSeen) -> dict[str, Any]:
+def _tried(one: SideSeen) -> Tried:
     """Tell what one side showed as the ledger keeps it, in whole micrometres."""
-    body: dict[str, Any] = {"label": one.label, "seen": str(one.seen)}
-    if one.by_mm is not None:
-        body["by_um"] = int(one.by_mm * 1000)
-    if one.identifier:
-        body["identifier"] = one.identifier
-    return body
+    by_um = None if one.by_mm is None else int(one.by_mm * 1000)
+    return Tried(
+        one.label, identifier=one.identifier or None, seen=str(one.seen), by_um=by_um
+    )

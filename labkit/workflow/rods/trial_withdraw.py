@@ -78,14 +78,10 @@ def withdraw_trial(
         trial = _trial(ledger, case, entry)
         holds, text = _without(ledger, stored, trial)
         revision = stored.revision + bool(text)
-        event = ledger.record(
-            Kind.TRIAL_WITHDRAWN, case,
-            {"trial": trial.seq, "revision": revision, "reason": reason}, by, at,
-        )  # fmt: skip
+        event = ledger.write(case, bodies.TrialWithdrawn(trial.seq, revision, reason), by, at)
         if text:
-            why = {"reason": TRIAL_WITHDRAWN, "trial": trial.seq}
-            revised = {"revision": revision, "text": text, **why}
-            ledger.record(Kind.PRESCRIPTION, case, revised, by, at)
+            revised = bodies.Prescription(revision, text, TRIAL_WITHDRAWN, trial.seq)
+            ledger.write(case, revised, by, at)
         left = tuple(one.seq for one in counted_trials(ledger, case))
     what = f"of {day_of_trial(trial, at)} (entry {trial.seq})"
     return _report(stored, (holds, revision), (event, what), left)
