@@ -35,7 +35,7 @@ def commit_of(root: Path) -> str:
             return ""
         digest = _git(root, "rev-parse", "HEAD")[:_DIGITS]
         changed = _git(root, "status", "--porcelain", "--untracked-files=no", "--", "labkit",
-                       "templates")  # fmt: skip
+                       "templates")
     except (OSError, subprocess.SubprocessError):
         return ""
     return f"{digest}.changed" if changed else digest

@@ -33,7 +33,7 @@ def sweep() -> None:
     """Remove the folders of killed runs; those that a run at work holds stay."""
     with suppress(OSError), os.scandir(tempfile.gettempdir()) as place:
         found = {entry.path.removesuffix(_LOCK) for entry in place
-                 if entry.name.startswith(_PREFIX)}  # fmt: skip
+                 if entry.name.startswith(_PREFIX)}
         for folder in map(Path, found):
             with suppress(OSError), _held(folder, 0):  # a Timeout is an OSError
                 shutil.rmtree(folder, ignore_errors=True)

@@ -32,7 +32,7 @@ collect_ignore = ["benchmarks/build123d_rods.py"]
 #: What lasts longest begins first, so that no worker waits for the other at the end.
 LONGEST_FIRST = (
     "tests/year/", "test_strict_types_hold", "test_output_examples_are", "[set-and-papers]",
-)  # fmt: skip
+)
 
 
 def pytest_collection_modifyitems(items):

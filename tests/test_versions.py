@@ -47,7 +47,7 @@ def checkout(tmp_path):
     def git(*words):
         setting = ("-c", "user.name=x", "-c", "user.email=x@example.org")
         subprocess.run(["git", "-C", str(tmp_path), *setting, *words], check=True, timeout=30,
-                       capture_output=True)  # fmt: skip
+                       capture_output=True)
 
     (tmp_path / "labkit").mkdir()
     (tmp_path / "labkit" / "a.py").write_text("1")
@@ -91,7 +91,7 @@ def test_about_and_the_record_tell_the_commit(built):
 def test_no_file_of_a_set_tells_the_commit():
     """Only these modules ask for it; the third names what it keeps by it, outside of any set."""
     asking = {path.relative_to(ROOT).as_posix() for path in (ROOT / "labkit").rglob("*.py")
-              if "labkit.commit" in path.read_text("utf-8")}  # fmt: skip
+              if "labkit.commit" in path.read_text("utf-8")}
     assert asking == {
         "labkit/cli/about.py", "labkit/workflow/record/recorder.py",
         "labkit/workflow/sets/solids.py",

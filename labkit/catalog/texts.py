@@ -161,7 +161,7 @@ def read_texts(source: TomlSource) -> Texts:
     missing = tuple(
         f"{table}.{name}" for table in IN_PART if table in tables
         for name in ours[table] if name not in tables[table]
-    )  # fmt: skip
+    )
     return Texts(str(source.data["language"]), _filled(tables), missing)
 
 

@@ -162,7 +162,7 @@ def parse_toml(text: str, name: str) -> TomlSource:
             raise InputError(
                 f"{dotted(location)!r} is a whole number of more than {MOST_DIGITS} digits; "
                 "no value here needs that many", where=source.place(location),
-            )  # fmt: skip
+            )
         if found := _CONTROL.search(words):
             raise InputError(
                 f"{dotted(location)!r} has the control character U+{ord(found[0]):04X} in its "

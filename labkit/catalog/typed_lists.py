@@ -59,7 +59,7 @@ def other_slips(source: TomlSource) -> list[InputError]:
     lines = source.text.splitlines()  # once: a text of a megabyte may have a key in every line
     told = ((place, typed, _joined(place, typed)) for place, line in source.lines.items()
             if place not in STEP_LISTS
-            if (typed := _typed(lines, line)))  # fmt: skip
+            if (typed := _typed(lines, line)))
     return [
         at(source, place, _decimal_comma(typed, joined)) for place, typed, joined in told if joined
     ]

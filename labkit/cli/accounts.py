@@ -87,4 +87,4 @@ _COLUMNS = (
     Column("clinic", lambda one: one[1].clinic, "clinic"),
     Column("cases", lambda one: list(one[1].cases), "cases",
            show=lambda begin: ", ".join(f"{each}…" for each in begin) or "all"),
-)  # fmt: skip
+)

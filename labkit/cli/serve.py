@@ -61,7 +61,7 @@ def command(
             f"--host {host} would open the workplace to other machines without accounts; add "
             "--accounts FILE (`labkit accounts add`), or leave --host out",
             field="host", value=host, allowed=", ".join(LOOPBACK),
-        )  # fmt: skip
+        )
     _require_free(host, port)
     import uvicorn
 
@@ -103,4 +103,4 @@ def _require_free(host: str, port: int) -> None:
             f"port {port} of {host} cannot be opened ({error.strerror}); another workplace may be "
             "open there: give another one with --port",
             field="port", value=port,
-        ) from error  # fmt: skip
+        ) from error

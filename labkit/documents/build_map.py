@@ -201,9 +201,9 @@ def bed_drawing(
         middle = ((left + right) / 2, (bottom + top) / 2)
         ink.ring(middle, 9.0 / scale)
         ink.append(Text(str(index), (middle[0], middle[1] - 2.0 / scale), 4.0 / scale,
-                        Align.CENTRE, bold=True))  # fmt: skip
+                        Align.CENTRE, bold=True))
     front = Text("FRONT OF THE BED", (plate.width_mm / 2, -_front_mm(scale)), 2.6 / scale,
-                 Align.CENTRE, bold=True, most_mm=plate.width_mm)  # fmt: skip
+                 Align.CENTRE, bold=True, most_mm=plate.width_mm)
     ink.append(front)
     words = ", ".join(f"{one.letter}{one.place} {one.rod.engraving}" for one in bed.pieces)
     return Drawing(
@@ -219,7 +219,7 @@ def part_drawing(bed: Bed, part: Bed, title: str, lettering: Lettering) -> Drawi
     _draw_pieces(ink, part, lettering, written=True)
     words = ", ".join(f"{one.letter}{one.place} {one.rod.engraving}" for one in part.pieces)
     return Drawing(right - left, top - bottom, f"{title} of {bed.file} from above: {words}",
-                   tuple(ink), corner=(left, bottom))  # fmt: skip
+                   tuple(ink), corner=(left, bottom))
 
 
 def _draw_pieces(ink: Ink, bed: Bed, lettering: Lettering, *, written: bool) -> None:
@@ -310,7 +310,7 @@ def _write_on(ink: Ink, one: Laid, spacing: float) -> None:
     for end, words in zip(ends, (one.letter, str(one.place)), strict=True):
         ink.ring(end, 0.9 * across)
         ink.append(Text(words, (end[0], end[1] - tag / 2), tag, Align.CENTRE, bold=True,
-                        most_mm=0.7 * across))  # fmt: skip
+                        most_mm=0.7 * across))
     shift = label / 2
     base = (middle[0] + shift, middle[1]) if upright else (middle[0], middle[1] - shift)
     words = one.rod.engraving + ("*" if one.spare else "")
@@ -331,7 +331,7 @@ def _write_on_top(ink: Ink, one: Laid, spacing: float) -> None:
     ink.append(Text(words, base, tag, Align.CENTRE, 90.0 if upright else 0.0, bold=True))
     label = min(_ABOVE_MM, spacing - _BELOW_ABOVE_MM - _OVER_ABOVE_MM)
     above = Text(one.rod.engraving, (middle[0], y + depth + _BELOW_ABOVE_MM), max(label, 0.1),
-                 Align.CENTRE)  # fmt: skip
+                 Align.CENTRE)
     if label >= _LEAST_MM and above.width_mm <= width + spacing - _OVER_ABOVE_MM:
         ink.append(above)
 

@@ -92,7 +92,7 @@ def calibration_report(
         },
         date=own.date.isoformat(),
         name="calibration",
-    )  # fmt: skip
+    )
 
 
 def _facts(process: Process, own: Calibration) -> Iterator[tuple[str, str]]:
@@ -140,7 +140,7 @@ def _result_table(own: Calibration, base: Process) -> Table:
         _offset_row(
             "length", own.length_offset_mm, t, own.length_offset_u_mm, before.length_offset_mm
         ),
-    ]  # fmt: skip
+    ]
     for kind in DIAMETERS:
         found = getattr(own, kind)
         if found is not None:
@@ -159,7 +159,7 @@ def _offset_row(
     return (
         f"{what} offset, mm", signed(offset_mm, 4), f"{t * u_mm:.4f}", f"{u_mm:.4f}",
         signed(before_mm, 4),
-    )  # fmt: skip
+    )
 
 
 def _built_table(own: Calibration, fit: LengthFit) -> Table:
@@ -174,7 +174,7 @@ def _built_table(own: Calibration, fit: LengthFit) -> Table:
         Column("coupons", lambda one: len(groups[one])),
         Column("off nominal before", lambda one: sum(groups[one]) / len(groups[one]), show=_off,
                unit="mm"),
-    )  # fmt: skip
+    )
     return Table.of(columns, sorted(groups))
 
 
@@ -214,4 +214,4 @@ def _coupon_table(fit: LengthFit, standing_out: Collection[str]) -> Table:
     rows = zip(fit.coupons, fit.built_mm, fit.fit.residuals, strict=True)
     return Table.of(_COUPON, [
         (coupon, built, residual, coupon.name in standing_out) for coupon, built, residual in rows
-    ])  # fmt: skip
+    ])

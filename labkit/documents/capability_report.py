@@ -72,7 +72,7 @@ def capability_report(study: Study, rules: Sequence[Rule], day: str) -> Report:
         data=_data(study),
         date=day,
         name="capability",
-    )  # fmt: skip
+    )
 
 
 def _answers(study: Study) -> tuple[Section, ...]:

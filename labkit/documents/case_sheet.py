@@ -91,7 +91,7 @@ def facts(spec: Spec) -> dict[str, Any]:
 def _about(
     spec: Spec, prescription: Prescription, lengths: SpacerSet,
     words: Mapping[str, Any],
-) -> list[list[str]]:  # fmt: skip
+) -> list[list[str]]:
     """List the lines at the head: name and value."""
     sheet, models = words["case_sheet"], words["models"]
     bite, template = prescription.bite, template_of(spec)
@@ -185,13 +185,13 @@ def _series_rows(spec: Spec, sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
             (new, pair.start, pair.set_number, pair.step, pair.makes.percent,
              pair.makes.advancement_mm, pair.makes.left, pair.makes.right, words.beside(pair))
             for pair, new in now if pair.makes is not None
-        ]  # fmt: skip
+        ]
     else:
         rows = [
             (row["new"], False, row["set_revision"], row["step"], row["percent"],
              row["advancement_mm"], row["left"], row["right"], "")
             for row in spec.get("series", ())
-        ]  # fmt: skip
+        ]
     made = [row[5] for row in rows]
     return [
         {
@@ -208,7 +208,7 @@ def _series_rows(spec: Spec, sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
         }
         for at, (new, start, number, step, share, advancement, left, right, struck)
         in enumerate(rows)
-    ]  # fmt: skip
+    ]
 
 
 def _change(before: float | None, after: float | None) -> str:

@@ -277,7 +277,7 @@ def _measurement(letter: str, rod: Json, titles: Mapping[str, str]) -> dict[str,
     way = titles.get(how["way"], "on a scan of the rod")
     way = f"{way}, {how['more']}" if how["more"] else way
     return {**how, "letter": letter, "way": _capital(way),
-            "instrument": _capital(how["instrument"])}  # fmt: skip
+            "instrument": _capital(how["instrument"])}
 
 
 def _difference(each: Json) -> dict[str, str]:

@@ -64,7 +64,7 @@ def _policy(style: str, scripts: Iterable[str]) -> str:
         f"style-src {_digest(style)}",
         f"script-src {' '.join(map(_digest, scripts))}",
         "img-src data:", "base-uri 'none'", "form-action 'none'",
-    ))  # fmt: skip
+    ))
 
 
 def _digest(code: str) -> str:

@@ -48,7 +48,7 @@ def start_now(spec: Spec) -> str:
         return next(
             (filled(words["start_named"], step=number, percent=percent(step.percent))
              for number, step in own if step.start), words["start_none"]
-        )  # fmt: skip
+        )
     asked, pair = standing.case.asked_start, standing.case.start
     if asked is None:
         return words["start_none"]
@@ -99,7 +99,7 @@ def _rows_as_made(spec: Spec) -> list[Row]:
             "mark": "",
             "words": "",
             **_empty(),
-        })  # fmt: skip
+        })
         row |= {line.side: line.engraved, f"{line.side}_id": grouped(line.identifier)}
     return list(rows.values())
 
@@ -113,7 +113,7 @@ def rods_to_wear(spec: Spec) -> list[Row]:
     return [
         row for row in rods_at_hand(spec)
         if not row["mark"] and NONE not in (row["left"], row["right"])
-    ]  # fmt: skip
+    ]
 
 
 def to_be_tried(spec: Spec) -> Row:
@@ -126,7 +126,7 @@ def to_be_tried(spec: Spec) -> Row:
     usable = [
         row for row in rods_to_wear(spec)
         if row["percent"] != NONE and not withheld & {row["left_id"], row["right_id"]}
-    ]  # fmt: skip
+    ]
     if not usable:
         return dict.fromkeys(("percent", "place", "left", "right"), "")
     last = min(usable, key=lambda row: abs(float(row["percent"].replace(MINUS, "-")) - 100))
@@ -142,7 +142,7 @@ def _withheld(spec: Spec) -> set[str]:
     return {
         grouped(rod.identifier) for pair in standing.case.in_circulation
         for rod in pair.rods.values() if rod.state is RodState.WITHHELD
-    }  # fmt: skip
+    }
 
 
 def warmth(spec: Spec) -> Row:

@@ -93,7 +93,7 @@ def _standing_out(outcome: Outcome) -> Iterator[Section]:
         yield Section("Which persons to look at", table=tables.person_table(outcome), notes=(
             "Reads: the person's mean minus the mean of all. Repeats within: the standard "
             "deviation of the person's own readings of the same rod.",
-        ))  # fmt: skip
+        ))
     none = ("None: no reading lies far from the others.",)
     yield Section(
         "Which rods to look at", () if outcome.rods else none,
@@ -109,7 +109,7 @@ def _standing_out(outcome: Outcome) -> Iterator[Section]:
     ), plot=plot(
         "readings", partial(readings_chart, outcome.study, outcome.rods),
         "Points: every reading minus the mean of its rod, for each rod and person",
-    ))  # fmt: skip
+    ))
 
 
 def _lines(outcome: Outcome) -> tuple[str, ...]:
@@ -125,7 +125,7 @@ def _instrument(lines: tuple[str, ...], on: On) -> Iterator[Section]:
     elif lines:
         yield Section("For the instrument's file", on=on, notes=(
             "Copy these lines into the instrument's file:",
-        ), table=Table((Column("lines"),), tuple((line,) for line in lines)))  # fmt: skip
+        ), table=Table((Column("lines"),), tuple((line,) for line in lines)))
 
 
 def _bias(outcome: Outcome) -> Iterator[Section]:
@@ -140,7 +140,7 @@ def _bias(outcome: Outcome) -> Iterator[Section]:
                 "Points over the reference value: single readings and the bias with its interval"
                 + (", the fitted line and its band" if line is not None else ""),
             ),
-        )  # fmt: skip
+        )
     if line is not None:
         yield Section("Linearity", table=tables.line_table(line))
 
@@ -166,7 +166,7 @@ def _data(outcome: Outcome) -> dict[str, Any]:
         "bias": tables.bias_table(outcome).records,
         "linearity": None if line is None else _line_data(line),
         "findings": outcome.findings,
-    }  # fmt: skip
+    }
 
 
 def _study_data(study: Study | None) -> dict[str, Any] | None:

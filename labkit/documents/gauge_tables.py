@@ -73,7 +73,7 @@ def variation_table(outcome: Outcome) -> Table:
         Column("of the\ntolerance", lambda one: result.share_of_tolerance(one.part),
                show=percent, optional=True),
         Column("by ranges,\nmm", lambda one: by_hand.get(one.part), show=mm, optional=True),
-    )  # fmt: skip
+    )
     shown = [one for one in result.components if one.part is not Variation.TOTAL]
     together = [n for n, one in enumerate(shown) if one.part is Variation.GAUGE]
     return Table.of(columns, shown, together)
@@ -192,7 +192,7 @@ def line_table(line: Linearity) -> Table:
 def _line_rows(line: Linearity) -> Iterator[tuple[str, ...]]:
     for what, scale, one in (
         ("slope, µm for each mm", 1000, line.slope), ("bias at 0 mm, mm", 1, line.intercept_mm),
-    ):  # fmt: skip
+    ):
         ends_of = between((scale * one.lower, scale * one.upper))
         yield what, mm(scale * one.value), ends_of, chance(one.p)
     yield "standard deviation about it, mm", mm(line.fit.residual_sd), "", ""

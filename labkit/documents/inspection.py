@@ -126,7 +126,7 @@ def lines_of(spec: Spec) -> list[Expected]:
 def lines_there(spec: Spec) -> list[Expected]:
     """List the rods of a set that can be measured: in circulation, or returned to the lab."""
     return [line for line in lines_of(spec) if at_step(spec, line.step) is None
-            or ((rod := _now(spec, line)) and (rod.in_circulation or _is_back(rod)))]  # fmt: skip
+            or ((rod := _now(spec, line)) and (rod.in_circulation or _is_back(rod)))]
 
 
 def _now(spec: Spec, line: Expected) -> CaseRod | None:

@@ -78,7 +78,7 @@ def _splints(ink: Ink, prescription: Prescription, pose: JawPose) -> None:
             (_BACK_MM, level), (front, level), (front, level - _THICK_MM),
             (_BACK_MM, level - _THICK_MM),
         )
-    ))  # fmt: skip
+    ))
     for loop in (upper, lower):
         ink.fill(loop, shade=Shade.TINT)
         ink.edges(loop, Pen.EDGE)

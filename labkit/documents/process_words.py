@@ -122,7 +122,7 @@ def outside_data(study: Study) -> dict[str, Any]:
     def shares(each: Indices | None) -> dict[str, float] | None:
         return None if each is None else {
             "under": each.below, "over": each.above, "either": each.outside,
-        }  # fmt: skip
+        }
 
     return {
         "as_counted": {"under": below, "over": above, "either": below + above},

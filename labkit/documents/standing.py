@@ -221,7 +221,7 @@ class StandingWords:
             )
             for pair in standing.series or standing.own_pairs
             if pair.within_rounding and pair.makes is not None and pair.makes.percent is not None
-        ]  # fmt: skip
+        ]
 
     def not_held(self, spec: Spec) -> list[str]:
         """Say of each pair in circulation why it does not hold the jaw now, a line each."""
@@ -247,7 +247,7 @@ class StandingWords:
                 state=self.word(rod.state),
             )
             for pair in standing.own_pairs for side, rod in pair.gone.items()
-        ]  # fmt: skip
+        ]
         anew = [
             sentence(self.say(
                 "refilled", place=self.place(pair, several), side=self.word(side),
@@ -256,7 +256,7 @@ class StandingWords:
             for pair in standing.own_pairs
             for side, identifier in _printed(spec, pair.step)
             if side in pair.rods and pair.rods[side].identifier != identifier
-        ]  # fmt: skip
+        ]
         return empty + anew
 
     def trial_fit(self, spec: Spec) -> str:
@@ -342,5 +342,5 @@ def percent_now(pair: PairNow | None) -> str:
 def marked_places(spec: Spec, uses: Iterable[SetUse]) -> str:
     """Name the places of a part's pieces that are not to be worn; empty where there is none."""
     places = [f"step {use.step} {use.side}" for use in uses
-              if (pair := at_step(spec, use.step)) is not None and pair.not_to_be_worn]  # fmt: skip
+              if (pair := at_step(spec, use.step)) is not None and pair.not_to_be_worn]
     return f"{NOT_TO_BE_WORN}: {', '.join(places)}" if places else ""

@@ -97,7 +97,7 @@ def _check_case(connection: Connection, run: Run, case: str) -> None:
         "seq": [event.seq for event in events], "case_number": [case],
         **{name: list({row.values[name]: None for row in rows if row.values.get(name)})
            for name in ("set_name", "identifier")},
-    }  # fmt: skip
+    }
 
     def theirs(table: Table) -> ColumnElement[bool]:
         """Choose the rows that come from the case's events, or name what is the case's."""

@@ -126,7 +126,7 @@ class Reader:
               for kind in kinds),
             (("last",), lambda: self._events(select(EVENTS).where(EVENTS.c.seq.in_(
                 lasts.where(EVENTS.c.case_number.in_(cases)))))),
-        )  # fmt: skip
+        )
         for key, ask in answers:
             found: dict[str, list[Any]] = {case: [] for case in cases}
             for one in ask():
@@ -245,7 +245,7 @@ class Reader:
             f"the ledger has no {which.removeprefix('a ')} of case {case!r}; "
             f"it has {len(found)} of them; list the cases with `labkit cases`",
             field="case", value=case,
-        )  # fmt: skip
+        )
 
     def sets(self, case: str) -> tuple[StoredSet, ...]:
         """Give the sets of a case with prescription, template, process and spec as they were."""

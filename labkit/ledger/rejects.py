@@ -28,7 +28,7 @@ def made_and_rejected(reader: Reader) -> tuple[Counter[str], Counter[tuple[str, 
             one.name: one.process.name for one in reader.sets(case) if one.state is SetState.MADE
         }
         bad = [rod for rod in reader.rods(case)
-               if rod.state == REJECTED and rod.set_name in process]  # fmt: skip
+               if rod.state == REJECTED and rod.set_name in process]
         causes = _causes(reader, case) if bad else {}
         rejected.update((process[rod.set_name], causes.get(rod.identifier, "")) for rod in bad)
     return reader.ask(_made), rejected

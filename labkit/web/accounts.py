@@ -94,7 +94,7 @@ class Accounts:
             ) from error
 
     def add(self, code: str, role: Role, passphrase: str, cases: Iterable[str] = (),
-            clinic: str = "") -> None:  # fmt: skip
+            clinic: str = "") -> None:
         """Add an account, or give one another role and passphrase.
 
         Args:
@@ -132,7 +132,7 @@ class Accounts:
                 raise InputError(
                     f"there is no account {code!r}; there are {', '.join(known) or 'none'}",
                     field="code", value=code,
-                )  # fmt: skip
+                )
             del known[code]
 
     def open(self, code: str, passphrase: str) -> Account | None:
@@ -166,7 +166,7 @@ class Accounts:
 
     def _write(self, accounts: Mapping[str, Account]) -> None:
         content = json.dumps({"schema": 1, "accounts": {c: asdict(a) for c, a in accounts.items()}},
-                             ensure_ascii=False, indent=1)  # fmt: skip
+                             ensure_ascii=False, indent=1)
         put(self.path, f"{content}\n".encode())
 
 

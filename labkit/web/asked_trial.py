@@ -18,7 +18,7 @@ from labkit.web.asked import day_of
 FIELDS = (
     *(f"{side}{what}" for side in Side for what in ("", "_seen", "_by")),
     "read_to", "correct", "date",
-)  # fmt: skip
+)
 #: Characters of a field that are looked at.
 _LONGEST = 60
 
@@ -63,7 +63,7 @@ def seen_of(asked: Mapping[str, str]) -> TrialSeen:
                 field="trial", allowed=one.allowed,
             )
             for one in mistakes
-        ))  # fmt: skip
+        ))
     left, right = read_seen(Side.LEFT, told.left.words), read_seen(Side.RIGHT, told.right.words)
     return TrialSeen(left, right, told.read_to_mm, told.correct, day_of(asked.get("date", "")))
 

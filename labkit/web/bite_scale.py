@@ -99,7 +99,7 @@ def bite_scale_of(texts: Mapping[str, str], case: Case | None) -> BiteScale:
             (across(zero + step.made.advancement_mm), _shown(step)) for step in steps
         ])),
         tuple(_handle(name, value, across(value or 0.0)) for name, value in values.items()),
-    )  # fmt: skip
+    )
 
 
 def _range_of(case: Case | None) -> tuple[float, float] | None:

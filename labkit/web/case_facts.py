@@ -132,7 +132,7 @@ _IN_THE_LAB = (RodState.MADE, RodState.RELEASED)
 _ORDER = tuple(WHO_HAS_IT[state] for state in (
     RodState.FITTED, RodState.DELIVERED, RodState.RELEASED, RodState.MADE, RodState.WITHHELD,
     RodState.RESERVED,
-))  # fmt: skip
+))
 
 
 #: Said where its page says it better; of other cases, and nothing for a clinic.
@@ -165,7 +165,7 @@ def facts_of(reader: Reader, case: str, *, limited: bool = False) -> CaseFacts:
         tuple(each for each in story.sets if each.state is not SetState.ABANDONED),
         next((each.name for each in story.sets if is_broken_off(each)), ""), recalled,
         orders, tuple(reversed(tuple(_events(story)))),
-    )  # fmt: skip
+    )
 
 
 def recalled_in(reader: Reader, case: str) -> tuple[Recalled, ...]:
@@ -188,7 +188,7 @@ def _rows(
             ),
             tuple((str(side), rod) for side in Side if (rod := pair.gone.get(side)) is not None),
             gaps.get(before) if percent is not None and before is not None else None,
-        )  # fmt: skip
+        )
         before = percent
 
 

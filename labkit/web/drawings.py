@@ -29,7 +29,7 @@ def rod_svg(rod: Rod) -> str:
         f"Rod {rod.engraving}, {rod.length} mm between the centres of its fittings, to scale",
         tuple(rod_ink(rod, load_lettering())),
         corner=(left - MARGIN_MM, bottom - MARGIN_MM),
-    )  # fmt: skip
+    )
     return on_screen(drawing, per_mm=PER_MM)
 
 

@@ -27,7 +27,7 @@ _WORDS = {
     "label_read": "label", "material_lot": "lot", "measured_on": "day", "result": "your result",
     "use_before": "last day of the lot",
     "measured_by": "measured by", "temperature_c": "temperature", "gauge_pins": "gauge pins",
-}  # fmt: skip
+}
 #: What becomes of a line for the eye.
 _LOOKS = {"conforms": "good", "does not conform": "bad", "undecided": "open"}
 
@@ -157,7 +157,7 @@ def _judged(line: RodLine, judged: JudgedEntry, entry: Entry) -> RodLine:
         _told(judged, rod),
         tuple(_wrong_told(error) for error in wrong if error.field not in COMMON)
         or tuple(as_said(finding.message) for finding in judged.about(rod)),
-    )  # fmt: skip
+    )
 
 
 def _told(judged: JudgedEntry, rod: str) -> str:

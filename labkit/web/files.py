@@ -18,7 +18,7 @@ TYPES = {
     ".pdf": "application/pdf", ".png": "image/png", ".json": "application/json",
     ".csv": "text/csv; charset=utf-8", ".step": "model/step", ".stl": "model/stl",
     ".3mf": "model/3mf", ".glb": "model/gltf-binary", ".dxf": "image/vnd.dxf",
-}  # fmt: skip
+}
 #: Papers that a browser shows within a page.
 SHOWN = (".pdf", ".png")
 

@@ -13,7 +13,7 @@ POLICY = "; ".join((
     "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' data:",
     "font-src 'self'", "connect-src 'self'", "form-action 'self'", "frame-src 'self'",
     "frame-ancestors 'none'", "base-uri 'none'",
-))  # fmt: skip
+))
 #: A paper stands within a page; the browser's own reader of PDF styles itself.
 POLICY_OF_A_PAPER = (
     "default-src 'none'; object-src 'self'; style-src 'unsafe-inline'; frame-ancestors 'self'"

@@ -10,11 +10,11 @@ _COMMA = frozenset(
     ("af", "be", "bg", "bs", "ca", "cs", "da", "de", "el", "es", "et", "eu", "fi", "fr", "gl", "hr",
      "hu", "id", "is", "it", "kk", "lt", "lv", "mk", "nb", "nl", "nn", "no", "pl", "pt", "ro", "ru",
      "sk", "sl", "sq", "sr", "sv", "tr", "uk", "vi")
-)  # fmt: skip
+)
 _POINT_THERE = frozenset(
     ("de-ch", "de-li", "it-ch", "es-do", "es-gt", "es-hn", "es-mx", "es-ni", "es-pa", "es-pe",
      "es-pr", "es-sv", "es-us")
-)  # fmt: skip
+)
 
 
 def decimal_sign(request: Request) -> str:

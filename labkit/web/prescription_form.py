@@ -25,7 +25,7 @@ _PARTS = (
     ("Rods", "appliance", ("action", "template", "pin_distance"), "Anchor points, sides"),
     ("Steps", "grading", ("percent", "start"), "Other ways to give steps, grid, tolerances"),
     ("Jaw", "jaw", ("model",), "Sliding and hinged jaw"),
-)  # fmt: skip
+)
 _SPECIMEN = "50; 62.5; 75"
 
 

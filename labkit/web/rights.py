@@ -120,7 +120,7 @@ RIGHTS: Mapping[str, frozenset[Role]] = MappingProxyType({
     "api_make": _MAKES,
     "api_jobs": _LAB,
     "api_job": _LAB,
-})  # fmt: skip
+})
 
 #: Addresses that pages ask for by themselves.
 BY_THEMSELVES = frozenset({"case_since", "job_state", "solids_state"})

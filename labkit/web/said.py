@@ -36,7 +36,7 @@ FIELDS: Mapping[str, str] = MappingProxyType({
     "--tolerance": "Tolerance, ± mm",
     "--until": "until",
     "--unreleased": "Why, if rods not released or not to be worn are delivered",
-})  # fmt: skip
+})
 #: Command → what does the same on a page.
 ACTS: Mapping[str, str] = MappingProxyType({
     "calibrate": "Calibration by coupons",

@@ -144,7 +144,7 @@ def _laid_out(
         for low, high in pairwise(pairs)
         # Nothing is made beyond the maximum.
         if (end := min(high.mm, range_mm)) - low.mm > NOISE_MM and high.percent > low.percent
-    ]  # fmt: skip
+    ]
     shown = sorted([*pairs, *new], key=lambda pair: pair.mm)
     return Scale(
         width, across(0.0), across(range_mm),

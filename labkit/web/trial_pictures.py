@@ -94,7 +94,7 @@ def seats_of(rod: Rod | None, label: str, seen: Seen, by_mm: Decimal | None) -> 
         max(end, seat) + left - float(length) / 2 * PER_MM + _BESIDE, height + _BELOW, height / 2,
         fixed, end, seat, "" if seen is Seen.MEETS or by_mm is None else f"{plain(by_mm)} mm",
         f"Rod {label}, one end attached; its free end: {said}",
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ def side_shown(
                f"{f', {NOT_TO_BE_WORN}' if name in struck else ''}",
                drawn(rod_svg(shape)) if shape else Markup(""))
         for name, (rod, shape) in rods.items()
-    )  # fmt: skip
+    )
     wanted = asked.get(str(side), "")
     by_label = {one.label: one for one in reversed(choices)}
     by_any = {**by_label, **{one.identifier: one for one in choices}}

@@ -77,7 +77,7 @@ class Visits:
             return kept[0]
 
     def begin(self, now: datetime.datetime, by: str = "", role: Role = Role.NOBODY,
-              account: Account | None = None) -> tuple[str, Visit]:  # fmt: skip
+              account: Account | None = None) -> tuple[str, Visit]:
         """Begin a visit; give the secret for its cookie."""
         secret = secrets.token_urlsafe(32)
         visit = Visit(secrets.token_urlsafe(32), by, role, account, now)

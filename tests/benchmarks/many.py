@@ -89,7 +89,7 @@ def pace(folder, cases):
         assert len(sums[workers]) == cases
         walls[workers] = seen.wall
         print(f"{workers} process(es): {cases} sets in {seen.wall:.0f} s, "
-              f"{60 * cases / seen.wall:.1f} a minute", flush=True)  # fmt: skip
+              f"{60 * cases / seen.wall:.1f} a minute", flush=True)
         print(f"  processor seconds a set, by thirds: {', '.join(thirds(seen, cases))}")
         most = [max(some) for some in in_thirds(seen.memory_mb)]
         print(f"  most memory of a process, by thirds: {', '.join(f'{mb:.0f} MB' for mb in most)}")
@@ -97,7 +97,7 @@ def pace(folder, cases):
     print(f"two processes: {walls[1] / walls[2]:.2f} times one; the same bytes")
     files = [path for path in out.rglob("*") if path.is_file()]
     print(f"a set: {sum(path.stat().st_size for path in files) / cases / 1e6:.2f} MB in "
-          f"{len(files) / cases:.0f} files")  # fmt: skip
+          f"{len(files) / cases:.0f} files")
 
 
 def thirds(seen, cases):
@@ -133,7 +133,7 @@ def main() -> None:
             with postgres.server() as server:
                 killed_workers(server, folder, given.cases, given.kills)
         print(f"{given.cases} cases, {given.kills} kills, {time.monotonic() - begun:.0f} s: every "
-              "set whole, once")  # fmt: skip
+              "set whole, once")
 
 
 if __name__ == "__main__":

@@ -94,5 +94,5 @@ def _text(label: Engraving) -> manifold3d.CrossSection:
         [at(piece, part / _TEXT_PARTS) for piece in loop for part in range(_TEXT_PARTS)]
         for glyph in label.glyphs for region in glyph.regions
         for loop in (region.outer, *region.holes)
-    ]  # fmt: skip
+    ]
     return manifold3d.CrossSection(loops, manifold3d.FillRule.NonZero)

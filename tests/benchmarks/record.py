@@ -60,7 +60,7 @@ def entries(cases: int) -> Iterator[Entry]:
         for revision in range(1, (MANY_SETS if case == MANY else 1) + 1):
             name = f"{case}-r{revision}"
             rods = [{**rod, "identifier": untaken(name, revision, rod, taken)}
-                    for rod in pattern["rods"]]  # fmt: skip
+                    for rod in pattern["rods"]]
             process = {**pattern["process"], "name": f"resin-{number % 5}"}
             started = {**pattern, "set": name, "rods": rods, "process": process,
                        "set_revision": revision, "purpose": "extra" if revision > 1 else "set"}

@@ -116,14 +116,14 @@ def plain(rod: Rod) -> dict:
             "kind": "round", "diameter": body.diameter_mm, "ball": ball.ball_diameter_mm,
             "level": body.diameter_mm / 2 - body.flat_depth_mm, "neck": ball.neck_diameter_mm,
             "neck_length": ball.neck_length_mm,
-        }  # fmt: skip
+        }
     ends = [
         {"x": x, "boss": end.boss_diameter_mm,
          "bore": end.bore_diameter_mm if isinstance(end, Eye) else None,
          "pin": None if isinstance(end, Eye) else (end.pin_diameter_mm, end.pin_length_mm),
          "lip": None if isinstance(end, Eye) else (end.lip_diameter_mm, end.lip_thickness_mm)}
         for x, end in ((-length / 2, rod.template.lower), (length / 2, rod.template.upper))
-    ]  # fmt: skip
+    ]
     return sizes | {
         "kind": "flat", "level": body.thickness_mm / 2, "height": body.height_mm,
         "edge": body.edge_radius_mm, "ends": ends,
@@ -138,7 +138,7 @@ def build123d(python: str, folder: Path, args: argparse.Namespace) -> float | No
     (folder / "rods.json").write_text(json.dumps([plain(rod) for rod in rods()]), "utf-8")
     script = Path(__file__).with_name("build123d_rods.py")
     words = [python, str(script), str(folder / "rods.json"), str(folder), str(args.chord),
-             str(args.turn)]  # fmt: skip
+             str(args.turn)]
     done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=1800)
     told = json.loads(done.stdout.splitlines()[-1])
     return told["seconds"] / told["rods"]

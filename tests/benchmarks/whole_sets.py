@@ -58,7 +58,7 @@ def report_whole_sets(chord_mm: float, turn_rad: float) -> None:
         for steps in (6, 60):
             (folder / f"{steps}.toml").write_text(prescription(steps), "utf-8")
         script = ["-m", "tests.benchmarks.whole_sets", str(folder / "6.toml"), name,
-                  str(chord_mm), str(turn_rad)]  # fmt: skip
+                  str(chord_mm), str(turn_rad)]
         runs = {
             "CadQuery script, bare STEP and STL": lambda: Run(script),
             "labkit make, cache empty": lambda: made(folder, 6, keeps=False),
@@ -86,7 +86,7 @@ def made(folder: Path, steps: int, *, keeps: bool) -> Run:
         ["-m", "labkit", "make", str(folder / f"{steps}.toml"), "--out", str(folder / "sets"),
          "--by", "anna"],
         LABKIT_LEDGER=str(folder / "ledger.sqlite"), LABKIT_CACHE=str(folder / "cache"),
-    )  # fmt: skip
+    )
 
 
 def script(file: str, folder: str, chord: str, turn: str) -> None:

@@ -96,7 +96,7 @@ class Client:
             "Host": f"127.0.0.1:{self.port}", "Content-Length": str(len(sent)),
             "Content-Type": kind, "Authorization": f"Bearer {self.secret}",
             "Cookie": f"{COOKIE}={self.secret}", "HX-Request": "true", **headers,
-        }  # fmt: skip
+        }
         head = "".join(f"{name}: {value}\r\n" for name, value in lines.items())
         self.writer.write(f"{asked} HTTP/1.1\r\n{head}\r\n".encode() + sent)
         async with asyncio.timeout(PATIENCE):
@@ -126,7 +126,7 @@ def forms() -> list[dict[str, str]]:
 
 
 async def typing(client: Client, rod: str, left: list[dict[str, str]], until: float, seen: Seen
-                 ) -> None:  # fmt: skip
+                 ) -> None:
     """Type like somebody who fills in a form, until the time is over."""
     pauses, states = random.Random(rod), itertools.cycle(("lost", "mistaken"))
     async with client:
@@ -240,7 +240,7 @@ def measure(folder: Path, clients: int = CLIENTS, seconds: float = SECONDS) -> L
     ledger, port = folder / "ledger.sqlite", free_port()
     rods = workplaces.fill(ledger, workplaces.PenOfNow)
     words = [sys.executable, "-m", "labkit", "serve", "--port", str(port), "--ledger", str(ledger),
-             "--sets", str(folder / "sets")]  # fmt: skip
+             "--sets", str(folder / "sets")]
     with running(words, port) as (process, start_s):
         idle_mb = memory_mb(process)
         signed = asyncio.run(signed_in(port, clients))

@@ -101,7 +101,7 @@ SLIPS = {
         ("trial", CASE, "--left", "35.9 meets", "--right", "{gone} meets"),
         ("rod", "35.9L", "33.0R", "--case", CASE),
     ]),
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +118,7 @@ def file(tmp_path_factory):
 @pytest.mark.parametrize(
     ("slip", "words"), [(slip, words) for slip, (*_, all_of) in SLIPS.items() for words in all_of],
     ids=lambda value: value if isinstance(value, str) else " ".join(map(str, value)),
-)  # fmt: skip
+)
 def test_a_slip_ends_in_its_sentence_and_status(file, monkeypatch, slip, words):
     monkeypatch.setattr(clock, "now", lambda: START)
     status, sentence, _ = SLIPS[slip]

@@ -40,7 +40,7 @@ def place(tmp_path_factory):
         return Place(
             url, record_set(ledger, first=ZERO_FIRST), record_set(ledger, OTHER, "QF-2000"),
             record_set(ledger, BALLS, "QF-3000"),
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True)
@@ -338,11 +338,11 @@ def test_every_mistake_of_a_file_is_told_at_once(place, tmp_path, monkeypatch):
     result = CliRunner().invoke(cli, ["inspect", CASE, str(path), "--ledger", place.url])
     assert result.exit_code == 2
     found = [re.search(r"csv:(\d+), column \d+ \((\w+)\)", line).groups()
-             for line in result.stderr.splitlines()]  # fmt: skip
+             for line in result.stderr.splitlines()]
     assert sorted(found) == sorted([
         ("2", "fittings"), ("2", "side"), ("4", "reading_1_mm"), ("6", "gauge_pins_mm"),
         ("6", "measured_on"), ("8", "way"),
-    ])  # fmt: skip
+    ])
 
 
 def test_a_form_that_a_spreadsheet_spoilt_is_told_in_a_few_sentences(place, tmp_path, monkeypatch):
@@ -357,7 +357,7 @@ def test_a_form_that_a_spreadsheet_spoilt_is_told_in_a_few_sentences(place, tmp_
     result = CliRunner().invoke(cli, ["inspect", CASE, str(path), "--ledger", place.url])
     assert result.exit_code == 2
     told = {line[line.index("(") + 1 : line.index(")")]: line for line in
-            result.stderr.splitlines()}  # fmt: skip
+            result.stderr.splitlines()}
     assert sorted(told) == ["gauge_pins_mm", "label", "subtract_mm"]
     pins, label, limits = (told[name] for name in sorted(told))
     assert '"24750", but it is 2.475 for this rod' in limits

@@ -43,7 +43,7 @@ OPTIONS = [
     ["calibrate", "nominal", "--tolerance"],
     ["limits", "QF-1", "--readings"],
     ["certificate", "QF-1", "--entry"],
-]  # fmt: skip
+]
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="limits of memory are those of POSIX")
 
@@ -60,7 +60,7 @@ def python_with_input(arguments, text, settings):
     return subprocess.run(
         [sys.executable, *arguments], cwd=ROOT, input=text.encode(), capture_output=True,
         env={**os.environ, "PYTHONPATH": str(ROOT), **settings}, check=False,
-    )  # fmt: skip
+    )
 
 
 def assert_each_is_refused(found):
@@ -96,7 +96,7 @@ def test_in_every_option(tmp_path):
         '"a".' * 200_000 + "a = 1\n",
     ],
     ids=["key", "inline", "lists", "tables", "header", "text", "quoted"],
-)  # fmt: skip
+)
 def test_deep_files(tmp_path, text):
     path = tmp_path / "deep.toml"
     path.write_text(text)

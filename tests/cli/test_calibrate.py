@@ -32,7 +32,7 @@ def run(tmp_path, monkeypatch):
         env = {
             "COLUMNS": "200", "LABKIT_LEDGER": None, "LABKIT_BY": None,
             "XDG_DATA_HOME": str(tmp_path / "home"),
-        }  # fmt: skip
+        }
         return CliRunner().invoke(cli, list(map(str, arguments)), env=env)
 
     return invoke
@@ -45,7 +45,7 @@ def calibrate(run, tmp_path):
         return run(
             "calibrate", "coupons.csv", "--process", "example-resin", "--name", "resin-may",
             "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml", *more,
-        )  # fmt: skip
+        )
 
     return invoke
 
@@ -81,7 +81,7 @@ def reported(tmp_path_factory):
         "calibrate", str(folder / "coupons.csv"), "--process", "example-resin", "--name",
         "resin-may", "--date", "2031-05-02", "--by", "anna", "--out",
         str(folder / "resin-may.toml"), "--report", str(folder / "report"), "--json",
-    ])  # fmt: skip
+    ])
 
 
 def test_json_is_one_line_with_everything(reported):
@@ -96,7 +96,7 @@ def test_json_is_one_line_with_everything(reported):
     assert content["half_width_95"]["shortest_mm"] < 0.025
     assert [path.rsplit("/", 1)[-1] for path in content["report"]] == [
         "calibration.pdf", "lengths.svg", "lengths.png",
-    ]  # fmt: skip
+    ]
 
 
 def test_the_report_has_the_numbers_of_the_process(reported):
@@ -124,7 +124,7 @@ REFUSED = {
     "one each": ({"each": 1}, "too few to separate"),
     "narrow": ({"lengths": (30, 33, 36)}, "span 6 mm"),
     "scatter": ({"sd": 0.12, "each": 3}, "a quarter of the tolerance"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", REFUSED)
@@ -232,7 +232,7 @@ def lab(run, tmp_path, monkeypatch):
         return run(
             "make", "rx.toml", "--out", folder, "--processes", "resin-may.toml", "--process",
             "resin-may", *more,
-        )  # fmt: skip
+        )
 
     def drift(off_mm):
         path = tmp_path / "l.sqlite"
@@ -273,7 +273,7 @@ def test_a_recorded_set_and_extra_rods_for_it_tell_the_drift_too(lab, run, monke
     more = run(
         "extra", "QF-1043", "--percent", "100", "--out", "a", "--processes", "resin-may.toml",
         "--ledger", ledger, "--by", "anna",
-    )  # fmt: skip
+    )
     assert more.exit_code == 0, more.output
     assert more.stdout.startswith("Note: the process resin-may drifts: the last ")
 
@@ -322,7 +322,7 @@ ODD = {
         ("--way", "over", "--template", "eye-eye-flat", "--instrument", "example-microscope"), 1,
         "example-microscope does not measure 'over'; it serves centres",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", ODD)
@@ -340,7 +340,7 @@ def test_a_file_name_that_does_not_print_is_refused(run, tmp_path):
     result = run(
         "calibrate", odd, "--process", "example-resin", "--name", "resin-may",
         "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml",
-    )  # fmt: skip
+    )
     assert result.exit_code == 2
     assert "give the file another name" in result.stderr
 
@@ -365,7 +365,7 @@ def test_bores_that_are_all_alike_are_told_to_show_the_step_of_the_gauge(calibra
 def test_what_is_calibrated_from_the_nominal_process_is_not_called_uncompensated(run, tmp_path):
     (tmp_path / "coupons.csv").write_bytes(coupon_csv(BASE))
     result = run("calibrate", "coupons.csv", "--process", "nominal", "--name", "resin-may",
-                 "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml")  # fmt: skip
+                 "--date", "2031-05-02", "--by", "anna", "--out", "resin-may.toml")
     assert result.exit_code == 0, result.output
     text = (tmp_path / "resin-may.toml").read_text()
     assert 'title = "resin-may, calibrated 2031-05-02"' in text

@@ -83,7 +83,7 @@ def test_the_answer_of_a_trial_fit_is_that_of_the_command(case):
     seats = [trial["seats"][label]["too_short"]["0.3"] for label in (left, right)]
     told = trial["told"][trial["answers"][seats[0]][seats[1]]]
     said = case("trial", case.name, "--left", f"{left} too short by 0.3", "--right",
-                f"{right} too short by 0.3", "--json")  # fmt: skip
+                f"{right} too short by 0.3", "--json")
     assert told["answer"] == json.loads(said.stdout)["answer"]
 
 
@@ -171,7 +171,7 @@ def test_each_kind_is_filled_in_saved_and_taken_in(case, browser, tmp_path):
     page.on("console", lambda message: noise.append(message.text))
     page.on("pageerror", lambda error: noise.append(str(error)))
     page.on("request", lambda request: noise.append(request.url)
-            if request.url.startswith(("http", "ws")) else None)  # fmt: skip
+            if request.url.startswith(("http", "ws")) else None)
     page.goto(case.page.as_uri())
     lab = client_of(workplace(case.file, now=lambda: NOW, sets=tmp_path / "sets"))
     for kind, (fill, words) in KINDS.items():

@@ -24,7 +24,7 @@ needs_posix = pytest.mark.skipif(os.name != "posix", reason="closed and full out
 def run(command, folder, redirected="", **settings):
     """Run a command in a shell, with its outputs led elsewhere."""
     env = {**os.environ, "PYTHONPATH": str(ROOT), "LABKIT_LEDGER": str(folder / "ledger.sqlite"),
-           "LABKIT_BY": "anna", "COLUMNS": "100", **settings}  # fmt: skip
+           "LABKIT_BY": "anna", "COLUMNS": "100", **settings}
     words = ["sh", "-c", f'"$0" -m labkit "$@" {redirected}', sys.executable, *command]
     return subprocess.run(words, cwd=ROOT, env=env, capture_output=True, check=False)
 
@@ -95,7 +95,7 @@ def test_a_stream_of_another_encoding_takes_every_sentence(tmp_path, usual, comm
 
 def interrupted(tmp_path, seconds):
     env = {**os.environ, "PYTHONPATH": str(ROOT), "LABKIT_LEDGER": str(tmp_path / "ledger.sqlite"),
-           "LABKIT_BY": "anna"}  # fmt: skip
+           "LABKIT_BY": "anna"}
     words = [sys.executable, "-m", "labkit", "make", PLAIN, "--out", str(tmp_path / "sets")]
     with subprocess.Popen(
         words, cwd=ROOT, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE

@@ -24,7 +24,7 @@ def run(tmp_path):
         env = {
             "COLUMNS": "200", "LABKIT_LEDGER": str(tmp_path / "ledger.sqlite"), "LABKIT_BY": None,
             **environment,
-        }  # fmt: skip
+        }
         return CliRunner().invoke(cli, list(map(str, arguments)), env=env)
 
     return invoke
@@ -108,7 +108,7 @@ def test_the_papers_show_the_series_and_the_identifiers_of_the_record(run, rx, t
 @pytest.mark.usefixtures("made")
 def test_the_table_of_the_series(run, tmp_path):
     result = run("extra", CASE, "--between", 50, 75, "--count", 2, "--out", tmp_path,
-                 LABKIT_BY="ben")  # fmt: skip
+                 LABKIT_BY="ben")
     assert result.exit_code == 0, result.stderr
     assert sum(line.rstrip().endswith(" new") for line in result.stdout.splitlines()) == 2
     assert "Recorded in" in result.stdout

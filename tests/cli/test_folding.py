@@ -17,7 +17,7 @@ TOLD = (
 WHOLE = (
     "NOT TO BE WORN:", "104.7 %", "482 917 3065",
     "`labkit rod 4829173065 returned --by anna`",
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("width", range(18, 200, 7))
@@ -46,7 +46,7 @@ def test_a_fact_hangs_under_its_value():
     fact = "  material   a resin of an invented laboratory, for rods"
     assert folded(fact, 36).splitlines() == [
         "  material   a resin of an invented", "             laboratory, for rods",
-    ]  # fmt: skip
+    ]
 
 
 def test_a_command_on_a_line_of_its_own_stays_on_it():

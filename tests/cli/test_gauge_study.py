@@ -69,7 +69,7 @@ def test_json_is_one_object_with_full_numbers(table):
     assert [each["name"] for each in found["look_at"]["persons"]] == ["A", "B", "C"]
     assert found["study"] == {
         "parts": [str(k) for k in range(1, 11)], "operators": ["A", "B", "C"], "trials": 3,
-    }  # fmt: skip
+    }
     assert len(found["bias"]) == len({bias["reference_mm"] for bias in found["bias"]})
     assert found["repeatability"]["degrees_of_freedom"] == 60
     assert found["report"] == []
@@ -90,7 +90,7 @@ def test_the_report_holds_what_the_screen_shows(table, tmp_path):
     charts = ("bias", "readings", "shares")
     assert {path.name for path in folder.iterdir()} == {
         "gauge-study.pdf", *(f"{chart}.{end}" for chart in charts for end in ("svg", "png")),
-    }  # fmt: skip
+    }
     text = squeezed(text_of((folder / "gauge-study.pdf").read_bytes()))
     for shown in ("Gauge study", "the gauge together", "0.7149", "19.0 %", "Linearity"):
         assert squeezed(shown) in text
@@ -101,7 +101,7 @@ def test_the_report_holds_what_the_screen_shows(table, tmp_path):
 def test_a_study_without_operators_has_its_report(tmp_path):
     path = tmp_path / "auto.csv"
     path.write_text("part,value\n" + "".join(f"{p},{30 + p + d}\n" for p in range(4)
-                                             for d in (0.01, 0.02, 0.04)))  # fmt: skip
+                                             for d in (0.01, 0.02, 0.04)))
     result = run(path, "--report", tmp_path / "r", "--json")
     assert result.exit_code == 0, result.stderr
     found = json.loads(result.stdout)
@@ -114,7 +114,7 @@ def test_a_study_without_operators_has_its_report(tmp_path):
 def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
     path = tmp_path / "many.csv"
     path.write_text("part,value\n" + "".join(f"{p},{30 + p / 64 + d}\n" for p in range(101)
-                                             for d in (0.01, 0.02)))  # fmt: skip
+                                             for d in (0.01, 0.02)))
     refused = run(path, "--method", "ranges")
     assert (refused.exit_code, "use the analysis of variance" in refused.stderr) == (1, True)
     both = run(path, "--json")
@@ -128,7 +128,7 @@ def test_a_study_too_large_for_ranges_has_the_rest(tmp_path):
 def test_a_slip_is_named_whichever_method_is_asked_for(tmp_path):
     path = tmp_path / "slip.csv"
     readings = [(p, 30 + p + (0.3 if (p, d) == (3, 2) else d / 100)) for p in range(8)
-                for d in range(3)]  # fmt: skip
+                for d in range(3)]
     path.write_text("part,value\n" + "".join(f"{p},{value:.2f}\n" for p, value in readings))
     for method in ("anova", "ranges"):
         told = run(path, "--method", method).stdout
@@ -153,7 +153,7 @@ def test_bias_alone_from_its_own_file(tmp_path):
         ("part,value\n" + "a,1\nb,1\nc,1\n" * 2, 1, "nothing differs"),
         ("part,value\n", 2, "has no row"),
     ],
-)  # fmt: skip
+)
 def test_refusals_are_sentences_and_write_nothing(tmp_path, text, code, said):
     path = tmp_path / "study.csv"
     path.write_text(text)
@@ -184,11 +184,11 @@ def test_readings_that_never_differ_are_no_good_gauge(tmp_path):
     path = tmp_path / "copied.csv"
     path.write_text("part,operator,value\n" + "".join(
         f"{p},{o},3{p}.00\n" for p in range(4) for o in "ab" for _ in range(2)
-    ))  # fmt: skip
+    ))
     result = run(path, "--tolerance", "0.15", "--json")
     assert result.exit_code == 0, result.stderr
     judged = [f["message"] for f in json.loads(result.stdout)["findings"]
-              if f["code"] == "gauge_judgement"]  # fmt: skip
+              if f["code"] == "gauge_judgement"]
     assert len(judged) == 1
     assert "cannot be judged" in judged[0]
     assert "standard_deviation" not in run(path).stdout
@@ -198,6 +198,6 @@ def test_a_fine_gauge_keeps_its_digits_in_the_instruments_lines(tmp_path):
     path = tmp_path / "fine.csv"
     path.write_text("part,value\n" + "".join(
         f"{p},{30 + p + d:.5f}\n" for p in range(10) for d in (-0.00002, 0.00002)
-    ))  # fmt: skip
+    ))
     # Range 0.04 µm of two readings: s = 0.04/√2 µm.
     assert "standard_deviation = 0.00002828\n" in run(path, "--method", "anova").stdout

@@ -52,7 +52,7 @@ class Bench:
         (",", ".", "utf-8"), (";", ",", "utf-8-sig"), ("\t", ",", "utf-16"), (";", ".", "utf-8"),
         (",", ",", "utf-8"), ("\t", ".", "utf-16"),
     ],
-)  # fmt: skip
+)
 def test_every_dialect_of_a_spreadsheet_gives_the_same(bench, delimiter, decimal, encoding):
     plain = bench.run(bench.file(), "--json")
     other = bench.run(bench.file(bench.form.raw(delimiter, decimal, encoding)), "--json")
@@ -107,7 +107,7 @@ def test_what_the_record_keeps_of_a_reading(bench):
     mean = sum(map(float, readings)) / 3
     assert (reading.quantity, reading.gauge, reading.note) == (
         "over", "example-calliper", "burr removed",
-    )  # fmt: skip
+    )
     assert reading.value_um == round(mean * 1000)
     assert details["readings_mm"] == readings
     assert details["length_mm"] == pytest.approx(mean - 2.475, abs=1e-9)
@@ -120,13 +120,13 @@ def test_what_the_record_keeps_of_a_reading(bench):
     told = {key: details[key] for key in (
         "nominal_mm", "tolerance_mm", "gauge_pins_mm", "label_read", "fittings", "temperature_c",
         "material_lot", "measured_on", "measured_by", "checked_by", "result",
-    )}  # fmt: skip
+    )}
     assert told == {
         "nominal_mm": "35.9", "tolerance_mm": "0.15", "gauge_pins_mm": "2.50",
         "label_read": "35.9", "fittings": "yes", "temperature_c": 20.5, "material_lot": "B-7",
         "measured_on": "2031-03-19", "measured_by": "quinn", "checked_by": None,
         "result": "conforms",
-    }  # fmt: skip
+    }
 
 
 def test_a_part_is_decided_on_with_what_was_recorded_before(bench, reports):
@@ -222,7 +222,7 @@ def test_typed_in_rod_by_rod(bench):
         "", "stop",
         "1", "35.9", "38.41", "", "yes",         # the first one corrected
         "", "ok", "y",
-    ]) + "\n"  # fmt: skip
+    ]) + "\n"
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
     assert "383.9 typed, 38.375 expected" in result.stderr
@@ -233,7 +233,7 @@ def test_typed_in_rod_by_rod(bench):
     assert list(found) == ids[:4]
     assert [found[each].details["readings_mm"] for each in ids[:4]] == [
         ["38.41"], ["38.39"], ["37.79", "37.80"], ["37.00"],
-    ]  # fmt: skip
+    ]
     assert [found[each].details["fittings"] for each in ids[:4]] == ["yes", "yes", "yes", "no"]
 
 
@@ -243,7 +243,7 @@ def test_back_takes_the_last_answer_again(bench):
         "35.9", "back", "35.9", "38.40", "", "yes",            # from the first reading to the label
         "back", "35.9", "38.39", "", "",                       # the rod before once more
         "stop", "", "ok", "y",
-    ]) + "\n"  # fmt: skip
+    ]) + "\n"
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
     kept = [r.details["readings_mm"] for r in bench.readings()]
@@ -255,7 +255,7 @@ def test_what_is_no_label_is_not_taken_for_one(bench):
     typed = TYPED([
         "\x1b[A", "\x1b[A", "38.40 38.41 38.40 38.4", "35.9", "BACK", "35.9", "38.40", "", "yes",
         "STOP", "", "ok", "y",
-    ]) + "\n"  # fmt: skip
+    ]) + "\n"
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
     assert result.stderr.count("that is not a label; type what is engraved on the rod") == 3
@@ -287,7 +287,7 @@ def test_without_any_standard_input_it_says_so(bench, monkeypatch, capsys, words
 
 def test_readings_that_scatter_are_asked_for_again(bench):
     typed = TYPED(["35.9", "38.40", "38.50", "", "n", "38.40", "38.50", "", "y", "", "stop", "",
-                   "", "y"]) + "\n"  # fmt: skip
+                   "", "y"]) + "\n"
     result = bench.run("--by", "quinn", typed=typed)
     assert result.exit_code == 0, result.output
     assert result.stderr.count("differ by 0.1 mm;") == 2
@@ -301,7 +301,7 @@ def test_readings_that_scatter_are_asked_for_again(bench):
         "", "35.9\n", "35.9\n38.39\n", "35.9\n38.39\n\nyes\nstop\n",
         "35.9\n38.39\n\nyes\nstop\n\n", "35.9\n38.39\n\nyes\nstop\n\nn\n", "stop\n", "\n" * 10,
     ],
-)  # fmt: skip
+)
 def test_a_prompt_that_is_broken_off_records_nothing(bench, typed):
     result = bench.run("--by", "quinn", typed=typed)
     assert "othing was recorded" in result.output
@@ -334,7 +334,7 @@ def test_an_untouched_line_of_a_rod_that_is_no_more_is_passed_over(bench):
         made = ledger.rods(CASE)
     foreign = {"identifier": "482-917-3065", **dict.fromkeys(
         ("reading_1_mm", "reading_2_mm", "reading_3_mm", "label_read", "fittings", "look"), ""
-    )}  # fmt: skip
+    )}
     bench.form.set(3, **foreign)
     told = json.loads(bench.run(bench.file(), "--json").stdout)
     assert told["not_measured"] == [made[1].identifier]
@@ -346,7 +346,7 @@ def test_a_gauge_too_coarse_is_told_before_anyone_measures(bench, tmp_path):
     coarse.write_text(
         source.replace('name = "example-calliper"', 'name = "tape"')
         .replace("uncertainty = 0.01", "uncertainty = 0.2")
-    )  # fmt: skip
+    )
     words = ("--instruments", str(coarse), "--instrument", "tape")
     result = bench.run(*words, typed="35.9\n38.39\n\nyes\nstop\n\n\n")
     assert result.exit_code == 0, result.output

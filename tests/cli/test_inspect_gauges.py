@@ -47,7 +47,7 @@ def test_gauge_pins_are_named_in_the_form_or_for_all_rods(bench, reports):
     kept = bench.readings()
     assert {(r.details["instrument"]["name"], r.details["gauge_pins"]["name"]) for r in kept} == {
         ("micrometer-7", "pins-2"),
-    }  # fmt: skip
+    }
     assert "no release yet" not in reports[0].words
 
 

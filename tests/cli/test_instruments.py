@@ -16,7 +16,7 @@ def test_instruments_are_listed():
     result = CliRunner().invoke(cli, ["instruments", "--json"])
     names = [json.loads(line)["name"] for line in result.stdout.splitlines()]
     assert names == ["example-calliper", "example-coarse-calliper", "example-micrometer",
-                     "example-microscope", "example-scanner", "example-pins"]  # fmt: skip
+                     "example-microscope", "example-scanner", "example-pins"]
     shown = CliRunner().invoke(cli, ["instruments", "example-microscope"]).stdout
     assert "Invented example; not calibrated." in shown
     assert "measures          centres" in shown
@@ -37,7 +37,7 @@ def test_instruments_tell_what_is_due(tmp_path, monkeypatch):
     assert told == {
         "2032-06-01": "2032-09-30", "2032-09-01": "2032-09-30, in 29 days",
         "2032-10-01": "2032-09-30, OVERDUE by 1 day; not to be used",
-    }  # fmt: skip
+    }
     (own / "bare.toml").write_text(
         (own / "pins-2.toml").read_text("utf-8").replace("pins-2", "bare").partition("due =")[0],
         "utf-8",

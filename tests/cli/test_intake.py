@@ -21,14 +21,14 @@ from tests.support.recorded import make_case, parallel
 CASE = "QF-1043"
 NOW = datetime.datetime(2031, 4, 3, 9, tzinfo=datetime.UTC)
 HEAD = {"schema": 1, "case": CASE, "entry": 4, "true_on": "2031-03-14", "on": "2031-04-02",
-        "by": "dr-m"}  # fmt: skip
+        "by": "dr-m"}
 
 
 def trial(gap="0,8", **more):
     """A trial fit, both 100 % rods too short by the same."""
     tried = {"seen": "too_short", "by": gap}
     return {"kind": "trial", "left": {"rod": "27,8", **tried},
-            "right": {"rod": "27.8R", **tried}, "accepted": True, **more}  # fmt: skip
+            "right": {"rod": "27.8R", **tried}, "accepted": True, **more}
 
 
 @pytest.fixture(scope="session")
@@ -139,7 +139,7 @@ def test_rods_lost_and_returned(lab, sent):
     told = {"kind": "rods", "rods": [
         {"rod": f"{lost[:3]} {lost[3:6]} {lost[6:]}", "became": "lost"},
         {"rod": back, "became": "returned"},
-    ]}  # fmt: skip
+    ]}
     file = sent(told)
     assert f"labkit rod {lost} lost --date 2031-04-02" in lab("intake", file).stdout
     assert lab("intake", file, "--confirm", "--by", "anna").exit_code == 0
@@ -231,7 +231,7 @@ HOSTILE = {
         '"returned", "lost" or "broken"',
     ),
     "101 %": ({}, {"kind": "order", "percent": ["101"]}, 2, "in % from 0 to 100"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", HOSTILE)

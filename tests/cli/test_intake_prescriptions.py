@@ -16,12 +16,12 @@ NEW = {
     "zero": "retruded", "retruded": "-5,2", "protruded": "6.4", "registered": "2,9",
     "action": "pull", "template": "eye-eye-flat", "pin_distance": "33,6",
     "percent": "50; 62,5; 75", "start": "62,5",
-}  # fmt: skip
+}
 #: What the case of the fixture has recorded, with a smaller range.
 REVISED = {
     "zero": "retruded", "retruded": "-4", "protruded": "5,5", "registered": "3", "action": "pull",
     "template": "eye-eye-flat", "pin_distance": "30", "percent": "70 80 90 100", "start": "70",
-}  # fmt: skip
+}
 
 
 def told(keys, **more):
@@ -147,6 +147,6 @@ def test_every_key_of_a_prescription_has_a_column_of_its_own():
             count(entry.inside) if entry.inside
             else count(file_keys(entry.members[0])) if entry.members else 1
             for entry in keys.values()
-        )  # fmt: skip
+        )
 
     assert len(text_keys()) == count(file_keys(Prescription))

@@ -230,7 +230,7 @@ def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path)
         ("ledger", "verify"), ("ledger", "export", tmp_path / "e.jsonl"),
         ("ledger", "backup", tmp_path / "b.sqlite"), ("limits", CASE),
         ("certificate", CASE, "--out", tmp_path),
-    ):  # fmt: skip
+    ):
         found = run(*looks)
         assert "upgrade" not in found.output, looks
         assert isinstance(found.exception, SystemExit | None), looks
@@ -241,7 +241,7 @@ def test_an_earlier_ledger_is_looked_at_and_acted_on_after_its_upgrade(tmp_path)
         ("inspect", CASE, "-", "--by", "kim"), ("ledger", "reconcile", "--by", "anna"),
         ("trial", CASE, "--left", "28 meets", "--right", "28 meets", "--accept", "--by", "anna"),
         ("make", RX, "--by", "anna", *out),
-    ):  # fmt: skip
+    ):
         refused = run(*acts)
         assert refused.exit_code == 1, (acts, refused.output)
         assert "has the form of revision 0002" in refused.stderr, acts

@@ -87,7 +87,7 @@ def test_the_report_tells_what_qa_needs(folder, reports):
     for words in (
         "Measured over gauge pins in both bores, with Example outside micrometer",
         "length = reading − 2.475 mm", "Gauge pins: 2.50 mm", "conformance probability of 95 %",
-    ):  # fmt: skip
+    ):
         assert words in report.words
     limits, budget = (section.table for section in report.sections[1:])
     assert limits.cells("allowed")[0] == (Decimal("35.75"), Decimal("36.05"))
@@ -176,7 +176,7 @@ def test_where_nothing_would_do_that_is_said(folder):
         (("--set", f"{CASE}-r1"), 2, "--set goes with a case number, not with a folder"),
         (("--readings", "0"), 2, "0 is not in the range"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_told(folder, arguments, code, sentence):
     result = run(folder(), *arguments)
     assert result.exit_code == code

@@ -99,7 +99,7 @@ def test_a_dry_run_says_what_would_be_refused(run, tmp_path):
 @pytest.mark.parametrize(("given", "missing"), [
     (("--out", "sets"), "an order of extra rods is recorded under an operator code"),
     (("--by", "anna"), "extra rods are made, and --out is missing; give the folder"),
-])  # fmt: skip
+])
 def test_extra_rods_are_made_and_recorded_or_only_looked_at(run, tmp_path, given, missing):
     before = seen(tmp_path)
     result = run("extra", CASE, "--percent", 60, *given)

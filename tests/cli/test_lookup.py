@@ -108,7 +108,7 @@ def test_show_tells_the_story_in_time_order(run, rods, reports):
     table = report.table("Rods, and what they make now").shown()
     assert table.texts[0] == (
         first, "30.6 left", "1, 1", "69.6", "in the lab, not released", ""
-    )  # fmt: skip
+    )
 
 
 def test_show_as_json(run, rods):

@@ -14,7 +14,7 @@ ROWS = (
     ("QF-1043-r1/1", "33.8", "not to be worn together with any rod of set 2", "103.4",
      "NOT TO BE WORN", "482 917 3065"),
     ("QF-1043-r2/12", "31.45R", "", "88.0", "100 % within rounding", "482 917 3081"),
-)  # fmt: skip
+)
 HEADS = ("set/step", "left\nrod", "told", "is\n%", "worn", "identifier")
 TABLE = Table(tuple(Column(head) for head in HEADS), ROWS, bold=(0,))
 
@@ -42,7 +42,7 @@ def test_where_it_does_not_fit_a_cell_stands_beside_its_heading():
     assert lines[:2] == ["Rods in circulation", "now"]
     assert [line for line in lines if line.startswith("left rod")] == [
         "left rod: 33.8", "left rod: 31.45R",
-    ]  # fmt: skip
+    ]
     assert "is %: 103.4" in lines
     assert "worn: NOT TO BE WORN" in lines
 
@@ -60,7 +60,7 @@ def test_cells_are_folded_before_a_table_is_given_up():
         ("8422 454 441 6876", "30.1 right", "1, 5", "107.2", "in the mouth", "NOT TO BE WORN"),
         ("8422 314 901 1426", "30.2 right", "1, 5", "100.4", "clinic or wearer",
          "100 % within rounding"),
-    )  # fmt: skip
+    )
     stream = io.StringIO()
     console = Console(file=stream, width=80, force_terminal=True, color_system=None)
     print_table("Rods in circulation", Table(tuple(map(Column, heads)), rows), console)

@@ -51,7 +51,7 @@ def asked(run):
 def labels(file):
     with recorder_for(file) as recorder:
         return {(rod.step, rod.side): (rod.label, rod.identifier)
-                for rod in recorder.ledger.rods(CASE)}  # fmt: skip
+                for rod in recorder.ledger.rods(CASE)}
 
 
 def tell(file, place, state):
@@ -85,7 +85,7 @@ def test_the_prohibition_comes_first(asked):
 @pytest.mark.parametrize(("states", "words"), [
     (["lost"], "lost"), (["withdrawn"], "withdrawn"), (["delivered", "broken"], "broken"),
     (["delivered", "returned"], "returned, in the lab"),
-])  # fmt: skip
+])
 def test_a_rod_that_is_not_there_is_never_cleared(file, asked, states, words):
     for state in states:
         tell(file, (1, "right"), state)
@@ -129,7 +129,7 @@ def test_programs_are_told_the_same(file, run):
     (["35.0L", "32.1L"], "both rods are left ones; name one left and one right rod"),
     (["35.0"], "name one left and one right rod as engraved, such as 31.6L 30.1R"),
     (["35,0", "35.0"], "name one left and one right rod as engraved"),
-])  # fmt: skip
+])
 def test_what_cannot_be_asked(run, words, message):
     result = run("rod", *words, "--case", CASE)
     assert (result.exit_code, result.stdout) == (2, "")

@@ -58,7 +58,7 @@ def test_no_process_named_is_a_finding_of_the_run(run):
 
 def test_the_process_is_said_first_in_the_table_and_last(run, tmp_path):
     result = run("make", "rx.toml", "--out", "a", "--process", "example-resin", "--by", "anna",
-                 "--ledger", "l.sqlite")  # fmt: skip
+                 "--ledger", "l.sqlite")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert result.stderr.splitlines()[0] == RESIN
@@ -88,7 +88,7 @@ def test_a_process_comes_from_the_option_then_the_environment_then_the_profile(r
     }
     for name, (options, env, process) in ways.items():
         result = run("make", "rx.toml", "--out", name, "--profile", "lab.toml", "--json",
-                     *options, **env)  # fmt: skip
+                     *options, **env)
         assert result.exit_code == 0, result.output
         content = json.loads(result.stdout)
         assert (content["process"]["name"], content["process_findings"]) == (process, [])

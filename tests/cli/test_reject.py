@@ -39,7 +39,7 @@ REFUSED = {
     "a folder": (("--cause", "bent", "--out", "sets"), "--new and --out go together"),
     "a day": (("--cause", "bent", "--new", "--out", "sets", "--date", "2031-03-14"),
               "--date cannot be used with --new"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", REFUSED)
@@ -62,7 +62,7 @@ def test_with_a_new_rod(run, file, tmp_path, monkeypatch):
     (order,) = asked
     assert (order.identifiers, order.reason, order.because, order.cause) == (
         (one,), "bent or twisted", "rejected", "bent",
-    )  # fmt: skip
+    )
 
 
 def test_rejects_are_counted_by_process(run, file):
@@ -76,7 +76,7 @@ def test_rejects_are_counted_by_process(run, file):
     assert told["made"] == {process: 4}
     assert [(one["cause"], one["rejected"]) for one in told["rejected"]] == [
         ("length", 2), ("not stated", 1),
-    ]  # fmt: skip
+    ]
     printed = run("rejects", "--process", process).stdout
     assert f"{process}: 3 of 4 rods rejected" in printed
     assert all(f"{name}: " in printed for name in causes())

@@ -27,7 +27,7 @@ def run(tmp_path):
     def invoke(*arguments, by="kim"):
         env = {
             "COLUMNS": "200", "LABKIT_LEDGER": str(tmp_path / "ledger.sqlite"), "LABKIT_BY": by,
-        }  # fmt: skip
+        }
         return CliRunner().invoke(cli, list(map(str, arguments)), env=env)
 
     return invoke
@@ -99,7 +99,7 @@ def test_the_printed_certificate_equals_the_record(run, measured, tmp_path):
             f"{rod['measured_mm']:.3f} {rod['u_mm']:.4f}", f"{rod['expanded_mm']:.4f}",
             rod["instrument"]["title"], rod["measured_by"], rod["checked_by"], rod["result"],
             rod["material_lot"], f"{rod['temperature_c']} °C",
-        ):  # fmt: skip
+        ):
             assert squeezed(words) in text, words
     for words in (event.digest, f"entry {event.seq} of", event.at[:10], "second look"):
         assert squeezed(words) in text, words
@@ -168,7 +168,7 @@ def test_withholding(run, measured):
     assert said["decision"] == "withheld"
     assert "say with --note" in run("release", CASE).stderr
     (first,) = (e["seq"] for e in json.loads(run("show", CASE, "--json").stdout)["events"]
-                if e["text"] == f"set {FIRST} released")  # fmt: skip
+                if e["text"] == f"set {FIRST} released")
     result = run("certificate", CASE, "--entry", str(first), "--out", measured)
     assert f"{FIRST}-certificate-{first}-void.pdf" in result.stdout
     assert "Note: the release is no longer valid: the set was withheld since" in result.stdout
@@ -186,7 +186,7 @@ WRONG = {
     "no number of an event": (
         ["certificate", CASE, "--event", "9" * 30], 2, f"entry {'9' * 30} is not the release",
     ),
-}  # fmt: skip
+}
 
 
 def test_what_is_refused_is_one_sentence_and_leaves_nothing(run, sets, tmp_path):
@@ -202,7 +202,7 @@ def test_what_is_refused_is_one_sentence_and_leaves_nothing(run, sets, tmp_path)
 
 def test_without_a_ledger_none_is_begun(run, tmp_path):
     for words in (["release", CASE], ["certificate", CASE],
-                  ["replace", "1", "--reason", "x", "--out", tmp_path]):  # fmt: skip
+                  ["replace", "1", "--reason", "x", "--out", tmp_path]):
         assert run(*words).exit_code == 2
     assert not (tmp_path / "ledger.sqlite").exists()
 

@@ -86,7 +86,7 @@ def test_a_life(run, file):
         assert (told["identifier"], told["state"]) == (one, state)
     assert states(file) == ["lost", "released", "released", "released"]
     refused(run, file, "is lost and cannot be fitted; what can be recorded of it is nothing more",
-            one, "fitted")  # fmt: skip
+            one, "fitted")
 
 
 def test_what_was_told_already_is_done(run, file):
@@ -106,7 +106,7 @@ def test_of_several_rods_all_or_none(run, file):
 def test_what_may_follow_is_named(run, file):
     refused(run, file, "is released (in the lab, released) and cannot be returned; what can be "
             "recorded of it is delivered, rejected, broken, lost or withdrawn; a mistake is taken "
-            "back with `labkit rod", rods(file)[0].identifier, "returned")  # fmt: skip
+            "back with `labkit rod", rods(file)[0].identifier, "returned")
 
 
 def test_a_rod_that_was_not_released_is_delivered_only_with_a_reason(run, file, tmp_path):
@@ -135,7 +135,7 @@ def test_withheld_rods_stay_in_the_lab(run, file):
     with recorder_for(file) as recorder:
         recorder.ledger.write(CASE, Release(FIRST, "withheld"), *WHO)
     refused(run, file, "is withheld (in the lab, withheld) and cannot be delivered",
-            FIRST, "delivered", "--unreleased", "all the same")  # fmt: skip
+            FIRST, "delivered", "--unreleased", "all the same")
 
 
 def test_a_mistake_is_taken_back_by_an_event_that_names_it(run, file):
@@ -143,21 +143,21 @@ def test_a_mistake_is_taken_back_by_an_event_that_names_it(run, file):
     refused(run, file, "no state was recorded that could be a mistake", one, "mistaken")
     run("rod", one, "lost")
     refused(run, file, "a mistake is taken back with a reason: add --note", one, "mistaken",
-            status=2)  # fmt: skip
+            status=2)
     assert run("rod", one, "mistaken", "--note", "it was in the box").exit_code == 0
     assert states(file)[0] == "released"
     with recorder_for(file) as recorder:
         last = recorder.ledger.story(CASE)[-1]
     assert (last.kind, last.corrects, last.body["reason"]) == (
         Kind.CORRECTION, last.seq - 1, "it was in the box",
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(("arguments", "words"), [
     (("4829173065",), "the last word says what became of the rods: delivered, fitted, returned"),
     (("4829173065", "gone"), "the last word says what became of the rods"),
     (("4829173065", "lost"), "no rod in the ledger"),
-], ids=["no state", "another word", "no such rod"])  # fmt: skip
+], ids=["no state", "another word", "no such rod"])
 def test_what_is_not_understood(run, file, arguments, words):
     refused(run, file, words, *arguments, status=2)
 
@@ -188,7 +188,7 @@ def test_find_says_the_state_once_with_its_note_and_day(run, file):
 def test_one_pair_is_in_the_mouth(run, file):
     run("rod", FIRST, "delivered")
     refused(run, file, "cannot be in the mouth at once; name the rods of the pair that is fitted",
-            FIRST, "fitted")  # fmt: skip
+            FIRST, "fitted")
     pair = [rod.identifier for rod in rods(file)[:2]]
     assert run("rod", *pair, "fitted").exit_code == 0
     assert states(file) == ["fitted", "fitted", "delivered", "delivered"]
@@ -199,7 +199,7 @@ def test_another_pair_takes_the_place_of_the_one_in_the_mouth(run, file):
     first, second = ([rod.identifier for rod in rods(file)[at:at + 2]] for at in (0, 2))
     run("rod", *first, "fitted")
     refused(run, file, "is fitted since entry 10, and two left rods cannot be in the mouth at "
-            "once; say with --instead", *second, "fitted")  # fmt: skip
+            "once; say with --instead", *second, "fitted")
     refused(run, file, "it goes with fitted only", *second, "lost", "--instead", status=2)
     assert run("rod", *second, "fitted", "--instead").exit_code == 0
     assert states(file) == ["delivered", "delivered", "fitted", "fitted"]
@@ -214,7 +214,7 @@ def test_the_days_of_a_rod_are_in_order(run, file, monkeypatch):
     one = rods(file)[0].identifier
     run("rod", one, "delivered", "--date", "2031-03-20")
     refused(run, file, "cannot have been lost then: 2031-03-19 is before it was delivered, on "
-            "2031-03-20", one, "lost", "--date", "2031-03-19")  # fmt: skip
+            "2031-03-20", one, "lost", "--date", "2031-03-19")
     assert run("rod", one, "lost", "--date", "2031-03-20").exit_code == 0
 
 

@@ -317,7 +317,7 @@ def test_sides_that_disagree_are_said_with_what_can_be_done(run, record, file, r
              "the left distance at the registered bite was 30.90 mm, not 30.00 mm"),
             ("--correct right", "8.75",
              "the right distance at the registered bite was 29.10 mm, not 30.00 mm"),
-        )  # fmt: skip
+        )
         assert (
             "Does not apply: --correct midline (a midline deviation is read from the two sides "
             "with the hinged model alone; look again)." in reports[-1].words

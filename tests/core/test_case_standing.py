@@ -46,7 +46,7 @@ def rods(text, states=None, set_number=1):
             states.get((number, side), RodState.DELIVERED), "2031-03-14",
         )
         for number, step in enumerate(graded(text).steps, 1) for side in Side
-    ]  # fmt: skip
+    ]
 
 
 def shorter(text, mm="0.8"):
@@ -217,7 +217,7 @@ def test_the_tolerance_that_rods_were_made_with_counts():
         together(toleranced("left", "27.8", by), toleranced("right", "27.8", by),
                  shorter(parallel("A")))
         for by in ("0.1", "0.9")
-    )  # fmt: skip
+    )
     assert [one.makes.tolerance_mm for one in (narrow, wide)] == pytest.approx([0.1, 0.9])
     assert [one.code for one in narrow.against] == ["beyond_the_maximum"]
     assert wide.against == ()

@@ -370,7 +370,7 @@ def test_push_by_hand():
                           "short means that the jaw went further than the rod holds it."),
         (Action.PULL, 0, "meets: the seats are 31.4 mm apart."),
     ],
-)  # fmt: skip
+)
 def test_what_was_seen_is_said_so_that_nobody_thinks_of_signs(action, beyond, goes):
     left, right = seen_means(past(beyond), action)
     assert left == f"Left rod 31.4 {goes}"

@@ -86,7 +86,7 @@ def test_a_gap_tells_the_true_maximum(model, action, listed, times):
             [furthest.rod(side).label for side in Side],
             [float(furthest.rod(side).length) - seat
              for side, seat in zip(Side, seats, strict=True)],
-        )  # fmt: skip
+        )
         proposal, codes = proposal_of(prescription, rods_out(graded.steps), seen)
         if proposal is None:
             # Next to a singular pose the rounded 100 % rods hold no pose: nothing to propose.

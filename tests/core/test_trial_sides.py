@@ -67,7 +67,7 @@ def test_less_and_more_by_as_much_are_not_the_rods_of_the_record():
                    "one side's anchors were recorded wrongly, or a splint or a rod does not sit"),
     ],
     ids=["sliding", "hinged"],
-)  # fmt: skip
+)
 def test_what_it_means_in_the_other_models(jaw, means):
     prescription = anchored(jaw)
     left, right = independent.exact_lengths(prescription, 2.5)
@@ -79,7 +79,7 @@ def test_what_it_means_in_the_other_models(jaw, means):
 
 @pytest.mark.parametrize(("read_to", "past", "is_open"), [
     ("0.1", "0.25", False), ("0.1", "0.26", True), ("0.2", "0.35", False), ("0.2", "0.36", True),
-])  # fmt: skip
+])
 def test_from_where_on_it_is_asked_about(read_to, past, is_open):
     """±0.15 mm of the rods and the step to which gaps are read, on either side."""
     for both in ((past, 0), (0, past)):
@@ -176,7 +176,7 @@ def test_a_midline_deviation_is_read_from_the_two_sides(action, deviation):
         swap = {
             str(side): Anchors(upper=one.lower, lower=one.upper)
             for side in Side for one in [recorded.anchors(side)]
-        }  # fmt: skip
+        }
         recorded = replace(recorded, **swap)
     true = replace(recorded, bite=replace(FAR, midline_deviation_mm=D(str(deviation))))
     seats = independent.exact_lengths(true, 7.4)  # 8.4 mm from the retruded reading

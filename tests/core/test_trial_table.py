@@ -54,7 +54,7 @@ def typed(rods, side, seat, seen):
 def test_observation_and_answer(model, action, listed):
     text = unequal("QF-1043", str(model), str(action)).replace(
         "[40, 60, 80, 100]", LISTED[listed]
-    ).replace("start = 60", "start = 70")  # fmt: skip
+    ).replace("start = 60", "start = 70")
     prescription = read(text)
     recorded = float(bite_scale(prescription.bite).range_mm)
     registered = float(bite_scale(prescription.bite).registered_advancement_mm)
@@ -63,7 +63,7 @@ def test_observation_and_answer(model, action, listed):
         told = TrialSeen(*(
             read_seen(side, typed(rods, side, seats[side], seen))
             for side, seen in zip(Side, (left, right), strict=True)
-        ))  # fmt: skip
+        ))
         outcome = trial_fit(
             prescription, as_made(rods, prescription, WIDE_LIMITS), told, WIDE_LIMITS
         )

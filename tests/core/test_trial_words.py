@@ -72,7 +72,7 @@ def test_a_rod_by_its_identifier():
         ("28.7 too long by 31", "too long by 31 mm cannot be; say too long or too short, and by "
                                 "how many mm, above 0 and at most 30"),
     ],
-)  # fmt: skip
+)
 def test_slips(words, sentence):
     with pytest.raises(InputError) as told:
         read_seen(Side.LEFT, words)

@@ -36,12 +36,12 @@ def laid(letter, place, x, y, *, turned=False, label="33.6", way=Way.FLAT):
     width, depth = (7.5, 41.1) if turned else (41.1, 7.5 if way is Way.FLAT else 3.0)
     rod = Rod(template, Decimal(label), Hand.MINUS_Y, "", label == "19.6")
     return Laid(letter, place, f"QF-{letter}", rod, way, (x, y, width, depth), turned,
-                "4829 482 917 3065", "left", 0)  # fmt: skip
+                "4829 482 917 3065", "left", 0)
 
 
 BED = Bed(PLATE, "bed-1.3mf", 3.0, (
     laid("A", 1, 4.0, 20.0), laid("B", 2, 4.0, 4.0), laid("B", 3, 60.0, 4.0, turned=True),
-))  # fmt: skip
+))
 
 
 def drawn(bed=BED):

@@ -22,7 +22,7 @@ from tests.documents.test_profiles import PNG, read
          "has 40000 × 40000 pixels; allowed are 16 million of them"),
         (None, "is not a file; name a PNG or SVG beside the profile"),
     ],
-)  # fmt: skip
+)
 def test_a_png_that_cannot_be_printed_is_told_before_anything_is_made(tmp_path, spoil, sentence):
     if spoil is None:
         os.mkfifo(tmp_path / "logo.png")  # whoever opened it would wait without end

@@ -73,7 +73,7 @@ def texts_in(language) -> Texts:
             for key, words in table.items()
         }
         for name, table in english_texts().tables.items()
-    }  # fmt: skip
+    }
     return Texts("qaa", tables)
 
 
@@ -121,7 +121,7 @@ def boxes(pdf: bytes, folder) -> tuple[list[Box], tuple[float, float]]:
 
 SPECS = {
     "six": six_steps, "hinged": unequal_hinged, "fourteen": fourteen_steps,
-}  # fmt: skip
+}
 TRANSLATED = ("case-sheet", "wearers-page", "bag-labels")
 
 

@@ -21,12 +21,12 @@ WORKED_OUT = {
                         ("pin_distance = 33.6", "pin_distance = 33.6123456789")),
     "hinged": changed(hinged(), ("protruded = 6.0", "protruded = 7.137886384"),
                       ("lower = [-33, -29, -7]", "lower = [-33.123456789, -29.6543, -7.4321]")),
-}  # fmt: skip
+}
 #: Most decimals of a number on a paper. Readings are told to a tenth, advancement and turns to a
 #: hundredth, what is built or measured to a micrometre.
 MOST = {
     "case-sheet": 2, "wearers-page": 1, "bag-labels": 2, "build-sheet": 3, "inspection-form": 3,
-}  # fmt: skip
+}
 #: What has one more: the scale of a process, a standard uncertainty in mm, and what is put on a
 #: reading: halves of diameters that are known to a micrometre.
 FINER = {

@@ -167,7 +167,7 @@ EDITED = [
     *(("sqlite", name) for name in (*CHANGES, *EDITS)),
     *(pytest.param("postgresql", name, marks=[pytest.mark.slow] if number % 3 else [])
       for number, name in enumerate((*CHANGES, *EDITS))),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("url", "name"), EDITED, indirect=["url"])
@@ -202,7 +202,7 @@ def test_any_act_on_a_case_that_was_edited_is_refused(both, name):
     body = {
         "identifier": rods(f"{CASE}-r1", 3)[0]["identifier"], "quantity": "length",
         "gauge": "K-7", "uncertainty_nm": 5000, "value_um": 31_700,
-    }  # fmt: skip
+    }
     assert "is not as it was written" in refused(both, Kind.READING, CASE, body)
 
 

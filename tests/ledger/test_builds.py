@@ -63,7 +63,7 @@ WRONG = {
         Kind.BUILD_FAILED, lambda rods: {"build": 3, "reason": "x", "rods": []},
         "it must be a list of rod identifiers",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", WRONG)

@@ -71,7 +71,7 @@ def test_times_are_utc_with_microseconds():
 
 def test_what_a_trial_fit_saw_of_a_side_is_named():
     body = {"revision": 1, "left": 3, "right": {"label": "31.6", "gap_um": None},
-            "proposal": {}, "note": None}  # fmt: skip
+            "proposal": {}, "note": None}
     words = "left = 3; it must be a table with `label` .text., and what was seen of that rod"
     with pytest.raises(InputError, match=words):
         check_body(Kind.TRIAL_FIT, body)

@@ -110,7 +110,7 @@ def test_a_clock_that_is_far_off_is_refused(monkeypatch, url):
             ledger.record(
                 Kind.CASE_OPENED, "QF-1", {}, "anna",
                 datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC),
-            )  # fmt: skip
+            )
         ledger.record(Kind.CASE_OPENED, "QF-1", {}, "anna", START)
         words = "more than 400 days before; if that is right, state .* LABKIT_TODAY=2032"
         with pytest.raises(LedgerError, match=words):
@@ -156,7 +156,7 @@ def undone(kind, body):
     ("change", "words"),
     [(renamed, r"set = '../evil/X'; it must be a set's name: 1 to 80 letters, digits and"),
      (undone, "event 3 of the export is none that .*the ledger has no revision 7 of case")],
-)  # fmt: skip
+)
 def test_an_import_takes_what_could_be_recorded_here_alone(tmp_path, url, change, words):
     lines = export_with(tmp_path, change)
     with open_ledger(url) as ledger:

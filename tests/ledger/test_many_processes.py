@@ -71,7 +71,7 @@ def test_eight_processes_begin_one_ledger(url):
             cwd=ROOT, stderr=subprocess.PIPE, text=True,
         )
         for number in range(WRITERS)
-    ]  # fmt: skip
+    ]
     for process in running:
         _, errors = process.communicate(timeout=300)
         assert process.returncode == 0, errors

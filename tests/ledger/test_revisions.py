@@ -226,7 +226,7 @@ def test_rods_in_place_of_others_are_recorded_on_either_database(url, tmp_path):
     ("column", "words"),
     [(SETS.c.purpose, PURPOSES), (RELEASES.c.decision, DECISIONS), (EVENTS.c.kind, tuple(Kind)),
      (ROD_STATES.c.state, STATES), (SET_ENDS.c.outcome, tuple(SetState))],
-)  # fmt: skip
+)
 def test_every_word_fits_its_column(column, words):
     most = column.type.dialect_impl(postgresql.dialect()).length
     assert max(map(len, words)) <= most

@@ -109,7 +109,7 @@ def test_the_states_of_rods(filled):
     assert [rod.state for rod in found] == [
         # The first was "lost" by mistake, which was corrected: it is delivered.
         "delivered", *["released"] * 5, "abandoned", "abandoned", "reserved", "reserved",
-    ]  # fmt: skip
+    ]
     assert found[0].length_mm == Decimal("31.700")
     assert [(rod.step, rod.side) for rod in found[:3]] == [(1, "left"), (1, "right"), (2, "left")]
 
@@ -175,7 +175,7 @@ def _reading(name):
     return {
         "identifier": rods(name, 1)[0]["identifier"], "quantity": "length", "value_um": 31_700,
         "gauge": "K-7",
-    }  # fmt: skip
+    }
 
 
 REFUSED = [

@@ -104,7 +104,7 @@ def small_disk():
     mounted = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", "size=1m", "labkit-test", str(folder)],
         capture_output=True, check=False,
-    )  # fmt: skip
+    )
     if mounted.returncode:
         folder.rmdir()
         pytest.skip("no small disk can be mounted here")

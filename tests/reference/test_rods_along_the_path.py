@@ -33,7 +33,7 @@ def along_the_path(model, action):
     common = {
         "bite": replace(plain().bite, protruded=Decimal(6)), "action": action,
         "grading": percents(70, 80, 90, 100, start=70),
-    }  # fmt: skip
+    }
     if model == "straight":
         return plain(**common, left=Anchors(30.0), right=Anchors(30.0))
     ahead = 30.0 * action.sigma

@@ -44,4 +44,4 @@ def words_avoided() -> list[str]:
     return [
         f"{said.where}:{said.line}: {', '.join(found)}: {said.text}"
         for said in everything() if said.where not in ELSEWHERE and (found := avoided(said))
-    ]  # fmt: skip
+    ]

@@ -81,7 +81,7 @@ _PARTS = {
         (Look("Calibration", "Lengths as built and as measured.",
               "quality/calibration/calibration.pdf"),),
     ),
-}  # fmt: skip
+}
 
 
 def write_gallery(examples: Path) -> None:

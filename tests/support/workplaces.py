@@ -52,11 +52,11 @@ def record_example(pen):
              "percent": f"{spec['lengths']['steps'][step - 1]['percent']:g}"}
             for (step, side), (label, length, identifier) in sorted(labels.items())
         ],
-    })  # fmt: skip
+    })
     pen(Kind.SET_MADE, CASE, {
         "set": SET, "folder": str(FOLDER), "sums_sha256": sha256_of(FOLDER / SUMS_FILE),
         "spec": spec,
-    })  # fmt: skip
+    })
     return spec
 
 

@@ -32,7 +32,7 @@ def axe():
 def pages(app, rods):
     """Give the address of every page, by its name, with something in each of its places."""
     about = {"case": CASE, "name": SET, "file": "documents/case-sheet.pdf", "identifier": rods[0],
-             "topic": "serve"}  # fmt: skip
+             "topic": "serve"}
     found = {
         name: filled(route.path, about) for name, route in names_of(app).items()
         if not isinstance(route, Mount) and "GET" in route.methods

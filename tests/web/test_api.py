@@ -65,7 +65,7 @@ def test_reports_are_those_of_the_commands(reading, filled, rods):
     for path, words in (
         (f"/api/cases/{CASE}", ("show", CASE)), (f"/api/sheet/{CASE}", ("sheet", CASE)),
         (f"/api/rods/{rods[0]}", ("find", rods[0])),
-    ):  # fmt: skip
+    ):
         assert [reading.get(path).json()] == printed(filled, *words)
     (verified,) = printed(filled, "ledger", "verify")
     head = reading.get("/api/head").json()
@@ -117,7 +117,7 @@ def test_what_cannot_be_read_says_where(reading, sent, sentence):
         (b"x=1", "application/x-www-form-urlencoded", 415, "this address takes JSON"),
         (b"{}", "text/plain", 415, "this address takes JSON"),
     ],
-)  # fmt: skip
+)
 def test_what_is_no_json_is_told(reading, raw, kind, status, sentence):
     headers = {**reading.headers, "content-type": kind}
     answer = reading.client.post("/api/lengths", content=raw, headers=headers)
@@ -233,7 +233,7 @@ def test_a_program_signs_in_and_out(filled, tmp_path):
     assert dora.signed.json()["role"] == "dentist"
     assert [each["case"] for each in dora.get("/api/cases").json()["cases"]] == [
         "QF-1044", "QF-1045",
-    ]  # fmt: skip
+    ]
     for path in (f"/api/cases/{CASE}", f"/api/sheet/{CASE}", "/api/rods/00006747228876"):
         answer = dora.get(path)
         assert (answer.status_code, "did you mean" in answer.text) == (404, False)
@@ -279,7 +279,7 @@ def test_the_description_is_true_to_the_addresses(reading):
     described = {(method.upper(), path) for path, each in told["paths"].items() for method in each}
     assert described == shown
     assert all(each["responses"].keys() >= {"4XX"} for path in told["paths"].values()
-               for each in path.values())  # fmt: skip
+               for each in path.values())
 
 
 def re_path(path):
@@ -291,7 +291,7 @@ def test_every_answer_has_the_keys_that_are_described(reading, rods):
     for path, at in (
         ("/api/cases", ""), ("/api/cases/{case}", CASE), ("/api/sheet/{case}", CASE),
         ("/api/rods/{identifier}", rods[0]), ("/api/head", ""), ("/api/jobs", ""),
-    ):  # fmt: skip
+    ):
         answer = reading.get(path.partition("{")[0] + at)
         shown = paths[path]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
         for key, kind in shown["properties"].items():

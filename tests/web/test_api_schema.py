@@ -20,7 +20,7 @@ PASSPHRASE = "coffin verse plaid igloo"
 CHECKS = [getattr(schemathesis.checks, name) for name in (
     "not_a_server_error", "status_code_conformance", "content_type_conformance",
     "response_schema_conformance",
-)]  # fmt: skip
+)]
 
 
 def test_no_answer_is_an_error_of_the_program(ledger, tmp_path, still):

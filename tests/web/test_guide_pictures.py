@@ -23,7 +23,7 @@ PICTURES = {
     "serve-today": ("/", "To make"), "serve-case": (f"/cases/{CASE}", "Protrusive range"),
     "serve-between": (f"/between/{PARALLEL}?percent=75", "Preview only"),
     "serve-measure": (f"/measure/{CASE}", "Record"),
-}  # fmt: skip
+}
 SIZE = {"width": 1100, "height": 760}
 
 

@@ -17,7 +17,7 @@ from tests.support.workplaces import NOW, PARALLEL, SET, client_of, token_in, wo
 _LEFT_OUT = {"sign_out", "api_token_end", "api_token", "signed_in"}
 #: Asked for in an address, of all pages together.
 _ASKED = ("identifier", "find", "to", "percent", "low", "high", "count", "set", "case", "of",
-          "left", "right", "recorded", "step", "drop", "entry")  # fmt: skip
+          "left", "right", "recorded", "step", "drop", "entry")
 #: Where something is in its place, so that what follows it is looked at.
 _GOOD = {"case": PARALLEL, "name": SET, "file": "checks.json"}
 #: With nothing wrong in the address, a set is made, or withheld for any reason, or its papers are

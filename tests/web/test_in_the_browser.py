@@ -90,7 +90,7 @@ def test_the_pages_are_whole_on_every_screen(chromium, ledger, rods, tmp_path):
         "rod": f"/rods/{rods[0]}", "rods": "/rods", "new-case": "/new-case",
         "trial": f"/trial/{CASE}?left_seen=too_short&left_by=0,8&right_seen=meets",
         "proposals": "/proposals",
-    }  # fmt: skip
+    }
     with served(workplace(ledger)) as address:
         page, said = signed_in(chromium, address, "light")
         for name, path in pages.items():
@@ -180,7 +180,7 @@ def test_a_prescription_is_drawn_and_recorded(chromium, ledger):
         page.locator("#file").set_input_files({
             "name": "rx.toml", "mimeType": "text/plain",
             "buffer": SMALLEST.replace("QF-1043", "QF-2001").encode(),
-        })  # fmt: skip
+        })
         page.get_by_role("button", name="Fill the form", exact=True).click()
         page.locator("#worked-out table").first.wait_for()
         assert page.locator(".bite-scale .mark").count() == 5

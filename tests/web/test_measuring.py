@@ -129,7 +129,7 @@ def test_a_mix_up_is_told_at_both_rods(bench):
         (["37.5"], "mm off; look at the instrument and the rod again; where it is really so, "
                    'tick "really so"'),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_read_is_asked_about_and_nothing_is_lost(bench, readings, sentence):
     browser, ledger, form = bench
     before = ledger.read_bytes()
@@ -242,7 +242,7 @@ def test_nothing_typed_breaks_a_page_or_changes_the_record(bench, text):
         f"/measure?identifier={typed}&case={CASE}&of={typed}", f"/inspection/{typed}",
         f"/inspection/{CASE}?set={typed}", f"/certificate/{CASE}?entry={typed}&set={typed}",
         *(f"/process/look?{name}={typed}" for name in ("lot", "since", "look", "subgroup")),
-    ):  # fmt: skip
+    ):
         assert browser.get(path).status_code < 500, path
     sent = {"set": text, "rod": [rod, text], f"{rod} reading": [text], "way": text}
     own = ("label_read", "fittings", "look", "result", "remark")

@@ -72,7 +72,7 @@ def test_rods_are_drawn_to_scale(looking):
     lengths = [float(label) for label in re.findall(r'aria-label="Rod ([\d.]+),', page)]
     assert len(widths) == len(lengths) > 4
     assert len({round(width - 7.0 * length, 3) for width, length in
-                zip(widths, lengths, strict=True)}) == 1  # fmt: skip
+                zip(widths, lengths, strict=True)}) == 1
 
 
 def test_every_gap_is_a_link_to_what_would_be_made(looking):
@@ -96,7 +96,7 @@ def test_a_rod_in_between_that_is_refused_says_why(looking):
     "asked",
     ["low=70&high=80&count=" + "9" * 5000, "low=70&high=80&count=6", "low=70&high=80&count=0",
      "low=70&high=1e3000000", "percent=1001", "percent=-1", "percent=" + "7" * 5000],
-)  # fmt: skip
+)
 def test_what_is_asked_for_has_bounds(looking, asked):
     page = looking.get(f"/between/{PARALLEL}?{asked}")
     assert page.status_code == 200
@@ -164,7 +164,7 @@ def test_papers_and_files_are_those_of_the_list(looking):
     "name",
     ["../../lengths.txt", "%2e%2e/%2e%2e/lengths.txt", "/etc/passwd", "SHA256SUMS", "x", "step",
      "documents%5c..%5cspacer-set.json", "step/%00"],
-)  # fmt: skip
+)
 def test_no_other_file_is_given(looking, name):
     answer = looking.get(f"/sets/{SET}/files/{name}")
     assert answer.status_code == 404
@@ -269,7 +269,7 @@ HOSTILE = (
     "", " ", "..", "../../etc/passwd", "%2e%2e%2f", "\x00", "\n\r", "a" * 5000, "\u202e\U0001f9b7",
     "=1+1", "@SUM(A1)", "-1", "NaN", "Infinity", "1e999", "{{7*7}}", "${x}", "' OR 1=1 --",
     "<svg onload=alert(1)>", "\ud7ff", "0x10", "\u0668\u0660", "1;2", "null", "[]", "\u00b2", "80",
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=ascii)
@@ -286,7 +286,7 @@ def test_nothing_typed_breaks_a_page_or_changes_the_record(looking, filled, text
         f"/trial/{typed}", f"/proposals/{typed}",
         f"/trial/{CASE}?left={typed}&left_seen=too_long&left_by={typed}&right_seen=meets"
         f"&date={typed}&read_to={typed}&correct={typed}",
-    ):  # fmt: skip
+    ):
         assert looking.get(path).status_code < 500, path
     token = token_in(looking.get("/cases"))
     sent = {"token": token, **dict.fromkeys(("rod", "state", "date", "note", "unreleased"), text)}

@@ -39,7 +39,7 @@ def look(browser, texts, language="en"):
     sent = {**told(browser), **texts}
     return browser.post("/prescription-look", data=sent, headers={
         **PART, "accept-language": language,
-    })  # fmt: skip
+    })
 
 
 def upload(browser, content, name="rx.toml"):
@@ -52,10 +52,10 @@ def values(page):
     """What stands in the form of a page."""
     found = dict(re.findall(r'<input id="f-[^"]+" name="([^"]+)" value="([^"]*)"', page.text))
     for name, inside in re.findall(r'<select id="f-[^"]+" name="([^"]+)".*?</option>(.*?)</select>',
-                                   page.text):  # fmt: skip
+                                   page.text):
         found[name] = "".join(re.findall(r'value="([^"]+)" selected', inside))
     for name in re.findall(r'type="checkbox" id="f-[^"]+" name="([^"]+)" value="yes" checked',
-                           page.text):  # fmt: skip
+                           page.text):
         found[name] = "yes"
     return {name: html.unescape(value) for name, value in found.items() if value}
 
@@ -124,7 +124,7 @@ def test_signs_of_languages():
 def test_numbers_are_shown_as_the_reader_writes_them(looking):
     sent = told(looking)
     page = looking.post("/prescription-file", data=sent, files={"file": ("a.toml", SMALLEST)},
-                        headers={"accept-language": "de-DE,de;q=0.9"})  # fmt: skip
+                        headers={"accept-language": "de-DE,de;q=0.9"})
     assert values(page)["retruded"] == "-5,2"
     assert values(page)["percent"] == "50; 62,5; 75; 87,5; 100"
 
@@ -164,7 +164,7 @@ def test_what_cannot_be_read_is_told_all_at_once(looking):
 def test_nothing_typed_becomes_markup_here(looking):
     text = '"><script>x</script>'
     page = looking.post("/prescription-look", data={**told(looking), **dict.fromkeys(NEW, text),
-                                                    "base": text, "revision": text})  # fmt: skip
+                                                    "base": text, "revision": text})
     assert page.status_code == 200
     assert "<script>x" not in page.text
 
@@ -204,7 +204,7 @@ def test_no_file_is_chosen(looking):
 
 def record(browser, texts, path="/new-case", **more):
     return browser.post("/prescription", data={**told(browser, path), **texts, **more},
-                        follow_redirects=False)  # fmt: skip
+                        follow_redirects=False)
 
 
 def newest(ledger, case):
@@ -329,14 +329,14 @@ def test_the_jaw_moves_along_the_steps_and_opens(looking):
     closed = looking.post("/prescription-jaw", data={**told(looking), **texts, "at_step": "2"})
     opened = looking.post("/prescription-jaw", data={
         **told(looking), **texts, "at_step": "2", "at_drop": "3",
-    })  # fmt: skip
+    })
     assert "Step 2, rods" in words(closed.text)
     assert "with the mouth opened by 3 mm at the incisors" in words(opened.text)
     assert closed.text.count("<path") > 5
     assert closed.text != opened.text
     far = looking.post("/prescription-jaw", data={
         **told(looking), **texts, "at_step": "9" * 50, "at_drop": "15",
-    })  # fmt: skip
+    })
     assert "no position of the jaw" in words(far.text)
     none = looking.post("/prescription-jaw", data={**told(looking), "case": "X"})
     assert none.text == '<div id="jaw-seen"></div>'
@@ -357,7 +357,7 @@ def test_a_file_for_a_recorded_case_becomes_its_next_revision_as_it_is(browser, 
     )
     kept = {"revises": PARALLEL, "revision": "1"}
     page = browser.post("/prescription-file", data={**told(browser), **kept},
-                        files={"file": ("rx.toml", text)})  # fmt: skip
+                        files={"file": ("rx.toml", text)})
     assert f'name="revises" value="{PARALLEL}"' in page.text
     base = re.search(r'name="base" value="([^"]+)"', page.text)[1]
     sent = values(page) | kept | {"reason": "bite taken again", "base": base}

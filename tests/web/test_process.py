@@ -111,7 +111,7 @@ def test_a_calibration_that_is_refused_keeps_what_was_typed(bench):
     assert refused.status_code in (409, 422)
     assert 'value="resin-may"' in refused.text
     taken = sent(browser, "calibration", {**ASKED, "name": "example-resin"},
-                 coupons=("coupons.csv", few))  # fmt: skip
+                 coupons=("coupons.csv", few))
     assert "there is a process of that name already" in words(taken)
     assert sent(browser, "calibration", {**ASKED, "day": "soon"}).status_code == 422
 

@@ -31,10 +31,10 @@ HEAD = {"schema": 1, "case": CASE, "on": "2031-03-20", "by": "dr-m"}
 TRIAL = {
     "kind": "trial", "left": {"rod": "28,7", "seen": "too_short", "by": "0,8"},
     "right": {"rod": "28.7", "seen": "too_short", "by": "0.75"}, "accepted": True,
-}  # fmt: skip
+}
 #: The smallest prescription of the table.
 ROW = ("case;date;zero;retruded;protruded;registered;action;template;pin_distance;percent\n"
-       "{};2031-03-14;retruded;-4;6;3;pull;eye-eye-flat;30;\"70; 80; 90; 100\"\n")  # fmt: skip
+       "{};2031-03-14;retruded;-4;6;3;pull;eye-eye-flat;30;\"70; 80; 90; 100\"\n")
 
 
 def words(page):
@@ -88,7 +88,7 @@ def kinds(rods):
         "rods": ({"kind": "rods", "rods": [{"rod": rods[1], "became": "lost"},
                                            {"rod": rods[2], "became": "returned"}]},
                  "1 rod recorded as lost on 2031-03-20"),
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("kind", ["trial", "follow-up", "rods"])
@@ -175,7 +175,7 @@ def test_places_are_kept_for_what_is_ordered(browser, ledger, still, monkeypatch
 
 KEYS = {"zero": "retruded", "retruded": "-4", "protruded": "6,2", "registered": "3",
         "action": "pull", "template": "eye-eye-flat", "pin_distance": "30",
-        "percent": "70; 80; 90; 100", "start": "70"}  # fmt: skip
+        "percent": "70; 80; 90; 100", "start": "70"}
 
 
 def test_a_prescription_becomes_a_revision_or_a_new_case(browser, ledger):
@@ -218,7 +218,7 @@ def test_a_table_of_prescriptions_opens_its_cases_at_once_or_none(browser, ledge
         (b"case;date\n", "../../x.csv", 422, "zero"),
         (ROW.format("<script>").encode().replace(b"70; 80", b"70; x"), "x.csv", 422, "percent"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_read_is_told_and_not_kept(
     browser, ledger, content, name, status, sentence
 ):
@@ -310,7 +310,7 @@ def test_a_clinic_sends_of_its_own_cases_and_confirms_nothing(clinic, ledger, ro
     for path in (page.url.path, f"{page.url.path}/aside"):
         assert dora.post(path, data=sent).status_code == 403
     foreign = send(dora, raw({"kind": "rods", "rods": [{"rod": rods[1], "became": "lost"}]},
-                             case=PARALLEL))  # fmt: skip
+                             case=PARALLEL))
     assert foreign.status_code == 404
     assert CASE not in foreign.text
     of_others = send(tom, raw(TRIAL)).url.path

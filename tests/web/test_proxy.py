@@ -47,14 +47,14 @@ def proxied(tmp_path_factory):
     Accounts(folder / "accounts.json").add("quinn", Role.QA, PASSPHRASE)
     run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
          "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost",
-         "-keyout", folder / "key.pem", "-out", folder / "certificate.pem"])  # fmt: skip
+         "-keyout", folder / "key.pem", "-out", folder / "certificate.pem"])
     ports = {"443": free_port(), "80": free_port(), "8765": free_port()}
     (folder / "nginx.conf").write_text(configuration(folder, ports), "utf-8")
     serve = [sys.executable, "-m", "labkit", "serve", "--port", str(ports["8765"]),
              "--ledger", str(folder / "ledger.sqlite"), "--sets", str(folder / "sets"),
-             "--accounts", str(folder / "accounts.json")]  # fmt: skip
+             "--accounts", str(folder / "accounts.json")]
     nginx = ["nginx", "-p", str(folder), "-e", str(folder / "error.log"),
-             "-c", str(folder / "nginx.conf")]  # fmt: skip
+             "-c", str(folder / "nginx.conf")]
     path = {**os.environ, "PATH": f"{os.environ['PATH']}:/usr/sbin"}
     with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as stack:
         patch.setenv("PATH", path["PATH"])
@@ -131,12 +131,12 @@ def test_guessing_through_the_proxy_slows_the_guesser_alone(visitor, proxied):
     _, ports = proxied
     for number in range(6):
         visitor.post("/api/token", auth=(f"guess{number}", "guess guess guess"),
-                     headers={"x-forwarded-for": f"10.0.0.{number}"})  # fmt: skip
+                     headers={"x-forwarded-for": f"10.0.0.{number}"})
     told = visitor.post("/api/token", auth=("quinn", PASSPHRASE))
     assert "too many wrong passphrases" in told.text
     # Asked beside the proxy, as another machine by what a header says: that one has not slipped.
     own = httpx.post(
         f"http://127.0.0.1:{ports['8765']}/api/token", auth=("quinn", PASSPHRASE), timeout=30,
         headers={"x-forwarded-for": "10.0.0.99"},
-    )  # fmt: skip
+    )
     assert own.status_code == 200

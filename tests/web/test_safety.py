@@ -115,7 +115,7 @@ def test_a_form_without_the_token_records_nothing(browser, ledger, rods, token):
         ({"content-length": "1000001"}, 413), ({"content-length": b"\xb2"}, 413),
         ({"content-length": "many"}, 413), ({"transfer-encoding": "chunked"}, 411),
     ],
-)  # fmt: skip
+)
 def test_what_comes_from_elsewhere_or_is_too_big_is_turned_away(browser, rods, headers, status):
     sent = {"token": token_in(browser.get(f"/cases/{CASE}")), "rod": rods[1], "state": "lost"}
     answer = browser.post(f"/told/{CASE}", data=sent, headers=headers)
@@ -168,7 +168,7 @@ def test_a_number_too_large_for_the_record_is_none_of_its_own(looking, path):
 
 def test_no_page_holds_a_script_a_style_or_an_outside_address(looking, rods):
     for path in ("/", "/cases", f"/cases/{CASE}", f"/between/{CASE}?percent=55",
-                 f"/rods/{rods[0]}", "/sign-in"):  # fmt: skip
+                 f"/rods/{rods[0]}", "/sign-in"):
         text = looking.get(path).text
         assert "<style" not in text
         assert " style=" not in text
@@ -184,7 +184,7 @@ def test_nothing_typed_becomes_markup(browser, ledger, rods):
     sent = {"token": token, "rod": rods[1], "state": "returned", "note": evil}
     assert browser.post(f"/told/{CASE}", data=sent).status_code == 200
     for path in (f"/cases/{CASE}", f"/rods/{rods[1]}", f"/cases?find={evil}", f"/cases/{evil}",
-                 f"/rods?identifier={evil}", f"/sign-in?to={evil}"):  # fmt: skip
+                 f"/rods?identifier={evil}", f"/sign-in?to={evil}"):
         text = browser.get(path).text
         assert "<script>alert" not in text
         assert "<img" not in text

@@ -106,7 +106,7 @@ def test_a_scan_is_measured_as_the_command_measures_it(bench, tmp_path, monkeypa
         "measure", str(scan), "--rod", rod, "--instrument", "example-scanner", "--by", "anna",
         "--temperature", "20.4", "--most-uncertainty", "0.006",
         "--ledger", str(other),
-    ])  # fmt: skip
+    ])
     assert told.exit_code == 0, told.output
     job = job_of(place, send(browser, scan.read_bytes(), rod=rod, instrument="example-scanner",
                               temperature_c="20,4", most_u_mm="0,006"))

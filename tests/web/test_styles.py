@@ -27,7 +27,7 @@ def test_every_class_that_is_styled_is_that_of_something():
             *WEB.glob("static/*.js"), *ROOT.glob("labkit/web/**/*.py"),
             ROOT / "labkit" / "documents" / "svg.py",
         ) if "htmx" not in path.name
-    )  # fmt: skip
+    )
     given = " ".join(re.findall(r"""["'][^"'\n]*["']""", code))
     words = set(re.findall(r"[\w-]+", f"{told} {given}")) | COMPOSED
     assert styled <= words, sorted(styled - words)

@@ -54,7 +54,7 @@ def accepted(browser, asked, case=CASE, **more):
     shown = browser.get(f"/trial/{case}", params=asked)
     form = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"',
                            shown.text.partition("The prescriber decides")[0]
-                           .rpartition("<form")[2]))  # fmt: skip
+                           .rpartition("<form")[2]))
     return browser.post(f"/trial/{case}", data={**form, **more})
 
 
@@ -75,7 +75,7 @@ def test_the_answer_is_the_command_s_and_nothing_is_recorded(
     told = words(page)
     ledger = shutil.copyfile(filled[0], tmp_path / "ledger.sqlite")
     said = command(ledger, monkeypatch, "trial", CASE, "--left", "28.7 too short by 0.8",
-                   "--right", "28.7 too short by 0.75")  # fmt: skip
+                   "--right", "28.7 too short by 0.75")
     for sentence in said.splitlines()[1:5]:
         assert " ".join(sentence.split()) in told
     assert "The jaw went 0.77 mm less far than recorded: the range is 8.43 mm, not 9.20" in told
@@ -99,7 +99,7 @@ def test_what_is_accepted_and_withdrawn_is_what_the_commands_record(
     assert "NOT TO BE WORN" in words(page)
     command(other, monkeypatch, "trial", CASE, "--left", f"{rods['left']} too short by 0.8",
             "--right", f"{rods['right']} too short by 0.75", "--accept", "--note", "pads touched",
-            "--date", NOW.date())  # fmt: skip
+            "--date", NOW.date())
     assert story(ledger) == story(other)
 
     page = browser.get(f"/trial/{CASE}")
@@ -109,7 +109,7 @@ def test_what_is_accepted_and_withdrawn_is_what_the_commands_record(
     assert "Protrusive range 9.20 mm" in words(page)
     assert "withdrawn: rods were exchanged; prescription revision 3 holds" in words(page)
     command(other, monkeypatch, "trial", CASE, "--withdraw", entry, "--reason",
-            "rods were exchanged")  # fmt: skip
+            "rods were exchanged")
     assert story(ledger) == story(other)
     assert 'name="trial" value' not in browser.get(f"/trial/{CASE}").text
     again = browser.post(f"/trial-withdrawn/{CASE}", data=sent)
@@ -156,7 +156,7 @@ def test_sides_that_disagree_are_asked_about_and_corrected_by_a_word(looking):
         ({"left_seen": "eaten"}, "Left seen"),
         ({"left_by": "28", "right_by": "0.8"}, "under “Where left and right disagree”"),
     ],
-)  # fmt: skip
+)
 def test_a_slip_is_told_where_it_stands(looking, asked, sentence):
     page = looking.get(f"/trial/{CASE}", params={**SHORT, "read_to": "0.1", **asked})
     assert page.status_code == 200

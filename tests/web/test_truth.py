@@ -21,7 +21,7 @@ ADDRESS = f"/cases/{CASE}"
 
 def tell(browser, state, *rods, **more):
     sent = {"token": token_in(browser.get(ADDRESS)), "rod": rods, "state": state,
-            "date": str(NOW.date()), **more}  # fmt: skip
+            "date": str(NOW.date()), **more}
     page = browser.post(f"/told/{CASE}", data=sent)
     assert page.status_code == 200, words(page)
     return page
@@ -68,7 +68,7 @@ def test_a_fitted_pair_beyond_the_maximum_is_recorded_and_asked_back(browser, le
 
 def test_nothing_is_offered_beyond_the_maximum(browser):
     pairs = [Shown(5.0, 62.5, "a"), Shown(7.0, 87.5, "b"), Shown(9.0, 112.5, "c"),
-             Shown(9.4, 117.5, "d")]  # fmt: skip
+             Shown(9.4, 117.5, "d")]
     low, high = laid_out(pairs, 8.0).gaps
     assert (low.low, low.high, low.mm) == (62.5, 87.5, 2.0)
     assert (high.low, high.high, high.mm) == (87.5, 100.0, 1.0)
@@ -88,7 +88,7 @@ def test_a_trial_fit_is_named_by_its_own_entry(browser):
 @pytest.mark.parametrize(("field", "sent"), [
     ("reason", {"state": "delivered", "unreleased": "."}),
     ("mistake", {"state": "mistaken", "note": "--"}),
-])  # fmt: skip
+])
 def test_a_reason_has_words(browser, rods, field, sent):
     rod = rods[4] if field == "reason" else rods[1]
     form = {"token": token_in(browser.get(ADDRESS)), "rod": rod, "date": str(NOW.date()), **sent}
@@ -107,7 +107,7 @@ def test_no_page_names_a_command(browser, ledger, rods):
         f"/between/{CASE}?percent=99", f"/inspection/{CASE}?set={SET}", "/new-case", "/process",
         f"/measure/{CASE}?set={SET}", f"/sets/{SET}/paper/documents/case-sheet.pdf", "/proposals",
         f"/trial/{PARALLEL}?left_seen=too_short&left_by=0.8&right_seen=meets",
-    )  # fmt: skip
+    )
     for address in asked:
         page = browser.get(address)
         assert page.status_code == 200, address

@@ -97,7 +97,7 @@ def test_rods_of_two_cases_lie_on_one_bed_and_are_found_there(two, builds):
     ) in words
     content = json.loads((made.folder / "build.json").read_text())
     places = {piece["identifier"]: piece["place"] for bed in content["beds"]
-              for piece in bed["pieces"] if not piece["spare"]}  # fmt: skip
+              for piece in bed["pieces"] if not piece["spare"]}
     assert all(
         told.pieces_of(rod)[0].place == places[rod] for rod in rods
     )

@@ -63,7 +63,7 @@ def test_only_the_new_rods_are_made_and_the_series_is_whole(recorded, out):
     # 11.6 mm of range, 33.6 mm at the bite 8.1 mm forward: 5.8, 7.25, 8.7 mm are these lengths.
     assert rows == [
         (False, 1, 1, "35.9", "35.9"), (True, 2, 1, "34.5", "34.5"), (False, 1, 2, "33.0", "33.0"),
-    ]  # fmt: skip
+    ]
     assert spec["series"][1]["percent"] == pytest.approx(100 * 7.2 / 11.6)
 
 
@@ -76,7 +76,7 @@ def test_order_set_and_rods_are_recorded_with_the_identifiers_of_the_files(recor
     assert started.body["purpose"] == "extra"
     assert [(line["side"], line["label"]) for line in order.body["lines"]] == [
         ("left", "35.2"), ("right", "35.2"), ("left", "34.5"), ("right", "34.5"),
-    ]  # fmt: skip
+    ]
     asked = [line["asked"] for line in order.body["lines"]]
     assert asked == ["6.5 mm forward", "6.5 mm forward", "62.5 %", "62.5 %"]
     kept = {(r.step, r.side): r.identifier for r in ledger.rods_of_set("QF-1043-r2")}
@@ -149,7 +149,7 @@ def test_a_rod_of_an_abandoned_set_can_be_made(recorded, out, monkeypatch):
     assert len(orders) == 1, "the order that was not served is taken up again"
     assert [s.state for s in recorded.ledger.sets(CASE)] == [
         SetState.MADE, SetState.ABANDONED, SetState.MADE,
-    ]  # fmt: skip
+    ]
 
 
 def test_by_length_and_between(recorded, out):
@@ -253,4 +253,4 @@ def test_differences_name_what_is_absent():
     assert differences({"a": 1, "b": {"c": 2}}, {"b": {"c": 3, "d": 4}}) == (
         "a: 1 as recorded, nothing now", "b.c: 2 as recorded, 3 now",
         "b.d: nothing as recorded, 4 now",
-    )  # fmt: skip
+    )

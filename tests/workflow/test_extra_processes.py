@@ -31,7 +31,7 @@ def start(url, *arguments, out, program="tests.support.after_story"):
     return subprocess.Popen(
         command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         text=True,
-    )  # fmt: skip
+    )
 
 
 def finish(process):
@@ -51,7 +51,7 @@ def test_eight_processes_at_once_for_one_case(no_papers, url, tmp_path):
             program="tests.support.without_papers",
         )
         for number, percent in enumerate(wanted)
-    ]  # fmt: skip
+    ]
     ended = [finish(process) for process in running]
     assert sorted(code for code, _ in ended) == [0] * 7 + [1], ended
     (refusal,) = (errors for code, errors in ended if code)

@@ -52,7 +52,7 @@ def test_parts_that_were_told_apart_open_the_gate(recorded, out):
     assert [each["look"] for each in basis["rods"]] == [[]] * 4
     assert [one["part"] for one in basis["rods"][0]["seen_apart"]] == [
         "label_read", "fittings", "look",
-    ]  # fmt: skip
+    ]
     assert [each["seen_apart"][-1]["event"] for each in basis["rods"]] == list(seqs)
     assert {one["by"] for each in basis["rods"] for one in each["seen_apart"]} == {"lee"}
 
@@ -65,7 +65,7 @@ def test_the_length_by_scan_and_the_rest_by_eye(recorded, out):
             gauge_pins=None, instrument=jsonable(SCANNER), source={
                 "file": "rod.stl", "sha256": f"{rod.identifier[-10:]:0>64}", "line": None,
             }, **NOTHING_SEEN,
-        )  # fmt: skip
+        )
     assert "its label was not read from the rod" in refused(recorded, out)[1]
     for rod in rods:
         look_at(recorded, [rod], label_read=rod.label, fittings=True, look=())

@@ -30,7 +30,7 @@ def test_a_first_reading_contradicted_by_the_next(recorded, out):
         "contradict each other by more than their uncertainties"
     ) in line
     assert line.endswith(f"`--answer {first.seq}-{then.seq} TEXT` (by a person other than who "
-                         "measured)")  # fmt: skip
+                         "measured)")
     # Who measured does not answer for it, in a lab of one person either.
     refused(recorded, out, by="mo", asked={"one_person": True}, answers=both(first, then))
     done = let_go(recorded, out, answers=both(first, then))
@@ -57,7 +57,7 @@ def test_another_hand_does_not_settle_a_contradiction_alone(recorded, out):
         "hand contradict each other"
     ) in line
     assert line.endswith(f"`--answer {first.seq}-{then.seq} TEXT` (by a person other than who "
-                         "measured last)")  # fmt: skip
+                         "measured last)")
     refused(recorded, out, by="mo", asked={"one_person": True}, answers=both(first, then))
     done = let_go(recorded, out, by="lee", answers=both(first, then))
     assert any(f'answered by lee: "{WORD}"' in note for note in done.notes)
@@ -86,7 +86,7 @@ def test_a_form_of_many_rods_is_one_file(recorded, out):
 def test_a_scan_of_another_rod_is_no_scan_of_this_one(recorded, out):
     scan = {"way": None, "readings_mm": [], "scan": {}, "gauge_pins_mm": None,
             "instrument": jsonable(SCANNER),
-            "source": {"file": "rod.stl", "sha256": "cd" * 32, "line": None}}  # fmt: skip
+            "source": {"file": "rod.stl", "sha256": "cd" * 32, "line": None}}
     left, right = (place(recorded, 1, side)[0] for side in ("left", "right"))
     first = record_reading(recorded, left, quantity="scan", **scan)
     then = record_reading(recorded, right, quantity="scan", **scan)
@@ -98,7 +98,7 @@ def test_a_scan_of_another_rod_is_no_scan_of_this_one(recorded, out):
 def test_a_drawn_mesh_is_no_scan_and_the_same_mesh_no_second_one(recorded, out):
     """The rod's own STL under another header, for left and for right."""
     scan = {"way": None, "readings_mm": [], "gauge_pins_mm": None, "instrument": jsonable(SCANNER),
-            "scan": {"noise_mm": 3e-7, "mesh_sha256": "ef" * 32}}  # fmt: skip
+            "scan": {"noise_mm": 3e-7, "mesh_sha256": "ef" * 32}}
     found = [
         record_reading(
             recorded, place(recorded, 1, side)[0], quantity="scan", **scan,

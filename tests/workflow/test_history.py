@@ -85,7 +85,7 @@ def test_one_folder_for_the_files(recorded, told, tmp_path):
     assert f"Written: {folder}" in result.stdout
     assert sorted(path.name for path in folder.iterdir()) == [
         "history.json", "history.pdf", "prescription-1.toml",
-    ]  # fmt: skip
+    ]
     text = recorded.ledger.prescription(CASE, 1).text
     assert (folder / "prescription-1.toml").read_text("utf-8") == text
     printed = squeezed(text_of((folder / "history.pdf").read_bytes()))

@@ -55,7 +55,7 @@ def by_hand(inspection, off=None, instrument="example-micrometer", **more):
             gauge_pins_mm="2.50", label_read=rod.engraved, fittings=True, look=(),
             instrument=KNOWN.get(instrument),
             measured_on=TODAY.date(), **more,
-        )))  # fmt: skip
+        )))
     return rods
 
 
@@ -85,7 +85,7 @@ def test_without_readings_every_rod_is_missing(ledger):
     inspection = decision_from_record(ledger, CASE, SET)
     assert (len(inspection.decision.missing), inspection.decision.result) == (
         10, Result.UNDECIDED,
-    )  # fmt: skip
+    )
     told = data_of(inspection_report(inspection, (), {}, None).data)
     assert (len(told["not_measured"]), told["rods"], told["recorded"]) == (10, [], [])
 
@@ -161,7 +161,7 @@ def test_every_field_of_a_reading_comes_back_from_the_record(ledger):
         scan={"noise_mm": 0.02}, gauge_pins=gauge_pins()["example-pins"],
         look=("smooth",), verdict="does not conform",
         use_before=datetime.date(2031, 4, 30),
-    )  # fmt: skip
+    )
     assert all(
         getattr(readings, field.name) != field.default for field in fields(RodReadings)
     )  # a field that came since is to be filled in here, too
@@ -190,7 +190,7 @@ def test_a_scan_is_recorded_by_the_same_road(ledger):
     reading = ledger.readings(place.identifier)[0]
     assert (reading.quantity, reading.value_um, reading.details["scan"]) == (
         "scan", 35_912, {"noise_mm": 0.02},
-    )  # fmt: skip
+    )
 
 
 def test_readings_of_other_programs_are_left_out_or_refused(ledger):
@@ -236,7 +236,7 @@ def test_side_tolerances_are_the_rods_own_unless_prescribed(ledger):
     assert set(inspection.side_tolerances.values()) == {Decimal("0.15")}
     assert not inspection.side_tolerance_stated
     text = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'),
-                   ("start = 62.5", "start = 62.5\nside_tolerance = 0.08"))  # fmt: skip
+                   ("start = 62.5", "start = 62.5\nside_tolerance = 0.08"))
     record_set(ledger, text, "QF-2000")
     stated = inspect(ledger, "QF-2000", None, (), KNOWN)
     assert set(stated.side_tolerances.values()) == {Decimal("0.08")}

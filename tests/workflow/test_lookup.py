@@ -27,7 +27,7 @@ def ledger(tmp_path):
         ("delivered", True), ("fitted", True), ("returned", False), ("broken", False),
         ("lost", False), ("withdrawn", False),
     ],
-)  # fmt: skip
+)
 def test_which_rods_are_out(ledger, state, out):
     pen = Pen(ledger)
     rods = make_case(pen, parallel(CASE))
@@ -79,7 +79,7 @@ def test_every_single_slip_of_an_identifier_names_the_rod(ledger):
     slips = {
         digits[:at] + other + digits[at + 1 :]
         for at in range(10) for other in "0123456789" if other != digits[at]
-    }  # fmt: skip
+    }
     slips |= {digits[:at] + digits[at + 1 :] for at in range(10)}
     slips |= {
         digits[:at] + digits[at + 1] + digits[at] + digits[at + 2 :] for at in range(9)

@@ -52,9 +52,9 @@ def test_papers_words_are_no_part_of_identifiers_and_lettering_is():
     kept = tuple(glyph for glyph in INSTALLED.lettering.glyphs if glyph.char != "7")
     other = dataclasses.replace(INSTALLED.lettering, glyphs=kept)
     assert job(means=dataclasses.replace(MEANS, lettering=other)).inputs_sha256 != (
-        job().inputs_sha256)  # fmt: skip
+        job().inputs_sha256)
     assert job(changed(TWO, ("protruded = 6.4", "protruded = 6.5"))).inputs_sha256 != (
-        job().inputs_sha256)  # fmt: skip
+        job().inputs_sha256)
 
 
 def test_a_set_made_while_the_profile_counted_is_known_again():

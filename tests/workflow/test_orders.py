@@ -78,7 +78,7 @@ def test_a_rod_in_the_place_of_an_ordered_one_goes_with_it(recorded, out):
 
 
 @pytest.mark.parametrize("words", [("delivered",), ("delivered", "fitted"),
-                                   ("delivered", "returned")])  # fmt: skip
+                                   ("delivered", "returned")])
 def test_an_order_of_which_a_rod_left_the_lab_stands(recorded, out, words):
     extra(out, recorded, 62.5)
     rod = recorded.ledger.rods_of_set(f"{CASE}-r2")[0]
@@ -148,7 +148,7 @@ def test_each_rod_has_its_own_request(recorded, out):
     between = "2 between 55 % and 70 %"
     assert asked == [(side, words)
                      for words in (between, between, "85 %", "10.44 mm forward")
-                     for side in ("left", "right")]  # fmt: skip
+                     for side in ("left", "right")]
 
 
 def test_the_command(recorded, out, tmp_path):

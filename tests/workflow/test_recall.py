@@ -303,7 +303,7 @@ def test_a_printed_case_sheet_is_recalled_beside_the_papers(book, tmp_path, monk
     monkeypatch.setattr(clock, "now", lambda: START)
     dry.first_set(book, parallel("A"))
     asked = ["sheet", "A", "--out", str(tmp_path / "today.pdf"), "--by", "anna", "--ledger",
-             str(tmp_path / "ledger.sqlite")]  # fmt: skip
+             str(tmp_path / "ledger.sqlite")]
     said = CliRunner().invoke(cli, asked)
     assert said.exit_code == 0, said.output
     assert "Recorded in " in said.stdout
@@ -315,5 +315,5 @@ def test_a_printed_case_sheet_is_recalled_beside_the_papers(book, tmp_path, monk
     wrong = [one.what for one in recall(book.ledger) if one.reason == "papers_of_another_range"]
     assert [words.partition(" that were printed")[0] for words in wrong] == [
         "papers of A-r1", "case sheets",
-    ]  # fmt: skip
+    ]
     assert "true as of entry 4, report a range of 9.20 mm; 8.40 mm holds now" in wrong[1]

@@ -90,7 +90,7 @@ def test_the_record_holds_everything_the_set_was_made_from(no_papers, recorder, 
     ledger = recorder.ledger
     assert [event.kind for event in ledger.events()] == [
         Kind.CASE_OPENED, Kind.PRESCRIPTION, Kind.SET_STARTED, Kind.SET_MADE,
-    ]  # fmt: skip
+    ]
     (stored,) = ledger.sets(CASE)
     assert (stored.name, stored.folder) == ("QF-1043-r1", str(made.folder))
     assert (stored.state, stored.purpose) == (SetState.MADE, "set")
@@ -106,7 +106,7 @@ def test_the_record_holds_everything_the_set_was_made_from(no_papers, recorder, 
     assert {rod.state for rod in kept.values()} == {"made"}
     assert {p: (r.length_um, r.label) for p, r in kept.items() if p[1] == "left"} == {
         (1, "left"): (35_900, "35.9"), (2, "left"): (33_000, "33.0"),
-    }  # fmt: skip
+    }
     settle_all(ledger, out)
 
 
@@ -141,7 +141,7 @@ def test_the_next_attempt_is_taken_where_an_identifier_is_taken(
     monkeypatch.setattr(
         job_module, "rod_identifier",
         lambda digest, revision, step, side, attempt, ledger: real("x", 1, 1, "left", attempt % 9),
-    )  # fmt: skip
+    )
     first, second = make(TWO, out, recorder), make(THREE, out, recorder)
     named = [*identifiers_in(first.spec).values(), *identifiers_in(second.spec).values()]
     assert named == [real("x", 1, 1, "left", attempt) for attempt in range(8)]
@@ -187,7 +187,7 @@ def test_killed_while_building(no_papers, file, out):
         assert make(ONE, out, recorder).folder.name == "QF-1043-r2"
         assert states(recorder.ledger) == {
             "QF-1043-r1": SetState.ABANDONED, "QF-1043-r2": SetState.MADE,
-        }  # fmt: skip
+        }
         settle_all(recorder.ledger, out)
     assert len(said) == 1
     assert "QF-1043-r1: started and not finished, the folder is not there" in said[0]

@@ -61,7 +61,7 @@ def test_a_set_of_which_every_rod_conforms_is_released(recorded, out):
     rods = event.body["basis"]["rods"]
     assert [(r["step"], r["side"]) for r in rods] == [
         (1, "left"), (1, "right"), (2, "left"), (2, "right"),
-    ]  # fmt: skip
+    ]
     first = rods[0]
     assert first["measured_mm"] == pytest.approx(35.91)
     assert first["result"] == "conforms"
@@ -69,7 +69,7 @@ def test_a_set_of_which_every_rod_conforms_is_released(recorded, out):
     assert first["expanded_mm"] == pytest.approx(first["u_mm"] * first["coverage_factor"])
     assert (first["measured_by"], first["checked_by"], first["material_lot"]) == (
         "mo", "kim", "B-07",
-    )  # fmt: skip
+    )
     assert first["reading_events"] == [first["recorded"]["event"]]
     assert verify(ledger).ok
 
@@ -164,7 +164,7 @@ def test_a_rejected_rod_is_replaced_measured_and_released_with_its_set(recorded,
     releases = [e.body for e in recorded.ledger.current(CASE, Kind.RELEASE)]
     assert [(b["set"], b["decision"]) for b in releases] == [
         (f"{CASE}-r2", "released"), (FIRST, "released"),
-    ]  # fmt: skip
+    ]
     states = {r.identifier: r.state for r in recorded.ledger.rods(CASE)}
     assert states.pop(rod.identifier) == "rejected"
     assert set(states.values()) == {"released"}
@@ -172,7 +172,7 @@ def test_a_rejected_rod_is_replaced_measured_and_released_with_its_set(recorded,
     assert kept["replaced"] == [{
         "identifier": rod.identifier, "set": FIRST, "state": "rejected",
         "reason": "0.2 mm too long",
-    }]  # fmt: skip
+    }]
 
 
 def test_a_rod_that_nothing_replaces(recorded, out):
@@ -267,7 +267,7 @@ def test_what_ends_a_release(recorded, out, name):
             certified(recorded.ledger, CASE, None, None)
         assert certified(recorded.ledger, CASE, None, done.event.seq)[1:] == (
             done.event, now.why_not,
-        )  # fmt: skip
+        )
 
 
 def test_a_replacement_ends_a_release(recorded, out):

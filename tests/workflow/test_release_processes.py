@@ -44,7 +44,7 @@ class Bench:
              "--out", str(self.out), "--by", "kim", "--note", "the next round"],
             cwd=ROOT, env={**os.environ, "LABKIT_LEDGER": str(self.url)},
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+        )
 
     def finish(self, process):
         _, errors = process.communicate(timeout=120)

@@ -77,7 +77,7 @@ def test_a_rod_measured_until_it_fits_is_seen(recorded, out):
     assert aside["length_mm"] == pytest.approx(36.2)
     assert (aside["result"], aside["reason"], aside["by"]) == (
         "does not conform", "measured again", "mo",
-    )  # fmt: skip
+    )
     text = squeezed(text_of(certificate_pdf(recorded.ledger, done.stored, done.event)))
     row = "step 1, left 36.200 does not conform mo, 2031-03-14 09:00:00 UTC measured again"
     assert squeezed("Readings set aside") in text
@@ -91,7 +91,7 @@ def test_a_prescription_revised_since_is_told(recorded, out, protruded, above):
     recorded.ledger.record(Kind.PRESCRIPTION, CASE, body, "anna", START)
     done = let_go(recorded, out)
     assert any(note.startswith("when this was decided, prescription revision 2 held; ")
-               for note in done.notes)  # fmt: skip
+               for note in done.notes)
     assert any("more than 100 %: not to be worn" in note for note in done.notes) is above
     assert list(done.notes) == done.event.body["basis"]["notes"]
     printed = squeezed(text_of(done.certificate.read_bytes()))

@@ -68,7 +68,7 @@ def test_only_the_rejected_rod_is_made_again_byte_for_byte(recorded, out):
     assert spec["replaces"] == [{
         "step": 1, "side": "left", "identifier": old.identifier, "set": FIRST,
         "prescription_revision": 1,
-    }]  # fmt: skip
+    }]
     assert sum(len(plate["placements"]) for plate in spec["plates"]) == 1
     first = Path(recorded.ledger.set_named(FIRST).folder)
     assert data_of(made.folder / f"step/{CASE}-r2_35.9.step") == data_of(
@@ -94,7 +94,7 @@ def test_rejection_order_and_set_are_recorded_as_one(recorded, out):
     assert order.body["lines"] == [{
         "side": "right", "length_um": 33_000, "label": "33.0", "percent": "75.0",
         "asked": "once more: 0.3 mm too long", "replaces": old.identifier,
-    }]  # fmt: skip
+    }]
     assert (started.body["purpose"], started.body["order"]) == ("replacement", order.seq)
     new = rod_at(recorded, made.folder.name, 2, "right")
     assert (new.replaces, new.first_set, new.state) == (old.identifier, FIRST, "made")
@@ -120,7 +120,7 @@ def test_slots_follow_a_chain_of_replacements(recorded, out):
     slots = slots_of(ledger, ledger.set_named(FIRST))
     assert [(s.step, s.side) for s in slots] == [
         (1, "left"), (1, "right"), (2, "left"), (2, "right"),
-    ]  # fmt: skip
+    ]
     assert slots[0].rod.identifier == third.identifier
     assert [rod.identifier for rod in slots[0].replaced] == [old.identifier, second.identifier]
     assert all(slot.filled for slot in slots)
@@ -253,7 +253,7 @@ def test_a_rod_still_being_made_is_refused(recorded, out):
     body |= {"set": f"{CASE}-r2", "set_revision": 2, "rods": [
         {**rod, "identifier": rod_identifier("ab" * 32, 2, rod["step"], rod["side"])}
         for rod in body["rods"]
-    ]}  # fmt: skip
+    ]}
     recorded.ledger.record(Kind.SET_STARTED, CASE, body, "anna", START)
     said = refusal(recorded, out, body["rods"][0]["identifier"])
     assert "is not made yet" in said
@@ -328,7 +328,7 @@ def test_extra_rods_and_the_trial_see_the_replacement_in_the_old_place(recorded,
     ]
     assert rows == [
         (False, 1, 1, "35.9", "35.9"), (True, 3, 1, "34.5", "34.5"), (False, 1, 2, "33.0", "33.0"),
-    ]  # fmt: skip
+    ]
     with pytest.raises(RefusedError, match="is in circulation already"):
         extra(out, recorded, 50)
     trial = propose(recorded.ledger, CASE, trial_seen(("33.0", "33.0")), START)
@@ -343,7 +343,7 @@ def test_with_one_side_rejected_the_other_is_read_alone(recorded, out, monkeypat
     stored = read_case(ledger, CASE)
     assert [(r.rod.pair, r.rod.side) for r in stored.out] == [
         (f"{FIRST}/1", Side.RIGHT), (f"{FIRST}/2", Side.LEFT), (f"{FIRST}/2", Side.RIGHT),
-    ]  # fmt: skip
+    ]
     again(out, recorded, old.identifier)  # a rejection recorded before is not recorded twice
     assert [e.kind for e in ledger.story(CASE)].count(Kind.ROD_STATE) == 1
 

@@ -51,7 +51,7 @@ def test_a_release_of_its_set_brings_no_rejected_rod_back(recorded):
     assert states == {
         (1, "left"): "rejected", (1, "right"): "released", (2, "left"): "released",
         (2, "right"): "released",
-    }  # fmt: skip
+    }
 
 
 WRONG_SETS = {
@@ -78,7 +78,7 @@ def test_only_a_rejected_rod_is_replaced_and_only_in_a_replacement_set(recorded)
     said = said_of(recorded, Kind.SET_STARTED, {**body, "rods": [line], "purpose": "extra"})
     assert "and only there" in said
     order = {"lines": [{"side": "left", "length_um": 1, "label": "35.9", "percent": None,
-                        "asked": "x", "replaces": line["replaces"]}]}  # fmt: skip
+                        "asked": "x", "replaces": line["replaces"]}]}
     assert "by one of another length" in said_of(recorded, Kind.ORDER, order)
 
 

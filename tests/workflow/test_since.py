@@ -42,7 +42,7 @@ def test_the_notes_kept_say_when_they_were_true(spec):
     assert [f["message"] for f in spec["lengths"]["findings"] if f["code"] == "earlier_revision"] \
         == ["when these rods were ordered, prescription revision 2 held; percentages are those of "
             "revision 1, from which these rods were first made (labkit sheet A shows those of "
-            "today)"]  # fmt: skip
+            "today)"]
     assert "When these rods were ordered, the left rod 27.8 made more than 100 %" in findings(spec)
 
 

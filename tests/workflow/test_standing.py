@@ -328,7 +328,7 @@ def run(straight, *words, ledger="ledger.sqlite"):
         cli, [*map(str, words)],
         env={"LABKIT_LEDGER": str(straight / ledger) if ledger else "", "LABKIT_BY": "anna",
              "XDG_DATA_HOME": str(straight / "nothing")},
-    )  # fmt: skip
+    )
     assert found.exit_code == 0, found.output
     return found.stdout
 
@@ -392,6 +392,6 @@ def test_a_named_record_that_is_not_there_is_refused(straight, tmp_path):
     found = CliRunner().invoke(cli, [
         "papers", str(straight / "sets" / "A-r1"), "--out", str(tmp_path / "x"),
         "--ledger", str(tmp_path / "none.sqlite"),
-    ])  # fmt: skip
+    ])
     assert found.exit_code == 2
     assert "there is no ledger at" in found.stderr

@@ -48,7 +48,7 @@ class Bench:
         return start(
             place / "ledger.sqlite", "make", str(place / "rx.toml"), "--take-back",
             out=place / "sets", program="tests.support.without_papers",
-        )  # fmt: skip
+        )
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +95,7 @@ def check_the_next_run(bench, place):
 @pytest.mark.parametrize("moment", [
     pytest.param(number, marks=[] if number in QUICK else [pytest.mark.slow])
     for number in range(MOMENTS)
-])  # fmt: skip
+])
 def test_a_kill_leaves_old_rods_and_new_set_in_step(bench, tmp_path, moment):
     place = tmp_path / "lab"
     killed(bench, place, (moment + 0.5) / MOMENTS * bench.lasts)

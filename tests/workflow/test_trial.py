@@ -155,14 +155,14 @@ def test_what_acceptance_records(ledger, model):
     trial, decided, revised = ledger.story(CASE)[count:]
     assert (trial.kind, decided.kind, revised.kind) == (
         Kind.TRIAL_FIT, Kind.TRIAL_ACCEPTED, Kind.PRESCRIPTION,
-    )  # fmt: skip
+    )
     label = graded(text).steps[-1].left.label
     assert trial.body["left"] == {"label": label, "seen": "too_long", "by_um": 623}
     assert trial.body["right"]["by_um"] == 550
     assert trial.body["on"] == "2031-03-14"
     assert trial.body["proposal"]["seen"]["left"] == {
         "label": label, "identifier": None, "seen": "too_long", "by_mm": "0.623",
-    }  # fmt: skip
+    }
     assert trial.body["proposal"]["seen"]["read_to_mm"] == "0.1"
     assert trial.body["note"] == "in the chair"
     assert decided.body == {"trial": trial.seq, "revision": 2}
@@ -206,7 +206,7 @@ def test_the_same_trial_told_twice_moves_the_range_once(ledger):
     assert (again.outcome.proposal.confirmed, again.revision, again.text) == (True, 2, "")
     assert [event.kind for event in ledger.story(CASE)[-2:]] == [
         Kind.TRIAL_FIT, Kind.TRIAL_ACCEPTED,
-    ]  # fmt: skip
+    ]
 
 
 def test_a_confirming_trial_months_later(ledger):
@@ -296,5 +296,5 @@ def test_an_older_observation_does_not_supersede_a_newer_one(ledger):
     with pytest.raises(RefusedError, match=(
         f"2031-03-14 is before the trial fit of {trial.seen.on}, entry 5 of the record, which was "
         "accepted and holds; withdraw that one first if it is wrong"
-    )):  # fmt: skip
+    )):
         accept(ledger, CASE, older, "anna", later)

@@ -139,7 +139,7 @@ def test_one_that_cannot_stand_alone_is_named(ledger):
     with pytest.raises(RefusedError, match=(
         rf"without it the trial fit of entry {second} is not valid: the range would go from "
         r"9\.2 to 4\.40 mm; .*; withdraw that one first"
-    )):  # fmt: skip
+    )):
         withdraw_trial(ledger, "QF-2", first, "x", ("anna", moment(90)))
 
 
@@ -150,7 +150,7 @@ def test_a_prescription_recorded_since_states_its_readings_anew(ledger):
     with pytest.raises(RefusedError, match=(
         f"the trial fit of entry {entry} came before prescription revision 3, which states every "
         "reading itself, so the trial fit no longer counts; if those readings rest on it"
-    )):  # fmt: skip
+    )):
         withdrawn(ledger, entry)
 
 
@@ -159,7 +159,7 @@ def test_refusals_record_nothing(ledger):
     before = ledger.head()
     with pytest.raises(InputError, match=(
         f"entry 2 is no accepted trial fit that counts of .*; the only one is entry {entry} "
-    )):  # fmt: skip
+    )):
         withdrawn(ledger, 2)
     with pytest.raises(InputError, match="no reason is given; say why with --reason"):
         withdraw_trial(ledger, CASE, entry, " ", ("berta", moment(90)))
@@ -183,7 +183,7 @@ def test_trial_fits_in_the_words_of_earlier_versions_keep_their_meaning(ledger):
         "proposal": {"seats_mm": {"left": 28.7, "right": 28.7}},
     }
     body = {"revision": 1, "left": {"gap_um": -900}, "right": {"gap_um": -900},
-            "proposal": proposal}  # fmt: skip
+            "proposal": proposal}
     entry = ledger.record(Kind.TRIAL_FIT, CASE, body, "anna", moment(60)).seq
     decided = {"trial": entry, "revision": 1}
     ledger.record(Kind.TRIAL_ACCEPTED, CASE, decided, "anna", moment(61))

@@ -117,7 +117,7 @@ def test_an_earlier_version_recorded_sentences(recorded, out, long):
         "its length is 36.100 mm (standard uncertainty 0.0212 mm), asked was 35.750 to 36.050 mm: "
         "does not conform",
         "step 1: left minus right beyond labels is 0.200 mm, asked was ±0.15 mm: does not conform",
-    ), 36.1)  # fmt: skip
+    ), 36.1)
     with recorded.ledger.transaction():
         recorded.ledger.write(
             CASE, UseAsIs(long.identifier, REASON, WORDS.prescriber, basis), "kim", WHEN
@@ -159,7 +159,7 @@ REFUSED = {
     "not looked at": ({"look": None}, {}, "is not known well enough: nobody looked whether it"),
     "no instrument": ({"error_mm": "0.20", "instrument": None}, {}, "no instrument is named"),
     "another step": ({"error_mm": "-1.50"}, {}, "its label would name another step"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", REFUSED)

@@ -202,7 +202,7 @@ def _recalled(now: Now, lab) -> Iterator[str]:
     told = lab.told("recall")["recalled"]
     beyond = {rod for one in told if one["reason"] == "beyond_the_maximum" for rod in one["rods"]}
     mine = {rod.identifier for pair in now.pairs if pair.word == NOT_TO_BE_WORN
-            for rod in pair.rods}  # fmt: skip
+            for rod in pair.rods}
     alone = {rod.identifier for rod in lab.account.in_circulation()} - set(now.by_rod)
     if beyond - alone != mine:
         yield f"recall: beyond the maximum are {mine}, told are {beyond}"

@@ -48,7 +48,7 @@ YEARS = [
         pytest.param(model, action, False, marks=pytest.mark.slow, id=f"{model}-{action}")
         for model in ("straight", "sliding", "hinged") for action in ("pull", "push")
     ),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("model", "action", "sparing"), YEARS)
@@ -93,7 +93,7 @@ def test_a_year(tmp_path, monkeypatch, model, action, sparing):
 
 @pytest.mark.parametrize(("model", "action", "sparing"), [
     pytest.param("straight", "pull", True, id="straight-pull-sparing"), *YEARS[1:],
-])  # fmt: skip
+])
 def test_a_second_set_in_place_of_the_first(tmp_path, monkeypatch, model, action, sparing):
     """Made for another range, delivered; the first is asked back, then that range falls too."""
     lab = Lab(tmp_path, model, action, monkeypatch)

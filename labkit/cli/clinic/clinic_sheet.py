@@ -40,7 +40,7 @@ def command(
             f"the sheet is a page, and {str(out_path)!r} does not end with .html; name a file such "
             "as QF-1043-clinic.html",
             field="out", value=str(out_path), allowed="a name that ends with .html",
-        )  # fmt: skip
+        )
     from labkit.workflow.intake.sheet import write_new
 
     write_new(out_path, lambda: _page(case, ledger_url, given["template_places"]))

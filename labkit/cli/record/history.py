@@ -30,7 +30,7 @@ def command(
     back. The whole record is checked first; nothing is shown from one that was changed.
 
     Example: labkit history QF-1043 --out QF-1043-history
-    """  # fmt: skip
+    """
     from labkit.cli.sets.profile import open_profile
     from labkit.documents.process_report import refuse_taken, write_report
     from labkit.ledger.events import written

@@ -81,7 +81,7 @@ def _verification(place: str, found: Verification) -> Report:
     data = {
         "schema": 1, "ledger": place, "identity": found.identity, "events": found.events,
         "head": found.head, "ok": found.ok, "problems": found.problems,
-    }  # fmt: skip
+    }
     return Report("Verification of the record", (Section(words=words),), data)
 
 
@@ -124,7 +124,7 @@ def upgrade_command(backup_to: Path | None, ledger_url: str | None, as_json: boo
     if as_json:
         print_json({"schema": 1, "ledger": done.place, "from": done.revision, "to": REVISION,
                     "backup": done.backup and str(done.backup), "events": done.head.count,
-                    "head": done.head.digest})  # fmt: skip
+                    "head": done.head.digest})
         return
     if done.backup is None:
         say(f"{done.place} is up to date (revision {REVISION}); nothing was done.")
@@ -253,5 +253,5 @@ def _done(what: str, target: str, head: Head, as_json: bool) -> None:
     )
     data = {
         "schema": 1, "done": what, "target": target, "events": head.count, "head": head.digest
-    }  # fmt: skip
+    }
     print_report(Report("The record", (Section(words=words),), data), as_json)

@@ -40,7 +40,7 @@ def command(
             f"the sheet is written as a PDF, and {str(out_path)!r} does not end with .pdf; name a "
             "file such as today.pdf",
             field="out", value=str(out_path), allowed="a name that ends with .pdf",
-        )  # fmt: skip
+        )
     from labkit.cli.sets.profile import open_profile
     from labkit.ledger.store import look_into
     from labkit.workflow.record.lookup import need_case

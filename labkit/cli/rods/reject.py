@@ -43,7 +43,7 @@ def command(
     Example: labkit reject 48294829173065 --cause length --note "0.3 mm too long" --by quinn
 
     labkit reject 48294829173065 --cause crack --new --out sets --by anna
-    """  # fmt: skip
+    """
     from labkit.catalog.causes import find_cause, told_cause
     from labkit.core.case.rod_life import RodState
     from labkit.workflow.rods.life import Told, tell

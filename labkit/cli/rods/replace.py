@@ -161,6 +161,6 @@ def _table(spec: dict[str, Any]) -> Table:
         rows.append((
             grouped(identifier), label, old["step"], old["side"], grouped(old["identifier"]),
             old["set"],
-        ))  # fmt: skip
+        ))
     heads = ("new rod", "label", "step", "side", "replaces", "of set")
     return Table(tuple(map(Column, heads)), tuple(rows))

@@ -88,7 +88,7 @@ def _tell(
             f"the last word says what became of the rods: {', '.join(WORDS)}; to ask what two rods "
             "make together, name their case with --case",
             field="state", value=state,
-        )  # fmt: skip
+        )
     by = who_records(by, "what became of rods")
     on: datetime.date | None = given["on"]
     if given["instead"] and state != RodState.FITTED:

@@ -24,7 +24,7 @@ def _side(side: str) -> Decorator:
         f"--{side}", metavar="SEEN",
         help=f'The {side} rod and what was seen of its free end: "28.7 meets", "28.7 too long by '
         '0.8", "28.7 too short by 0.8"; the rod by its label or its identifier.',
-    )  # fmt: skip
+    )
 
 
 @click.command("trial", cls=rich_click.RichCommand)

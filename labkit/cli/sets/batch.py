@@ -151,7 +151,7 @@ def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
         raise InputError(
             "--workers are those of a batch on this machine; with --queue, say it to each "
             "`labkit worker`", field="workers", value=given["workers"],
-        )  # fmt: skip
+        )
     if bench.by is None:
         raise InputError(
             "--queue makes recorded sets; name who asks for them with --by", field="by"
@@ -199,7 +199,7 @@ def _close(
         said(recorder or not_recorded("name who makes it with --by"), to_stderr=to_stderr)
     if left := states["waiting"] + states["at work"]:
         say(f"Left to `labkit worker`: {counted(left, 'set')}; the same command again shows how "
-            "far they are", to_stderr=to_stderr)  # fmt: skip
+            "far they are", to_stderr=to_stderr)
 
 
 def _line(outcome: Outcome) -> str:

@@ -16,7 +16,7 @@ def open_profile(path: str | None) -> Profile:
     profile = read_profile(parse_toml(read_text(Path(path)), path))
     if missing := profile.texts.missing:
         say(f"Note: the texts of {path} lack {', '.join(missing)}; these words stay English",
-            to_stderr=True)  # fmt: skip
+            to_stderr=True)
     return profile
 
 

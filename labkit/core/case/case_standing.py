@@ -196,7 +196,7 @@ class CaseStanding:
         return next(
             (pair for pair in self.pairs
              if any(rod.identifier == identifier for rod in pair.rods.values())), None
-        )  # fmt: skip
+        )
 
 
 def asked_back(rods: Iterable[CaseRod], prescription: Prescription) -> tuple[CaseRod, ...]:

@@ -49,7 +49,7 @@ def far_off(
         prescription: The one that they were made for.
     """
     pairs = [(pair, held, percent) for pair, makes, percent in asked
-             if (held := _held(pair, makes)) is not None]  # fmt: skip
+             if (held := _held(pair, makes)) is not None]
     if not pairs:
         return
     scale = bite_scale(prescription.bite)

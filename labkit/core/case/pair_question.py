@@ -82,7 +82,7 @@ def _beyond(makes: PairStanding) -> Iterator[Finding]:
             "beyond_the_maximum",
             f"they make {makes.percent:.1f} % of the range that holds now, "
             f"{millimetres(makes.beyond_mm)} mm beyond the maximum", "percent",
-        )  # fmt: skip
+        )
 
 
 def _one_ahead(off_mm: float, most_mm: float) -> Iterator[Finding]:
@@ -91,7 +91,7 @@ def _one_ahead(off_mm: float, most_mm: float) -> Iterator[Finding]:
             "sides_of_two_steps",
             f"the {_side(off_mm)} rod holds the jaw {millimetres(abs(off_mm))} mm ahead of the "
             "other one, and one joint would carry the difference", "sides",
-        )  # fmt: skip
+        )
 
 
 def _beside_path(off_mm: float, most_mm: float) -> Iterator[Finding]:
@@ -100,7 +100,7 @@ def _beside_path(off_mm: float, most_mm: float) -> Iterator[Finding]:
             "jaw_sideways",
             f"the jaw would be {millimetres(abs(off_mm))} mm to the {_side(off_mm)} of its "
             f"recorded path, and at most {millimetres(most_mm)} mm is allowed", "sides",
-        )  # fmt: skip
+        )
 
 
 def _loose(makes: PairStanding) -> Iterator[Finding]:

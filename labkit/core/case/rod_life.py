@@ -46,7 +46,7 @@ TRANSITIONS: Mapping[RodState, tuple[RodState, ...]] = MappingProxyType({
     _S.BROKEN: (),
     _S.WITHDRAWN: (),
     _S.REJECTED: (),
-})  # fmt: skip
+})
 
 #: State → who has the rod, for people.
 WHO_HAS_IT: Mapping[RodState, str] = MappingProxyType({
@@ -62,7 +62,7 @@ WHO_HAS_IT: Mapping[RodState, str] = MappingProxyType({
     _S.BROKEN: "broken",
     _S.WITHDRAWN: "withdrawn",
     _S.REJECTED: "rejected",
-})  # fmt: skip
+})
 
 
 #: State → who has the rod, with the day since when, where that is not said by adding it.

@@ -82,7 +82,7 @@ class SideSeen(Finite):
                 f"{self.seen.words} by {plain(self.by_mm)} mm cannot be; say too long or too "
                 f"short, and by how many mm, above 0 and at most {plain(MOST_BY_MM)}",
                 field="trial", value=self.by_mm, allowed=f"above 0, at most {plain(MOST_BY_MM)} mm",
-            )  # fmt: skip
+            )
 
     @property
     def seat_mm(self) -> Decimal:

@@ -56,14 +56,14 @@ def _rod(side: Side, words: str, rod: str) -> tuple[str, str]:
             side, words,
             f'names the rod "{rod}"; give its label as engraved, such as 28.7 or '
             f"28.7{side[0].upper()}, or its identifier",
-        )  # fmt: skip
+        )
     hand = _HANDS.get(found["hand"].upper(), side)
     if hand is not side:
         raise _wrong(
             side, words,
             f"names {rod}, which bears the {found['hand'].upper()} of a {hand} rod; check which "
             "rod was on which side",
-        )  # fmt: skip
+        )
     return found["length"], ""
 
 
@@ -74,7 +74,7 @@ def _by(side: Side, words: str, seen: Seen, rest: str) -> Decimal | None:
                 side, words,
                 "says meets and more; a rod that meets its seat has no mm, any other one is too "
                 "long or too short",
-            )  # fmt: skip
+            )
         return None
     found = _BY.fullmatch(rest)
     if found is None:
@@ -89,12 +89,12 @@ def _by(side: Side, words: str, seen: Seen, rest: str) -> Decimal | None:
             side, words,
             f"bears the sign {number[0]}; say too long or too short in words, and by how many mm, "
             "above 0 and without a sign",
-        )  # fmt: skip
+        )
     if not _NUMBER.fullmatch(number):
         raise _wrong(
             side, words,
             f'says "{number}"; give a number of mm with at most 3 decimals, such as 0.8',
-        )  # fmt: skip
+        )
     if not Decimal(number):
         raise _wrong(side, words, "says by 0 mm; a rod neither too long nor too short meets")
     return Decimal(number)

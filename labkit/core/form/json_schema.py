@@ -66,7 +66,7 @@ def _kind(entry: Entry) -> dict[str, Any]:
             entry, kind=get_args(entry.kind)[0], key=replace(entry.key, least=0, most=MOST)
         )
         return {"type": "array", "items": _kind(inner), "minItems": entry.key.least,
-                "maxItems": entry.key.most}  # fmt: skip
+                "maxItems": entry.key.most}
     return _leaf(entry)
 
 

@@ -163,13 +163,13 @@ def check_holds(steps: Sequence[Step], grading: Grading) -> tuple[Finding, ...]:
         HeldPair(step.name, step.made.advancement_mm, step.left.length, step.right.length,
                  step.hold or _NOT_TOLD)
         for step in steps
-    ]  # fmt: skip
+    ]
     slips = [*not_held(pairs, float(grading.most_sideways_mm)), *_far_off(steps, pairs, grading)]
     return tuple(
         refused(slip.code, slip.what + _REMEDIES[slip.code],
                 ", ".join(pair.name for pair in slip.pairs))
         for slip in slips
-    )  # fmt: skip
+    )
 
 
 #: Of a step of which nothing was worked out.
@@ -202,7 +202,7 @@ def _alone(pair: HeldPair, most_sideways_mm: float) -> Iterator[Slip]:
             "pair_without_pose",
             "rods at {pair} that are within tolerance do not hold the jaw anywhere: {problem}",
             (pair,), {"pair": pair.name, "problem": hold.problem},
-        )  # fmt: skip
+        )
     if hold.sideways_mm is not None and hold.sideways_mm > most_sideways_mm:
         yield Slip(
             "jaw_not_held_sideways",
@@ -210,7 +210,7 @@ def _alone(pair: HeldPair, most_sideways_mm: float) -> Iterator[Slip]:
             "most ±{most} mm is allowed",
             (pair,), {"pair": pair.name, "sideways": millimetres(hold.sideways_mm),
                       "most": plain(most_sideways_mm)},
-        )  # fmt: skip
+        )
 
 
 def _far_off(
@@ -242,7 +242,7 @@ def far_from_asked(
             "for, more than one step of the length grid explains ({explained} mm)",
             (pair,), {"pair": pair.name, "off": millimetres(off), "asked": millimetres(asked_mm),
                       "explained": millimetres(explained)},
-        )  # fmt: skip
+        )
 
 
 def _in_order(before: HeldPair, after: HeldPair) -> Iterator[Slip]:
@@ -254,7 +254,7 @@ def _in_order(before: HeldPair, after: HeldPair) -> Iterator[Slip]:
             (before, after),
             {"pair": after.name, "made": millimetres(after.made_mm), "before": before.name,
              "made_before": millimetres(before.made_mm)},
-        )  # fmt: skip
+        )
 
 
 def _gap(pair: HeldPair, neighbours: Sequence[tuple[HeldPair, HeldPair]]) -> float:
@@ -263,7 +263,7 @@ def _gap(pair: HeldPair, neighbours: Sequence[tuple[HeldPair, HeldPair]]) -> flo
         (abs(after.made_mm - before.made_mm) for before, after in neighbours
          if pair in (before, after)),
         default=math.inf,
-    )  # fmt: skip
+    )
 
 
 def _told_apart(pair: HeldPair, gap_mm: float) -> Iterator[Slip]:
@@ -275,4 +275,4 @@ def _told_apart(pair: HeldPair, gap_mm: float) -> Iterator[Slip]:
             "the next step is only {gap} mm away and it must stay below half of that",
             (pair,), {"pair": pair.name, "forward": millimetres(forward),
                       "gap": millimetres(gap_mm)},
-        )  # fmt: skip
+        )

@@ -58,7 +58,7 @@ def _line(axes: Axes, fit: LengthFit) -> None:
         [m - h for m, h in zip(middle, half, strict=True)],
         [m + h for m, h in zip(middle, half, strict=True)],
         color=TINT, linewidth=0, label="95 % of the line",
-    )  # fmt: skip
+    )
     axes.plot(at, middle, "-", color=INK, linewidth=1.1, label="line", marker="")
 
 
@@ -76,7 +76,7 @@ def _residuals(
             note(
                 axes, place, residual, coupon.name, xytext=(4, 2), textcoords="offset points",
                 color=ALERT,
-            )  # fmt: skip
+            )
     head(axes, "Measured minus line")
     axes.set_ylabel("mm")
     axes.set_xlabel("length built, mm (coupons of one length side by side)")

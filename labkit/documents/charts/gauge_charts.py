@@ -195,7 +195,7 @@ def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
             label="single readings" if bias is found[0] else None,
         )
     ends = [[b.bias_mm - b.bias.lower for b in found],
-            [b.bias.upper - b.bias_mm for b in found]]  # fmt: skip
+            [b.bias.upper - b.bias_mm for b in found]]
     axes.errorbar(
         [float(b.reference_mm) for b in found], [b.bias_mm for b in found], yerr=ends,
         linestyle="", marker="D", markersize=4.4, color=MAIN, ecolor=MAIN, elinewidth=1.1,

@@ -137,7 +137,7 @@ def judgements(result: GaugeResult) -> tuple[str, ...]:
         f"practice: {LEAST_CATEGORIES} or more).",
         f"Usual practice: below {GOOD_PERCENT:g} % good, up to {POOR_PERCENT:g} % acceptable with "
         "reservations, above that not fit.",
-    )  # fmt: skip
+    )
 
 
 def verdict(percent: float) -> str:

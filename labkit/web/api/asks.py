@@ -21,7 +21,7 @@ _STATES = (*map(str, RECORDED), MISTAKEN)
 
 def _remark(about: str) -> Key:
     return Key(about, f"one line of at most {_LINE} printable characters", most=_LINE,
-               holds=str.isprintable)  # fmt: skip
+               holds=str.isprintable)
 
 
 @dataclass(frozen=True)

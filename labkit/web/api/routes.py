@@ -80,7 +80,7 @@ def api_token_end(request: Request) -> Response:
     {"case": "string", "zero": "string", "jaw_model": "string", "action": "string",
      "steps": "array", "assumed": "array", "findings": "array"},
     takes=AskedLengths,
-)  # fmt: skip
+)
 def api_lengths(request: Request) -> Response:
     """Work out the graded lengths of a prescription, as `labkit lengths --json` prints them.
 
@@ -108,7 +108,7 @@ def api_cases(request: Request) -> Response:
     router, "GET /api/cases/{case:path}",
     {"case": "string", "prescriptions": "array", "sets": "array", "rods": "array",
      "releases": "array", "events": "array"},
-)  # fmt: skip
+)
 def api_case(request: Request, case: str) -> Response:
     """Tell the story of a case, as `labkit show --json` does."""
     with workplace(request).look() as reader:
@@ -119,7 +119,7 @@ def api_case(request: Request, case: str) -> Response:
     router, "GET /api/sheet/{case:path}",
     {"case": "string", "prescription_revision": "integer", "entry": "integer", "date": "string",
      "pairs": "array", "asked_back": "array", "findings": "array"},
-)  # fmt: skip
+)
 def api_sheet(request: Request, case: str) -> Response:
     """Tell what holds of a case today, as `labkit sheet --json` does."""
     with workplace(request).look() as reader:
@@ -131,7 +131,7 @@ def api_sheet(request: Request, case: str) -> Response:
     router, "GET /api/rods/{identifier}",
     {"identifier": "string", "case": "string", "set": "string", "side": "string",
      "label": "string", "length_mm": "string", "state": "string"},
-)  # fmt: skip
+)
 def api_rod(request: Request, identifier: str) -> Response:
     """Find a rod by its identifier, typed or scanned, as `labkit find --json` does."""
     with workplace(request).look() as reader:
@@ -143,7 +143,7 @@ def api_rod(request: Request, identifier: str) -> Response:
 @told_at(
     router, "POST /api/told/{case:path}", {"rods": "array", "in_circulation": "integer"},
     takes=AskedRods,
-)  # fmt: skip
+)
 def api_told(request: Request, case: str) -> Response:
     """Record what became of rods, as `labkit rod --json` does: delivered, returned, and so on."""
     asked = sent(request, AskedRods)
@@ -156,7 +156,7 @@ def api_told(request: Request, case: str) -> Response:
     {"case": "string", "revision": "integer", "entry": "integer", "recorded": "boolean",
      "changes": "boolean", "words": "string"},
     takes=AskedPrescription,
-)  # fmt: skip
+)
 def api_prescribe(request: Request) -> Response:
     """Record a prescription: of a new case, or as the next revision (`labkit prescription`)."""
     asked, place = sent(request, AskedPrescription), workplace(request)
@@ -175,7 +175,7 @@ def api_prescribe(request: Request) -> Response:
     return answer({
         "schema": 1, "case": case, "revision": stored.revision, "entry": stored.stamp.seq,
         "recorded": done.recorded, "changes": done.changes, "words": done.words,
-    })  # fmt: skip
+    })
 
 
 def _require_newest(newest: StoredPrescription, revises: int | None) -> None:
@@ -184,7 +184,7 @@ def _require_newest(newest: StoredPrescription, revises: int | None) -> None:
             f"{newest.stamp.by} has recorded prescription revision {newest.revision}, and revision "
             f"{revises} would be revised; look at the newest one first; nothing was recorded",
             field="revision", value=revises,
-        )  # fmt: skip
+        )
 
 
 @told_at(
@@ -192,7 +192,7 @@ def _require_newest(newest: StoredPrescription, revises: int | None) -> None:
     {"case": "string", "set": "string", "result": "string", "recorded": "array", "rods": "array",
      "not_measured": "array"},
     takes=AskedReadings,
-)  # fmt: skip
+)
 def api_readings(request: Request, case: str) -> Response:
     """Decide on readings of a set's rods and record them, as `labkit inspect --json` does."""
     asked, place = sent(request, AskedReadings), workplace(request)
@@ -204,7 +204,7 @@ def api_readings(request: Request, case: str) -> Response:
             raise InputErrors(tuple(
                 InputError(f"{grouped(rod)}: {one.message}", field=one.field)
                 for rod, wrong in found.wrong.items() for one in wrong
-            ))  # fmt: skip
+            ))
         seqs = record_readings(
             ledger, found.inspection, found.rods, (by, now), asked.again or None,
             place.own.profile_named(),
@@ -224,7 +224,7 @@ def api_head(request: Request) -> Response:
 
 _JOB = {"job": "string", "what": "string", "case": "string", "by": "string", "at": "string",
         "state": "string", "done": "integer", "total": "integer", "sentences": "array",
-        "made": "string", "place": "integer"}  # fmt: skip
+        "made": "string", "place": "integer"}
 
 
 @told_at(router, "POST /api/make/{case:path}", _JOB, status=202)
@@ -253,7 +253,7 @@ def _job(job: Job) -> dict[str, Any]:
         "schema": 1, "job": job.name, "what": order.what, "case": order.case, "by": order.by,
         "at": order.at, "state": state.how, "done": state.done, "total": state.total,
         "sentences": list(state.sentences), "made": state.made, "place": state.place,
-    }  # fmt: skip
+    }
 
 
 @told_at(
@@ -262,7 +262,7 @@ def _job(job: Job) -> dict[str, Any]:
      "since": "array", "commands": "array", "refused": "array", "waits": "string",
      "means": "object"},
     takes=file_schema(ClinicFile),
-)  # fmt: skip
+)
 def api_intake(request: Request) -> Response:
     """Show what a clinic's sheet saved as a proposal, as `labkit intake --json` does.
 
@@ -303,7 +303,7 @@ def description() -> dict[str, Any]:
     told["components"] = {"securitySchemes": {
         "token": {"type": "http", "scheme": "bearer"},
         "code": {"type": "http", "scheme": "basic"},
-    }}  # fmt: skip
+    }}
     told["security"] = [{"token": []}]
     told["paths"][f"{PLACE}token"]["post"]["security"] = [{"code": []}]
     return told

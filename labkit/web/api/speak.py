@@ -37,7 +37,7 @@ _ERRORS = {
         # What the guard turns away before it is known what was asked.
         "text/plain": {"schema": {"type": "string"}},
     },
-}  # fmt: skip
+}
 
 
 def is_asked_by_program(request: Request) -> bool:
@@ -52,7 +52,7 @@ def answer(data: Mapping[str, Any], status: int = 200) -> Response:
 
 
 def errors(sentences: Iterable[str], status: int, more: Mapping[str, Any] | None = None
-           ) -> Response:  # fmt: skip
+           ) -> Response:
     """Tell what is wrong.
 
     Args:
@@ -78,7 +78,7 @@ def sent(request: Request, cls: type[ValueT]) -> ValueT:
             InputError(f"{dotted(one.location) or _NAME} {one.message}", where=_NAME,
                        field=dotted(one.location), allowed=one.allowed)
             for one in mistakes
-        ))  # fmt: skip
+        ))
     return value
 
 
@@ -127,7 +127,7 @@ def told_at(
     shown = {
         "type": "object", "required": list(gives),
         "properties": {key: {"type": kind} for key, kind in gives.items()},
-    }  # fmt: skip
+    }
     done = {"description": "Done.", "content": {"application/json": {"schema": shown}}}
 
     def answering(function: Endpoint) -> Endpoint:

@@ -97,7 +97,7 @@ class Order:
 
     @classmethod
     def of(cls, place: Workplace, what: What, about: tuple[str, str], asked: Mapping[str, str]
-           ) -> Order:  # fmt: skip
+           ) -> Order:
         """Put an order together.
 
         Args:

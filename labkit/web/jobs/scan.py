@@ -43,7 +43,7 @@ def _measured(order: Order, recorder: Recorder, path: Path) -> tuple[str, ...]:
     scanned = measure_file(
         path, templates, load_lettering(), scanner, record.place,
         float(asked.get("most_u_mm", USUAL_U_MM)),
-    )  # fmt: skip
+    )
     scanned = replace(scanned, file=asked["file"])
     celsius = float(asked["temperature_c"]) if "temperature_c" in asked else None
     rod = judged(record, scanned, scanner, now.astimezone().date(), celsius)

@@ -68,7 +68,7 @@ def look_for(place: Workplace, digest: str) -> Solids:
     if process is None or process.poll() is not None:
         return Solids(digest, glb, made=glb.is_file(), problem="" if glb.is_file() else (
             "the process that built them was stopped; ask for them again"
-        ))  # fmt: skip
+        ))
     return Solids(digest, glb, made=False)
 
 

@@ -230,7 +230,7 @@ def _record(request: Request, ledger: Ledger, form: _Form, source: TextSource) -
             f"{newest.stamp.by} has recorded prescription revision {newest.revision} since this "
             "page was loaded; nothing was recorded: load the page again",
             where=FORM, field="revision",
-        )  # fmt: skip
+        )
     source = on_base(source, parse_toml(form.base_text() if form.base else newest.text, FORM))
     return record_prescription(
         ledger, source, templates, form.reason, who, despite_trial=form.despite_trial
@@ -244,7 +244,7 @@ def _require_own(request: Request, form: _Form) -> None:
         raise InputError(
             f"the prescription of {form.revises} is revised, and the form says {case!r}; begin a "
             "new case instead", where=FORM, field="case",
-        )  # fmt: skip
+        )
     if case and not who.sees(case):
         begin = " or ".join(who.account.cases) if who.account else ""
         raise RefusedError(

@@ -137,7 +137,7 @@ def _sides(
             rod.identifier: (rod, drawings.get(rod.identifier)) for rod in _to_try(stored, side)
         }, asked, first.get(side, ""), struck)
         for side in Side
-    ]  # fmt: skip
+    ]
     sides = tuple(side for side in found if side is not None)
     if len(sides) < len(Side):
         return (), ("No rod is in circulation on the left or the right, so none can be tried.",)

@@ -90,7 +90,7 @@ _BEDS = (
     Column("height", lambda each: each[0].plans[each[1]].height_mm, show="{:.1f}".format,
            unit="mm"),
     Column("cases", lambda each: _bed_cases(*each)),
-)  # fmt: skip
+)
 
 
 def _of(layout: Layout, case: str, *, spare: bool) -> int:

@@ -27,7 +27,7 @@ from labkit.workflow.inspection.limits_report import between
 COMMON = (
     "way", "instrument", "gauge_pins", "temperature_c", "material_lot", "use_before",
     "measured_on", "measured_by",
-)  # fmt: skip
+)
 #: Those that it asks of each rod, besides the readings.
 OF_ROD = ("label_read", "fittings", "look", "result", "remark")
 #: What takes readings as they stand on a page.

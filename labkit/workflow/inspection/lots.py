@@ -53,7 +53,7 @@ def without_lot(inspection: Inspection, told: Lot = NO_LOT) -> Iterator[str]:
     """Say of which rods the lot of the material is not told, in at most one sentence."""
     lots = lots_of(inspection, told)
     if own := [one.expected.name for one in inspection.decision.rods
-               if not lots[one.identifier].name]:  # fmt: skip
+               if not lots[one.identifier].name]:
         yield (
             f"{first_few(own)}: the lot of the material is not known; give it with "
             "`--lot LOT`, next time with the readings; a lab that keeps no lots says so once in "

@@ -132,7 +132,7 @@ def without_temperature(inspection: Inspection) -> Iterator[str]:
     ]
     if own:
         redo = shlex.join(["labkit", "inspect", inspection.stored.case, "--set",
-                           inspection.stored.name])  # fmt: skip
+                           inspection.stored.name])
         yield (
             f"{first_few(own)}: the temperature at which it was measured is not known, and the "
             "profile asks for it (temperature_asked); measure again and record that with "
@@ -374,7 +374,7 @@ def _parts_json(record: RodRecord, rod: MeasuredRod) -> Json:
 def _tool_json(tool: Json | None) -> Json | None:
     """Give what a certificate shows of an instrument, or of gauge pins."""
     return tool and {name: tool.get(name) for name in ("name", "title", "calibration_due",
-                                                       "evidence")}  # fmt: skip
+                                                       "evidence")}
 
 
 def _replaced_json(reader: Reader, old: StoredRod) -> Json:

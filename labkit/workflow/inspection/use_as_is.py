@@ -117,7 +117,7 @@ def withdraw(ledger: Ledger, identifier: str, reason: str, who: Who) -> Report:
                         "used as is; a release that rests on it is no longer valid",)),),
         {"schema": 1, "case": rod.case, "identifier": rod.identifier, "entry": event.seq,
          "withdrawn": seq},
-    )  # fmt: skip
+    )
 
 
 def _refused(rod: StoredRod, why: str) -> RefusedError:
@@ -177,7 +177,7 @@ def _refuse(
         )
     if never:
         raise _refused(stored, f"cannot be used as is: {'; '.join(dict.fromkeys(never))}; reject "
-                       "it, or find out what it is")  # fmt: skip
+                       "it, or find out what it is")
     if gauge := list(against_gauges([rod], stored.case, inspection.stored.name)):
         raise _refused(stored, f"is not known well enough: {'; '.join(gauge)}")
     if not faults:

@@ -35,7 +35,7 @@ class AcceptTrial:
         options = [*sides, "--date", str(self.file.on), "--read-to", plain(told.read_to_mm)]
         options += ["--correct", str(told.correct)] if told.correct else []
         return with_case("trial", self.file.case, [*options, "--accept", "--note",
-                                                   self.file.remark])  # fmt: skip
+                                                   self.file.remark])
 
     @property
     def words(self) -> str:

@@ -34,5 +34,5 @@ def read_clinic_file(raw: bytes, name: str) -> ClinicFile:
                 field=dotted(one.location), allowed=one.allowed,
             )
             for one in mistakes
-        ))  # fmt: skip
+        ))
     return told

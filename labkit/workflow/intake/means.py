@@ -114,7 +114,7 @@ def means_of_follow_up(lab: Lab, file: ClinicFile, told: FollowUpTold) -> Means:
     """Work out what is recorded of the pair in the mouth; the one that was there comes out."""
     rods = lab.reader.rods(file.case)
     worn = [_rod_named(file.case, rods, side, word)
-            for side, word in ((Side.LEFT, told.left), (Side.RIGHT, told.right))]  # fmt: skip
+            for side, word in ((Side.LEFT, told.left), (Side.RIGHT, told.right))]
     pair = pair_report(lab.reader, file.case, tuple(rod.label for rod in worn))
     instead = any(rod.state == RodState.FITTED and rod not in worn for rod in rods)
     new = [rod for rod in worn if rod.state != RodState.FITTED]
@@ -125,7 +125,7 @@ def means_of_follow_up(lab: Lab, file: ClinicFile, told: FollowUpTold) -> Means:
             "the record says already that this pair is in the mouth; there is nothing to record"
         ),
         data=pair.data,
-    ), instead=instead)  # fmt: skip
+    ), instead=instead)
 
 
 def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
@@ -140,13 +140,13 @@ def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
                 f"the rod {grouped(rod.identifier)} is of the case {rod.case}, and the sheet is of "
                 f"the case {file.case}; ask the clinic which case is meant",
                 field="told.rods", value=one.rod,
-            )  # fmt: skip
+            )
         if rod in named:
             raise InputError(
                 f"the rod {grouped(rod.identifier)} is named twice; ask the clinic what became of "
                 "it",
                 field="told.rods", value=one.rod,
-            )  # fmt: skip
+            )
         named.append(rod)
         if rod.state == one.became:
             already.append(f"{_shown(rod)} is recorded as {rod.state} already.")
@@ -160,7 +160,7 @@ def means_of_rods(lab: Lab, file: ClinicFile, told: RodsTold) -> Means:
             "the record says all of this already; there is nothing to record"
         ),
         data={"rods": listed.records},
-    ))  # fmt: skip
+    ))
 
 
 _RODS = (
@@ -194,7 +194,7 @@ def _told_means(
     return Means(
         means.says, means.sections, () if refused else tuple(acts), tuple(refused),
         means.waits, means.data,
-    )  # fmt: skip
+    )
 
 
 def _rod_named(case: str, rods: Iterable[StoredRod], side: Side, word: str) -> StoredRod:
@@ -209,7 +209,7 @@ def _rod_named(case: str, rods: Iterable[StoredRod], side: Side, word: str) -> S
                 f"the rod {grouped(wanted)} is no {side} rod of the case {case!r}; ask the clinic "
                 "which rod is meant",
                 field=f"told.{side}", value=word,
-            )  # fmt: skip
+            )
         return found[0]
     length = length_of(word.upper().removesuffix(side[0].upper()))
     found = [rod for rod in own if length_of(rod.label) == length]

@@ -82,7 +82,7 @@ def _twice(source: TextSource, case: Case, before: Sequence[Case]) -> Iterator[L
                 f"the case {number} is in {earlier.source.name} already; send one prescription "
                 "for each case",
                 where=source.place(("case",)), field="case",
-            )  # fmt: skip
+            )
             return
 
 
@@ -148,7 +148,7 @@ def means_of_prescription(
         refused=tuple(refused),
         waits=_waits(sent, path, known=known),
         data=report.data,
-    )  # fmt: skip
+    )
 
 
 def _waits(sent: Sent, path: str, *, known: bool) -> str:
@@ -172,7 +172,7 @@ def source_of(file: ClinicFile, told: PrescriptionTold, name: str) -> TextSource
             f"the prescription is of the case {keys['case']!r}, and the sheet of {file.case!r}; "
             "ask the clinic which case is meant",
             where=name, field="told.keys.case", value=keys["case"],
-        )  # fmt: skip
+        )
     return read_texts(keys, name)
 
 

@@ -58,7 +58,7 @@ def text_keys() -> Mapping[str, tuple[Location, Entry]]:
         stands in a file, and its form.
     """
     return {".".join(map(str, at[1:] or at)): (at, entry)
-            for at, entry in _leaves(file_keys(Prescription), ())}  # fmt: skip
+            for at, entry in _leaves(file_keys(Prescription), ())}
 
 
 def _leaves(keys: Mapping[str, Entry], above: Location) -> Iterator[tuple[Location, Entry]]:

@@ -150,7 +150,7 @@ def changed_since(
             f"{file.case} in the ledger {reader.place}; look for the ledger that the sheet was "
             "made from",
             field="entry", value=file.entry,
-        )  # fmt: skip
+        )
     return tuple(event for event in story if event.seq > file.entry)
 
 
@@ -181,7 +181,7 @@ def _proposal(
             },
         ),
         means.acts, means.refused, means.waits,
-    )  # fmt: skip
+    )
 
 
 def _without_next(words: tuple[str, ...]) -> tuple[str, ...]:
@@ -206,14 +206,14 @@ def _changes(file: ClinicFile, changed: Table) -> Iterator[Section]:
         return
     if not changed.rows:
         yield Section(words=(f"Nothing was recorded since entry {file.entry}, for which the sheet "
-                             "was made.",))  # fmt: skip
+                             "was made.",))
         return
     yield Section(
         "Recorded since the sheet was made",
         (f"The sheet was made for entry {file.entry}. What the clinic saw may no longer hold; "
          "what follows is worked out on what holds now.",),
         changed,
-    )  # fmt: skip
+    )
 
 
 def _next(means: Means, lines: tuple[str, ...], typed: str) -> Iterator[str]:

@@ -42,7 +42,7 @@ def blank_content(templates: Mapping[str, Any]) -> dict[str, Any]:
         "trial": None, "order": None, "templates": list(templates), "keys": {},
         "became": {str(state): means for state, means in BECAME_MEANS.items()},
         "read_to": plain(READ_TO_MM),
-    }  # fmt: skip
+    }
 
 
 def case_content(
@@ -116,7 +116,7 @@ def _pair(pair: PairNow) -> dict[str, Any]:
         "lengths": pair.lengths, "percent": percent, "mm": mm,
         "words": pair.words, "stop": pair.not_to_be_worn, "start": pair.start,
         "left": _identifier(pair, Side.LEFT), "right": _identifier(pair, Side.RIGHT),
-    }  # fmt: skip
+    }
 
 
 def _identifier(pair: PairNow, side: Side) -> str | None:
@@ -128,4 +128,4 @@ def _rod(rod: CaseRod) -> dict[str, Any]:
         "identifier": rod.identifier, "shown": grouped(rod.identifier),
         "label": rod.rod.rod.label, "side": str(rod.rod.rod.side), "who": WHO_HAS_IT[rod.state],
         "next": became_next(rod.state),
-    }  # fmt: skip
+    }

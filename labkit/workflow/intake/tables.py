@@ -44,7 +44,7 @@ BECAME_MEANS = {
     Became.BROKEN: "It must not be worn. Keep the pieces for the laboratory, which can make it "
                    "once more; if one is missing, it may have been swallowed or inhaled: see a "
                    "doctor at once.",
-}  # fmt: skip
+}
 _NOT_HERE = (
     "This sheet does not reach that far. Save what you saw: the laboratory works out the answer."
 )
@@ -155,7 +155,7 @@ def _told(stored: StoredCase, proposal: TrialProposal) -> dict[str, Any]:
         "answer": answer(proposal, stored.prescription.action),
         "pairs": {pair.pair: [*(_cell(column, pair) for column in _SHOWN), pair.not_to_be_worn]
                   for pair in proposal.pairs},
-    }  # fmt: skip
+    }
 
 
 def _cell(column: Column, item: Any) -> str:
@@ -199,21 +199,21 @@ def _order_row(found: ExtraRods) -> dict[str, Any]:
         "left": step.left.label, "right": step.right.label,
         "percent": millimetres(step.made.percent or 0.0, 1),
         "mm": millimetres(step.made.advancement_mm or 0.0),
-    }  # fmt: skip
+    }
 
 
 def _gaps_between(
     pairs: Iterable[PairNow], made: Sequence[tuple[Decimal, float]]
 ) -> Iterator[dict[str, Any]]:
     known = [(pair.name, percent) for pair in pairs
-             if pair.makes is not None and (percent := pair.makes.percent) is not None]  # fmt: skip
+             if pair.makes is not None and (percent := pair.makes.percent) is not None]
     for (low_name, low), (high_name, high) in pairwise(known):
         between = [percent for percent, makes in made if low < makes < high]
         middle = min(
             between, key=lambda one: abs(float(one) - (low + high) / 2), default=None
         )
         yield {"low": low_name, "high": high_name,
-               "percent": None if middle is None else plain(middle)}  # fmt: skip
+               "percent": None if middle is None else plain(middle)}
 
 
 def became_next(state: str) -> list[str]:

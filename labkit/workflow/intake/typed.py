@@ -70,7 +70,7 @@ def on_base(source: TextSource, base: TomlSource) -> TextSource:
     text = with_values(base, {
         text_keys()[name][0]: toml_value(_value_in(source, name)) if name in now else None
         for name in changed
-    }) if changed else base.text  # fmt: skip
+    }) if changed else base.text
     written = parse_toml(text, source.name)
     if texts_of(written) != now:
         raise InputError(

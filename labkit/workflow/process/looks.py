@@ -193,4 +193,4 @@ def lots_report(lots: tuple[Lot, ...]) -> Report:
     return Report(
         "Lots of material", (Section("Lots of material", words, table),),
         {"schema": 1, "lots": table.records},
-    )  # fmt: skip
+    )

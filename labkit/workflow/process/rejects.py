@@ -65,7 +65,7 @@ def rejects_report(
         for name in wanted
         for (of, cause), count in sorted(rejected.items(), key=lambda one: (-one[1], one[0]))
         if of == name
-    ]  # fmt: skip
+    ]
     whole = [
         f"{name}: {sum(row.rejected for row in rows if row.process == name)} of {made[name]} rods "
         "rejected"
@@ -80,4 +80,4 @@ def rejects_report(
         ),
         {"schema": 1, "made": {name: made[name] for name in wanted},
          "rejected": Table.of(_COLUMNS, rows).records},
-    )  # fmt: skip
+    )

@@ -193,7 +193,7 @@ def _to_know(story: CaseStory) -> Iterator[Finding]:
     if count := len(list(_deviations(story))):
         which = "entry reports" if count == 1 else "entries report"
         yield note("deviations", f"{count} {which} something that was not as it should be; see "
-                   "Deviations")  # fmt: skip
+                   "Deviations")
     if story.problem:
         yield note("not_known", f"what the rods mean now is unknown: {story.problem}")
 
@@ -231,7 +231,7 @@ def _lots(history: History) -> list[dict[str, Any]]:
 def _tools(history: History) -> list[dict[str, Any]]:
     """Tell which instruments and gauge pins measured, each as it was known then."""
     told_of = (one.details.get(kind) for one in history.readings
-               for kind in ("instrument", "gauge_pins"))  # fmt: skip
+               for kind in ("instrument", "gauge_pins"))
     return _unlike(
         {name: tool.get(name) for name in ("name", "title", "evidence", "calibration_due")}
         for tool in told_of if tool
@@ -295,14 +295,14 @@ _LOTS = (
     Column("use before", lambda one: one["use_before"], "use_before", unknown="not stated"),
     Column("rods", lambda one: one["identifiers"], "identifiers",
            lambda rods: f"{counted(len(rods), 'rod')}: {', '.join(map(grouped, rods))}"),
-)  # fmt: skip
+)
 _TOOLS = (
     Column("instrument", lambda one: f"{one['title']} ({one['name']})", "title"),
     Column(None, lambda one: one["name"], "name"),
     Column("evidence", lambda one: one["evidence"], "evidence"),
     Column("calibration due", lambda one: one["calibration_due"], "calibration_due",
            unknown="not stated"),
-)  # fmt: skip
+)
 _RODS = (
     Column("identifier", "identifier", show=grouped),
     Column("set", "set_name"),

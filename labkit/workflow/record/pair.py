@@ -89,7 +89,7 @@ def pair_report(reader: Reader, case: str, words: tuple[str, ...]) -> Report:
             "tolerance_mm": makes.tolerance_mm, "off_mm": found.off_mm,
             "may_be_worn": not refusals(findings), "entry": standing.entry, "findings": findings,
         },
-    )  # fmt: skip
+    )
 
 
 def _sides(words: tuple[str, ...]) -> tuple[Decimal, Decimal]:
@@ -99,7 +99,7 @@ def _sides(words: tuple[str, ...]) -> tuple[Decimal, Decimal]:
             "name one left and one right rod as engraved, such as 31.6L 30.1R; without L and R the "
             "left one comes first",
             field="rods", value=" ".join(words),
-        )  # fmt: skip
+        )
     given = [(match[1], match[2].upper()) for match in matches if match]
     marks = [mark for _, mark in given]
     if marks in (["R", "L"], ["R", ""], ["", "L"]):
@@ -109,7 +109,7 @@ def _sides(words: tuple[str, ...]) -> tuple[Decimal, Decimal]:
             f"both rods are {'left' if marks[0] == 'L' else 'right'} ones; name one left and one "
             "right rod, such as 31.6L 30.1R",
             field="rods", value=" ".join(words),
-        )  # fmt: skip
+        )
     return length_of(given[0][0]), length_of(given[1][0])
 
 

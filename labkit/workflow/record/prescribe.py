@@ -117,7 +117,7 @@ def refuse_first(reader: Reader, case: Case) -> None:
             f"the case {number} is recorded already; revise its prescription instead, or give the "
             "new case another number; nothing was recorded",
             where=case.source.name, field="case", value=number,
-        )  # fmt: skip
+        )
 
 
 def refuse_number(case: Case) -> None:

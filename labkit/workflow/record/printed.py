@@ -55,7 +55,7 @@ def printed_papers(reader: Reader, case: str) -> Iterator[Printed]:
     """
     printed = reader.current(case, Kind.PAPERS_PRINTED)
     again = {body.set: event for event in printed
-             for body in [said(event, PapersPrinted)] if body.paper is None}  # fmt: skip
+             for body in [said(event, PapersPrinted)] if body.paper is None}
     made = [stored for stored in reader.sets(case) if stored.state is SetState.MADE]
     for stored in made:
         yield _last(reader.prescriptions(case), stored, again.get(stored.name))
@@ -73,7 +73,7 @@ def _last(
     told = (
         max((one for one in revisions if one.stamp.seq <= entry), key=lambda one: one.revision)
         if marks else stored.prescription
-    )  # fmt: skip
+    )
     on = (stored.started.at if again is None else again.at)[:10]
     try:
         prescription = read_stored(told)[1]

@@ -260,5 +260,5 @@ def _micrometres(length: Decimal) -> int:
             f"a rod of {plain(length)} mm cannot be recorded: the ledger keeps whole micrometres; "
             "prescribe a length grid of whole micrometres",
             field="grading.grid", value=length,
-        )  # fmt: skip
+        )
     return int(scaled)

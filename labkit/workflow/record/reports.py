@@ -92,7 +92,7 @@ _SETS = (
 _PRESCRIPTIONS = (
     *only("revision", "reason", "sha256"),
     Column(None, "stamp.at", "at"), Column(None, "stamp.by", "by"), *only("text"),
-)  # fmt: skip
+)
 
 
 def story_report(story: CaseStory) -> Report:
@@ -112,7 +112,7 @@ def story_report(story: CaseStory) -> Report:
     events = (
         *only("seq", "at", "by", "kind"), Column(None, told, "text"), *only("corrects"),
         Column(None, lambda event: story.corrected.get(event.seq), "corrected_by"),
-    )  # fmt: skip
+    )
     return Report(
         title="Story of a case",
         sections=(
@@ -155,7 +155,7 @@ _READINGS = (
     *only("gauge", "note"),
     Column(None, "stamp.at", "at"),
     Column(None, "stamp.by", "by"),
-)  # fmt: skip
+)
 
 
 def rod_report(found: FoundRod) -> Report:

@@ -32,7 +32,7 @@ def sheet_report(standing: CaseStanding) -> Report:
     empty = Table.of(_EMPTY, [
         (pair, rod) for pair in standing.pairs
         for side in Side if (rod := pair.gone.get(side)) is not None
-    ])  # fmt: skip
+    ])
     now = standing.now
     return Report(
         title="Case sheet of today",
@@ -70,7 +70,7 @@ def sheet_report(standing: CaseStanding) -> Report:
         findings=findings_of(standing),
         date=standing.on,
         name="case-sheet-of-today",
-    )  # fmt: skip
+    )
 
 
 def circulation_table(standing: CaseStanding) -> Table:
@@ -151,7 +151,7 @@ _EMPTY = (
     Column("identifier", lambda row: grouped(row[1].identifier)),
     Column("state", lambda row: str(row[1].state)),
     Column("since", lambda row: row[1].since),
-)  # fmt: skip
+)
 
 
 def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
@@ -163,7 +163,7 @@ def findings_of(standing: CaseStanding) -> tuple[Finding, ...]:
 def rods_named(rods: tuple[CaseRod, ...]) -> str:
     """Name rods in a sentence by identifier, label and side."""
     return ", ".join(f"{grouped(rod.identifier)} ({rod.rod.rod.label} {rod.rod.rod.side})"
-                     for rod in rods)  # fmt: skip
+                     for rod in rods)
 
 
 def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
@@ -185,7 +185,7 @@ def pairs_not_worn(standing: CaseStanding) -> Iterator[Finding]:
         yield note("asked_back",
                    f"ask for these rods back, and record them as returned or withdrawn: "
                    f"{rods_named(standing.asked_back)}",
-                   "rods")  # fmt: skip
+                   "rods")
 
 
 def mouth_found(standing: CaseStanding) -> Iterator[Finding]:
@@ -207,7 +207,7 @@ def mouth_found(standing: CaseStanding) -> Iterator[Finding]:
     else:
         return
     yield note(IN_THE_MOUTH, f"{what}; ask what is worn, and record it",
-               ", ".join(rod.identifier for _, rod in worn))  # fmt: skip
+               ", ".join(rod.identifier for _, rod in worn))
 
 
 def _in_mouth(pair: PairNow, rod: CaseRod) -> str:
@@ -224,14 +224,14 @@ def _rounding(standing: CaseStanding) -> Iterator[Finding]:
                        f"{pair.name} is 100 % within rounding: it makes "
                        f"{millimetres(pair.makes.beyond_mm)} mm more than the recorded maximum, "
                        f"its own tolerance ±{millimetres(pair.makes.tolerance_mm)} mm",
-                       pair.name)  # fmt: skip
+                       pair.name)
 
 
 def _not_holding(standing: CaseStanding) -> Iterator[Finding]:
     for found in not_holding(standing):
         yield note("jaw_not_held",
                    f"{found.what}; ask the laboratory before they are worn",
-                   ", ".join(pair.name for pair in found.pairs))  # fmt: skip
+                   ", ".join(pair.name for pair in found.pairs))
 
 
 def _start(standing: CaseStanding) -> Iterator[Finding]:
@@ -239,7 +239,7 @@ def _start(standing: CaseStanding) -> Iterator[Finding]:
         yield note("no_start_pair",
                    "no pair in circulation serves the prescribed start; ask the prescriber which "
                    "step comes first",
-                   "start")  # fmt: skip
+                   "start")
 
 
 def pair_json(pair: PairNow) -> dict[str, Any]:
@@ -256,11 +256,11 @@ def pair_json(pair: PairNow) -> dict[str, Any]:
         "serves_percent": list(pair.serves), "start": pair.start,
         "rods": [_rod_json(rod) for rod in pair.rods.values()],
         "gone": [_rod_json(rod) for rod in pair.gone.values()],
-    }  # fmt: skip
+    }
 
 
 def _rod_json(rod: CaseRod) -> dict[str, Any]:
     return {
         "identifier": rod.identifier, "side": str(rod.rod.rod.side), "label": rod.rod.rod.label,
         "state": str(rod.state), "since": rod.since,
-    }  # fmt: skip
+    }

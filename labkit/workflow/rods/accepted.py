@@ -72,7 +72,7 @@ def of_length(rod: MeasuredRod) -> Fault:
         ("mm", millimetres(decision.y_mm, 3)), ("u", millimetres(decision.u_mm, 4)),
         ("low", millimetres(decision.lower_mm, 3)), ("high", millimetres(decision.upper_mm, 3)),
         (_RESULT, decision.result.name),
-    ))  # fmt: skip
+    ))
 
 
 def of_sides(difference: SideDifference) -> Fault:
@@ -80,7 +80,7 @@ def of_sides(difference: SideDifference) -> Fault:
     return Fault(_SIDES, (
         ("step", str(difference.step)), ("mm", millimetres(difference.difference_mm, 3)),
         ("allowed", plain(difference.tolerance_mm)), (_RESULT, difference.decision.result.name),
-    ))  # fmt: skip
+    ))
 
 
 def of_finding(finding: Finding) -> Fault:

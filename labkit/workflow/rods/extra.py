@@ -194,7 +194,7 @@ def last_set(ledger: Reader, case: str) -> StoredSet:
             f"the ledger has no finished set of the case {case!r}, to which rods could be added; "
             "make its first set with `labkit make --by`",
             field="case", value=case,
-        )  # fmt: skip
+        )
     return made[-1]
 
 
@@ -212,7 +212,7 @@ def _graded(
             f"names the template {prescription.template}, but the rods of the last set are of "
             f"{template.name}; make a whole set of the new template with `labkit make`",
             where=source.name, field="appliance.template", value=prescription.template,
-        )  # fmt: skip
+        )
     found = extra_rods(prescription, out, order.requests, LengthLimits.of(template))
     graded = replace(found.spacer_set, findings=(*remarks, *found.spacer_set.findings))
     return found, Case(source, prescription, template, graded)

@@ -99,4 +99,4 @@ def _report(
             "findings": (*graded.findings, *pairs_not_worn(standing)),
             "refused": refusal is not None,
         },
-    )  # fmt: skip
+    )

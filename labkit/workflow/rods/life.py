@@ -136,7 +136,7 @@ def tell(
             for rod in rods
         ]
         now = {rod.identifier: rod for each in {rod.case for rod in rods}
-               for rod in ledger.rods(each)}  # fmt: skip
+               for rod in ledger.rods(each)}
         after = tuple(now[rod.identifier] for rod in rods)
         return _report(rods, after, events, [_words(ledger, rod) for rod in after])
 
@@ -251,14 +251,14 @@ def _check_transition(rod: StoredRod, told: Told) -> None:
             f"{shown} is {state_words(rod.state)} and cannot be "
             f"{told.state}; what can be recorded of it is {next_words(rod.state)}; a mistake is "
             f"taken back with `labkit rod {rod.identifier} {MISTAKEN}`; nothing was recorded",
-        )  # fmt: skip
+        )
     if told.state == RodState.DELIVERED and rod.state == RodState.MADE and not told.unreleased:
         raise refusal(
             rod,
             f"{shown} is not released; inspect and release its set first (`labkit inspect`, "
             "`labkit release`), or say with --unreleased why it leaves the lab all the same; "
             "nothing was recorded",
-        )  # fmt: skip
+        )
 
 
 def _check_swap(reader: Reader, rod: StoredRod) -> None:
@@ -338,7 +338,7 @@ def _take_back(
             rod,
             f"of the rod {grouped(rod.identifier)} no state was recorded that could be a mistake; "
             "nothing was recorded",
-        )  # fmt: skip
+        )
     if not has_words(told.note):
         raise InputError(
             "a mistake is taken back with a reason: add --note; nothing was recorded",
@@ -382,4 +382,4 @@ def _report(
             ],
             "in_circulation": circulating,
         },
-    )  # fmt: skip
+    )

@@ -208,4 +208,4 @@ def withdrawn_report(case: str, order: OrderNow) -> Report:
             "schema": 1, "case": case, "order": order.event.seq, "entry": order.withdrawn.seq,
             "set": order.by_set and order.by_set.name, "rods": table.records,
         },
-    )  # fmt: skip
+    )

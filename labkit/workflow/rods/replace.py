@@ -254,7 +254,7 @@ def replacement_job(
     digest = inputs_sha256(case, process, means[0], {
         "replaces": sorted(rod.identifier for rod in rods),
         "findings": jsonable(findings),
-    })  # fmt: skip
+    })
     return Job(
         case, Means(process, means[0], profile), tuple(planned), digest, replaces=replaces
     )
@@ -282,7 +282,7 @@ def _pieces(
     kept = []
     for part, engraving in planned:
         uses = tuple(Use(use.step, use.side) for use in part.uses
-                     if (use.step, use.side) in replaces)  # fmt: skip
+                     if (use.step, use.side) in replaces)
         if uses:
             kept.append((Part(part.rod, uses), engraving))
     return kept
@@ -307,4 +307,4 @@ def _changed(part: str) -> RefusedError:
         f"this version of the program makes the rod {part} otherwise than it was made; a rod in "
         "its place must be the same: use the version that the set was made with (`labkit show`)",
         field="part", value=part,
-    )  # fmt: skip
+    )

@@ -35,7 +35,7 @@ def revised_since(
         "{when}, prescription revision {newest} held; percentages are those of revision {own}, "
         "from which these rods were first made (labkit sheet {case} shows those of today)",
         when=when, newest=str(newest), own=str(own), case=stored.case,
-    )]  # fmt: skip
+    )]
     try:
         now = read_case(reader, stored.case).prescription
         meant = {rod.identifier for rod in rods}
@@ -50,5 +50,5 @@ def revised_since(
                 "above_100",
                 "{when}, the {side} rod {label} made more than 100 %: not to be worn",
                 f"step {one.step} {rod.side}", when=when, side=str(rod.side), label=rod.label,
-            ))  # fmt: skip
+            ))
     return tuple(found)

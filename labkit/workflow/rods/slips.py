@@ -22,7 +22,7 @@ def named_twice(rod: StoredRod) -> InputError:
     return InputError(
         f"the rod {grouped(rod.identifier)} is named twice; name each rod once",
         field="identifier", value=rod.identifier,
-    )  # fmt: skip
+    )
 
 
 def no_such_entry(case: str, entry: int, what: str, known: Iterable[int]) -> InputError:
@@ -36,11 +36,11 @@ def no_such_entry(case: str, entry: int, what: str, known: Iterable[int]) -> Inp
     there = (
         "it has none" if not numbers else f"the only one is entry {numbers[0]}"
         if len(numbers) == 1 else f"they are the entries {', '.join(numbers)}"
-    )  # fmt: skip
+    )
     return InputError(
         f"entry {entry} is no {what} of the case {case!r}; {there} (`labkit show`)",
         field="withdraw", value=entry, allowed=", ".join(numbers),
-    )  # fmt: skip
+    )
 
 
 def no_such_label(case: str, side: Side, length: Decimal, labels: Iterable[str]) -> InputError:
@@ -55,4 +55,4 @@ def no_such_label(case: str, side: Side, length: Decimal, labels: Iterable[str])
         f"no {side} rod of the case {case!r} bears {length:.{decimals}f}; its {side} rods are "
         f"{known}; read the label again",
         field=str(side), value=str(length), allowed=known,
-    )  # fmt: skip
+    )

@@ -60,7 +60,7 @@ def rods_meant(reader: Reader, stored: StoredSet) -> list[StoredRod]:
     return [
         slot.rod for slot in slots_of(reader, stored)
         if slot.filled and (stored.purpose != REPLACEMENT or slot.rod.set_name == stored.name)
-    ]  # fmt: skip
+    ]
 
 
 def _slot(first: StoredRod, after: dict[str, StoredRod]) -> Slot:

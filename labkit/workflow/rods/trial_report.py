@@ -106,7 +106,7 @@ def trial_report(trial: Trial) -> Report:
             "revision": trial.revision,
             "findings": outcome.findings,
         },
-    )  # fmt: skip
+    )
 
 
 def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Iterator[Section]:
@@ -124,7 +124,7 @@ def _sections(trial: Trial, proposal: TrialProposal, prescribed: Table) -> Itera
             for finding in refusals(proposal.set_findings)
         ),
         *_kept(trial.order, proposal.pairs),
-    ))  # fmt: skip
+    ))
     yield Section(words=(*_next(trial), _what_holds(trial)), on=On.COMMANDS)
 
 

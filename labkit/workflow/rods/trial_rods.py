@@ -18,7 +18,7 @@ from labkit.workflow.sets.stored_case import StoredCase
 def labels_to_try(stored: StoredCase, side: Side) -> list[str]:
     """List the rods of a side that can be tried, the longest first."""
     rods = {rod.rod.label: rod.rod.length for rod in stored.out
-            if rod.rod.side is side and rod.rod.made}  # fmt: skip
+            if rod.rod.side is side and rod.rod.made}
     return sorted(rods, key=lambda label: -rods[label])
 
 

@@ -52,7 +52,7 @@ def as_stored(
             "the program knows; make the rods with the version that the set was made with "
             "(labkit show)",
             field=_NOUNS[cls], value=stored.name,
-        )  # fmt: skip
+        )
     return value if accept else replace(value, build=installed[stored.name].build)
 
 
@@ -91,7 +91,7 @@ def _refuse_changed(
             f"the {what} {stored.name} that {of_set} was made with is no longer installed; "
             f"install it, or, {way_out}",
             field=what, value=stored.name,
-        )  # fmt: skip
+        )
     changed = differences(*(
         {name: value for name, value in content.items() if name != _OF_THE_BUILD}
         for content in (stored.content, jsonable(installed))
@@ -104,4 +104,4 @@ def _refuse_changed(
                 *changed,
             )),
             field=what, value=stored.name,
-        )  # fmt: skip
+        )

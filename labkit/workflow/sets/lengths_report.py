@@ -84,7 +84,7 @@ def lengths_report(case: Case, openings_mm: tuple[float, ...] = ()) -> Report:
             "findings": graded.findings,
             **({"opening": _by_step(opened)} if opened else {}),
         },
-    )  # fmt: skip
+    )
 
 
 def _recorded(case: Case) -> tuple[str, str]:
@@ -132,7 +132,7 @@ def _opening(case: Case, drops_mm: tuple[float, ...]) -> tuple[_Opened, ...]:
             row + 1, steps[row].percent, drops_mm[column],
             None if why else float(advancement), None if why else percent,
             NOWHERE if why else "beyond the maximum" if beyond else "", why or "",
-        ))  # fmt: skip
+        ))
     return tuple(opened)
 
 
@@ -163,7 +163,7 @@ def _by_step(opened: tuple[_Opened, ...]) -> list[dict[str, Any]]:
         for number, own in (
             (number, list(group)) for number, group in groupby(opened, attrgetter("step"))
         )
-    ]  # fmt: skip
+    ]
 
 
 def _side(side: str) -> tuple[Column, ...]:

@@ -113,7 +113,7 @@ class Queue:
                 f"{what}; name the record with --ledger postgresql://…, or make the batch on this "
                 "machine alone, without a queue (labkit guide many)",
                 field="ledger", value=self.place,
-            )  # fmt: skip
+            )
         _require_engine()
         _, named = given.get_dialect()().create_connect_args(given)
         self.schema, self.conninfo = self._found(dict(named))

@@ -43,5 +43,5 @@ def solids_digest(case: Case) -> str:
         version_and_commit(), jsonable(case.template),
         [[part.rod.part, str(part.rod.length), part.rod.engraving, part.rod.bar,
           part.rod.case_mark, str(part.rod.hand)] for part in parts],
-    ]  # fmt: skip
+    ]
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()

@@ -40,7 +40,7 @@ def standing_of(reader: Reader, spec: Spec) -> SetStanding | NotKnown:
         except LabkitError:
             return NotKnown("prescription_not_read")
         last = next(event for event in reversed(reader.story(own.case))
-                    if event.kind not in _OF_PAPERS)  # fmt: skip
+                    if event.kind not in _OF_PAPERS)
         marks = _marks(made.spec.content for made in reader.sets(own.case) if made.spec)
         return SetStanding(
             case, own.set_revision, last.seq, last.at[:10], {**marks, **_marks([spec])}
@@ -52,7 +52,7 @@ def _marks(specs: Iterable[Spec]) -> dict[str, str]:
     return {
         use["identifier"]: part["mark"]
         for spec in specs for part in spec["parts"] for use in part["uses"]
-    }  # fmt: skip
+    }
 
 
 def _set_of(reader: Reader, spec: Spec) -> StoredSet | None:

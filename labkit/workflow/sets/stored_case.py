@@ -117,7 +117,7 @@ def _telling_set(sets: tuple[StoredSet, ...], prescription: Prescription) -> Sto
             s.state is SetState.MADE,
             s.started.seq,
         ),
-    )  # fmt: skip
+    )
 
 
 def limits_of(template: dict[str, Any]) -> LengthLimits:
