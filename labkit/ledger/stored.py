@@ -188,6 +188,11 @@ class StoredSet:
         return _content(self._made.spec, self.name) if self._made else None
 
     @property
+    def content(self) -> dict[str, Any]:
+        """Content of its spacer-set.json, empty unless made."""
+        return self.spec.content if self.spec else {}
+
+    @property
     def sums_sha256(self) -> str | None:
         """SHA-256 of its list of sums, None unless made."""
         return self._made.sums_sha256 if self._made else None

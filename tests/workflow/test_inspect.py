@@ -140,6 +140,37 @@ def test_what_is_measured_now_counts_before_what_is_recorded(ledger, first, then
     assert (kept.decision.result, kept.length_mm) == (wanted, again[3].length_mm)
 
 
+def test_what_is_seen_now_counts_before_what_is_recorded(ledger):
+    """A rod that was smooth once and is rough now is never shown as it was, nor the other way."""
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    rods = by_hand(inspection)
+    record_readings(ledger, inspection, rods, STAMP)
+    looked_at = rods[3].expected.identifier
+    for look, wanted in ((("smooth",), Result.NOT_CONFORMING), ((), Result.CONFORMS)):
+        seen = RodReadings(looked_at, None, measured_on=TODAY.date(), look=look)
+        told = inspect(ledger, CASE, None, [seen], KNOWN)
+        (rod,) = (one for one in told.decision.rods if one.expected.identifier == looked_at)
+        assert rod.result is wanted
+        record_readings(ledger, told, [seen], STAMP, "seen again")
+
+
+@pytest.mark.parametrize(("first", "then"), [({}, {3: "0.3"}), ({3: "0.3"}, {})])
+def test_a_length_told_alone_counts_before_the_one_told_with_the_rest(ledger, first, then):
+    """What was seen still holds, so that both readings stay in the record."""
+    inspection = inspect(ledger, CASE, None, (), KNOWN)
+    record_readings(ledger, inspection, by_hand(inspection, first), STAMP)
+    rod = by_hand(inspection, then)[3]
+    alone = inspection.bench.measured(
+        replace(rod.readings, label_read=None, fittings=None, look=None)
+    )
+    record_readings(ledger, inspection, [alone], STAMP, "measured again")
+    assert len(ledger.readings(rod.expected.identifier)) == 2
+    (kept,) = (one for one in decision_from_record(ledger, CASE).decision.rods
+               if one.expected.identifier == rod.expected.identifier)
+    wanted = Result.NOT_CONFORMING if then else Result.CONFORMS
+    assert (kept.decision.result, kept.length_mm) == (wanted, rod.length_mm)
+
+
 def test_one_rod_measured_again_leaves_the_others_as_recorded(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
     rods = by_hand(inspection, {3: "0.3"})

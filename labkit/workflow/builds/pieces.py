@@ -82,8 +82,7 @@ def _refuse(sets: list[StoredSet], process: Process) -> None:
 
 
 def _other_process(stored: StoredSet, process: Process) -> str:
-    spec = stored.spec.content if stored.spec else {}
-    made_with = process_of(spec)
+    made_with = process_of(stored.content)
     unlike = _unlike(made_with, process)
     if not unlike:
         return ""
@@ -118,7 +117,7 @@ def _of_set(
 ) -> Iterator[Piece]:
     from labkit.exports.check.stl_reader import read_stl
 
-    spec = stored.spec.content if stored.spec else {}
+    spec = stored.content
     template, parts = template_of(spec), [part_of(part) for part in spec["parts"]]
     meshes = {
         part.part: read_stl(Path(stored.folder) / part.files.stl) for part in parts

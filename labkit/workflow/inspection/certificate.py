@@ -32,7 +32,7 @@ def certificate_pdf(
     Raises:
         InputError: The lab's own template cannot be set.
     """
-    spec = stored.spec.content if stored.spec else {}
+    spec = stored.content
     shown = with_standing(spec, reader) if spec else spec
     if must_say(shown):  # else it is the same paper whatever was recorded since
         spec = shown

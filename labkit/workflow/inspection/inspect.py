@@ -76,8 +76,7 @@ class Inspection:
     @property
     def side_tolerance_stated(self) -> bool:
         """Whether the prescription states the side tolerance; else it is the rods' own."""
-        spec = self.stored.spec.content if self.stored.spec else {}
-        grading = spec.get("prescription", {}).get("grading", {})
+        grading = self.stored.content.get("prescription", {}).get("grading", {})
         return grading.get("side_tolerance_mm") is not None
 
 

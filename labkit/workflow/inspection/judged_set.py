@@ -69,4 +69,4 @@ def lay_out(
 
 def own_profile(stored: StoredSet) -> Profile:
     """Give the profile that a set keeps; the default one where it keeps none."""
-    return profile_of(stored.spec.content if stored.spec else {})
+    return profile_of(stored.content)

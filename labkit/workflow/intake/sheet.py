@@ -89,8 +89,7 @@ def drawings_of(reader: Reader, case: str) -> Iterator[tuple[str, Drawing]]:
         )
     lettering = load_lettering()
     for one in reader.sets(case):
-        spec = one.spec.content if one.spec else {}
-        if "parts" in spec:
+        if "parts" in (spec := one.content):
             yield f"The rods of set {one.set_revision}, as made", set_drawing(spec, lettering)
 
 

@@ -158,7 +158,7 @@ def extra_plan(reader: Reader, order: ExtraOrder, installed: Installed) -> Extra
     )
     sets, rods = reader.sets(order.case), reader.rods(order.case)
     found, case = _graded(reader, order, template, (installed.templates, rods_out(sets, rods)))
-    profile = installed.profile or profile_of(made.spec.content if made.spec else {})
+    profile = installed.profile or profile_of(made.content)
     series = _series(found.series, rods, {one.name: one.set_revision for one in sets})
     marked = bear_marks(sets, ((row.left, row.right) for row in found.series))
     return ExtraPlan(case, process, profile, series, marked, found.asked)

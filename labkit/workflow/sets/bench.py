@@ -116,7 +116,7 @@ def side_tolerances(stored: StoredSet, bench: Bench) -> dict[int, Decimal]:
     for place in bench.places:
         own = place.expected.tolerance_mm
         found[place.expected.step] = min(own, found.get(place.expected.step, own))
-    told = stored.spec.content.get("tolerances_mm", []) if stored.spec else []
+    told = stored.content.get("tolerances_mm", [])
     for step, each in enumerate(told, 1):
         if step in found and each.get("side_tolerance_mm") is not None:
             found[step] = Decimal(repr(each["side_tolerance_mm"]))
