@@ -17,6 +17,8 @@ from labkit.errors import InputError
 GENESIS = "0" * 64
 CASE_CHARACTERS = 40
 OPERATOR_CHARACTERS = 32
+#: Who records something: operator code, and when, in the time zone whose days count.
+Who = tuple[str, datetime.datetime]
 
 
 class Kind(StrEnum):

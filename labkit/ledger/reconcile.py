@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from labkit.ledger.bodies import SetAbandoned, SetMade
-from labkit.ledger.events import checked_operator
+from labkit.ledger.events import Who, checked_operator
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredSet
 
@@ -172,7 +172,7 @@ def _carry_out(
     decision: Decision,
     stored: StoredSet,
     found: Found,
-    who: tuple[str, datetime.datetime],
+    who: Who,
 ) -> None:
     if decision.action is Action.RECORD_MADE:
         spec = dict(found.spec or {})

@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from labkit.catalog.causes import causes, told_cause
 from labkit.core.case.rod_life import RodState
 from labkit.errors import InputError, LabkitError
+from labkit.ledger.events import Who
 from labkit.ledger.store import Ledger
 from labkit.web.asked import Told, day_of, own_case, own_rod, status_of, told, visit, workplace
 from labkit.web.jobs.job import Order, What, begin
@@ -23,7 +24,7 @@ from labkit.workflow.inspection.inspect import Inspection, inspect
 from labkit.workflow.inspection.inspect_report import inspection_report
 from labkit.workflow.inspection.lots import Lot
 from labkit.workflow.inspection.questions import spans
-from labkit.workflow.inspection.release import Who, Words, before_release, release, withhold
+from labkit.workflow.inspection.release import Words, before_release, release, withhold
 from labkit.workflow.inspection.release_state import release_now, told_now
 from labkit.workflow.inspection.use_as_is import Accepted, use_as_is, withdraw
 from labkit.workflow.rods import life

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 
 from labkit.core.case.identifier import grouped
@@ -12,6 +11,7 @@ from labkit.core.report import Column, Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.build_bodies import BuildFailed
 from labkit.ledger.builds import StoredBuild, builds_of, cases_of_build, last_build
+from labkit.ledger.events import Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
@@ -20,14 +20,12 @@ from labkit.workflow.builds.wanted import named_in_sentence, named_rods
 
 
 def fail_build(
-    ledger: Ledger, number: int, words: tuple[str, ...], reason: str,
-    who: tuple[str, datetime.datetime],
+    ledger: Ledger, number: int, words: tuple[str, ...], reason: str, who: Who
 ) -> Report:
     """Record that a build did not give rods: those named, or all that it could still have given.
 
     Args:
         words: Case numbers, names of sets, identifiers; none for the whole build.
-        who: Operator code, and when.
 
     Raises:
         InputError: There is no such build or rod, or no reason.

@@ -14,7 +14,7 @@ from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.people import require_known
 from labkit.errors import RefusedError
-from labkit.ledger.events import Kind, checked_operator
+from labkit.ledger.events import Kind, Who, checked_operator
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredReading, StoredRod, StoredSet
@@ -160,7 +160,7 @@ def record_readings(
     ledger: Ledger,
     inspection: Inspection,
     measured: Sequence[Inspected],
-    stamp: tuple[str, datetime.datetime],
+    stamp: Who,
     again: str | None = None,
     profile: Profile | None = None,
 ) -> tuple[int, ...]:
@@ -170,7 +170,6 @@ def record_readings(
     any other the rest still counts.
 
     Args:
-        stamp: Operator code, and when, with a time zone.
         again: Why rods that were measured before are measured again; None where none may be.
         profile: Who may measure; None for the set's own profile.
 

@@ -90,9 +90,8 @@ def recorded_set(reader: Reader, case: str, name: str | None) -> SetToMeasure:
 
     with reader.snapshot():
         stored, _, bench = lay_out(reader, case, name, {})
-    assert stored.spec is not None  # it is made
     lines = tuple(place.expected for place in bench.places)
-    return _to_measure(stored.name, stored.spec.content, bench.ways, lines)
+    return _to_measure(stored.name, stored.content, bench.ways, lines)
 
 
 def set_in_folder(folder: Path) -> SetToMeasure:

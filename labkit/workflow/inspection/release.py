@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from labkit.core.report import Report, Section
 from labkit.errors import DeliveryError, RefusedError
 from labkit.exports.write.put import refuse_existing
 from labkit.exports.write.set_folder import safe_name
-from labkit.ledger.events import Event, Kind
+from labkit.ledger.events import Event, Kind, Who
 from labkit.ledger.new_file import put
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
@@ -54,8 +53,6 @@ from labkit.workflow.inspection.release_basis import (
 from labkit.workflow.inspection.release_state import RELEASED, WITHHELD, release_now
 from labkit.workflow.rods.slots import Slot, slots_of
 from labkit.workflow.sets.on_disk import refuse_changed_files
-
-Who = tuple[str, datetime.datetime]
 
 
 @dataclass(frozen=True)

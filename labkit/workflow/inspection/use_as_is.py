@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,6 +16,7 @@ from labkit.core.reasons import check_reason, has_words
 from labkit.core.report import Report, Section
 from labkit.errors import InputError, RefusedError
 from labkit.ledger.bodies import AsIsBasis, Correction, UseAsIs
+from labkit.ledger.events import Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredRod
@@ -35,7 +35,6 @@ from labkit.workflow.rods.accepted import MAY, Fault, of_finding, of_length, of_
 from labkit.workflow.rods.as_is import used_as_is
 from labkit.workflow.sets.stored_case import pair_of, read_case
 
-Who = tuple[str, datetime.datetime]
 #: What a rod must be whatever anybody says: a broken one can be swallowed.
 _WHOLE = "whole"
 
@@ -72,7 +71,7 @@ def use_as_is(
         inspection = decision_from_record(ledger, rod.case, rod.first_set)
         measured = _measured(inspection, rod)
         faults = tuple(_faults(inspection, measured))
-        _refuse(ledger, inspection, measured, faults)
+        _refuse(ledger, rod, inspection, measured, faults)
         require_known((profile or own_profile(inspection.stored)).people, who[0])
         _check_second_person(ledger, rod, who[0])
         _check_maximum(ledger, rod, measured)
@@ -161,10 +160,9 @@ def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[Fault]:
 
 
 def _refuse(
-    reader: Reader, inspection: Inspection, rod: MeasuredRod, faults: tuple[Fault, ...]
+    reader: Reader, stored: StoredRod, inspection: Inspection, rod: MeasuredRod,
+    faults: tuple[Fault, ...],
 ) -> None:
-    stored = reader.find(rod.identifier)
-    assert stored is not None
     shown = grouped(rod.identifier)
     own = [*rod.problems, *(one for one in inspection.decision.findings if shown in one.where)]
     never = [one.message for one in refusals(own) if one.code not in MAY]

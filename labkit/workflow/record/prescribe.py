@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,6 +12,7 @@ from labkit.core.reasons import check_reason
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.bodies import CaseOpened, Prescription, said
+from labkit.ledger.events import Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredPrescription
@@ -21,8 +21,6 @@ from labkit.workflow.record.lookup import need_case
 from labkit.workflow.record.story import moment
 from labkit.workflow.sets.cases import Case, open_case, refuse_if_refused
 from labkit.workflow.sets.stored_case import read_stored
-
-Who = tuple[str, datetime.datetime]
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from dataclasses import dataclass
 
 from labkit.core.case import rod_life
@@ -11,7 +10,7 @@ from labkit.core.reasons import check_reason
 from labkit.core.report import Column, Report, Section, Table
 from labkit.errors import RefusedError
 from labkit.ledger.bodies import Order, OrderWithdrawn, RodState, said
-from labkit.ledger.events import Event, Kind
+from labkit.ledger.events import Event, Kind, Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import SetState, StoredRod, StoredSet
@@ -86,14 +85,11 @@ def _with_later(rods: tuple[StoredRod, ...], served: StoredSet | None) -> tuple[
     return tuple(found)
 
 
-def withdraw_order(
-    ledger: Ledger, case: str, entry: int, reason: str, who: tuple[str, datetime.datetime]
-) -> Report:
+def withdraw_order(ledger: Ledger, case: str, entry: int, reason: str, who: Who) -> Report:
     """Take an order back: its rods in the lab are withdrawn, and stand in no other rod's way.
 
     Args:
         entry: Number of the order's event.
-        who: Operator code, and when, with a time zone.
 
     Raises:
         InputError: There is no such case or order, or no reason is given.

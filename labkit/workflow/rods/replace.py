@@ -238,8 +238,7 @@ def replacement_job(
     """
     stored = ledger.set_named(rods[0].first_set)
     assert stored is not None
-    assert stored.spec is not None
-    spec = stored.spec.content
+    spec = stored.content
     case = replace(
         _case(ledger, stored, graded_of(spec), rods),
         marked=any(part["mark"] for part in spec["parts"]),

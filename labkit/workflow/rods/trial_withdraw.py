@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -20,7 +19,7 @@ from labkit.core.reasons import check_reason
 from labkit.core.report import Report, Section, Table
 from labkit.errors import InputError, RefusedError
 from labkit.ledger import bodies
-from labkit.ledger.events import Event, Kind
+from labkit.ledger.events import Event, Kind, Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.units import millimetres
@@ -50,9 +49,7 @@ class _Base:
     trials: tuple[Event, ...]
 
 
-def withdraw_trial(
-    ledger: Ledger, case: str, entry: int, reason: str, who: tuple[str, datetime.datetime]
-) -> Report:
+def withdraw_trial(ledger: Ledger, case: str, entry: int, reason: str, who: Who) -> Report:
     """Record that an accepted trial fit does not count any more, and what holds without it.
 
     Formula: the prescription as last recorded by a prescriber, moved by the trial fits accepted
@@ -60,7 +57,6 @@ def withdraw_trial(
 
     Args:
         entry: Number of the trial fit, or of its acceptance.
-        who: Operator code, and when, in the time zone whose days count.
 
     Returns:
         What holds now, and what every pair makes.

@@ -34,7 +34,6 @@ def bench_of(
         RefusedError: A set was recorded in a form that this program cannot measure against.
     """
     assert stored.ended is not None  # a set that is judged was made
-    assert stored.spec is not None
     names = dict.fromkeys(
         rod.set_name for slot in slots for rod in (*slot.replaced, slot.rod)
     )
@@ -45,7 +44,7 @@ def bench_of(
     with _of_known_form(stored.name):
         places = tuple(_place(slot, *_line_of(slot, lines)) for slot in slots)
         template = template_of({"template": stored.template.content})
-        first = chosen_way(template, _lines(stored), gauge_of(stored.spec.content))
+        first = chosen_way(template, _lines(stored), gauge_of(stored.content))
     return Bench(
         case=stored.case,
         set_name=stored.name,
@@ -62,7 +61,7 @@ def _lines(stored: StoredSet) -> list[Expected]:
     if stored.spec is None:
         return []
     with _of_known_form(stored.name):
-        return lines_of(stored.spec.content)
+        return lines_of(stored.content)
 
 
 @contextmanager

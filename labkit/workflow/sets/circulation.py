@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -16,6 +15,7 @@ from labkit.core.grading.steps import SpacerSet
 from labkit.core.rod.parts import sides_unlike
 from labkit.errors import RefusedError
 from labkit.ledger import bodies
+from labkit.ledger.events import Who
 from labkit.ledger.queries import Reader
 from labkit.ledger.store import Ledger
 from labkit.ledger.stored import StoredSet
@@ -63,9 +63,7 @@ def mistakable(reader: Reader, case: str, new: SpacerSet) -> tuple[Mistakable, .
     return tuple(found)
 
 
-def make_room(
-    ledger: Ledger, job: Job, who: tuple[str, datetime.datetime], *, take_back: bool
-) -> Job:
+def make_room(ledger: Ledger, job: Job, who: Who, *, take_back: bool) -> Job:
     """Refuse a set beside rods that could be taken for its own, or take those back.
 
     Those in the lab are recorded as withdrawn; those out of the house are named on the papers of
