@@ -14,9 +14,10 @@ from labkit.core.rod.rods import Process
 from labkit.documents.charts.calibration import length_chart
 from labkit.documents.charts.canvas import plot
 from labkit.documents.figures import chance, fixed, signed
-from labkit.qa.least_squares import LackOfFit, t_factor
+from labkit.qa.least_squares import LackOfFit
 from labkit.qa.process.calibration import Comparison, LengthFit
 from labkit.qa.process.coupons import DIAMETERS
+from labkit.qa.uncertainty import coverage_factor
 from labkit.units import plain
 
 _BUILT_NOTES = (
@@ -116,14 +117,14 @@ def _scatter(own: Calibration, fit: LengthFit) -> str:
 
 
 def _half_widths(own: Calibration, fit: LengthFit) -> dict[str, float]:
-    t = t_factor(fit.fit.dof)
+    t = coverage_factor(fit.fit.dof)
     return {
         "length_scale": t * fit.scale_u,
         "length_offset_mm": t * fit.offset_u_mm,
         "shortest_mm": fit.half_width_mm(own.shortest_mm),
         "longest_mm": fit.half_width_mm(own.longest_mm),
         **{
-            f"{kind}_offset_mm": t_factor(found.dof) * found.u_mm
+            f"{kind}_offset_mm": coverage_factor(found.dof) * found.u_mm
             for kind in DIAMETERS
             if (found := getattr(own, kind)) is not None
         },
@@ -131,7 +132,7 @@ def _half_widths(own: Calibration, fit: LengthFit) -> dict[str, float]:
 
 
 def _result_table(own: Calibration, base: Process) -> Table:
-    t, before = t_factor(own.residual_dof), base.compensation
+    t, before = coverage_factor(own.residual_dof), base.compensation
     rows = [
         (
             "length scale", f"{own.length_scale:.6f}", f"{t * own.length_scale_u:.6f}",
@@ -144,8 +145,8 @@ def _result_table(own: Calibration, base: Process) -> Table:
     for kind in DIAMETERS:
         found = getattr(own, kind)
         if found is not None:
-            old = getattr(before, f"{kind}_offset_mm")
-            rows.append(_offset_row(kind, found.offset_mm, t_factor(found.dof), found.u_mm, old))
+            old, k = getattr(before, f"{kind}_offset_mm"), coverage_factor(found.dof)
+            rows.append(_offset_row(kind, found.offset_mm, k, found.u_mm, old))
     columns = (
         *map(Column, ("", "value", "± 95 %")), Column("standard uncertainty", on=On.PAPER),
         Column("before"),

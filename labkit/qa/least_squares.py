@@ -45,7 +45,7 @@ def tested(value: float, error: float, dof: float, confidence: float) -> Tested:
     Args:
         error: Its standard error, with so many degrees of freedom.
     """
-    half = t_factor(dof, confidence) * error
+    half = coverage_factor(dof, confidence) * error
     p = t_tail(value / error, dof) if error else float(not value)
     return Tested(value, value - half, value + half, p)
 
@@ -213,15 +213,6 @@ def lack_of_fit(places: Sequence[Value], measured: Sequence[Value], fit: Fit) ->
     at_no_scatter = math.inf if lack else 0.0
     f = (lack / lack_dof) / (pure / pure_dof) if pure else at_no_scatter
     return LackOfFit(lack, lack_dof, pure, pure_dof, f, f_tail(f, lack_dof, pure_dof))
-
-
-def t_factor(dof: float, probability: float = COVERAGE) -> float:
-    """Give Student's t for a two-sided interval.
-
-    >>> round(t_factor(10), 4)
-    2.2281
-    """
-    return coverage_factor(dof, probability)
 
 
 def t_tail(t: float, dof: float) -> float:

@@ -10,10 +10,10 @@ import pytest
 
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.rods import Compensation
-from labkit.qa.least_squares import t_factor
 from labkit.qa.process.calibration import between_lots, fit_lengths, fit_offset
 from labkit.qa.process.calibration_limits import limits_of_use, suspects, too_few
 from labkit.qa.process.coupons import Coupon, Diameter, read_coupons
+from labkit.qa.uncertainty import coverage_factor
 from tests.support.coupons import coupon_csv, lengths_made
 from tests.support.rods import templates
 
@@ -59,7 +59,7 @@ def coverage(truth, runs):
     held = np.zeros(4)
     for seed in range(runs):
         fit = fit_lengths(coupons(seed=seed, each=3, decimals=6), PRESENT)
-        t, (scale, offset) = t_factor(fit.fit.dof), truth
+        t, (scale, offset) = coverage_factor(fit.fit.dof), truth
         held += [
             abs(fit.scale - scale) <= t * fit.scale_u,
             abs(fit.offset_mm - offset) <= t * fit.offset_u_mm,
@@ -125,7 +125,7 @@ def test_the_interval_of_a_built_length_is_fiellers_to_a_part_in_a_thousand():
     """
     fit = fit_lengths(coupons(), PRESENT)
     (a, b), ((vaa, vab), (_, vbb)) = fit.fit.coefficients, fit.fit.covariance
-    t2 = t_factor(fit.fit.dof) ** 2
+    t2 = coverage_factor(fit.fit.dof) ** 2
     for length in (20.0, 35.0, 50.0):
         # (L − a − b x)² = t² (vaa + 2 x vab + x² vbb), a quadratic in x
         roots = np.roots([

@@ -20,8 +20,8 @@ from labkit.documents.charts.canvas import (
     new_chart,
     note,
 )
-from labkit.qa.least_squares import t_factor
 from labkit.qa.process.calibration import LengthFit
+from labkit.qa.uncertainty import coverage_factor
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,7 +50,7 @@ def length_chart(fit: LengthFit, standing_out: Collection[str]) -> Figure:
 def _line(axes: Axes, fit: LengthFit) -> None:
     low, high = float(min(fit.built_mm)), float(max(fit.built_mm))
     at = [low + (high - low) * step / 60 for step in range(61)]
-    (a, b), t = fit.fit.coefficients, t_factor(fit.fit.dof)
+    (a, b), t = fit.fit.coefficients, coverage_factor(fit.fit.dof)
     middle = [a + (b - 1) * x for x in at]
     half = [t * fit.fit.mean_sd((1.0, x)) for x in at]
     axes.fill_between(

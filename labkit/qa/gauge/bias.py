@@ -17,9 +17,9 @@ from labkit.qa.least_squares import (
     Tested,
     fit_line,
     lack_of_fit,
-    t_factor,
     tested,
 )
+from labkit.qa.uncertainty import coverage_factor
 from labkit.units import counted
 
 CONFIDENCE = 0.95
@@ -102,7 +102,8 @@ class Linearity:
         Formula: b₀ + b₁ x ± t · s √(1/n + (x − x̄)²/Sxx).
         """
         bias = self.intercept_mm.value + self.slope.value * reference_mm
-        half = t_factor(self.fit.dof, self.confidence) * self.fit.mean_sd((1.0, reference_mm))
+        sd = self.fit.mean_sd((1.0, reference_mm))
+        half = coverage_factor(self.fit.dof, self.confidence) * sd
         return Estimate(bias, bias - half, bias + half)
 
     def clear_of_zero(self) -> bool:

@@ -20,9 +20,9 @@ from labkit.qa.least_squares import (
     fit_line,
     fit_linear,
     lack_of_fit,
-    t_factor,
 )
 from labkit.qa.process.coupons import Coupon
+from labkit.qa.uncertainty import coverage_factor
 
 #: Chance of a false alarm in each of the tests.
 SIGNIFICANT = 0.05
@@ -92,7 +92,7 @@ class LengthFit:
 
     def half_width_mm(self, length_mm: float) -> float:
         """Half of the 95 % interval of the built length that comes out at a length, mm."""
-        return t_factor(self.fit.dof) * self.built_u_mm(length_mm)
+        return coverage_factor(self.fit.dof) * self.built_u_mm(length_mm)
 
 
 def fit_lengths(coupons: Sequence[Coupon], present: Compensation) -> LengthFit:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from labkit.core.numbers import Finite
 from labkit.core.rod.calibration import Calibration
-from labkit.qa.least_squares import t_factor
 from labkit.qa.process.run_rules import EIGHT_ON_ONE_SIDE, SIX_TRENDING, run_rules
+from labkit.qa.uncertainty import coverage_factor
 
 #: The latest rods that are looked at.
 WINDOW = 60
@@ -147,7 +147,7 @@ def _moving_mean(
         mean += WEIGHT * (value - mean)
         shared += WEIGHT * (own - shared)
     variance = WEIGHT * (1 - (1 - WEIGHT) ** (2 * len(z))) / (2 - WEIGHT)
-    return mean, t_factor(dof, 1 - MEAN_RATE) * math.sqrt(variance + shared**2)
+    return mean, coverage_factor(dof, 1 - MEAN_RATE) * math.sqrt(variance + shared**2)
 
 
 def _patterns(z: Sequence[float], unsure: Sequence[float]) -> tuple[str, ...]:
@@ -177,7 +177,7 @@ def _change(
     if not parts:
         return None, None
     best, at = max((_ratio(own, part, rods, z, sigmas, calibration), part) for part in parts)
-    if best <= t_factor(calibration.residual_dof, 1 - CHANGE_RATE / len(parts)):
+    if best <= coverage_factor(calibration.residual_dof, 1 - CHANGE_RATE / len(parts)):
         return None, None
     before, after = (  # of deviations as cut: a mixed-up rod among them is no change
         math.fsum(z[n] * sigmas[n] for n in group) / len(group) for group in (own[:at], own[at:])
@@ -222,4 +222,4 @@ def _mean_off(
     off = math.fsum(rod.off_mm for rod in rods) / n
     own = math.sqrt(math.fsum(sigma**2 for sigma in sigmas)) / n
     shared = math.fsum(rod.shared_mm for rod in rods) / n
-    return off, t_factor(dof) * math.hypot(own, shared)
+    return off, coverage_factor(dof) * math.hypot(own, shared)

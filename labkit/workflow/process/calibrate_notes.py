@@ -9,9 +9,10 @@ from labkit.core.rod.calibration import FittedOffset
 from labkit.core.rod.rods import Process
 from labkit.core.rod.tolerances import linear_tolerance
 from labkit.documents.figures import signed
-from labkit.qa.least_squares import t_factor, t_tail
+from labkit.qa.least_squares import t_tail
 from labkit.qa.process.calibration import LengthFit, between_lots
 from labkit.qa.process.calibration_limits import LEAST_DIAMETERS
+from labkit.qa.uncertainty import coverage_factor
 from labkit.units import counted
 
 
@@ -76,7 +77,7 @@ def _correction(fit: LengthFit, base: Process) -> str:
 
 def _scatter(fit: LengthFit) -> Iterator[Finding]:
     tolerance = float(linear_tolerance("f", fit.shortest_mm))
-    reach = t_factor(fit.fit.dof, 0.9973) * fit.fit.residual_sd
+    reach = coverage_factor(fit.fit.dof, 0.9973) * fit.fit.residual_sd
     if reach > tolerance:
         yield note(
             "scatter_too_wide",
