@@ -118,8 +118,12 @@ class Ledger(Reader):
         look_at_case(self, case, whole_chain=whole)
         self._looked_at.add((case, whole))
 
-    def append(self, events: Iterable[Event]) -> None:
+    def append(self, events: Iterable[Event], *, known: bool = False) -> None:
         """Append finished events with the rows they give; `record` and import end here.
+
+        Args:
+            known: Whether they are those of another ledger, in order, and what is written is
+                verified afterwards.
 
         Raises:
             LedgerError: One does not follow the last event, does not match its digest, or
@@ -128,7 +132,8 @@ class Ledger(Reader):
         with self.transaction(), self._database.writing() as connection:
             head = self.head()
             self._first_new = self._first_new or head.count + 1
-            for batch in batched(self._following(head, events), BATCH):
+            following = events if known else self._following(head, events)
+            for batch in batched(following, BATCH):
                 connection.execute(insert(EVENTS), [values_of(event) for event in batch])
                 insert_rows(connection, batch)
                 head = Head(batch[-1].seq, batch[-1].digest)

@@ -184,12 +184,27 @@ def backup(ledger: Reader, target: Path) -> Head:
             ledger.database.copy_pages(fresh)
         else:
             fresh.unlink()
-            with open_ledger(str(fresh)) as copy, ledger.snapshot(), copy.transaction():
-                _append_all(copy, ledger.events())
+            _copy_events(ledger, fresh)
         _into_one_file(fresh)
         with look_into(str(fresh)) as written:
             found = require_sound(written)
     return Head(found.events, found.head)
+
+
+def _copy_events(ledger: Reader, fresh: Path) -> None:
+    """Copy the events of a ledger to a new file, which is verified afterwards.
+
+    Raises:
+        LedgerError: One has no right form, or does not match its digest.
+    """
+    try:
+        with open_ledger(str(fresh)) as copy, ledger.snapshot():
+            copy.append(ledger.events(), known=True)
+    except (KeyError, TypeError) as error:  # what rows are derived from is not there
+        raise LedgerError(
+            f"the ledger {ledger.place} has an event whose body is of no right form; nothing was "
+            "copied; check it with `labkit ledger verify`"
+        ) from error
 
 
 def _into_one_file(path: Path) -> None:

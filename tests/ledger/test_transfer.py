@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+from dataclasses import replace
 
 import pytest
 
 from labkit.errors import InputError, LedgerError
+from labkit.ledger.events import Kind, with_digest
 from labkit.ledger.store import open_ledger
 from labkit.ledger.transfer import backup, export_lines, export_to, import_from, restore
 from labkit.ledger.verify import verify
@@ -164,6 +166,17 @@ def test_a_damaged_ledger_is_not_backed_up_as_if_it_were_whole(sqlite_file, tmp_
             with pytest.raises(LedgerError, match="event 7 was changed"):
                 make(ledger, tmp_path / "saved")
     assert sorted(os.listdir(tmp_path)) == ["ledger.sqlite"]
+
+
+def test_a_forged_event_is_not_backed_up_as_if_it_were_whole(filled, tmp_path, tamper):
+    """Its digest is right, and what rows are derived from is not there."""
+    with open_ledger(filled) as ledger:
+        forged = with_digest(replace(ledger.event(17), kind=Kind.SET_STARTED, body_json="{}"))
+        told = f"kind = '{forged.kind}', body = '{{}}', digest = '{forged.digest}'"
+        tamper(filled, f"UPDATE events SET {told} WHERE seq = 17")
+        with pytest.raises(LedgerError, match="check it with `labkit ledger verify`"):
+            backup(ledger, tmp_path / "saved")
+    assert not (tmp_path / "saved").exists()
 
 
 def test_restoring_from_nothing_is_told(tmp_path, other):
