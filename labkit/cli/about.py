@@ -19,6 +19,7 @@ from labkit.core.report import Report, Section
 _DECISIVE = (
     "cadquery",
     "cadquery-ocp",
+    "ezdxf",
     "fonttools",
     "lib3mf",
     "manifold3d",

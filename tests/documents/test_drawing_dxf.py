@@ -137,17 +137,6 @@ def test_the_file_passes_the_audit_and_holds_every_line(name):
     )
 
 
-def test_handles_are_given_once_and_the_next_one_is_free():
-    """AutoCAD 2010 DXF Reference: group 5, of a dimension style 105; $HANDSEED is the next."""
-    lines = to_dxf(sheet_for("crosspin-eye-flat")[1]).decode("utf-8").split("\n")
-    pairs = list(zip((int(code) for code in lines[:-1:2]), lines[1::2], strict=True))
-    seed = pairs.index((9, "$HANDSEED")) + 1
-    given = [int(value, 16) for code, value in (*pairs[:seed], *pairs[seed + 1 :])
-             if code in (5, 105)]
-    assert len(given) == len(set(given)) > 200
-    assert max(given) < int(pairs[seed][1], 16)
-
-
 def hostile_sheet():
     text = changed(prescription("eye-eye-flat"), ('"QF-1043"', f"'{HOSTILE}'"))
     profile = Profile(name="Lab %%d {\\H3x;big} אבג 漢字 ^I \\~ %%p")
@@ -218,6 +207,14 @@ def test_same_bytes_in_every_process(tmp_path):
     )
     found = {hashes(load, "1"), hashes(load, "2"), hashes(build, "77")}
     assert found == {" ".join(own)}
+
+
+def test_writing_leaves_the_library_as_it_was():
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    _, sheet = sheet_for("eye-eye-flat")
+    assert to_dxf(sheet) == to_dxf(sheet)
+    assert ezdxf.options.write_fixed_meta_data_for_testing == before
+    assert before is False
 
 
 @pytest.mark.skipif(shutil.which("librecad") is None, reason="LibreCAD is not installed")
