@@ -42,7 +42,9 @@ def page(topic: str) -> str:
     if topic not in TOPICS:
         near = nearest(topic, TOPICS)
         hint = f"did you mean `{near}`?" if near else f"topics are {', '.join(TOPICS)}"
-        raise InputError(f"`{topic}` is not a topic of the guide; {hint}", field="TOPIC")
+        raise InputError(
+            f"`{topic}` is not a topic of the guide; {hint}", field="TOPIC", value=topic
+        )
     place = Path(labkit.__file__).resolve().parent / "guide" / f"{topic}.md"
     try:
         return place.read_text("utf-8")

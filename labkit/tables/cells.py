@@ -7,6 +7,7 @@ import re
 from collections.abc import Collection
 from decimal import Decimal
 
+from labkit.core.form.numbers import ascii_minus, could_be_thousands
 from labkit.core.form.words import nearest
 from labkit.errors import InputError
 from labkit.tables.values import Cell, TableFile, problem, shown
@@ -17,7 +18,6 @@ MOST_CHARACTERS = 30
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)")
 _WHOLE = re.compile(r"[0-9]+")
-_GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _ISO_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 # No country writes the month first with points, so this one is read; with slashes both are in use.
 _POINT_DAY = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})")
@@ -54,20 +54,6 @@ def is_decimal_number(text: str) -> bool:
     (True, False, False)
     """
     return bool(_NUMBER.fullmatch(ascii_minus(text))) and ("." in text or "," in text)
-
-
-def could_be_thousands(text: str) -> bool:
-    """Tell whether the one sign in a number could part thousands.
-
-    >>> could_be_thousands("1,234"), could_be_thousands("0,234"), could_be_thousands("36,08")
-    (True, False, False)
-    """
-    return bool(_GROUPED.fullmatch(ascii_minus(text)))
-
-
-def ascii_minus(text: str) -> str:
-    """Write the minus sign U+2212 as a hyphen: nothing else can be meant by it."""
-    return text.replace("\u2212", "-")
 
 
 def number(cell: Cell, table: TableFile, low: float | Decimal, high: float | Decimal) -> Decimal:

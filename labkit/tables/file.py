@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 
+from labkit.core.form.numbers import could_be_thousands
 from labkit.core.form.words import LIKENESS, nearest
 from labkit.errors import InputError, InputErrors
-from labkit.tables.cells import could_be_thousands, is_decimal_number
+from labkit.tables.cells import is_decimal_number
 from labkit.tables.text import Record, decoded, records_of
 from labkit.tables.values import Cell, Mistakes, TableFile, problem, shown
 from labkit.units import counted

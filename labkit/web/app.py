@@ -40,7 +40,7 @@ from labkit.web.pages import (
 from labkit.web.rights import LOOPBACK, RIGHTS
 from labkit.web.show import PLACE, page
 from labkit.web.visits import Visit, Visits
-from labkit.web.way_in import form_closed, who_may
+from labkit.web.way_in import find_visit, form_closed, who_may
 from labkit.web.workplace import Workplace
 
 _LOG = logging.getLogger("labkit.web")
@@ -102,12 +102,19 @@ def _require_rights(app: FastAPI) -> None:
         raise RuntimeError(f"no row of rights names {', '.join(sorted(unknown))}")
 
 
+_LONGEST_IN_HEADING = 60
 _NO_SUCH: Mapping[int, tuple[str, str]] = {
     403: ("Not yours to do", "Your account may not do this; ask somebody whose account may."),
     404: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
     405: ("There is no such page", "Go on from what needs doing today, or from the list of cases."),
 }
 _CANNOT_BE_READ = "That cannot be read"
+#: What an address is about and is not there: field of the error → heading of the page.
+_NOT_THERE: Mapping[str, str] = {
+    "case": "There is no case {}",
+    "TOPIC": "There is no page {} in the guide",
+    "job": "There is no such job",
+}
 _STALE = (
     "This form is too old",
     "Nothing was recorded. Go back, load the page again, and send it once more.",
@@ -124,6 +131,8 @@ _NO_SUCH_ADDRESS: Mapping[int, str] = {
 
 async def _no_such_page(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if not hasattr(request.state, "visit"):  # no page has this address, so nobody looked yet
+        find_visit(request, by_itself=True)
     if is_asked_by_program(request):
         words = _NO_SUCH_ADDRESS.get(error.status_code, _NO_SUCH_ADDRESS[404])
         return errors((words,), error.status_code)
@@ -170,6 +179,8 @@ async def _told(request: Request, error: Exception) -> Response:
     status = (404 if request.method == "GET" else 422) if unknown else 409
     several = error.errors if isinstance(error, InputErrors) else (error,)
     title = _CANNOT_BE_READ if unknown else "Refused"
+    if status == 404 and error.field in _NOT_THERE:
+        title = _NOT_THERE[error.field].format(str(error.value)[:_LONGEST_IN_HEADING])
     sentences = tuple(line for each in several for line in str(each).splitlines() if line)
     if is_asked_by_program(request):
         return errors(sentences, status)

@@ -12,7 +12,7 @@ from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 
 from labkit.core.case.identifier import grouped
-from labkit.core.form.numbers import exact_number
+from labkit.core.form.numbers import could_be_thousands, exact_number
 from labkit.errors import EXIT_REFUSED, InputError, LabkitError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
@@ -110,16 +110,34 @@ def number_of(text: str, what: str, low: Decimal, high: Decimal) -> Decimal | No
 
     Raises:
         InputError: It is no number, or lies outside of what is allowed.
+        RefusedError: As `refuse_ambiguous`.
     """
     if not text:
         return None
     with suppress(InputError):
         number = exact_number(text.replace(",", "."))
+        refuse_ambiguous(text, number, high)
         if low <= number <= high:
             return number
     raise InputError(
         f"{text!r} is not usable as {what}; give a number from {plain(low)} to {plain(high)}"
     )
+
+
+def refuse_ambiguous(text: str, number: Decimal, high: Decimal) -> None:
+    """Refuse a number whose one sign could part thousands, where both are allowed.
+
+    Args:
+        number: It, where the sign is a decimal one.
+
+    Raises:
+        RefusedError: 1.000 could be 1 or 1000.
+    """
+    if could_be_thousands(text) and number * 1000 <= high:
+        raise RefusedError(
+            f'"{text}" could be {plain(number)} or {plain(number * 1000)}; write it without the '
+            "zeros or the sign that leave that open"
+        )
 
 
 def today_of(request: Request) -> datetime.date:

@@ -8,7 +8,8 @@ from decimal import Decimal
 from labkit.core.case.extra_requests import Between, ByPercent, ExtraRequest
 from labkit.core.form.numbers import exact_number
 from labkit.core.grading.prescription import MOST_STEPS
-from labkit.errors import InputError
+from labkit.errors import InputError, LabkitError
+from labkit.web.asked import refuse_ambiguous
 from labkit.workflow.rods.extra import ExtraOrder
 
 #: What is taken as it was recorded, although what is installed has changed.
@@ -37,6 +38,7 @@ def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
 
     Raises:
         InputError: It is no number, or nothing is asked for.
+        RefusedError: As `refuse_ambiguous`.
     """
     if percent := asked.get("percent", "").strip():
         several = percent.split(";")
@@ -56,6 +58,14 @@ def requests_of(asked: Mapping[str, str]) -> tuple[ExtraRequest, ...]:
     raise InputError("no rod was asked for; point at what lies between two pairs")
 
 
+def gap_of(asked: Mapping[str, str]) -> tuple[Decimal, Decimal] | None:
+    """Give the two percentages between which rods are asked for; None where they are none."""
+    try:
+        return _number(asked.get("low", "")), _number(asked.get("high", ""))
+    except LabkitError:
+        return None
+
+
 def _number(text: str) -> Decimal:
     wrong = InputError(
         f"{text[:LONGEST]!r} is no percentage from 0 to {MOST_PERCENT}; give a number such as 68.75"
@@ -68,4 +78,5 @@ def _number(text: str) -> Decimal:
         raise wrong from error
     if not 0 <= value <= MOST_PERCENT:
         raise wrong
+    refuse_ambiguous(text.removesuffix("%").strip(), value, Decimal(MOST_PERCENT))
     return value

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -19,6 +20,12 @@ FIELDS = (
     *(f"{side}{what}" for side in Side for what in ("", "_seen", "_by")),
     "read_to", "correct", "date",
 )
+#: Field → its words on the page.
+_FIELDS = {
+    "by": "“By how many mm”", "rod": "the rod", "seen": "what was seen",
+    "read_to": "“Gaps are read to”", "correct": "“Where left and right disagree”",
+}
+_PLAIN = re.compile(r"[0-9]+(\.[0-9]+)?")
 #: Characters of a field that are looked at.
 _LONGEST = 60
 
@@ -59,13 +66,28 @@ def seen_of(asked: Mapping[str, str]) -> TrialSeen:
     if told is None:
         raise InputErrors(tuple(
             InputError(
-                f"{' '.join(map(str, one.location[1:])).replace('_', ' ')} {one.message}",
-                field="trial", allowed=one.allowed,
+                f"{_field(one.location[1:])} {one.message}", field="trial", allowed=one.allowed,
             )
             for one in mistakes
         ))
     left, right = read_seen(Side.LEFT, told.left.words), read_seen(Side.RIGHT, told.right.words)
     return TrialSeen(left, right, told.read_to_mm, told.correct, day_of(asked.get("date", "")))
+
+
+def read_otherwise(asked: Mapping[str, str], seen: TrialSeen) -> tuple[str, ...]:
+    """Say how numbers are read that are typed with a comma or a unit."""
+    return tuple(
+        f"“{typed}” on the {side} is read as {plain(told.by_mm)} mm."
+        for side, told in zip(Side, (seen.left, seen.right), strict=True)
+        for typed in (asked.get(f"{side}_by", ""),)
+        if told.by_mm is not None and not _PLAIN.fullmatch(typed)
+    )
+
+
+def _field(location: tuple[Any, ...]) -> str:
+    """Name a field of the page as it is labelled there."""
+    names = [_FIELDS.get(str(one), str(one)) for one in location]
+    return f"{names[1]} on the {names[0]}" if names[1:] else "".join(names)
 
 
 def _side(asked: Mapping[str, str], side: Side) -> dict[str, str]:

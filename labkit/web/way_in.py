@@ -35,19 +35,30 @@ async def who_may(request: Request) -> None:
         HTTPException: 401 who has not signed in, 403 whose role may not do this or whose form is
             too old, 415 a program that sends something else than JSON.
     """
-    app, program = request.app, is_asked_by_program(request)
-    now, name = app.state.workplace.now(), request.scope["route"].name
-    secret = token_of(request) if program else request.cookies.get(COOKIE)
-    visit: Visit | None = app.state.visits.find(secret, now, by_itself=name in BY_THEMSELVES)
-    if visit is not None and not _still(app.state.workplace, visit):
-        app.state.visits.end(secret)
-        visit = None
-    request.state.visit = visit
+    program, name = is_asked_by_program(request), request.scope["route"].name
+    visit = find_visit(request, by_itself=name in BY_THEMSELVES)
     role = visit.role if visit else Role.NOBODY
     if not may(role, name):
         raise HTTPException(401 if role is Role.NOBODY else 403)
     if request.method == "POST":
         await (_take_json(request) if program else _take_form(request, visit))
+
+
+def find_visit(request: Request, *, by_itself: bool) -> Visit | None:
+    """Find whose visit a request is of, and keep it with the request.
+
+    Args:
+        by_itself: Whether a page asks by itself, which keeps no visit alive.
+    """
+    app, program = request.app, is_asked_by_program(request)
+    secret = token_of(request) if program else request.cookies.get(COOKIE)
+    now = app.state.workplace.now()
+    visit: Visit | None = app.state.visits.find(secret, now, by_itself=by_itself)
+    if visit is not None and not _still(app.state.workplace, visit):
+        app.state.visits.end(secret)
+        visit = None
+    request.state.visit = visit
+    return visit
 
 
 async def _take_form(request: Request, visit: Visit | None) -> None:

@@ -122,7 +122,7 @@ def test_a_bed_drawn_too_small_to_read_has_parts_drawn_larger():
     assert {"1", "2", "3"} <= words
     assert "A1" not in words
     text_of(compile_pdf(TEMPLATE, facts((1, "2031-03-14"), [bed], PROCESS, default_profile()),
-                        default_profile()))  # fmt: skip
+                        default_profile()))
 
 
 def test_the_bed_with_its_zones_is_true_to_scale():

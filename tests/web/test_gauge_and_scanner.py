@@ -70,6 +70,10 @@ def test_gauge_and_scanner_lead_from_rod_to_rod(chromium, tmp_path):
         page.get_by_text("Recorded: 1 rod.").wait_for(timeout=5000)
         page.reload()
         assert page.locator(f"input[name='{first} reading']").first.input_value() == ""
+        # The next rod's readings outlive the page that said so, too.
+        page.locator(f"input[name='{second} reading']").first.fill("38.4")
+        page.reload()
+        assert page.locator(f"input[name='{second} reading']").first.input_value() == "38.4"
         # Whoever signs out leaves nothing behind in the browser, and nobody finds another's draft.
         page.locator("#scan").focus()
         typed(page, second)

@@ -144,16 +144,16 @@ def test_sides_that_disagree_are_asked_about_and_corrected_by_a_word(looking):
 @pytest.mark.parametrize(
     ("asked", "sentence"),
     [
-        ({"left_by": "much"}, 'Left by = "much" is not usable; allowed is a number in mm'),
-        ({"left_by": "-0.8"}, "Left by = -0.8 is not usable"),
+        ({"left_by": "much"}, '“By how many mm” on the left = "much" is not usable; allowed'),
+        ({"left_by": "-0.8"}, "“By how many mm” on the left = -0.8 is not usable"),
         ({"left_by": "31"}, "allowed is a number in mm from 0 to 30"),
         ({"left_by": "0"}, "says by 0 mm"),
-        ({"read_to": "5"}, "Read to = 5 is not usable; allowed is a number in mm from 0.01 to 1"),
+        ({"read_to": "5"}, "“Gaps are read to” = 5 is not usable; allowed is a number in mm"),
         ({"date": "soon"}, "'soon' is not a day"),
         ({"date": "2031-03-21"}, "check the day given under “Day”."),
         ({"date": "2031-03-21"}, "2031-03-21 lies in the future"),
         ({"left": "00000000000000"}, "00000000000000"),
-        ({"left_seen": "eaten"}, "Left seen"),
+        ({"left_seen": "eaten"}, "What was seen on the left"),
         ({"left_by": "28", "right_by": "0.8"}, "under “Where left and right disagree”"),
     ],
 )
@@ -162,6 +162,13 @@ def test_a_slip_is_told_where_it_stands(looking, asked, sentence):
     assert page.status_code == 200
     assert sentence in words(page)
     assert "The prescriber accepts" not in words(page)
+
+
+def test_it_is_said_how_a_comma_and_a_unit_are_read(looking):
+    page = words(looking.get(f"/trial/{CASE}", params={**SHORT, "left_by": "0,8 mm"}))
+    assert "“0,8 mm” on the left is read as 0.8 mm." in page
+    plain = {**SHORT, "left_by": "0.8", "right_by": "0.80"}
+    assert "is read as" not in words(looking.get(f"/trial/{CASE}", params=plain))
 
 
 def test_what_another_records_meanwhile_is_looked_at_first(browser, ledger, rods):

@@ -11,6 +11,7 @@ from labkit.errors import InputError
 #: Digits before and after the point, and of the exponent: a million times finer and larger than
 #: anything measured here, and small enough that no arithmetic on them fills the memory.
 _NUMBER = re.compile(r"[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?")
+_GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 ALLOWED = "a number of at most 20 digits before and after the point, such as 68.75"
 
 
@@ -31,3 +32,17 @@ def exact_number(text: str) -> Decimal:
             f"{shown!r} is not {ALLOWED}{right}", field="number", value=text, allowed=ALLOWED
         )
     return Decimal(text)
+
+
+def could_be_thousands(text: str) -> bool:
+    """Tell whether the one sign in a number could part thousands.
+
+    >>> could_be_thousands("1,234"), could_be_thousands("0,234"), could_be_thousands("36,08")
+    (True, False, False)
+    """
+    return bool(_GROUPED.fullmatch(ascii_minus(text)))
+
+
+def ascii_minus(text: str) -> str:
+    """Write the minus sign U+2212 as a hyphen: nothing else can be meant by it."""
+    return text.replace("\u2212", "-")

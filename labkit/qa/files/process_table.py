@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import partial
 
+from labkit.core.form.numbers import could_be_thousands
 from labkit.errors import InputError
 from labkit.qa.process.capability import Limits
 from labkit.qa.process.sample import Grouping, Sample
-from labkit.tables.cells import could_be_thousands, number
+from labkit.tables.cells import number
 from labkit.tables.columns import Column, read_columns, row_values
 from labkit.tables.values import Cell, Mistakes, TableFile, problem
 from labkit.units import plain

@@ -278,7 +278,10 @@ def find(place: Workplace, name: str) -> Job:
         if files.order.is_file():
             order = files.read_order()
             return Job(name, order, _state(files, order, place.now(), turns_of(place)))
-    raise InputError("there is no such job; go on from the list of jobs")
+    raise InputError(
+        "no make or measurement in the background has this address; go on from the list of jobs",
+        field="job",
+    )
 
 
 def every(place: Workplace) -> list[Job]:

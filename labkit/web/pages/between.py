@@ -12,7 +12,7 @@ from labkit.core.grading.steps import Step
 from labkit.errors import LabkitError
 from labkit.ledger.queries import Reader
 from labkit.web.asked import own_case, told, visit, workplace
-from labkit.web.asked_rods import ASKED, MOST_BETWEEN, order_of
+from labkit.web.asked_rods import ASKED, MOST_BETWEEN, gap_of, order_of
 from labkit.web.drawings import rod_svg
 from labkit.web.jobs.job import Order, What, begin
 from labkit.web.scale import HEIGHT, Shown, scale_of
@@ -42,6 +42,7 @@ def between(request: Request, case: str) -> HTMLResponse:
     return page(
         request, "between", case=case, asked=asked, problem=problem, looked=looked,
         scale=scale_of(standing, tuple(map(_shown, steps))), height=HEIGHT,
+        gap=gap_of(asked),
         drawings=[drawn(rod_svg(rod)) for rod in sorted(rods, key=lambda rod: -rod.length)],
         counts=range(1, MOST_BETWEEN + 1), sides=list(Side),
     )

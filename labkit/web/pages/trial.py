@@ -15,7 +15,7 @@ from labkit.errors import InputError, LabkitError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import StoredRod
 from labkit.web.asked import own_case, refuse_stale, today_of, told, visit, workplace
-from labkit.web.asked_trial import CORRECTS, FIELDS, is_whole, seen_of, told_by
+from labkit.web.asked_trial import CORRECTS, FIELDS, is_whole, read_otherwise, seen_of, told_by
 from labkit.web.drawings import rods_of
 from labkit.web.print_report import ShownSection, report_facts
 from labkit.web.said import as_said
@@ -56,8 +56,10 @@ def trial(request: Request, case: str) -> HTMLResponse:
         # Nobody has to choose the rods that the page shows as tried.
         asked = {**{str(one.side): one.chosen.identifier for one in sides}, **asked}
         looked: Trial | None = None
+        read: tuple[str, ...] = ()
         if sides and is_whole(asked):
             looked, problem = _looked(request, reader, case, asked)
+            read = read_otherwise(asked, looked.seen) if looked else ()
         entry = reader.last(case).seq
         counted = [
             _Counted(event.seq, event.by, told_event(event))
@@ -67,7 +69,7 @@ def trial(request: Request, case: str) -> HTMLResponse:
     report = trial_report(looked) if looked else None
     return page(
         request, "trial", case=case, asked=asked, sides=sides,
-        problem=[as_said(each) for each in problem], looked=looked,
+        problem=[as_said(each) for each in problem], looked=looked, read=read,
         report=report, meaning=_meaning(report) if report else (), proposal=proposal, fields=FIELDS,
         scale=scale_after(proposal) if proposal else None, height=HEIGHT,
         entry=entry, counted=counted, corrects=CORRECTS, today=today_of(request),

@@ -8,8 +8,8 @@ from decimal import Decimal
 
 from labkit.catalog.revise import with_values
 from labkit.catalog.toml_source import TomlSource, parse_toml
+from labkit.core.form.numbers import ascii_minus, could_be_thousands
 from labkit.errors import InputError, InputErrors
-from labkit.tables.cells import ascii_minus, could_be_thousands
 from labkit.tables.values import shown
 from labkit.units import plain
 from labkit.workflow.intake.prescriptions import (

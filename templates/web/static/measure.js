@@ -126,7 +126,13 @@ function fillIn(typed) {
   }
 }
 
-if (document.getElementById("recorded")) sessionStorage.removeItem(draft);
+if (document.getElementById("recorded")) {
+  sessionStorage.removeItem(draft);
+  // What is typed from now on is kept when the page is loaded again.
+  const here = new URL(location.href);
+  here.searchParams.delete("recorded");
+  history.replaceState(history.state, "", here);
+}
 const kept = sessionStorage.getItem(draft);
 if (kept && !document.getElementById("refused")) {
   fillIn(JSON.parse(kept));
