@@ -71,7 +71,7 @@ def test_welding_against_the_slow_way():
     random = np.random.default_rng(4)
     points = random.integers(-3, 4, (400, 3)).astype(np.float32)
     corners = points[random.integers(0, 400, (300, 3))]
-    mesh = _weld(corners)
+    mesh = _weld(corners.transpose(1, 2, 0))
     assert np.array_equal(mesh.corners, corners)
     assert len(mesh.vertices) == len({tuple(point) for point in corners.reshape(-1, 3)})
 

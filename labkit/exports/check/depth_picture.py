@@ -65,12 +65,12 @@ def depth_picture(mesh: FacetMesh, window: Window) -> Array:
 
     Validity: exact at pixel middles for facets that do not stand on edge.
     """
-    pixels = as_seen(mesh.corners.take(_shown(mesh, window), axis=0), window.toward_y)
-    pixels[..., 0] = (pixels[..., 0] - window.left_mm) / window.pixel_mm - 0.5
-    pixels[..., 1] = (pixels[..., 1] - window.bottom_mm) / window.pixel_mm - 0.5
+    right, up, near = as_seen(mesh.corners_of(_shown(mesh, window)), window.toward_y).T
+    right = (right - window.left_mm) / window.pixel_mm - 0.5
+    up = (up - window.bottom_mm) / window.pixel_mm - 0.5
     picture = np.full(window.rows * window.columns, -np.inf)
-    if len(pixels):
-        _draw(picture, pixels, window)
+    if right.size:
+        _draw(picture, np.stack([right, up, near]), window)
     return picture.reshape(window.rows, window.columns)
 
 
@@ -80,24 +80,35 @@ def _shown(mesh: FacetMesh, window: Window) -> NDArray[np.intp]:
     ends = -window.toward_y * np.array([window.left_mm, window.left_mm + right])
     left_x, right_x = ends.min() - window.pixel_mm, ends.max() + window.pixel_mm
     low_z, high_z = window.bottom_mm - window.pixel_mm, window.bottom_mm + up + window.pixel_mm
-    return np.flatnonzero(
-        (window.toward_y * mesh.crosses[:, 1] > 0.0)
-        & (mesh.high[:, 0] > left_x) & (mesh.low[:, 0] < right_x)
-        & (mesh.high[:, 2] > low_z) & (mesh.low[:, 2] < high_z)
+    facing = np.flatnonzero(window.toward_y * mesh.crosses[:, 1] > 0.0)
+    x, _, z = mesh.corners_of(facing).T
+    within = (
+        (x.max(axis=0) > left_x) & (x.min(axis=0) < right_x)
+        & (z.max(axis=0) > low_z) & (z.min(axis=0) < high_z)
     )
+    found: NDArray[np.intp] = facing[within]
+    return found
 
 
-def _draw(picture: Array, pixels: Array, window: Window) -> None:
-    first, second, third = pixels[:, :, 1].T
-    bottoms = np.minimum(np.minimum(first, second), third)
-    tops = np.maximum(np.maximum(first, second), third)
-    facet, row = _expand(bottoms, tops, window.rows)
-    left, right = _spans(pixels[facet], row)
+def _draw(picture: Array, corners: Array, window: Window) -> None:
+    """Put facets into the picture.
+
+    Args:
+        corners: In pixels, and nearness in mm: shape (3 coordinates, 3 corners, m).
+    """
+    up = corners[1]
+    facet, row = _expand(up.min(axis=0), up.max(axis=0), window.rows)
+    left, right = _spans(corners[:2], facet, row)
     span, column = _expand(left, right, window.columns)
-    facet, row = facet[span], row[span]
-    nearness = _planes(pixels)[facet]
-    value = nearness[:, 0] * column + nearness[:, 1] * row + nearness[:, 2]
-    np.maximum.at(picture, row * window.columns + column, value)
+    along, across, start = _planes(corners)
+    begins = across.take(facet) * row + start.take(facet)
+    value = begins.take(span) + along.take(facet).take(span) * column
+    place = (row * window.columns).take(span) + column
+    # Where several facets lie over one pixel, one of them is written; nearer ones follow.
+    while len(place):
+        picture[place] = value
+        lost = picture.take(place) < value
+        place, value = place[lost], value[lost]
 
 
 def _expand(low: Array, high: Array, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -111,34 +122,50 @@ def _expand(low: Array, high: Array, size: int) -> tuple[NDArray[np.intp], NDArr
     return which, first[which] + offset
 
 
-def _spans(corners: Array, row: NDArray[np.intp]) -> tuple[Array, Array]:
-    """Give where each facet's edges cross its pixel row: leftmost and rightmost."""
-    left = np.full(len(row), np.inf)
-    right = np.full(len(row), -np.inf)
-    for start, end in ((0, 1), (1, 2), (2, 0)):
-        one, other = corners[:, start], corners[:, end]
-        low = np.minimum(one[:, 1], other[:, 1]) - EDGE_PIXELS
-        high = np.maximum(one[:, 1], other[:, 1]) + EDGE_PIXELS
-        crossed = (low <= row) & (row <= high)
-        rise = other[:, 1] - one[:, 1]
-        level = np.abs(rise) < EDGE_PIXELS
-        share = np.clip((row - one[:, 1]) / np.where(level, 1.0, rise), 0.0, 1.0)
-        at = one[:, 0] + share * (other[:, 0] - one[:, 0])
-        low_x = np.where(level, np.minimum(one[:, 0], other[:, 0]), at)
-        high_x = np.where(level, np.maximum(one[:, 0], other[:, 0]), at)
-        left = np.where(crossed, np.minimum(left, low_x), left)
-        right = np.where(crossed, np.maximum(right, high_x), right)
-    # A row that crosses no edge (by rounding) has no span.
-    missing = right < left
-    return np.where(missing, 1.0, left), np.where(missing, 0.0, right)
+def _spans(
+    corners: Array, facet: NDArray[np.intp], row: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Give where the pixel row of a facet crosses its edges: leftmost and rightmost.
+
+    One side of a facet is its edge from the lowest to the highest corner, the other one the edge
+    below or above the corner between.
+
+    Args:
+        corners: Right and up in pixels, shape (2, 3 corners, m).
+        facet: The facet of each row.
+    """
+    order = np.argsort(corners[1], axis=0, kind="stable")
+    x, y = np.take_along_axis(corners, order[None], axis=1)
+    count = len(order[0])
+    # All edges: from lowest to highest corner, below the one between, above it.
+    x, end_x = x[[0, 0, 1]].ravel(), x[[2, 1, 2]].ravel()
+    y, end_y = y[[0, 0, 1]].ravel(), y[[2, 1, 2]].ravel()
+    rise = end_y - y
+    slope = (end_x - x) / np.where(rise > 0.0, rise, 1.0)
+
+    def crossing(edge: NDArray[np.intp]) -> Array:
+        gone = np.minimum(np.maximum(row - y.take(edge), 0.0), rise.take(edge))
+        return np.asarray(x.take(edge) + gone * slope.take(edge))
+
+    # A level edge has no crossing of its own: where the other one begins or ends is its end.
+    level = (rise <= EDGE_PIXELS).reshape(3, count)
+    middle = np.where(level[1], -np.inf, np.where(level[2], np.inf, end_y[count : 2 * count]))
+    broken = facet + np.where(row < middle.take(facet), count, 2 * count)
+    one, other = crossing(facet), crossing(broken)
+    left, right = np.minimum(one, other), np.maximum(one, other)
+    flat = level[0].take(facet)
+    if flat.any():
+        left = np.where(flat, corners[0].min(axis=0).take(facet), left)
+        right = np.where(flat, corners[0].max(axis=0).take(facet), right)
+    return left, right
 
 
-def _planes(pixels: Array) -> Array:
-    """Give nearness = a · column + b · row + c of each facet, shape (m, 3)."""
-    first, second = pixels[:, 1] - pixels[:, 0], pixels[:, 2] - pixels[:, 0]
-    area = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
+def _planes(corners: Array) -> Array:
+    """Give a, b, c of each facet's nearness = a · column + b · row + c, shape (3, m)."""
+    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    area = first[0] * second[1] - first[1] * second[0]
     area = np.where(area == 0.0, 1.0, area)
-    a = (first[:, 2] * second[:, 1] - second[:, 2] * first[:, 1]) / area
-    b = (first[:, 0] * second[:, 2] - second[:, 0] * first[:, 2]) / area
-    c = pixels[:, 0, 2] - a * pixels[:, 0, 0] - b * pixels[:, 0, 1]
-    return np.stack([a, b, c], axis=1)
+    a = (first[2] * second[1] - second[2] * first[1]) / area
+    b = (first[0] * second[2] - second[0] * first[2]) / area
+    right, up, near = corners[:, 0]
+    return np.stack([a, b, near - a * right - b * up])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.exports.check.stl_reader import FacetMesh
+from labkit.exports.check.stl_reader import FacetMesh, sorted_with_places
 
 #: Facets of one curved surface meet at less than this; faces of a part at 45° or more.
 SMOOTH_COSINE = 0.819  # 35°
@@ -35,19 +35,19 @@ class Neighbours:
 
 def neighbours(mesh: FacetMesh) -> Neighbours:
     """Pair the facets along each edge that has exactly two, running opposite ways."""
-    starts = mesh.triangles.ravel().astype(np.int64)
-    ends = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
-    keys = np.minimum(starts, ends) * len(mesh.vertices) + np.maximum(starts, ends)
-    order = np.argsort(keys)
-    ordered = keys[order]
+    starts = np.ascontiguousarray(mesh.triangles.T).ravel()  # corner by corner
+    count = len(mesh.triangles)
+    ends = np.roll(starts, -count)
+    keys = np.minimum(starts, ends).astype(np.uint64) * np.uint64(len(mesh.vertices))
+    keys += np.maximum(starts, ends).astype(np.uint64)
+    ordered, order = sorted_with_places(keys)
     edge_starts = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
     uses = np.diff(np.append(edge_starts, len(ordered)))
     twice = edge_starts[uses == 2]
     one, other = order[twice], order[twice + 1]
     opposite = starts[one] == ends[other]
-    first, second = one[opposite] // 3, other[opposite] // 3
-    normals = mesh.normals
-    cosine = np.einsum("ij,ij->i", normals.take(first, axis=0), normals.take(second, axis=0))
+    first, second = one[opposite] % count, other[opposite] % count
+    cosine = sum(axis.take(first) * axis.take(second) for axis in mesh.normals.T)
     return Neighbours(first, second, cosine, int((uses != 2).sum()), int((~opposite).sum()))
 
 
@@ -60,16 +60,16 @@ def groups(
     [0, 0, 2, 3, 3]
     """
     root = np.arange(count)
-    while True:
-        one, other = root[first], root[second]
-        apart = one != other
-        if not apart.any():
-            return root
-        first, second, one, other = first[apart], second[apart], one[apart], other[apart]
+    one, other = first, second
+    while len(one):
         # The root of one group becomes a member of the other; then all look for their new root.
         np.minimum.at(root, np.maximum(one, other), np.minimum(one, other))
-        while not np.array_equal(shorter := root[root], root):
+        while not np.array_equal(shorter := root.take(root), root):
             root = shorter
+        one, other = root.take(first), root.take(second)
+        apart = one != other
+        first, second, one, other = first[apart], second[apart], one[apart], other[apart]
+    return root
 
 
 def curved_area(mesh: FacetMesh, pairs: Neighbours) -> float:

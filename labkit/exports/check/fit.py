@@ -94,51 +94,50 @@ def fit_cylinder(points: Array, direction: tuple[float, float, float]) -> RoundF
     middle = points.mean(axis=0)
     for _ in range(MOST_STEPS):
         across = _across(axis)
-        along = (points - middle) @ axis
-        flat = fit_circle((points - middle) @ across.T)
-        outward = (points - middle) @ across.T - np.asarray(flat.center)
-        distance = _lengths(outward)
-        unit = outward / distance[:, None]
-        slope_columns = -unit * along[:, None]
-        jacobian = np.column_stack([-unit, slope_columns, -np.ones(len(points))])
-        step = _solve(jacobian, -(distance - flat.radius_mm))
-        middle = middle + (np.asarray(flat.center) + step[:2]) @ across
-        axis = axis + step[2:4] @ across
-        axis = axis / np.linalg.norm(axis)
+        local = points - middle
+        flat, along = fit_circle(local @ across.T), local @ axis
+        center = np.asarray(flat.center)
+        outward = across @ local.T - center[:, None]
+        distance = np.sqrt((outward**2).sum(axis=0))
+        unit = outward / distance
+        step = _solve(
+            np.vstack([unit, unit * along, np.ones(len(points)), distance - flat.radius_mm])
+        )
         if float(np.abs(step[2:4]).max()) < SMALLEST_STEP:
             break
+        middle = middle + (center + step[:2]) @ across
+        axis = axis + step[2:4] @ across
+        axis = axis / np.linalg.norm(axis)
     else:
         raise _unfixed(len(points), "cylinder")
-    flat = fit_circle((points - middle) @ _across(axis).T)
-    center = middle + np.asarray(flat.center) @ _across(axis)
-    center = center + float(((points - center) @ axis).mean()) * axis
+    on_axis = middle + center @ across
+    on_axis = on_axis + float(((points - on_axis) @ axis).mean()) * axis
     return RoundFit(
-        _tuple(center), flat.radius_mm, flat.form_mm, flat.squares_mm2, _tuple(axis)
+        _tuple(on_axis), flat.radius_mm, flat.form_mm, flat.squares_mm2, _tuple(axis)
     )
 
 
 def _fit_round(points: Array) -> RoundFit:
     """Fit a circle (2 columns) or a sphere (3 columns)."""
     middle = points.mean(axis=0)
-    local = points - middle
-    dimensions = points.shape[1]
-    # The algebraic fit |p|² = 2 c·p + k is linear; it is only the starting point.
-    system = np.column_stack([2.0 * local, np.ones(len(local))])
-    start = _solve(system, (local**2).sum(axis=1))
+    local = np.ascontiguousarray((points - middle).T)
+    dimensions, count = local.shape
+    # The algebraic fit |p|² = 2 c·p + k is linear; it is only the starting point. Its rows, and
+    # those of the steps, are the unknowns' columns and the right side.
+    start = _solve(np.vstack([2.0 * local, np.ones(count), (local**2).sum(axis=0)]))
     center = start[:dimensions]
     radius = math.sqrt(max(float(start[dimensions] + center @ center), 0.0))
     for _ in range(MOST_STEPS):
-        outward = local - center
-        distance = _lengths(outward)
+        outward = local - center[:, None]
+        distance = np.sqrt((outward**2).sum(axis=0))
         if not distance.all():
-            raise _unfixed(len(points), "circle or sphere")
-        jacobian = np.column_stack([-outward / distance[:, None], -np.ones(len(local))])
-        step = _solve(jacobian, -(distance - radius))
+            raise _unfixed(count, "circle or sphere")
+        step = _solve(np.vstack([outward / distance, np.ones(count), distance - radius]))
         center = center + step[:dimensions]
         radius += float(step[dimensions])
         if float(np.abs(step).max()) < SMALLEST_STEP * abs(radius):
             break
-    residuals = _lengths(local - center) - radius
+    residuals = np.sqrt(((local - center[:, None]) ** 2).sum(axis=0)) - radius
     return RoundFit(
         center=_tuple(center + middle),
         radius_mm=radius,
@@ -147,16 +146,16 @@ def _fit_round(points: Array) -> RoundFit:
     )
 
 
-def _lengths(vectors: Array) -> Array:
-    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+def _solve(rows: Array) -> Array:
+    """Solve for the unknowns whose combination of rows is nearest to the last row.
 
-
-def _solve(system: Array, right: Array) -> Array:
-    # An orthogonal factor first: what is left to solve is as small as the unknowns are few.
-    small: Array = np.asarray(np.linalg.qr(np.column_stack([system, right]), mode="r"))
-    solution, _, rank, _ = np.linalg.lstsq(small[:, :-1], small[:, -1], rcond=1e-12)
-    if rank < system.shape[1]:
-        raise _unfixed(len(system), "circle, cylinder or sphere")
+    The normal equations: what is left to solve is as small as the unknowns are few. Steps that
+    they leave a little off are followed by smaller ones.
+    """
+    products = rows @ rows.T
+    solution, _, rank, _ = np.linalg.lstsq(products[:-1, :-1], products[:-1, -1], rcond=1e-12)
+    if rank < len(rows) - 1:
+        raise _unfixed(rows.shape[1], "circle, cylinder or sphere")
     return np.asarray(solution, dtype=np.float64)
 
 

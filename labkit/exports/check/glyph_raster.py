@@ -32,6 +32,21 @@ def rasters(lettering: Lettering) -> NDArray[np.bool_]:
     return np.stack([_ink(glyph, lettering.stroke, grid_x, grid_y) for glyph in lettering.glyphs])
 
 
+@lru_cache(maxsize=8)
+def packed_rasters(lettering: Lettering) -> NDArray[np.uint64]:
+    """Give the drawn characters packed, shape (characters, words)."""
+    drawn = rasters(lettering)
+    return packed(drawn.reshape(len(drawn), -1))
+
+
+def packed(pixels: NDArray[np.bool_]) -> NDArray[np.uint64]:
+    """Pack rows of pixels into words, 64 pixels in each."""
+    packed_bytes = np.packbits(pixels, axis=1)
+    words = np.zeros((len(pixels), -(-packed_bytes.shape[1] // 8) * 8), dtype=np.uint8)
+    words[:, : packed_bytes.shape[1]] = packed_bytes
+    return words.view(np.uint64)
+
+
 def _ink(glyph: Glyph, stroke: float, x: Grid, y: Grid) -> NDArray[np.bool_]:
     ink = np.zeros(x.shape, dtype=bool)
     for mark in glyph.marks:

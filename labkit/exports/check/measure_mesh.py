@@ -18,7 +18,7 @@ from labkit.exports.check.facet_groups import (
 )
 from labkit.exports.check.fit import RoundFit, fit_cylinder, fit_sphere
 from labkit.exports.check.measured import Ends, Found, Wanted, outermost, wanted_ends
-from labkit.exports.check.stl_reader import FacetMesh, lengths_of
+from labkit.exports.check.stl_reader import FacetMesh, sorted_with_places
 from labkit.exports.expected.base import Array
 
 #: Walls of bores and pins look across y to within this sine (they may lean a little).
@@ -137,14 +137,16 @@ def _walls(mesh: FacetMesh, pairs: Neighbours, smooth: NDArray[np.bool_]) -> _Su
 
 def _boxed(mesh: FacetMesh, facets: Labels, labels: Labels) -> _Surfaces:
     """Sort facets by their surface, with the box round each."""
-    order = np.argsort(labels, kind="stable")
-    begins = np.flatnonzero(np.diff(labels[order], prepend=-1))
+    ordered, order = sorted_with_places(labels.astype(np.uint64))
+    begins = np.flatnonzero(np.diff(ordered.astype(np.intp), prepend=-1))
     facets = facets[order]
     if not len(facets):
         return _Surfaces(facets, begins, np.zeros((0, 3)), np.zeros((0, 3)))
-    low, high = mesh.low.take(facets, axis=0), mesh.high.take(facets, axis=0)
+    corners = mesh.corners_of(facets).T
+    low, high = corners.min(axis=1), corners.max(axis=1)
     return _Surfaces(
-        facets, begins, np.minimum.reduceat(low, begins), np.maximum.reduceat(high, begins)
+        facets, begins,
+        np.minimum.reduceat(low, begins, axis=1).T, np.maximum.reduceat(high, begins, axis=1).T,
     )
 
 
@@ -172,9 +174,8 @@ def _likely(surfaces: _Surfaces, wanted: Wanted) -> list[int]:
 
 
 def _measure_group(mesh: FacetMesh, members: Labels, wanted: Wanted) -> Found | None:
-    triangles = mesh.triangles[members]
     on_it = np.zeros(len(mesh.vertices), dtype=bool)
-    on_it[triangles] = True
+    on_it[mesh.triangles[members]] = True
     points = mesh.vertices[on_it]
     ball = wanted.sphere
     try:
@@ -183,43 +184,41 @@ def _measure_group(mesh: FacetMesh, members: Labels, wanted: Wanted) -> Found | 
         return None
     if fit.form_mm > SHAPE_SHARE * fit.radius_mm:
         return None
-    corners = mesh.corners.take(members, axis=0)
-    if _concave(corners, mesh.crosses[members], fit) != wanted.surface.concave:
+    outward = _from_axis(mesh.corners_of(members).transpose(1, 2, 0), fit)
+    leaning = outward.sum(axis=0) * mesh.crosses.T.take(members, axis=1)
+    if (float(leaning.sum()) < 0.0) != wanted.surface.concave:
         return None
     if not ball and _widest_gap(points, fit) > WIDEST_GAP_RAD:
         return None
     x, y, z = fit.center
     tilt = 0.0 if ball else float(np.hypot(fit.axis[0], fit.axis[2]))
-    return Found((x, y, z), 2.0 * fit.radius_mm, tilt, fit.form_mm, _chord(corners, fit))
+    return Found((x, y, z), 2.0 * fit.radius_mm, tilt, fit.form_mm, _chord(outward, fit))
 
 
 def _from_axis(points: Array, fit: RoundFit) -> Array:
-    """Give the vectors from a cylinder's axis, or a sphere's centre, to points."""
-    offset: Array = points - np.asarray(fit.center)
+    """Give the vectors from a cylinder's axis, or a sphere's centre, to points, shape (…, 3, n)."""
+    offset: Array = points - np.array(fit.center)[:, None]
     if not fit.axis:
         return offset
-    axis = np.asarray(fit.axis)
-    along: Array = (offset @ axis)[..., None] * axis
+    axis = np.array(fit.axis)
+    along: Array = (axis @ offset)[..., None, :] * axis[:, None]
     return offset - along
 
 
-def _concave(corners: Array, crosses: Array, fit: RoundFit) -> bool:
-    middles = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0
-    return float(np.einsum("ij,ij->", _from_axis(middles, fit), crosses)) < 0.0
-
-
 def _widest_gap(points: Array, fit: RoundFit) -> float:
-    outward = _from_axis(points, fit)
-    angles = np.sort(np.arctan2(outward[:, 2], outward[:, 0]))
+    x, _, z = _from_axis(points.T, fit)
+    angles = np.sort(np.arctan2(z, x))
     return float(np.diff(np.append(angles, angles[0] + 2.0 * np.pi)).max())
 
 
-def _chord(corners: Array, fit: RoundFit) -> float:
-    nearest = min(
-        float(lengths_of(_from_axis((corners[:, one] + corners[:, other]) / 2.0, fit)).min())
-        for one, other in ((0, 1), (1, 2), (2, 0))
-    )
-    return fit.radius_mm - nearest
+def _chord(outward: Array, fit: RoundFit) -> float:
+    """Give how far inside the surface the middle of a facet's edge lies at most.
+
+    Args:
+        outward: From the axis or centre to the corners of facets, shape (3, 3, n).
+    """
+    middles = (outward + np.roll(outward, -1, axis=0)) / 2.0
+    return fit.radius_mm - float(np.sqrt((middles**2).sum(axis=1).min()))
 
 
 def _genus(mesh: FacetMesh, bodies: int) -> int:
@@ -238,4 +237,4 @@ def _genus(mesh: FacetMesh, bodies: int) -> int:
 
 def _volume(mesh: FacetMesh) -> float:
     """Add up the tetrahedra between the facets and the origin."""
-    return float(np.einsum("ij,ij->", mesh.corners[:, 0], mesh.crosses) / 6.0)
+    return float((mesh.corners[:, 0] * mesh.crosses).sum() / 6.0)

@@ -12,7 +12,7 @@ from labkit.core.label.lettering import Lettering
 from labkit.core.rod.rods import CaseMarkPlace, LabelPlace
 from labkit.exports.check import limits
 from labkit.exports.check.depth_picture import Window, as_seen, depth_picture
-from labkit.exports.check.glyph_raster import BORDER_PIXELS, rasters
+from labkit.exports.check.glyph_raster import BORDER_PIXELS, packed, packed_rasters, rasters
 from labkit.exports.check.stl_reader import FacetMesh
 from labkit.exports.expected.base import Array
 
@@ -27,6 +27,11 @@ BAR_STROKES = 1.6
 BAR_WIDTH_SHARE = 0.5
 #: Pixels next to the margin's border are not judged.
 BORDER_DOUBT_PIXELS = 1.5
+
+#: Where a read character is laid on the drawn ones: up and to the right, at most a pixel off.
+_SHIFTS = [
+    (BORDER_PIXELS + up, BORDER_PIXELS + right) for up in (-1, 0, 1) for right in (-1, 0, 1)
+]
 
 Ink = NDArray[np.bool_]
 
@@ -142,7 +147,7 @@ def read_marked(
         whole = read_label(mesh, toward_y, lettering, label.height_mm, label.margin_mm)
         return MarkedReading(whole, whole, 0.0)
     level, floors = face
-    middle, apart = _widest_gap(as_seen(mesh.corners[floors], toward_y)[..., 0])
+    middle, apart = _widest_gap(as_seen(mesh.corners_of(np.flatnonzero(floors)), toward_y)[..., 0])
     to_right = as_seen(mesh.corners, toward_y)[..., 0].mean(axis=1) > middle
     if apart < limits.MARK_APART_SHARE * mark.clear_mm:
         whole = read_label(mesh, toward_y, lettering, label.height_mm, label.margin_mm)
@@ -188,7 +193,7 @@ def _read_text(
 ) -> LabelReading:
     level, pixel = engraved.level_mm, height_mm / limits.PIXELS_PER_HEIGHT
     border = int(np.ceil(margin_mm / pixel)) + 2
-    seen = as_seen(engraved.mesh.corners[engraved.floors], engraved.toward_y)
+    seen = as_seen(engraved.mesh.corners_of(np.flatnonzero(engraved.floors)), engraved.toward_y)
     window = _window(seen, engraved.toward_y, pixel, border)
     depth = level - depth_picture(engraved.mesh, window)
     ink = (depth > limits.LEAST_FLOOR_MM) & np.isfinite(depth)
@@ -219,7 +224,7 @@ def _face(mesh: FacetMesh, toward_y: int) -> tuple[float, NDArray[np.bool_]] | N
     facing = np.flatnonzero(toward_y * mesh.normals[:, 1] > limits.FACE_COSINE)
     if not len(facing):
         return None
-    corners = mesh.corners[facing]
+    corners = mesh.corners_of(facing)
     middles = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0
     levels = toward_y * middles[:, 1]
     steps, which = np.unique(np.round(levels / LEVEL_MM), return_inverse=True)
@@ -227,7 +232,8 @@ def _face(mesh: FacetMesh, toward_y: int) -> tuple[float, NDArray[np.bool_]] | N
     largest = steps[int(np.argmax(areas))] * LEVEL_MM
     plane = facing[np.abs(levels - largest) < 2.0 * LEVEL_MM]
     level = float(np.median(levels[np.abs(levels - largest) < 2.0 * LEVEL_MM]))
-    low, high = mesh.low[plane].min(axis=0), mesh.high[plane].max(axis=0)
+    there = mesh.corners_of(plane)
+    low, high = there.min(axis=(0, 1)), there.max(axis=(0, 1))
     below = level - levels
     deep = (below > limits.LEAST_FLOOR_MM) & (below < limits.MOST_FLOOR_MM)
     for across in (0, 2):
@@ -290,36 +296,41 @@ def _is_bar(ink: Ink, rows: tuple[int, int], text: tuple[int, int], stroke_pixel
 
 
 def _read_line(ink: Ink, lettering: Lettering) -> tuple[CharReading, ...]:
-    drawn = rasters(lettering)
+    """Read the characters of a line, all at once.
+
+    Formula: score = common / (drawn + read − common), in pixels.
+    """
+    rows, columns = rasters(lettering).shape[1:]
+    space = 2 * BORDER_PIXELS - 1
+    found = _runs(ink.any(axis=0))
+    small = [
+        ink.shape[0] <= rows - space and right - left <= columns - space for left, right in found
+    ]
+    placed = np.zeros((sum(small), len(_SHIFTS), rows, columns), dtype=bool)
+    fitting = (run for run, fits in zip(found, small, strict=True) if fits)
+    for canvas, (left, right) in zip(placed, fitting, strict=True):
+        for shifted, (up, to_right) in zip(canvas, _SHIFTS, strict=True):
+            shifted[up : up + ink.shape[0], to_right : to_right + right - left] = ink[:, left:right]
+    drawn, flat = packed_rasters(lettering), packed(placed.reshape(-1, rows * columns))
+    common = _pixels(drawn[:, None] & flat)
+    scores = (common / (_pixels(drawn)[:, None] + _pixels(flat) - common)).astype(np.float32)
+    read = iter(scores.reshape(len(drawn), *placed.shape[:2]).max(axis=2).T)
     names = [glyph.char for glyph in lettering.glyphs]
     return tuple(
-        _read_char(ink[:, left:right], drawn, names) for left, right in _runs(ink.any(axis=0))
+        _nearest(next(read), names) if fits else CharReading(UNKNOWN, 0.0, UNKNOWN, 0.0)
+        for fits in small
     )
 
 
-def _read_char(ink: Ink, drawn: Ink, names: list[str]) -> CharReading:
-    rows, columns = drawn.shape[1:]
-    space = 2 * BORDER_PIXELS - 1
-    if ink.shape[0] > rows - space or ink.shape[1] > columns - space:
-        return CharReading(UNKNOWN, 0.0, UNKNOWN, 0.0)
-    flat = drawn.reshape(len(drawn), -1).astype(np.float32)
-    placed = np.stack([
-        _placed(ink, (rows, columns), BORDER_PIXELS + up, BORDER_PIXELS + right)
-        for up in (-1, 0, 1) for right in (-1, 0, 1)
-    ])
-    common = flat @ placed.reshape(len(placed), -1).T.astype(np.float32)
-    either = flat.sum(axis=1)[:, None] + float(ink.sum()) - common
-    scores = (common / either).max(axis=1)
+def _pixels(words: NDArray[np.uint64]) -> NDArray[np.intp]:
+    return np.asarray(np.bitwise_count(words).sum(axis=-1, dtype=np.intp))
+
+
+def _nearest(scores: Array, names: list[str]) -> CharReading:
     best, second = (int(i) for i in np.argsort(-scores, kind="stable")[:2])
     score = float(scores[best])
     char = names[best] if score >= limits.LEAST_SCORE else UNKNOWN
     return CharReading(char, score, names[second], score - float(scores[second]))
-
-
-def _placed(ink: Ink, shape: tuple[int, int], row: int, column: int) -> Ink:
-    canvas = np.zeros(shape, dtype=bool)
-    canvas[row : row + ink.shape[0], column : column + ink.shape[1]] = ink
-    return canvas
 
 
 def _clear(depth: Array, ink: Ink, reach: float) -> bool:

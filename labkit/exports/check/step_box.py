@@ -8,6 +8,11 @@ from labkit.exports.check.step_courses import FULL_TURN, Courses
 from labkit.exports.check.step_solid import CIRCLE, SPHERE, TORUS, Faces, Numbers
 from labkit.exports.expected.base import Array
 
+#: Whole turns of u and v by which a point and its face's boundary may be apart.
+_TURNS_U, _TURNS_V = np.array(
+    [(u, v) for u in (-1.0, 0.0, 1.0, 2.0) for v in (-1.0, 0.0, 1.0)]
+).T
+
 Corners = tuple[tuple[float, ...], tuple[float, ...]]
 
 
@@ -69,12 +74,9 @@ def _within(courses: Courses, face: int, u: float, v: float) -> bool:
     uses = courses.solid.uses
     mine = np.flatnonzero(uses.face == face)
     line_u, line_v = courses.u[mine].ravel(), courses.v[mine].ravel()
-    for turn_u in (-1.0, 0.0, 1.0, 2.0):
-        for turn_v in (-1.0, 0.0, 1.0):
-            beside = line_u - u - turn_u * FULL_TURN, line_v - v - turn_v * FULL_TURN
-            angle = np.arctan2(beside[1], beside[0])
-            turned = np.diff(angle, append=angle[:1])
-            turned = np.mod(turned + np.pi, FULL_TURN) - np.pi
-            if abs(turned.sum()) > np.pi:
-                return True
-    return False
+    beside_u = line_u - u - FULL_TURN * _TURNS_U[:, None]
+    beside_v = line_v - v - FULL_TURN * _TURNS_V[:, None]
+    angle = np.arctan2(beside_v, beside_u)
+    turned = np.diff(angle, axis=1, append=angle[:, :1])
+    turned = np.mod(turned + np.pi, FULL_TURN) - np.pi
+    return bool((np.abs(turned.sum(axis=1)) > np.pi).any())

@@ -30,7 +30,8 @@ STILL = 1e-9
 #: Nearer to a sphere's axis than this, mm, a point is its pole.
 POLE_MM = 1e-6
 #: Steps and places of the integration along an edge whose parameters both change.
-PIECES, MOST_PIECES, NODES = 4, 256, 16
+PIECES, MOST_PIECES = 4, 256
+PLACES, WEIGHTS = np.polynomial.legendre.leggauss(16)
 SETTLED = 1e-13
 FULL_TURN = 2.0 * np.pi
 
@@ -106,43 +107,44 @@ class Courses:
         kind, radius, tube = faces.kind[face], faces.radius[face], faces.tube[face]
         ends = [rise(kind, radius, tube, self.v[:, place]) for place in (0, -1)]
         sums = -ends[0] * self.round_u
-        for use in np.flatnonzero(self._bent):
-            sums[use] = -self._quadrature(int(use), rise)
+        sums[self._bent] = -self._bent_sums[rise]
         return np.where(kind == PLANE, 0.0, sums - ends[1] * self.jump)
 
     @cached_property
-    def _bent(self) -> Flags:
+    def _bent(self) -> Numbers:
         """Uses along which both parameters change."""
         both = (np.ptp(self.u, axis=1) > STILL) & (np.ptp(self.v, axis=1) > STILL)
-        return np.asarray(both & (self.solid.faces.kind[self.solid.uses.face] != PLANE))
+        return np.flatnonzero(both & (self.solid.faces.kind[self.solid.uses.face] != PLANE))
 
-    def _quadrature(self, use: int, rise: Rise) -> float:
-        """Integrate G(v) du along one use, in ever more pieces until nothing changes."""
-        pieces, last = PIECES, np.inf
-        while True:
-            found = self._gauss(use, rise, pieces)
-            if abs(found - last) < SETTLED * (1.0 + abs(found)) or pieces >= MOST_PIECES:
-                return found
+    @cached_property
+    def _bent_sums(self) -> dict[Rise, Array]:
+        """The integrals of G(v) du along the bent uses, in ever more pieces until none changes."""
+        pieces, last, moving = PIECES, np.full((2, len(self._bent)), np.inf), len(self._bent) > 0
+        while moving and pieces <= MOST_PIECES:
+            found = self._gauss(pieces)
+            moving = not (np.abs(found - last) < SETTLED * (1.0 + np.abs(found))).all()
             pieces, last = pieces * 2, found
+        return dict(zip((_area, _flux), last, strict=True))
 
-    def _gauss(self, use: int, rise: Rise, pieces: int) -> float:
+    def _gauss(self, pieces: int) -> Array:
+        """Integrate both G(v) du along the bent uses, shape (2, uses)."""
         edges, faces, uses = self.solid.edges, self.solid.faces, self.solid.uses
-        edge, face = int(uses.edge[use]), int(uses.face[use])
-        places, weights = np.polynomial.legendre.leggauss(NODES)
-        shares = ((np.arange(pieces)[:, None] + (places + 1.0) / 2.0) / pieces).ravel()
-        at = edges.first[edge] + edges.span[edge] * shares
+        edge, face = uses.edge[self._bent], uses.face[self._bent]
+        shares = ((np.arange(pieces)[:, None] + (PLACES + 1.0) / 2.0) / pieces).ravel()
+        at = edges.first[edge, None] + edges.span[edge, None] * shares
         turned = at + np.pi / 2.0  # a circle's direction is its point a quarter turn on
-        which = np.array([edge])
-        axes, origin = faces.frames.axes[face], faces.frames.origin[face]
-        point = (edges.points(which, at[None])[0] - origin) @ axes.T
-        move = (edges.points(which, turned[None])[0] - edges.frames.origin[edge]) @ axes.T
-        along = point[:, 0] * move[:, 1] - point[:, 1] * move[:, 0]
-        rate = along / (point[:, 0] ** 2 + point[:, 1] ** 2) * edges.span[edge]
-        kind = np.full(len(at), faces.kind[face])
-        radius, tube = (np.full(len(at), of[face]) for of in (faces.radius, faces.tube))
-        v = _height(kind, radius, np.hypot(point[:, 0], point[:, 1]), point[:, 2])
-        total = (rise(kind, radius, tube, v) * rate * np.tile(weights, pieces)).sum()
-        return float(uses.sign[use] * total / (2.0 * pieces))
+        axes = faces.frames.axes[face].transpose(0, 2, 1)
+        point = (edges.points(edge, at) - faces.frames.origin[face][:, None]) @ axes
+        move = (edges.points(edge, turned) - edges.frames.origin[edge][:, None]) @ axes
+        x, y, z = point.transpose(2, 0, 1)
+        rate = (x * move[..., 1] - y * move[..., 0]) / (x**2 + y**2) * edges.span[edge, None]
+        kind = faces.kind[face, None]
+        radius, tube = faces.radius[face, None], faces.tube[face, None]
+        v = _height(kind, radius, np.hypot(x, y), z)
+        weighed = rate * np.tile(WEIGHTS, pieces) * uses.sign[self._bent, None] / (2.0 * pieces)
+        return np.stack([
+            (rise(kind, radius, tube, v) * weighed).sum(axis=1) for rise in (_area, _flux)
+        ])
 
 
 def courses_of(solid: Solid) -> Courses:

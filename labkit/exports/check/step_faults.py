@@ -115,10 +115,9 @@ def _holes(courses: Courses) -> Fault:
     count = np.bincount(uses.loop_face, minlength=len(faces.ids))
     for face in np.flatnonzero((count > 1) & (faces.kind == PLANE)).tolist():
         loops = np.flatnonzero(uses.loop_face == face)
-        outer = _outline(courses, int(loops[courses.loop_areas[loops] > 0.0][0]))
+        outer = _outline(courses, int(loops[courses.loop_areas[loops] > 0.0][0]), SAMPLES)
         for loop in loops[courses.loop_areas[loops] < 0.0].tolist():
-            corners = _outline(courses, loop)[::SAMPLES]
-            beside = outer[None] - corners[:, None]
+            beside = outer[None] - _outline(courses, loop, 1)[:, None]
             angle = np.arctan2(beside[..., 1], beside[..., 0])
             turned = np.diff(angle, axis=1, append=angle[:, :1])
             turned = np.mod(turned + np.pi, FULL_TURN) - np.pi
@@ -126,12 +125,19 @@ def _holes(courses: Courses) -> Fault:
                 yield f"face #{faces.ids[face]} has a hole outside of its boundary"
 
 
-def _outline(courses: Courses, loop: int) -> Array:
-    """Give the points along a plane face's loop in the face's own x and y, shape (n, 2)."""
-    uses = courses.solid.uses
+def _outline(courses: Courses, loop: int, on_arcs: int) -> Array:
+    """Give points along a plane face's loop in the face's own x and y, shape (n, 2).
+
+    Args:
+        on_arcs: How many points of an arc, from its start; of a line it is one.
+    """
+    edges, uses = courses.solid.edges, courses.solid.uses
     mine = np.flatnonzero(uses.loop == loop)
-    points = courses.solid.edges.samples[uses.edge[mine]]
-    points = np.where(uses.forward[mine, None, None], points, points[:, ::-1]).reshape(-1, 3)
+    points = edges.samples[uses.edge[mine]]
+    points = np.where(uses.forward[mine, None, None], points, points[:, ::-1])
+    place = np.arange(SAMPLES)
+    line = edges.kind[uses.edge[mine], None] == LINE
+    points = points[place < np.where(line, 1, on_arcs)]
     return np.asarray(points @ courses.solid.faces.frames.axes[uses.loop_face[loop], :2].T)
 
 
