@@ -94,11 +94,9 @@ def test_another_case_mark_is_found(marked):
     check = checked(replace(marked.rod, case_mark="KH3"), marked)
     # Other characters take another volume away, which the STEP shows.
     assert {(one.file, one.name) for one in check.checks if not one.passed} == {
-        ("STEP", "volume against the solid"), ("STEP", "case mark"), ("STL", "case mark"),
+        ("STEP", "volume against the rod asked for"), ("STEP", "case mark"), ("STL", "case mark"),
     }
-    assert check.failures[-1] == (
-        "STL of 31.4: case mark is 'KH2'; it must be 'KH3'; do not deliver it, make it again"
-    )
+    assert check.failures[-1] == "STL: case mark is 'KH2' (asked: 'KH3')"
 
 
 def test_a_case_mark_that_nobody_asked_for_is_part_of_no_label(marked):
@@ -112,10 +110,10 @@ def test_a_case_mark_that_is_not_there_is_found(tmp_path):
     asked = replace(rod_of("eye-eye-flat", "31.4", case_mark="KH2"))
     check = checked(asked, plain)
     assert check.label_read == "31.4"
-    assert 'STL of 31.4: "case mark can be read" does not hold: nothing is apart from the ' in (
+    assert 'STL: "case mark can be read" does not hold: nothing is apart from the ' in (
         " ".join(check.failures)
     )
-    assert "distance of the case mark from the label is 0; at least 1.99 is allowed" in (
+    assert "distance of the case mark from the label is 0 (allowed: 1.99 or more)" in (
         " ".join(check.failures)
     )
 

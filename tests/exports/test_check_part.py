@@ -127,19 +127,20 @@ def test_the_other_hand_fails():
     assert {("STL", "label"), ("STEP", "label")} <= names
 
 
-def test_sentences_say_measured_allowed_and_what_to_do():
+def test_failures_say_what_was_measured_and_what_is_allowed():
     result = check(PARTS[0], Wrong(length_by_mm=0.01))
-    assert result.failures[0] == (
-        "STEP of 33.6: functional length measures 33.61 mm; 33.6 ± 1e-06 mm is allowed; "
-        "do not deliver it, make it again"
-    )
+    first = "STEP: functional length measures 33.61 mm (allowed: 33.6 ± 1e-06 mm)"
+    assert result.failures[0] == first
+    # One clause for all of them: the first three, and how many more.
+    more = len(result.failures) - 3
+    assert result.told_failures() == "; ".join([*result.failures[:3], f"and {more} more"])
 
 
 def test_another_solid_s_volume_fails():
     step, stl, volume = made(PARTS[0])
     result = check_part_of(PARTS[0], NOMINAL, (step, stl), LETTERING, (volume, volume + 1.5))
     assert failed(result) == {
-        ("STL", "volume against the solid"), ("STL", "volume against the STEP"),
+        ("STL", "volume against the rod asked for"), ("STL", "volume against the STEP"),
     }
 
 
@@ -152,7 +153,7 @@ def test_a_rod_of_another_body_fails_by_its_volume(tmp_path):
         tmp_path,
     )
     result = check_part(asked, NOMINAL, other.step, other.stl, load_lettering())
-    assert ("STEP", "volume against the solid") in failed(result)
+    assert ("STEP", "volume against the rod asked for") in failed(result)
     right = written(asked, tmp_path)
     assert check_part(asked, NOMINAL, right.step, right.stl, load_lettering()).failures == ()
 

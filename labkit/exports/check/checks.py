@@ -7,6 +7,9 @@ from typing import Any
 
 from labkit.units import CHECK_DECIMALS, WRITTEN_DECIMALS, written
 
+#: Failures that a refusal lists: the first ones tell what is wrong, the others follow from it.
+MOST_TOLD = 3
+
 Value = float | int | str | bool | None
 
 
@@ -18,7 +21,7 @@ class Check:
         file: Kind of file, "STEP", "STL" or "3MF".
         measured: What was found, None where nothing was.
         tolerance: Largest difference allowed; None where the two must be equal.
-        sentence: Why it does not hold and what to do; empty where it holds.
+        sentence: Why it does not hold, as a clause; empty where it holds.
     """
 
     file: str
@@ -59,8 +62,14 @@ class Checked:
 
     @property
     def failures(self) -> tuple[str, ...]:
-        """Sentences of the checks that do not hold."""
+        """A clause for each check that does not hold."""
         return tuple(check.sentence for check in self.checks if not check.passed)
+
+    def told_failures(self) -> str:
+        """Give the first failures as one clause, and how many more there are."""
+        failures = self.failures
+        more = len(failures) - MOST_TOLD
+        return "; ".join((*failures[:MOST_TOLD], *([f"and {more} more"] if more > 0 else ())))
 
 
 @dataclass(frozen=True)
@@ -68,7 +77,6 @@ class Checker:
     """Makes the checks of one file."""
 
     file: str
-    part: str
 
     def near(
         self, name: str, measured: float | None, expected: float, tolerance: float,
@@ -81,16 +89,16 @@ class Checker:
         """
         passed = measured is not None and abs(measured - expected) <= tolerance
         says = (
-            f"{name} could not be measured; {expected:.6g} {unit} was asked"
+            f"{name} could not be measured (asked: {expected:.6g} {unit})"
             if measured is None
-            else f"{name} measures {measured:.9g} {unit}; "
-            f"{expected:.9g} ± {tolerance:g} {unit} is allowed"
+            else f"{name} measures {measured:.9g} {unit} "
+            f"(allowed: {expected:.9g} ± {tolerance:g} {unit})"
         )
         return self._check(name, (measured, expected), passed, says, (tolerance, unit))
 
     def same(self, name: str, measured: Value, expected: Value) -> Check:
         """Check that two values are equal."""
-        says = f"{name} is {measured!r}; it must be {expected!r}"
+        says = f"{name} is {measured!r} (asked: {expected!r})"
         return self._check(name, (measured, expected), measured == expected, says)
 
     def holds(self, name: str, passed: bool, reason: str) -> Check:
@@ -99,14 +107,14 @@ class Checker:
 
     def at_least(self, name: str, measured: float, least: float) -> Check:
         """Check that a number reaches a limit."""
-        says = f"{name} is {measured:.3g}; at least {least:g} is allowed"
+        says = f"{name} is {measured:.3g} (allowed: {least:g} or more)"
         return self._check(name, (measured, least), measured >= least, says)
 
     def at_most(self, name: str, measured: float | None, most: float, unit: str = "mm") -> Check:
         """Check that a number stays within a limit."""
         passed = measured is not None and measured <= most
         found = "could not be measured" if measured is None else f"is {measured:.6g} {unit}"
-        says = f"{name} {found}; at most {most:g} {unit} is allowed"
+        says = f"{name} {found} (allowed: {most:g} {unit} or less)"
         return self._check(name, (measured, 0.0), passed, says, (most, unit))
 
     def unreadable(self, why: str) -> Check:
@@ -118,5 +126,5 @@ class Checker:
         within: tuple[float | None, str] = (None, ""),
     ) -> Check:
         """Make a check; what it says counts where it fails."""
-        says = f"{self.file} of {self.part}: {says}; do not deliver it, make it again"
-        return Check(self.file, name, *values, *within, passed, "" if passed else says)
+        says = "" if passed else f"{self.file}: {says}"
+        return Check(self.file, name, *values, *within, passed, says)

@@ -28,6 +28,8 @@ from labkit.exports.expected import expected_bar, expected_ends
 from labkit.exports.expected.rod import Corner, built_length_mm, expected_box, inward_of
 from labkit.units import CHECK_DECIMALS, written
 
+VOLUME = "volume against the rod asked for"
+
 
 @dataclass(frozen=True)
 class PartCheck(Checked):
@@ -131,7 +133,7 @@ def check_part_of(
     step_path, stl_path = files
     nominal_mm3, built_mm3 = volumes_mm3
     step, step_checks = check_step(rod, step_path, lettering, nominal_mm3)
-    mesh_checker = Checker("STL", rod.part)
+    mesh_checker = Checker("STL")
     try:
         facets = read_stl(stl_path)
     except InputError as error:
@@ -140,7 +142,7 @@ def check_part_of(
     mesh = measure_mesh(facets, rod.template)
     room = _volume_room(mesh)
     volumes = [
-        mesh_checker.near("volume against the solid", mesh.volume_mm3, built_mm3, room, "mm³")
+        mesh_checker.near(VOLUME, mesh.volume_mm3, built_mm3, room, "mm³")
     ]
     if step is not None and step.volume_mm3 is not None:
         added = built_mm3 - nominal_mm3
@@ -167,7 +169,7 @@ def check_step(
     rod: Rod, path: Path, lettering: Lettering, nominal_mm3: float
 ) -> tuple[StepMeasure | None, list[Check]]:
     """Measure a part's STEP file and hold it against what was asked."""
-    checker = Checker("STEP", rod.part)
+    checker = Checker("STEP")
     try:
         step = measure_step(path, rod.template, inward_of(rod))
     except InputError as error:
@@ -186,8 +188,7 @@ def check_step(
         *_end_checks(checker, rod, NOMINAL, step.ends, limits.STEP_DIAMETER_MM),
         *_box_checks(checker, (step.low, step.high), (low, high), limits.STEP_BOX_MM),
         checker.near(
-            "volume against the solid", step.volume_mm3, nominal_mm3,
-            limits.STEP_VOLUME_MM3, "mm³",
+            VOLUME, step.volume_mm3, nominal_mm3, limits.STEP_VOLUME_MM3, "mm³",
         ),
         *_reading_checks(checker, rod, _read(rod, step.inward, lettering)),
     ]

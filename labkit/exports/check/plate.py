@@ -67,7 +67,7 @@ def check_plate(path: Path, plan: PlatePlan) -> PlateCheck:
     """
     import lib3mf
 
-    checker = Checker("3MF", path.name)
+    checker = Checker("3MF")
     model = lib3mf.get_wrapper().CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)

@@ -42,14 +42,30 @@ def kept_body(sizes: RodSizes, hand: Hand) -> Body:
     Raises:
         GeometryError: As `build_body`.
     """
-    key = (sizes.body, sizes.lower, sizes.upper, hand)
-    body, digest = _IN_PROCESS.get(key, (None, ""))
+    body, digest = _IN_PROCESS.get(_key(sizes, hand), (None, ""))
     if body is None or body.digest() != digest:
         body = _from_disk_or_built(sizes, hand)
-        _IN_PROCESS[key] = (body, body.digest())
-        for old in list(_IN_PROCESS)[:-MOST_IN_PROCESS]:
-            _IN_PROCESS.pop(old, None)
+        _hold(body, sizes, hand)
     return body
+
+
+def renew_body(sizes: RodSizes, hand: Hand) -> None:
+    """Build a body anew, in place of one whose rods measure wrong.
+
+    Raises:
+        GeometryError: As `build_body`.
+    """
+    _hold(_built(sizes, hand, _path_of(sizes, hand)), sizes, hand)
+
+
+def _key(sizes: RodSizes, hand: Hand) -> tuple[object, ...]:
+    return (sizes.body, sizes.lower, sizes.upper, hand)
+
+
+def _hold(body: Body, sizes: RodSizes, hand: Hand) -> None:
+    _IN_PROCESS[_key(sizes, hand)] = (body, body.digest())
+    for old in list(_IN_PROCESS)[:-MOST_IN_PROCESS]:
+        _IN_PROCESS.pop(old, None)
 
 
 def forget_bodies() -> None:
@@ -58,16 +74,19 @@ def forget_bodies() -> None:
 
 
 def _from_disk_or_built(sizes: RodSizes, hand: Hand) -> Body:
-    from labkit.exports.write.body_build import build_body
-
     sizes.body.check(sizes.fittings)
     path = _path_of(sizes, hand)
     body = None if path is None else read_body(path)
-    if body is None:
-        body = build_body(sizes, hand)
-        if path is not None:
-            with suppress(OSError):  # a body is only kept to be quicker
-                keep(path, body_bytes(body, path.stem), MOST_FILES)
+    return _built(sizes, hand, path) if body is None else body
+
+
+def _built(sizes: RodSizes, hand: Hand, path: Path | None) -> Body:
+    from labkit.exports.write.body_build import build_body
+
+    body = build_body(sizes, hand)
+    if path is not None:
+        with suppress(OSError):  # a body is only kept to be quicker
+            keep(path, body_bytes(body, path.stem), MOST_FILES)
     return body
 
 

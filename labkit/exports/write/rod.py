@@ -15,7 +15,7 @@ from labkit.core.rod.compensation import RodSizes, compensated
 from labkit.core.rod.rods import NOMINAL, Compensation, Hand, Rod
 from labkit.errors import GeometryError
 from labkit.exports.write.body import Body, Flat, areas_mm2
-from labkit.exports.write.body_store import kept_body
+from labkit.exports.write.body_store import kept_body, renew_body
 from labkit.exports.write.characters import Character, Cut, counted_text, cut_of
 from labkit.exports.write.mesh import Mesh, Numbers, triangulated
 from labkit.exports.write.solid_parts import Floats
@@ -98,8 +98,7 @@ def rod_shape(
         GeometryError: Sizes that do not make a part, or a body that the kernel does not make as
             asked.
     """
-    sizes = compensated(rod.template, rod.length, compensation)
-    hand = rod.hand if rod.template.handed else Hand.MINUS_Y
+    sizes, hand = _as_built(rod, compensation)
     body = kept_body(sizes, hand)
     if sizes.length_mm <= body.shortest_mm:
         sizes.body.faces(sizes.fittings, sizes.length_mm)  # says what it lacks
@@ -115,6 +114,20 @@ def rod_shape(
         )
         volume -= math.fsum(cut.volume_mm3 for cut, _ in cuts)
     return RodShape(body, sizes.length_mm, volume, cuts)
+
+
+def build_anew(rod: Rod, compensation: Compensation) -> None:
+    """Have the kernel build anew what a rod is taken from.
+
+    Raises:
+        GeometryError: As `rod_shape`.
+    """
+    renew_body(*_as_built(rod, compensation))
+
+
+def _as_built(rod: Rod, compensation: Compensation) -> tuple[RodSizes, Hand]:
+    sizes = compensated(rod.template, rod.length, compensation)
+    return sizes, rod.hand if rod.template.handed else Hand.MINUS_Y
 
 
 def _depth(rod: Rod, sizes: RodSizes, engraving: Engraving) -> float:

@@ -15,7 +15,6 @@ from labkit.core.rod.rods import Process
 from labkit.documents import build_map
 from labkit.documents.build_map import Bed, Laid
 from labkit.documents.render import compile_pdf
-from labkit.errors import CheckError
 from labkit.exports.write.set_folder import write_json
 from labkit.ledger.rows import content_sha256
 from labkit.units import written
@@ -63,6 +62,7 @@ def _write_bed(
     root: Path, number: int, layout: Layout, index: int, by: tuple[Process, str]
 ) -> None:
     from labkit.exports.check.plate import check_plate
+    from labkit.exports.rod_files import require_plate
     from labkit.exports.write.threemf import PlateMetadata, write_plate
 
     process, day = by
@@ -73,11 +73,7 @@ def _write_bed(
         designer=f"labkit {__version__}",
         description=f"Connector rods of {', '.join(cases)}, process {process.name}", date=day,
     ))
-    if failures := check_plate(path, plan).failures:
-        raise CheckError(
-            f"bed {plan.number} does not read back as it was laid out: {' '.join(failures)} No "
-            "build is delivered", field="plate",
-        )
+    require_plate(f"bed {plan.number}", check_plate(path, plan), "no build is delivered")
 
 
 def beds_of(layout: Layout) -> list[Bed]:

@@ -20,8 +20,8 @@ from labkit.core.label.rules import needs_bar
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.fittings import Fitting
 from labkit.core.rod.lying import chosen, height_mm
-from labkit.core.rod.rods import NOMINAL, Hand, Process, Rod, RodTemplate
-from labkit.errors import CheckError, InputError, RefusedError
+from labkit.core.rod.rods import Hand, Process, Rod, RodTemplate
+from labkit.errors import InputError, RefusedError
 from labkit.exports.write.put import new_folder, put
 from labkit.exports.write.set_folder import (
     SUMS_FILE,
@@ -43,6 +43,7 @@ USUAL_LENGTHS, USUAL_EACH = 4, 4
 MADE_FROM = "coupons.json"
 #: The file that the readings are written into.
 TABLE = "coupons.csv"
+NONE_DELIVERED = "no coupons are delivered"
 
 Progress = Callable[[str], None]
 
@@ -156,25 +157,16 @@ def _refuse_lengths(asked: CouponsAsked) -> None:
 
 def _part(rod: Rod, asked: CouponsAsked, root: Path) -> PlatePart:
     """Build one length, write its files, and measure them as written."""
-    from labkit.exports.check.part import check_part
+    from labkit.exports.rod_files import RodFiles, require_rod, write_rod
     from labkit.exports.write.plates import PlatePart
-    from labkit.exports.write.rod import rod_shape
-    from labkit.exports.write.step import StepHeader
-    from labkit.exports.write.stl import write_stl
 
     lettering, by, name = load_lettering(), asked.process.compensation, f"coupon_{rod.part}"
     engraving = lay_out_rod(lettering, rod)
     check_label(lettering, rod.template, asked.process, engraving, float(rod.length))
-    step, stl = root / "step" / f"{name}.step", root / "stl" / f"{name}.stl"
-    for path in (step, stl):
-        path.parent.mkdir(exist_ok=True)
-    finished = rod_shape(rod, engraving)
-    put(step, finished.step(StepHeader(name, asked.date.isoformat())))
-    built = finished if by == NOMINAL else rod_shape(rod, engraving, by)
-    mesh = built.mesh()
-    write_stl(mesh, stl, f"labkit {name}")
-    check = check_part(rod, by, step, stl, lettering)
-    _require(f"coupon {rod.part}", check.failures)
+    mesh, check = write_rod(
+        rod, engraving, by, RodFiles(root, name, asked.date.isoformat()), lettering
+    )
+    require_rod(f"coupon {rod.part}", check, NONE_DELIVERED)
     lying = chosen(asked.template, asked.process)
     return PlatePart(
         name=name, number=rod.part, vertices=mesh.vertices, triangles=mesh.triangles,
@@ -187,6 +179,7 @@ def _part(rod: Rod, asked: CouponsAsked, root: Path) -> PlatePart:
 def _plates(asked: CouponsAsked, parts: list[PlatePart], root: Path) -> None:
     from labkit import __version__
     from labkit.exports.check.plate import check_plate
+    from labkit.exports.rod_files import require_plate
     from labkit.exports.write.plates import plan_plates
     from labkit.exports.write.threemf import PlateMetadata, write_plate
 
@@ -199,15 +192,7 @@ def _plates(asked: CouponsAsked, parts: list[PlatePart], root: Path) -> None:
             description=f"Coupons of {asked.template.name}, process {asked.process.name}",
             date=asked.date.isoformat(),
         ))
-        _require(f"plate {plan.number}", check_plate(path, plan).failures)
-
-
-def _require(what: str, failures: tuple[str, ...]) -> None:
-    if failures:
-        raise CheckError(
-            f"{what} does not measure as it should: {' '.join(failures)} No coupons are delivered",
-            field=what,
-        )
+        require_plate(f"plate {plan.number}", check_plate(path, plan), NONE_DELIVERED)
 
 
 def table_of(asked: CouponsAsked) -> str:

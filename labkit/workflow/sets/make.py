@@ -14,11 +14,9 @@ from labkit.core.label.lettering import Engraving
 from labkit.core.rod.compensation import compensated
 from labkit.core.rod.lying import chosen, height_mm
 from labkit.core.rod.parts import Part
-from labkit.core.rod.rods import NOMINAL
 from labkit.documents.papers import layouts_not_used
 from labkit.documents.set_spec import PartFiles, PlateItem, PlatePlace, SetPlate, SetSpec
 from labkit.documents.standing import standing_sentences
-from labkit.errors import CheckError
 from labkit.exports.write.set_folder import (
     SPEC_FILE,
     Place,
@@ -243,37 +241,21 @@ class _Work:
 
     def make_part(self, part: Part, engraving: Engraving) -> MadePart:
         """Build one part, write its files, and measure them as written."""
-        from labkit.exports.check.part import check_part
-        from labkit.exports.write.put import put
-        from labkit.exports.write.rod import rod_shape
-        from labkit.exports.write.step import StepHeader
-        from labkit.exports.write.stl import write_stl
+        from labkit.exports.rod_files import RodFiles, require_rod, write_rod
 
-        rx = self.case.prescription
-        stem = f"{self.place.name}_{part.rod.part}"
-        files = PartFiles(f"step/{stem}.step", f"stl/{stem}.stl")
-        step_path, stl_path = (self._path(file) for file in (files.step, files.stl))
-        nominal = rod_shape(part.rod, engraving)
-        put(step_path, nominal.step(StepHeader(stem, rx.date.isoformat())))
-        compensation = self.means.process.compensation
-        built = (
-            nominal if compensation == NOMINAL else rod_shape(part.rod, engraving, compensation)
+        rx, means = self.case.prescription, self.means
+        name = f"{self.place.name}_{part.rod.part}"
+        files = RodFiles(self.place.staging, name, rx.date.isoformat())
+        mesh, check = write_rod(
+            part.rod, engraving, means.process.compensation, files, means.lettering
         )
-        mesh = built.mesh()
-        write_stl(mesh, stl_path, f"labkit {stem}")
-        check = check_part(
-            part.rod,
-            compensation,
-            step_path,
-            stl_path,
-            self.means.lettering,
-        )
-        self._require(f"part {part.rod.part}", check.failures)
-        return MadePart(part, engraving, files, check, mesh)
+        require_rod(f"part {part.rod.part} of case {rx.case}", check, "the set is not delivered")
+        return MadePart(part, engraving, PartFiles(files.step, files.stl), check, mesh)
 
     def make_plates(self, made: list[MadePart]) -> list[tuple[str, PlatePlan, PlateCheck]]:
         """Lay the parts out on build plates, write them, and read them back strictly."""
         from labkit.exports.check.plate import check_plate
+        from labkit.exports.rod_files import require_plate
         from labkit.exports.write.plates import PlatePart, plan_plates
         from labkit.exports.write.threemf import PlateMetadata, write_plate
 
@@ -308,7 +290,8 @@ class _Work:
             )
             write_plate(plan, self._path(file), metadata)
             check = check_plate(self._path(file), plan)
-            self._require(f"plate {plan.number}", check.failures)
+            what = f"plate {plan.number} of case {rx.case}"
+            require_plate(what, check, "the set is not delivered")
             plates.append((file, plan, check))
         return plates
 
@@ -339,14 +322,6 @@ class _Work:
         path = self.place.staging / file
         path.parent.mkdir(exist_ok=True)
         return path
-
-    def _require(self, what: str, failures: tuple[str, ...]) -> None:
-        if failures:
-            raise CheckError(
-                f"{what} of case {self.case.prescription.case} does not measure as it should: "
-                f"{' '.join(failures)} The set is not delivered",
-                field=what,
-            )
 
 
 def set_plate(file: str, plan: PlatePlan) -> SetPlate:
