@@ -74,10 +74,19 @@ class Bed:
         for gap in shelf.gaps:
             x, right = gap
             if x + box.width_mm <= right + ROOM_MM:
-                gap[0] = x + box.width_mm + self.plate.spacing_mm
+                self._keep_apart(shelf, x, x + box.width_mm)
                 self.spots.append(Spot(box, x, shelf.y_mm))
                 return True
         return False
+
+    def _keep_apart(self, shelf: _Shelf, left: float, right: float) -> None:
+        """Make the gaps begin and end apart from a box, beyond a zone that is narrower too."""
+        spacing = self.plate.spacing_mm
+        for gap in shelf.gaps:
+            if gap[0] < left:
+                gap[1] = min(gap[1], left - spacing)
+            else:
+                gap[0] = max(gap[0], right + spacing)
 
     def _new_shelves(self) -> Iterator[float]:
         """Give where a new shelf may begin: above the last one, or above a zone beyond that."""
