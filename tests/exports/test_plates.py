@@ -124,6 +124,14 @@ def test_a_zone_where_nothing_may_lie_is_gone_round():
     ]
 
 
+def test_pieces_on_both_sides_of_a_narrow_zone_are_apart():
+    # 3 mm of a clamp between two pieces that are to be 4 mm apart.
+    bed = replace(BED, keep_out=(KeepOut(50.0, 0.0, 3.0, 12.0),))
+    parts = [box_part("a", (45, 3, 10), 1), box_part("b", (38, 3, 10), 1)]
+    (plan,) = plan_plates(parts, bed)
+    assert [(p.x_mm, p.y_mm) for p in plan.placements] == [(5, 5), (54, 5)]
+
+
 def test_a_zone_across_the_bed_puts_the_shelves_above_it():
     bed = replace(BED, keep_out=(KeepOut(0.0, 0.0, 100.0, 21.5),))
     (plan,) = plan_plates([box_part("a", (40, 3, 10), 2)], bed)

@@ -1,4 +1,4 @@
-"""Run in a process of its own: Gmsh reads a STEP file and prints its solids and their volume."""
+"""Run in a process of its own: Gmsh reads STEP files and prints the solids and volume of each."""
 
 from __future__ import annotations
 
@@ -7,15 +7,17 @@ import sys
 import gmsh
 
 
-def main(path: str) -> None:
+def main(paths: list[str]) -> None:
     gmsh.initialize(interruptible=False)
     gmsh.option.setNumber("General.Terminal", 0)
-    gmsh.model.occ.importShapes(path)
-    gmsh.model.occ.synchronize()
-    solids = gmsh.model.getEntities(3)
-    print(len(solids), repr(sum(gmsh.model.occ.getMass(3, tag) for _, tag in solids)))
+    for path in paths:
+        gmsh.clear()
+        gmsh.model.occ.importShapes(path)
+        gmsh.model.occ.synchronize()
+        solids = gmsh.model.getEntities(3)
+        print(len(solids), repr(sum(gmsh.model.occ.getMass(3, tag) for _, tag in solids)))
     gmsh.finalize()
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(sys.argv[1:])

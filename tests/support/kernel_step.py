@@ -54,6 +54,42 @@ def kernel_says(path: Path) -> KernelSays | None:
     )
 
 
+def not_as_written(path: Path) -> str:
+    """Tell what the kernel had to mend as it read a file; nothing if it took all of it as it is.
+
+    It brings courses on surfaces of its own, which no file of ours has. What it mends shows in
+    faces, edges and vertices that are others than the file's, or in a tolerance that it widened.
+    """
+    from OCP.BRep import BRep_Tool
+    from OCP.Precision import Precision
+    from OCP.ShapeAnalysis import ShapeAnalysis_ShapeTolerance
+    from OCP.TopAbs import TopAbs_ShapeEnum
+    from OCP.TopExp import TopExp
+    from OCP.TopoDS import TopoDS
+    from OCP.TopTools import TopTools_IndexedMapOfShape
+
+    shape, text = read_shape(path), path.read_text("ascii")
+
+    def all_of(kind: TopAbs_ShapeEnum) -> list[Any]:
+        found = TopTools_IndexedMapOfShape()
+        TopExp.MapShapes_s(shape, kind, found)
+        return [found.FindKey(place) for place in range(1, found.Extent() + 1)]
+
+    edges = all_of(TopAbs_ShapeEnum.TopAbs_EDGE)
+    poles = sum(BRep_Tool.Degenerated_s(TopoDS.Edge_s(edge)) for edge in edges)
+    found = (
+        len(all_of(TopAbs_ShapeEnum.TopAbs_FACE)), len(edges) - poles,
+        len(all_of(TopAbs_ShapeEnum.TopAbs_VERTEX)),
+    )
+    wanted = tuple(
+        text.count(f"= {name}(") for name in ("ADVANCED_FACE", "EDGE_CURVE", "VERTEX_POINT")
+    )
+    if found != wanted:
+        return f"has {found} faces, edges and vertices instead of {wanted}"
+    widest = ShapeAnalysis_ShapeTolerance().Tolerance(shape, 1)
+    return "" if widest <= Precision.Confusion_s() else f"has a tolerance of {widest} mm"
+
+
 def box_of(shape: Any) -> tuple[float, ...]:
     """Search the bounding box of a shape over whole faces, without the kernel's own tolerance."""
     from OCP.Bnd import Bnd_Box

@@ -53,9 +53,13 @@ class Changes:
                 seen.add(other)
                 yield other
 
-    def changed(self, token: Token, other: str) -> str:
-        """Give the file with one token changed."""
-        return self.text[: token.start] + other + self.text[token.start + len(token.text) :]
+    def changed(self, *changes: tuple[Token, str]) -> str:
+        """Give the file with tokens changed, each into another text."""
+        pieces, done = [], 0
+        for token, other in sorted(changes, key=lambda one: one[0].start):
+            pieces += [self.text[done : token.start], other]
+            done = token.start + len(token.text)
+        return "".join((*pieces, self.text[done:]))
 
     def _string(self, text: str) -> Iterator[str]:
         yield "'x'" if text == "''" else "''"
