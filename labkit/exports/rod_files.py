@@ -99,7 +99,7 @@ def require_rod(what: str, check: Checked, refused: str) -> None:
     """
     folder = cache_folder("bodies")
     kept = f", empty the folder {folder}, where bodies of templates are kept," if folder else ""
-    _require(what, check, f"{refused}, though the kernel built its body anew: install labkit "
+    _require(what, check, f"{refused}, though the kernel built its body once more: install labkit "
                           f"again{kept} and run again")
 
 

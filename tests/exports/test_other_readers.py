@@ -52,9 +52,10 @@ def delivered(rod, folder: Path) -> Delivered:
     made = written(rod, folder)
     mesh = rod_shape(rod, made.engraving).mesh()
     lying = chosen(rod.template, processes()["example-resin"])
+    height = height_mm(compensated(rod.template, rod.length, NOMINAL), lying.way)
     part = PlatePart(
-        rod.part, rod.part, mesh.vertices, mesh.triangles, 1, rod.hand,
-        height_mm(compensated(rod.template, rod.length, NOMINAL), lying.way), lying.way, lying.lift_mm,
+        rod.part, rod.part, mesh.vertices, mesh.triangles, 1, rod.hand, height, lying.way,
+        lying.lift_mm,
     )
     (plan,) = plan_plates([part], BED)
     plate = folder / "plate.3mf"

@@ -71,7 +71,7 @@ def test_a_body_that_is_wrong_again_is_refused_in_one_sentence(cache, tmp_path, 
     first, second, third, *others = check.failures
     assert str(told.value) == (
         f"part 30.0 of case QF-1043 does not measure as it should: {first}; {second}; {third}; and "
-        f"{len(others)} more; the set is not delivered, though the kernel built its body anew: "
-        f"install labkit again, empty the folder {cache}, where bodies of templates are kept, and "
-        "run again"
+        f"{len(others)} more; the set is not delivered, though the kernel built its body once "
+        f"more: install labkit again, empty the folder {cache}, where bodies of templates are "
+        "kept, and run again"
     )
