@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from html import escape
 from itertools import groupby
 from typing import Any
-from xml.sax.saxutils import escape
 
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
 from labkit.core.rod.curves import at
@@ -56,7 +56,7 @@ def to_svg(drawing: Drawing, *, lettered: bool = True, paper: bool = False) -> b
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" '
         f'viewBox="{left} {top} {width} {height}" role="img">',
-        f"<title>{escape(drawing.title)}</title>",
+        f"<title>{escape(drawing.title, quote=False)}</title>",
     ]
     if paper:
         content.append(
@@ -80,7 +80,7 @@ def on_screen(drawing: Drawing, *, per_mm: float) -> str:
     return (
         f'<svg class="drawing" width="{number(drawing.width_mm * per_mm)}" '
         f'height="{number(drawing.height_mm * per_mm)}" viewBox="{left} {top} {width} {height}" '
-        f'role="img" aria-label="{escape(drawing.title, {chr(34): "&quot;"})}">{lines}</svg>'
+        f'role="img" aria-label="{escape(drawing.title)}">{lines}</svg>'
     )
 
 
@@ -157,7 +157,7 @@ def _words(text: Text) -> str:
         style += f' transform="rotate({number(-text.turn_deg)} {x} {y})"'
     if text.squeeze < 1.0 or is_plain(text.words):
         style += f' textLength="{number(text.width_mm)}" lengthAdjust="spacingAndGlyphs"'
-    return f"<text {style}>{escape(text.words)}</text>"
+    return f"<text {style}>{escape(text.words, quote=False)}</text>"
 
 
 def _course(loop: Loop) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -93,21 +94,33 @@ def check_plate(path: Path, plan: PlatePlan) -> PlateCheck:
 
 
 def _meshes(model: Any) -> list[_ReadObject]:
+    import lib3mf
+
     found, walk = [], model.GetMeshObjects()
     while walk.MoveNext():
         thing = walk.GetCurrentMeshObject()
         found.append(_ReadObject(
             int(thing.GetResourceID()), str(thing.GetName()),
-            _coordinates(thing.GetVertices(), np.float32),
-            _coordinates(thing.GetTriangleIndices(), np.uint32),
+            _coordinates(thing, "getvertices", lib3mf.Position, np.float32),
+            _coordinates(thing, "gettriangleindices", lib3mf.Triangle, np.uint32),
             bool(thing.IsManifoldAndOriented()),
         ))
     return found
 
 
-def _coordinates(structures: Any, kind: Any) -> NDArray[Any]:
-    """Give the numbers of lib3mf's list of structures, which all lie in one ctypes array."""
-    return np.frombuffer(structures[0]._b_base_, dtype=kind).reshape(-1, 3)
+def _coordinates(thing: Any, getter: str, of: Any, kind: Any) -> NDArray[Any]:
+    """Give numbers, three to a row, by the library's C call: its wrapper makes an object of each.
+
+    Args:
+        of: What the call takes for a row.
+    """
+    wrapper, count = thing._wrapper, ctypes.c_uint64(0)
+    get = getattr(wrapper.lib, f"lib3mf_meshobject_{getter}")
+    wrapper.checkError(thing, get(thing._handle, ctypes.c_uint64(0), count, None))
+    found = np.empty((count.value, 3), dtype=kind)
+    rows = found.ctypes.data_as(ctypes.POINTER(of))
+    wrapper.checkError(thing, get(thing._handle, ctypes.c_uint64(count.value), count, rows))
+    return found
 
 
 def _items(model: Any, meshes: Sequence[_ReadObject]) -> list[_ReadItem]:
