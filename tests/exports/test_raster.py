@@ -18,7 +18,7 @@ def drawn(corners, triangles, colours):
 
 def square(left, top, side, nearness):
     return [(left, top, nearness), (left, top + side, nearness),
-            (left + side, top + side, nearness), (left + side, top, nearness)]  # fmt: skip
+            (left + side, top + side, nearness), (left + side, top, nearness)]
 
 
 HALVES = [(0, 1, 2), (0, 2, 3)]

@@ -120,7 +120,7 @@ def test_another_profile_becomes_the_sets_own(made, tmp_path):
     after = sums(made.folder)
     changed = {name for name in before if before[name] != after[name]}
     assert all(name.split("/")[0] in ("documents", "spacer-set.json", "SHA256SUMS")
-               for name in changed)  # fmt: skip
+               for name in changed)
     assert papers(made.folder).exit_code == 0
     assert sums(made.folder) == after
 

@@ -76,7 +76,7 @@ def slowly(reader):
         [one for case in made for one in recall_of_case(reader, case)],
         {case: back.get(case, 0) for case in cases},
         [[case, *each] for case in cases for each in _by_the_record(reader, case)["doing"]],
-    )  # fmt: skip
+    )
 
 
 def test_the_example_record_is_told_alike(kept, tmp_path):

@@ -281,7 +281,7 @@ class Lab:
         kinds = {
             (rod.set_name, rod.state, pair and pair.word): rod
             for rod in self.account.rods.values() for pair in (by_rod.get(rod.identifier),)
-        }  # fmt: skip
+        }
         return list(kinds.values())
 
     def screens(self) -> Iterator[Said]:

@@ -86,7 +86,7 @@ def command(
             beyond = (
                 *range_notes(means.process, case.spacer_set), *gauge_notes(case, means.process),
                 *_mark_notes(recorder, case),
-            )  # fmt: skip
+            )
             note_all(beyond, to_stderr=as_json)
             made = make_with_progress(case, means, out_dir, recorder, wishes)
             if as_json:
@@ -187,4 +187,4 @@ _PARTS = (
     Column("case mark", lambda made: made.check.case_mark and made.check.case_mark.text,
            optional=True),
     Column("checks", lambda made: f"{len(made.check.checks)} passed"),
-)  # fmt: skip
+)

@@ -126,7 +126,7 @@ def body_bytes(body: Body, key: str) -> bytes:
         text=np.frombuffer(step.text.encode("ascii"), dtype=np.uint8),
         step_x=step.x, step_shares=step.shares, step_faces=step.faces, step_bounds=step.bounds,
         step_numbers=[step.count, step.plane],
-    )  # fmt: skip
+    )
     return sealed(key, stream.getvalue())
 
 
@@ -141,12 +141,12 @@ def read_body(path: Path) -> Body | None:
     step = StepText(
         held["text"].tobytes().decode("ascii"), held["step_x"], held["step_shares"],
         tuple(held["step_faces"].tolist()), count, tuple(held["step_bounds"].tolist()), plane,
-    )  # fmt: skip
+    )
     start, each = held["volume"].tolist()
     return Body(
         held["points"], held["shares"], held["triangles"], held["normals"], _flats(held), step,
         (start, each), float(held["shortest"]),
-    )  # fmt: skip
+    )
 
 
 def _flats(held: Mapping[str, np.ndarray]) -> tuple[Flat, ...]:

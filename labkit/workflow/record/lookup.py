@@ -278,7 +278,7 @@ def _found(reader: Reader, rod: StoredRod) -> FoundRod:
 
 def _told(reader: Reader, rod: StoredRod) -> RodState | None:
     told = (event for event in reader.current(rod.case, Kind.ROD_STATE)
-            if event.seq == rod.state_since.seq)  # fmt: skip
+            if event.seq == rod.state_since.seq)
     return next((said(event, RodState) for event in told), None)
 
 

@@ -106,7 +106,7 @@ def _beyond(standing: CaseStanding) -> Iterator[Recalled]:
                 if pair.out_of_house else
                 "NOT TO BE WORN: do not deliver these rods; by the record they are in the lab, ask "
                 "for them back where they are not."
-            )  # fmt: skip
+            )
             yield Recalled(
                 standing.case, "beyond_the_maximum", f"{pair.name} {beyond}", tell, _rods(pair)
             )
@@ -170,7 +170,7 @@ def _papers(
         f"sheet {standing.case}`).",
         tuple(one for pair in on_them for one in _rods(pair)
               if rods[one].made.seq <= papers.entry),
-    )  # fmt: skip
+    )
 
 
 def _told(standing: CaseStanding, papers: Printed) -> str:
@@ -222,7 +222,7 @@ def _uncompensated(
 def _released(reader: Reader, case: str) -> frozenset[str]:
     """Give the rods that the last decision on their set released: they were measured."""
     last = {body.set: body for event in reader.current(case, Kind.RELEASE)
-            for body in [said(event, Release)]}  # fmt: skip
+            for body in [said(event, Release)]}
     return frozenset(
         rod["identifier"] for body in last.values()
         if body.decision == "released" and body.basis for rod in body.basis.get("rods", ())
@@ -263,7 +263,7 @@ def recall_report(reader: Reader) -> Report:
         "No case has papers or rods that are wrong under the rules of today."
         if not table.rows else
         f"{cases} {'case' if cases == 1 else 'cases'}. The prescriber decides what is done."
-    )  # fmt: skip
+    )
     return Report(
         "Recall", (Section("Recall", (said,), table if table.rows else None),),
         {"schema": 1, "recalled": table.records},

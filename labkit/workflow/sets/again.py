@@ -206,7 +206,7 @@ def made_before(
 def last_recorded(reader: Reader, case: str) -> StoredSet | None:
     """Give the last whole set of a case that the record has as made."""
     made = [one for one in reader.sets(case)
-            if one.state is SetState.MADE and one.purpose == "set"]  # fmt: skip
+            if one.state is SetState.MADE and one.purpose == "set"]
     return made[-1] if made else None
 
 
@@ -234,7 +234,7 @@ def _ticket(stored: StoredSet, reader: Reader) -> Ticket:
                 f"the identifiers of {stored.name} were given by another rule than that of this "
                 "version of the program; take the set from its backup",
                 field="identifier", value=rod.identifier,
-            )  # fmt: skip
+            )
     return ticket
 
 
