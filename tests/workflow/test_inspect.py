@@ -264,13 +264,15 @@ def test_nobody_and_no_time_zone_record_nothing(ledger):
 
 def test_side_tolerances_are_the_rods_own_unless_prescribed(ledger):
     inspection = inspect(ledger, CASE, None, (), KNOWN)
-    assert set(inspection.side_tolerances.values()) == {Decimal("0.15")}
+    own = side_tolerances(inspection.stored, inspection.bench)
+    assert set(own.values()) == {Decimal("0.15")}
     assert not inspection.side_tolerance_stated
     text = changed(SMALLEST, ('"QF-1043"', '"QF-2000"'),
                    ("start = 62.5", "start = 62.5\nside_tolerance = 0.08"))
     record_set(ledger, text, "QF-2000")
     stated = inspect(ledger, "QF-2000", None, (), KNOWN)
-    assert set(stated.side_tolerances.values()) == {Decimal("0.08")}
+    told = side_tolerances(stated.stored, stated.bench)
+    assert set(told.values()) == {Decimal("0.08")}
     assert stated.side_tolerance_stated
 
 

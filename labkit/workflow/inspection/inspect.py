@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from functools import cached_property
 
 from labkit.catalog.profiles import Profile
@@ -39,7 +38,6 @@ class Inspection:
 
     Args:
         slots: Its places with the rods that fill them now.
-        side_tolerances: Step → tolerance of left minus right, ±, mm.
         records: What the record holds of each rod that fills a place, by identifier.
         decision: The decision on the set; a rod that was rejected or lost counts as not measured.
         as_is: Rods that do not conform and are used as they are, by identifier.
@@ -48,7 +46,6 @@ class Inspection:
     stored: StoredSet
     slots: tuple[Slot, ...]
     bench: Bench
-    side_tolerances: Mapping[int, Decimal]
     records: Mapping[str, RodRecord]
     decision: SetDecision
     as_is: Mapping[str, AsIs]
@@ -123,16 +120,14 @@ def inspect(
         one for rod, record in records.items() if rod in filled or rod in now
         if (one := whole_rod(bench, record, now.get(rod))) is not None
     ]
-    tolerances = side_tolerances(stored, bench)
     decision = decide_set(
         [place.expected for place in bench.places],
-        [one for one in known if isinstance(one, MeasuredRod)], tolerances,
+        [one for one in known if isinstance(one, MeasuredRod)], side_tolerances(stored, bench),
         [one for one in known if isinstance(one, RodReadings)],
     )
-    now_read = {one.identifier for one in measured}
     return Inspection(
-        stored, slots, bench, tolerances, records, decision,
-        {rod: said for rod, said in as_is.items() if rod in filled and rod not in now_read},
+        stored, slots, bench, records, decision,
+        {rod: said for rod, said in as_is.items() if rod in filled and rod not in now},
     )
 
 
