@@ -15,6 +15,8 @@ from labkit.documents.glyphs import BOLD, REGULAR
 from labkit.documents.letters import CAPITAL, SMALL_LETTER, width_mm
 
 MM_PER_POINT = 25.4 / 72
+#: Words in a row are so far apart at least.
+_GAP_MM = 3.0
 #: Lettering heights of capitals, mm, of the ISO 3098 series.
 SMALL_MM, TEXT_MM, LARGE_MM = 1.8, 2.5, 3.5
 
@@ -268,13 +270,12 @@ def label(
     return Text(words, (middle[0], base), size * CAPITAL, align, bold=bold)
 
 
-def in_rows(widths_mm: Iterable[float], at_mm: Iterable[float], gap_mm: float = 3.0) -> list[int]:
+def in_rows(widths_mm: Iterable[float], at_mm: Iterable[float]) -> list[int]:
     """Choose rows for words along an axis so that none overlap.
 
     Args:
         widths_mm: Width of each.
         at_mm: Middle of each.
-        gap_mm: Least distance between neighbours in a row.
 
     Returns:
         Row of each, from 0; the first row that has room is taken, in the order given.
@@ -285,7 +286,7 @@ def in_rows(widths_mm: Iterable[float], at_mm: Iterable[float], gap_mm: float = 
     taken: list[list[tuple[float, float]]] = []
     rows = []
     for width, middle in zip(widths_mm, at_mm, strict=True):
-        low, high = middle - width / 2 - gap_mm / 2, middle + width / 2 + gap_mm / 2
+        low, high = middle - width / 2 - _GAP_MM / 2, middle + width / 2 + _GAP_MM / 2
         row = 0
         while row < len(taken) and any(low < h and high > w for w, h in taken[row]):
             row += 1

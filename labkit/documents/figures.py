@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from labkit.core.grading.steps import percent_decimals, percent_name
 from labkit.units import gauge_reading, millimetres, plain, written
@@ -103,22 +103,21 @@ def on_paper(words: str) -> str:
     return sentence(re.sub(r"(?<![\w-])-(?=\d)", MINUS, words))
 
 
-def ticks(low: float, high: float, most: int, steps: Sequence[float] = (1, 2, 5)) -> list[float]:
-    """Choose round values between two ends.
+def ticks(low: float, high: float, most: int) -> list[float]:
+    """Choose round values between two ends: steps are 1, 2 or 5 times a power of ten.
 
     Args:
         high: Upper end, above the lower one.
         most: Most values wanted.
-        steps: Steps allowed, as multiples of a power of ten.
 
     Returns:
-        Multiples of the smallest allowed step that gives at most `most` values.
+        Multiples of the smallest step that gives at most `most` values.
 
     >>> ticks(0, 11.6, 7)
     [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
     """
     scale = 10.0 ** _magnitude((high - low) / max(most, 1))
-    for step in (scale * s for s in (*steps, *(10 * s for s in steps))):
+    for step in (scale * s for s in (1, 2, 5, 10, 20, 50)):
         first, last = _up(low / step), _down(high / step)
         if last - first + 1 <= most:
             return [round(n * step, 9) for n in range(first, last + 1)]

@@ -29,7 +29,7 @@ ROOT = Path(__file__).parents[2]
 
 @canvas.house_style()
 def chart(words="length, mm"):
-    figure, (upper, lower) = canvas.new_chart(120, 70, 2, (2, 1))
+    figure, (upper, lower) = canvas.new_chart(70, 2, (2, 1))
     upper.plot([1, 2, 3], [30.1, 30.25, 30.2], label="values")
     canvas.level(upper, 30.2, "mean 30.20")
     canvas.head(upper, "Values")
@@ -88,10 +88,10 @@ def test_a_chart_has_the_size_asked_for_and_white_paper():
     figure = chart()
     svg = canvas.svg_of(figure).decode()
     width, height = re.search(r'width="([\d.]+)pt" height="([\d.]+)pt"', svg).groups()
-    assert float(width) * 25.4 / 72 == pytest.approx(120, abs=0.01)
+    assert float(width) * 25.4 / 72 == pytest.approx(canvas.PAGE_WIDTH_MM, abs=0.01)
     assert float(height) * 25.4 / 72 == pytest.approx(70, abs=0.01)
     image = Image.open(io.BytesIO(canvas.png_of(figure, dpi=100)))
-    assert image.size == (int(120 / 0.254), int(70 / 0.254))
+    assert image.size == (int(canvas.PAGE_WIDTH_MM / 0.254), int(70 / 0.254))
     assert image.convert("RGB").getpixel((0, 0)) == (255, 255, 255)
     assert np.asarray(image.convert("L")).min() < 60
 

@@ -68,9 +68,7 @@ def read_file(
     return (None if reader.mistakes else value), list(reader.mistakes.values())
 
 
-def read_record(
-    cls: type[ValueT], data: Any, start: Location = ()
-) -> tuple[ValueT | None, list[Mistake]]:
+def read_record(cls: type[ValueT], data: Any) -> tuple[ValueT | None, list[Mistake]]:
     """Read what `jsonable` made of a value.
 
     Returns:
@@ -78,7 +76,7 @@ def read_record(
     """
     reader = _RecordReader()
     own: Any = cls
-    value = reader.built(cls, record_keys(own), data, start)
+    value = reader.built(cls, record_keys(own), data, ())
     return (None if reader.mistakes else value), list(reader.mistakes.values())
 
 

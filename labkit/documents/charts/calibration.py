@@ -11,7 +11,6 @@ from labkit.documents.charts.canvas import (
     GREY,
     INK,
     MAIN,
-    PAGE_WIDTH_MM,
     TINT,
     head,
     house_style,
@@ -34,7 +33,7 @@ _SPREAD = 0.05
 @house_style()
 def length_chart(fit: LengthFit, standing_out: Collection[str]) -> Figure:
     """Draw measured less built over the length, and the residuals below."""
-    figure, (upper, lower) = new_chart(PAGE_WIDTH_MM, 130, rows=2, ratios=(1.15, 1))
+    figure, (upper, lower) = new_chart(130, rows=2, ratios=(1.15, 1))
     x = _side_by_side(fit)
     off = [float(c.measured_mm - b) for c, b in zip(fit.coupons, fit.built_mm, strict=True)]
     _line(upper, fit)

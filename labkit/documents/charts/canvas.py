@@ -40,9 +40,9 @@ _HAIR_PT, _THIN_PT, _LINE_PT = 0.4, 0.7, 1.1
 
 
 def new_chart(
-    width_mm: float, height_mm: float, rows: int = 1, ratios: Sequence[float] | None = None
+    height_mm: float, rows: int = 1, ratios: Sequence[float] | None = None
 ) -> tuple[Figure, list[Axes]]:
-    """Give an empty chart in the house style; draw on it inside `house_style`.
+    """Give an empty chart as wide as a page's text in the house style; draw inside `house_style`.
 
     Args:
         rows: Panels, one above the other.
@@ -55,7 +55,7 @@ def new_chart(
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     with house_style():
-        size = (width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH)
+        size = (PAGE_WIDTH_MM / _MM_PER_INCH, height_mm / _MM_PER_INCH)
         layout = ConstrainedLayoutEngine(w_pad=0.03, h_pad=0.03, hspace=0.02)
         figure = Figure(figsize=size, layout=layout)
         panels = figure.subplots(

@@ -16,7 +16,6 @@ from labkit.documents.charts.canvas import (
     INK,
     MAIN,
     MARKERS,
-    PAGE_WIDTH_MM,
     SERIES,
     TINT,
     head,
@@ -70,7 +69,7 @@ _EDGE: dict[str, Any] = {"markeredgecolor": INK, "markeredgewidth": 0.4}
 @house_style()
 def shares_chart(result: GaugeResult) -> Figure:
     """Draw what the variance is made of as one bar, and what the gauge takes with its interval."""
-    figure, (above, below) = new_chart(PAGE_WIDTH_MM, 72, rows=2, ratios=(1, 3))
+    figure, (above, below) = new_chart(72, rows=2, ratios=(1, 3))
     _stacked(above, result)
     _taken(below, result)
     return figure
@@ -156,7 +155,7 @@ def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
     x = study.array()
     off = x - x.mean(axis=(1, 2), keepdims=True)
     ringed = {(rod.name, rod.person) for rod in odd}
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 78)
+    figure, (axes,) = new_chart(78)
     level(axes, 0.0, "")
     trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
     for place, operator in enumerate(study.operators):
@@ -183,7 +182,7 @@ def bias_chart(found: Sequence[Bias], line: Linearity | None) -> Figure:
     Args:
         line: The line, None where there is none.
     """
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 84)
+    figure, (axes,) = new_chart(84)
     level(axes, 0.0, "")
     if line is not None:
         _band(axes, line)

@@ -13,7 +13,6 @@ from labkit.documents.charts.canvas import (
     GREY,
     INK,
     MAIN,
-    PAGE_WIDTH_MM,
     SMALL_PT,
     TINT,
     head,
@@ -67,7 +66,7 @@ def _along(axes: Axes, sample: Sample) -> None:
 def values_chart(study: Study) -> Figure:
     """Draw the values, one normal curve of their total spread, and what of it lies outside."""
     sample, found = study.sample, study.capability
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 62)
+    figure, (axes,) = new_chart(62)
     edges = _bins(sample.values)
     axes.hist(sample.values, bins=list(edges), color=TINT, edgecolor="white")
     low, high = _reach(sample.values, found.limits)
@@ -92,7 +91,7 @@ def values_chart(study: Study) -> Figure:
 @house_style()
 def indices_chart(rows: Sequence[tuple[str, float, Estimate | None, str]]) -> Figure:
     """Draw indices as points with their intervals as bars."""
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 20 + 7 * len(rows))
+    figure, (axes,) = new_chart(20 + 7 * len(rows))
     axes.axvline(1.0, color=ALERT, linewidth=1.1, linestyle=(0, (5, 3)))
     ends = [0.0, 1.4]
     for row, (_, value, interval, _) in enumerate(rows):
@@ -152,7 +151,7 @@ def probability(study: Study) -> Figure:
     from scipy.special import ndtri
 
     points = probability_plot(study.sample.values)
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 84)
+    figure, (axes,) = new_chart(84)
     axes.fill_betweenx(
         points.quantiles, points.lower, points.upper, color=TINT, alpha=0.6, linewidth=0,
         label="95 % of points of a normal population",
@@ -183,7 +182,7 @@ def individuals_chart(sample: Sample, chart: Individuals) -> Figure:
     """
     from matplotlib.ticker import MaxNLocator
 
-    figure, (upper, lower) = new_chart(PAGE_WIDTH_MM, 112, 2, (1.7, 1))
+    figure, (upper, lower) = new_chart(112, 2, (1.7, 1))
     upper.sharex(lower)
     upper.tick_params(labelbottom=False)
     decimals = decimals_of(chart.sigma)
@@ -254,7 +253,7 @@ def comparison(sample: Sample, grouping: Grouping) -> Figure:
     from scipy.special import stdtrit
 
     lines = group_lines(sample.values, grouping)[:MOST_GROUPS]
-    figure, (axes,) = new_chart(PAGE_WIDTH_MM, 22 + 8 * len(lines))
+    figure, (axes,) = new_chart(22 + 8 * len(lines))
     axes.grid(visible=False)
     axes.grid(visible=True, axis="x", color=TINT, linewidth=0.4)
     for row, line in enumerate(lines):

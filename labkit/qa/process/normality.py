@@ -102,14 +102,12 @@ class ProbabilityPlot:
     upper: Values
 
 
-def probability_plot(values: ArrayLike, confidence: float = 0.95) -> ProbabilityPlot:
+def probability_plot(values: ArrayLike) -> ProbabilityPlot:
     """Place values on normal probability paper.
 
     Formula: the i-th of n values stands at Φ⁻¹((i − 0.5)/n); its band are quantiles of the i-th
-    order statistic, beta(i, n + 1 − i), through the fitted normal distribution.
-
-    Args:
-        confidence: Of the band, for each point by itself.
+    order statistic, beta(i, n + 1 − i), through the fitted normal distribution: 95 % for each point
+    by itself.
 
     Raises:
         InputError: A value is not finite.
@@ -122,9 +120,8 @@ def probability_plot(values: ArrayLike, confidence: float = 0.95) -> Probability
     _standard(x)
     i = np.arange(1, n + 1)
     mean, sd = float(x.mean()), float(x.std(ddof=1))
-    tail = (1.0 - confidence) / 2.0
     q = ndtri((i - 0.5) / n)
-    edges = [mean + sd * ndtri(betaincinv(i, n + 1 - i, p)) for p in (tail, 1.0 - tail)]
+    edges = [mean + sd * ndtri(betaincinv(i, n + 1 - i, p)) for p in (0.025, 0.975)]
     return ProbabilityPlot(x, q, mean + sd * q, edges[0], edges[1])
 
 

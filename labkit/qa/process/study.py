@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from labkit.errors import InputError, RefusedError
 from labkit.qa.percent import chance_told
-from labkit.qa.process.capability import CONFIDENCE, Capability, capability
+from labkit.qa.process.capability import Capability, capability
 from labkit.qa.process.control_chart import (
     FEW_VALUES,
     LEAST_VALUES,
@@ -77,7 +77,7 @@ class Study:
     findings: tuple[str, ...]
 
 
-def study(sample: Sample, rules: Sequence[Rule] = USUAL, confidence: float = CONFIDENCE) -> Study:
+def study(sample: Sample, rules: Sequence[Rule] = USUAL) -> Study:
     """Study the capability of a process.
 
     Raises:
@@ -87,7 +87,7 @@ def study(sample: Sample, rules: Sequence[Rule] = USUAL, confidence: float = CON
     if sample.limits is None:
         raise InputError("capability needs limits; give a lower limit, an upper limit or both")
     marks = sample.subgroups.marks if sample.subgroups else None
-    found = capability(sample.values, sample.limits, marks, confidence)
+    found = capability(sample.values, sample.limits, marks)
     chart = individuals(sample.values, rules) if found.n >= LEAST_VALUES else None
     test = normality(sample.values)
     free = _percentiles(sample)
