@@ -30,9 +30,7 @@ class RodRecord:
     @classmethod
     def of(cls, reader: Reader, identifier: str) -> RodRecord:
         """Read it; what other programs recorded without details is left out."""
-        return cls(identifier, tuple(
-            each for each in reader.readings(identifier) if _has_length(each) or _only_seen(each)
-        ))
+        return cls(identifier, tuple(filter(parts_in, reader.readings(identifier))))
 
     @property
     def lengths(self) -> tuple[StoredReading, ...]:
@@ -93,7 +91,3 @@ def _told_now(readings: RodReadings) -> dict[str, Any]:
 
 def _has_length(entry: StoredReading) -> bool:
     return "length_mm" in entry.details
-
-
-def _only_seen(entry: StoredReading) -> bool:
-    return not _has_length(entry) and any(entry.details.get(part) is not None for part in PARTS)
