@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from types import MappingProxyType
 from typing import Any
@@ -175,6 +175,21 @@ def first_few(names: Sequence[str], between: str = ", ", most: int = MOST_NAMED)
     """
     rest = len(names) - most
     return between.join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def runs(numbers: Iterable[int]) -> list[list[int]]:
+    """Put whole numbers in order, neighbours together.
+
+    >>> runs([16, 14, 19, 15])
+    [[14, 15, 16], [19]]
+    """
+    found: list[list[int]] = []
+    for number in sorted(numbers):
+        if found and number == found[-1][-1] + 1:
+            found[-1].append(number)
+        else:
+            found.append([number])
+    return found
 
 
 def hundredths(value: float | Decimal) -> str:

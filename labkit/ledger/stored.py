@@ -296,10 +296,14 @@ class StoredReading:
         return None if self.uncertainty_nm is None else self.uncertainty_nm / 1e6
 
     @property
+    def measured_by(self) -> str:
+        """The code of who measured, or of who recorded it where nobody else is named."""
+        return str(self.details.get("measured_by") or self.stamp.by)
+
+    @property
     def hands(self) -> frozenset[str]:
         """The codes of who measured and who recorded it, in small letters."""
-        codes = (self.details.get("measured_by"), self.stamp.by)
-        return frozenset(code.casefold() for code in codes if code)
+        return frozenset((self.measured_by.casefold(), self.stamp.by.casefold()))
 
     @property
     def only_seen(self) -> bool:

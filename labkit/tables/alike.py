@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from labkit.errors import InputError
-from labkit.units import counted
+from labkit.units import counted, runs
 
 #: So many mistakes of one kind are told one by one, unless every word is the same.
 _FEW = 2
@@ -73,14 +73,8 @@ def _listed(noun: str, numbers: Iterable[int]) -> str:
     >>> _listed("line", [5, 3, 4, 8]), _listed("column", [7])
     ('lines 3 to 5 and 8', 'column 7')
     """
-    runs: list[list[int]] = []
-    for number in sorted(set(numbers)):
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    told: list[str] = []
-    for run in runs:
+    found, told = runs(set(numbers)), list[str]()
+    for run in found:
         told += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else map(str, run)
     most = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
-    return f"{noun if len(runs) == 1 and len(runs[0]) == 1 else noun + 's'} {most}"
+    return f"{noun if len(found) == 1 and len(found[0]) == 1 else noun + 's'} {most}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 
 from labkit.core.findings import Finding
 from labkit.errors import InputError
@@ -41,6 +42,11 @@ class SetDecision:
     held: frozenset[str]
     strange: frozenset[str]
     result: Result
+
+    @cached_property
+    def by_identifier(self) -> Mapping[str, MeasuredRod]:
+        """The rods measured, by identifier."""
+        return {rod.identifier: rod for rod in self.rods}
 
     @property
     def not_looked_at(self) -> tuple[Expected, ...]:

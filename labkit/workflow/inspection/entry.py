@@ -90,8 +90,7 @@ class JudgedEntry:
         """
         if identifier in self.wrong:
             return None
-        rods = self.inspection.decision.rods
-        return next((rod for rod in rods if rod.identifier == identifier), None)
+        return self.inspection.decision.by_identifier.get(identifier)
 
     def about(self, identifier: str) -> tuple[Finding, ...]:
         """Give what was found about a rod of which something is typed."""

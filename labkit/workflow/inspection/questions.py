@@ -13,7 +13,7 @@ from labkit.ledger.sources import readings_of_file
 from labkit.ledger.stored import StoredReading
 from labkit.qa.decision.readings import SCAN, Expected
 from labkit.qa.decision.taken import contradicts
-from labkit.units import first_few, millimetres
+from labkit.units import first_few, millimetres, runs
 from labkit.workflow.inspection.inspect import Inspection
 from labkit.workflow.inspection.reading_details import remark_of
 
@@ -85,7 +85,7 @@ def _contradicted(
             if not (then and now and contradicts(now, then)):
                 continue
             same = bool(hands_of(before) & hands_of(counted))
-            whose = "the same hand" if same else f"{_measured_by(before)} and by another hand"
+            whose = "the same hand" if same else f"{before.measured_by} and by another hand"
             name = inspection.bench.by_identifier[rod].expected.name
             yield Question(
                 (before.stamp.seq, counted.stamp.seq),
@@ -144,10 +144,6 @@ def hands_of(*entries: StoredReading) -> frozenset[str]:
     return frozenset(hand for each in entries for hand in each.hands)
 
 
-def _measured_by(entry: StoredReading) -> str:
-    return str(entry.details.get("measured_by") or entry.stamp.by)
-
-
 def _remarks(
     readings: Sequence[StoredReading], inspection: Inspection
 ) -> Iterator[Question]:
@@ -156,8 +152,7 @@ def _remarks(
     alike: dict[tuple[str, str], list[StoredReading]] = {}
     for entry in readings:
         if remark := remark_of(entry).strip():
-            by = _measured_by(entry)
-            alike.setdefault((remark, by), []).append(entry)
+            alike.setdefault((remark, entry.measured_by), []).append(entry)
     for (remark, by), entries in alike.items():
         rods = dict.fromkeys(entry.identifier for entry in entries)
         names = named([places[rod].expected for rod in rods])
@@ -204,10 +199,6 @@ def spans(entries: Sequence[int]) -> str:
     >>> spans([14, 15, 16, 19])
     '14-16,19'
     """
-    runs: list[list[int]] = []
-    for entry in sorted(entries):
-        if runs and entry == runs[-1][-1] + 1:
-            runs[-1].append(entry)
-        else:
-            runs.append([entry])
-    return ",".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+    return ",".join(
+        f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs(entries)
+    )

@@ -44,11 +44,10 @@ def missing_for_release(inspection: Inspection) -> tuple[str, ...]:
         A sentence each; empty where the set may be released.
     """
     decision = inspection.decision
-    measured = {rod.identifier: rod for rod in decision.rods}
     lines = [
         line
         for slot in inspection.slots
-        for line in _against_slot(inspection, slot, measured.get(slot.rod.identifier))
+        for line in _against_slot(inspection, slot)
     ]
     lines += against_gauges(decision.rods, inspection.stored.case, inspection.stored.name)
     accepted = {fault for said in inspection.as_is.values() for fault in said.faults}
@@ -151,9 +150,8 @@ def second_person(inspection: Inspection, by: str) -> tuple[str, ...]:
     """
     own = [
         rod for rod in inspection.decision.rods
-        if rod.identifier in inspection.recorded and is_one_of(by, filter(None, (
-            rod.readings.measured_by, inspection.recorded[rod.identifier].stamp.by,
-        )))
+        if rod.identifier in inspection.recorded
+        and is_one_of(by, inspection.recorded[rod.identifier].hands)
     ]
     if not own:
         return ()
@@ -169,10 +167,8 @@ def named(rod: StoredRod) -> str:
     return f"rod {grouped(rod.identifier)} ({rod.label}, step {rod.step}, {rod.side})"
 
 
-def _against_slot(
-    inspection: Inspection, slot: Slot, measured: MeasuredRod | None
-) -> Iterator[str]:
-    rod = slot.rod
+def _against_slot(inspection: Inspection, slot: Slot) -> Iterator[str]:
+    rod, measured = slot.rod, inspection.decision.by_identifier.get(slot.rod.identifier)
     inspect = shlex.join(["labkit", "inspect", rod.case, "--set", inspection.stored.name])
     redo = f"{inspect} --again REASON"
     instead = f"labkit replace {rod.identifier} --reason TEXT"
@@ -336,7 +332,7 @@ _SHOWN = [
 
 def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
     rod, reading = slot.rod, inspection.recorded[slot.rod.identifier]
-    measured = [one for one in inspection.decision.rods if one.identifier == rod.identifier]
+    measured = inspection.decision.by_identifier[rod.identifier]
     return {
         "identifier": rod.identifier,
         "set": rod.set_name,
@@ -347,10 +343,10 @@ def _rod_json(reader: Reader, inspection: Inspection, slot: Slot) -> Json:
         "recorded": {"event": reading.stamp.seq, "at": reading.stamp.at, "by": reading.stamp.by},
         "way": reading.quantity,
         **{name: reading.details.get(name) for name in _SHOWN},
-        **_parts_json(inspection.records[rod.identifier], measured[0]),
+        **_parts_json(inspection.records[rod.identifier], measured),
         "gauge_pins": _tool_json(reading.details.get("gauge_pins")),
         "instrument": _tool_json(reading.details.get("instrument")),
-        **Table.of(_ROD, measured).records[0],
+        **Table.of(_ROD, [measured]).records[0],
     }
 
 
@@ -365,7 +361,7 @@ def _parts_json(record: RodRecord, rod: MeasuredRod) -> Json:
         "verdict": read.verdict,
         "seen_apart": [
             {"part": part, "event": entry.stamp.seq, "at": entry.stamp.at,
-             "by": entry.details.get("measured_by") or entry.stamp.by}
+             "by": entry.measured_by}
             for part, entry in told.items() if entry.stamp.seq != length.stamp.seq
         ],
     }

@@ -136,15 +136,15 @@ def _measured(inspection: Inspection, rod: StoredRod) -> MeasuredRod:
     filling = {slot.rod.identifier for slot in inspection.slots if slot.filled}
     if rod.identifier not in filling:
         raise _refused(rod, f"is {rod.state}; only a rod that fills its place is used")
-    found = [one for one in inspection.decision.rods if one.identifier == rod.identifier]
-    if not found:
+    found = inspection.decision.by_identifier.get(rod.identifier)
+    if found is None:
         raise _refused(rod, "was not measured; measure it first (`labkit inspect`)")
-    not_seen = [PARTS[part] for part in NEEDED_PARTS if part not in found[0].readings.seen]
+    not_seen = [PARTS[part] for part in NEEDED_PARTS if part not in found.readings.seen]
     if not_seen:
         raise _refused(
             rod, f"is not known well enough: {' and '.join(not_seen)}; look, and record it first"
         )
-    return found[0]
+    return found
 
 
 def _faults(inspection: Inspection, rod: MeasuredRod) -> Iterator[Fault]:
