@@ -18,7 +18,7 @@ from labkit.exports.check.facet_groups import (
 )
 from labkit.exports.check.fit import RoundFit, fit_cylinder, fit_sphere
 from labkit.exports.check.measured import Ends, Found, Wanted, outermost, wanted_ends
-from labkit.exports.check.stl_reader import FacetMesh, sorted_with_places
+from labkit.exports.check.stl_reader import FacetMesh
 from labkit.exports.expected.base import Array
 
 #: Walls of bores and pins look across y to within this sine (they may lean a little).
@@ -92,7 +92,7 @@ def _ends_and_bodies(
     labels = groups(len(mesh.triangles), pairs.first[smooth], pairs.second[smooth])
     # Bores and pins are looked for among the same surfaces: those are told apart only once.
     surfaces = {
-        sphere: _boxed(mesh, np.arange(len(labels)), labels) if sphere
+        sphere: _surfaces(mesh, np.arange(len(labels)), labels, LEAST_BALL_FACETS) if sphere
         else _walls(mesh, pairs, smooth)
         for sphere in sorted({end.sphere for end in (lower, upper)})
     }
@@ -105,79 +105,49 @@ def _ends_and_bodies(
 
 
 @dataclass(frozen=True, eq=False)
-class _Surfaces:
-    """Smooth surfaces of a mesh.
-
-    Args:
-        facets: Facets that were looked at, those of one surface together.
-        begins: Where each surface begins among them.
-        low, high: Corners of the box round each surface, mm.
-    """
+class _Surface:
+    """A smooth surface of a mesh: its facets, and its points, shape (n, 3)."""
 
     facets: Labels
-    begins: Labels
-    low: Array
-    high: Array
-
-    def members(self, surface: int) -> Labels:
-        """Give the facets of a surface."""
-        ends = np.append(self.begins[1:], len(self.facets))
-        return self.facets[self.begins[surface] : ends[surface]]
+    points: Array
 
 
-def _walls(mesh: FacetMesh, pairs: Neighbours, smooth: NDArray[np.bool_]) -> _Surfaces:
+def _walls(mesh: FacetMesh, pairs: Neighbours, smooth: NDArray[np.bool_]) -> list[_Surface]:
     """Tell the smooth surfaces apart that stand across y."""
     taken = np.abs(mesh.normals[:, 1]) < WALL_SINE
     both = smooth & taken[pairs.first] & taken[pairs.second]
     number = np.cumsum(taken) - 1
     facets = np.flatnonzero(taken)
     labels = groups(len(facets), number[pairs.first[both]], number[pairs.second[both]])
-    return _boxed(mesh, facets, labels)
+    return _surfaces(mesh, facets, labels, LEAST_WALL_FACETS)
 
 
-def _boxed(mesh: FacetMesh, facets: Labels, labels: Labels) -> _Surfaces:
-    """Sort facets by their surface, with the box round each."""
-    ordered, order = sorted_with_places(labels.astype(np.uint64))
-    begins = np.flatnonzero(np.diff(ordered.astype(np.intp), prepend=-1))
-    facets = facets[order]
-    if not len(facets):
-        return _Surfaces(facets, begins, np.zeros((0, 3)), np.zeros((0, 3)))
-    corners = mesh.corners_of(facets).T
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    return _Surfaces(
-        facets, begins,
-        np.minimum.reduceat(low, begins, axis=1).T, np.maximum.reduceat(high, begins, axis=1).T,
-    )
+def _surfaces(mesh: FacetMesh, facets: Labels, labels: Labels, least: int) -> list[_Surface]:
+    """List the surfaces that have enough facets."""
+    found = []
+    for label in np.flatnonzero(np.bincount(labels, minlength=1) >= least):
+        members = facets[labels == label]
+        on_it = np.zeros(len(mesh.vertices), dtype=bool)
+        on_it[mesh.triangles[members]] = True
+        found.append(_Surface(members, mesh.vertices[on_it]))
+    return found
 
 
-def _find(mesh: FacetMesh, surfaces: _Surfaces, wanted: Wanted) -> Found | None:
-    candidates = []
-    for surface in _likely(surfaces, wanted):
-        found = _measure_group(mesh, surfaces.members(surface), wanted)
-        if found is not None:
-            candidates.append(found)
-    return outermost(wanted, candidates)
+def _find(mesh: FacetMesh, surfaces: list[_Surface], wanted: Wanted) -> Found | None:
+    found = (_measured(mesh, one, wanted) for one in surfaces if _is_likely(one, wanted))
+    return outermost(wanted, [one for one in found if one is not None])
 
 
-def _likely(surfaces: _Surfaces, wanted: Wanted) -> list[int]:
-    """Name the surfaces whose box across the axis is about as wide as the wanted fitting."""
-    least = LEAST_BALL_FACETS if wanted.sphere else LEAST_WALL_FACETS
-    sizes = np.diff(np.append(surfaces.begins, len(surfaces.facets)))
+def _is_likely(surface: _Surface, wanted: Wanted) -> bool:
+    """Say whether the box across the axis is about as wide as the wanted fitting."""
+    low, high = surface.points.min(axis=0), surface.points.max(axis=0)
     across = (1, 2) if wanted.sphere else (0, 2)
-    likely = []
-    for surface in np.flatnonzero(sizes >= least).tolist():
-        low, high = surfaces.low[surface], surfaces.high[surface]
-        wide = all(wanted.may_be(float(high[axis] - low[axis])) for axis in across)
-        if wide and wanted.sense * float(low[0] + high[0]) > 0.0:
-            likely.append(surface)
-    return likely
+    wide = all(wanted.may_be(float(high[axis] - low[axis])) for axis in across)
+    return wide and wanted.sense * float(low[0] + high[0]) > 0.0
 
 
-def _measure_group(mesh: FacetMesh, members: Labels, wanted: Wanted) -> Found | None:
-    on_it = np.zeros(len(mesh.vertices), dtype=bool)
-    on_it[mesh.triangles[members]] = True
-    points = mesh.vertices[on_it]
-    ball = wanted.sphere
+def _measured(mesh: FacetMesh, surface: _Surface, wanted: Wanted) -> Found | None:
+    points, members, ball = surface.points, surface.facets, wanted.sphere
     try:
         fit = fit_sphere(points) if ball else fit_cylinder(points, AXIS_Y)
     except GeometryError:  # a flat or ragged group: not what was looked for

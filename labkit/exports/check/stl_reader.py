@@ -30,6 +30,23 @@ _MIX = np.array(
 #: Of such a key the upper 40 bits do, beside which there is room for the place of a corner; in a
 #: file of some 10,000 two vertices share them, and the whole key is looked at.
 _KEY_SHIFTS = (np.uint64(24), np.uint64(0))
+#: More than any array of a rod takes, and within what the C library's threshold rises to.
+_KEPT_BYTES = 31 << 20
+
+
+def _keep_memory() -> None:
+    """Have the C library keep what arrays took, where it would give it back to the system.
+
+    It took the next arrays page by page then, for a fifth of what a check costs. Once a block was
+    freed, it keeps what is smaller.
+
+    Source: mallopt(3), dynamic threshold for mmap; with other C libraries nothing comes of it.
+    """
+    block = np.empty(_KEPT_BYTES, dtype=np.uint8)
+    del block
+
+
+_keep_memory()
 
 
 @dataclass(frozen=True, eq=False)
