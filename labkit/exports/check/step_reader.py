@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from labkit.errors import InputError
@@ -138,7 +139,7 @@ def _compact(text: str) -> str:
 
 def _tables(data: str) -> dict[str, Table]:
     found = _ENTITY.findall(data)
-    if sum(len(one[0]) + len(one[1]) + len(one[2]) for one in found) + 5 * len(found) != len(data):
+    if sum(map(len, chain.from_iterable(found))) + 5 * len(found) != len(data):
         raise _StepFault("between its entities is something that is none")
     rows: dict[str, tuple[list[str], list[str]]] = defaultdict(lambda: ([], []))
     for number, keyword, values in found:
@@ -177,22 +178,23 @@ def _check_frame(tables: dict[str, Table]) -> None:
 
 def _check_references(tables: dict[str, Table]) -> None:
     used: set[str] = set()
+    ids = {keyword: set(table.ids) for keyword, table in tables.items()}
     for keyword, form in forms().items():
         for kinds, column in zip(form.kinds, tables[keyword].columns, strict=True):
             if kinds:
-                used |= _references(keyword, column, [tables[kind] for kind in kinds])
-    for keyword, table in tables.items():
-        lost = set() if keyword in UNNAMED else set(table.ids) - used
+                used |= _references(keyword, column, [ids[kind] for kind in kinds])
+    for keyword, named in ids.items():
+        lost = set() if keyword in UNNAMED else named - used
         if lost:
             raise _StepFault(f"nothing refers to #{min(lost, key=int)}, a {keyword}")
 
 
-def _references(keyword: str, column: Column, targets: list[Table]) -> set[str]:
+def _references(keyword: str, column: Column, targets: list[set[str]]) -> set[str]:
     """List what a column refers to, all of it of the kinds that may stand there."""
     named = set(column)
     if column and column[0].startswith("#"):
         named = {one for text in named for one in text[1:].split(",#")}
-    wrong = named.difference(*(table.ids for table in targets))
+    wrong = named.difference(*targets)
     if wrong:
         raise _StepFault(f"a {keyword} refers to #{min(wrong, key=int)}, which may not be there")
     return named

@@ -179,6 +179,7 @@ class _Reading:
 
     def __init__(self, file: StepFile) -> None:
         self._tables = file.tables
+        self._places: dict[str, dict[str, int]] = {}
         self._points = self._triples("CARTESIAN_POINT")
         self._directions = self._triples("DIRECTION")
         point, z, x = self._columns(PLACE, "CARTESIAN_POINT", "DIRECTION", "DIRECTION")
@@ -235,22 +236,24 @@ class _Reading:
         (loop,) = self._columns("FACE_BOUND", "EDGE_LOOP")
         bound = _senses(self._tables["FACE_BOUND"].columns[1])
         loops = self._lists("EDGE_LOOP", 0, "ORIENTED_EDGE")
-        edges: list[int] = []
-        forward: list[bool] = []
-        numbers: list[int] = []
-        faces: list[int] = []
-        for face, bounds in enumerate(self._lists("ADVANCED_FACE", 0, "FACE_BOUND")):
-            for one in bounds:
-                oriented = loops[loop[one]][:: int(bound[one])]
-                edges += [int(edge[use]) for use in oriented]
-                forward += [bool(along[use] * bound[one] > 0.0) for use in oriented]
-                numbers += [len(faces)] * len(oriented)
-                faces.append(face)
-        return Uses(np.array(edges), np.array(forward), np.array(numbers), np.array(faces))
+        of_faces = self._lists("ADVANCED_FACE", 0, "FACE_BOUND")
+        bounds = [one for several in of_faces for one in several]
+        oriented = [loops[loop[one]][:: int(bound[one])] for one in bounds]
+        uses = np.array([use for several in oriented for use in several], dtype=np.intp)
+        numbers = np.repeat(np.arange(len(bounds)), [len(several) for several in oriented])
+        faces = np.repeat(np.arange(len(of_faces)), [len(several) for several in of_faces])
+        forward = along[uses] * bound[bounds][numbers] > 0.0
+        return Uses(edge[uses], forward, numbers, faces)
 
     def _numbers(self, names: Column, kind: str) -> list[int]:
-        place = {name: index for index, name in enumerate(self._tables[kind].ids)}
+        place = self._place(kind)
         return [place[name] for name in names]
+
+    def _place(self, kind: str) -> dict[str, int]:
+        """Give the place of each entity of a kind in its table."""
+        if kind not in self._places:
+            self._places[kind] = {name: at for at, name in enumerate(self._tables[kind].ids)}
+        return self._places[kind]
 
     def _columns(self, kind: str, *targets: str) -> list[Numbers]:
         """Give the first columns of a kind as numbers of entities of other kinds."""
@@ -271,7 +274,7 @@ class _Reading:
 
     def _lists(self, kind: str, column: int, target: str) -> list[list[int]]:
         texts = self._tables[kind].columns[column]
-        place = {name: index for index, name in enumerate(self._tables[target].ids)}
+        place = self._place(target)
         return [[place[name] for name in text[1:].split(",#")] for text in texts]
 
     def _floats(self, kind: str, column: int) -> Array:
