@@ -5,12 +5,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -37,22 +37,28 @@ def prescription(steps: int) -> str:
     )
 
 
+#: Starts a process and tells what it used. It is small itself: the system counts what a process
+#: had before it became another one.
+_WATCH = """
+import json, resource, subprocess, sys, time
+begin = time.perf_counter()
+subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True)
+wall_s, used = time.perf_counter() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
+print(json.dumps([wall_s, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
+"""
+
+
 class Run:
-    """A process that ended: its processor and wall time, and the most memory that it had."""
+    """A process that ended: its wall and processor time, and the most memory that it had."""
 
     def __init__(self, words: list[str], **settings: str) -> None:
         # As where somebody works: what is compiled once is kept.
         own = {key: text for key, text in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
-        begin = time.perf_counter()
-        with subprocess.Popen(
-            [sys.executable, *words], env={**own, **settings}, stdout=subprocess.DEVNULL
-        ) as child:
-            _, status, used = os.wait4(child.pid, 0)
-            child.returncode = os.waitstatus_to_exitcode(status)
-        assert child.returncode == 0, words
-        self.wall_s = time.perf_counter() - begin
-        self.processor_s = used.ru_utime + used.ru_stime
-        self.most_mb = used.ru_maxrss / 1024
+        told = subprocess.run(
+            [sys.executable, "-c", _WATCH, sys.executable, *words], env={**own, **settings},
+            stdout=subprocess.PIPE, check=True, timeout=1800,
+        ).stdout
+        self.wall_s, self.processor_s, self.most_mb = json.loads(told)
 
 
 def report_whole_sets(chord_mm: float, turn_rad: float) -> None:
