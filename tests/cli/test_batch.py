@@ -91,7 +91,8 @@ def test_a_case_in_two_files_is_made_from_neither(tmp_path):
     assert batch(tmp_path).returncode == 1
     said = [line["said"] for line in log(tmp_path) if line["case"] == "QF-2000"]
     assert len(said) == 2
-    assert "case QF-2000 is prescribed in" in said[0][0]
+    assert "case QF-2000 is prescribed in 2 files, " in said[0][0]
+    assert "0000.toml, " in said[0][0]
     assert made(tmp_path) == ["QF-2001-r1"]
 
 

@@ -187,6 +187,7 @@ def test_reconcile_settles_what_was_left_open(run, file, sets):
     assert "foreign: started and not finished, it is the set of another case" in result.stdout
     assert "stray: lies there and is not in the ledger" in result.stdout
     assert "QF-1043-r1: recorded as made, but the folder is not there" in result.stdout
+    assert "sets compared: look at" in result.stdout
     found = states(file)
     assert found["whole"] is SetState.MADE
     assert {found[n] for n in ("damaged", "missing", "foreign")} == {SetState.ABANDONED}

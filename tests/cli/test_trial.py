@@ -228,6 +228,7 @@ MEETS = "27.8 meets"
         (["--left", MEETS], 2, "nothing is said of the right side; the jaw can turn"),
         (told("27.8 too long by -0.8"), 2, "bears the sign -; say too long or too short in words"),
         (told("27,8 meets"), 2, "has a decimal comma; write 27.8, with a point"),
+        (told("27,8 meets", "27,8 too long by 0,8"), 2, "write 27.8 and 0.8, with a point"),
         (told(MEETS, "27.8L meets"), 2, "bears the L of a left rod"),
         ([*told("27.8"), "meets"], 2, "is not part of an answer; what was seen of a rod goes in"),
         ([*told(MEETS), "--correct", "left"], 1, "nothing is to be corrected; leave it out"),

@@ -54,6 +54,7 @@ def test_a_rod_by_its_identifier():
         ("x meets", 'names the rod "x"; give its label as engraved, such as 28.7 or 28.7L, or its '
                     "identifier"),
         ("28,7L meets", "has a decimal comma; write 28.7L, with a point"),
+        ("28,7 too long by 0,8", "has decimal commas; write 28.7 and 0.8, with a point"),
         ("28.7 too long by 0,8", "has a decimal comma; write 0.8, with a point"),
         ("28.7 too long by -0.8", "bears the sign -; say too long or too short in words, and by "
                                   "how many mm, above 0 and without a sign"),

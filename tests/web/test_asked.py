@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 
 import pytest
 
+from labkit.core.case.case_standing import CaseStanding
 from labkit.errors import RefusedError
 from labkit.web.asked import number_of
-from tests.support.workplaces import PARALLEL
+from labkit.workflow.record import standing
+from tests.support.workplaces import CASE, PARALLEL
 from tests.web.test_pages import words
 
 
@@ -46,3 +49,24 @@ def test_what_is_not_there_is_named_and_the_way_on_is_shown(looking, address, ti
     assert page.status_code == 404
     assert f"<h1>{title}</h1>" in page.text
     assert '<nav aria-label="Workplace">' in page.text
+
+
+def test_the_list_tells_whether_rods_have_left_the_lab(looking):
+    page = words(looking.get("/cases"))
+    assert re.search(rf"{PARALLEL} 1 set, 8 rods in circulation, all in the lab", page)
+    assert re.search(rf"{CASE} 1 set, \d+ rods in circulation, 4 with clinic or wearer", page)
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        (None, "Start not named by the prescription; ask the prescriber which pair comes first"),
+        (62.5, "Start no pair in circulation serves the prescribed 62.5 %; ask the prescriber"),
+    ],
+)
+def test_a_start_that_no_pair_serves_is_told_from_one_that_nobody_named(
+    looking, monkeypatch, asked, told
+):
+    monkeypatch.setattr(CaseStanding, "start", None)
+    monkeypatch.setattr(standing, "start_asked", lambda *_: asked)
+    assert told in words(looking.get(f"/cases/{PARALLEL}"))

@@ -15,6 +15,7 @@ from labkit.cli.common import BY, LEDGER, print_json, say
 from labkit.cli.print_report import print_report
 from labkit.core.report import Report, Section
 from labkit.errors import EXIT_REFUSED, InputError
+from labkit.units import counted
 
 if TYPE_CHECKING:
     from labkit.ledger.events import Head
@@ -240,7 +241,8 @@ def reconcile_command(
         else:
             say(decision.sentence)
     if not as_json:
-        say(f"{len(decisions)} sets compared, {len(shown)} of them need a word.")
+        told = f"look at {len(shown)}, as said above" if shown else "all as recorded"
+        say(f"{counted(len(decisions), 'set')} compared: {told}.")
     if any(decision.action is Action.TELL for decision in decisions):
         click.get_current_context().exit(EXIT_REFUSED)
 

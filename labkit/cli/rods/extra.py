@@ -212,8 +212,8 @@ _SERIES: tuple[Column, ...] = (
     Column("step", itemgetter("step")),
     Column("percent", itemgetter("percent"), show=partial(millimetres, decimals=1)),
     Column("advancement", itemgetter("advancement_mm"), show=millimetres),
-    Column("left", itemgetter("left"), show=lambda label: label or "-", unknown="-"),
-    Column("right", itemgetter("right"), show=lambda label: label or "-", unknown="-"),
+    Column("left", itemgetter("left"), show=lambda label: label or "–"),
+    Column("right", itemgetter("right"), show=lambda label: label or "–"),
 )
 
 

@@ -13,7 +13,7 @@ from labkit.cli.common import LEDGER, Decorator, operator_option, print_cautions
 from labkit.cli.numbers import DAY, Number
 from labkit.cli.print_report import print_report
 from labkit.cli.rods.who import who_records
-from labkit.errors import EXIT_REFUSED, InputError, LabkitError
+from labkit.errors import EXIT_REFUSED, InputError, InputErrors, LabkitError
 
 if TYPE_CHECKING:
     from labkit.core.case.trial_seen import TrialSeen
@@ -132,5 +132,13 @@ def _seen(told: dict[str, Any]) -> TrialSeen:
                 field=str(side),
             )
     correct = None if told["correct"] is None else Correct(told["correct"])
-    left, right = (read_seen(side, told[side]) for side in Side)
+    seen, wrong = {}, []
+    for side in Side:
+        try:
+            seen[side] = read_seen(side, told[side])
+        except InputError as error:
+            wrong.append(error)
+    if wrong:
+        raise InputErrors(tuple(wrong))
+    left, right = seen.values()
     return TrialSeen(left, right, Decimal(told["read_to"]), correct, told["on"])

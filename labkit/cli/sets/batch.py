@@ -176,8 +176,8 @@ def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:
     for case, named in twice.items():
         for file in named:
             yield Outcome(file, case, "refused", said=(
-                f"case {case} is prescribed in {' and in '.join(named)}; keep one of them, or "
-                "make them one after the other with `labkit make`",
+                f"case {case} is prescribed in {len(named)} files, {', '.join(named)}; keep one of "
+                "them, or make them one after the other with `labkit make`",
             ))
     yield from made({file: case for file, case in cases.items() if case not in twice})
 

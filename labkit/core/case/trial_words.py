@@ -49,7 +49,7 @@ def _rod(side: Side, words: str, rod: str) -> tuple[str, str]:
     if _IDENTIFIER.fullmatch(rod):
         return "", parse_identifier(rod)
     if "," in rod:
-        raise _comma(side, words, rod)
+        raise _comma(side, words)
     found = _LABEL.fullmatch(rod)
     if found is None:
         raise _wrong(
@@ -83,7 +83,7 @@ def _by(side: Side, words: str, seen: Seen, rest: str) -> Decimal | None:
         )
     number = found["number"]
     if "," in number:
-        raise _comma(side, words, number)
+        raise _comma(side, words)
     if number.startswith(("-", "+", "−")):
         raise _wrong(
             side, words,
@@ -100,9 +100,12 @@ def _by(side: Side, words: str, seen: Seen, rest: str) -> Decimal | None:
     return Decimal(number)
 
 
-def _comma(side: Side, words: str, number: str) -> InputError:
-    right = number.replace(",", ".", 1)
-    return _wrong(side, words, f"has a decimal comma; write {right}, with a point")
+def _comma(side: Side, words: str) -> InputError:
+    """Name every number that has a comma, as it is written with a point."""
+    typed = [word for word in words.split() if "," in word]
+    right = " and ".join(word.replace(",", ".", 1) for word in typed)
+    what = "has a decimal comma" if len(typed) == 1 else "has decimal commas"
+    return _wrong(side, words, f"{what}; write {right}, with a point")
 
 
 def _wrong(side: Side, words: str, what: str) -> InputError:

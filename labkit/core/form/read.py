@@ -294,7 +294,8 @@ class _FileReader(_Reader):
         # A point with nan in it is one thing to fill in.
         whole = place[:-1] if isinstance(place[-1], int) else place
         allowed = self.allowed(entry, whole)
-        self.say(whole, f"is still to be filled in; give {allowed}", allowed)
+        nan = " (nan is no number)" if isinstance(raw, Decimal) else ""
+        self.say(whole, f"is still to be filled in{nan}; give {allowed}", allowed)
 
 
     def _right_way(self, entry: Entry, raw: Any, place: Location) -> None:

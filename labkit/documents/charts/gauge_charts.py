@@ -155,7 +155,7 @@ def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
     x = study.array()
     off = x - x.mean(axis=(1, 2), keepdims=True)
     ringed = {(rod.name, rod.person) for rod in odd}
-    figure, (axes,) = new_chart(78)
+    figure, (axes,) = new_chart(48)
     level(axes, 0.0, "")
     trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
     for place, operator in enumerate(study.operators):

@@ -51,7 +51,8 @@ class CaseLine:
     """One case in the list of all.
 
     Args:
-        rods_out: Rods that are out, without those that are only reserved.
+        rods_out: Rods in circulation, without those that are only reserved.
+        rods_away: Of them, those with clinic or wearer.
         asked_back: Of those out of the house, how many are not to be worn; None where that cannot
             be worked out.
         case_mark: Of its newest prescription; None without one.
@@ -59,6 +60,7 @@ class CaseLine:
 
     summary: CaseSummary
     rods_out: int
+    rods_away: int
     asked_back: int | None
     case_mark: str | None
 
@@ -173,7 +175,9 @@ def all_cases(reader: Reader) -> tuple[CaseLine, ...]:
         marks = case_marks(reader, cases)
     asked = dict(answered(reader, [each for each in cases if away[each.case]], _ASKED_BACK))
     return tuple(
-        CaseLine(each, out[each.case], asked.get(each.case, 0), marks.get(each.case))
+        CaseLine(
+            each, out[each.case], away[each.case], asked.get(each.case, 0), marks.get(each.case)
+        )
         for each in cases
     )
 

@@ -78,7 +78,7 @@ _RODS = (
     Column(None, lambda each: each.rod.replaces or None, "replaces"),
     Column(None, lambda each: each.now and pair_json(each.now), "now"),
     Column("set,\nstep", lambda each: _place(each.rod), ""),
-    Column("% now", "now", "", percent_of, unknown="-"),
+    Column("% now", "now", "", percent_of),
     Column("who has it", _who, ""),
     Column("", lambda each: each.now.words if each.now else "", ""),
 )

@@ -235,7 +235,11 @@ def _not_holding(standing: CaseStanding) -> Iterator[Finding]:
 
 
 def _start(standing: CaseStanding) -> Iterator[Finding]:
-    if not any(pair.start for pair in standing.pairs):
+    if standing.asked_start is None:
+        yield note("no_start_named",
+                   "the prescription names no start; ask the prescriber which step comes first",
+                   "start")
+    elif not any(pair.start for pair in standing.pairs):
         yield note("no_start_pair",
                    "no pair in circulation serves the prescribed start; ask the prescriber which "
                    "step comes first",

@@ -186,7 +186,7 @@ def _sideways(step: Step) -> str:
 
 
 def _pose(heading: str, name: str, unit: str) -> Column:
-    return Column(heading, f"made.{name}", show=_signed, unit=unit, unknown="-")
+    return Column(heading, f"made.{name}", show=_signed, unit=unit)
 
 
 def _signed(value: float) -> str:
