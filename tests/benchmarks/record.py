@@ -1,10 +1,11 @@
-"""Processor time of every look at records of 100, 1,000 and 10,000 cases, as a table.
+"""Processor time and peak memory of every look at records of 100, 1,000 and 10,000 cases.
 
 Usage: python -m tests.benchmarks.record [--cases N...] [--postgresql]
 
-Invented data: each case has one made set of four rods; every third case, and one with forty sets,
-is measured, released and delivered. `--postgresql` keeps the record on a server of its own, whose
-time is not counted.
+Invented data: each case has one made set of four rods, laid out in a build with nine others; every
+third case, and one with forty sets, is measured, released and delivered. The example set is there
+as well, measured and released by the rules. `--postgresql` keeps the record on a server of its
+own, whose time is not counted. Prints the table of DEVELOPERS, a column a size.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import argparse
 import datetime
 import itertools
 import json
+import os
 import random
 import subprocess
 import sys
@@ -25,27 +27,52 @@ import psycopg
 
 from labkit.catalog.places import templates_dir
 from labkit.core.case.identifier import rod_identifier
+from labkit.kept import VARIABLE
 from labkit.ledger.events import Entry, Event, Kind, next_event
+from labkit.ledger.rows import content_sha256
 from labkit.ledger.store import look_into, open_ledger
-from tests.support import postgres
+from labkit.workflow.inspection.release import release
+from tests.support import postgres, workplaces
+from tests.support.ledgers import Pen
+from tests.support.making import recorder_for
+from tests.support.measured import measure_all
 from tests.support.measured_rods import reading
 from tests.support.recorded import graded, parallel, set_body
 
-START = datetime.datetime(2031, 3, 14, 9, 0, tzinfo=datetime.UTC)
+#: After the example set's own entries.
+START = datetime.datetime(2031, 3, 24, 9, 0, tzinfo=datetime.UTC)
 CASES = (100, 1_000, 10_000)
 MANY_SETS = 40
 SPEC = templates_dir().parent / "output_examples/demo/HLB-0107-r1/spacer-set.json"
 MANY = "QF-MANY"
+#: No command may take longer, seconds.
+PATIENCE = 600.0
+#: Cases that share a build.
+TOGETHER = 10
+#: Asks a workplace for its pages: processor seconds of each, and the most memory, MB.
+PAGES = """
+import sys, time
+from pathlib import Path
+from labkit.web.workplace import Workplace
+from tests.support import workplaces
+place = Workplace(sys.argv[1], sets=Path(sys.argv[2]), now=lambda: workplaces.NOW)
+browser = workplaces.client_of(place)
+for page in sys.argv[3:]:
+    begun = time.process_time()
+    assert browser.get(page).status_code == 200, page
+    taken = time.process_time() - begun
+    print(taken, int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) / 1024)
+"""
 
 
-def entries(cases: int) -> Iterator[Entry]:
-    """Give what is recorded, in order."""
+def entries(cases: int, after: int) -> Iterator[Entry]:
+    """Give what is recorded, in order, after so many entries."""
     rng = random.Random(11)
     text = parallel("CASE-NUMBER")
     steps = graded(text).steps[:2]
     pattern = set_body(text, "SET", steps=steps)
     spec = json.loads(SPEC.read_text("utf-8"))
-    count, taken = 0, set()
+    count, taken = after, set()
 
     def entry(kind: Kind, case: str, body: dict[str, object]) -> Entry:
         nonlocal count
@@ -67,6 +94,15 @@ def entries(cases: int) -> Iterator[Entry]:
             yield entry(Kind.SET_STARTED, case, started)
             yield entry(Kind.SET_MADE, case, {
                 "set": name, "folder": f"sets/{name}", "sums_sha256": "cd" * 32, "spec": spec,
+            })
+            process_sha256 = content_sha256(process)
+            yield entry(Kind.BUILD, case, {
+                "build": number // TOGETHER + 1, "process": process["name"],
+                "process_sha256": process_sha256, "folder": f"builds/{number // TOGETHER + 1}",
+                "sums_sha256": "cd" * 32, "pieces": [
+                    {"identifier": rod["identifier"], "bed": 1, "place": place}
+                    for place, rod in enumerate(rods, number % TOGETHER * len(rods) + 1)
+                ],
             })
             if number % 3 == 0 or case == MANY:
                 day = f"{(START + datetime.timedelta(seconds=20 * count)).date()}"
@@ -98,14 +134,45 @@ def fill(url: str, cases: int) -> int:
 
     def events() -> Iterator[Event]:
         head = ledger.head()
-        for one in entries(cases):
+        for one in entries(cases, head.count):
             event = next_event(head, one)
             head = type(head)(event.seq, event.digest)
             yield event
 
+    record_whole(url)
     with open_ledger(url) as ledger, ledger.transaction():
         ledger.append(events())
         return ledger.head().count
+
+
+def record_whole(url: str) -> None:
+    """Record the example set, measured and released as the program asks for it."""
+    with recorder_for(url) as recorder, tempfile.TemporaryDirectory() as folder:
+        workplaces.record_example(Pen(recorder.ledger))
+        measure_all(recorder, workplaces.CASE)
+        release(
+            recorder.ledger, workplaces.CASE, None, Path(folder), ("kim", recorder.now()),
+        )
+
+
+def pages_of(url: str, folder: Path) -> Iterator[tuple[str, float, float]]:
+    """Ask a workplace for its pages, in a process of their own: name, seconds, memory."""
+    pages = {
+        "page: today, the first time": "/",
+        "page: today": "/",
+        "page: cases": "/cases",
+        "page: search for a case": "/cases?find=QF-00003",
+        "page: a case, one set": "/cases/QF-00003",
+        f"page: a case, {MANY_SETS} sets": f"/cases/{MANY}",
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", PAGES, url, str(folder), *pages.values()],
+        capture_output=True, text=True, check=False, timeout=PATIENCE,
+    )
+    assert done.returncode == 0, done.stderr
+    for name, line in zip(pages, done.stdout.splitlines(), strict=True):
+        seconds, memory = map(float, line.split())
+        yield name, seconds, memory
 
 
 def measured(arguments: list[str]) -> tuple[float, float]:
@@ -118,7 +185,8 @@ def measured(arguments: list[str]) -> tuple[float, float]:
         "    print(use.ru_utime + use.ru_stime, int(peak) / 1024, file=sys.stderr)\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False,
+        timeout=PATIENCE,
     )
     seconds, memory = done.stderr.split()[-2:]
     assert done.returncode == 0, done.stderr
@@ -133,6 +201,7 @@ def commands(folder: Path, url: str) -> dict[str, list[str]]:
             rod.label for rod in ledger.rods_of_set(f"{MANY}-r1") if rod.step == 1
         )
     return {
+        "`cases`, the first time": ["cases"],
         "`cases`": ["cases"],
         "`cases --json`": ["cases", "--json"],
         f"`show`, {MANY_SETS} sets": ["show", MANY],
@@ -140,16 +209,20 @@ def commands(folder: Path, url: str) -> dict[str, list[str]]:
         "`show --prescription`": ["show", MANY, "--prescription"],
         f"`sheet`, {MANY_SETS} sets": ["sheet", MANY],
         "`sheet`, one set": ["sheet", "QF-00003"],
-        "`find`": ["find", identifier],
+        "`find`, with its build": ["find", identifier],
         "`rod`, a pair": ["rod", f"{left}L", f"{right}R", "--case", MANY],
         "`extra --dry-run`": ["extra", "QF-00003", "--percent", "55", "--dry-run",
                               "--process-as-stored"],
+        "`limits`": ["limits", workplaces.CASE],
+        "`certificate`": ["certificate", workplaces.CASE, "--out", str(folder)],
         "`capability`": ["capability"],
         "`capability --process`": ["capability", "--process", "resin-2"],
         "`capability --case`": ["capability", "--case", MANY],
         "`chart`": ["chart"],
         "`rejects`": ["rejects"],
+        "`recall`, the first time": ["recall", "--json"],
         "`recall`": ["recall", "--json"],
+        "`history`": ["history", workplaces.CASE],
         "`ledger verify`": ["ledger", "verify"],
         "`ledger export`": ["ledger", "export", str(folder / "export.jsonl")],
         "`ledger backup`": ["ledger", "backup", str(folder / "backup.sqlite")],
@@ -164,21 +237,25 @@ def size_of(url: str) -> int:
         return connection.execute("SELECT pg_database_size(current_database())").fetchone()[0]
 
 
-def looked_at(cases: int, *, postgresql: bool) -> Iterator[tuple[str, str]]:
-    """Fill a record of so many cases; give each look with what it took."""
+def looked_at(cases: int, *, postgresql: bool) -> Iterator[tuple[str, str, float]]:
+    """Fill a record of so many cases; give each look with what it took, and its memory."""
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        os.environ[VARIABLE] = str(folder / "cache")
         url = str(folder / "ledger.sqlite")
         if postgresql:
             url = stack.enter_context(postgres.running_server())
         empty = size_of(url) if postgresql else 0
         count = fill(url, cases)
-        yield "entries", f"{count:,}"
-        yield "bytes a case", f"{(size_of(url) - empty) / (cases + MANY_SETS):,.0f}"
-        for name, arguments in commands(folder, url).items():
-            seconds, memory = measured([*arguments, "--ledger", url])
-            print(f"{cases:6} {name:24} {seconds:8.2f} s {memory:6.0f} MB", file=sys.stderr)
-            yield name, f"{seconds:.2f}"
+        yield "entries", f"{count:,}", 0.0
+        yield "bytes a case", f"{(size_of(url) - empty) / (cases + MANY_SETS):,.0f}", 0.0
+        looks = (
+            (name, *measured([*arguments, "--ledger", url]))
+            for name, arguments in commands(folder, url).items()
+        )
+        for name, seconds, memory in itertools.chain(looks, pages_of(url, folder)):
+            print(f"{cases:6} {name:30} {seconds:8.2f} s {memory:6.0f} MB", file=sys.stderr)
+            yield name, f"{seconds:.2f}", memory
 
 
 def main() -> None:
@@ -186,11 +263,12 @@ def main() -> None:
     parser.add_argument("--cases", type=int, nargs="+", default=CASES)
     parser.add_argument("--postgresql", action="store_true")
     given = parser.parse_args()
-    columns = [dict(looked_at(cases, postgresql=given.postgresql)) for cases in given.cases]
-    print("| | " + " | ".join(f"{cases:,} cases" for cases in given.cases) + " |")
-    print("| --- " * (len(columns) + 1) + "|")
-    for name in columns[0]:
-        print(f"| {name} | " + " | ".join(column[name] for column in columns) + " |")
+    columns = [list(looked_at(cases, postgresql=given.postgresql)) for cases in given.cases]
+    print("| | " + " | ".join(f"{cases:,} cases" for cases in given.cases) + " | MB |")
+    print("| --- " * (len(columns) + 2) + "|")
+    for row in zip(*columns, strict=True):
+        memory = max(memory for *_, memory in row)
+        print(f"| {row[0][0]} | " + " | ".join(told for _, told, _ in row) + f" | {memory:.0f} |")
 
 
 if __name__ == "__main__":
