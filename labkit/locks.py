@@ -6,8 +6,10 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from filelock import BaseFileLock
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 #: Another run may take this long before we give up waiting.
 WAIT_SECONDS = 600.0

@@ -148,6 +148,10 @@ def test_the_search_through_imports_finds_what_is_there():
 
 
 def loaded_by(code: str) -> set[str]:
+    return {name.split(".")[0] for name in modules_loaded_by(code)}
+
+
+def modules_loaded_by(code: str) -> set[str]:
     run = subprocess.run(
         [sys.executable, "-c", f"{code}\nimport sys\nprint(*sys.modules)"],
         capture_output=True,
@@ -155,7 +159,7 @@ def loaded_by(code: str) -> set[str]:
         check=True,
         cwd=ROOT,
     )
-    return {name.split(".")[0] for name in run.stdout.split()}
+    return set(run.stdout.split())
 
 
 def test_a_set_is_made_without_loading_cadquery():
@@ -192,6 +196,17 @@ def test_help_loads_no_database(arguments):
 def test_help_loads_no_web_server(arguments):
     code = f"from labkit.cli.main import cli\ncli({arguments!r}, standalone_mode=False)"
     assert not WEB & loaded_by(code)
+
+
+def test_a_look_at_the_record_loads_no_rod_and_no_paper():
+    """Each takes 10 to 60 ms to load, and a look prints neither."""
+    rooms = ("labkit.ledger.store", "labkit.workflow.record.lookup", "labkit.workflow.record.reports")
+    loaded = modules_loaded_by(f"import {', '.join(rooms)}")
+    assert "labkit.workflow.record.sheet" in loaded
+    assert not {
+        "labkit.core.rod.rods", "labkit.core.label.lettering", "labkit.documents.render",
+        "labkit.catalog.profiles", "filelock", "typst",
+    } & loaded
 
 
 def test_the_workplace_loads_no_cad_kernel():

@@ -7,12 +7,11 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
 
-from labkit.catalog.toml_source import MOST_BYTES, TomlSource, decode, parse_toml, read_text
 from labkit.cli.folding import print_sentence
 from labkit.cli.numbers import DAY, Real
 from labkit.core.cautions import CAUTIONS_IN_SHORT
@@ -20,6 +19,9 @@ from labkit.core.findings import Finding, notes_of
 from labkit.core.reasons import check_reason
 from labkit.errors import InputError, InputErrors, LabkitError, RefusedError
 from labkit.units import as_written
+
+if TYPE_CHECKING:
+    from labkit.catalog.toml_source import TomlSource
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -207,6 +209,8 @@ def open_source(name: str) -> TomlSource:
     Raises:
         InputError: It cannot be read or is not TOML.
     """
+    from labkit.catalog.toml_source import MOST_BYTES, decode, parse_toml, read_text
+
     if name == "-":
         raw = sys.stdin.buffer.read(MOST_BYTES + 1)
         return parse_toml(decode(raw, "standard input"), "standard input")

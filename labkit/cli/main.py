@@ -26,8 +26,6 @@ from labkit.cli.ending import (
     plain_streams,
     unforeseen,
 )
-from labkit.collecting import collect_seldom
-from labkit.core.form.words import nearest
 from labkit.done import begin
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, LabkitError
 from labkit.scratch import sweep
@@ -121,6 +119,8 @@ class Commands(rich_click.RichGroup):
         """
         name = args[0] if args else ""
         if name and not name.startswith("-") and name not in _COMMANDS:
+            from labkit.core.form.words import nearest
+
             near = nearest(name, _COMMANDS)
             hint = f"did you mean `{near}`?" if near else f"known are {', '.join(_COMMANDS)}"
             raise click.UsageError(f"`{name}` is not a command; {hint}", ctx)
@@ -196,7 +196,6 @@ _LEAST_HELP_WIDTH = 72
 
 def main() -> None:
     """Run the command line; whatever happens, its end is one of three and says which."""
-    collect_seldom()
     keep_ctrl_c()
     if shutil.get_terminal_size().columns < _LEAST_HELP_WIDTH:
         rich_click.rich_click.WIDTH = rich_click.rich_click.MAX_WIDTH = _LEAST_HELP_WIDTH

@@ -8,10 +8,12 @@ import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-
-from filelock import FileLock, Timeout
+from typing import TYPE_CHECKING
 
 from labkit.locks import only_one
+
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 
 @contextmanager
@@ -39,13 +41,19 @@ def beside(target: Path) -> Iterator[Path]:
 
 def sweep(target: Path) -> None:
     """Remove what killed runs left beside a target, unless another run is at work there."""
-    if Path(_lock_of(target).lock_file).exists() or any(_litter(target)):
-        with suppress(OSError, Timeout), only_one(_lock_of(target), 0):
+    if _lock_file(target).exists() or any(_litter(target)):
+        with suppress(OSError), only_one(_lock_of(target), 0):  # a Timeout is an OSError
             _sweep(target)
 
 
+def _lock_file(target: Path) -> Path:
+    return target.parent / f".{target.name}.new.lock"
+
+
 def _lock_of(target: Path) -> FileLock:
-    return FileLock(target.parent / f".{target.name}.new.lock")
+    from filelock import FileLock  # looking at a ledger does without
+
+    return FileLock(_lock_file(target))
 
 
 def _litter(target: Path) -> Iterator[Path]:

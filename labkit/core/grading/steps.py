@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Annotated, ClassVar
+from typing import TYPE_CHECKING, Annotated, ClassVar
 
 from labkit.core.findings import Finding, refusals
 from labkit.core.form.keys import Key, quantity
 from labkit.core.grading.prescription import Action, JawModelName, Side, Zero
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT, text_under
 from labkit.core.numbers import Finite, require_finite
-from labkit.core.rod.rods import RodTemplate
 from labkit.core.rod.tolerances import linear_tolerance
 from labkit.errors import InputError
 from labkit.units import plain, written
+
+if TYPE_CHECKING:
+    from labkit.core.rod.rods import RodTemplate
 
 #: Numbers of a set as it was made: nothing in a mouth is larger.
 Mm = Annotated[float, quantity("", -1e4, 1e4, "")]

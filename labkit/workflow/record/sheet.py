@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from labkit.catalog.profiles import Profile
 from labkit.core.case.case_standing import CaseRod, CaseStanding, PairNow
 from labkit.core.case.holding import not_holding
 from labkit.core.case.identifier import grouped
@@ -16,9 +15,10 @@ from labkit.core.grading.prescription import Side
 from labkit.core.grading.steps import percent_name
 from labkit.core.report import Column, On, Report, Section, Table
 from labkit.documents.figures import sentence
-from labkit.documents.process_report import report_pdf
-from labkit.exports.write.put import put_new
 from labkit.units import millimetres
+
+if TYPE_CHECKING:
+    from labkit.catalog.profiles import Profile
 
 #: Code of the finding that what is in the mouth is no pair.
 IN_THE_MOUTH = "no_pair_in_the_mouth"
@@ -88,6 +88,8 @@ def write_sheet(report: Report, path: Path, profile: Profile) -> None:
         DeliveryError: There is such a file, or it cannot be written.
         InputError: The lab's own template cannot be set.
     """
+    from labkit.exports.write.put import put_new
+
     put_new(path, sheet_pdf(report, profile))
 
 
@@ -97,6 +99,8 @@ def sheet_pdf(report: Report, profile: Profile) -> bytes:
     Raises:
         InputError: The lab's own template cannot be set.
     """
+    from labkit.documents.process_report import report_pdf  # looks print no paper
+
     return report_pdf(report, profile)
 
 

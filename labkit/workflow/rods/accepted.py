@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from labkit.core.findings import Finding
 from labkit.qa.decision.conformance import Result
-from labkit.qa.decision.rod_decision import MeasuredRod
-from labkit.qa.decision.sides_and_steps import SideDifference
 from labkit.units import millimetres, plain
+
+if TYPE_CHECKING:
+    from labkit.qa.decision.rod_decision import MeasuredRod
+    from labkit.qa.decision.sides_and_steps import SideDifference
 
 #: What may be accepted of a rod, by the code of the finding; whatever else holds it makes it
 #: another rod than its label says, or says that nobody knows what it is.
