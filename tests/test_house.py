@@ -200,8 +200,8 @@ def test_help_loads_no_web_server(arguments):
 
 def test_a_look_at_the_record_loads_no_rod_and_no_paper():
     """Each takes 10 to 60 ms to load, and a look prints neither."""
-    rooms = ("labkit.ledger.store", "labkit.workflow.record.lookup", "labkit.workflow.record.reports")
-    loaded = modules_loaded_by(f"import {', '.join(rooms)}")
+    record = "labkit.workflow.record"
+    loaded = modules_loaded_by(f"import labkit.ledger.store, {record}.lookup, {record}.reports")
     assert "labkit.workflow.record.sheet" in loaded
     assert not {
         "labkit.core.rod.rods", "labkit.core.label.lettering", "labkit.documents.render",
