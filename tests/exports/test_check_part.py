@@ -29,6 +29,7 @@ from tests.support.sample_parts import (
 )
 
 NOMINAL = Compensation()
+FACET = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 PARTS = [
     rod(EYE_EYE, "33.6", bar=True), rod(PIN_EYE, "41.7"), rod(PIN_EYE, "20.9", Hand.PLUS_Y, True),
     rod(BALL_BALL, "35.0"),
@@ -249,6 +250,63 @@ def test_measuring_shares_nothing_with_building(name):
         "labkit.errors", "labkit.units",
     }
     assert ours <= allowed
+
+
+def removed(facets, place):
+    return np.delete(facets, place)
+
+
+def twice(facets, place):
+    return np.append(facets, facets[place : place + 1])
+
+
+def turned(facets, place):
+    facets["corners"][place] = facets["corners"][place, ::-1]
+    facets["normal"][place] *= -1.0
+    return facets
+
+
+def normal_turned(facets, place):
+    facets["normal"][place] *= -1.0
+    return facets
+
+
+def moved(facets, place):
+    facets["corners"][place, 1] += np.float32(0.011)
+    return facets
+
+
+def pinched(facets, place):
+    facets["corners"][place, 1] = facets["corners"][place, 0]
+    return facets
+
+
+FAULTS = (removed, twice, turned, normal_turned, moved, pinched)
+
+
+def no_fault_passes(part, fault, count, tmp_path):
+    """Facets of the body, of the ends and of the label: at places all over the file."""
+    step, stl, volume = made(part)
+    data = stl.read_bytes()
+    whole = np.frombuffer(data, dtype=FACET, offset=84)
+    path = tmp_path / "part.stl"
+    for place in np.linspace(0, len(whole) - 1, count).astype(int):
+        facets = fault(whole.copy(), place)
+        path.write_bytes(data[:80] + len(facets).to_bytes(4, "little") + facets.tobytes())
+        result = check_part_of(part, NOMINAL, (step, path), LETTERING, (volume, volume))
+        assert {file for file, _ in failed(result)} == {"STL"}, place
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_in_a_facet_never_passes(fault, tmp_path):
+    no_fault_passes(PARTS[1], fault, 4, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: part.part)
+def test_a_fault_in_any_of_many_facets_never_passes(part, fault, tmp_path):
+    no_fault_passes(part, fault, 60, tmp_path)
 
 
 @pytest.mark.parametrize("seed", range(12))

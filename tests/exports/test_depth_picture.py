@@ -51,6 +51,18 @@ def test_shared_edges_leave_no_gap():
     assert np.array_equal(picture, np.zeros((20, 20)))
 
 
+def test_level_edges_on_the_middles_of_pixels():
+    """A trapezium of two facets, its level edges exactly on rows 2 and 7."""
+    up = -1.0 + 0.2 * np.array([2.5, 2.5, 7.5, 7.5])
+    right = np.array([-0.7, 0.7, 0.3, -0.3])
+    corners = np.column_stack([right, np.full(4, -0.25), up])
+    mesh = FacetMesh(corners, np.array([[0, 1, 2], [0, 2, 3]], dtype=np.int32))
+    picture = depth_picture(mesh, Window(-1, -1.0, -1.0, 0.2, 10, 10))
+    seen = np.isfinite(picture)
+    assert seen.sum(axis=1).tolist() == [0, 0, 8, 6, 6, 4, 4, 4, 0, 0]
+    assert picture[seen] == pytest.approx(0.25)
+
+
 def test_nothing_there():
     mesh = FacetMesh(np.zeros((3, 3)), np.array([[0, 1, 2]]))
     assert not np.isfinite(depth_picture(mesh, Window(1, 5.0, 5.0, 0.1, 4, 4))).any()

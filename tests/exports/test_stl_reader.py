@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from labkit.errors import InputError
-from labkit.exports.check.stl_reader import FacetMesh, _weld, read_stl
+from labkit.exports.check import stl_reader
+from labkit.exports.check.stl_reader import FacetMesh, _weld, read_stl, sorted_with_places
 from tests.support.sample_parts import write_stl
 
 TETRAHEDRON = np.array(
@@ -74,6 +75,28 @@ def test_welding_against_the_slow_way():
     mesh = _weld(corners.transpose(1, 2, 0))
     assert np.array_equal(mesh.corners, corners)
     assert len(mesh.vertices) == len({tuple(point) for point in corners.reshape(-1, 3)})
+
+
+@pytest.mark.parametrize("shifts", [(62, 0), (63,)])
+def test_vertices_of_one_key_are_told_apart(shifts, monkeypatch):
+    """Where the short keys of vertices are the same, by their whole keys; else by themselves."""
+    random = np.random.default_rng(7)
+    corners = random.uniform(-20, 20, (60, 3)).astype(np.float32)[random.integers(0, 60, (200, 3))]
+    right = _weld(corners.transpose(1, 2, 0))
+    monkeypatch.setattr(stl_reader, "_KEY_SHIFTS", tuple(map(np.uint64, shifts)))
+    again = _weld(corners.transpose(1, 2, 0))
+    assert np.array_equal(again.corners, corners)
+    assert len(again.vertices) == len(right.vertices)
+    # The order of the vertices, which build plates are written in, is the same by either key.
+    assert np.array_equal(again.vertices, right.vertices) is (len(shifts) == 2)
+
+
+@pytest.mark.parametrize("highest", [5, 2**60])
+def test_sorting_with_places_against_the_slow_way(highest):
+    keys = np.random.default_rng(3).integers(0, highest, 500).astype(np.uint64)
+    found, places = sorted_with_places(keys)
+    assert places.tolist() == sorted(range(500), key=lambda place: (int(keys[place]), place))
+    assert np.array_equal(found, keys[places])
 
 
 def test_a_facet_without_area_has_no_normal():
