@@ -104,6 +104,7 @@ def test_few_wait_at_once_and_the_last_ones_are_kept(place, begun, monkeypatch):
     monkeypatch.setattr(solids, "MOST_KEPT", 2)
     ask(client, {**NEW, "percent": "60", "start": ""})
     assert len(list((place.sets / solids.FOLDER).iterdir())) == 3
+    assert list(solids._BEGUN.values()) == begun[1:]  # those that ended are forgotten
 
 
 @pytest.mark.parametrize("digest", ["0" * 63, "x" * 64, "..%2f" * 3])

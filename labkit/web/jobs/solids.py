@@ -89,7 +89,7 @@ def ask_for(place: Workplace, case: Case) -> Solids:
     process = _BEGUN.get(digest)
     if (folder / f"{digest}.glb").is_file() or (process and process.poll() is None):
         return look_for(place, digest)
-    if sum(each.poll() is None for each in _BEGUN.values()) >= MOST_WAITING:
+    if _running() >= MOST_WAITING:
         raise RefusedError("the solids of others are being built; ask again in a minute")
     folder.mkdir(parents=True, exist_ok=True)
     _forget(folder)
@@ -104,6 +104,14 @@ def ask_for(place: Workplace, case: Case) -> Solids:
     _BEGUN[digest] = process
     threading.Thread(target=process.wait, daemon=True).start()  # so that its end is taken note of
     return look_for(place, digest)
+
+
+def _running() -> int:
+    """Forget the processes that have ended, and count the others."""
+    for digest, process in list(_BEGUN.items()):
+        if process.poll() is not None:
+            _BEGUN.pop(digest, None)
+    return len(_BEGUN)
 
 
 def main(folder: Path, digest: str) -> None:

@@ -13,12 +13,9 @@ from labkit.core.rod.rods import Process
 from labkit.workflow.sets.cases import Case
 from labkit.workflow.sets.planned import planned_parts
 
-#: A picture bears coarser facets than a file that is measured.
-_CHORD_MM = 0.02
-
 
 def solids_glb(case: Case, process: Process, lettering: Lettering) -> bytes:
-    """Build every rod at nominal size, with its label, as one GLB file.
+    """Take every rod from its template's body at nominal size, with its label, as one GLB file.
 
     Raises:
         RefusedError: The case is refused, or a rod cannot be built.
@@ -26,11 +23,10 @@ def solids_glb(case: Case, process: Process, lettering: Lettering) -> bytes:
     from labkit.exports.pictures.glb import set_glb
     from labkit.exports.pictures.placing import placed_by_length
     from labkit.exports.pictures.shading import ShownRod
-    from labkit.exports.write.mesh import mesh_of
-    from labkit.solids.build import build
+    from labkit.exports.write.rod import rod_shape
 
     shown = [
-        ShownRod(part.rod, mesh_of(build(part.rod, engraving).solid, _CHORD_MM))
+        ShownRod(part.rod, rod_shape(part.rod, engraving).mesh())
         for part, engraving in planned_parts(case, process, lettering)
     ]
     return set_glb(placed_by_length(shown), "rods")
