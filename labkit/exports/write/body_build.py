@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from labkit.collecting import loaded_for_good
 from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.rods import Hand
 from labkit.core.rod.volume import body_volume_mm3, envelope_mm
@@ -54,8 +55,9 @@ def build_body(sizes: RodSizes, hand: Hand) -> Body:
         GeometryError: Sizes that do not make a part, a solid that is not what was asked, or one
             that does not keep its form as it gets longer.
     """
-    from labkit.exports.write.solid_reader import read_solid
-    from labkit.solids.build import build_plain
+    with loaded_for_good():
+        from labkit.exports.write.solid_reader import read_solid
+        from labkit.solids.build import build_plain
 
     built = [build_plain(replace(sizes, length_mm=length), hand) for length in LENGTHS_MM]
     first, second, third = (_anchored(read_solid(one.solid)) for one in built)

@@ -14,7 +14,6 @@ from multiprocessing import connection
 from pathlib import Path
 from typing import Any, TypeVar
 
-from labkit.collecting import collect_seldom
 from labkit.exports.write.set_folder import last_whole
 
 #: A worker is replaced after as many cases, so that what its libraries keep does not add up.
@@ -134,7 +133,6 @@ def pool_of(
 
 def _end_with_parent(begin: Callable[[], None] | None) -> None:
     """Let a worker end when the run that started it is killed: nobody would take its results."""
-    collect_seldom()
     if begin is not None:
         begin()
     parent = multiprocessing.parent_process()
