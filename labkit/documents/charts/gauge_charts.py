@@ -142,6 +142,10 @@ def _is_there(result: GaugeResult, part: Variation) -> bool:
     return any(one.part is part for one in result.components)
 
 
+#: Characters of a name that takes no more than a line beside the chart.
+_SHORT_NAME = 12
+
+
 @house_style()
 def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
     """Draw every reading as its difference from the mean of its rod.
@@ -155,7 +159,8 @@ def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
     x = study.array()
     off = x - x.mean(axis=(1, 2), keepdims=True)
     ringed = {(rod.name, rod.person) for rod in odd}
-    figure, (axes,) = new_chart(48)
+    longest = max(map(len, (*study.parts, *study.operators)))
+    figure, (axes,) = new_chart(48 if longest <= _SHORT_NAME else 78)  # long names take their room
     level(axes, 0.0, "")
     trials = _TRIAL_ROOM * (np.arange(study.trials) / (study.trials - 1) - 0.5)
     for place, operator in enumerate(study.operators):
