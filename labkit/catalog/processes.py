@@ -12,6 +12,9 @@ from labkit.core.form.words import Location
 from labkit.core.rod.calibration import Calibration
 from labkit.core.rod.rods import Compensation, Plate, Process
 
+#: The process of a lab, or a run, that names none.
+UNCOMPENSATED = "nominal"
+
 
 def processes(extra: tuple[str, ...] = ()) -> dict[str, Process]:
     """Read all processes: the program's own and a lab's.

@@ -7,14 +7,11 @@ from collections.abc import Callable
 from typing import Any
 
 from labkit.catalog.lettering import load_lettering
-from labkit.catalog.processes import find_process, processes
+from labkit.catalog.processes import UNCOMPENSATED, find_process, processes
 from labkit.cli.common import PROCESS, PROCESSES, PROFILE
 from labkit.cli.sets.profile import open_profile
 from labkit.errors import InputError
 from labkit.workflow.sets.job import Means
-
-#: The process of a run that names none.
-UNCOMPENSATED = "nominal"
 
 
 def takes_means(command: Callable[..., None]) -> Callable[..., None]:

@@ -14,7 +14,6 @@ from rich.text import Text
 
 from labkit.cli.common import out, print_json
 from labkit.cli.folding import folded, print_sentence
-from labkit.core.findings import Severity
 from labkit.core.report import On, Report, Table, data_of, is_number_column
 
 #: Longer cells may take several lines.
@@ -25,7 +24,6 @@ _MANY = 200
 _NARROWEST = 12
 #: Wider than any table.
 _WIDEST = 1000
-_WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
 
 
 def print_report(
@@ -58,7 +56,7 @@ def show_report(report: Report, console: Console | None = None) -> None:
         for words in section.words:
             print_sentence(console, words)
         for finding in section.findings:
-            print_sentence(console, f"{_WORDS[finding.severity]}: {finding.message}")
+            print_sentence(console, f"{finding.severity.head}: {finding.message}")
 
 
 def print_table(title: str, table: Table, console: Console | None = None) -> None:

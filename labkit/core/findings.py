@@ -15,6 +15,11 @@ class Severity(StrEnum):
     REFUSED = "refused"
     NOTE = "note"
 
+    @property
+    def head(self) -> str:
+        """What stands before a finding, for people."""
+        return "Held" if self is Severity.REFUSED else "Note"
+
 
 @dataclass(frozen=True)
 class Finding:

@@ -10,6 +10,9 @@ from typing import Any
 
 from labkit.errors import InputError
 
+#: Lengths that differ by less, mm, are equal: it is the rounding noise of binary numbers.
+NOISE_MM = 1e-9
+
 
 def require_finite(instance: object) -> None:
     """Refuse NaN and infinity in any field of a frozen value, nested tuples included.

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from labkit.core.grading.bite import READINGS
 from labkit.core.grading.prescription import Bite, Zero
 from labkit.core.grading.steps import SpacerSet, Step
 from labkit.core.rod.outlines import rectangle
@@ -28,7 +29,6 @@ EDGE_MM = 19.0
 _RANGE_Y, _PERCENT_Y, _BAR_Y, _BAR_FOOT_Y, _SCALE_Y = -3.0, -9.0, -12.0, -16.5, -22.0
 _BAR_MIDDLE_Y = (_BAR_Y + _BAR_FOOT_Y) / 2
 _NUMERAL_Y, _WORDS_Y, _ROW_MM = -26.4, -33.0, 4.6
-READINGS = ("retruded", "habitual", "registered", "protruded")
 
 
 def bite_scale(bite: Bite, lengths: SpacerSet, words: Mapping[str, Any]) -> Drawing:

@@ -31,7 +31,6 @@ from labkit.qa.decision.readings import Expected
 from labkit.qa.files.form_columns import COLUMNS, blank_line
 from labkit.qa.files.form_row import FormLine
 
-READINGS = 3
 #: What a way is good for that decides on some rod with another gauge than the usual one alone.
 FINER = "decides with a finer gauge"
 _SYMBOLS = {

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from labkit.core.clinic import typed_number
-from labkit.core.grading.bite import zero_reading
+from labkit.core.grading.bite import READINGS, zero_reading
 from labkit.core.grading.prescription import MOST_READING_MM
 from labkit.core.grading.steps import Step
 from labkit.units import gauge_reading
@@ -21,8 +21,6 @@ from labkit.workflow.sets.cases import Case
 WIDTH, _ENDS = 760.0, 40.0
 #: From here to there where no reading asks for more, mm, and what is added where one does.
 _LEAST_MM, _BY_MM = 10, 5
-#: Handles, from the top lane to the lowest.
-READINGS = ("retruded", "habitual", "registered", "protruded")
 
 
 @dataclass(frozen=True)

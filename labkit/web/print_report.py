@@ -7,13 +7,9 @@ import threading
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from labkit.core.findings import Finding, Severity
+from labkit.core.findings import Finding
 from labkit.core.report import On, Plot, Report, Section, Table, is_number_column
 from labkit.web.said import as_said
-
-#: What stands before a finding, as on the command line.
-WORDS = {Severity.NOTE: "Note", Severity.REFUSED: "Held"}
-
 
 #: Charts are drawn one after the other: their style is set for the whole program.
 _ONE_PEN = threading.Lock()
@@ -82,7 +78,7 @@ def _section(section: Section) -> ShownSection:
 
 def finding_facts(finding: Finding) -> tuple[str, str]:
     """Give a finding's word and sentence."""
-    return WORDS[finding.severity], as_said(finding.message)
+    return finding.severity.head, as_said(finding.message)
 
 
 def table_facts(table: Table) -> ShownTable:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from labkit.core.case.case_standing import CaseStanding, PairNow
-from labkit.core.case.trial_values import NOISE_MM
+from labkit.core.numbers import NOISE_MM
 from labkit.units import millimetres
 
 #: The picture is so wide and high, in its own units; pages scale it as a whole. On a telephone the

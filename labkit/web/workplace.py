@@ -13,7 +13,7 @@ from pathlib import Path
 
 from labkit.catalog.lettering import load_lettering
 from labkit.catalog.places import files_in
-from labkit.catalog.processes import processes
+from labkit.catalog.processes import UNCOMPENSATED, processes
 from labkit.catalog.profiles import Profile, read_profile
 from labkit.catalog.rods import rod_templates
 from labkit.catalog.toml_source import parse_toml, read_text
@@ -23,8 +23,6 @@ from labkit.ledger.store import Ledger, look_into, open_ledger
 from labkit.web.accounts import Accounts
 from labkit.workflow.rods.extra import Installed
 
-#: The process of a lab that names none.
-UNCOMPENSATED = "nominal"
 #: What a server answered while somebody types is kept so long, seconds.
 SERVER_HOLDS_S = 5.0
 

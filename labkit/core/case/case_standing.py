@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from labkit.core.case.cover import StepCover, TolerancedRod, cover_step
 from labkit.core.case.rod_life import IN_CIRCULATION, OUT_OF_HOUSE, RodState
 from labkit.core.case.standing import (
+    HUNDRED_AND_NOISE,
     PairStanding,
     RangeNow,
     pairs_not_to_be_worn,
@@ -18,9 +19,6 @@ from labkit.core.grading.prescription import MOST_SIDEWAYS_MM, Prescription, Sid
 from labkit.core.grading.steps import LengthLimits
 from labkit.core.numbers import Finite
 from labkit.units import millimetres
-
-#: Percent above which a pair stands above 100 %; below is noise of binary numbers.
-HUNDRED_AND_NOISE = 100.0 + 1e-6
 
 
 @dataclass(frozen=True)

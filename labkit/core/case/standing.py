@@ -17,10 +17,10 @@ from labkit.core.grading.steps import Hold
 from labkit.core.jaw.build import jaw_model
 from labkit.core.jaw.model import Designed, JawModel
 from labkit.core.jaw.rotation import Floats
-from labkit.core.numbers import Finite
+from labkit.core.numbers import NOISE_MM, Finite
 
-#: Rounding noise of binary numbers, mm: a pair that makes the maximum exactly is not beyond it.
-_NOISE_MM = 1e-9
+#: Percent above which a pair stands above 100 %; below is noise of binary numbers.
+HUNDRED_AND_NOISE = 100.0 + 1e-6
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class PairStanding(Finite):
 
         Of a pair that cannot be read back nobody knows that it does not.
         """
-        return self.percent is None or self.beyond_mm > self.tolerance_mm + _NOISE_MM
+        return self.percent is None or self.beyond_mm > self.tolerance_mm + NOISE_MM
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ def pairs_not_to_be_worn(
         model = jaw_model(prescription, scale.sideways_per_mm)
         found, unread = pairs_out((one.rod for one in known), model, scale)
         range_mm = float(scale.range_mm)
-        if not unread and all(pair.made.advancement_mm - range_mm <= _NOISE_MM for pair in found):
+        if not unread and all(pair.made.advancement_mm - range_mm <= NOISE_MM for pair in found):
             return frozenset()
     standing = pairs_standing(known, prescription)
     return frozenset(pair for pair, one in standing.items() if one.not_to_be_worn)

@@ -5,16 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.core.case.cover import StepCover
-from labkit.core.case.standing import PairStanding
+from labkit.core.case.standing import HUNDRED_AND_NOISE, PairStanding
 from labkit.core.case.trial_seen import Correct
 from labkit.core.findings import Finding, refusals
 from labkit.core.grading.prescription import Prescription
-from labkit.core.numbers import Finite
-
-#: Percent above which a pair is said to stand above 100 %; below is rounding of the readings.
-HUNDRED_AND_NOISE = 100.0 + 1e-6
-#: Rounding noise of binary numbers, mm.
-NOISE_MM = 1e-9
+from labkit.core.numbers import NOISE_MM, Finite
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,9 @@ from labkit.core.grading.prescription import Bite, Zero
 from labkit.core.numbers import Finite
 from labkit.units import plain
 
+#: Readings of the bite gauge, from the hindmost to the foremost.
+READINGS = ("retruded", "habitual", "registered", "protruded")
+
 
 def zero_reading(bite: Bite) -> Decimal | None:
     """Give the reading that counts as 0 %; None where it was not recorded."""

@@ -15,11 +15,8 @@ from labkit.core.grading.prescription import Grading
 from labkit.core.grading.steps import Hold, Step
 from labkit.core.jaw.model import Designed, JawModel
 from labkit.core.jaw.rotation import Floats
-from labkit.core.numbers import Finite
+from labkit.core.numbers import NOISE_MM, Finite
 from labkit.units import millimetres, plain
-
-#: Binary noise of a made advancement, mm.
-NOISE_MM = 1e-9
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,6 +11,7 @@ from labkit.core.grading.prescription import Grading, JawModelName, Prescription
 from labkit.core.grading.sides import SIDES_APART_MM
 from labkit.core.grading.steps import LengthLimits, Step
 from labkit.core.label.rules import upside_down
+from labkit.core.numbers import NOISE_MM
 from labkit.units import label_decimals, millimetres, plain
 
 #: The professional definition of an effective appliance: increments of 1 mm or less over a
@@ -19,8 +20,6 @@ WIDEST_STEP_MM = 1.0
 LEAST_SPAN_MM = 5.0
 #: An error of advancement by rounding that is worth a look, mm.
 WIDEST_ROUNDING_MM = 0.1
-#: Binary noise of an advancement, so that steps of exactly 1 mm are not noted.
-_NOISE_MM = 1e-9
 
 
 def set_notes(
@@ -37,7 +36,7 @@ def set_notes(
 def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
     """The advancements asked for count: rounding to the grid is shown on its own."""
     gaps = [(b.advancement_mm - a.advancement_mm, a, b) for a, b in pairwise(steps)]
-    wide = [gap for gap in gaps if gap[0] > WIDEST_STEP_MM + _NOISE_MM]
+    wide = [gap for gap in gaps if gap[0] > WIDEST_STEP_MM + NOISE_MM]
     if not wide:
         return
     widest, below, above = max(wide, key=lambda gap: gap[0])
@@ -52,7 +51,7 @@ def _wide_steps(steps: tuple[Step, ...]) -> Iterator[Finding]:
 
 
 def _moved_by_rounding(steps: tuple[Step, ...]) -> Iterator[Finding]:
-    moved = [step for step in steps if abs(step.rounding_mm) > WIDEST_ROUNDING_MM + _NOISE_MM]
+    moved = [step for step in steps if abs(step.rounding_mm) > WIDEST_ROUNDING_MM + NOISE_MM]
     if not moved:
         return
     most = max(moved, key=lambda step: abs(step.rounding_mm))
@@ -70,7 +69,7 @@ def _short_span(steps: tuple[Step, ...]) -> Iterator[Finding]:
     if not steps:
         return
     span = steps[-1].advancement_mm - steps[0].advancement_mm
-    if span >= LEAST_SPAN_MM - _NOISE_MM:
+    if span >= LEAST_SPAN_MM - NOISE_MM:
         return
     yield note(
         "short_span",

@@ -20,12 +20,11 @@ from labkit.core.grading.prescription import (
 )
 from labkit.core.grading.steps import LengthLimits, RodLength, Step
 from labkit.core.jaw.build import anchor_distance, registered_length
+from labkit.core.numbers import NOISE_MM
 from labkit.units import millimetres, plain
 
 #: A stated pin distance and the anchors may differ by this much (DEVELOPERS.md, The design).
 PIN_DISTANCE_AGREEMENT_MM = 0.05
-#: Binary noise in a distance of anchors, so that exactly 0.05 mm counts as agreeing.
-_NOISE_MM = 1e-9
 #: Below this |dL/dd| the rod stands within 12° of upright to the path, and a grid of 0.1 mm
 #: already means 0.5 mm of advancement: the length no longer tells the position.
 LEAST_MM_PER_MM = 0.2
@@ -74,7 +73,7 @@ def _distance_agrees(anchors: Anchors, side: Side) -> Finding | None:
     distance, stated = anchor_distance(anchors), anchors.pin_distance_mm
     if distance is None or stated is None:
         return None
-    if abs(distance - stated) <= PIN_DISTANCE_AGREEMENT_MM + _NOISE_MM:
+    if abs(distance - stated) <= PIN_DISTANCE_AGREEMENT_MM + NOISE_MM:
         return None
     return refused(
         "anchors_contradict_pin_distance",

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from labkit.core.numbers import NOISE_MM
 from labkit.core.rod.fittings.base import Wall
 from labkit.core.rod.rods import Process, RodTemplate
 from labkit.errors import GeometryError
 from labkit.units import plain
-
-#: A wall of exactly the least one is thick enough, whatever binary arithmetic makes of it.
-_NOISE_MM = 1e-9
 
 
 def walls_of(template: RodTemplate) -> Iterator[Wall]:
@@ -32,7 +30,7 @@ def check_walls(template: RodTemplate, process: Process) -> None:
         least, who = max(
             (built, f"process {process.name}"), (template.least_wall_mm or 0.0, "the template")
         )
-        if wall.thickness_mm < least - _NOISE_MM:
+        if wall.thickness_mm < least - NOISE_MM:
             raise GeometryError(
                 f"a rod of {template.name} is {plain(round(wall.thickness_mm, 3))} mm thick "
                 f"{wall.what}, but {who} needs at least {plain(least)} mm there; choose another "

@@ -11,6 +11,7 @@ from labkit.core.grading.prescription import Prescription
 from labkit.errors import LabkitError, RefusedError
 from labkit.ledger.queries import Reader
 from labkit.ledger.stored import CaseSummary, StoredPrescription
+from labkit.units import first_few
 from labkit.workflow.sets.stored_case import read_stored
 
 #: The key where it is no comment, as in a blank prescription.
@@ -71,11 +72,10 @@ def case_mark_notes(reader: Reader, case: str, mark: str) -> tuple[Finding, ...]
         ))
     others = [other for other in _with_mark(reader, mark) if other != case]
     if others:
-        more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
         found.append(note(
             "case_mark_shared",
             f"the case mark {mark} is also on rods in circulation of "
-            f"{', '.join(others[:MOST_NAMED])}{more}: washed together, they cannot be "
+            f"{first_few(others, most=MOST_NAMED)}: washed together, they cannot be "
             "distinguished; give one of the cases another mark",
             "case_mark",
         ))

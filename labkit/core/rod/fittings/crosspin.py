@@ -10,6 +10,7 @@ from typing import Annotated
 from labkit.core.form.keys import exact, quantity
 from labkit.core.jsonable import LEFT_OUT_AT_DEFAULT
 from labkit.core.label.lettering import Arc, Line, Piece, Point2
+from labkit.core.numbers import NOISE_MM
 from labkit.core.rod.building import Lowest, Place, Underside, Way
 from labkit.core.rod.curves import at, mirrored, moved_piece, quarter_turned
 from labkit.core.rod.fittings.base import FIT, BossFitting, Mount, Problem, Wall
@@ -21,8 +22,6 @@ from labkit.errors import GeometryError
 EDGE_PART = 0.25
 #: Greatest part of a crosspin's length that its root may take: the rest is the seat's.
 ROOT_PART = 0.25
-#: A root of exactly the greatest size fits, whatever binary arithmetic makes of it.
-_NOISE_MM = 1e-9
 
 
 @dataclass(frozen=True)
@@ -89,7 +88,7 @@ class Crosspin(BossFitting):
         most = min(
             (self.lip_diameter_mm - self.pin_diameter_mm) / 2, ROOT_PART * self.pin_length_mm
         )
-        if not 0.0 <= self.root_radius_mm <= most + _NOISE_MM:
+        if not 0.0 <= self.root_radius_mm <= most + NOISE_MM:
             raise GeometryError(
                 f"a root of {self.root_radius_mm:g} mm does not fit a pin of "
                 f"{self.pin_diameter_mm:g} mm, {self.pin_length_mm:g} mm long, with a lip of "
