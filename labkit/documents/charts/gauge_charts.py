@@ -175,7 +175,7 @@ def readings_chart(study: Study, odd: Sequence[Rod] = ()) -> Figure:
             markerfacecolor="none", markeredgecolor=ALERT, markeredgewidth=1.1,
         )
     _parts_along(axes, study)
-    axes.set_ylabel("reading minus mean of its rod, mm")
+    axes.set_ylabel("minus mean of rod, mm")
     _operators(axes, study)
     return figure
 
