@@ -24,11 +24,12 @@ SERVER = "postgresql://lab@127.0.0.1:1/lab"
     ("words", "said"),
     [
         (("--wait",), "--wait waits for a queue; add --queue"),
+        (("--again",), "--again asks a queue once more; add --queue, or leave it out"),
         (("--queue", "--by", "anna", "--workers", "2"), "say it to each `labkit worker`"),
         (("--queue",), "--queue makes recorded sets; name who asks for them with --by"),
         (("--queue", "--by", "anna"), "lab.sqlite is a file; name the record with --ledger"),
     ],
-    ids=["wait", "workers", "by", "file"],
+    ids=["wait", "again", "workers", "by", "file"],
 )
 def test_what_goes_together(tmp_path, words, said):
     (tmp_path / "rx.toml").write_text(ONE, encoding="utf-8")

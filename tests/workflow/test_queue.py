@@ -187,13 +187,42 @@ def test_a_batch_gives_up_what_no_host_could_make_and_says_why(
     monkeypatch.setattr(queued, "look_into", lambda _: nullcontext())
     queue.put([ONE])
     work(queue, made_but_one, (LEFT,), left=1)
-    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=True)
+    cases = {ONE.file: ONE.case}
+    (outcome,) = through_queue(queue, bench, cases, wait=True, again=False)
     assert (outcome.state, queue.at_work([ONE.key])) == ("given up", {})
     assert outcome.said[0].startswith("no host could make it in 2 tries, and none made any other")
-    assert f"the last one said, {platform.node()}: this host is another one; run" in outcome.said[0]
-    # The next request begins anew.
-    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=False)
+    last = f"the last one said, {platform.node()}: this host is another one"
+    assert outcome.said[0].endswith(last)
+    # A request with --again begins anew.
+    (outcome,) = through_queue(queue, bench, cases, wait=False, again=True)
     assert (outcome.state, outcome.said) == ("waiting", ())
+
+
+def refused_once(asked):
+    return Outcome(asked.file, asked.case, "refused", said=("rods are in circulation",))
+
+
+@pytest.mark.parametrize("make", [refused_once, never_made], ids=["refused", "broken off"])
+def test_what_workers_could_not_make_is_asked_for_again_only_with_again(
+    queue, few_tries, tmp_path, monkeypatch, make
+):
+    monkeypatch.setattr(queued, "_ask", lambda *_: ONE)
+    monkeypatch.setattr(queued, "look_into", lambda _: nullcontext())
+    bench = Bench(tmp_path, None, (), None, (), "anna", None)
+    queue.put([ONE])
+    kept = work(queue, make)[ONE.case]
+    for _ in range(2):
+        (outcome,) = through_queue(
+            queue, bench, {ONE.file: ONE.case}, wait=False, again=False
+        )
+        assert outcome == replace(kept, said=(*kept.said, (
+            "no worker tries it again by itself; when that is put right, ask for it once more with "
+            "--again"
+        )))
+        assert queue.at_work([ONE.key]) == {}
+    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=False, again=True)
+    assert (outcome.state, outcome.said) == ("waiting", ())
+    assert queue.outcomes([ONE.key]) == {}
 
 
 def asked_by_another_version(queue, tries):

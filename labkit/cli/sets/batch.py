@@ -77,6 +77,9 @@ _PACE_SECONDS = 600.0
               "the record (PostgreSQL).")
 @click.option("--wait", is_flag=True,
               help="With --queue: stay until every set is made or refused.")
+@click.option("--again", is_flag=True,
+              help="With --queue: ask once more for what workers could not make, whether it was "
+              "refused, given up or broken off (such as on a full disk).")
 @LOG
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each file.")
 @PROCESS
@@ -97,7 +100,7 @@ def command(
     With --by every set is recorded, as by `labkit make`.
 
     With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
-    many); run again, the command shows how far they are.
+    many); run again, the command shows how far they are, and why there is no set.
 
     Example: labkit batch prescriptions --out sets --process example-resin --by anna
     """
@@ -145,6 +148,11 @@ def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
     """
     if given["wait"] and not given["queued"]:
         raise InputError("--wait waits for a queue; add --queue", field="wait")
+    if given["again"] and not given["queued"]:
+        raise InputError(
+            "--again asks a queue once more; add --queue, or leave it out: without a queue what is "
+            "missing is tried each time", field="again",
+        )
     if not given["queued"]:
         return functools.partial(_made_here, bench, given["workers"] or os.cpu_count() or 1)
     if given["workers"]:
@@ -161,7 +169,7 @@ def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
 
     queue = Queue(bench.ledger_url)
     queue.begin()
-    return functools.partial(through_queue, queue, bench, wait=given["wait"])
+    return functools.partial(through_queue, queue, bench, wait=given["wait"], again=given["again"])
 
 
 def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:

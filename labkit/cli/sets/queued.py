@@ -20,6 +20,9 @@ from labkit.workflow.sets.cases import Case, open_case, refuse_if_refused
 from labkit.workflow.sets.queue import MARK_FILE, MOST_TRIES, Asked, Queue
 
 _LOOK_SECONDS = 1.0
+_AGAIN = (
+    "no worker tries it again by itself; when that is put right, ask for it once more with --again"
+)
 _GONE = (
     "it was taken out of the queue, or broke off there, and nothing was put down of it; run the "
     "same command again"
@@ -27,13 +30,14 @@ _GONE = (
 
 
 def through_queue(
-    queue: Queue, bench: Bench, cases: dict[str, str], *, wait: bool
+    queue: Queue, bench: Bench, cases: dict[str, str], *, wait: bool, again: bool
 ) -> Iterator[Outcome]:
     """Put what is missing into the queue; give what became of each prescription, or how far it is.
 
     Args:
         cases: File → case number.
         wait: Whether to stay until no set waits or is at work any more.
+        again: Whether to ask once more for what workers could not make the last time.
     """
     (bench.out_dir / MARK_FILE).touch()
     asked: dict[str, Asked] = {}
@@ -44,6 +48,8 @@ def through_queue(
                 yield told
             else:
                 asked[told.key] = told
+    if not again:
+        yield from _without_a_set(queue, asked)
     queue.put(list(asked.values()))
     tell_done(f"{counted(len(asked), 'set')} wait in the queue, are at work or done")
     while asked:
@@ -62,6 +68,14 @@ def through_queue(
         yield Outcome(one.file, one.case, left[key], said=said)
 
 
+def _without_a_set(queue: Queue, asked: dict[str, Asked]) -> Iterator[Outcome]:
+    """Take away what workers could not make the last time: they would say the same again."""
+    at_work = queue.at_work(list(asked))  # looked at first: it may end meanwhile
+    for key, outcome in queue.outcomes(list(asked)).items():
+        if key not in at_work and outcome.state not in ("made", "there"):
+            yield _become(asked.pop(key), outcome)
+
+
 def _given_up(
     queue: Queue, asked: dict[str, Asked], put_back: dict[str, tuple[int, Outcome]]
 ) -> Iterator[Outcome]:
@@ -74,19 +88,18 @@ def _given_up(
             continue
         why = (
             f"no host could make it in {tries} tries, and none made any other set meanwhile; the "
-            f"last one said, {' '.join(outcome.said)}; run the same command again when that is "
-            "put right"
+            f"last one said, {' '.join(outcome.said)}"
         )
         told = Outcome(asked[key].file, asked[key].case, "given up", said=(why,))
         if queue.give_up(asked[key], told):
-            del asked[key]
-            yield told
+            yield _become(asked.pop(key), told)
 
 
 def _become(asked: Asked, outcome: Outcome | None) -> Outcome:
     if outcome is None:
         return Outcome(asked.file, asked.case, "broken off", said=(_GONE,))
-    return dataclasses.replace(outcome, file=asked.file)
+    said = outcome.said if outcome.state in ("made", "there") else (*outcome.said, _AGAIN)
+    return dataclasses.replace(outcome, file=asked.file, said=said)
 
 
 def _ask(bench: Bench, reader: Reader, file: str, case: str) -> Asked | Outcome:
