@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import re
 import shutil
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+from labkit.core.case.identifier import grouped
 from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.set_folder import wrong_files
 from labkit.ledger.builds import builds_of, last_build
@@ -96,12 +98,18 @@ def older(two, two_cases, tmp_path):
         yield recorder, said
 
 
-def test_a_restored_record_takes_up_a_build_that_it_lost(two, older, builds):
+@pytest.mark.parametrize("lies", ["in its place", "beside it"])
+def test_a_restored_record_takes_up_a_build_that_it_lost(two, older, builds, lies):
     recorder, said = older
-    left = unfinished(build(two, builds, CASE).folder)
+    left = build(two, builds, CASE).folder
+    if lies == "beside it":
+        left = unfinished(left)
     sums = (left / "SHA256SUMS").read_bytes()
     again = build(recorder, builds, CASE)
-    assert (again.number, said) == (1, [])
+    assert (again.number, said) == (1, [
+        f"{builds / 'build-1'} was finished by an earlier run and is recorded only now: its rods "
+        "may be built already, so look before you build it"
+    ])
     assert (again.folder / "SHA256SUMS").read_bytes() == sums
     assert [path.name for path in builds.iterdir()] == ["build-1"]
     (told,) = builds_of(recorder.ledger, CASE)
@@ -115,12 +123,39 @@ def test_a_restored_record_deletes_no_whole_build_and_tells_of_it(two, older, bu
     left = unfinished(build(two, builds, CASE).folder)
     torn = shutil.copytree(left, builds / ".build-3.unfinished")
     (torn / "map.pdf").unlink()
-    made = build(recorder, builds, CASE, OTHER)
+    again = (*identifiers(two), *identifiers(two, OTHER))
+    made = build(recorder, builds, CASE, OTHER, again=again)
     assert made.number == 3
     assert (wrong_files(placed), wrong_files(left), torn.exists()) == ((), (), False)
     told = "holds a finished build of this record, which does not know it: a run was ended before"
     assert [sentence.partition(" holds ")[0] for sentence in said] == [str(left), str(placed)]
     assert all(told in sentence for sentence in said)
+
+
+def test_a_restored_record_builds_no_rod_of_a_lost_build_again(two, older, builds):
+    recorder, _ = older
+    rod, *others = identifiers(two)
+    lost = build(two, builds, CASE).folder
+    with pytest.raises(RefusedError) as refused:
+        build(recorder, builds, rod)
+    assert re.fullmatch(
+        rf"the rod {grouped(rod)} \(.*\) is not built: {lost}, a finished build of this record "
+        "that is not in it, holds it, so it may be built already; to take that build up, give the "
+        "command that made it; if it was never built, remove that folder; to build a rod twice, "
+        "name it with --again; nothing was written", str(refused.value),
+    )
+    # Another build passes its number, and it still is not built again without a word.
+    assert build(recorder, builds, OTHER).number == 2
+    with pytest.raises(
+        RefusedError, match=rf"4 rods, .* are not built: {lost}, .*; a later build is recorded, so "
+        "that one cannot be taken up: if it was built, measure its rods as they are; if it was",
+    ):
+        build(recorder, builds, CASE)
+    assert sorted(path.name for path in builds.iterdir()) == ["build-1", "build-2"]
+    assert build(recorder, builds, again=(rod,)).number == 3
+    shutil.rmtree(lost)
+    assert build(recorder, builds, CASE).number == 4
+    assert builds_of(recorder.ledger, CASE)[-1].given == set(others)
 
 
 def test_a_settled_build_answers_the_same_command_alone(two, builds):

@@ -23,6 +23,7 @@ from labkit.ledger.builds import last_build
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
 from labkit.ledger.rows import content_sha256
+from labkit.ledger.stored import StoredRod
 from labkit.locks import only_one
 from labkit.units import counted, first_few
 from labkit.workflow.builds.files import build_content, write_files
@@ -33,6 +34,7 @@ from labkit.workflow.builds.left_behind import (
     is_recorded,
     number_of,
     put_in_place,
+    refuse_lost,
     settle,
     staging_of,
     tell_unknown,
@@ -71,6 +73,12 @@ class Planned:
     wanted: Wanted
     layout: Layout
     process: Process
+
+    @property
+    def once(self) -> list[StoredRod]:
+        """The rods on its beds that were not asked for again."""
+        stored = (one.piece.stored for one in self.layout.lying if not one.piece.spare)
+        return [rod for rod in stored if rod and rod.identifier not in self.wanted.again]
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +139,8 @@ def make_build(
 
     The folder is written beside its place. Recording it decides; the rename follows, and is made
     up for by the next run where a kill comes between the two. What was finished and is not in the
-    record is recorded as it lies, where the same would be laid out now.
+    record is recorded as it lies, where the same would be laid out now; where it holds rods that
+    are wanted and another would be laid out, nothing is built.
 
     Raises:
         RefusedError: As `plan_build`; or a file does not measure as it should, or the record has
@@ -149,11 +158,13 @@ def make_build(
         finished = finished_before(out, last, lambda build: {
             **build_content(build, planned.layout, process), "asked": told
         })
+        if not finished:
+            refuse_lost(out, recorder.ledger, planned.once)
         tell_unknown(out, recorder, finished)
         number = number_of(finished) if finished else 1 + max(
             last, *map(number_of, out.iterdir()), 0
         )
-        final, staging = out / f"build-{number}", staging_of(out, number)
+        final, staging = out / f"build-{number}", finished or staging_of(out, number)
         try:
             if not finished:
                 staging.mkdir()
@@ -165,8 +176,14 @@ def make_build(
             if not finished and not is_recorded(staging, recorder.ledger):
                 shutil.rmtree(staging, ignore_errors=True)
             raise
-        put_in_place(staging, final)
+        if staging != final:
+            put_in_place(staging, final)
         tell_done(f"{final} lies whole in its place")
+        if finished:
+            recorder.say(
+                f"{final} was finished by an earlier run and is recorded only now: its rods may be "
+                "built already, so look before you build it"
+            )
     return MadeBuild(number, final, settled, planned)
 
 

@@ -1,4 +1,4 @@
-"""Builds that runs left beside their place: what is put there, swept, recorded after all, or told.
+"""Builds that runs left unrecorded: what is put in place, swept, recorded after all, or told.
 
 A folder that its own list of sums says is whole is never removed: the record may have been restored
 from before it.
@@ -9,17 +9,19 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from labkit.errors import DeliveryError, InputError
+from labkit.errors import DeliveryError, InputError, RefusedError
 from labkit.exports.write.set_folder import SUMS_FILE, sha256_of, wrong_files
 from labkit.ledger.builds import builds_of, last_build
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
+from labkit.ledger.stored import StoredRod
 from labkit.units import as_written
 from labkit.workflow.builds.files import BUILD_FILE
+from labkit.workflow.builds.wanted import named_in_sentence
 from labkit.workflow.record.recorder import Recorder
 
 _NAME = re.compile(r"\.?build-(\d+)(\.unfinished)?")
@@ -38,6 +40,12 @@ def staging_of(out: Path, number: int) -> Path:
 
 def _stagings(out: Path) -> list[Path]:
     return sorted(out.glob(".build-*.unfinished"), key=number_of)
+
+
+def _folders(out: Path) -> list[Path]:
+    """Give the folders of builds, those beside their places first."""
+    placed = (path for path in out.glob("build-*") if number_of(path))
+    return [*_stagings(out), *sorted(placed, key=number_of)]
 
 
 def settle(out: Path, recorder: Recorder) -> tuple[Path, ...]:
@@ -75,15 +83,51 @@ def finished_before(
     Args:
         last: Number of the last recorded build; an earlier number cannot be recorded any more.
         content_of: Gives what build.json would hold, for a number and a day.
+
+    Returns:
+        Its folder, beside its place or in it.
     """
-    for staging in _stagings(out):
-        content, number = _content(staging), number_of(staging)
-        if (
-            number > last and _is_whole(staging) and not (out / f"build-{number}").exists()
-            and content == _as_read(content_of((number, str(content.get("date")))))
-        ):
-            return staging
+    for folder in _folders(out):
+        number = number_of(folder)
+        if number <= last or (folder != (final := out / f"build-{number}") and final.exists()):
+            continue
+        content = _content(folder)
+        expected = _as_read(content_of((number, str(content.get("date")))))
+        if content == expected and _is_whole(folder):
+            return folder
     return None
+
+
+def refuse_lost(out: Path, reader: Reader, rods: Sequence[StoredRod]) -> None:
+    """Refuse rods that lie in a finished build of this record, which does not know it.
+
+    Raises:
+        RefusedError: They may be built already.
+    """
+    last, own = last_build(reader), identity_of(reader)
+    told = []
+    for folder in _folders(out):
+        content = _content(folder)
+        lying = _identifiers(content)
+        held = [rod for rod in rods if rod.identifier in lying]
+        if held and _asked(content).get("record") == own and not is_recorded(folder, reader):
+            them, they = ("them", "they") if held[1:] else ("it", "it")
+            told.append(
+                f"{named_in_sentence(held)} not built: {folder}, a finished build of this record "
+                f"that is not in it, holds {them}, so {they} may be built already; "
+                f"{_TAKE_UP if number_of(folder) > last else _PASSED}; if it was never built, "
+                "remove that folder; to build a rod twice, name it with --again; nothing was "
+                "written"
+            )
+    if told:
+        raise RefusedError("\n".join(told), field="out", value=str(out))
+
+
+_TAKE_UP = "to take that build up, give the command that made it"
+_PASSED = (
+    "a later build is recorded, so that one cannot be taken up: if it was built, measure its rods "
+    "as they are"
+)
 
 
 def tell_unknown(out: Path, recorder: Recorder, finished: Path | None) -> None:
@@ -111,12 +155,10 @@ def tell_unknown(out: Path, recorder: Recorder, finished: Path | None) -> None:
 def _unknown(out: Path, reader: Reader) -> Iterator[Path]:
     """Give whole builds that are not recorded; of those in their places, those lost since."""
     last, own = last_build(reader), identity_of(reader)
-    lost = [
-        path for path in out.glob("build-*")
-        if number_of(path) > last and asked_of(path).get("record") == own
-    ]
-    for folder in (*_stagings(out), *sorted(lost, key=number_of)):
-        if _is_sealed(folder) and not is_recorded(folder, reader):
+    for folder in _folders(out):
+        beside = folder.name.startswith(".")
+        lost = beside or (number_of(folder) > last and asked_of(folder).get("record") == own)
+        if lost and _is_sealed(folder) and not is_recorded(folder, reader):
             yield folder
 
 
@@ -178,8 +220,22 @@ def asked_of(folder: Path) -> Mapping[str, Any]:
     Raises:
         OSError: Its file cannot be read.
     """
-    asked = _content(folder).get("asked")
+    return _asked(_content(folder))
+
+
+def _asked(content: Mapping[str, Any]) -> Mapping[str, Any]:
+    asked = content.get("asked")
     return asked if isinstance(asked, dict) else {}
+
+
+def _identifiers(content: Mapping[str, Any]) -> frozenset[str]:
+    """Give the rods that lie in a build; none of a file that is not as it should be."""
+    try:
+        return frozenset(
+            str(piece["identifier"]) for bed in content["beds"] for piece in bed["pieces"]
+        )
+    except (LookupError, TypeError):
+        return frozenset()
 
 
 def _as_read(content: Mapping[str, Any]) -> Any:

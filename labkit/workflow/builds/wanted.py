@@ -67,10 +67,12 @@ class Wanted:
     Args:
         sets: Set → its rods to build, in the order in which cases were named.
         spares: Rods of which a spare piece was asked for.
+        again: Rods that are built whether or not they were built before.
     """
 
     sets: Mapping[str, tuple[StoredSet, tuple[StoredRod, ...]]]
     spares: frozenset[str]
+    again: frozenset[str]
     left: tuple[LeftOut, ...]
 
     @property
@@ -94,7 +96,8 @@ def wanted(reader: Reader, asked: Asked) -> Wanted:
         RefusedError: A rod that was named by its identifier cannot be built, or nothing is left
             to build.
     """
-    look = _Look(reader, frozenset(map(_digits(reader), asked.again)))
+    again = frozenset(map(_digits(reader), asked.again))
+    look = _Look(reader, again)
     taken: dict[str, list[StoredRod]] = {}
     left: list[LeftOut] = []
     refused: dict[WhyNot, list[StoredRod]] = {}
@@ -118,7 +121,7 @@ def wanted(reader: Reader, asked: Asked) -> Wanted:
     found = ((name, reader.set_named(name), rods) for name, rods in taken.items())
     return Wanted(
         {name: (stored, tuple(rods)) for name, stored, rods in found if stored and rods},
-        spares, tuple(left),
+        spares, again, tuple(left),
     )
 
 
