@@ -12,7 +12,7 @@ A prescription `rx` is the path of a file, its text, or its tables as a dictiona
 from importlib import import_module
 from typing import Any
 
-__version__ = "1.5.0"
+__version__ = "1.6.0"
 #: Function → where it stands; `import labkit` alone loads none of it.
 _FUNCTIONS = {
     "lengths": "labkit.workflow.notebook",
