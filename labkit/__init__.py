@@ -9,10 +9,13 @@ Three functions for notebooks and scripts, loaded when they are first used:
 A prescription `rx` is the path of a file, its text, or its tables as a dictionary.
 """
 
+import time
 from importlib import import_module
 from typing import Any
 
 __version__ = "1.6.0"
+#: When this process loaded the program, seconds since 1970.
+LOADED_AT = time.time()
 #: Function → where it stands; `import labkit` alone loads none of it.
 _FUNCTIONS = {
     "lengths": "labkit.workflow.notebook",

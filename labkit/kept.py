@@ -36,6 +36,9 @@ def cache_folder(what: str, environment: Mapping[str, str] = os.environ) -> Path
 def digest_of_program(sources: Iterable[str], libraries: Iterable[str]) -> str:
     """Give a digest of what a result follows from beside what it is about; empty without.
 
+    Empty also where the program was changed since this process loaded it: its results would be
+    kept as another program's.
+
     Args:
         sources: Patterns of the program's own files.
     """
@@ -46,6 +49,8 @@ def digest_of_program(sources: Iterable[str], libraries: Iterable[str]) -> str:
             digest.update(f"{library} {version(library)}\n".encode())
         for pattern in sources:
             for path in sorted(root.glob(pattern)):
+                if path.stat().st_ctime > labkit.LOADED_AT:
+                    return ""
                 digest.update(path.read_bytes())
     except (OSError, PackageNotFoundError):
         return ""

@@ -46,6 +46,16 @@ def test_what_turns_away_is_not_drawn():
     assert drawn(square(10, 10, 8, 0.0), [(2, 1, 0), (3, 2, 0)], [BLACK] * 2).min() == 255
 
 
+@pytest.mark.parametrize("off", [1e-14, 1e-13, 1e-12])
+def test_an_edge_that_is_all_but_level_stays_with_its_triangle(off):
+    """On the middle of a row of samples, where how far an edge leans cancels out."""
+    level = 20.25
+    corners = [(10.0, level - off, 0.0), (30.0, level + off, 0.0), (20.0, level + 4.0, 0.0)]
+    for triangle in ((0, 1, 2), (0, 2, 1)):
+        seen = np.nonzero(drawn(corners, [triangle], [BLACK])[..., 0] < 255)[1]
+        assert not len(seen) or (seen.min() >= 10 and seen.max() <= 30)
+
+
 @pytest.mark.parametrize("turned", [False, True])
 def test_the_nearest_is_seen_whichever_comes_first(turned):
     near, far = square(10, 10, 10, 2.0), square(15, 15, 10, 1.0)

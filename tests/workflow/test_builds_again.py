@@ -52,16 +52,19 @@ def unfinished(folder):
     return folder.rename(folder.with_name(f".{folder.name}.unfinished"))
 
 
-def test_a_finished_build_of_another_record_stays_and_is_told(two, builds, tmp_path, monkeypatch):
+@pytest.mark.parametrize("spoilt", ["", "map.pdf"])
+def test_a_finished_build_of_another_record_stays_and_is_told(two, builds, monkeypatch, spoilt):
     monkeypatch.setattr(job, "identity_of", lambda _: "another")
     left = unfinished(build(two, builds, OTHER).folder)
     monkeypatch.undo()
     monkeypatch.setattr(left_behind, "is_recorded", lambda *_: False)
+    if spoilt:
+        (left / spoilt).unlink()
     told = []
     object.__setattr__(two, "say", told.append)
     assert left_behind.settle(builds, two) == ()
     left_behind.tell_unknown(builds, two, None)
-    assert wrong_files(left) == ()
+    assert wrong_files(left) == ((f"{spoilt} is missing",) if spoilt else ())
     assert [sentence.partition("; it stays")[0] for sentence in told] == [
         f"{left} holds a finished build that this record does not know"
     ]
@@ -115,6 +118,16 @@ def test_a_restored_record_takes_up_a_build_that_it_lost(two, older, builds, lie
     (told,) = builds_of(recorder.ledger, CASE)
     assert (told.number, told.given) == (1, set(identifiers(two)))
     assert verify(recorder.ledger).ok
+
+
+def test_what_a_slicer_saves_beside_a_build_takes_nothing_from_it(two, older, builds):
+    recorder, said = older
+    left = unfinished(build(two, builds, CASE).folder)
+    (left / "bed-1.gcode").write_text("G1\n")
+    again = build(recorder, builds, CASE)
+    assert again.number == 1
+    assert "was finished by an earlier run and is recorded only now" in said[0]
+    assert (again.folder / "bed-1.gcode").exists()
 
 
 def test_a_restored_record_deletes_no_whole_build_and_tells_of_it(two, older, builds):

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg.conninfo import make_conninfo
+from psycopg.sql import SQL, Identifier
 from psycopg.types.json import Jsonb
 
 from labkit.cli.sets import queued
@@ -93,6 +95,21 @@ def made_elsewhere(folder, asked):
         return Outcome(asked.file, asked.case, "waiting", said=("this host is another one",))
     assert other.exists()
     return never_made(asked) if tried == 1 else made(asked)
+
+
+def test_a_worker_s_role_need_not_make_tables(queue, server):
+    role = f"worker_{queue.schema}"[:60]
+    with psycopg.connect(queue.conninfo, autocommit=True) as connection:
+        connection.execute(SQL("CREATE ROLE {} LOGIN").format(Identifier(role)))
+        for what in ("USAGE ON SCHEMA", "SELECT, INSERT, UPDATE, DELETE ON ALL TABLES IN SCHEMA"):
+            connection.execute(
+                SQL("GRANT " + what + " {} TO {}").format(
+                    Identifier(queue.schema), Identifier(role)
+                )
+            )
+    queue.conninfo = make_conninfo(queue.conninfo, user=role)
+    queue.begin()
+    assert queue.at_work([ONE.key]) == {}
 
 
 def test_a_set_is_asked_for_once_and_what_became_of_it_is_kept(queue):
@@ -188,6 +205,8 @@ def test_a_batch_gives_up_what_no_host_could_make_and_says_why(
     queue.put([ONE])
     work(queue, made_but_one, (LEFT,), left=1)
     cases = {ONE.file: ONE.case}
+    (outcome,) = through_queue(queue, bench, cases, wait=False, again=False)
+    assert outcome.state == "waiting"  # a look gives nothing up
     (outcome,) = through_queue(queue, bench, cases, wait=True, again=False)
     assert (outcome.state, queue.at_work([ONE.key])) == ("given up", {})
     assert outcome.said[0].startswith("no host could make it in 2 tries, and none made any other")

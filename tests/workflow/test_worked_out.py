@@ -6,6 +6,7 @@ import random
 
 import pytest
 
+import labkit
 from labkit.kept import VARIABLE
 from labkit.ledger.bodies import PapersPrinted
 from labkit.ledger.events import Kind
@@ -122,6 +123,18 @@ def something(book, case, chance):
         state = "lost" if rod.state == "delivered" else what
         body = {"identifier": rod.identifier, "state": state}
         book.ledger.record(Kind.ROD_STATE, case, body, "anna", START)
+
+
+def test_a_program_that_was_changed_meanwhile_keeps_nothing(kept, book, monkeypatch):
+    """A server goes on as it was loaded: its answers are not those of the files that lie there."""
+    dry.first_set(book, parallel("A"))
+    monkeypatch.setattr(labkit, "LOADED_AT", 0.0)
+    worked_out._program.cache_clear()
+    assert told(book.ledger) == told(book.ledger) == slowly(book.ledger)
+    kept.clear()
+    told(book.ledger)
+    worked_out._program.cache_clear()
+    assert set(kept) == {"A"}
 
 
 def test_what_cannot_be_worked_out_is_tried_again(kept, book):

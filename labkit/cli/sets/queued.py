@@ -59,9 +59,9 @@ def through_queue(
         for key in done:
             yield _become(asked.pop(key), outcomes.get(key))
         put_back = queue.put_back(list(asked))
-        yield from _given_up(queue, asked, put_back)
         if not wait:
             break
+        yield from _given_up(queue, asked, put_back)
         time.sleep(_LOOK_SECONDS if asked else 0)
     for key, one in asked.items():
         said = put_back[key][1].said if key in put_back else ()

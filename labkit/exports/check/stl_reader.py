@@ -216,8 +216,9 @@ def _check_normals(path: Path, numbers: NDArray[np.float32], mesh: FacetMesh) ->
         numbers: Normals and corners as written, coordinate by coordinate, shape (4, 3, m).
     """
     normals, corners = numbers[0], numbers[1:]
-    edges = (corners[[1, 2, 0]] - corners) ** 2
-    longest = edges.sum(axis=1).max(axis=0)
+    with np.errstate(over="ignore"):  # of a part that is far too large
+        edges = (corners[[1, 2, 0]] - corners) ** 2
+        longest = edges.sum(axis=1).max(axis=0)
     firm = squares_of(mesh.crosses) > THIN_FACET_MM**2 * longest
     off = np.abs(np.sqrt((normals**2).sum(axis=0)) - 1.0)
     _require(not (firm & ~(off < UNIT_NORMAL)).any(), path, "a normal is not a unit vector")

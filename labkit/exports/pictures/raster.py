@@ -71,6 +71,8 @@ def _spans(places: Floats, colours: Floats) -> _Spans:
                          for i, j in ((0, 2), (0, 1), (1, 2))])
     foot = np.stack([x[:, 0], x[:, 0], x[:, 1]]) - lean * np.stack([y[:, 0], y[:, 0], y[:, 1]])
     bounds = _rounded(y.T)
+    # An edge that is level but for the last digits leaves its triangle.
+    least, most = _rounded(np.stack([x.min(axis=1), x.max(axis=1)]))
     parts = []
     for short, top, bottom in ((1, bounds[0], bounds[1]), (2, bounds[1], bounds[2])):
         count = bottom - top
@@ -79,7 +81,8 @@ def _spans(places: Floats, colours: Floats) -> _Spans:
         level = row + 0.5
         sides = [_rounded(np.repeat(lean[edge], count) * level + np.repeat(foot[edge], count))
                  for edge in (0, short)]
-        first, last = np.minimum(*sides), np.maximum(*sides)
+        first = np.maximum(np.minimum(*sides), least[which])
+        last = np.minimum(np.maximum(*sides), most[which])
         some = np.nonzero(first < last)[0]
         parts.append((which[some], row[some], first[some], (last - first)[some]))
     which, row, first, count = (np.concatenate(each) for each in zip(*parts, strict=True))

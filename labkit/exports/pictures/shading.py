@@ -98,7 +98,8 @@ def _with_normals(
     number = number[parted]
     of_facet = np.repeat(crosses, 3, axis=0)
     sums = np.stack([np.bincount(number, of_facet[:, axis]) for axis in range(3)], axis=1)
-    lengths = np.sqrt(np.einsum("ij,ij->i", sums, sums))
+    # Plain products and sums: a numeric library may join them, rounded once, on some processors.
+    lengths = np.sqrt((sums * sums).sum(axis=1))
     return ShadedMesh(
         vertices=corners.reshape(-1, 3)[firsts].astype(np.float32),
         normals=(sums / np.maximum(lengths, _LEAST)[:, None]).astype(np.float32),
@@ -123,7 +124,7 @@ def _parted(
     other[np.argsort(others)] = np.argsort(edges)
     unit = crosses / np.maximum(np.linalg.norm(crosses, axis=1), _LEAST)[:, None]
     own = np.arange(len(edges))
-    turn = np.einsum("ij,ij->i", unit[own // 3], unit[other // 3])
+    turn = (unit[own // 3] * unit[other // 3]).sum(axis=1)
     smooth = (edges[other] == others) & (turn > np.cos(np.radians(SHARP_DEG)))
     behind = 3 * (other // 3) + (other + 1) % 3
     onward, back = np.where(smooth, behind, own), own.copy()

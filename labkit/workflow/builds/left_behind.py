@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from labkit.errors import DeliveryError, InputError, RefusedError
-from labkit.exports.write.set_folder import SUMS_FILE, sha256_of, wrong_files
+from labkit.exports.write.set_folder import SUMS_FILE, sha256_of, sums_of
 from labkit.ledger.builds import builds_of, last_build
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
@@ -61,7 +61,10 @@ def settle(out: Path, recorder: Recorder) -> tuple[Path, ...]:
     for staging in _stagings(out):
         final = out / f"build-{number_of(staging)}"
         if not is_recorded(staging, recorder.ledger):
-            if not _is_whole(staging):
+            if not _is_sealed(staging) or (
+                asked_of(staging).get("record") == identity_of(recorder.ledger)
+                and not _is_whole(staging)
+            ):
                 shutil.rmtree(staging, ignore_errors=True)
         elif final.exists():
             recorder.say(
@@ -189,12 +192,16 @@ def _is_sealed(folder: Path) -> bool:
 def _is_whole(folder: Path) -> bool:
     """Tell whether the files of a build are as its list of sums says.
 
+    What a slicer or a desktop saved beside them takes nothing from it.
+
     Raises:
         OSError: A file cannot be read, which leaves that open.
     """
     try:
-        return _is_sealed(folder) and not wrong_files(folder)
-    except InputError:
+        return _is_sealed(folder) and all(
+            sha256_of(folder / name) == digest for name, digest in sums_of(folder).items()
+        )
+    except (InputError, FileNotFoundError):
         return False
 
 

@@ -32,14 +32,15 @@ MARK_FILE = ".labkit-queue"
 MOST_TRIES = 10
 _CONNECT_SECONDS = 10
 #: What became of sets; what hosts put back, in how many rounds, and why; when a set was last made.
-_TABLES = (
-    "CREATE TABLE IF NOT EXISTS labkit_outcomes (key text PRIMARY KEY, outcome jsonb NOT NULL, "
-    "at timestamptz NOT NULL DEFAULT now())",
-    "CREATE TABLE IF NOT EXISTS labkit_put_back (key text PRIMARY KEY, tries integer NOT NULL, "
+#: Table → what makes it, in the order in which they come.
+_TABLES = {
+    "labkit_outcomes": "CREATE TABLE labkit_outcomes (key text PRIMARY KEY, "
     "outcome jsonb NOT NULL, at timestamptz NOT NULL DEFAULT now())",
-    "CREATE TABLE IF NOT EXISTS labkit_last_made (one boolean PRIMARY KEY, at timestamptz)",
-    "INSERT INTO labkit_last_made VALUES (true, '-infinity') ON CONFLICT DO NOTHING",
-)
+    "labkit_put_back": "CREATE TABLE labkit_put_back (key text PRIMARY KEY, "
+    "tries integer NOT NULL, outcome jsonb NOT NULL, at timestamptz NOT NULL DEFAULT now())",
+    "labkit_last_made": "CREATE TABLE labkit_last_made (one boolean PRIMARY KEY, at timestamptz); "
+    "INSERT INTO labkit_last_made VALUES (true, '-infinity')",
+}
 #: Puts down what became of a set; takes `key` and `outcome`.
 PUT_OUTCOME = (
     "INSERT INTO labkit_outcomes (key, outcome) VALUES (%(key)s, %(outcome)s) "
@@ -161,13 +162,19 @@ class Queue:
 
         with self._connected() as connection:
             connection.execute("SELECT pg_advisory_xact_lock(%s)", [ADVISORY_KEY])
-            found = connection.execute("SELECT to_regclass('labkit_outcomes')").fetchone()
-            if found is None or found[0] is None:
+            rows = connection.execute(
+                "SELECT name FROM unnest(%s::text[]) AS name WHERE to_regclass(name) IS NULL",
+                [list(_TABLES)],
+            ).fetchall()
+            missing = {name for (name,) in rows}
+            if "labkit_outcomes" in missing:
                 schema = Identifier(self.schema)
                 connection.execute(SQL("CREATE SCHEMA IF NOT EXISTS {}").format(schema))
                 connection.execute(SchemaManager.get_schema())
-            for table in _TABLES:
-                connection.execute(table)
+            # A worker's role may not make tables: nothing is asked for that is there.
+            for name, table in _TABLES.items():
+                if name in missing:
+                    connection.execute(table)
 
     def put(self, asked: Sequence[Asked]) -> None:
         """Put sets in; one that waits or is at work already is not put in twice."""
