@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from threading import Event
 
 import pytest
 
@@ -105,7 +106,7 @@ def worked(item: str) -> str:
 
 def test_a_worker_that_is_killed_takes_no_other_case_with_it():
     items = ["a", "b", "kill c", "d", "e"]
-    done = sorted(in_a_pool(worked, items, 2, lambda item: f"lost {item}"))
+    done = sorted(in_a_pool(worked, items, 2, lambda item: f"lost {item}", Event()))
     assert "lost kill c" in done
     # What was at work beside it each time may be lost with it; the rest is done.
     assert len(done) == len(items)

@@ -6,6 +6,7 @@ import functools
 import os
 import platform
 import signal
+import threading
 from contextlib import nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -31,6 +32,7 @@ from tests.support.making import ONE as ONE_STEP
 WHOLE = int(os.environ.get("LABKIT_QUEUE_CASES", "16"))
 KILLS = 8
 FEW = 2
+NOT = threading.Event()
 ONE = Asked("a.toml", "QF-1", "text", "/sets", "anna", None, "ab", "cd")
 TWO = replace(ONE, file="b.toml", case="QF-2")
 THREE = replace(ONE, file="c.toml", case="QF-3")
@@ -205,15 +207,15 @@ def test_a_batch_gives_up_what_no_host_could_make_and_says_why(
     queue.put([ONE])
     work(queue, made_but_one, (LEFT,), left=1)
     cases = {ONE.file: ONE.case}
-    (outcome,) = through_queue(queue, bench, cases, wait=False, again=False)
+    (outcome,) = through_queue(queue, bench, cases, wait=False, again=False, stop=NOT)
     assert outcome.state == "waiting"  # a look gives nothing up
-    (outcome,) = through_queue(queue, bench, cases, wait=True, again=False)
+    (outcome,) = through_queue(queue, bench, cases, wait=True, again=False, stop=NOT)
     assert (outcome.state, queue.at_work([ONE.key])) == ("given up", {})
     assert outcome.said[0].startswith("no host could make it in 2 tries, and none made any other")
     last = f"the last one said, {platform.node()}: this host is another one"
     assert outcome.said[0].endswith(last)
     # A request with --again begins anew.
-    (outcome,) = through_queue(queue, bench, cases, wait=False, again=True)
+    (outcome,) = through_queue(queue, bench, cases, wait=False, again=True, stop=NOT)
     assert (outcome.state, outcome.said) == ("waiting", ())
 
 
@@ -232,14 +234,14 @@ def test_what_workers_could_not_make_is_asked_for_again_only_with_again(
     kept = work(queue, make)[ONE.case]
     for _ in range(2):
         (outcome,) = through_queue(
-            queue, bench, {ONE.file: ONE.case}, wait=False, again=False
+            queue, bench, {ONE.file: ONE.case}, wait=False, again=False, stop=NOT
         )
         assert outcome == replace(kept, said=(*kept.said, (
             "no worker tries it again by itself; when that is put right, ask for it once more with "
             "--again"
         )))
         assert queue.at_work([ONE.key]) == {}
-    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=False, again=True)
+    (outcome,) = through_queue(queue, bench, {ONE.file: ONE.case}, wait=False, again=True, stop=NOT)
     assert (outcome.state, outcome.said) == ("waiting", ())
     assert queue.outcomes([ONE.key]) == {}
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import functools
-import json
 import os
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,12 +26,14 @@ from labkit.cli.common import (
     say,
     sets_option,
 )
+from labkit.cli.ending import NotShownError
 from labkit.cli.print_report import print_report
 from labkit.cli.process.notes import close_with, note_all, open_with, trend_notes
 from labkit.cli.record.recording import may_record, not_recorded, said
 from labkit.cli.sets.one_of_many import Bench, failed, make_one
-from labkit.core.jsonable import jsonable
+from labkit.cli.sets.outcome_log import LOG, Log, line_of, log_into
 from labkit.core.report import Column, Report, Section, Table
+from labkit.done import tell_done
 from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputError, LabkitError
 from labkit.units import counted
 from labkit.workflow.sets.batch import LOST, Outcome, in_a_pool, twice_named
@@ -45,10 +46,6 @@ MOST_WORKERS = 64
 WORKERS = click.option(
     "--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
     help="Processes that work side by side; default: one for each core.",
-)
-LOG = click.option(
-    "--log", "log_file", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
-    help="File to add each outcome to as it comes, a line of JSON each.",
 )
 WORDS = {
     "made": "made",
@@ -97,7 +94,8 @@ def command(
 
     FOLDER means every .toml file in it. A prescription that is refused or cannot be read stops no
     other. Run again, even after a crash, the command makes what is missing and nothing twice.
-    With --by every set is recorded, as by `labkit make`.
+    With --by every set is recorded, as by `labkit make`. Ctrl-C stops it when the sets at work
+    are made; a second one stops it at once.
 
     With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
     many); run again, the command shows how far they are, and why there is no set.
@@ -111,36 +109,80 @@ def command(
         out_dir, given["process_name"], given["process_places"], given["profile_path"],
         given["template_places"], recorder.by if recorder else None, ledger_url,
     )
-    made = _way_of(bench, given)
-    means = bench.means
-    open_with(means)
-    reader = recorder.ledger if recorder else None
-    note_all(trend_notes(means.process, reader, ledger_url), to_stderr=as_json)
-    out_dir.mkdir(parents=True, exist_ok=True)
-    outcomes: list[Outcome] = []
-    with log_into(given["log_file"]) as log, _time_left(len(set(files))) as step:
-        for outcome in _sorted_out(files, made):
-            outcomes.append(outcome)
-            log(outcome)
-            step()
-            if as_json:
-                click.echo(_line(outcome))
+    with log_into(given["log_file"]) as log:
+        stop = threading.Event()
+        made, means = _way_of(bench, given, stop), bench.means
+        open_with(means)
+        reader = recorder.ledger if recorder else None
+        note_all(trend_notes(means.process, reader, ledger_url), to_stderr=as_json)
+        out_dir.mkdir(parents=True, exist_ok=True)
+        outcomes = _told(bench, _sorted_out(files, made), len(set(files)), log, stop, as_json)
     place = {file: at for at, file in enumerate(files)}
     outcomes.sort(key=lambda outcome: place[outcome.file])
     if not as_json:
         print_report(_report(outcomes))
     run.done = sum(outcome.state in ("made", "there") for outcome in outcomes)
-    run.exit_code = max((_STATUS.get(outcome.state, 0) for outcome in outcomes), default=0)
+    run.exit_code = max(_STATUS.get(outcome.state, 0) for outcome in outcomes)
+    run.exit_code = max(run.exit_code, EXIT_REFUSED * log.is_broken)
     _close(outcomes, means, recorder, to_stderr=as_json)
     run.finish(cautions=not as_json)
+
+
+def _told(
+    bench: Bench, coming: Iterator[Outcome], total: int, log: Log, stop: threading.Event,
+    as_json: bool,
+) -> list[Outcome]:
+    """Log each outcome as it comes, and print it as JSON.
+
+    Args:
+        coming: Ends with the sets at work once `stop` is set.
+
+    Raises:
+        KeyboardInterrupt: Ctrl-C, after the sets at work were made.
+        NotShownError: What was printed reached nobody; after the sets at work were made.
+    """
+    outcomes: list[Outcome] = []
+    not_shown: NotShownError | None = None
+
+    def take(step: Callable[[], None]) -> None:
+        nonlocal not_shown
+        for outcome in coming:
+            outcomes.append(outcome)
+            log.add(outcome)
+            step()
+            try:
+                if as_json and not_shown is None:
+                    click.echo(line_of(outcome))
+            except NotShownError as error:
+                not_shown = error
+                stop.set()
+
+    try:
+        with _time_left(total) as step:
+            try:
+                take(step)
+            except KeyboardInterrupt:
+                stop.set()
+                take(step)
+                raise
+    finally:
+        if made := sum(outcome.state == "made" for outcome in outcomes):
+            recorded = f" and recorded by {bench.by}" if bench.by else ""
+            tell_done(f"{counted(made, 'set')} made in {bench.out_dir}{recorded}")
+    if not_shown is not None:
+        raise not_shown
+    return outcomes
 
 
 #: Makes the sets of prescriptions, file → case number; gives what became of each.
 Made = Callable[[dict[str, str]], Iterator[Outcome]]
 
 
-def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
+def _way_of(bench: Bench, given: dict[str, Any], stop: threading.Event) -> Made:
     """Choose who makes the sets.
+
+    Args:
+        stop: No set is begun, and no worker waited for, once it is set.
 
     Raises:
         InputError: Options that do not go together, or there is no queue.
@@ -154,7 +196,7 @@ def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
             "missing is tried each time", field="again",
         )
     if not given["queued"]:
-        return functools.partial(_made_here, bench, given["workers"] or os.cpu_count() or 1)
+        return functools.partial(_made_here, bench, given["workers"] or os.cpu_count() or 1, stop)
     if given["workers"]:
         raise InputError(
             "--workers are those of a batch on this machine; with --queue, say it to each "
@@ -169,7 +211,9 @@ def _way_of(bench: Bench, given: dict[str, Any]) -> Made:
 
     queue = Queue(bench.ledger_url)
     queue.begin()
-    return functools.partial(through_queue, queue, bench, wait=given["wait"], again=given["again"])
+    return functools.partial(
+        through_queue, queue, bench, wait=given["wait"], again=given["again"], stop=stop
+    )
 
 
 def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:
@@ -190,10 +234,12 @@ def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:
     yield from made({file: case for file, case in cases.items() if case not in twice})
 
 
-def _made_here(bench: Bench, workers: int, cases: dict[str, str]) -> Iterator[Outcome]:
+def _made_here(
+    bench: Bench, workers: int, stop: threading.Event, cases: dict[str, str]
+) -> Iterator[Outcome]:
     yield from in_a_pool(
         functools.partial(make_one, bench), list(cases), min(workers, max(len(cases), 1)),
-        lambda file: Outcome(file, cases[file], "broken off", said=(LOST,)),
+        lambda file: Outcome(file, cases[file], "broken off", said=(LOST,)), stop,
     )
 
 
@@ -208,27 +254,6 @@ def _close(
     if left := states["waiting"] + states["at work"]:
         say(f"Left to `labkit worker`: {counted(left, 'set')}; the same command again shows how "
             "far they are", to_stderr=to_stderr)
-
-
-def _line(outcome: Outcome) -> str:
-    told = {"schema": 1, **dataclasses.asdict(outcome)}
-    told["set"] = told.pop("set_name")
-    return json.dumps(jsonable(told), ensure_ascii=False)
-
-
-@contextmanager
-def log_into(file: Path | None) -> Iterator[Callable[[Outcome], None]]:
-    """Open the log; give a function that adds an outcome to it at once."""
-    if file is None:
-        yield lambda _: None
-        return
-    with file.open("a", encoding="utf-8") as stream:
-
-        def add(outcome: Outcome) -> None:
-            stream.write(f"{_line(outcome)}\n")
-            stream.flush()
-
-        yield add
 
 
 @contextmanager

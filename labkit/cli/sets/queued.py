@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,7 +31,8 @@ _GONE = (
 
 
 def through_queue(
-    queue: Queue, bench: Bench, cases: dict[str, str], *, wait: bool, again: bool
+    queue: Queue, bench: Bench, cases: dict[str, str], *, wait: bool, again: bool,
+    stop: threading.Event,
 ) -> Iterator[Outcome]:
     """Put what is missing into the queue; give what became of each prescription, or how far it is.
 
@@ -38,6 +40,7 @@ def through_queue(
         cases: File → case number.
         wait: Whether to stay until no set waits or is at work any more.
         again: Whether to ask once more for what workers could not make the last time.
+        stop: Not to stay any longer once it is set.
     """
     (bench.out_dir / MARK_FILE).touch()
     asked: dict[str, Asked] = {}
@@ -59,7 +62,7 @@ def through_queue(
         for key in done:
             yield _become(asked.pop(key), outcomes.get(key))
         put_back = queue.put_back(list(asked))
-        if not wait:
+        if not wait or stop.is_set():
             break
         yield from _given_up(queue, asked, put_back)
         time.sleep(_LOOK_SECONDS if asked else 0)

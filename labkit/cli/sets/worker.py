@@ -11,8 +11,9 @@ import click
 import rich_click
 
 from labkit.cli.common import LEDGER, PROCESSES, PROFILE, TEMPLATES, say
-from labkit.cli.sets.batch import LOG, WORDS, WORKERS, log_into
+from labkit.cli.sets.batch import WORDS, WORKERS
 from labkit.cli.sets.one_of_many import Bench, make_asked
+from labkit.cli.sets.outcome_log import LOG, log_into
 from labkit.errors import EXIT_REFUSED
 from labkit.units import counted
 from labkit.workflow.sets.batch import Outcome
@@ -41,16 +42,17 @@ def command(ledger_url: str | None, **given: Any) -> None:
     from labkit.workflow.sets.queue import Queue
     from labkit.workflow.sets.queue_worker import Work, work_through
 
-    queue, processes = Queue(ledger_url), given["workers"] or os.cpu_count() or 1
+    processes = given["workers"] or os.cpu_count() or 1
     bench = Bench(
         Path(), None, given["process_places"], given["profile_path"], given["template_places"],
         None, ledger_url,
     )
-    say(f"Makes what waits in the queue of {queue.place}; stop it with Ctrl-C", to_stderr=True)
     with log_into(given["log_file"]) as log:
+        queue = Queue(ledger_url)
+        say(f"Makes what waits in the queue of {queue.place}; stop it with Ctrl-C", to_stderr=True)
 
         def told(outcome: Outcome) -> None:
-            log(outcome)
+            log.add(outcome)
             say(_sentence(outcome))
 
         left = work_through(Work(
@@ -60,6 +62,7 @@ def command(ledger_url: str | None, **given: Any) -> None:
     if left:
         say(f"labkit: {counted(left, 'set')} left in the queue: no host could make any in "
             f"{MOST_TRIES} tries; the same `labkit batch` again says why", to_stderr=True)
+    if left or log.is_broken:
         click.get_current_context().exit(EXIT_REFUSED)
 
 

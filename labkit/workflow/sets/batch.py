@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from multiprocessing import connection
 from pathlib import Path
@@ -71,22 +73,30 @@ def with_set_in(out: Path, outcome: Outcome) -> Outcome:
 
 def in_a_pool(
     work: Callable[[str], Done], items: Sequence[str], workers: int,
-    lost: Callable[[str], Done],
+    lost: Callable[[str], Done], stop: threading.Event,
 ) -> Iterator[Done]:
     """Do the same work for many items in several processes; give each result as it comes.
 
     A worker that is killed takes no other item with it: what was at work is tried once more.
+    After Ctrl-C, or once it is to stop, what is at work comes to its end, and nothing more begins.
 
     Args:
         work: Pickled; raises nothing of its own.
         lost: Makes the result of an item whose worker was lost each time.
+
+    Raises:
+        KeyboardInterrupt: Ctrl-C, after the last result.
     """
     waiting, tries = deque(items), Counter[str]()
-    while waiting:
+    while waiting and not stop.is_set():
         running: dict[Future[Done], str] = {}
         with pool_of(workers) as pool:
             try:
-                yield from _results(pool, work, waiting, running, workers)
+                yield from _results(pool, work, waiting, running, workers, stop)
+            except KeyboardInterrupt:
+                stop.set()
+                yield from _last(pool, running)
+                raise
             except BrokenProcessPool:
                 for item in running.values():
                     tries[item] += 1
@@ -99,42 +109,54 @@ def in_a_pool(
 
 def _results(
     pool: ProcessPoolExecutor, work: Callable[[str], Done], waiting: deque[str],
-    running: dict[Future[Done], str], workers: int,
+    running: dict[Future[Done], str], workers: int, stop: threading.Event,
 ) -> Iterator[Done]:
     """Keep every worker busy, and no more at work than that: `running` says what a loss costs."""
-    while waiting or running:
-        while waiting and len(running) < workers:
+    while running or (waiting and not stop.is_set()):
+        while waiting and len(running) < workers and not stop.is_set():
             # Taken away only once it is at work: a worker may have been lost meanwhile.
             running[pool.submit(work, waiting[0])] = waiting[0]
             waiting.popleft()
-        done, _ = wait(running, return_when=FIRST_COMPLETED)
-        for future in done:
-            result = future.result()
-            del running[future]
-            yield result
+        yield from _next(running)
 
 
-def pool_of(
-    workers: int, begin: Callable[[], None] | None = None
-) -> ProcessPoolExecutor:
-    """Make a pool whose workers end with this process, and are replaced now and then.
+def _next(running: dict[Future[Done], str]) -> Iterator[Done]:
+    done, _ = wait(running, return_when=FIRST_COMPLETED)
+    for future in done:
+        result = future.result()
+        del running[future]
+        yield result
 
-    Args:
-        begin: Done first in each worker.
-    """
+
+def _last(pool: ProcessPoolExecutor, running: dict[Future[Done], str]) -> Iterator[Done]:
+    """Let what is at work come to its end; a second Ctrl-C leaves it."""
+    try:
+        with suppress(BrokenProcessPool):
+            while running:
+                yield from _next(running)
+    except KeyboardInterrupt:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+
+
+def pool_of(workers: int) -> ProcessPoolExecutor:
+    """Make a pool whose workers end with this process, and are replaced now and then."""
     # One thread for each process: the cores are shared out among the workers already.
     for name in _THREADS:
         os.environ.setdefault(name, "1")
     return ProcessPoolExecutor(
-        workers, multiprocessing.get_context("spawn"), _end_with_parent, (begin,),
+        workers, multiprocessing.get_context("spawn"), _end_with_parent,
         max_tasks_per_child=_CASES_A_WORKER,
     )
 
 
-def _end_with_parent(begin: Callable[[], None] | None) -> None:
-    """Let a worker end when the run that started it is killed: nobody would take its results."""
-    if begin is not None:
-        begin()
+def _end_with_parent() -> None:
+    """Let a worker end when the run that started it is killed: nobody would take its results.
+
+    The signals that stop that run, and Ctrl-C, which reaches all of them, leave it its set.
+    """
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is None:
         return

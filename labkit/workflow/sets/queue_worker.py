@@ -6,7 +6,6 @@ import asyncio
 import dataclasses
 import logging
 import platform
-import signal
 import time
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ProcessPoolExecutor
@@ -128,7 +127,7 @@ class _Worker:
         self._reason: tuple[str, ...] = ()
 
     def _new_pool(self) -> ProcessPoolExecutor:
-        return pool_of(self._work.processes, _leave_signals)
+        return pool_of(self._work.processes)
 
     async def work(self) -> None:
         """Work until told to stop, until nothing is left, or until the database is gone."""
@@ -223,7 +222,7 @@ class _Worker:
         if outcome.state == "broken off" and context.job.attempts + 1 < MOST_TRIES:
             raise _AgainError
         await _put_down(app, context.job, outcome)
-        with suppress(OSError):  # a log that takes nothing keeps no set from being made
+        with suppress(OSError):  # an output that takes nothing keeps no set from being made
             self._work.told(outcome)
 
     async def _put_back(self, app: App, context: JobContext, outcome: Outcome) -> NoReturn:
@@ -247,12 +246,6 @@ class _Worker:
         found = await app.connector.execute_query_one_async(_LEFT, tries=MOST_TRIES)
         self.left = found["given_up"]
         return bool(found["open"] > self.left)
-
-
-def _leave_signals() -> None:
-    """Let the one signal that stops a worker and its processes leave these to finish their set."""
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, signal.SIG_IGN)
 
 
 async def _put_down(app: App, job: Job, outcome: Outcome) -> None:
