@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import os
 import resource
 import statistics
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
 from labkit.catalog.places import templates_dir
 
@@ -20,6 +24,10 @@ COMMANDS = {
 }
 
 
+#: Looks at a record of the two demo cases.
+LOOKS = (["cases"], ["show", "HLB-0107"], ["find"])
+
+
 def processor_seconds(arguments: list[str]) -> float:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run([sys.executable, *arguments], check=True, capture_output=True)
@@ -28,7 +36,19 @@ def processor_seconds(arguments: list[str]) -> float:
 
 
 def main() -> None:
-    for name, arguments in COMMANDS.items():
+    with tempfile.TemporaryDirectory() as place:
+        os.environ["LABKIT_LEDGER"] = str(Path(place) / "lab.sqlite")
+        demo = ["demo", "--out", f"{place}/demo", "--by", "anna"]
+        processor_seconds(["-m", "labkit", *demo, "--ledger", os.environ["LABKIT_LEDGER"]])
+        spec = json.loads(Path(place, "demo", "HLB-0107-r1", "spacer-set.json").read_text("utf-8"))
+        piece = [spec["parts"][0]["uses"][0]["identifier"]]
+        looks = {" ".join(["labkit", *look]): ["-m", "labkit", *look] for look in LOOKS}
+        looks["labkit find"] += piece
+        measure(COMMANDS | looks)
+
+
+def measure(commands: dict[str, list[str]]) -> None:
+    for name, arguments in commands.items():
         times = [processor_seconds(arguments) for _ in range(RUNS)]
         print(f"{name:36} {statistics.median(times):.3f} s (least {min(times):.3f})")
 
