@@ -17,6 +17,8 @@ from labkit.documents.set_spec import Spec, process_of, rod_of, template_of
 _MARGIN_MM = 5.0
 _TICK_EVERY_MM = 10
 _TICK_MM = 1.2
+#: To this scale, and smaller ones, ticks of ten millimetres would lie too close.
+_SMALL = 0.2
 _TEXT_MM = 3.2 * CAPITAL
 #: Names of pieces stand in the room between them.
 _NAME_MM = 2.2 * CAPITAL
@@ -78,8 +80,12 @@ def _name(placement: Mapping[str, Any]) -> Text:
     return Text(placement["part"], (x, y + _NAME_GAP_MM), _NAME_MM, Align.CENTRE)
 
 
-def draw_bed(ink: Ink, plate: Plate) -> None:
-    """Draw the bed's edge, its free border, zones where nothing may lie, a scale on two sides."""
+def draw_bed(ink: Ink, plate: Plate, scale: float = 1.0) -> None:
+    """Draw the bed's edge, its free border, zones where nothing may lie, a scale on two sides.
+
+    Args:
+        scale: To which the drawing is printed; words and ticks keep their size on paper.
+    """
     width, depth, border = plate.width_mm, plate.depth_mm, plate.border_mm
     ink.box(0.0, width, 0.0, depth, Pen.VISIBLE)
     ink.box(border, width - border, border, depth - border, Pen.HIDDEN)
@@ -90,17 +96,20 @@ def draw_bed(ink: Ink, plate: Plate) -> None:
         ink.box(left, right, bottom, top, Pen.THIN)
         ink.line((left, bottom), (right, top))
         ink.line((left, top), (right, bottom))
-    for x in _tens(width):
-        ink.line((x, 0.0), (x, -_TICK_MM))
-    for y in _tens(depth):
-        ink.line((0.0, y), (-_TICK_MM, y))
-    below = -_TICK_MM - _TEXT_MM / CAPITAL
+    tick, text = _TICK_MM / scale, _TEXT_MM / scale
+    for x in _ticks(width, scale):
+        ink.line((x, 0.0), (x, -tick))
+    for y in _ticks(depth, scale):
+        ink.line((0.0, y), (-tick, y))
+    below = -tick - text / CAPITAL
     ink += [
-        Text("0", (0.0, below), _TEXT_MM, Align.CENTRE),
-        Text(f"X {width:g} mm", (width, below), _TEXT_MM, Align.RIGHT),
-        Text(f"Y {depth:g} mm", (-_TICK_MM - 0.8, depth), _TEXT_MM, Align.RIGHT, 90.0),
+        Text("0", (0.0, below), text, Align.CENTRE),
+        Text(f"X {width:g} mm", (width, below), text, Align.RIGHT),
+        Text(f"Y {depth:g} mm", (-tick - 0.8 / scale, depth), text, Align.RIGHT, 90.0),
     ]
 
 
-def _tens(size: float) -> range:
-    return range(0, int(size) + 1, _TICK_EVERY_MM)
+def _ticks(size: float, scale: float) -> range:
+    """Give every ten millimetres, or every hundred where those would lie too close on paper."""
+    every = _TICK_EVERY_MM if scale > _SMALL else 10 * _TICK_EVERY_MM
+    return range(0, int(size) + 1, every)

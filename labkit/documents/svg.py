@@ -39,12 +39,15 @@ _DECIMALS = 4
 _CLOSED_MM = 1e-6
 
 
-def to_svg(drawing: Drawing, *, lettered: bool = True, paper: bool = False) -> bytes:
+def to_svg(
+    drawing: Drawing, *, lettered: bool = True, paper: bool = False, lines: float = 1.0
+) -> bytes:
     """Write a drawing as an SVG file.
 
     Args:
         lettered: Whether words are drawn; without them it is the lines of a page.
         paper: Whether it lies on white.
+        lines: Factor on the widths of lines, for a drawing that is printed smaller.
 
     Returns:
         The file; words are text with their width fixed where it is known or limited, so that
@@ -62,7 +65,7 @@ def to_svg(drawing: Drawing, *, lettered: bool = True, paper: bool = False) -> b
         content.append(
             f'<rect x="{left}" y="{top}" width="{width}" height="{height}" fill="#ffffff"/>'
         )
-    content += _content(drawing, lettered)
+    content += _content(drawing, lettered, lines)
     return ("\n".join([*content, "</svg>"]) + "\n").encode()
 
 
@@ -84,8 +87,11 @@ def on_screen(drawing: Drawing, *, per_mm: float) -> str:
     )
 
 
-def drawing_facts(drawing: Drawing) -> dict[str, Any]:
+def drawing_facts(drawing: Drawing, *, lines: float = 1.0) -> dict[str, Any]:
     """Give a drawing as facts for a document template: its lines as a picture, its words as data.
+
+    Args:
+        lines: Factor on the widths of lines, for a drawing that is printed smaller.
 
     Returns:
         Sizes in mm; places of base lines from the upper left corner, y downwards.
@@ -94,7 +100,7 @@ def drawing_facts(drawing: Drawing) -> dict[str, Any]:
         "width_mm": drawing.width_mm,
         "height_mm": drawing.height_mm,
         "alt": drawing.title,
-        "lines": to_svg(drawing, lettered=False).decode(),
+        "lines": to_svg(drawing, lettered=False, lines=lines).decode(),
         "texts": [
             {
                 "words": text.words,
@@ -121,12 +127,12 @@ def number(value: float) -> str:
     return plain(written(value, _DECIMALS))
 
 
-def _content(drawing: Drawing, lettered: bool) -> Iterator[str]:
+def _content(drawing: Drawing, lettered: bool, lines: float = 1.0) -> Iterator[str]:
     """Write the shapes from back to front; lines of one pen in a row are one path."""
     for pen, shapes in groupby(single(drawing.shapes), key=_pen):
         if pen:
             courses = (_course((one.piece,)) for one in shapes if isinstance(one, Stroke))
-            yield f'<path d="{" ".join(courses)}" fill="none" {_style(pen)}/>'
+            yield f'<path d="{" ".join(courses)}" fill="none" {_style(pen, lines)}/>'
             continue
         for shape in shapes:
             if isinstance(shape, Fill):
@@ -140,10 +146,12 @@ def _pen(shape: Stroke | Fill | Text) -> Pen | None:
     return shape.pen if isinstance(shape, Stroke) else None
 
 
-def _style(pen: Pen) -> str:
-    style = f'stroke="{_COLOUR.get(pen, "#000000")}" stroke-width="{number(WIDTH_MM[pen])}"'
+def _style(pen: Pen, lines: float) -> str:
+    width = number(lines * WIDTH_MM[pen])
+    style = f'stroke="{_COLOUR.get(pen, "#000000")}" stroke-width="{width}"'
     if dashes := DASHES_MM.get(pen):
-        return f'{style} stroke-dasharray="{" ".join(map(number, dashes))}"'
+        lengths = " ".join(number(lines * one) for one in dashes)
+        return f'{style} stroke-dasharray="{lengths}"'
     return f'{style} stroke-linecap="{"butt" if pen is Pen.CUT else "round"}"'
 
 

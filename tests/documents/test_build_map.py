@@ -12,19 +12,21 @@ from labkit.catalog.processes import processes
 from labkit.catalog.profiles import default_profile
 from labkit.catalog.rods import rod_templates
 from labkit.core.rod.building import Way
+from labkit.core.rod.curves import box
 from labkit.core.rod.rods import Hand, KeepOut, Plate, Rod
 from labkit.documents.build_map import (
     TEMPLATE,
     TINTS,
     Bed,
-    Laid,
     _parts,
     bed_drawing,
     facts,
     part_drawing,
 )
-from labkit.documents.drawing import Fill, Stroke, Text
+from labkit.documents.build_map_words import Laid
+from labkit.documents.drawing import Fill, Shade, Stroke, Text
 from labkit.documents.render import compile_pdf
+from labkit.documents.rod_picture import box_mm
 from tests.documents.pdfs import text_of
 
 PLATE = Plate(120.0, 68.0, 3.0, 4.0, keep_out=(KeepOut(100.0, 40.0, 20.0, 28.0),))
@@ -118,11 +120,81 @@ def test_a_bed_drawn_too_small_to_read_has_parts_drawn_larger():
         assert drawing.width_mm <= 174
         assert drawing.height_mm <= 175
         assert overlapping(list(drawing.every(Text))) == []
-    words = {text.words for text in bed_drawing(bed, "", load_lettering(), 0.2, parts).every(Text)}
-    assert {"1", "2", "3"} <= words
+    texts = list(bed_drawing(bed, "", load_lettering(), 0.2, parts).every(Text))
+    words = {text.words: text for text in texts}
     assert "A1" not in words
-    text_of(compile_pdf(TEMPLATE, facts((1, "2031-03-14"), [bed], PROCESS, default_profile()),
-                        default_profile()))
+    assert "the parts below" in text_of(compile_pdf(
+        TEMPLATE, facts((1, "2031-03-14"), [bed], PROCESS, default_profile()), default_profile()
+    ))
+    # Numbers stand beside the bed, at the height of their row; words keep their size on paper.
+    left, right, bottom, top = words["1 to 3"].box()
+    assert 420 < left < right < 420 + 6 / 0.2
+    assert bottom < (4 + 31) / 2 < top
+    assert {name: round(0.2 * words[name].height_mm, 2) for name in ("X 420 mm", "Y 420 mm")} == {
+        "X 420 mm": 2.28, "Y 420 mm": 2.28,
+    }
+    assert overlapping(texts) == []
+
+
+def test_rows_of_parts_are_numbered_one_by_one_and_lines_keep_their_width_on_paper():
+    row = standing(3.0, rows=5, columns=38).pieces
+    far = tuple(replace(one, box_mm=(one.box_mm[0], 300 + one.box_mm[1], 7.5, 3.0),
+                        place=190 + one.place) for one in row[:20])
+    bed = Bed(Plate(420.0, 420.0, 3.0, 4.0), "bed-1.3mf", 41.1, (*row, *far))
+    (told,) = facts((1, "2031-03-14"), [bed], PROCESS, default_profile())["beds"]
+    numbers = [one["words"] for one in told["drawing"]["texts"] if one["bold"]]
+    assert numbers == ["1 to 2", "3 to 5", "FRONT OF THE BED"]
+    assert 'stroke-width="2.5"' in told["drawing"]["lines"]  # the bed's edge, 0.5 mm at 1 : 5
+
+
+def balls(spacing):
+    """Rods with balls that stand, some of them spares."""
+    rod = Rod(rod_templates()["ball-ball-round"], Decimal("31.4"), Hand.MINUS_Y, "", False)
+    left, right, bottom, top = box_mm(rod, Way.UPRIGHT)
+    width, depth = right - left, top - bottom
+    return tuple(
+        Laid("A", place, "QF-A", rod, Way.UPRIGHT,
+             (4 + (place - 20) * (width + spacing), 4.0, width, depth), False, "", "left",
+             int(place == 24))
+        for place in range(20, 28)
+    )
+
+
+@pytest.mark.parametrize("spacing", [1.0, 3.0])
+def test_letters_and_places_of_rods_that_stand_are_of_one_size_on_white(spacing):
+    bed = Bed(Plate(120.0, 68.0, spacing, 4.0), "bed-1.3mf", 40.0, balls(spacing))
+    drawing = drawn(bed)
+    tags = [text for text in drawing.every(Text) if text.words.startswith("A")]
+    assert {text.words for text in tags} == {
+        "A20", "A21", "A22", "A23", "A24*", "A25", "A26", "A27",
+    }
+    (size,) = {text.height_mm for text in tags}
+    assert size >= 1.3
+    assert overlapping(list(drawing.every(Text))) == []
+    # Each lies on white that was laid after the rod's own edges.
+    shapes = list(drawing.shapes)
+    for text in tags:
+        ground = shapes[shapes.index(text) - 1]
+        assert isinstance(ground, Fill)
+        assert ground.shade is Shade.WHITE
+        left, right, bottom, top = box(ground.loops[0])
+        assert (left < text.box()[0], text.box()[1] < right) == (True, True)
+        assert (bottom < text.box()[2], text.box()[3] < top) == (True, True)
+
+
+_RODS = "On each rod: the letter of its case and its place; its label is "
+
+
+@pytest.mark.parametrize(("beds", "said"), [
+    ((BED,), "on it too."),
+    ((standing(3.0, rows=2),), "above it."),
+    ((standing(1.0, rows=2),), "in the list of its case below alone."),
+    ((BED, standing(1.0, rows=2)),
+     "on it too; where it has no room there, in the list of its case below alone."),
+])
+def test_the_map_says_where_labels_stand_as_it_is_drawn(beds, said):
+    told = facts((1, "2031-03-14"), beds, PROCESS, default_profile())
+    assert told["on_rods"] == f"{_RODS}{said}"
 
 
 def test_the_bed_with_its_zones_is_true_to_scale():
@@ -147,6 +219,7 @@ def test_what_stands_on_the_paper():
     words = " ".join(text_of(compile_pdf(TEMPLATE, told, default_profile())).split())
     for expected in (
         "Map of Build 7", "these rods differ by their place alone", "33.6: A1, B2, B3", "QF-A",
-        "4829 482 917 3065", "labels look up and read upright from the front", "Drawn 1 : 1",
+        f"{_RODS}on it too.", "4829 482 917 3065",
+        "labels look up and read upright from the front", "Drawn 1 : 1",
     ):
         assert expected in words

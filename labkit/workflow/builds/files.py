@@ -13,7 +13,8 @@ from labkit.core.case.identifier import grouped
 from labkit.core.jsonable import jsonable
 from labkit.core.rod.rods import Process
 from labkit.documents import build_map
-from labkit.documents.build_map import Bed, Laid
+from labkit.documents.build_map import Bed
+from labkit.documents.build_map_words import Laid
 from labkit.documents.render import compile_pdf
 from labkit.exports.write.set_folder import write_json
 from labkit.ledger.rows import content_sha256

@@ -78,9 +78,7 @@ def _alike(layout: Layout) -> Iterator[str]:
 
 def _bed_cases(layout: Layout, index: int) -> str:
     found = {one.piece.case for one in layout.on_bed(index + 1)}
-    return ", ".join(
-        f"{letter} {case or 'coupons'}" for case, letter in layout.letters.items() if case in found
-    )
+    return ", ".join(letter for case, letter in layout.letters.items() if case in found)
 
 
 _BEDS = (
