@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 
 from labkit.core.case.identifier import grouped
+from labkit.ledger.build_bodies import Build, BuildFailed, Piece
 from labkit.ledger.events import Kind
 from labkit.workflow.inspection.certificate import certificate_pdf, certified, write_certificate
+from labkit.workflow.inspection.inspect import inspect
+from labkit.workflow.inspection.inspect_report import inspection_report
 from labkit.workflow.inspection.release import withhold
 from tests.documents.pdfs import squeezed, text_of
 from tests.support.making import CASE, START, rod_at
@@ -96,3 +99,41 @@ def test_a_prescription_revised_since_is_told(recorded, out, protruded, above):
     assert list(done.notes) == done.event.body["basis"]["notes"]
     printed = squeezed(text_of(done.certificate.read_bytes()))
     assert squeezed("When this was decided, prescription revision 2 held") in printed
+
+
+@pytest.mark.parametrize("built", ["never", "failed", "failed in part", "failed and again"])
+def test_rods_whose_every_build_failed_are_told(recorded, out, built):
+    """The set's own plate is no recorded build, so that this is a note."""
+    rods = [rod_at(recorded, FIRST, step, side) for step in (1, 2) for side in ("left", "right")]
+    reach = {"never": [], "failed": rods, "failed in part": rods[:1], "failed and again": rods}
+    pieces = tuple(Piece(rod.identifier, 1, place) for place, rod in enumerate(rods, 1))
+
+    def build(number):
+        recorded.ledger.write(CASE, Build(number, "nominal", "0" * 64, "/b", "0" * 64, pieces),
+                              "anna", START)
+
+    if failed := tuple(rod.identifier for rod in reach[built]):
+        build(1)
+        recorded.ledger.write(CASE, BuildFailed(1, "fell off", failed), "anna", START)
+    if built == "failed and again":
+        build(2)
+    assert inspect(recorded.ledger, CASE, None, (), {}).only_failed == ()
+    measure_all(recorded, CASE)
+    found = inspect(recorded.ledger, CASE, None, (), {})
+    names = [
+        f"{grouped(rod.identifier)} ({rod.label}, step {rod.step}, {rod.side})" for rod in rods
+    ]
+    expected = {
+        "failed": f"{', '.join(names)}: the record says that build 1 failed to give them, and "
+        "nobody recorded another build of them; make sure where they come from, such as the plate "
+        "of the set",
+        "failed in part": f"{names[0]}: the record says that build 1 failed to give it, and nobody "
+        "recorded another build of it; make sure where it comes from, such as the plate of the set",
+    }.get(built)
+    told = [expected] if expected else []
+    assert [finding.message for finding in found.only_failed] == told
+    assert ("the record says that build" in inspection_report(found, (), {}, None).words) == (
+        expected is not None
+    )
+    done = let_go(recorded, out)
+    assert [note for note in done.notes if "the record says that build" in note] == told

@@ -9,6 +9,7 @@ from functools import cached_property
 
 from labkit.catalog.profiles import Profile
 from labkit.core.case.identifier import grouped
+from labkit.core.findings import Finding
 from labkit.core.gauging.gauge_pins import GaugePins
 from labkit.core.gauging.instruments import Instrument
 from labkit.core.people import require_known
@@ -24,6 +25,7 @@ from labkit.qa.decision.set_decision import SetDecision, decide_set
 from labkit.qa.decision.taken import Doubt, doubts
 from labkit.units import first_few
 from labkit.workflow.inspection.judged_set import lay_out, own_profile
+from labkit.workflow.inspection.only_failed import only_failed
 from labkit.workflow.inspection.parts import RodRecord, parts_of, whole_rod
 from labkit.workflow.inspection.reading_details import event_body
 from labkit.workflow.record.story import moment
@@ -41,6 +43,7 @@ class Inspection:
         records: What the record holds of each rod that fills a place, by identifier.
         decision: The decision on the set; a rod that was rejected or lost counts as not measured.
         as_is: Rods that do not conform and are used as they are, by identifier.
+        only_failed: Notes of rods whose every recorded build failed.
     """
 
     stored: StoredSet
@@ -49,6 +52,7 @@ class Inspection:
     records: Mapping[str, RodRecord]
     decision: SetDecision
     as_is: Mapping[str, AsIs]
+    only_failed: tuple[Finding, ...]
 
     @property
     def recorded(self) -> Mapping[str, StoredReading]:
@@ -114,12 +118,15 @@ def inspect(
             slot.rod.identifier: RodRecord.of(reader, slot.rod.identifier) for slot in slots
         }
         as_is = used_as_is(reader, case)
-    now = {one.identifier: one for one in measured}
-    filled = {slot.rod.identifier for slot in slots if slot.filled}
-    known = [
-        one for rod, record in records.items() if rod in filled or rod in now
-        if (one := whole_rod(bench, record, now.get(rod))) is not None
-    ]
+        now = {one.identifier: one for one in measured}
+        filled = {slot.rod.identifier for slot in slots if slot.filled}
+        known = [
+            one for rod, record in records.items() if rod in filled or rod in now
+            if (one := whole_rod(bench, record, now.get(rod))) is not None
+        ]
+        failed = tuple(only_failed(
+            reader, [slot.rod for slot in slots], {one.identifier for one in known}
+        ))
     decision = decide_set(
         [place.expected for place in bench.places],
         [one for one in known if isinstance(one, MeasuredRod)], side_tolerances(stored, bench),
@@ -127,7 +134,7 @@ def inspect(
     )
     return Inspection(
         stored, slots, bench, records, decision,
-        {rod: said for rod, said in as_is.items() if rod in filled and rod not in now},
+        {rod: said for rod, said in as_is.items() if rod in filled and rod not in now}, failed,
     )
 
 

@@ -83,7 +83,7 @@ def inspection_report(
                  "identifiers": list(doubt.identifiers)}
                 for doubt in inspection.doubts
             ],
-            "findings": decision.findings,
+            "findings": (*decision.findings, *inspection.only_failed),
         },
     )
 
@@ -102,6 +102,7 @@ def _remarks(inspection: Inspection) -> Iterator[str]:
         yield f"Note: {TOO_COARSE}: `labkit limits {_case(inspection)}`"
     for line in against_gauges(decision.rods, inspection.stored.case, inspection.stored.name):
         yield f"Note: no release yet: {line}"
+    yield from (f"Note: {finding.message}" for finding in inspection.only_failed)
     for slot in inspection.empty:
         rod = slot.rod
         what = "is still being made" if rod.state == "reserved" else (

@@ -8,7 +8,7 @@ from operator import itemgetter
 from typing import Any
 
 from labkit.core.case.identifier import grouped
-from labkit.core.findings import Finding, Severity, refusals
+from labkit.core.findings import Finding, notes_of, refusals
 from labkit.core.people import is_one_of
 from labkit.core.report import Column, Table, data_of, only
 from labkit.ledger.builds import builds_of, given_by, numbers_of
@@ -264,7 +264,7 @@ def basis_json(
         **numbers_of(builds, [rod.identifier for rod in rods]),
         "differences": Table.of(_DIFFERENCES, decision.differences).records,
         "notes": [
-            *(f.message for f in (*decision.findings, *since) if f.severity is Severity.NOTE),
+            *(f.message for f in notes_of((*decision.findings, *inspection.only_failed, *since))),
             *earlier_sets(reader, stored),
             *(f'{one.told}; answered by {told.by}: "{told.text}"' for one, told in given),
         ],
