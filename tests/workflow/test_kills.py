@@ -82,6 +82,8 @@ def _be(lab, words, told, kill_at):
             step()
 
     event.listen(Engine, "commit", step)
+    # What is compiled for the first time would be a step of that run alone.
+    sys.dont_write_bytecode = True
     sys.addaudithook(watch)
     sys.argv[1:] = words
     main()
