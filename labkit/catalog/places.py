@@ -31,7 +31,8 @@ def files_in(place: Path | str, what: str = "templates") -> list[Path]:
     """List the TOML files that a place stands for.
 
     Args:
-        place: A file, or a folder whose .toml files are meant.
+        place: A file, or a folder whose .toml files are meant: in capitals or not, hidden ones left
+            out.
         what: What the files hold, in the plural.
 
     Returns:
@@ -42,7 +43,10 @@ def files_in(place: Path | str, what: str = "templates") -> list[Path]:
     """
     path = Path(place)
     if path.is_dir():
-        found = sorted(path.glob("*.toml"))
+        found = sorted(
+            one for one in path.iterdir()
+            if one.suffix.lower() == ".toml" and not one.name.startswith(".")
+        )
         if found:
             return found
         raise InputError(

@@ -157,7 +157,7 @@ def test_a_next_set_is_made_only_where_the_old_rods_are_taken_back(run, rx, tmp_
     rx.write_text(changed(ONE, ("[50]", "[51]")))
     result = run(*make)
     assert result.exit_code == 1
-    assert "say with --take-back that they are taken back" in result.stderr
+    assert "make it by itself with `labkit make … --take-back`, which says" in result.stderr
     assert not (tmp_path / "QF-1043-r2").exists()
     result = run(*make, "--take-back")
     assert result.exit_code == 0, result.stderr

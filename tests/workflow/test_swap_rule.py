@@ -55,7 +55,7 @@ def test_a_set_beside_rods_that_could_be_taken_for_its_own_is_refused(dry):
     shown = grouped(first)
     assert f"35.9 left beside 35.8, {shown} (in the lab, not released)" in said
     assert "33.0 right, " in said
-    assert "use them and order what is missing with `labkit extra`, or say with --take-b" in said
+    assert "use them and order what is missing with `labkit extra`, or make it by itself" in said
     assert dry.ledger.head().count == count
 
 

@@ -34,7 +34,7 @@ from labkit.cli.sets.one_of_many import Bench, failed, make_one
 from labkit.cli.sets.outcome_log import LOG, Log, line_of, log_into
 from labkit.core.report import Column, Report, Section, Table
 from labkit.done import tell_done
-from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, InputError, LabkitError
+from labkit.errors import EXIT_REFUSED, EXIT_UNREADABLE, DeliveryError, InputError, LabkitError
 from labkit.units import counted
 from labkit.workflow.sets.batch import LOST, Outcome, in_a_pool, twice_named
 
@@ -53,13 +53,14 @@ WORDS = {
     "waiting": "waiting in the queue",
     "at work": "at work",
     "refused": "refused by a rule of the trade",
+    "not written": "could not be written",
     "unreadable": "cannot be read",
     "broken off": "broken off",
     "given up": "given up: no host could make it",
 }
 _STATUS = {
-    "refused": EXIT_REFUSED, "broken off": EXIT_REFUSED, "given up": EXIT_REFUSED,
-    "unreadable": EXIT_UNREADABLE,
+    "refused": EXIT_REFUSED, "not written": EXIT_REFUSED, "broken off": EXIT_REFUSED,
+    "given up": EXIT_REFUSED, "unreadable": EXIT_UNREADABLE,
 }
 #: The time left is told from the sets of so many seconds.
 _PACE_SECONDS = 600.0
@@ -76,7 +77,7 @@ _PACE_SECONDS = 600.0
               help="With --queue: stay until every set is made or refused.")
 @click.option("--again", is_flag=True,
               help="With --queue: ask once more for what workers could not make, whether it was "
-              "refused, given up or broken off (such as on a full disk).")
+              "refused, not written (such as on a full disk), given up or broken off.")
 @LOG
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, one for each file.")
 @PROCESS
@@ -92,10 +93,10 @@ def command(
 ) -> None:
     """Make the sets of many prescriptions at once.
 
-    FOLDER means every .toml file in it. A prescription that is refused or cannot be read stops no
-    other. Run again, even after a crash, the command makes what is missing and nothing twice.
-    With --by every set is recorded, as by `labkit make`. Ctrl-C stops it when the sets at work
-    are made; a second one stops it at once.
+    FOLDER means every .toml file in it (also .TOML; hidden files are left out). A prescription
+    that is refused or cannot be read stops no other. Run again, even after a crash, the command
+    makes what is missing and nothing twice. With --by every set is recorded, as by `labkit make`.
+    Ctrl-C stops it when the sets at work are made; a second one stops it at once.
 
     With --queue the sets are made by `labkit worker` on whichever hosts are free (labkit guide
     many); run again, the command shows how far they are, and why there is no set.
@@ -115,7 +116,7 @@ def command(
         open_with(means)
         reader = recorder.ledger if recorder else None
         note_all(trend_notes(means.process, reader, ledger_url), to_stderr=as_json)
-        out_dir.mkdir(parents=True, exist_ok=True)
+        _make(out_dir)
         outcomes = _told(bench, _sorted_out(files, made), len(set(files)), log, stop, as_json)
     place = {file: at for at, file in enumerate(files)}
     outcomes.sort(key=lambda outcome: place[outcome.file])
@@ -126,6 +127,16 @@ def command(
     run.exit_code = max(run.exit_code, EXIT_REFUSED * log.is_broken)
     _close(outcomes, means, recorder, to_stderr=as_json)
     run.finish(cautions=not as_json)
+
+
+def _make(out_dir: Path) -> None:
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DeliveryError(
+            f"the folder of the sets, {out_dir}, cannot be made: {error.strerror or error}; name "
+            "one that can be written with --out", field="out", value=str(out_dir),
+        ) from error
 
 
 def _told(
@@ -221,17 +232,37 @@ def _sorted_out(files: list[str], made: Made) -> Iterator[Outcome]:
     cases = {}
     for file in dict.fromkeys(files):
         try:
+            _refuse_pipe(file)
             cases[file] = str(open_source(file).data.get("case", ""))
         except LabkitError as error:
             yield failed(file, "", error)
-    twice = twice_named((file, case) for file, case in cases.items() if case)
-    for case, named in twice.items():
+    for named in twice_named({file: case for file, case in cases.items() if case}):
+        said = _twice(named, cases)
         for file in named:
-            yield Outcome(file, case, "refused", said=(
-                f"case {case} is prescribed in {len(named)} files, {', '.join(named)}; keep one of "
-                "them, or make them one after the other with `labkit make`",
-            ))
-    yield from made({file: case for file, case in cases.items() if case not in twice})
+            yield Outcome(file, cases.pop(file), "refused", said=(said,))
+    yield from made(cases)
+
+
+def _refuse_pipe(file: str) -> None:
+    if Path(file).exists() and not Path(file).is_file():
+        raise InputError(
+            "is no regular file but a pipe, device or folder; a batch reads files: save the "
+            "prescription as one", where=file,
+        )
+
+
+def _twice(named: tuple[str, ...], cases: dict[str, str]) -> str:
+    told = dict.fromkeys(cases[file] for file in named)
+    files = f"{len(named)} files, {', '.join(named)}"
+    if len(told) > 1:
+        return (
+            f"cases {', '.join(told)} are prescribed in {files}: on a drive where capitals and "
+            "small letters are the same their folders would be one; give them other numbers"
+        )
+    return (
+        f"case {next(iter(told))} is prescribed in {files}; keep one of them, or make them one "
+        "after the other with `labkit make`"
+    )
 
 
 def _made_here(
@@ -250,7 +281,8 @@ def _close(
     states = Counter(outcome.state for outcome in outcomes)
     if states["made"] or states["there"]:
         close_with(means, to_stderr=to_stderr)
-        said(recorder or not_recorded("name who makes it with --by"), to_stderr=to_stderr)
+        if states["made"] or recorder is None:
+            said(recorder or not_recorded("name who makes it with --by"), to_stderr=to_stderr)
     if left := states["waiting"] + states["at work"]:
         say(f"Left to `labkit worker`: {counted(left, 'set')}; the same command again shows how "
             "far they are", to_stderr=to_stderr)

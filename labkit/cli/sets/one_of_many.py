@@ -21,6 +21,7 @@ from labkit.cli.sets.make import notes_in
 from labkit.core.rod.rods import RodTemplate
 from labkit.errors import (
     EXIT_UNREADABLE,
+    DeliveryError,
     InputErrors,
     LabkitError,
     LedgerAwayError,
@@ -155,6 +156,8 @@ def _not_told(_: str) -> None:
 def failed(file: str, case: str, error: LabkitError) -> Outcome:
     """Say why there is no set."""
     state = "unreadable" if error.exit_code == EXIT_UNREADABLE else "refused"
+    if isinstance(error, DeliveryError) and isinstance(error.__cause__, OSError):
+        state = "not written"
     if isinstance(error, LedgerError):
         state = "broken off"  # the record, not the case: it may go well the next time
     if not isinstance(error, InputErrors) and not error.where:

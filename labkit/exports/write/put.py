@@ -104,11 +104,20 @@ def _told(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise DeliveryError(
-            f"{path} cannot be written: {error.strerror or error}; make its folder and give it "
-            "room and rights",
-            field="out", value=str(path),
-        ) from error
+        raise _not_written(path, error) from error
+    except DeliveryError as error:  # of a file in a folder that was to become this one
+        cause = error.__cause__
+        if not isinstance(cause, OSError):
+            raise
+        raise _not_written(path, cause) from cause
+
+
+def _not_written(path: Path, error: OSError) -> DeliveryError:
+    return DeliveryError(
+        f"{path} cannot be written: {error.strerror or error}; make its folder and give it room "
+        "and rights",
+        field="out", value=str(path),
+    )
 
 
 def refuse_existing(path: Path) -> None:

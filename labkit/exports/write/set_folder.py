@@ -101,7 +101,10 @@ def sweep_lock(out: Path, case: str) -> None:
 
 @contextmanager
 def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
-    """Tell a failure of the disk, or one below `inside`, in one sentence; others pass."""
+    """Tell a failure of the disk, or one below `inside`, in one sentence; others pass.
+
+    Whoever reads it knows `out`, not the folder in it where the set is put together.
+    """
     try:
         yield
     except Timeout:
@@ -110,10 +113,21 @@ def _told(out: Path, case: str, inside: Path | None = None) -> Iterator[None]:
         foreign = inside is not None and str(inside) not in str(error.filename)
         if foreign and error.errno not in _DISK_TROUBLE:
             raise
-        raise DeliveryError(
-            f"the set of {case} cannot be written to {out}: {error.strerror or error}; nothing "
-            "was left there; name a folder that can be written with --out"
-        ) from error
+        raise _not_written(out, case, error) from error
+    except DeliveryError as error:
+        cause = error.__cause__
+        within = inside is not None and str(inside) in str(error.value)
+        if not within or not isinstance(cause, OSError):
+            raise
+        raise _not_written(out, case, cause) from cause
+
+
+def _not_written(out: Path, case: str, error: OSError) -> DeliveryError:
+    return DeliveryError(
+        f"the set of {case} cannot be written to {out}: {error.strerror or error}; nothing was "
+        "left there; give it room and rights, or name a folder that can be written with --out",
+        field="out", value=str(out),
+    )
 
 
 @contextmanager

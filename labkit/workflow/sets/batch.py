@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
@@ -39,8 +39,9 @@ class Outcome:
     Args:
         file: Where it was read.
         case: Its case number; empty where it could not be read.
-        state: "made", "there" (made before), "refused", "unreadable" or "broken off"; in a queue
-            also "waiting" (of a worker: put back for another host), "at work" and "given up".
+        state: "made", "there" (made before), "refused", "unreadable", "not written" (such as on a
+            full disk) or "broken off"; in a queue also "waiting" (of a worker: put back for another
+            host), "at work" and "given up".
         set_name, folder: Of a set that lies there now.
         rods: Pieces of the set.
         said: Sentences: notes of a set that was made, or why there is none.
@@ -168,19 +169,21 @@ def _end_with_parent() -> None:
     threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
 
 
-def twice_named(cases: Iterable[tuple[str, str]]) -> dict[str, tuple[str, ...]]:
+def twice_named(cases: Mapping[str, str]) -> tuple[tuple[str, ...], ...]:
     """Find cases that several files prescribe: which one comes first would be chance.
 
+    Folders of Windows and macOS do not tell capitals from small letters, so neither do cases here.
+
     Args:
-        cases: File and case number of each.
+        cases: File → case number.
 
     Returns:
-        Case number → its files, where there are several.
+        The files of each such case.
 
-    >>> twice_named([("a.toml", "QF-1"), ("b.toml", "QF-2"), ("c.toml", "QF-1")])
-    {'QF-1': ('a.toml', 'c.toml')}
+    >>> twice_named({"a.toml": "QF-1", "b.toml": "QF-2", "c.toml": "qf-1"})
+    (('a.toml', 'c.toml'),)
     """
     files: dict[str, list[str]] = {}
-    for file, case in cases:
-        files.setdefault(case, []).append(file)
-    return {case: tuple(named) for case, named in files.items() if len(named) > 1}
+    for file, case in cases.items():
+        files.setdefault(case.casefold(), []).append(file)
+    return tuple(tuple(named) for named in files.values() if len(named) > 1)

@@ -150,8 +150,9 @@ def _refused(case: str, near: Iterable[Mistakable]) -> RefusedError:
     return RefusedError(
         f"rods of the case {case} are in circulation that are, or could be taken for, rods of this "
         f"set: {_named(tuple(near))}; use them and order what is missing with `labkit extra`, or "
-        "say with --take-back that they are taken back: those in the lab are then recorded as "
-        "withdrawn, those outside the lab are asked back before a new rod is delivered",
+        "make it by itself with `labkit make … --take-back`, which says that they are taken back: "
+        "those in the lab are then recorded as withdrawn, those outside the lab are asked back "
+        "before a new rod is delivered",
         field="take_back",
     )
 
