@@ -33,6 +33,21 @@ def cache_folder(what: str, environment: Mapping[str, str] = os.environ) -> Path
     return Path(environment[VARIABLE]) if environment[VARIABLE] else None
 
 
+def kept_file(what: str, suffix: str, program: str, *about: object) -> Path | None:
+    """Name the file of one result; None where none is kept.
+
+    Args:
+        what: As for `cache_folder`.
+        program: What `digest_of_program` gives.
+        about: Everything else that the result follows from; their `str` tells them apart.
+    """
+    folder = cache_folder(what)
+    if folder is None or not program:
+        return None
+    told = "\n".join(map(str, (program, *about)))
+    return folder / (hashlib.sha256(told.encode()).hexdigest()[:32] + suffix)
+
+
 def digest_of_program(sources: Iterable[str], libraries: Iterable[str]) -> str:
     """Give a digest of what a result follows from beside what it is about; empty without.
 

@@ -6,7 +6,6 @@ broken, or cannot be kept, is built again.
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Mapping
 from contextlib import suppress
@@ -19,7 +18,7 @@ from labkit.core.rod.compensation import RodSizes
 from labkit.core.rod.rods import Hand
 from labkit.exports.write.body import Body, Flat
 from labkit.exports.write.step_text import StepText
-from labkit.kept import cache_folder, digest_of_program, keep, read_kept, sealed
+from labkit.kept import digest_of_program, keep, kept_file, read_kept, sealed
 
 #: The oldest files go where there are more: some 20 MB.
 MOST_FILES = 64
@@ -91,11 +90,7 @@ def _built(sizes: RodSizes, hand: Hand, path: Path | None) -> Body:
 
 
 def _path_of(sizes: RodSizes, hand: Hand) -> Path | None:
-    folder, program = cache_folder("bodies"), _program()
-    if folder is None or not program:
-        return None
-    told = f"{program}\n{sizes.body!r}\n{sizes.lower!r}\n{sizes.upper!r}\n{hand}"
-    return folder / (hashlib.sha256(told.encode()).hexdigest()[:32] + _SUFFIX)
+    return kept_file("bodies", _SUFFIX, _program(), *_key(sizes, hand))
 
 
 @cache

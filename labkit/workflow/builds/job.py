@@ -151,8 +151,8 @@ def make_build(
     with _held(out):
         settled = settle(out, recorder)
         told = {"record": identity_of(recorder.ledger), **asked.told(process)}
-        for folder in (one for one in settled if asked_of(one) == told):
-            return MadeBuild(number_of(folder), folder, settled, None)
+        if same := [one for one in settled if asked_of(one) == told]:
+            return MadeBuild(number_of(same[0]), same[0], settled, None)
         planned = plan_build(recorder.ledger, asked, process)
         last = last_build(recorder.ledger)
         finished = finished_before(out, last, lambda build: {

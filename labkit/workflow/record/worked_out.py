@@ -11,12 +11,11 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from labkit.errors import LabkitError
-from labkit.kept import cache_folder, digest_of_program, keep, read_kept, sealed
+from labkit.kept import digest_of_program, keep, kept_file, read_kept, sealed
 from labkit.ledger.events import Kind
 from labkit.ledger.identity import identity_of
 from labkit.ledger.queries import Reader
@@ -91,11 +90,7 @@ def _kept(path: Path | None) -> dict[str, Any]:
 
 
 def _path_of(reader: Reader, question: Question) -> Path | None:
-    folder, program = cache_folder("answers"), _program()
-    if folder is None or not program:
-        return None
-    told = f"{program} {identity_of(reader)} {question.name}"
-    return folder / (sha256(told.encode()).hexdigest()[:32] + _SUFFIX)
+    return kept_file("answers", _SUFFIX, _program(), identity_of(reader), question.name)
 
 
 @cache
